@@ -1,0 +1,115 @@
+"""What the store hands out: frozen rows, in the units that their names give."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+ROLES: tuple[str, ...] = (
+    "kick", "snare", "sidestick", "clap", "hat_closed", "hat_pedal", "hat_open", "tom", "crash",
+    "ride", "ride_bell", "splash", "china", "cowbell", "tambourine", "shaker", "wood",
+    "conga_bongo", "timbale_agogo", "other",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Hit:
+    """One stroke's sound in one file (or one region of it), with its numbers.
+
+    Attributes
+    ----------
+    id : int
+        stable for the life of the store; survives moves and changes of the file
+    path : Path
+        absolute; where the file is, or was when it was last seen
+    start, stop : int
+        the stroke within the file, frames at `sr`; `stop` is exclusive
+    sr : int
+        Hz
+    session, drum, microphone, take : str
+        where it comes from; "" where unknown. `drum` is the name shared by the strokes of one drum
+    role : str
+        one of `ROLES`
+    role_confidence : float
+        0 to 1; 1.0 where the user said so
+    role_source : str
+        "user", "name" or "sound"
+    descriptors : mapping of str to float
+        see `catalog.sound.descriptors`; NaN where a number is not defined
+    container, subtype : str
+        as libsndfile names them, such as "WAV" and "PCM_24"
+    content_hash : str
+        hex SHA-256 of the whole file
+    state : str
+        "here", "missing" (the file is gone) or "aside" (moved away by `set_aside`)
+    note : str
+        free text found in the file or written by the user
+    """
+
+    id: int
+    path: Path
+    start: int
+    stop: int
+    sr: int
+    n_channels: int
+    session: str
+    drum: str
+    microphone: str
+    take: str
+    role: str
+    role_confidence: float
+    role_source: str
+    descriptors: Mapping[str, float] = field(repr=False)
+    container: str
+    subtype: str
+    content_hash: str = field(repr=False)
+    state: str = "here"
+    note: str = ""
+
+    @property
+    def name(self) -> str:
+        """File name without its ending."""
+        return self.path.stem
+
+
+class Skipped(NamedTuple):
+    """A file that could not be used, with one line that says why and what to do."""
+
+    path: Path
+    reason: str
+
+
+@dataclass(frozen=True)
+class ScanReport:
+    """What one scan did; every entry is an absolute path."""
+
+    added: tuple[Path, ...] = ()
+    changed: tuple[Path, ...] = ()
+    unchanged: tuple[Path, ...] = ()
+    moved: tuple[Path, ...] = ()
+    missing: tuple[Path, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a long job is; `total` is 0 while it is not known."""
+
+    step: str
+    done: int
+    total: int
+
+
+@dataclass(frozen=True)
+class HistoryEvent:
+    """One thing that was done to hits and can be looked up, most of it undone, later."""
+
+    id: int
+    time_utc: str
+    action: str
+    hit_id: int
+    source: Path
+    target: Path
+    reason: str

@@ -1,0 +1,101 @@
+"""One pass over a hit: where the stroke is, what a person reads, what the search compares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from catalog.errors import ParameterError
+from catalog.sound import picture
+from catalog.sound.decode import Audio
+from catalog.sound.descriptors import describe_hit
+from catalog.sound.production import measure_production
+from catalog.sound.scalars import N_SCALARS, measure_scalars
+from catalog.sound.strokes import find_stroke, mix_to_mono
+
+PICTURE_BLOCKS: dict[str, slice] = {
+    "image": slice(0, picture.N_IMAGE),
+    "low": slice(picture.N_IMAGE, picture.N_IMAGE + picture.N_LOW),
+    "fine": slice(
+        picture.N_IMAGE + picture.N_LOW, picture.N_IMAGE + picture.N_LOW + picture.N_FINE
+    ),
+    "scalars": slice(
+        picture.N_IMAGE + picture.N_LOW + picture.N_FINE,
+        picture.N_IMAGE + picture.N_LOW + picture.N_FINE + N_SCALARS,
+    ),
+}
+N_PICTURE = PICTURE_BLOCKS["scalars"].stop
+MEASURE_VERSION = 1  # raise it when a number changes its meaning: scans then measure anew
+
+
+@dataclass(frozen=True, eq=False)
+class Measures:
+    """What is known of one hit from its samples.
+
+    Attributes
+    ----------
+    start, stop : int, frames in the file, `stop` exclusive
+    descriptors : dict of str to float, see `catalog.sound.descriptors.DESCRIPTORS`
+    picture : np.ndarray, float32, shape (N_PICTURE,), blocks at `PICTURE_BLOCKS`
+    production : np.ndarray, float32, traces of room, microphone and converter
+    """
+
+    start: int
+    stop: int
+    descriptors: dict[str, float]
+    picture: np.ndarray
+    production: np.ndarray
+
+
+def measure_audio(audio: Audio) -> Measures:
+    """Measure a file that holds one finished hit.
+
+    Parameters
+    ----------
+    audio : Audio
+
+    Returns
+    -------
+    Measures
+
+    Raises
+    ------
+    ParameterError
+        if it holds no stroke or values that are not numbers; the message says which
+    """
+    if not np.isfinite(audio.samples).all():
+        raise ParameterError("holds values that are not numbers (NaN or infinity)")
+    mono = mix_to_mono(audio.samples)
+    stroke = find_stroke(mono, sr=audio.sr)
+    return Measures(
+        stroke.start,
+        stroke.stop,
+        describe_hit(audio.samples, mono, sr=audio.sr, stroke=stroke),
+        picture_of(mono, sr=audio.sr, start=stroke.start),
+        measure_production(audio.samples, sr=audio.sr, onset=stroke.onset),
+    )
+
+
+def picture_of(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
+    """All blocks of the similarity picture in one row.
+
+    Parameters
+    ----------
+    mono : np.ndarray, shape (n,)
+    sr : int, Hz
+    start : int, frames; `LEAD_S` before the onset
+
+    Returns
+    -------
+    np.ndarray, float32, shape (N_PICTURE,)
+    """
+    y = picture.prepare_mono(mono, sr=sr, start=start)
+    powers, segment = picture.frame_powers(y)
+    blocks = (
+        picture.wide_image(powers, segment),
+        picture.low_image(y),
+        picture.fine_spectrum(y),
+        measure_scalars(y, powers),
+    )
+    return np.concatenate(blocks)
