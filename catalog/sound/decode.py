@@ -1,4 +1,4 @@
-"""Audio files to float arrays and back. Frames run down the rows, channels across; full scale is 1.0."""
+"""Audio files to float arrays and back: frames run down, channels across, full scale is 1.0."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import numpy as np
 from catalog.errors import AudioError, ParameterError
 
 AUDIO_SUFFIXES: frozenset[str] = frozenset(
-    ".wav .wave .bwf .rf64 .w64 .aif .aiff .aifc .flac .ogg .oga .opus .mp3 .caf .au .snd".split()
+    [".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".caf", ".au", ".snd"]
 )
 MAX_CHANNELS = 64  # more is a broken header: recorders stop at 64
 SR_RANGE_HZ = (4_000, 768_000)  # outside it is a broken header; speech recorders start at 8,000

@@ -319,7 +319,7 @@ def stereo_width(samples: np.ndarray) -> float:
 
 
 def note_name(hz: float) -> str:
-    """Nearest note in equal temperament at A4 = 440 Hz (ISO 16) with the rest in cents, "A2 +13 c"."""
+    """Nearest note, equal temperament, A4 = 440 Hz (ISO 16), and the rest in cents: "A2 +13 c"."""
     if not (math.isfinite(hz) and hz > 0):
         return ""
     semitones = 69.0 + 12.0 * math.log2(hz / A4_HZ)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from catalog.sound.production import measure_production
 
 from catalog.errors import ParameterError
 from catalog.sound import picture
 from catalog.sound.decode import Audio
 from catalog.sound.descriptors import describe_hit
-from catalog.sound.production import measure_production
 from catalog.sound.scalars import N_SCALARS, measure_scalars
 from catalog.sound.strokes import find_stroke, mix_to_mono
 

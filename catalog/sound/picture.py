@@ -1,4 +1,4 @@
-"""The similarity picture: band energies at log-spaced times, a low picture, a fine spectrum, scalars.
+"""The similarity picture: band energy at log-spaced times, a low picture, a fine spectrum.
 
 All blocks are free of gain and polarity and start at the onset. Input is mono at `SR` with the
 onset at frame 0 and a peak of 1 (see `prepare_mono`). Published listening tests on drum sounds

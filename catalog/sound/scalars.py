@@ -6,6 +6,7 @@ are given as base-2 logarithms, so that a step means the same everywhere.
 
 from __future__ import annotations
 
+import itertools
 from functools import lru_cache
 
 import numpy as np
@@ -147,7 +148,7 @@ def _band_pick() -> np.ndarray:
     edges = np.searchsorted(np.arange(FRAME // 2 + 1) * SR / FRAME, BANDS_HZ)
     edges = np.maximum.accumulate(np.maximum(edges, np.arange(len(edges))))
     pick = np.zeros((len(BANDS_HZ) - 1, FRAME // 2 + 1), np.float32)
-    for band, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for band, (low, high) in enumerate(itertools.pairwise(edges)):
         pick[band, low : max(high, low + 1)] = 1.0
     return pick
 
@@ -179,7 +180,7 @@ def _tones(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     power = _spectrum_at(y, start_ms=10, length=n, n_fft=n)
     edges = np.round(np.array(TONE_BANDS_HZ) * n / SR).astype(int)
     per_band = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         part = power[low:high]
         per_band += [
             np.mean(np.log2(part)) - np.log2(part.mean()),

@@ -17,7 +17,7 @@ MONO_MIN_SHARE = 0.3  # of the file's peak; below it the channels cancel in the 
 
 @dataclass(frozen=True)
 class Stroke:
-    """One stroke in a file: frames `start` to `stop` (exclusive), first strong sample at `onset`."""
+    """Frames `start` to `stop` (exclusive) of a file, with the first strong sample at `onset`."""
 
     start: int
     onset: int
