@@ -1,0 +1,388 @@
+"""Folders in, hits in the store out: what is unchanged is skipped, one bad file stops nothing."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from catalog.errors import AudioError, CatalogError, ParameterError
+from catalog.library.provenance import Provenance, find_provenance
+from catalog.library.records import ROLES, Progress, ScanReport, Skipped
+from catalog.library.rolemodel import MODEL_FILE, role_probabilities
+from catalog.library.roles import combine_role, role_from_name
+from catalog.library.store import FileRow, MeasuredFile, MovedFile, Store
+from catalog.library.walk import (
+    Found,
+    FoundFile,
+    check_roots,
+    hash_file,
+    is_under,
+    walk_folders,
+)
+from catalog.sound.decode import Audio, decode_file
+from catalog.sound.measure import MEASURE_VERSION, Measures, measure_audio
+
+BATCH = 64  # files between two writes: a crash of the machine loses no more than these
+TASK = 4  # files handed to a worker at once
+ALWAYS = -1  # in place of a time: no file has it, so the next scan looks anew
+RoleJudge = Callable[[np.ndarray], np.ndarray]  # pictures (n, p) -> probabilities (n, 20)
+OnProgress = Callable[[Progress], None]
+Measure = Callable[[Path], tuple[Audio, Measures]]
+
+
+@dataclass(frozen=True)
+class _Task:
+    """One file to measure, and what the store knows of it."""
+
+    file: FoundFile
+    known_hash: str = ""  # "" where nothing is known, or all of it must be measured anew
+    hit_id: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class _Outcome:
+    """What a worker sends home for one file: measured, the same as before, or at fault."""
+
+    task: _Task
+    content_hash: str = ""
+    sr: int = 0
+    n_channels: int = 0
+    container: str = ""
+    subtype: str = ""
+    measures: Measures | None = None
+    provenance: Provenance = field(default_factory=Provenance)
+    reason: str = ""
+    try_again: bool = False  # the fault lies outside the file's bytes: look anew next time
+
+
+@dataclass
+class _Sorted:
+    """The files of one walk, sorted by what has to be done with them."""
+
+    unchanged: list[str] = field(default_factory=list)
+    returned: list[tuple[int, str]] = field(default_factory=list)  # hits back in their places
+    tasks: list[_Task] = field(default_factory=list)
+    skipped: list[Skipped] = field(default_factory=list)
+
+
+def shipped_judge(pictures: np.ndarray) -> np.ndarray:
+    """Judge roles by the shipped model; all alike where none is shipped.
+
+    Parameters
+    ----------
+    pictures : np.ndarray, shape (n, N_PICTURE)
+
+    Returns
+    -------
+    np.ndarray, float32, shape (n, 20), in the order of `ROLES`
+    """
+    if not MODEL_FILE.exists():
+        return np.full((len(pictures), len(ROLES)), 1.0 / len(ROLES), dtype=np.float32)
+    return role_probabilities(pictures)
+
+
+def measure_file(path: Path) -> tuple[Audio, Measures]:
+    """Decode and measure one file.
+
+    Raises
+    ------
+    AudioError
+        if it cannot be decoded
+    ParameterError
+        if it holds no stroke
+    """
+    audio = decode_file(path)
+    return audio, measure_audio(audio)
+
+
+def scan_folders(
+    store: Store,
+    folders: Iterable[str | Path],
+    *,
+    n_jobs: int = -1,
+    on_progress: OnProgress | None = None,
+    judge: RoleJudge | None = None,
+    measure: Measure = measure_file,
+) -> ScanReport:
+    """Bring the store up to date with everything below some folders.
+
+    Parameters
+    ----------
+    store : Store
+    folders : iterable of paths
+    n_jobs : int
+        worker processes; -1 is one for each core, 1 measures in this process
+    on_progress : callable, optional
+        told `Progress` records: first of step "looking", then of step "measuring"
+    judge : callable, optional
+        pictures, shape (n, N_PICTURE), to role probabilities, shape (n, 20); None is the model
+        that comes with the program
+    measure : callable, optional
+        what a worker does with one file
+
+    Returns
+    -------
+    ScanReport
+        the same for any `n_jobs`
+
+    Raises
+    ------
+    ParameterError
+        if a folder does not exist, or `n_jobs` is 0 or below -1
+    StoreError
+        if the store cannot be written
+    """
+    if n_jobs == 0 or n_jobs < -1:
+        raise ParameterError(f"n_jobs={n_jobs} must be -1 (all cores) or above 0")
+    roots = check_roots(folders)
+    tell = on_progress or (lambda _: None)
+    found = walk_folders(
+        roots,
+        leave_out=str(store.aside_folder),
+        on_found=lambda n: tell(Progress("looking", n, 0)),
+    )
+    tell(Progress("looking", len(found.files), len(found.files)))
+    return _Scan(store, roots, tell, judge or shipped_judge, measure, n_jobs).run(found)
+
+
+@dataclass
+class _Scan:
+    """One scan at work."""
+
+    store: Store
+    roots: list[str]
+    tell: OnProgress
+    judge: RoleJudge
+    measure: Measure
+    n_jobs: int
+    done: dict[str, list[str]] = field(
+        default_factory=lambda: {"added": [], "changed": [], "unchanged": []}
+    )
+    bad: list[Skipped] = field(default_factory=list)
+
+    def run(self, found: Found) -> ScanReport:
+        known = self.store.known_files()
+        plan = _sort_files(found.files, known)
+        moved = self._recognise_moved(plan)
+        missing = self._mark_missing(found, known, set(moved.values()))
+        self.store.mark_here(plan.returned)
+        self._measure_all([task for task in plan.tasks if task.file.path not in moved])
+        self._remember_faults(found, known)
+        faults = [Skipped(Path(path), reason) for path, reason in found.faults]
+        return ScanReport(
+            added=_paths(self.done["added"]),
+            changed=_paths(self.done["changed"]),
+            unchanged=_paths(plan.unchanged + self.done["unchanged"]),
+            moved=_paths(moved),
+            missing=_paths(missing),
+            skipped=tuple(sorted(plan.skipped + self.bad + faults)),
+        )
+
+    def _recognise_moved(self, plan: _Sorted) -> dict[str, str]:
+        """Give hits whose files are gone the new files of equal content: new path to old path."""
+        new = [task.file for task in plan.tasks if task.hit_id is None and not task.known_hash]
+        lost = self.store.lost_files() if new else []
+        sizes = {size for _, _, size, _ in lost}
+        moved: dict[str, str] = {}
+        with self.store.writing(changes_hits=False):
+            for file in new:
+                content = _hash_or_none(file.path) if file.size in sizes else None
+                same = [row for row in lost if row[2:] == (file.size, content)]
+                if not same:
+                    continue
+                same.sort(key=lambda row: os.path.basename(row[1]) != os.path.basename(file.path))
+                if self.store.mark_moved(same[0][0], self._to_moved(file, same[0][0])):
+                    lost.remove(same[0])
+                    moved[file.path] = same[0][1]
+        return moved
+
+    def _to_moved(self, file: FoundFile, hit_id: int) -> MovedFile:
+        path = Path(file.path)
+        from_name = role_from_name(path, root=file.root)
+        role = combine_role(from_name, self.store.role_probabilities([hit_id])[0])
+        provenance = find_provenance(path, root=file.root)
+        return MovedFile(path, file.size, file.mtime_ns, provenance, *role)
+
+    def _mark_missing(
+        self, found: Found, known: dict[str, FileRow], moved_away: set[str]
+    ) -> list[str]:
+        """Mark and give what was below the roots and is gone, not what could not be looked at."""
+        present = {file.path for file in found.files}
+        gone = {
+            path: row
+            for path, row in known.items()
+            if path not in present
+            and path not in moved_away
+            and row.hit_id is not None
+            and any(is_under(path, root) for root in self.roots)
+            and not any(is_under(path, folder) for folder in found.unlisted)
+        }
+        self.store.mark_missing(
+            (row.hit_id, path) for path, row in gone.items() if row.hit_id and row.state == "here"
+        )
+        return list(gone)
+
+    def _remember_faults(self, found: Found, known: dict[str, FileRow]) -> None:
+        """Keep the faults of the walk, and forget skipped files that are gone."""
+        present = {file.path for file in found.files} | {path for path, _ in found.faults}
+        self.store.forget_skipped(
+            path
+            for path, row in known.items()
+            if row.state == "skipped"
+            and path not in present
+            and any(is_under(path, root) for root in self.roots)
+            and not any(is_under(path, folder) for folder in found.unlisted)
+        )
+        self.store.write_skipped((path, 0, ALWAYS, reason) for path, reason in found.faults)
+
+    def _measure_all(self, tasks: list[_Task]) -> None:
+        """Measure in workers and write batch by batch."""
+        self.tell(Progress("measuring", 0, len(tasks)))
+        batch: list[_Outcome] = []
+        for n_done, outcome in enumerate(_outcomes(tasks, self.measure, self.n_jobs), start=1):
+            batch.append(outcome)
+            if len(batch) == BATCH or n_done == len(tasks):
+                self._write(batch)
+                batch = []
+            self.tell(Progress("measuring", n_done, len(tasks)))
+
+    def _write(self, batch: list[_Outcome]) -> None:
+        measured = [outcome for outcome in batch if outcome.measures is not None]
+        files = self._to_measured(measured)
+        for outcome, what in zip(measured, self.store.write_measured(files), strict=True):
+            self.done[what].append(outcome.task.file.path)
+        for outcome in batch:
+            if outcome.measures is None and not outcome.reason and outcome.task.hit_id is not None:
+                path, _, size, mtime_ns = outcome.task.file
+                self.store.mark_same(outcome.task.hit_id, path=path, size=size, mtime_ns=mtime_ns)
+                self.done["unchanged"].append(path)
+        bad = [(o.task.file, o.reason, o.try_again) for o in batch if o.reason]
+        self.store.write_skipped(
+            (file.path, file.size, ALWAYS if again else file.mtime_ns, reason)
+            for file, reason, again in bad
+        )
+        self.bad += [Skipped(Path(file.path), reason) for file, reason, _ in bad]
+
+    def _to_measured(self, outcomes: list[_Outcome]) -> list[MeasuredFile]:
+        chances = self._judge_all([o.measures.picture for o in outcomes if o.measures is not None])
+        files = []
+        for outcome, chance in zip(outcomes, chances, strict=True):
+            file, o = outcome.task.file, outcome
+            assert o.measures is not None
+            path = Path(file.path)
+            role, confidence, source = combine_role(role_from_name(path, root=file.root), chance)
+            files.append(MeasuredFile(
+                path, file.size, file.mtime_ns, o.content_hash, o.sr, o.n_channels, o.container,
+                o.subtype, o.measures, o.provenance, role, confidence, source, chance,
+            ))  # fmt: skip
+        return files
+
+    def _judge_all(self, pictures: list[np.ndarray]) -> np.ndarray:
+        if not pictures:
+            return np.empty((0, len(ROLES)), dtype=np.float32)
+        return np.asarray(self.judge(np.stack(pictures)), dtype=np.float32)
+
+
+def _sort_files(files: Sequence[FoundFile], known: dict[str, FileRow]) -> _Sorted:
+    plan = _Sorted()
+    for file in files:
+        row = known.get(file.path)
+        if row is None:
+            plan.tasks.append(_Task(file))
+        elif row[:3] != (file.size, file.mtime_ns, MEASURE_VERSION):
+            same_measures = row.version == MEASURE_VERSION
+            plan.tasks.append(_Task(file, row.content_hash if same_measures else "", row.hit_id))
+        elif row.state == "skipped":
+            plan.skipped.append(Skipped(Path(file.path), row.reason))
+        else:
+            plan.unchanged.append(file.path)
+            if row.state == "missing" and row.hit_id is not None:
+                plan.returned.append((row.hit_id, file.path))
+    return plan
+
+
+def _paths(names: Iterable[str]) -> tuple[Path, ...]:
+    return tuple(Path(name) for name in sorted(names))
+
+
+def _hash_or_none(path: str) -> str | None:
+    try:
+        return hash_file(path)
+    except OSError:  # whoever measures it reports the fault
+        return None
+
+
+def _outcomes(tasks: list[_Task], measure: Measure, n_jobs: int) -> Iterator[_Outcome]:
+    """Measure all files, in order; where a worker dies, find the file that it died of."""
+    at = 0
+    while at < len(tasks):
+        try:
+            for outcome in _in_workers(tasks[at:], measure, n_jobs):
+                yield outcome
+                at += 1
+        except BrokenProcessPool:
+            for task in tasks[at : at + BATCH]:
+                yield _measure_alone(task, measure)
+            at += BATCH
+
+
+def _in_workers(tasks: list[_Task], measure: Measure, n_jobs: int) -> Iterator[_Outcome]:
+    if n_jobs == 1:
+        yield from (_measure_one(task, measure) for task in tasks)
+        return
+    from joblib import Parallel, delayed
+
+    shares = [tasks[at : at + TASK] for at in range(0, len(tasks), TASK)]
+    pool = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)
+    for outcomes in pool(delayed(_measure_some)(share, measure) for share in shares):
+        yield from outcomes
+
+
+def _measure_some(tasks: Sequence[_Task], measure: Measure) -> list[_Outcome]:
+    return [_measure_one(task, measure) for task in tasks]
+
+
+def _measure_alone(task: _Task, measure: Measure) -> _Outcome:
+    """Measure one file in a worker that nothing else depends on."""
+    from joblib.externals.loky import get_reusable_executor
+
+    try:
+        outcome: _Outcome = (
+            get_reusable_executor(max_workers=1).submit(_measure_one, task, measure).result()
+        )
+    except BrokenProcessPool:
+        return _Outcome(task, reason="crashes the decoder; export it again or take it out")
+    return outcome
+
+
+def _measure_one(task: _Task, measure: Measure) -> _Outcome:
+    path = Path(task.file.path)
+    try:
+        content_hash = hash_file(path)
+    except OSError as err:
+        reason = f"cannot be read ({err.strerror}); check that it is there and that you may open it"
+        return _Outcome(task, reason=reason, try_again=True)
+    if content_hash == task.known_hash:
+        return _Outcome(task, content_hash)
+    try:
+        audio, measures = measure(path)
+    except AudioError as err:
+        return _Outcome(task, reason=_one_line(err.reason))
+    except CatalogError as err:
+        return _Outcome(task, reason=_one_line(str(err)))
+    except Exception as err:  # the one edge that reports and goes on: no file may stop a scan
+        what = f"cannot be measured ({type(err).__name__}: {err}); export it again or take it out"
+        return _Outcome(task, reason=_one_line(what))
+    return _Outcome(
+        task, content_hash, audio.sr, audio.samples.shape[1], audio.container, audio.subtype,
+        measures, find_provenance(path, root=task.file.root),
+    )  # fmt: skip
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

@@ -1,0 +1,395 @@
+"""The store of hits: what is known about each, in one file that several programs may open."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sqlite3
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple, Self
+
+import numpy as np
+
+from catalog.errors import ParameterError, StoreError
+from catalog.library.provenance import Provenance
+from catalog.library.records import ROLES, Hit, Skipped
+from catalog.library.schema import Database, connect, path_from_db, path_to_db
+from catalog.sound.measure import MEASURE_VERSION, Measures
+
+STATES = ("here", "missing", "aside")
+CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
+HIT_COLUMNS = (
+    "id, path, start, stop, sr, n_channels, session, drum, microphone, take, role, role_confidence,"
+    " role_source, descriptors, container, subtype, content_hash, state, note, aside"
+)
+
+
+class FileRow(NamedTuple):
+    """What the store knows of one file: that of a hit, or one that was skipped for `reason`."""
+
+    size: int
+    mtime_ns: int
+    version: int
+    content_hash: str
+    hit_id: int | None
+    state: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredFile:
+    """One file with everything that a scan found out about it.
+
+    Attributes
+    ----------
+    size, mtime_ns : int, bytes and nanoseconds, as the file system gave them before reading
+    role, role_confidence, role_source : see `Hit`
+    role_probabilities : np.ndarray, float32, shape (20,), from sound alone, in the order of `ROLES`
+    """
+
+    path: Path
+    size: int
+    mtime_ns: int
+    content_hash: str
+    sr: int
+    n_channels: int
+    container: str
+    subtype: str
+    measures: Measures
+    provenance: Provenance
+    role: str
+    role_confidence: float
+    role_source: str
+    role_probabilities: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class MovedFile:
+    """A file that was found again elsewhere by its content, and what its new name tells."""
+
+    path: Path
+    size: int
+    mtime_ns: int
+    provenance: Provenance
+    role: str
+    role_confidence: float
+    role_source: str
+
+
+class Store(Database):
+    """All hits with their numbers; see `Store.open`."""
+
+    @classmethod
+    def open(cls, path: str | Path) -> Self:
+        """Open or create a store, and finish what an interrupted move of files left half done.
+
+        Parameters
+        ----------
+        path : str or Path
+            the SQLite file; its folder is made if needed
+
+        Returns
+        -------
+        Store, also a context manager
+
+        Raises
+        ------
+        StoreError
+            if it cannot be opened, is something else, or was written by a newer version
+        """
+        from catalog.library.set_aside import recover_moves
+
+        place = Path(os.path.abspath(path))
+        store = cls(place, connect(place))
+        recover_moves(store)
+        return store
+
+    def hits(self, *, states: Sequence[str] = ("here", "missing")) -> list[Hit]:
+        """Give all hits that are in one of `states`, by id.
+
+        Raises
+        ------
+        ParameterError
+            if a state is unknown
+        """
+        if unknown := set(states) - set(STATES):
+            raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
+        marks = ", ".join("?" * len(states))
+        sql = f"SELECT {HIT_COLUMNS} FROM hit WHERE state IN ({marks}) ORDER BY id"
+        return [self._to_hit(row) for row in self.read(sql, tuple(states))]
+
+    def hit(self, hit_id: int) -> Hit:
+        """Give one hit.
+
+        Raises
+        ------
+        StoreError
+            if there is none with this id
+        """
+        rows = self.read(f"SELECT {HIT_COLUMNS} FROM hit WHERE id = ?", (int(hit_id),))
+        if not rows:
+            raise StoreError(
+                f"hit {hit_id} is not in this store; `catalog hits` lists those that are"
+            )
+        return self._to_hit(rows[0])
+
+    def _to_hit(self, row: Sequence[Any]) -> Hit:
+        *values, aside = row
+        values[1] = Path(path_from_db(values[1])) if aside is None else self.aside_folder / aside
+        values[13] = {k: math.nan if v is None else v for k, v in json.loads(values[13]).items()}
+        return Hit(*values)
+
+    def known_files(self) -> dict[str, FileRow]:
+        """Give every file that need not be read again while size and time stay, by its path.
+
+        A file set aside is not among them. A path where a hit went missing and a file that
+        could not be used took its place is given as the latter.
+        """
+        rows = self.read(
+            "SELECT path, size, mtime_ns, version, content_hash, id, state, '' FROM hit"
+            " WHERE state != 'aside' ORDER BY state = 'here', id"
+        )
+        rows += self.read(
+            "SELECT path, size, mtime_ns, version, '', NULL, 'skipped', reason FROM skipped"
+        )
+        return {path_from_db(row[0]): FileRow(*row[1:]) for row in rows}
+
+    def write_measured(self, batch: Sequence[MeasuredFile]) -> list[str]:
+        """Keep measured files in one step.
+
+        Returns
+        -------
+        list of str, one per file: "added", "changed", or "unchanged" where another scan was first
+        """
+        if not batch:
+            return []
+        with self.writing() as db:
+            return [_write_one(db, file) for file in batch]
+
+    def write_skipped(self, files: Iterable[tuple[str, int, int, str]]) -> None:
+        """Remember files that cannot be used, each as (path, size, mtime_ns, reason).
+
+        A hit that was at such a path is missing from now on.
+        """
+        rows = list(files)
+        with self.writing(changes_hits=bool(rows)) as db:
+            for path, size, mtime_ns, reason in rows:
+                row = (path_to_db(path), size, mtime_ns, MEASURE_VERSION, reason)
+                db.execute("INSERT OR REPLACE INTO skipped VALUES (?, ?, ?, ?, ?)", row)
+                db.execute(
+                    "UPDATE hit SET state = 'missing' WHERE path = ? AND state = 'here'", row[:1]
+                )
+
+    def forget_skipped(self, paths: Iterable[str]) -> None:
+        """Take paths off the list of skipped files: they are gone."""
+        with self.writing(changes_hits=False) as db:
+            db.executemany("DELETE FROM skipped WHERE path = ?", [(path_to_db(p),) for p in paths])
+
+    def skipped(self) -> list[Skipped]:
+        """Give all files that could not be used, by path."""
+        rows = self.read("SELECT path, reason FROM skipped")
+        return sorted(Skipped(Path(path_from_db(path)), reason) for path, reason in rows)
+
+    def mark_missing(self, hits: Iterable[tuple[int, str]]) -> None:
+        """Mark hits, each as (id, path), whose files are gone from there."""
+        self._mark(hits, "missing", was="here")
+
+    def mark_here(self, hits: Iterable[tuple[int, str]]) -> None:
+        """Mark hits, each as (id, path), whose files have come back to their places."""
+        self._mark(hits, "here", was="missing")
+
+    def _mark(self, hits: Iterable[tuple[int, str]], state: str, *, was: str) -> None:
+        """Change states, but not of hits that another scan has found elsewhere meanwhile."""
+        rows = [(state, hit_id, path_to_db(path), was) for hit_id, path in hits]
+        sql = "UPDATE OR IGNORE hit SET state = ? WHERE id = ? AND path = ? AND state = ?"
+        if rows:
+            with self.writing() as db:
+                db.executemany(sql, rows)
+
+    def mark_same(self, hit_id: int, *, path: str, size: int, mtime_ns: int) -> None:
+        """Note that the file of a hit was touched but holds what it held."""
+        with self.writing() as db:
+            db.execute(
+                "UPDATE OR IGNORE hit SET size = ?, mtime_ns = ?, state = 'here' WHERE id = ?",
+                (size, mtime_ns, hit_id),
+            )
+            db.execute("DELETE FROM skipped WHERE path = ?", (path_to_db(path),))
+
+    def lost_files(self) -> list[tuple[int, str, int, str]]:
+        """Give (id, path, size, content hash) of each hit whose file is not where it was.
+
+        The disk is asked for every hit, so that a file is never taken for moved while it is there.
+        """
+        rows = self.read("SELECT id, path, size, content_hash, aside FROM hit ORDER BY id")
+        places = {
+            row[0]: path_from_db(row[1]) if row[4] is None else str(self.aside_folder / row[4])
+            for row in rows
+        }
+        return [(i, path_from_db(p), n, h) for i, p, n, h, _ in rows if _is_gone(places[i])]
+
+    def mark_moved(self, hit_id: int, file: MovedFile) -> bool:
+        """Give a hit the new place of its file, and what the new name tells.
+
+        Returns
+        -------
+        bool, False where another scan has a hit at the new place already
+        """
+        place = path_to_db(file.path)
+        with self.writing() as db:
+            if db.execute(
+                "SELECT 1 FROM hit WHERE path = ? AND state = 'here'", (place,)
+            ).fetchone():
+                return False
+            p = file.provenance
+            db.execute(
+                "UPDATE hit SET path = ?, size = ?, mtime_ns = ?, state = 'here', aside = NULL,"
+                " session = ?, drum = ?, microphone = ?, take = ?, note = ? WHERE id = ?",
+                (
+                    place,
+                    file.size,
+                    file.mtime_ns,
+                    p.session,
+                    p.drum,
+                    p.microphone,
+                    p.take,
+                    p.note,
+                    hit_id,
+                ),
+            )
+            db.execute(
+                "UPDATE hit SET role = ?, role_confidence = ?, role_source = ?"
+                " WHERE id = ? AND role_source != 'user'",
+                (file.role, file.role_confidence, file.role_source, hit_id),
+            )
+            db.execute("DELETE FROM skipped WHERE path = ?", (place,))
+        return True
+
+    def pictures(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
+        """Give the similarity pictures: float32, shape (n, N_PICTURE), kept at half precision.
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown
+        """
+        return self._arrays("picture", hit_ids, "<f2")
+
+    def production(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
+        """Give the traces of room, microphone and converter: float32, shape (n, p)."""
+        return self._arrays("production", hit_ids, "<f4")
+
+    def role_probabilities(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
+        """Give what the sound alone says of the roles: float32, shape (n, 20), as `ROLES`."""
+        return self._arrays("role_probabilities", hit_ids, "<f4")
+
+    def _arrays(self, column: str, hit_ids: Sequence[int] | np.ndarray, dtype: str) -> np.ndarray:
+        ids = [int(hit_id) for hit_id in hit_ids]
+        found: dict[int, bytes] = {}
+        for at in range(0, len(ids), CHUNK):
+            some = ids[at : at + CHUNK]
+            marks = ", ".join("?" * len(some))
+            found.update(
+                self.read(f"SELECT hit_id, {column} FROM numbers WHERE hit_id IN ({marks})", some)
+            )
+        if unknown := set(ids) - set(found):
+            raise StoreError(f"hit {min(unknown)} is not in this store")
+        rows = [np.frombuffer(found[hit_id], dtype=dtype) for hit_id in ids]
+        width = max(map(len, rows), default=0)
+        return np.asarray(rows, dtype=np.float32).reshape(len(rows), width)
+
+    def save_role_probabilities(self, hit_ids: Sequence[int], probabilities: np.ndarray) -> None:
+        """Keep what the sound says of the roles, shape (n, 20), after the model has learnt."""
+        table = np.asarray(probabilities, dtype="<f4")
+        rows = [(p.tobytes(), int(hit_id)) for hit_id, p in zip(hit_ids, table, strict=True)]
+        with self.writing() as db:
+            db.executemany("UPDATE numbers SET role_probabilities = ? WHERE hit_id = ?", rows)
+
+    def set_role(
+        self, hit_id: int, role: str, *, confidence: float = 1.0, source: str = "user"
+    ) -> None:
+        """Say what part of the kit a hit plays; what the user says is kept in the history.
+
+        Raises
+        ------
+        ParameterError
+            if the role is not one of `ROLES`
+        StoreError
+            if the hit is unknown
+        """
+        if role not in ROLES:
+            raise ParameterError(f"role={role!r} is unknown; roles are {', '.join(ROLES)}")
+        with self.writing() as db:
+            hit = self.hit(hit_id)
+            db.execute(
+                "UPDATE hit SET role = ?, role_confidence = ?, role_source = ? WHERE id = ?",
+                (role, float(confidence), source, hit.id),
+            )
+            if source == "user":
+                said = f"{hit.role} -> {role}"
+                self.add_event("role", hit.id, source=hit.path, target=hit.path, reason=said)
+
+
+def _is_gone(place: str) -> bool:
+    """Tell whether there is surely no file; one that may not be looked at is not gone."""
+    try:
+        os.lstat(place)
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def _write_one(db: sqlite3.Connection, file: MeasuredFile) -> str:
+    place = path_to_db(file.path)
+    db.execute("DELETE FROM skipped WHERE path = ?", (place,))
+    known = db.execute(
+        "SELECT id, content_hash, role_source FROM hit WHERE path = ? AND state != 'aside'"
+        " ORDER BY state = 'here' DESC, content_hash = ? DESC, id",
+        (place, file.content_hash),
+    ).fetchone()
+    values = _measured_values(file)
+    if known is None:
+        columns, marks = ", ".join(values), ", ".join("?" * len(values))
+        sql = f"INSERT INTO hit (state, {columns}) VALUES ('here', {marks})"
+        _write_numbers(db, int(db.execute(sql, tuple(values.values())).lastrowid or 0), file)
+        return "added"
+    hit_id, content_hash, role_source = known
+    if role_source == "user":
+        values = {column: v for column, v in values.items() if not column.startswith("role")}
+    sets = ", ".join(f"{column} = ?" for column in values)
+    db.execute(f"UPDATE hit SET state = 'here', {sets} WHERE id = ?", (*values.values(), hit_id))
+    _write_numbers(db, hit_id, file)
+    return "unchanged" if content_hash == file.content_hash else "changed"
+
+
+def _measured_values(file: MeasuredFile) -> dict[str, Any]:
+    """Give the columns of a hit that a scan fills, with their values."""
+    m = file.measures
+    numbers = {k: float(v) if math.isfinite(v) else None for k, v in m.descriptors.items()}
+    plain = ("size", "mtime_ns", "content_hash", "sr", "n_channels", "container", "subtype")
+    told = ("session", "drum", "microphone", "take", "note")
+    return {
+        "path": path_to_db(file.path),
+        "version": MEASURE_VERSION,
+        "start": int(m.start),
+        "stop": int(m.stop),
+        "descriptors": json.dumps(numbers),
+        **{name: getattr(file, name) for name in plain},
+        **{name: getattr(file.provenance, name) for name in told},
+        "role": file.role,
+        "role_confidence": float(file.role_confidence),
+        "role_source": file.role_source,
+    }
+
+
+def _write_numbers(db: sqlite3.Connection, hit_id: int, file: MeasuredFile) -> None:
+    arrays = (
+        np.asarray(file.measures.picture, dtype="<f2").tobytes(),
+        np.asarray(file.measures.production, dtype="<f4").tobytes(),
+        np.asarray(file.role_probabilities, dtype="<f4").tobytes(),
+    )
+    db.execute("INSERT OR REPLACE INTO numbers VALUES (?, ?, ?, ?)", (hit_id, *arrays))
