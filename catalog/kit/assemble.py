@@ -1,0 +1,198 @@
+"""Kits from a pool of hits: all free slots chosen together, one slot exchanged, kept as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from catalog.errors import KitError, ParameterError
+from catalog.kit.choose import Board, kit_cost, list_candidates, place_locked
+from catalog.kit.coherence import Traits, judge_hits
+from catalog.kit.slots import find_slot
+from catalog.kit.wording import explain_kit
+from catalog.library.records import Hit
+
+
+@dataclass(frozen=True)
+class Kit:
+    """Chosen hits.
+
+    Attributes
+    ----------
+    name : str
+    slots : mapping of slot name to hit ids, the main hit first, then its layers and round robins
+    locked : frozenset of slot names that the user chose
+    why : mapping of slot name to lines that say how the hit fits the others
+    score : float, mean cost of a slot; 0 is ideal, lower fits better
+    passed : mapping of slot name to hit ids that `swap_slot` has gone through
+    """
+
+    name: str = "kit"
+    slots: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    locked: frozenset[str] = frozenset()
+    why: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    score: float = 0.0
+    passed: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+
+    def to_json(self) -> str:
+        """Write the kit as JSON text."""
+        parts = {
+            "name": self.name,
+            "slots": {name: list(ids) for name, ids in self.slots.items()},
+            "locked": sorted(self.locked),
+            "why": {name: list(lines) for name, lines in self.why.items()},
+            "score": self.score,
+            "passed": {name: list(ids) for name, ids in self.passed.items()},
+        }
+        return json.dumps(parts, ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> Kit:
+        """Read what `to_json` wrote.
+
+        Raises
+        ------
+        KitError
+            if the text is no kit
+        """
+        try:
+            parts = json.loads(text)
+            return cls(
+                name=str(parts["name"]),
+                slots={k: tuple(int(i) for i in v) for k, v in parts["slots"].items()},
+                locked=frozenset(str(k) for k in parts["locked"]),
+                why={k: tuple(str(line) for line in v) for k, v in parts["why"].items()},
+                score=float(parts["score"]),
+                passed={k: tuple(int(i) for i in v) for k, v in parts.get("passed", {}).items()},
+            )
+        except (ValueError, KeyError, TypeError, AttributeError) as err:
+            raise KitError(f"this text is no saved kit: {err}") from err
+
+
+@dataclass(frozen=True, eq=False)
+class Pool:
+    """Hits that may be chosen, and their production descriptors, shape (n, p)."""
+
+    hits: tuple[Hit, ...]
+    production: np.ndarray
+
+    def __post_init__(self) -> None:
+        if self.production.ndim != 2 or len(self.production) != len(self.hits):
+            raise ParameterError(
+                f"production has shape {self.production.shape}: it must hold one row for each of "
+                f"the {len(self.hits)} hits"
+            )
+
+
+def fill_kit(
+    pool: Pool,
+    locked: Mapping[str, int],
+    *,
+    slots: Sequence[str] | None = None,
+    seed: int = 0,
+    n_best: int = 1,
+) -> list[Kit]:
+    """Fill the free slots so that all hits together sound like one kit.
+
+    Parameters
+    ----------
+    pool : Pool
+    locked : mapping of slot name to hit id; these stay
+    slots : sequence of str, the slots to fill beside the locked ones; None takes the usual ones
+        that the pool has hits for
+    seed : int
+    n_best : int, 1 or more, how many kits, each unlike those before it
+
+    Returns
+    -------
+    list of Kit
+        best first within what the earlier ones leave; one hit a slot
+
+    Raises
+    ------
+    KitError
+        if a slot is unknown or an asked slot has no hit left, or a locked hit is not in the pool
+    ParameterError
+        if `n_best` is below 1
+    """
+    if n_best < 1:
+        raise ParameterError(f"n_best={n_best} must be 1 or more")
+    fixed = place_locked(pool.hits, locked)
+    free = list_candidates(pool.hits, fixed, slots)
+    board = Board(judge_hits(pool.hits, pool.production), fixed, free)
+    used: set[int] = set()
+    kits = []
+    for number in range(n_best):
+        rows = board.search(np.random.default_rng([seed, number]), used)
+        used |= board.strokes_of(rows)
+        kits.append(_kit_of(pool, board.traits, rows, frozenset(locked)))
+    return kits
+
+
+def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
+    """Exchange one slot's hit for the next best one and keep the others.
+
+    Asking again goes on to the one after it; when all were heard it begins again.
+
+    Parameters
+    ----------
+    pool : Pool
+    kit : Kit
+    slot : str
+
+    Returns
+    -------
+    Kit
+        the slot holds its new main hit only
+
+    Raises
+    ------
+    KitError
+        if the slot is unknown, locked or has no other hit
+    """
+    find_slot(slot)
+    if slot in kit.locked:
+        raise KitError(f"slot {slot} is locked; unlock it to hear another hit", slot=slot)
+    fixed = place_locked(
+        pool.hits, {n: ids[0] for n, ids in kit.slots.items() if n != slot and ids}
+    )
+    board = Board(
+        judge_hits(pool.hits, pool.production), fixed, list_candidates(pool.hits, fixed, [slot])
+    )
+    current = kit.slots.get(slot, ())[:1]
+    row, passed = _next_row(pool, board.ranked(slot), slot, (*kit.passed.get(slot, ()), *current))
+    new = _kit_of(pool, board.traits, fixed | {slot: row}, kit.locked)
+    slots = {name: kit.slots[name] if name != slot else new.slots[slot] for name in kit.slots}
+    slots[slot] = new.slots[slot]
+    return replace(new, name=kit.name, slots=slots, passed={**kit.passed, slot: passed})
+
+
+def _next_row(
+    pool: Pool, order: list[int], slot: str, passed: tuple[int, ...]
+) -> tuple[int, tuple[int, ...]]:
+    """First row not passed yet, of a drum not passed if there is one; and what is passed now."""
+    heard = {_drum(hit) for hit in pool.hits if hit.id in passed} - {None}
+    order = sorted(order, key=lambda row: _drum(pool.hits[row]) in heard)
+    fresh = [row for row in order if pool.hits[row].id not in passed]
+    if not fresh:
+        passed = passed[-1:]
+        fresh = [row for row in order if pool.hits[row].id not in passed]
+    if not fresh:
+        raise KitError(f"slot {slot} has no other hit; scan more or give hits its role", slot=slot)
+    return fresh[0], passed
+
+
+def _drum(hit: Hit) -> tuple[str, str] | None:
+    return (hit.session, hit.drum) if hit.session and hit.drum else None
+
+
+def _kit_of(pool: Pool, traits: Traits, rows: Mapping[str, int], locked: frozenset[str]) -> Kit:
+    return Kit(
+        slots={name: (pool.hits[row].id,) for name, row in rows.items()},
+        locked=locked,
+        why=explain_kit(pool.hits, traits, rows),
+        score=kit_cost(traits, rows),
+    )

@@ -1,0 +1,151 @@
+"""What makes hits sound like one kit, as costs that add up; 0 is ideal and 1 is clearly heard.
+
+Nothing here looks at a file's rate, format or name. The one use of where a hit comes from: hats of
+one drum of one session are known to be one pair of cymbals.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from catalog.kit.slots import HAT_SLOTS, SLOTS, TOMS
+from catalog.library.records import Hit
+from catalog.sound.production import TRACES
+
+CLIP = 4.0  # deviations; beyond it a number is a freak, not a fact
+SHRINK = 8.0  # hits of the whole pool that a role borrows while it has few of its own
+SPREAD_MIN = 0.1  # of the pool's spread: a role whose hits all agree is no reason to split hairs
+LOG_FLOOR = {"Hz": 20.0, "s": 0.01}  # below it a ratio is no longer heard
+ROLE_WEIGHT = 1.0  # a hit whose role is a mere guess costs as much as one from another room
+STEP_RANGE = (3.0, 7.0)  # semitones between neighbouring toms: thirds to fifths, common practice
+STEP_SLOPE = 0.15  # per semitone outside
+STEP_WRONG = 2.0  # a run of toms that does not come down
+STEP_UNKNOWN = 0.5  # a tom without a body
+BODY_APART = 3.0  # semitones between kick and toms: closer than a third they blur; no source
+HAT_PAIR = 0.5  # hats known to be of different pairs
+SAME_DRUM = 1.0  # a second kick, snare or tom that is another stroke of the first
+LOW_SLOTS = ("kick", "kick_2", *TOMS)
+
+
+@dataclass(frozen=True, eq=False)
+class Traits:
+    """What the judgement knows of each hit of a pool, one row a hit.
+
+    Attributes
+    ----------
+    heard : np.ndarray, shape (n, p)
+        production; the traces in Hz and s as base-2 logarithms
+    z : np.ndarray, float32, shape (n, p)
+        production in deviations from what is usual for the role, within `CLIP`
+    spread : np.ndarray, shape (n, p)
+        one deviation in the unit of the trace, or in octaves for Hz and s
+    body : np.ndarray, shape (n,), semitones above 1 Hz, NaN where there is none
+    doubt : np.ndarray, shape (n,), 0 (sure of its role) to 1
+    pair : np.ndarray of int, shape (n,), which drum of which session; -1 unknown
+    """
+
+    heard: np.ndarray
+    z: np.ndarray
+    spread: np.ndarray
+    body: np.ndarray
+    doubt: np.ndarray
+    pair: np.ndarray
+
+
+def judge_hits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
+    """Prepare the judgement of a pool.
+
+    Parameters
+    ----------
+    hits : tuple of Hit
+    production : np.ndarray, shape (n, p), see `catalog.sound.production.TRACES`
+
+    Returns
+    -------
+    Traits
+    """
+    roles = np.array([hit.role for hit in hits], dtype=object)
+    heard = _heard(production)
+    z, spread = _within_role(heard, roles)
+    body = np.array([hit.descriptors.get("body_hz", np.nan) for hit in hits], dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        body = np.where(body > 0, 12.0 * np.log2(body), np.nan)
+    drums: dict[tuple[str, str], int] = {}
+    pair = [
+        drums.setdefault((hit.session, hit.drum), len(drums)) if hit.session and hit.drum else -1
+        for hit in hits
+    ]
+    doubt = 1.0 - np.clip([hit.role_confidence for hit in hits], 0.0, 1.0)
+    return Traits(heard, z, spread, body, doubt, np.array(pair, dtype=np.int64))
+
+
+def _heard(production: np.ndarray) -> np.ndarray:
+    """Production on the scale on which it is heard: octaves for frequencies and times."""
+    heard = np.nan_to_num(np.array(production, dtype=np.float64))
+    for column, trace in enumerate(TRACES[: heard.shape[1]]):
+        if trace.unit in LOG_FLOOR:
+            heard[:, column] = np.log2(np.maximum(heard[:, column], LOG_FLOOR[trace.unit]))
+    return heard
+
+
+def _within_role(heard: np.ndarray, roles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Deviations from the role's mean; a role with few hits leans on the whole pool."""
+    z, spread = np.zeros(heard.shape, dtype=np.float32), np.ones_like(heard)
+    if len(heard) == 0:
+        return z, spread
+    mean_all, var_all = heard.mean(axis=0), heard.var(axis=0) + 1e-12
+    for role in set(roles):
+        rows = roles == role
+        own = rows.sum() / (rows.sum() + SHRINK)
+        mean = own * heard[rows].mean(axis=0) + (1.0 - own) * mean_all
+        var = own * heard[rows].var(axis=0) + (1.0 - own) * var_all
+        deviation = np.sqrt(np.maximum(var, SPREAD_MIN**2 * var_all))
+        z[rows] = np.clip((heard[rows] - mean) / deviation, -CLIP, CLIP)
+        spread[rows] = deviation
+    return z, spread
+
+
+def pair_cost(
+    traits: Traits, first: tuple[str, np.ndarray], second: tuple[str, np.ndarray]
+) -> np.ndarray:
+    """Cost of hearing two slots together, for every choice of both.
+
+    Parameters
+    ----------
+    traits : Traits
+    first, second : (slot name, np.ndarray of int shape (a,) and (b,)), rows of the pool
+
+    Returns
+    -------
+    np.ndarray, float64, shape (a, b)
+    """
+    (slot_a, rows_a), (slot_b, rows_b) = first, second
+    za, zb = traits.z[rows_a], traits.z[rows_b]
+    cost = np.abs(za[:, None, :] - zb[None, :, :]).mean(axis=2, dtype=np.float64)
+    pa, pb = traits.pair[rows_a][:, None], traits.pair[rows_b][None, :]
+    if SLOTS[slot_a].roles == SLOTS[slot_b].roles:
+        cost += SAME_DRUM * ((pa == pb) & (pa >= 0))
+    up = traits.body[rows_b][None, :] - traits.body[rows_a][:, None]
+    if slot_a in TOMS and slot_b in TOMS:
+        places = TOMS.index(slot_b) - TOMS.index(slot_a)
+        cost += _step_cost(up * np.sign(places), abs(places))
+    elif slot_a in LOW_SLOTS and slot_b in LOW_SLOTS:
+        cost += np.nan_to_num(np.clip(1.0 - np.abs(up) / BODY_APART, 0.0, 1.0))
+    elif slot_a in HAT_SLOTS and slot_b in HAT_SLOTS:
+        cost += HAT_PAIR * ((pa != pb) & (pa >= 0) & (pb >= 0))
+    return cost
+
+
+def _step_cost(up: np.ndarray, places: int) -> np.ndarray:
+    """Cost of the interval between two toms that lie `places` apart, semitones upwards."""
+    low, high = STEP_RANGE[0] * places, STEP_RANGE[1] * places
+    outside = np.maximum(low - up, 0.0) + np.maximum(up - high, 0.0)
+    cost = np.minimum(STEP_SLOPE * outside, 1.0) + STEP_WRONG * (up <= 0.0)
+    return np.asarray(np.where(np.isnan(up), STEP_UNKNOWN, cost))
+
+
+def own_cost(traits: Traits, rows: np.ndarray) -> np.ndarray:
+    """Cost of choosing a hit whose role is not sure, shape (n,)."""
+    return np.asarray(ROLE_WEIGHT * traits.doubt[rows], dtype=np.float64)

@@ -1,0 +1,203 @@
+"""What goes with the audio: the key map, where each hit came from, a letter to whoever gets it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+
+from catalog.kit.export.plan import Region, SlotPlan
+from catalog.kit.levels import Levels
+from catalog.kit.slots import SLOTS, gm_name
+from catalog.kit.wording import explain_sessions
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would compute such a cell
+MANIFEST_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Row:
+    """One file of the folder and its source, as the manifest tells it."""
+
+    file: str
+    sha256: str
+    slot: str
+    notes: str
+    layer: int
+    round_robin: int
+    lowest_velocity: int
+    highest_velocity: int
+    gain_db: float
+    sr: int
+    n_channels: int
+    n_frames: int
+    peak_dbfs: float | None
+    source_file: str
+    source_start_frame: int
+    source_stop_frame: int
+    source_sha256: str
+    session: str
+    drum: str
+    microphone: str
+    take: str
+    role: str
+    role_confidence: float
+
+
+def manifest_row(
+    plan: SlotPlan, region: Region, *, gain_db: float, written: Mapping[str, float | int | str]
+) -> Row:
+    """Put a row together from the plan and from what was written.
+
+    Parameters
+    ----------
+    plan : SlotPlan
+    region : Region
+    gain_db : float, dB
+    written : mapping with sha256, sr, n_channels, n_frames and peak_dbfs
+
+    Returns
+    -------
+    Row
+    """
+    hit = region.hit
+    peak = float(written["peak_dbfs"])
+    return Row(
+        file=region.file, sha256=str(written["sha256"]), slot=plan.slot,
+        notes=" ".join(map(str, plan.notes)), layer=region.layer, round_robin=region.robin,
+        lowest_velocity=region.lowest, highest_velocity=region.highest,
+        gain_db=round(gain_db, 3), sr=int(written["sr"]), n_channels=int(written["n_channels"]),
+        n_frames=int(written["n_frames"]),
+        peak_dbfs=round(peak, 2) if math.isfinite(peak) else None,
+        source_file=str(hit.path), source_start_frame=hit.start, source_stop_frame=hit.stop,
+        source_sha256=hit.content_hash, session=hit.session, drum=hit.drum,
+        microphone=hit.microphone, take=hit.take, role=hit.role,
+        role_confidence=round(hit.role_confidence, 3),
+    )  # fmt: skip
+
+
+def manifest_json(rows: Sequence[Row], levels: Levels, *, title: str) -> str:
+    """The manifest for programs."""
+    chord = levels.chord_dbtp
+    parts = {
+        "manifest_version": MANIFEST_VERSION,
+        "kit": title,
+        "loudest_chord_dbtp": round(chord, 2) if math.isfinite(chord) else None,
+        "level_notes": list(levels.notes),
+        "files": [asdict(row) for row in rows],
+    }
+    return json.dumps(parts, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def manifest_csv(rows: Sequence[Row]) -> str:
+    """The manifest for spreadsheets; no cell is taken for a formula."""
+    return _csv([asdict(row) for row in rows])
+
+
+def notes_csv(plans: Sequence[SlotPlan]) -> str:
+    """The key map: every key that plays something, with its General MIDI Level 1 name."""
+    rows = [
+        {
+            "note": note,
+            "general_midi_name": gm_name(note),
+            "slot": plan.slot,
+            "choke_group": plan.choke or "",
+            "fits": "second choice" if SLOTS[plan.slot].second_choice else "yes",
+        }
+        for plan in plans
+        for note in plan.notes
+    ]
+    return _csv(sorted(rows, key=lambda row: int(str(row["note"]))))
+
+
+def _csv(rows: Sequence[Mapping[str, object]]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(rows[0].keys())
+    writer.writerows([inert_cell(cell) for cell in row.values()] for row in rows)
+    return out.getvalue()
+
+
+def inert_cell(cell: object) -> object:
+    """A cell that no spreadsheet computes; numbers stay numbers, their minus sign starts nothing.
+
+    Parameters
+    ----------
+    cell : object
+
+    Returns
+    -------
+    object
+        text that begins like a formula gets an apostrophe before it, None becomes ""
+
+    References
+    ----------
+    OWASP, "CSV Injection"; from memory.
+    """
+    if cell is None:
+        return ""
+    if isinstance(cell, str) and cell.lstrip(" ").startswith(FORMULA_STARTS):
+        return "'" + cell
+    return cell
+
+
+def readme_text(
+    plans: Sequence[SlotPlan], rows: Sequence[Row], levels: Levels, *, title: str
+) -> str:
+    """A letter to whoever gets the folder.
+
+    Parameters
+    ----------
+    plans : sequence of SlotPlan
+    rows : sequence of Row
+    levels : Levels
+    title : str
+
+    Returns
+    -------
+    str
+    """
+    hits = {region.hit.id: region.hit for plan in plans for region in plan.regions}
+    sessions = explain_sessions(hits, tuple(hits))
+    slots = "\n".join(
+        f"  {plan.notes[0]:3d}  {plan.slot:12s} {len(plan.regions)} "
+        f"stroke{'s' if len(plan.regions) > 1 else ''} in {plan.regions[-1].layer} "
+        f"layer{'s' if plan.regions[-1].layer > 1 else ''}"
+        for plan in plans
+    )
+    notes = "\n".join(f"  {note}" for note in levels.notes)
+    return _README.format(
+        title=title, underline="=" * len(title), n=len(rows), sessions=sessions, slots=slots,
+        notes=notes or "  none",
+    )  # fmt: skip
+
+
+_README = """{title}
+{underline}
+
+A drum kit of {n} recorded hits, {sessions}.
+
+What is here
+  kit.sfz        load this in a sampler that reads SFZ
+  hits/          the audio; names sort by key, layer (01 is softest) and round robin
+  notes.csv      which key plays what (General MIDI Level 1 percussion)
+  manifest.csv   where each hit came from and what was done to it; manifest.json for programs
+
+Keys
+{slots}
+
+Levels
+{notes}
+  Gains are in the audio already; strokes of one slot kept their distances from each other.
+  Begin with the volume low: drums are sudden.
+
+Rights
+  The recordings belong to the people who made them. Nothing in this folder gives you the right to
+  pass them on or to publish them by themselves: ask whoever gave you the folder, and keep
+  manifest.csv with the audio, so that everybody can tell where a hit came from.
+  The manifest names folders and files of the computer the kit was made on. Take those columns out
+  before you hand it to strangers if they tell more than you want.
+"""

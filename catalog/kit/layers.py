@@ -1,0 +1,234 @@
+"""The other strokes of a slot's drum as layers and round robins, ordered by strength."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from catalog.errors import ParameterError
+from catalog.kit.assemble import Kit
+from catalog.library.records import Hit
+
+LAYER_DB = 2.0  # LU that strokes of one layer may differ: less is hardly heard as strength
+MAX_LAYERS = 16  # more cannot be told apart by hand
+MAX_STROKES = 64  # of one slot that are taken by themselves; more only makes the folder larger
+TOP = 127  # highest MIDI velocity
+MIN_SPAN = 3  # velocities of a layer, so that a hand can find it
+VELOCITY_DB = 40.0  # dB a decade of velocity: the square law that SFZ players use for amplitude
+JUMP_DB = 9.0  # LU between neighbouring layers that is heard as a step; common practice
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Strokes of one strength.
+
+    Attributes
+    ----------
+    hits : tuple of Hit, the round robins in the order they are played
+    lowest, highest : int, MIDI velocities that play it, 1 to 127
+    strength : float, LKFS, mean of its strokes
+    """
+
+    hits: tuple[Hit, ...]
+    lowest: int
+    highest: int
+    strength: float
+
+
+def strength(hit: Hit) -> float:
+    """How hard a stroke was: its hit loudness as recorded, LKFS; -inf where there is none.
+
+    Parameters
+    ----------
+    hit : Hit
+
+    Returns
+    -------
+    float
+    """
+    loudness = float(hit.descriptors.get("loudness_lkfs", math.nan))
+    return loudness if math.isfinite(loudness) else -math.inf
+
+
+def strokes_of_drum(
+    hit: Hit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
+) -> tuple[Hit, ...]:
+    """Every stroke of the drum of one hit, through the same microphone, weakest first.
+
+    Parameters
+    ----------
+    hit : Hit
+    hits : sequence of Hit
+    leave_out : collection of int, ids of copies that must not be used; `hit` itself always stays
+
+    Returns
+    -------
+    tuple of Hit
+        `hit` alone if its drum is not known
+    """
+    if not hit.drum:
+        return (hit,)
+    same = [
+        other
+        for other in hits
+        if other.id != hit.id
+        and other.id not in leave_out
+        and other.state == "here"
+        and math.isfinite(strength(other))
+        and (other.drum, other.session, other.microphone, other.role)
+        == (hit.drum, hit.session, hit.microphone, hit.role)
+    ]
+    return tuple(sorted([hit, *same], key=lambda h: (strength(h), h.id)))
+
+
+def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()) -> Kit:
+    """Give each slot the other strokes of its drum.
+
+    Parameters
+    ----------
+    kit : Kit
+    hits : sequence of Hit, all that may be used
+    leave_out : collection of int, ids of copies
+
+    Returns
+    -------
+    Kit
+        in each slot the main hit first, then the others from weak to strong; no hit is in two slots
+    """
+    by_id = {hit.id: hit for hit in hits}
+    taken = {ids[0] for ids in kit.slots.values() if ids}
+    slots: dict[str, tuple[int, ...]] = {}
+    for name, ids in kit.slots.items():
+        if not ids or ids[0] not in by_id:
+            slots[name] = ids
+            continue
+        strokes = strokes_of_drum(by_id[ids[0]], hits, leave_out=leave_out)
+        others = [s.id for s in strokes if s.id != ids[0] and s.id not in taken]
+        kept = _evenly(others, MAX_STROKES - 1)
+        taken.update(kept)
+        slots[name] = (ids[0], *kept)
+    return replace(kit, slots=slots)
+
+
+def _evenly(ids: list[int], most: int) -> list[int]:
+    """At most `most` of a list, spread over it, both ends among them."""
+    if len(ids) <= most:
+        return ids
+    return [ids[round(i * (len(ids) - 1) / (most - 1))] for i in range(most)]
+
+
+def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
+    """Cut the strokes of one drum into layers that share out the velocities 1 to 127.
+
+    Strokes within `LAYER_DB` of the weakest of a layer are its round robins. A layer answers the
+    velocities at which the square law of velocity asks for its strength, the strongest being 127.
+
+    Parameters
+    ----------
+    hits : sequence of Hit, at least one
+
+    Returns
+    -------
+    tuple of Layer
+        weakest first; together they hold every velocity from 1 to 127 exactly once
+
+    Raises
+    ------
+    ParameterError
+        if there is no hit
+    """
+    if not hits:
+        raise ParameterError("hits is empty: a layer needs at least one stroke")
+    ordered = sorted(hits, key=lambda hit: (strength(hit), hit.id))
+    groups = _group(ordered)
+    levels = [_mean_strength(group) for group in groups]
+    edges = _velocity_edges(levels)
+    return tuple(
+        Layer(tuple(group), low + 1, high, level)
+        for group, level, (low, high) in zip(groups, levels, pairwise(edges), strict=True)
+    )
+
+
+def _group(ordered: Sequence[Hit]) -> list[list[Hit]]:
+    """Neighbours in strength that lie within a width which leaves at most `MAX_LAYERS` groups."""
+    width = LAYER_DB
+    while True:
+        groups: list[list[Hit]] = []
+        for hit in ordered:
+            known = math.isfinite(strength(hit))
+            if groups and (not known or strength(hit) - strength(groups[-1][0]) < width):
+                groups[-1].append(hit)
+            else:
+                groups.append([hit])
+        if len(groups) <= MAX_LAYERS:
+            return groups
+        width *= 1.25
+
+
+def _mean_strength(group: Sequence[Hit]) -> float:
+    known = [strength(hit) for hit in group if math.isfinite(strength(hit))]
+    return sum(known) / len(known) if known else -math.inf
+
+
+def _velocity_edges(levels: Sequence[float]) -> list[int]:
+    """Highest velocity below each layer, then 127: half way in dB, each layer wide enough."""
+    n = len(levels)
+    edges = [0]
+    for place, (level, above) in enumerate(pairwise(levels)):
+        middle = 0.5 * (level + above) - levels[-1]
+        velocity = round(TOP * 10.0 ** (middle / VELOCITY_DB)) if math.isfinite(middle) else 0
+        lowest = edges[-1] + MIN_SPAN
+        highest = TOP - MIN_SPAN * (n - 1 - place)
+        edges.append(min(max(velocity, lowest), highest))
+    return [*edges, TOP]
+
+
+def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
+    """Say where the strength jumps between neighbouring layers.
+
+    Parameters
+    ----------
+    layers : sequence of Layer, weakest first
+
+    Returns
+    -------
+    tuple of str
+    """
+    return tuple(
+        f"{above.strength - below.strength:.0f} LU between velocity {below.highest} and "
+        f"{above.lowest}: a stroke between them is missing"
+        for below, above in pairwise(layers)
+        if above.strength - below.strength > JUMP_DB
+    )
+
+
+def veltrack(layers: Sequence[Layer]) -> float:
+    """How far velocity must still turn the level, so that recorded dynamics count once, percent.
+
+    The square law asks for a certain fall from velocity 127 to the middle of the weakest layer.
+    What the recordings do not already hold of it is left to the player: 0 where they hold it all,
+    100 where every layer has the same strength.
+
+    Parameters
+    ----------
+    layers : sequence of Layer, weakest first
+
+    Returns
+    -------
+    float, 0 to 100
+
+    References
+    ----------
+    SFZ format, opcode `amp_veltrack` and its default curve (velocity / 127) squared.
+    """
+    if len(layers) < 2 or not math.isfinite(layers[0].strength):
+        return 100.0
+    share = (layers[0].lowest + layers[0].highest) / 2 / TOP
+    asked_db = -VELOCITY_DB * math.log10(share)
+    missing_db = asked_db - (layers[-1].strength - layers[0].strength)
+    if missing_db <= 0.0:
+        return 0.0
+    left_out = 1.0 - math.pow(10.0, -missing_db / 20.0)
+    return min(100.0, 100.0 * left_out / (1.0 - share * share))

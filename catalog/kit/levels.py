@@ -1,0 +1,141 @@
+"""How loud each slot is in the kit: one gain a slot, so that recorded dynamics stay as they are."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from catalog.kit.assemble import Kit
+from catalog.kit.layers import strength
+from catalog.kit.slots import SLOTS
+from catalog.library.records import Hit
+from catalog.sound.decode import Audio, resample
+from catalog.sound.loudness import true_peak
+
+CEILING_DBTP = -1.0  # EBU R 128: programmes stay under -1 dBTP
+MARGIN_DB = 0.1  # fourfold oversampling can read low by that much and more (BS.1770-4, Annex 2)
+CHORD_S = 1.0  # from the start on: later all strokes have fallen
+LIMBS = 4  # a drummer strikes at most four things at once
+QUIETEST_LKFS = -70.0  # the absolute gate of BS.1770-4: below it nothing is measured
+MAX_BOOST_DB = 24.0  # more lifts the noise of the room with the drum
+TARGET_LKFS = -20.0  # of kick and snare before the headroom is set; only differences matter
+BALANCE_LU: Mapping[str, float] = {
+    "kick": 0.0, "snare": 0.0, "sidestick": -5.0, "clap": -2.0, "hat_closed": -9.0,
+    "hat_pedal": -11.0, "hat_open": -6.0, "tom": -2.0, "crash": -3.0, "ride": -8.0,
+    "ride_bell": -6.0, "splash": -6.0, "china": -4.0, "cowbell": -7.0, "tambourine": -8.0,
+    "shaker": -11.0, "wood": -8.0, "conga_bongo": -5.0, "timbale_agogo": -5.0, "other": -8.0,
+}  # fmt: skip  # below kick and snare, as drums are mixed; common practice, no source
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Gains of a kit.
+
+    Attributes
+    ----------
+    gain_db : dict of slot name to float, for all hits of the slot
+    chord_dbtp : float, highest true peak that four slots at once can reach, or all at once do
+    notes : tuple of str, what was changed and what could not be
+    """
+
+    gain_db: dict[str, float]
+    chord_dbtp: float
+    notes: tuple[str, ...]
+
+
+def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]) -> Levels:
+    """Set each slot to its place in the kit and leave headroom for the loudest chord.
+
+    A slot is matched by its strongest stroke, the one that full velocity plays.
+
+    Parameters
+    ----------
+    kit : Kit
+    hits : mapping of id to Hit
+    read : callable, gives the decoded stroke of a hit
+
+    Returns
+    -------
+    Levels
+
+    References
+    ----------
+    Loudness and true peak: Recommendation ITU-R BS.1770-4, Annexes 1 and 2. Ceiling: EBU R 128.
+    """
+    matched, notes = {}, []
+    for slot, ids in kit.slots.items():
+        matched[slot], note = _match_slot(slot, [hits[i] for i in ids])
+        notes += [note] if note else []
+    unmeasured = {slot for slot, gain in matched.items() if gain is None}
+    gains = {slot: gain or 0.0 for slot, gain in matched.items()}
+    peak = _chord_peak(kit, hits, gains, read=read)
+    headroom_db = 0.0
+    if math.isfinite(peak):
+        headroom_db = min(CEILING_DBTP - MARGIN_DB - peak, MAX_BOOST_DB - max(gains.values()))
+        notes.append(
+            f"all slots {headroom_db:+.1f} dB: any chord stays under {CEILING_DBTP:.0f} dBTP"
+        )
+    for slot in gains:
+        gains[slot] += min(headroom_db, 0.0) if slot in unmeasured else headroom_db
+    return Levels(gains, peak + headroom_db, tuple(notes))
+
+
+def _match_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]:
+    loudness = max(map(strength, strokes), default=-math.inf)
+    if not loudness > QUIETEST_LKFS:
+        return None, f"{slot}: too quiet to be measured, its level was left alone"
+    wanted = TARGET_LKFS + BALANCE_LU[SLOTS[slot].roles[0]] - loudness
+    if wanted > MAX_BOOST_DB:
+        return (
+            MAX_BOOST_DB,
+            f"{slot}: {wanted - MAX_BOOST_DB:.0f} dB short, so as not to lift its noise",
+        )
+    return wanted, ""
+
+
+def _chord_peak(
+    kit: Kit, hits: Mapping[int, Hit], gain_db: Mapping[str, float], *, read: Callable[[Hit], Audio]
+) -> float:
+    """Highest true peak of a chord, dBTP: the four highest peaks met, or all slots at once."""
+    peaks, strongest = [], []
+    for slot, ids in kit.slots.items():
+        gain = 10.0 ** (gain_db[slot] / 20.0)
+        top = max((hits[i] for i in ids), key=lambda hit: (strength(hit), -hit.id))
+        highest = 0.0
+        for hit_id in ids:
+            audio = read(hits[hit_id])
+            highest = max(highest, 10.0 ** (true_peak(audio.samples, sr=audio.sr) / 20.0))
+            if hit_id == top.id:
+                strongest.append(replace(audio, samples=audio.samples * np.float32(gain)))
+        peaks.append(highest * gain)
+    bound = sum(sorted(peaks)[-LIMBS:])
+    if bound <= 0.0:
+        return -math.inf
+    return max(20.0 * math.log10(bound), all_at_once(strongest))
+
+
+def all_at_once(strokes: Sequence[Audio]) -> float:
+    """True peak of strokes that begin together, dBTP; -inf for silence.
+
+    Parameters
+    ----------
+    strokes : sequence of Audio, at any sample rates; one channel is heard on both sides
+
+    Returns
+    -------
+    float
+    """
+    if not strokes:
+        return -math.inf
+    sr = max(audio.sr for audio in strokes)
+    parts = [
+        resample(audio.samples[: round(CHORD_S * audio.sr), :2], sr=audio.sr, to_sr=sr)
+        for audio in strokes
+    ]
+    mix = np.zeros((max(map(len, parts)), 2), dtype=np.float32)
+    for part in parts:
+        mix[: len(part)] += part
+    return true_peak(mix, sr=sr)

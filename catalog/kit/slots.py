@@ -1,0 +1,156 @@
+"""The places of a kit: which roles fill them, which keys play them, which of them choke another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from catalog.errors import KitError
+
+GM_FIRST_KEY = 35
+GM_NAMES: tuple[str, ...] = (
+    "Acoustic Bass Drum", "Bass Drum 1", "Side Stick", "Acoustic Snare", "Hand Clap",
+    "Electric Snare", "Low Floor Tom", "Closed Hi Hat", "High Floor Tom", "Pedal Hi-Hat",
+    "Low Tom", "Open Hi-Hat", "Low-Mid Tom", "Hi-Mid Tom", "Crash Cymbal 1", "High Tom",
+    "Ride Cymbal 1", "Chinese Cymbal", "Ride Bell", "Tambourine", "Splash Cymbal", "Cowbell",
+    "Crash Cymbal 2", "Vibraslap", "Ride Cymbal 2", "Hi Bongo", "Low Bongo", "Mute Hi Conga",
+    "Open Hi Conga", "Low Conga", "High Timbale", "Low Timbale", "High Agogo", "Low Agogo",
+    "Cabasa", "Maracas", "Short Whistle", "Long Whistle", "Short Guiro", "Long Guiro", "Claves",
+    "Hi Wood Block", "Low Wood Block", "Mute Cuica", "Open Cuica", "Mute Triangle",
+    "Open Triangle",
+)  # fmt: skip
+HATS = 1  # choke group: the cymbals of one pair stop each other
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One place of a kit.
+
+    Attributes
+    ----------
+    name : str
+    roles : tuple of str
+        what may fill it, the fitting role first
+    note : int
+        MIDI key that plays it
+    also : tuple of int
+        further keys, taken where no other filled slot has them as its own
+    choke : int
+        slots of one group above 0 stop each other
+    second_choice : bool
+        General MIDI Level 1 has no key for this; `note` is the nearest one
+    """
+
+    name: str
+    roles: tuple[str, ...]
+    note: int
+    also: tuple[int, ...] = ()
+    choke: int = 0
+    second_choice: bool = False
+
+
+_TABLE: tuple[Slot, ...] = (
+    Slot("kick", ("kick",), 36, (35,)),
+    Slot("kick_2", ("kick",), 35),
+    Slot("snare", ("snare",), 38, (40,)),
+    Slot("snare_2", ("snare",), 40),
+    Slot("sidestick", ("sidestick",), 37),
+    Slot("clap", ("clap",), 39),
+    Slot("hat_closed", ("hat_closed",), 42, choke=HATS),
+    Slot("hat_pedal", ("hat_pedal",), 44, choke=HATS),
+    Slot("hat_open", ("hat_open",), 46, choke=HATS),
+    Slot("tom_low", ("tom",), 45, (41, 43)),
+    Slot("tom_mid", ("tom",), 47),
+    Slot("tom_high", ("tom",), 50, (48,)),
+    Slot("crash", ("crash",), 49, (57,)),
+    Slot("crash_2", ("crash",), 57),
+    Slot("ride", ("ride",), 51, (59,)),
+    Slot("ride_2", ("ride",), 59),
+    Slot("ride_bell", ("ride_bell",), 53),
+    Slot("splash", ("splash",), 55),
+    Slot("china", ("china",), 52),
+    Slot("cowbell", ("cowbell",), 56),
+    Slot("tambourine", ("tambourine",), 54),
+    Slot("shaker", ("shaker",), 70, (69,), second_choice=True),
+    Slot("wood", ("wood",), 76, (77, 75)),
+    Slot("wood_2", ("wood",), 77),
+    Slot("conga", ("conga_bongo",), 63, (62, 60)),
+    Slot("conga_2", ("conga_bongo",), 64, (61,)),
+    Slot("timbale", ("timbale_agogo",), 65, (67,)),
+    Slot("timbale_2", ("timbale_agogo",), 66, (68,)),
+    Slot("extra", ("other",), 58, second_choice=True),
+)
+SLOTS: MappingProxyType[str, Slot] = MappingProxyType({slot.name: slot for slot in _TABLE})
+DEFAULT_SLOTS: tuple[str, ...] = (
+    "kick", "snare", "sidestick", "hat_closed", "hat_pedal", "hat_open",
+    "tom_low", "tom_mid", "tom_high", "crash", "ride",
+)  # fmt: skip
+TOMS: tuple[str, ...] = ("tom_low", "tom_mid", "tom_high")
+HAT_SLOTS: tuple[str, ...] = tuple(slot.name for slot in _TABLE if slot.choke == HATS)
+
+
+def find_slot(name: str) -> Slot:
+    """Look a slot up by its name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    Slot
+
+    Raises
+    ------
+    KitError
+        if there is no such slot; the message lists those there are
+    """
+    if name not in SLOTS:
+        raise KitError(f"slot={name!r} is not one of {', '.join(SLOTS)}", slot=name)
+    return SLOTS[name]
+
+
+def gm_name(note: int) -> str:
+    """Name of a General MIDI Level 1 percussion key, "" outside 35 to 81.
+
+    Parameters
+    ----------
+    note : int, MIDI key
+
+    Returns
+    -------
+    str
+
+    References
+    ----------
+    General MIDI System Level 1, MIDI Manufacturers Association, 1991, table 3 "Percussion Key Map";
+    written down from memory.
+    """
+    place = note - GM_FIRST_KEY
+    return GM_NAMES[place] if 0 <= place < len(GM_NAMES) else ""
+
+
+def assign_notes(slots: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
+    """Give every filled slot its keys; no key plays two slots.
+
+    Parameters
+    ----------
+    slots : tuple of str, the filled ones
+
+    Returns
+    -------
+    dict of str to tuple of int
+        for each slot its own key first, then those that nobody else owns
+
+    Raises
+    ------
+    KitError
+        if a slot is unknown
+    """
+    taken = {find_slot(name).note for name in slots}
+    notes: dict[str, tuple[int, ...]] = {}
+    for name in slots:
+        extra = tuple(note for note in SLOTS[name].also if note not in taken)
+        taken.update(extra)
+        notes[name] = (SLOTS[name].note, *extra)
+    return notes

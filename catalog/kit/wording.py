@@ -1,0 +1,146 @@
+"""How each hit of a kit fits the others, in the trade's units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from catalog.kit.coherence import Traits
+from catalog.kit.slots import HAT_SLOTS, TOMS
+from catalog.library.records import Hit
+from catalog.sound.production import PRODUCTION_NAMES, TRACES
+
+ALIKE = 0.5  # deviations: within it nobody hears a difference
+N_LINES = 3
+UNSURE = 0.6  # role confidence under which the person should look
+TELLING = {
+    "room": ("late_decay_s", "room", "longer", "shorter"),
+    "noise": ("floor_lowest_db", "noise floor", "higher", "lower"),
+    "bandwidth": ("edge55_hz", "upper end", "higher", "lower"),
+    "width": ("width", "stereo width", "wider", "narrower"),
+    "level": ("level_db", "recorded level", "hotter", "quieter"),
+}
+INTERVALS = (
+    "the same note as", "a semitone", "a whole tone", "a minor third", "a major third", "a fourth",
+    "a tritone", "a fifth", "a minor sixth", "a major sixth", "a minor seventh",
+    "a major seventh", "an octave",
+)  # fmt: skip
+
+
+def explain_kit(
+    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int]
+) -> dict[str, tuple[str, ...]]:
+    """Two or three lines for each slot of a kit.
+
+    Parameters
+    ----------
+    hits : tuple of Hit
+    traits : Traits
+    rows : mapping of slot name to row
+
+    Returns
+    -------
+    dict of slot name to tuple of str
+    """
+    return {
+        name: (*_special(hits, traits, rows, name), *_compare(traits, rows, name))[:N_LINES]
+        for name in rows
+    }
+
+
+def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
+    """Say from how many sessions the hits come; told, never used in the choice.
+
+    Parameters
+    ----------
+    hits : mapping of id to Hit
+    ids : tuple of int
+
+    Returns
+    -------
+    str
+    """
+    sessions = {hits[i].session for i in ids}
+    if "" in sessions:
+        return "not every hit tells its session"
+    return "all from one session" if len(sessions) == 1 else f"from {len(sessions)} sessions"
+
+
+def _special(
+    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], name: str
+) -> list[str]:
+    """Lines on what only some slots have: a doubtful role, the run of toms, the pair of hats."""
+    lines = []
+    hit = hits[rows[name]]
+    if hit.role_confidence < UNSURE:
+        lines.append(f"{hit.role.replace('_', ' ')} is a guess ({hit.role_confidence:.0%}): listen")
+    if name in TOMS:
+        lines += _interval(traits, rows, name)
+    if name in HAT_SLOTS:
+        mates = [n for n in rows if n in HAT_SLOTS and n != name]
+        own = int(traits.pair[rows[name]])
+        same = [n for n in mates if own >= 0 and int(traits.pair[rows[n]]) == own]
+        if same:
+            lines.append(f"the same cymbals as {' and '.join(_plain(n) for n in same)}")
+    return lines
+
+
+def _plain(slot: str) -> str:
+    words = slot.split("_")
+    return " ".join(reversed(words)) if words[0] in ("tom", "hat") else " ".join(words)
+
+
+def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
+    """Distance to the next tom above, or to the one below for the highest."""
+    filled = [tom for tom in TOMS if tom in rows]
+    place = filled.index(name)
+    if len(filled) < 2:
+        return []
+    other = filled[place + 1] if place + 1 < len(filled) else filled[place - 1]
+    steps = float(traits.body[rows[other]] - traits.body[rows[name]])
+    if not np.isfinite(steps):
+        return ["its note cannot be told" if np.isnan(traits.body[rows[name]]) else ""][:1]
+    near = round(abs(steps))
+    if near == 0:
+        return [f"{_plain(name)} has the same note as {_plain(other)}"]
+    size = INTERVALS[near] if near < len(INTERVALS) else f"{near} semitones"
+    return [f"{_plain(name)} {size} {'under' if steps > 0 else 'over'} {_plain(other)}"]
+
+
+def _compare(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
+    """The sides of the sound on which the hit differs most, largest first, and those alike."""
+    others = [row for slot, row in rows.items() if slot != name]
+    if not others:
+        return []
+    off = traits.z[rows[name]] - traits.z[others].mean(axis=0)
+    lines = []
+    for side in sorted(TELLING, key=lambda side: -abs(float(off[_column(side)]))):
+        if abs(float(off[_column(side)])) > ALIKE:
+            lines.append(_difference(traits, rows[name], side, float(off[_column(side)])))
+    alike = [TELLING[s][1] for s in TELLING if abs(float(off[_column(s)])) <= ALIKE]
+    if alike:
+        lines.insert(min(len(lines), 1), f"{', '.join(alike)} like the others")
+    return [line for line in lines if line]
+
+
+def _column(side: str) -> int:
+    return PRODUCTION_NAMES.index(TELLING[side][0])
+
+
+def _difference(traits: Traits, row: int, side: str, deviations: float) -> str:
+    """One difference from what the others let expect of this role, in the unit of the trace."""
+    _, label, more, less = TELLING[side]
+    column = _column(side)
+    value, step = float(traits.heard[row, column]), deviations * float(traits.spread[row, column])
+    unit = TRACES[column].unit
+    word = more if deviations > 0 else less
+    if unit == "s":
+        return f"{label} {abs(2**value - 2 ** (value - step)):.2f} s {word} than the others"
+    if unit == "Hz":
+        return (
+            f"{label} {abs(2**value - 2 ** (value - step)) / 1000:.1f} kHz {word} than the others"
+        )
+    if unit == "":
+        return f"{label} {abs(step):.2f} {word} than the others"
+    return f"{label} {abs(step):.0f} dB {word} than the others"

@@ -1,0 +1,142 @@
+"""How often the rest of a kit is filled from its own kit, given its kick and its snare.
+
+Run: python tests/bench/kit.py LABELS_CSV FOLDER [--leave-out SOURCE]...
+
+Names, sessions and drums are hidden: only the sound may tell. Rows that repeat another row's audio
+(`duplicate_of`) are dropped. A kit counts if it has a kick, a snare and two more roles of its own.
+Ours stands beside the plain form (nearest to the mean of kick and snare, whole pool spread, no
+joint choice) and beside chance, the share of the kit among all hits of the role.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import sys
+import time
+from dataclasses import dataclass, replace
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from catalog.errors import CatalogError
+from catalog.kit.assemble import Pool, fill_kit
+from catalog.kit.slots import SLOTS
+from catalog.library.records import Hit
+from catalog.sound.decode import decode_file
+from catalog.sound.measure import measure_audio
+
+MAX_PAIRS = 24  # of kick and snare a kit, drawn by a seed
+
+
+@dataclass(frozen=True)
+class Labelled:
+    pool: Pool
+    kits: tuple[str, ...]
+
+
+def read_library(labels: Path, folder: Path, leave_out: list[str]) -> Labelled:
+    hits, traces, kits = [], [], []
+    with labels.open(newline="", encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if not row["duplicate_of"]]
+    for row in rows:
+        if row["source"] in leave_out:
+            continue
+        try:
+            audio = decode_file(folder / row["path"])
+            measures = measure_audio(audio)
+        except CatalogError as err:
+            print(f"left out: {err}")
+            continue
+        hits.append(
+            Hit(
+                id=len(hits), path=folder / row["path"], start=measures.start, stop=measures.stop,
+                sr=audio.sr, n_channels=audio.samples.shape[1], session="", drum="", microphone="",
+                take="", role=row["role"], role_confidence=1.0, role_source="user",
+                descriptors=measures.descriptors, container=audio.container,
+                subtype=audio.subtype, content_hash="",
+            )
+        )  # fmt: skip
+        traces.append(measures.production)
+        kits.append(f"{row['source']}/{row['kit']}")
+    return Labelled(Pool(tuple(hits), np.array(traces)), tuple(kits))
+
+
+def plain_choice(pool: Pool, role: str, pair: tuple[int, int]) -> int:
+    x = pool.production.astype(np.float64)
+    roles = np.array([hit.role for hit in pool.hits])
+    z = np.zeros_like(x)
+    for name in set(roles):
+        rows = roles == name
+        z[rows] = (x[rows] - x[rows].mean(0)) / (x[rows].std(0) + 1e-6)
+    z = np.clip(z, -4, 4)
+    rows = np.flatnonzero(roles == role)
+    return int(rows[np.argmin(np.square(z[rows] - z[list(pair)].mean(0)).sum(1))])
+
+
+def score_kit(library: Labelled, kit: str, seed: int) -> tuple[float, float, float] | None:
+    hits, kits = library.pool.hits, library.kits
+    own: dict[str, list[int]] = {}
+    for hit, name in zip(hits, kits, strict=True):
+        if name == kit:
+            own.setdefault(hit.role, []).append(hit.id)
+    roles = sorted(set(own) - {"kick", "snare", "other"})
+    if "kick" not in own or "snare" not in own or len(roles) < 2:
+        return None
+    slots = [next(s.name for s in SLOTS.values() if s.roles == (role,)) for role in roles]
+    if "tom_low" in slots and len(own["tom"]) >= 3:
+        slots += ["tom_mid", "tom_high"]
+    pairs = list(product(own["kick"], own["snare"]))
+    rng = np.random.default_rng(seed)
+    if len(pairs) > MAX_PAIRS:
+        pairs = [pairs[i] for i in rng.choice(len(pairs), MAX_PAIRS, replace=False)]
+    ours, plain, chance = [], [], []
+    for kick, snare in pairs:
+        filled = fill_kit(library.pool, {"kick": kick, "snare": snare}, slots=slots, seed=seed)[0]
+        ours += [kits[filled.slots[slot][0]] == kit for slot in slots]
+        for slot in slots:
+            role = SLOTS[slot].roles[0]
+            same = [k == kit for hit, k in zip(hits, kits, strict=True) if hit.role == role]
+            chance.append(float(np.mean(same)))
+            plain.append(kits[plain_choice(library.pool, role, (kick, snare))] == kit)
+    return float(np.mean(ours)), float(np.mean(plain)), float(np.mean(chance))
+
+
+def time_fill(library: Labelled, n_hits: int) -> float:
+    """Seconds of one fill of all usual slots from a pool blown up to `n_hits`."""
+    rng = np.random.default_rng(0)
+    rows = rng.integers(len(library.pool.hits), size=n_hits)
+    noise = rng.normal(scale=0.05, size=(n_hits, library.pool.production.shape[1]))
+    hits = tuple(replace(library.pool.hits[row], id=i) for i, row in enumerate(rows))
+    pool = Pool(hits, (library.pool.production[rows] * (1 + noise)).astype(np.float32))
+    locked = {role: next(h.id for h in hits if h.role == role) for role in ("kick", "snare")}
+    began = time.perf_counter()
+    fill_kit(pool, locked)
+    return time.perf_counter() - began
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("labels", type=Path)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--leave-out", action="append", default=[], metavar="SOURCE")
+    parser.add_argument("--seed", type=int, default=0)
+    args = parser.parse_args()
+    library = read_library(args.labels, args.folder, args.leave_out)
+    table = {}
+    for kit in sorted(set(library.kits)):
+        scores = score_kit(library, kit, args.seed)
+        if scores is not None:
+            table[kit] = scores
+            print(f"{kit:40s} ours {scores[0]:.3f}  plain {scores[1]:.3f}  chance {scores[2]:.3f}")
+    ours, plain, chance = np.mean(list(table.values()), axis=0)
+    print(f"{len(table)} kits: ours {ours:.3f}  plain {plain:.3f}  chance {chance:.3f}")
+    print(f"ours / plain {ours / plain:.2f}, ours / chance {ours / chance:.2f}")
+    print(f"one fill from 10,000 hits: {time_fill(library, 10_000):.2f} s")
+
+
+if __name__ == "__main__":
+    main()
