@@ -85,12 +85,19 @@ def find_provenance(path: str | Path, *, root: str | Path) -> Provenance:
 def session_folder(path: Path, *, root: Path) -> str:
     """Name the nearest folder that is more than an instrument, a microphone or a strength.
 
-    The climb ends at `root`, whose name is given if no other will do.
+    A folder named after an instrument that the file's own name repeats is no session either
+    ("SnareRest/1-SnareRest-OHL"). The climb ends at `root`, whose name is given if no other will do.
     """
     for folder in path.parents:
-        if folder == root or not _is_plain(folder.name):
-            return folder.name
+        name = folder.name
+        repeated = name.casefold() in path.stem.casefold() and _names_role(name)
+        if folder == root or not (repeated or _is_plain(name)):
+            return name
     return root.name
+
+
+def _names_role(name: str) -> bool:
+    return any(word in ROLE_WORDS for word in split_words(name))
 
 
 def _is_plain(name: str) -> bool:

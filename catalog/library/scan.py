@@ -15,6 +15,7 @@ from catalog.library.provenance import Provenance, find_provenance
 from catalog.library.records import ROLES, Progress, ScanReport, Skipped
 from catalog.library.rolemodel import MODEL_FILE, role_probabilities
 from catalog.library.roles import combine_role, role_from_name
+from catalog.library.schema import path_to_db
 from catalog.library.store import FileRow, MeasuredFile, MovedFile, Store
 from catalog.library.walk import (
     Found,
@@ -362,6 +363,8 @@ def _measure_alone(task: _Task, measure: Measure) -> _Outcome:
 
 def _measure_one(task: _Task, measure: Measure) -> _Outcome:
     path = Path(task.file.path)
+    if not isinstance(path_to_db(path), str):
+        return _Outcome(task, reason="has a name, or a folder, that is no valid text; rename it")
     try:
         content_hash = hash_file(path)
     except OSError as err:
@@ -374,7 +377,7 @@ def _measure_one(task: _Task, measure: Measure) -> _Outcome:
     except AudioError as err:
         return _Outcome(task, reason=_one_line(err.reason))
     except CatalogError as err:
-        return _Outcome(task, reason=_one_line(str(err)))
+        return _Outcome(task, reason=_one_line(f"{err}; export it again or take it out"))
     except Exception as err:  # the one edge that reports and goes on: no file may stop a scan
         what = f"cannot be measured ({type(err).__name__}: {err}); export it again or take it out"
         return _Outcome(task, reason=_one_line(what))
