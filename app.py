@@ -1,0 +1,13 @@
+"""Front door of the page: `streamlit run app.py` (add `-- --store FILE` for another store)."""
+
+from __future__ import annotations
+
+import argparse
+
+import streamlit as st
+
+from catalog.page.serve import app_parts
+
+parser = argparse.ArgumentParser(add_help=False)
+parser.add_argument("--store")
+app = st.App(**app_parts(parser.parse_known_args()[0].store))

@@ -1,0 +1,84 @@
+"""The one open catalog that the page script and the page's own routes share."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections import OrderedDict
+from pathlib import Path
+from typing import Any
+
+from catalog.facade import Catalog
+from catalog.page.packed import PointPack, pack_points
+
+KITS_KEPT = 32  # kits on the way out by download; the oldest is forgotten first
+
+_lock = threading.RLock()
+_place: Path | None = None
+_catalog: Catalog | None = None
+_pack: tuple[Any, PointPack] | None = None
+_outgoing: OrderedDict[str, Any] = OrderedDict()
+
+
+def use_store(store_path: str | Path | None) -> None:
+    """Say which store the page works on; an open one of another place is closed.
+
+    Parameters
+    ----------
+    store_path : str, Path or None
+        None is the default place
+    """
+    global _place, _catalog, _pack
+    with _lock:
+        place = Path(store_path).absolute() if store_path is not None else None
+        if _catalog is not None and place != _place:
+            _catalog.close()
+            _catalog = None
+        _place, _pack = place, None
+        _outgoing.clear()
+
+
+def open_catalog() -> Catalog:
+    """Give the catalog, opened on the first call.
+
+    Raises
+    ------
+    StoreError
+        if the store cannot be opened
+    """
+    global _catalog
+    with _lock:
+        if _catalog is None:
+            _catalog = Catalog.open(_place)
+        return _catalog
+
+
+def current_points() -> PointPack:
+    """Give all points of the map, packed once for each state of the catalog."""
+    global _pack
+    catalog = open_catalog()
+    with _lock:
+        layout = catalog.layout()
+        state = (catalog.revision(), layout.kind, len(layout.hit_ids), layout.xy.tobytes()[:4096])
+        if _pack is None or _pack[0] != state:
+            _pack = (state, pack_points(catalog.hits(), layout.hit_ids, layout.xy))
+        return _pack[1]
+
+
+def put_outgoing(kit: Any) -> str:
+    """Keep a kit for one download and give the word that fetches it; nobody can guess it."""
+    with _lock:
+        for word, known in _outgoing.items():
+            if known is kit:
+                return word
+        word = secrets.token_urlsafe(16)
+        _outgoing[word] = kit
+        while len(_outgoing) > KITS_KEPT:
+            _outgoing.popitem(last=False)
+        return word
+
+
+def get_outgoing(word: str) -> Any | None:
+    """Give the kit kept under `word`, or None."""
+    with _lock:
+        return _outgoing.get(word)

@@ -1,0 +1,46 @@
+"""The page in four parts, in the order in which a person works."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from catalog.errors import StoreError
+from catalog.page import opened
+from catalog.page.views.bring import draw_bring
+from catalog.page.views.kit import draw_kit
+from catalog.page.views.listen import draw_listen
+from catalog.page.views.twice import draw_twice
+from catalog.page.wording import HEARING, HOW_TO_BEGIN, NO_HITS, inert
+
+PARTS = ("Listen", "Twice", "Kit", "Bring in")
+PAGE_STYLE = """<style>
+.stMainBlockContainer {padding: 2.2rem 2rem 3rem; max-width: 1500px}
+@media (max-width: 640px) {.stMainBlockContainer {padding: 2rem .8rem 3rem}}
+</style>"""
+
+
+def draw_page() -> None:
+    """Draw everything; a store that cannot be opened is told in its own words."""
+    st.set_page_config(page_title="Drum hits", page_icon="🥁", layout="wide")
+    st.html(PAGE_STYLE)
+    try:
+        catalog = opened.open_catalog()
+        hits = catalog.hits()
+    except StoreError as err:
+        st.error(inert(str(err)))
+        return
+    if not hits and not catalog.history():
+        st.header(NO_HITS)
+        st.markdown(HOW_TO_BEGIN)
+        draw_bring(catalog)
+        return
+    listen, twice, kit, bring = st.tabs(PARTS, key="part", on_change="rerun", bind="query-params")
+    with listen:
+        draw_listen(catalog, hits)
+    with twice:
+        draw_twice(catalog, is_open=bool(twice.open))
+    with kit:
+        draw_kit(catalog)
+    with bring:
+        draw_bring(catalog)
+    st.caption(HEARING)

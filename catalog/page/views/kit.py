@@ -1,0 +1,204 @@
+"""Kit: places filled by hand or by fit, heard, named, reopened and handed over."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from catalog.errors import CatalogError
+from catalog.facade import Catalog
+from catalog.kit.assemble import Kit
+from catalog.kit.slots import SLOTS
+from catalog.page import opened
+from catalog.page.packed import describe_row
+from catalog.page.views.audition import mount_audition
+from catalog.page.wording import RIGHTS, count_of, inert, plain, slot_word
+
+USUAL = (
+    "kick", "snare", "sidestick", "hat_closed", "hat_pedal", "hat_open", "tom_low", "tom_mid",
+    "tom_high", "crash", "ride",
+)  # fmt: skip
+WIDTHS = {"24-bit (usual)": "PCM_24", "16-bit": "PCM_16", "32-bit float": "FLOAT"}
+
+
+def current_kit() -> Kit:
+    """Give the kit on the table; an empty one at first."""
+    kit = st.session_state.get("kit_now")
+    return kit if isinstance(kit, Kit) else Kit(name="")
+
+
+def put_kit(kit: Kit) -> None:
+    """Lay a kit on the table, its places in the order of a kit."""
+    order = {slot: ids for slot in SLOTS if (ids := kit.slots.get(slot))}
+    st.session_state["kit_now"] = replace(kit, slots=order)
+
+
+def describe_kit(catalog: Catalog) -> list[dict[str, Any]]:
+    """Give what the browser needs of each filled place; hits that are gone are left out."""
+    kit, here = current_kit(), []
+    for slot, ids in kit.slots.items():
+        rows = []
+        for hit_id in ids:
+            try:
+                row = describe_row(catalog.hit(hit_id))
+            except CatalogError:
+                continue
+            rows.append({k: row[k] for k in ("id", "stamp", "match_db", "name", "role", "session")})
+        if rows:
+            here.append(
+                {
+                    "slot": slot,
+                    "label": slot_word(slot),
+                    "choke": SLOTS[slot].choke,
+                    "locked": slot in kit.locked,
+                    "why": [plain(line) for line in kit.why.get(slot, ())],
+                    "hits": rows,
+                }
+            )
+    return here
+
+
+def take_act(catalog: Catalog, view: str) -> None:
+    """Do what was asked for in the browser: assign, lock, swap or clear one place."""
+    act = st.session_state[view]["act"]
+    if not isinstance(act, dict) or act.get("slot") not in SLOTS:
+        return
+    try:
+        put_kit(change_kit(catalog, current_kit(), act))
+    except CatalogError as err:
+        st.session_state["kit_trouble"] = str(err)
+
+
+def change_kit(catalog: Catalog, kit: Kit, act: dict[str, Any]) -> Kit:
+    """Give the kit with one place changed.
+
+    Parameters
+    ----------
+    catalog : Catalog
+    kit : Kit
+    act : dict
+        "op": "assign" (with "id"), "lock" (on and off), "swap" or "clear"; "slot"
+
+    Returns
+    -------
+    Kit
+
+    Raises
+    ------
+    CatalogError
+        if the hit is unknown or no other fits
+    """
+    slot = str(act["slot"])
+    if act["op"] == "assign":
+        hit = catalog.hit(int(act["id"]))
+        slots, why = {**kit.slots, slot: (hit.id,)}, {**kit.why, slot: ("your own choice",)}
+        return replace(kit, slots=slots, why=why, locked=kit.locked | {slot})
+    if slot not in kit.slots:
+        return kit
+    if act["op"] == "lock":
+        return replace(kit, locked=kit.locked ^ {slot})
+    if act["op"] == "swap":
+        return catalog.swap(kit, slot)
+    slots = {name: ids for name, ids in kit.slots.items() if name != slot}
+    return replace(kit, slots=slots, locked=kit.locked - {slot})
+
+
+def draw_kit(catalog: Catalog) -> None:
+    """Draw the places, then filling, keeping and handing over."""
+    _draw_filling(catalog)
+    trouble = st.container()
+    if words := st.session_state.pop("kit_trouble", None):
+        trouble.error(inert(words))
+    mount_audition(
+        "kit",
+        {"kit": describe_kit(catalog)},
+        default={"act": None},
+        on_act_change=lambda: take_act(catalog, "kit"),
+    )
+    st.caption("Click into the kit, then play it by the letters on the pads. Hats stop each other.")
+    keeping, handing = st.columns(2, gap="large")
+    with keeping:
+        _draw_keeping(catalog)
+    with handing:
+        _draw_export(catalog)
+
+
+def _draw_filling(catalog: Catalog) -> None:
+    places, fill, clear = st.columns([6, 1.4, 1.4], vertical_alignment="bottom")
+    wanted = places.multiselect(
+        "Places to fill", list(SLOTS), list(USUAL), format_func=slot_word, key="places"
+    )
+    if fill.button("Fill the rest", type="primary", width="stretch", key="fill"):
+        kit = current_kit()
+        locked = {slot: kit.slots[slot][0] for slot in kit.locked if kit.slots.get(slot)}
+        try:
+            filled = catalog.fill_kit(locked, list(dict.fromkeys([*locked, *wanted])))
+        except CatalogError as err:
+            st.session_state["kit_trouble"] = str(err)
+            return
+        put_kit(replace(filled, name=kit.name))
+        st.rerun()
+    if clear.button("Start anew", width="stretch", key="anew", disabled=not current_kit().slots):
+        put_kit(Kit(name=""))
+        st.rerun()
+
+
+def _draw_keeping(catalog: Catalog) -> None:
+    st.subheader("Keep")
+    kit, saved = current_kit(), catalog.kits()
+    with st.form("keep", border=False):
+        name = st.text_input("Name of the kit", value=kit.name, key=f"kit_name_{kit.name}")
+        if st.form_submit_button("Save", disabled=not kit.slots):
+            if name.strip():
+                catalog.save_kit(kit, name.strip())
+                put_kit(replace(kit, name=name.strip()))
+                st.toast(f"Saved: {inert(name.strip())}")
+                st.rerun()
+            st.warning("A kit needs a name to be found again.")
+    if saved:
+        names = {k: one for k, one in enumerate(saved)}
+        pick = st.selectbox(
+            "Saved kits", list(names), format_func=lambda k: plain(names[k].name), key="saved"
+        )
+        if st.button("Open it", key="reopen"):
+            put_kit(names[pick])
+            st.rerun()
+
+
+def _draw_export(catalog: Catalog) -> None:
+    st.subheader("Hand over")
+    kit = current_kit()
+    if not kit.slots:
+        st.caption("Fill at least one place, then the kit can be written as open files.")
+        return
+    n_hits = sum(len(ids) for ids in kit.slots.values())
+    folder = st.text_input(
+        "New folder for the kit", key="export_folder", placeholder=str(Path.home() / "my kit")
+    )
+    width = st.selectbox("Sample format", list(WIDTHS), key="export_width")
+    st.caption(
+        f"Will be written: {count_of(n_hits, 'WAV file')}, an SFZ file that maps them to keys, a "
+        "note map after General MIDI, and a manifest that names where each hit came from. "
+        "Nothing that exists is overwritten; your recordings stay as they are."
+    )
+    st.markdown(f"**Rights.** {RIGHTS}")
+    write, load = st.columns(2)
+    if write.button("Write the folder", type="primary", width="stretch", key="export"):
+        _write(catalog, kit, folder, subtype=WIDTHS[width])
+    load.link_button("Download as zip", f"/api/export/{opened.put_outgoing(kit)}", width="stretch")
+
+
+def _write(catalog: Catalog, kit: Kit, folder: str, *, subtype: str) -> None:
+    place = Path(folder.strip()).expanduser()
+    if not folder.strip() or not place.is_absolute():
+        st.warning("Give the whole path of a folder that does not exist yet.")
+        return
+    try:
+        written = catalog.export_kit(kit, place, subtype=subtype)
+    except (CatalogError, OSError) as err:
+        st.error(inert(str(err)))
+        return
+    st.success(f"{count_of(len(written), 'file')} written to {inert(str(place))}")

@@ -1,0 +1,127 @@
+"""Look and listen: words and ranges above the map, the role of the chosen hit below it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import streamlit as st
+
+from catalog.errors import CatalogError
+from catalog.facade import Catalog
+from catalog.library.records import ROLES, Hit
+from catalog.page import opened
+from catalog.page.views.audition import mount_audition
+from catalog.page.views.finding import Wanted, make_mask
+from catalog.page.views.kit import describe_kit, take_act
+from catalog.page.wording import ROLE_WORDS, count_of, inert, plain, words_for_browser
+
+RANGES = {"length_s": ("Length", "s"), "centroid_hz": ("Brightness", "Hz")}
+
+
+def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
+    """Draw the finding row, the map with all that sounds, and the correction of a role."""
+    wanted = _ask_wanted(hits)
+    pack = opened.current_points()
+    mask, n_found, mask_version = make_mask(hits, pack.ids, wanted)
+    found = st.container()
+    result = mount_audition(
+        "listen",
+        {
+            "version": pack.version,
+            "roles": ROLES,
+            "sessions": [plain(name) for name in pack.sessions],
+            "regions": [list(region) for region in pack.regions],
+            "words": words_for_browser(),
+            "mask": mask,
+            "mask_version": mask_version,
+            "chosen": _linked_hit(),
+            "kit": describe_kit(catalog),
+        },
+        default={"chosen": None, "act": None},
+        on_chosen_change=lambda: None,
+        on_act_change=lambda: take_act(catalog, "listen"),
+    )
+    found.caption(_say_found(n_found, len(pack.ids)))
+    if result.chosen is not None:
+        st.query_params["hit"] = str(result.chosen)
+    _draw_role(catalog, result.chosen if result.chosen is not None else _linked_hit())
+
+
+def _say_found(n_found: int, n_all: int) -> str:
+    if n_found == n_all:
+        return f"{count_of(n_all, 'hit')} on the map; like sounds lie close together."
+    if n_found == 0:
+        return "No hit fits. Take a word or a range away."
+    return f"{count_of(n_found, 'hit')} of {n_all:,} fit; the others are faint."
+
+
+def _linked_hit() -> int | None:
+    text = st.query_params.get("hit", "")
+    return int(text) if text.isdecimal() and len(text) < 10 else None
+
+
+def _ask_wanted(hits: Sequence[Hit]) -> Wanted:
+    sessions = sorted({hit.session for hit in hits})
+    present = {hit.role for hit in hits}
+    words, role, session, more = st.columns([3, 3, 3, 1.4], vertical_alignment="bottom")
+    q = words.text_input(
+        "Find by words", key="q", live=True, bind="query-params", placeholder="name, session, note"
+    )
+    roles = role.multiselect(
+        "Role",
+        [r for r in ROLES if r in present],
+        format_func=ROLE_WORDS.__getitem__,
+        key="roles",
+        placeholder="all roles",
+    )
+    chosen = session.multiselect(
+        "Session",
+        sessions,
+        format_func=lambda name: plain(name) or "unknown",
+        key="sessions",
+        placeholder="all sessions",
+    )
+    with more.popover("Ranges", width="stretch"):
+        ranges = {name: r for name in RANGES if (r := _ask_range(hits, name)) is not None}
+        unsure = st.checkbox("Only hits with a doubtful role", key="unsure")
+    return Wanted(q.strip(), tuple(roles), tuple(chosen), ranges, unsure)
+
+
+def _ask_range(hits: Sequence[Hit], name: str) -> tuple[float, float] | None:
+    """Ask for a range; None while it is left wide open."""
+    label, unit = RANGES[name]
+    values = [v for hit in hits if math.isfinite(v := hit.descriptors.get(name, math.nan))]
+    if not values or min(values) == max(values):
+        return None
+    digits = 2 if unit == "s" else -1
+    low = math.floor(min(values) * 10**digits) / 10**digits
+    high = math.ceil(max(values) * 10**digits) / 10**digits
+    step = 10.0**-digits
+    picked = st.slider(f"{label}, {unit}", low, high, (low, high), step, key=f"range_{name}")
+    return None if picked == (low, high) else picked
+
+
+def _draw_role(catalog: Catalog, hit_id: int | None) -> None:
+    """Offer another role for the chosen hit; the choice is an example for the others."""
+    if hit_id is None:
+        return
+    try:
+        hit = catalog.hit(hit_id)
+    except CatalogError:
+        return
+    ask, say = st.columns([2, 5], vertical_alignment="bottom")
+    role = ask.selectbox(
+        "Role of the chosen hit",
+        ROLES,
+        index=ROLES.index(hit.role),
+        format_func=ROLE_WORDS.__getitem__,
+        key=f"role_of_{hit.id}_{hit.role}",
+    )
+    if role != hit.role:
+        catalog.set_role(hit.id, role)
+        st.toast(f"{inert(hit.name)} is now: {ROLE_WORDS[role]}")
+        st.rerun()
+    origin = {"user": "you said so", "name": "read from its name", "sound": "guessed by ear"}
+    sure = "" if hit.role_source == "user" else f", {hit.role_confidence:.0%} sure"
+    say.caption(f"{inert(hit.name)}: {origin.get(hit.role_source, '')}{sure}")
