@@ -86,7 +86,7 @@ def session_folder(path: Path, *, root: Path) -> str:
     """Name the nearest folder that is more than an instrument, a microphone or a strength.
 
     A folder named after an instrument that the file's own name repeats is no session either
-    ("SnareRest/1-SnareRest-OHL"). The climb ends at `root`, whose name is given if no other will do.
+    ("SnareRest/1-SnareRest-OHL"). The climb ends at `root`, whose name will do if no other does.
     """
     for folder in path.parents:
         name = folder.name

@@ -13,9 +13,10 @@ import numpy as np
 from catalog.errors import AudioError, CatalogError, ParameterError
 from catalog.library.provenance import Provenance, find_provenance
 from catalog.library.records import ROLES, Progress, ScanReport, Skipped
-from catalog.library.rolemodel import MODEL_FILE, role_probabilities
+from catalog.library.rolemodel import role_probabilities
 from catalog.library.roles import combine_role, role_from_name
 from catalog.library.schema import path_to_db
+from catalog.library.set_aside import recover_moves
 from catalog.library.store import FileRow, MeasuredFile, MovedFile, Store
 from catalog.library.walk import (
     Found,
@@ -69,22 +70,6 @@ class _Sorted:
     returned: list[tuple[int, str]] = field(default_factory=list)  # hits back in their places
     tasks: list[_Task] = field(default_factory=list)
     skipped: list[Skipped] = field(default_factory=list)
-
-
-def shipped_judge(pictures: np.ndarray) -> np.ndarray:
-    """Judge roles by the shipped model; all alike where none is shipped.
-
-    Parameters
-    ----------
-    pictures : np.ndarray, shape (n, N_PICTURE)
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n, 20), in the order of `ROLES`
-    """
-    if not MODEL_FILE.exists():
-        return np.full((len(pictures), len(ROLES)), 1.0 / len(ROLES), dtype=np.float32)
-    return role_probabilities(pictures)
 
 
 def measure_file(path: Path) -> tuple[Audio, Measures]:
@@ -141,6 +126,7 @@ def scan_folders(
     if n_jobs == 0 or n_jobs < -1:
         raise ParameterError(f"n_jobs={n_jobs} must be -1 (all cores) or above 0")
     roots = check_roots(folders)
+    recover_moves(store)
     tell = on_progress or (lambda _: None)
     found = walk_folders(
         roots,
@@ -148,7 +134,7 @@ def scan_folders(
         on_found=lambda n: tell(Progress("looking", n, 0)),
     )
     tell(Progress("looking", len(found.files), len(found.files)))
-    return _Scan(store, roots, tell, judge or shipped_judge, measure, n_jobs).run(found)
+    return _Scan(store, roots, tell, judge or role_probabilities, measure, n_jobs).run(found)
 
 
 @dataclass

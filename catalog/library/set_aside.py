@@ -7,6 +7,7 @@ move at work for an interrupted one; a program that dies loses the right to writ
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sqlite3
@@ -132,10 +133,12 @@ def _check_content(path: Path, content_hash: str, *, gone: str) -> None:
 
 
 def _carry_out(store: Store, moves: Sequence[_Move]) -> list[HistoryEvent]:
+    recover_moves(store)
     events: list[HistoryEvent] = []
     for move in moves:
         try:
             events.append(_move_one(store, move))
+            _remove_if_empty(store.aside_folder / str(Path(move.aside).parent))
         except OSError as err:
             _take_back(store, move, err)
             source, _ = move.ends(store)
@@ -144,6 +147,11 @@ def _carry_out(store: Store, moves: Sequence[_Move]) -> list[HistoryEvent]:
                 "were moved before it and can be undone"
             ) from err
     return events
+
+
+def _remove_if_empty(folder: Path) -> None:
+    with contextlib.suppress(OSError):  # not empty, which is the usual case after setting aside
+        folder.rmdir()
 
 
 def _take_back(store: Store, move: _Move, err: OSError) -> None:

@@ -25,7 +25,9 @@ def write_hit() -> Callable[..., Path]:
             np.float32
         )
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(encode_audio(samples, sr=SR, container=container, subtype="PCM_24"))
+        path.write_bytes(
+            encode_audio(samples.astype(np.float32), sr=SR, container=container, subtype="PCM_24")
+        )
         return path
 
     return write

@@ -213,7 +213,8 @@ def test_a_hit_whose_file_went_bad_is_missing_until_it_is_whole_again(store, lib
 
 @pytest.mark.parametrize(
     "name",
-    ["<b>snare</b> & 'kick'.wav", 'tom "floor" \\n.wav', "Caisse claire é ñ 太鼓.wav", "s" * 200 + ".wav",
+    ["<b>snare</b> & 'kick'.wav", 'tom "floor" \\n.wav', "Caisse claire é ñ 太鼓.wav",
+     "s" * 200 + ".wav",
      "line\nbreak.wav", "SHOUT.WAV"],
 )  # fmt: skip
 def test_odd_names_are_kept_as_they_are(store, tmp_path, write_hit, name):
@@ -225,7 +226,7 @@ def test_odd_names_are_kept_as_they_are(store, tmp_path, write_hit, name):
 def test_a_name_that_is_no_valid_text_is_one_clear_line(store, tmp_path, write_hit):
     raw = os.fsencode(tmp_path / "odd") + b"/snare\xff\xfe.wav"
     try:
-        path = write_hit(Path(os.fsdecode(raw)))
+        write_hit(Path(os.fsdecode(raw)))
     except OSError:
         pytest.skip("this file system holds only names that are valid text")
     report = scan(store, tmp_path / "odd")
