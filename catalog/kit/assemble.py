@@ -194,5 +194,5 @@ def _kit_of(pool: Pool, traits: Traits, rows: Mapping[str, int], locked: frozens
         slots={name: (pool.hits[row].id,) for name, row in rows.items()},
         locked=locked,
         why=explain_kit(pool.hits, traits, rows),
-        score=kit_cost(traits, rows),
+        score=kit_cost(traits, rows, fixed=locked),
     )

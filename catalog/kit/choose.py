@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.errors import KitError
-from catalog.kit.coherence import Traits, own_cost, pair_cost
+from catalog.kit.coherence import Traits, music_cost, own_cost, sound_cost
 from catalog.kit.slots import DEFAULT_SLOTS, TOMS, find_slot
 from catalog.library.records import Hit
 
@@ -159,8 +159,9 @@ class Board:
         rows = self.free[slot]
         cost = own_cost(self.traits, rows)
         for name, row in self.fixed.items():
-            pair = pair_cost(self.traits, (slot, rows), (name, np.array([row])))
-            cost = cost + pair[:, 0] / len(self.fixed)
+            mate = np.array([row])
+            cost = cost + sound_cost(self.traits, rows, mate)[:, 0] / len(self.fixed)
+            cost = cost + music_cost(self.traits, (slot, rows), (name, mate))[:, 0]
         return [int(row) for row in rows[np.argsort(cost, kind="stable")]]
 
 
@@ -214,7 +215,8 @@ class CostTable:
         for place, a in enumerate(names):
             for b in names[place + 1 :]:
                 share = _share(len(fixed), len(names), (a in fixed) + (b in fixed))
-                cost = pair_cost(traits, (a, lists[a]), (b, lists[b])) * share
+                cost = share * sound_cost(traits, lists[a], lists[b])
+                cost += music_cost(traits, (a, lists[a]), (b, lists[b]))
                 cost[lists[a][:, None] == lists[b][None, :]] = np.inf  # one hit, one slot
                 self.pairs[a, b], self.pairs[b, a] = cost, cost.T
 
@@ -250,17 +252,18 @@ class CostTable:
         return cost + sum(float(self.pairs[a, b][picks[a], picks[b]]) for a, b in pairs)
 
 
-def kit_cost(traits: Traits, rows: Mapping[str, int]) -> float:
+def kit_cost(traits: Traits, rows: Mapping[str, int], *, fixed: Collection[str] = ()) -> float:
     """Mean cost of a slot of a whole kit, 0 is ideal.
 
     Parameters
     ----------
     traits : Traits
     rows : mapping of slot name to row
+    fixed : collection of slot names that the user chose
 
     Returns
     -------
     float
     """
     lists = {name: np.array([row]) for name, row in rows.items()}
-    return CostTable(traits, lists).total(dict.fromkeys(lists, 0)) / max(1, len(lists))
+    return CostTable(traits, lists, fixed=fixed).total(dict.fromkeys(lists, 0)) / max(1, len(lists))

@@ -19,8 +19,9 @@ SHRINK = 8.0  # hits of the whole pool that a role borrows while it has few of i
 SPREAD_MIN = 0.1  # of the pool's spread: a role whose hits all agree is no reason to split hairs
 LOG_FLOOR = {"Hz": 20.0, "s": 0.01}  # below it a ratio is no longer heard
 ROLE_WEIGHT = 1.0  # a hit whose role is a mere guess costs as much as one from another room
+MUSIC_WEIGHT = 0.5  # of the terms below, which are in units of what is clearly heard
 STEP_RANGE = (3.0, 7.0)  # semitones between neighbouring toms: thirds to fifths, common practice
-STEP_SLOPE = 0.15  # per semitone outside
+STEP_SLOPE = 0.3  # per semitone outside
 STEP_WRONG = 2.0  # a run of toms that does not come down
 STEP_UNKNOWN = 0.5  # a tom without a body
 BODY_APART = 3.0  # semitones between kick and toms: closer than a third they blur; no source
@@ -107,26 +108,42 @@ def _within_role(heard: np.ndarray, roles: np.ndarray) -> tuple[np.ndarray, np.n
     return z, spread
 
 
-def pair_cost(
-    traits: Traits, first: tuple[str, np.ndarray], second: tuple[str, np.ndarray]
-) -> np.ndarray:
-    """Cost of hearing two slots together, for every choice of both.
+def sound_cost(traits: Traits, rows_a: np.ndarray, rows_b: np.ndarray) -> np.ndarray:
+    """How unlike two hits are in room, noise, bandwidth, width and level, given their roles.
 
     Parameters
     ----------
     traits : Traits
-    first, second : (slot name, np.ndarray of int shape (a,) and (b,)), rows of the pool
+    rows_a, rows_b : np.ndarray of int, shape (a,) and (b,), rows of the pool
+
+    Returns
+    -------
+    np.ndarray, float64, shape (a, b), mean difference in deviations
+    """
+    apart = np.abs(traits.z[rows_a][:, None, :] - traits.z[rows_b][None, :, :])
+    return np.asarray(apart.mean(axis=2, dtype=np.float64))
+
+
+def music_cost(
+    traits: Traits, first: tuple[str, np.ndarray], second: tuple[str, np.ndarray]
+) -> np.ndarray:
+    """What two slots owe each other: steps of toms, bodies apart, one pair of hats, two drums.
+
+    Parameters
+    ----------
+    traits : Traits
+    first, second : (slot name, np.ndarray of int of shape (a,) or (b,)), rows of the pool
 
     Returns
     -------
     np.ndarray, float64, shape (a, b)
     """
     (slot_a, rows_a), (slot_b, rows_b) = first, second
-    za, zb = traits.z[rows_a], traits.z[rows_b]
-    cost = np.abs(za[:, None, :] - zb[None, :, :]).mean(axis=2, dtype=np.float64)
-    pa, pb = traits.pair[rows_a][:, None], traits.pair[rows_b][None, :]
+    drum_a, drum_b = traits.pair[rows_a][:, None], traits.pair[rows_b][None, :]
+    known = (drum_a >= 0) & (drum_b >= 0)
+    cost = np.zeros(known.shape)
     if SLOTS[slot_a].roles == SLOTS[slot_b].roles:
-        cost += SAME_DRUM * ((pa == pb) & (pa >= 0))
+        cost += SAME_DRUM * (known & (drum_a == drum_b))
     up = traits.body[rows_b][None, :] - traits.body[rows_a][:, None]
     if slot_a in TOMS and slot_b in TOMS:
         places = TOMS.index(slot_b) - TOMS.index(slot_a)
@@ -134,8 +151,8 @@ def pair_cost(
     elif slot_a in LOW_SLOTS and slot_b in LOW_SLOTS:
         cost += np.nan_to_num(np.clip(1.0 - np.abs(up) / BODY_APART, 0.0, 1.0))
     elif slot_a in HAT_SLOTS and slot_b in HAT_SLOTS:
-        cost += HAT_PAIR * ((pa != pb) & (pa >= 0) & (pb >= 0))
-    return cost
+        cost += HAT_PAIR * (known & (drum_a != drum_b))
+    return MUSIC_WEIGHT * cost
 
 
 def _step_cost(up: np.ndarray, places: int) -> np.ndarray:

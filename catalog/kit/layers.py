@@ -7,6 +7,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
+
 from catalog.errors import ParameterError
 from catalog.kit.assemble import Kit
 from catalog.library.records import Hit
@@ -17,6 +19,7 @@ MAX_STROKES = 64  # of one slot that are taken by themselves; more only makes th
 TOP = 127  # highest MIDI velocity
 MIN_SPAN = 3  # velocities of a layer, so that a hand can find it
 VELOCITY_DB = 40.0  # dB a decade of velocity: the square law that SFZ players use for amplitude
+SOFTEST_PLAYED = 16  # velocity; below it hands and pads are not reliable
 JUMP_DB = 9.0  # LU between neighbouring layers that is heard as a step; common practice
 
 
@@ -207,9 +210,9 @@ def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
 def veltrack(layers: Sequence[Layer]) -> float:
     """How far velocity must still turn the level, so that recorded dynamics count once, percent.
 
-    The square law asks for a certain fall from velocity 127 to the middle of the weakest layer.
-    What the recordings do not already hold of it is left to the player: 0 where they hold it all,
-    100 where every layer has the same strength.
+    The strength of the layers and the player's own fall together should follow the square law; of
+    all shares the one is taken that strays least from it. It is 100 where there is one layer, and
+    near 0 where the layers are many.
 
     Parameters
     ----------
@@ -221,14 +224,19 @@ def veltrack(layers: Sequence[Layer]) -> float:
 
     References
     ----------
-    SFZ format, opcode `amp_veltrack` and its default curve (velocity / 127) squared.
+    SFZ format, opcode `amp_veltrack` and its default curve (velocity / 127) squared; from memory.
     """
-    if len(layers) < 2 or not math.isfinite(layers[0].strength):
+    known = [layer for layer in layers if math.isfinite(layer.strength)]
+    if len(known) < 2:
         return 100.0
-    share = (layers[0].lowest + layers[0].highest) / 2 / TOP
-    asked_db = -VELOCITY_DB * math.log10(share)
-    missing_db = asked_db - (layers[-1].strength - layers[0].strength)
-    if missing_db <= 0.0:
-        return 0.0
-    left_out = 1.0 - math.pow(10.0, -missing_db / 20.0)
-    return min(100.0, 100.0 * left_out / (1.0 - share * share))
+    velocity = np.concatenate([np.arange(layer.lowest, layer.highest + 1) for layer in known])
+    recorded = np.repeat(
+        [layer.strength - known[-1].strength for layer in known],
+        [layer.highest - layer.lowest + 1 for layer in known],
+    )
+    heard = velocity >= SOFTEST_PLAYED
+    square = np.square(velocity[heard] / TOP)
+    share = np.linspace(0.0, 0.99, 100)[:, None]
+    played = 20.0 * np.log10(1.0 - share * (1.0 - square))
+    strays = np.abs(recorded[heard] + played - 20.0 * np.log10(square)).mean(axis=1)
+    return float(100.0 * share[int(np.argmin(strays)), 0])

@@ -65,6 +65,7 @@ def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Aud
     ----------
     Loudness and true peak: Recommendation ITU-R BS.1770-4, Annexes 1 and 2. Ceiling: EBU R 128.
     """
+    kit = replace(kit, slots={slot: ids for slot, ids in kit.slots.items() if ids})
     matched, notes = {}, []
     for slot, ids in kit.slots.items():
         matched[slot], note = _match_slot(slot, [hits[i] for i in ids])
@@ -88,11 +89,9 @@ def _match_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]:
     if not loudness > QUIETEST_LKFS:
         return None, f"{slot}: too quiet to be measured, its level was left alone"
     wanted = TARGET_LKFS + BALANCE_LU[SLOTS[slot].roles[0]] - loudness
-    if wanted > MAX_BOOST_DB:
-        return (
-            MAX_BOOST_DB,
-            f"{slot}: {wanted - MAX_BOOST_DB:.0f} dB short, so as not to lift its noise",
-        )
+    short = wanted - MAX_BOOST_DB
+    if short > 0.0:
+        return MAX_BOOST_DB, f"{slot}: {short:.0f} dB short, so as not to lift its noise"
     return wanted, ""
 
 

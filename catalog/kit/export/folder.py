@@ -28,7 +28,7 @@ from catalog.library.records import Hit
 from catalog.sound.decode import Audio, decode_file, encode_audio
 from catalog.sound.strokes import mix_to_mono
 
-SUBTYPES = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 24}  # bits that must come back
+SUBTYPES = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 24, "FLOAT": 24}  # bits that float32 brings back
 FADE_S = 0.005  # at an end that was cut while it still sounded
 FADE_DB = -60.0  # below the peak: a softer end clicks no more
 READ_BACK = 1.5  # steps of the format that rounding and dither may move a sample by, and one more

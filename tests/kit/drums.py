@@ -1,0 +1,55 @@
+"""Made-up hits for the tests of kits: decaying tones and noise whose loudness is known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from catalog.kit.assemble import Pool
+from catalog.library.records import Hit
+from catalog.sound.decode import Audio
+from catalog.sound.loudness import hit_loudness
+from catalog.sound.production import PRODUCTION_NAMES
+
+SR = 44_100
+NAMES_THAT_HURT = ("=cmd|' /C calc'!A0", "+1", "-1+2", "@SUM(A1)", 'a"b,c', "Übungsraum <b>")
+
+
+def make_hit(hit_id: int, role: str = "snare", **changes: object) -> Hit:
+    """One hit; `loudness`, `body` are shorthand for its descriptors."""
+    loudness = float(changes.pop("loudness", -20.0))  # type: ignore[arg-type]
+    body = float(changes.pop("body", 200.0))  # type: ignore[arg-type]
+    parts: dict[str, object] = {
+        "id": hit_id, "path": Path(f"/recordings/{role}_{hit_id}.wav"), "start": 0, "stop": 4410,
+        "sr": SR, "n_channels": 1, "session": "", "drum": "", "microphone": "", "take": "",
+        "role": role, "role_confidence": 1.0, "role_source": "user",
+        "descriptors": {"loudness_lkfs": loudness, "body_hz": body}, "container": "WAV",
+        "subtype": "PCM_24", "content_hash": f"{hit_id:064x}",
+    }  # fmt: skip
+    return Hit(**(parts | changes))  # type: ignore[arg-type]
+
+
+def make_stroke(hit: Hit, *, length_s: float = 0.3, n_channels: int = 1) -> Audio:
+    """A decaying noise with a tone, scaled to the loudness that the hit says."""
+    rng = np.random.default_rng(hit.id)
+    time_s = np.arange(round(length_s * hit.sr)) / hit.sr
+    wave = 0.3 * rng.standard_normal((len(time_s), n_channels)) + np.sin(
+        2 * np.pi * hit.descriptors["body_hz"] * time_s
+    ).reshape(-1, 1)
+    wave = wave * np.exp(-time_s / 0.03)[:, None]
+    wanted = hit.descriptors["loudness_lkfs"] - hit_loudness(wave, sr=hit.sr)
+    return Audio((wave * 10 ** (wanted / 20)).astype(np.float32), hit.sr, "WAV", "PCM_24")
+
+
+def make_pool(roles: dict[str, int], *, seed: int = 0, rooms: int = 2, **changes: object) -> Pool:
+    """Hits of each role spread over rooms; the room moves every production descriptor alike."""
+    rng = np.random.default_rng(seed)
+    hits, rows = [], []
+    for role, count in roles.items():
+        for number in range(count):
+            room = number % rooms
+            body = {"kick": 60.0, "tom": 90.0 * 1.1 ** (number // rooms)}.get(role, 250.0)
+            hits.append(make_hit(len(hits), role, body=body, microphone=f"room {room}", **changes))
+            rows.append(6.0 * room + rng.normal(size=len(PRODUCTION_NAMES)))
+    return Pool(tuple(hits), np.array(rows, dtype=np.float32))

@@ -1,0 +1,113 @@
+"""Layers and round robins: the velocities are shared out exactly, dynamics count once."""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from catalog.errors import ParameterError
+from catalog.kit.assemble import Kit
+from catalog.kit.layers import (
+    MAX_LAYERS,
+    add_layers,
+    cut_layers,
+    layer_warnings,
+    strokes_of_drum,
+    veltrack,
+)  # fmt: skip
+from tests.kit.drums import make_hit
+
+LOUDNESS = st.one_of(st.floats(-60, 0), st.just(math.nan), st.just(-math.inf), st.just(-20.0))
+
+
+def of_drum(*loudness: float, **changes: object) -> list:
+    where = {"session": "barn", "drum": "snare a", "microphone": "top"} | changes
+    return [make_hit(i, loudness=level, **where) for i, level in enumerate(loudness)]
+
+
+@given(st.lists(LOUDNESS, min_size=1, max_size=60))
+def test_layers_hold_every_velocity_and_every_stroke_once(loudness: list[float]) -> None:
+    layers = cut_layers(of_drum(*loudness))
+    played = [v for layer in layers for v in range(layer.lowest, layer.highest + 1)]
+    assert played == list(range(1, 128))
+    assert sorted(h.id for layer in layers for h in layer.hits) == list(range(len(loudness)))
+    assert len(layers) <= MAX_LAYERS
+    assert all(a.strength < b.strength for a, b in pairwise(layers))
+
+
+@given(st.lists(LOUDNESS, min_size=1, max_size=20))
+def test_velocity_tracking_is_a_share(loudness: list[float]) -> None:
+    assert 0.0 <= veltrack(cut_layers(of_drum(*loudness))) <= 100.0
+
+
+def test_strokes_of_one_strength_take_turns_and_others_are_layers() -> None:
+    layers = cut_layers(of_drum(-30.0, -29.5, -20.0, -20.3, -10.0))
+    assert [[h.id for h in layer.hits] for layer in layers] == [[0, 1], [3, 2], [4]]
+
+
+def test_a_stroke_12_db_softer_begins_where_the_square_law_is_6_db_down() -> None:
+    layers = cut_layers(of_drum(-32.0, -20.0))
+    assert layers[0].highest == round(127 * 10 ** (-6 / 40)) == 90
+
+
+def total_db(layers: tuple, velocity: int) -> float:
+    """Level of a velocity under full velocity: what was recorded plus what the player takes off."""
+    layer = next(x for x in layers if x.lowest <= velocity <= x.highest)
+    share = veltrack(layers) / 100
+    played = 20 * math.log10(1 - share * (1 - (velocity / 127) ** 2))
+    return layer.strength - layers[-1].strength + played
+
+
+@pytest.mark.parametrize("levels", [(-23.0, -20.0), (-40.0, -30.0, -20.0), range(-50, -10, 3)])
+def test_the_recorded_dynamics_count_once(levels: tuple[float, ...]) -> None:
+    layers = cut_layers(of_drum(*levels))
+    strays = [total_db(layers, v) - 40 * math.log10(v / 127) for v in range(16, 128)]
+    assert abs(sum(strays)) / len(strays) < 2.0  # LU, one layer's width
+    assert max(map(abs, strays[16:])) < 12.0  # steps of 10 LU stray by 5 and more; from 32 on
+
+
+def test_one_strength_leaves_all_to_the_player_and_many_layers_nothing() -> None:
+    assert veltrack(cut_layers(of_drum(-20.0, -20.5))) == 100.0
+    assert veltrack(cut_layers(of_drum(*np.arange(-55.0, -20.0, 2.5)))) < 5.0
+
+
+def test_only_strokes_of_the_same_drum_microphone_and_role_are_layers() -> None:
+    main, other = of_drum(-20.0, -30.0)
+    strangers = [
+        make_hit(10, session="barn", drum="snare b", microphone="top"),
+        make_hit(11, session="attic", drum="snare a", microphone="top"),
+        make_hit(12, session="barn", drum="snare a", microphone="room"),
+        make_hit(13, "sidestick", session="barn", drum="snare a", microphone="top"),
+        make_hit(14, session="barn", drum="snare a", microphone="top", state="aside"),
+        make_hit(15, session="barn", drum="snare a", microphone="top", loudness=-math.inf),
+    ]
+    assert strokes_of_drum(main, [main, other, *strangers]) == (other, main)
+
+
+def test_copies_are_left_out_but_never_the_chosen_hit() -> None:
+    hits = of_drum(-20.0, -30.0, -25.0)
+    assert [h.id for h in strokes_of_drum(hits[0], hits, leave_out={0, 1})] == [2, 0]
+
+
+def test_a_hit_of_an_unknown_drum_stays_alone() -> None:
+    hits = of_drum(-20.0, -30.0, drum="")
+    assert strokes_of_drum(hits[0], hits) == (hits[0],)
+
+
+def test_a_slot_gets_the_other_strokes_and_no_hit_is_in_two_slots() -> None:
+    hits = of_drum(-20.0, -30.0, -25.0, -28.0)
+    kit = add_layers(Kit(slots={"snare": (0,), "snare_2": (2,)}), hits, leave_out={3})
+    assert kit.slots == {"snare": (0, 1), "snare_2": (2,)}
+
+
+def test_a_jump_between_layers_is_told() -> None:
+    assert layer_warnings(cut_layers(of_drum(-40.0, -20.0)))[0].startswith("20 LU between")
+    assert layer_warnings(cut_layers(of_drum(-26.0, -20.0))) == ()
+
+
+def test_no_strokes_make_no_layers() -> None:
+    with pytest.raises(ParameterError, match="hits is empty"):
+        cut_layers([])

@@ -1,0 +1,97 @@
+"""Levels: slots sit together, strokes keep their dynamics, no chord clips, silence stays."""
+
+import math
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from catalog.kit.assemble import Kit
+from catalog.kit.levels import BALANCE_LU, CEILING_DBTP, MAX_BOOST_DB, all_at_once, match_levels
+from catalog.library.records import ROLES, Hit
+from catalog.sound.decode import Audio
+from catalog.sound.loudness import hit_loudness, true_peak
+from tests.kit.drums import make_hit, make_stroke
+
+SLOT_ROLES = {"kick": "kick", "snare": "snare", "hat_closed": "hat_closed", "tom_low": "tom",
+              "crash": "crash", "ride": "ride"}  # fmt: skip
+SAME_DB = 0.01  # float32 arithmetic
+
+
+def made_kit(*loudness: float) -> tuple[Kit, dict[int, Hit]]:
+    hits = {
+        i: make_hit(i, role, loudness=level, body=60.0 + 40 * i)
+        for i, (role, level) in enumerate(zip(SLOT_ROLES.values(), loudness, strict=True))
+    }
+    return Kit(slots={slot: (i,) for i, slot in enumerate(SLOT_ROLES)}), hits
+
+
+def played(kit: Kit, hits: dict[int, Hit], gains: dict[str, float]) -> list[Audio]:
+    strokes = [(make_stroke(hits[ids[0]]), gains[slot]) for slot, ids in kit.slots.items()]
+    return [Audio(a.samples * np.float32(10 ** (g / 20)), a.sr, "WAV", "FLOAT") for a, g in strokes]
+
+
+def test_every_role_has_its_place_in_the_balance() -> None:
+    assert set(BALANCE_LU) == set(ROLES)
+
+
+def test_slots_stand_to_each_other_as_the_balance_says() -> None:
+    kit, hits = made_kit(-30, -12, -25, -33, -18, -21)
+    levels = match_levels(kit, hits, read=make_stroke)
+    strokes = played(kit, hits, levels.gain_db)
+    loud = {
+        slot: hit_loudness(a.samples, sr=a.sr) for slot, a in zip(kit.slots, strokes, strict=True)
+    }
+    for slot, role in SLOT_ROLES.items():
+        assert loud[slot] - loud["kick"] == pytest.approx(BALANCE_LU[role], abs=SAME_DB)
+
+
+@pytest.mark.parametrize("lowest", [-45.0, -20.0, -3.0])
+def test_no_four_strokes_together_pass_the_ceiling_in_either_polarity(lowest: float) -> None:
+    kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
+    levels = match_levels(kit, hits, read=make_stroke)
+    strokes = played(kit, hits, levels.gain_db)
+    for four in combinations(strokes, 4):
+        for sign in (1, -1):
+            mix = sum(a.samples * (sign if i else 1) for i, a in enumerate(four))
+            assert true_peak(np.asarray(mix), sr=44_100) < CEILING_DBTP
+    assert all_at_once(strokes) < CEILING_DBTP
+    assert levels.chord_dbtp < CEILING_DBTP
+
+
+def test_strokes_of_one_slot_keep_their_distances() -> None:
+    hits = {i: make_hit(i, loudness=-20.0 - 6 * i) for i in range(3)}
+    levels = match_levels(Kit(slots={"snare": (1, 0, 2)}), hits, read=make_stroke)
+    assert set(levels.gain_db) == {"snare"}
+
+
+@pytest.mark.parametrize("loudness", [-math.inf, math.nan, -75.0])
+def test_nothing_is_lifted_out_of_silence(loudness: float) -> None:
+    silent = make_hit(1, "crash", loudness=loudness)
+    hits = {0: make_hit(0, loudness=-30.0), 1: silent}
+    kit = Kit(slots={"snare": (0,), "crash": (1,)})
+    silence = Audio(np.zeros((99, 1), "f4"), 44_100, "WAV", "PCM_24")
+    levels = match_levels(kit, hits, read=lambda h: silence if h.id else make_stroke(h))
+    assert levels.gain_db["crash"] <= 0.0
+    assert any("crash: too quiet to be measured" in note for note in levels.notes)
+
+
+def test_a_kit_of_silence_is_left_alone() -> None:
+    hits = {0: make_hit(0, loudness=-math.inf)}
+    silence = Audio(np.zeros((99, 2), "f4"), 44_100, "WAV", "PCM_16")
+    levels = match_levels(Kit(slots={"snare": (0,), "kick": ()}), hits, read=lambda hit: silence)
+    assert levels.gain_db == {"snare": 0.0}
+
+
+def test_a_very_soft_hit_is_lifted_only_so_far() -> None:
+    hits = {0: make_hit(0, loudness=-65.0)}
+    levels = match_levels(Kit(slots={"snare": (0,)}), hits, read=make_stroke)
+    assert levels.gain_db["snare"] == MAX_BOOST_DB
+    assert any("dB short" in note for note in levels.notes)
+
+
+def test_hits_of_different_rates_and_channels_are_heard_together() -> None:
+    hits = [make_hit(0, sr=48_000), make_hit(1, sr=44_100)]
+    strokes = [make_stroke(hits[0], n_channels=2), make_stroke(hits[1])]
+    assert math.isfinite(all_at_once(strokes))
+    assert all_at_once([]) == -math.inf
