@@ -13,7 +13,24 @@ import numpy as np
 from catalog.errors import AudioError, ParameterError
 
 AUDIO_SUFFIXES: frozenset[str] = frozenset(
-    [".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".caf", ".au", ".snd"]
+    [
+        ".wav",
+        ".wave",
+        ".bwf",
+        ".rf64",
+        ".w64",
+        ".aif",
+        ".aiff",
+        ".aifc",
+        ".flac",
+        ".ogg",
+        ".oga",
+        ".opus",
+        ".mp3",
+        ".caf",
+        ".au",
+        ".snd",
+    ]
 )
 MAX_CHANNELS = 64  # more is a broken header: recorders stop at 64
 SR_RANGE_HZ = (4_000, 768_000)  # outside it is a broken header; speech recorders start at 8,000

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from catalog.sound.production import measure_production
 
 from catalog.errors import ParameterError
 from catalog.sound import picture
 from catalog.sound.decode import Audio
 from catalog.sound.descriptors import describe_hit
+from catalog.sound.production import measure_production
 from catalog.sound.scalars import N_SCALARS, measure_scalars
 from catalog.sound.strokes import find_stroke, mix_to_mono
 
@@ -26,6 +26,7 @@ PICTURE_BLOCKS: dict[str, slice] = {
     ),
 }
 N_PICTURE = PICTURE_BLOCKS["scalars"].stop
+SCALAR_CLIP = 5.0  # deviations; a hit unlike all others must not outweigh the rest
 MEASURE_VERSION = 1  # raise it when a number changes its meaning: scans then measure anew
 
 
@@ -99,3 +100,21 @@ def picture_of(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
         measure_scalars(y, powers),
     )
     return np.concatenate(blocks)
+
+
+def standardize_pictures(pictures: np.ndarray, mean: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Centre and scale pictures; scalars are kept within `SCALAR_CLIP` deviations.
+
+    Parameters
+    ----------
+    pictures : np.ndarray, shape (n, N_PICTURE)
+    mean, scale : np.ndarray, shape (N_PICTURE,)
+
+    Returns
+    -------
+    np.ndarray, float32, shape (n, N_PICTURE)
+    """
+    centred = (pictures - mean) / scale
+    scalars = centred[:, PICTURE_BLOCKS["scalars"]]
+    np.clip(scalars, -SCALAR_CLIP, SCALAR_CLIP, out=scalars)
+    return np.asarray(centred, dtype=np.float32)

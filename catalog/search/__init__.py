@@ -1,0 +1,1 @@
+"""The table of numbers in; ranks, groups and positions out."""
