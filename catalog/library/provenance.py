@@ -129,8 +129,9 @@ def read_name(path: Path) -> Provenance:
     take = _number_after(parts, ("take", "tk"))
     parts, strokes = _without_counters(parts)
     microphone: list[list[str]] = []
-    while len(parts) > 1 and _is_microphone(parts[-1]):
-        microphone.insert(0, parts.pop())
+    while len(parts) > 1 and (n_parts := _microphone_parts(parts)):
+        microphone = parts[-n_parts:] + microphone
+        parts = parts[:-n_parts]
     if len(parts) > 1 and parts[-1][0].casefold() == parts[-2][0].casefold():
         microphone.insert(0, parts.pop())
     drum = _join(parts) or path.parent.name
@@ -145,6 +146,14 @@ def _tokens(part: str) -> list[str]:
 
 def _join(parts: list[list[str]]) -> str:
     return " ".join("".join(part) for part in parts)
+
+
+def _microphone_parts(parts: list[list[str]]) -> int:
+    """Count the last parts that name a microphone: "oh" is one, "oh left" are two."""
+    if _is_microphone(parts[-1]):
+        return 1
+    side = "".join(parts[-1]).casefold() in SIDES
+    return 2 if side and len(parts) > 2 and _is_microphone(parts[-2]) else 0
 
 
 def _is_microphone(part: list[str]) -> bool:
@@ -239,15 +248,16 @@ def walk_chunks(file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
 
 
 def _riff_fields(file: BinaryIO) -> dict[str, str]:
-    fields: dict[str, str] = {}
+    """Read all three kinds; iXML counts before bext, and bext before INFO."""
+    info, bext, ixml = dict[str, str](), dict[str, str](), dict[str, str]()
     for name, body in walk_chunks(file):
         if name == b"bext":
-            fields = {**_bext_fields(body), **fields}
+            bext = _bext_fields(body)
         elif name == b"LIST" and body[:4] == b"INFO":
-            fields = {**_info_fields(body), **fields}
+            info = _info_fields(body)
         elif name == b"iXML":
-            fields.update(_ixml_fields(body))
-    return fields
+            ixml = _ixml_fields(body)
+    return {**info, **bext, **ixml}
 
 
 def _bext_fields(body: bytes) -> dict[str, str]:
