@@ -19,7 +19,7 @@ MAX_STROKES = 64  # of one slot that are taken by themselves; more only makes th
 TOP = 127  # highest MIDI velocity
 MIN_SPAN = 3  # velocities of a layer, so that a hand can find it
 VELOCITY_DB = 40.0  # dB a decade of velocity: the square law that SFZ players use for amplitude
-SOFTEST_PLAYED = 16  # velocity; below it hands and pads are not reliable
+CURVE_SHARES = (1 / 8, 1 / 4, 1 / 2, 3 / 4, 1.0)  # straight lines between stray by 1 dB at most
 JUMP_DB = 9.0  # LU between neighbouring layers that is heard as a step; common practice
 
 
@@ -207,12 +207,13 @@ def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
     )
 
 
-def veltrack(layers: Sequence[Layer]) -> float:
-    """How far velocity must still turn the level, so that recorded dynamics count once, percent.
+def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
+    """Gain that a player must still apply within the weakest layer, at a few velocities.
 
-    The strength of the layers and the player's own fall together should follow the square law; of
-    all shares the one is taken that strays least from it. It is 100 where there is one layer, and
-    near 0 where the layers are many.
+    The strength of a layer is in its recording; counting it again by velocity would make soft
+    strokes vanish. So velocity turns nothing, save under the strength of the weakest layer: there
+    no recording is left and the square law goes on. Between the points the gain is a straight line
+    from 0 at velocity 0.
 
     Parameters
     ----------
@@ -220,23 +221,25 @@ def veltrack(layers: Sequence[Layer]) -> float:
 
     Returns
     -------
-    float, 0 to 100
-
-    References
-    ----------
-    SFZ format, opcode `amp_veltrack` and its default curve (velocity / 127) squared; from memory.
+    dict of int to float
+        velocity -> amplitude, 1 at the top of the weakest layer; for one layer the whole law
     """
-    known = [layer for layer in layers if math.isfinite(layer.strength)]
-    if len(known) < 2:
-        return 100.0
-    velocity = np.concatenate([np.arange(layer.lowest, layer.highest + 1) for layer in known])
-    recorded = np.repeat(
-        [layer.strength - known[-1].strength for layer in known],
-        [layer.highest - layer.lowest + 1 for layer in known],
-    )
-    heard = velocity >= SOFTEST_PLAYED
-    square = np.square(velocity[heard] / TOP)
-    share = np.linspace(0.0, 0.99, 100)[:, None]
-    played = 20.0 * np.log10(1.0 - share * (1.0 - square))
-    strays = np.abs(recorded[heard] + played - 20.0 * np.log10(square)).mean(axis=1)
-    return float(100.0 * share[int(np.argmin(strays)), 0])
+    top = layers[0].highest
+    points = sorted({max(1, round(top * share)) for share in CURVE_SHARES})
+    return {velocity: (velocity / top) ** 2 for velocity in points}
+
+
+def velocity_gain(layers: Sequence[Layer], velocity: int) -> float:
+    """Amplitude that a player applies to the stroke of a velocity, 0 to 1.
+
+    Parameters
+    ----------
+    layers : sequence of Layer, weakest first
+    velocity : int, 1 to 127
+
+    Returns
+    -------
+    float
+    """
+    curve = {0: 0.0} | velocity_curve(layers)
+    return float(np.interp(velocity, list(curve), list(curve.values())))

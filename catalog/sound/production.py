@@ -16,7 +16,8 @@ from catalog.errors import ParameterError
 LOWEST_DB = -100.0  # below it is silence: 16 bits end at -96 dB
 FRAME_S = 0.17  # of the spectrum: 6 Hz apart, enough to see what lies under 35 Hz
 N_FRAMES = 4  # half overlapped, so the first 0.4 s: later a short drum is over
-BLOCK_S = 0.020  # of the level curve and of the floor
+BLOCK_S = 0.020  # of the floor
+CURVE_S = 0.025  # of the level after the peak
 END_S = 0.030
 LONGEST_S = 6.0  # after the onset: a cymbal has told its room by then
 LATE_S = (0.15, 1.0)  # after the peak: past the stroke itself, the room and the ringing
@@ -259,15 +260,15 @@ def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
     """Level .1, .25 and .5 s after the peak, mean level and decay time of what is late, re peak."""
     at = int(np.argmax(np.abs(mono)))
     top = float(np.square(mono[at]))
-    n = max(1, round(BLOCK_S * sr))
-    tail = mono[at : at + round((LATE_S[1] + BLOCK_S) * sr)]
+    n = max(1, round(CURVE_S * sr))
+    tail = mono[at : at + round((LATE_S[1] + CURVE_S) * sr)]
     power = np.square(np.pad(tail, (0, -len(tail) % n))).reshape(-1, n).mean(axis=1)
-    curve = np.full(round(LATE_S[1] / BLOCK_S) + 2, LOWEST_DB)
+    curve = np.full(round(LATE_S[1] / CURVE_S) + 2, LOWEST_DB)
     if top > 0.0:
         level = 10.0 * np.log10(np.maximum(power / top, 1e-10))
         curve[: min(len(level), len(curve))] = level[: len(curve)]
-    late = curve[round(LATE_S[0] / BLOCK_S) : round(LATE_S[1] / BLOCK_S)]
-    values = {f"after{ms}_db": float(curve[round(ms / 1000 / BLOCK_S)]) for ms in (100, 250, 500)}
+    late = curve[round(LATE_S[0] / CURVE_S) : round(LATE_S[1] / CURVE_S)]
+    values = {f"after{ms}_db": float(curve[round(ms / 1000 / CURVE_S)]) for ms in (100, 250, 500)}
     return values | {"late_db": float(late.mean()), "late_decay_s": _late_decay(late)}
 
 
@@ -276,7 +277,7 @@ def _late_decay(late: np.ndarray) -> float:
     heard = late[late > LOWEST_DB + 10.0]
     if len(heard) < 5:
         return NEUTRAL_DECAY_S if len(heard) else DECAY_RANGE_S[0]
-    time_s = np.arange(len(heard)) * BLOCK_S
+    time_s = np.arange(len(heard)) * CURVE_S
     time_s -= time_s.mean()
     slope = float(time_s @ heard / (time_s @ time_s))
     return float(np.clip(60.0 / max(-slope, 1e-3), *DECAY_RANGE_S))

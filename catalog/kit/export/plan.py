@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from catalog.errors import KitError
 from catalog.kit.assemble import Kit
-from catalog.kit.layers import Layer, cut_layers, veltrack
+from catalog.kit.layers import Layer, cut_layers, velocity_curve
 from catalog.kit.slots import SLOTS, assign_notes
 from catalog.library.records import Hit
 
@@ -35,12 +35,12 @@ class Region:
 
 @dataclass(frozen=True)
 class SlotPlan:
-    """One slot: its keys, choke group, percent of velocity tracking, and its files."""
+    """One slot: keys, choke group, what velocity still turns in the weakest layer, and files."""
 
     slot: str
     notes: tuple[int, ...]
     choke: int
-    veltrack: float
+    curve: Mapping[int, float]
     regions: tuple[Region, ...]
 
 
@@ -73,7 +73,9 @@ def plan_export(kit: Kit, hits: Mapping[int, Hit], *, suffix: str = ".wav") -> t
             raise KitError(f"hit {missing[0]} of slot {slot} is not in the catalog", slot=slot)
         layers = cut_layers([hits[i] for i in dict.fromkeys(ids)])
         regions = _name_regions(f"{notes[slot][0]:03d}_{slot}", layers, suffix)
-        plans.append(SlotPlan(slot, notes[slot], SLOTS[slot].choke, veltrack(layers), regions))
+        plans.append(
+            SlotPlan(slot, notes[slot], SLOTS[slot].choke, velocity_curve(layers), regions)
+        )
     return tuple(sorted(plans, key=lambda plan: plan.notes))
 
 

@@ -12,7 +12,8 @@ def sfz_text(plans: Sequence[SlotPlan], *, title: str) -> str:
     """Write the instrument.
 
     A slot is a group for each of its keys; its layers share out the velocities and its round robins
-    the turns. Every stroke sounds to its end (`one_shot`) unless another of its choke group starts.
+    the turns. Velocity turns no level, since it is in the recordings, save below the weakest layer.
+    Every stroke sounds to its end (`one_shot`) unless another of its choke group starts.
 
     Parameters
     ----------
@@ -42,14 +43,17 @@ def one_line(text: str) -> str:
 
 def _group(plan: SlotPlan, note: int) -> list[str]:
     lines = [f"// {plan.slot}: {gm_name(note)}", "<group>", f"key={note}"]
-    lines += [f"pitch_keycenter={note}", f"amp_veltrack={plan.veltrack:.1f}"]
+    lines += [f"pitch_keycenter={note}", "amp_veltrack=0"]
     if plan.choke:
         lines += [f"group={plan.choke}", f"off_by={plan.choke}", "off_mode=normal"]
-    return [*lines, *(_region(region) for region in plan.regions), ""]
+    return [*lines, *(_region(region, plan) for region in plan.regions), ""]
 
 
-def _region(region: Region) -> str:
+def _region(region: Region, plan: SlotPlan) -> str:
     opcodes = [f"lovel={region.lowest}", f"hivel={region.highest}"]
     if region.n_robins > 1:
         opcodes += [f"seq_length={region.n_robins}", f"seq_position={region.robin}"]
+    if region.layer == 1:
+        points = (f"amp_velcurve_{at}={gain:.4f}" for at, gain in plan.curve.items())
+        opcodes += ["amp_veltrack=100", *points]
     return f"<region> {' '.join(opcodes)} sample={region.file}"

@@ -1,0 +1,58 @@
+"""Key names against General MIDI System Level 1, as a library of other people wrote them down.
+
+Source of the table: `DRUM_MAP` in constants.py of pretty_midi 0.2.11 (MIT licence), which follows
+the General MIDI Level 1 percussion key map of the MIDI Manufacturers Association, keys 35 to 81.
+"""
+
+import pytest
+
+from catalog.kit.slots import GM_NAMES, SLOTS, gm_name
+
+DRUM_MAP = [
+    'Acoustic Bass Drum', 'Bass Drum 1', 'Side Stick',
+    'Acoustic Snare', 'Hand Clap', 'Electric Snare',
+    'Low Floor Tom', 'Closed Hi Hat', 'High Floor Tom',
+    'Pedal Hi Hat', 'Low Tom', 'Open Hi Hat',
+    'Low-Mid Tom', 'Hi-Mid Tom', 'Crash Cymbal 1',
+    'High Tom', 'Ride Cymbal 1', 'Chinese Cymbal',
+    'Ride Bell', 'Tambourine', 'Splash Cymbal',
+    'Cowbell', 'Crash Cymbal 2', 'Vibraslap',
+    'Ride Cymbal 2', 'Hi Bongo', 'Low Bongo',
+    'Mute Hi Conga', 'Open Hi Conga', 'Low Conga',
+    'High Timbale', 'Low Timbale', 'High Agogo',
+    'Low Agogo', 'Cabasa', 'Maracas',
+    'Short Whistle', 'Long Whistle', 'Short Guiro',
+    'Long Guiro', 'Claves', 'Hi Wood Block',
+    'Low Wood Block', 'Mute Cuica', 'Open Cuica',
+    'Mute Triangle', 'Open Triangle',
+]  # fmt: skip
+
+
+def plain(name: str) -> str:
+    return name.replace("-", " ").lower()
+
+
+def test_every_key_from_35_to_81_has_its_name() -> None:
+    assert [plain(gm_name(35 + i)) for i in range(47)] == [plain(name) for name in DRUM_MAP]
+    assert len(GM_NAMES) == 81 - 35 + 1
+
+
+@pytest.mark.parametrize(
+    ("slot", "name"),
+    [
+        ("kick", "Bass Drum 1"), ("snare", "Acoustic Snare"), ("sidestick", "Side Stick"),
+        ("clap", "Hand Clap"), ("hat_closed", "Closed Hi Hat"), ("hat_pedal", "Pedal Hi Hat"),
+        ("hat_open", "Open Hi Hat"), ("tom_low", "Low Tom"), ("tom_mid", "Low-Mid Tom"),
+        ("tom_high", "High Tom"), ("crash", "Crash Cymbal 1"), ("crash_2", "Crash Cymbal 2"),
+        ("ride", "Ride Cymbal 1"), ("ride_2", "Ride Cymbal 2"), ("ride_bell", "Ride Bell"),
+        ("splash", "Splash Cymbal"), ("china", "Chinese Cymbal"), ("cowbell", "Cowbell"),
+        ("tambourine", "Tambourine"), ("wood", "Hi Wood Block"), ("conga", "Open Hi Conga"),
+        ("timbale", "High Timbale"),
+    ],
+)  # fmt: skip
+def test_a_slot_is_on_the_key_of_its_name(slot: str, name: str) -> None:
+    assert plain(DRUM_MAP[SLOTS[slot].note - 35]) == plain(name)
+
+
+def test_slots_that_general_midi_has_no_key_for_say_so() -> None:
+    assert {name for name, slot in SLOTS.items() if slot.second_choice} == {"shaker", "extra"}

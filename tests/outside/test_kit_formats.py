@@ -1,0 +1,174 @@
+"""An exported kit as other people's programs see it.
+
+WAV: Python's own `wave`. SFZ: the linter sfzlint 0.1 and the player sfizz (by pysfizz 0.1), both
+written without any knowledge of this project.
+"""
+
+import csv
+import importlib
+import os
+import subprocess
+import sys
+import wave
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from catalog.kit.assemble import Kit
+from catalog.kit.export import export_kit
+from catalog.kit.layers import cut_layers, velocity_gain
+from catalog.library.records import Hit
+from catalog.sound.decode import Audio, decode_file
+from tests.kit.drums import SR, make_hit
+
+TONES_HZ = {10: 60.0, 11: 400.0, 12: 520.0} | {i: 700.0 + 130 * i for i in range(6)}
+LEVEL_DB = 0.5  # asked of our rendering against the player's
+BLOCK = 64
+
+
+def tool(name: str) -> Any:
+    """Import a checking tool; it may be missing on a desk, never in CI."""
+    return importlib.import_module(name) if os.environ.get("CI") else pytest.importorskip(name)
+
+
+def read_tone(hit: Hit) -> Audio:
+    """Every hit is a tone of its own, so that one can hear which file sounds."""
+    time_s = np.arange(round((2.0 if hit.role == "hat_open" else 0.4) * SR)) / SR
+    decay_s = 1.5 if hit.role == "hat_open" else 0.08
+    wave_ = np.sin(2 * np.pi * TONES_HZ[hit.id] * time_s) * np.exp(-time_s / decay_s)
+    scale = 0.5 * 10 ** ((hit.descriptors["loudness_lkfs"] + 20) / 20)
+    return Audio((scale * wave_)[:, None].astype(np.float32), SR, "WAV", "FLOAT")
+
+
+@pytest.fixture(scope="module")
+def hits() -> dict[int, Hit]:
+    snares = [make_hit(i, loudness=-20.0 - 6.0 * (i // 2)) for i in range(6)]
+    rest = [make_hit(10, "kick"), make_hit(11, "hat_open"), make_hit(12, "hat_closed")]
+    return {hit.id: hit for hit in [*snares, *rest]}
+
+
+@pytest.fixture(scope="module")
+def folder(hits: dict[int, Hit], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    slots = {"snare": tuple(range(6)), "kick": (10,), "hat_open": (11,), "hat_closed": (12,)}
+    folder = tmp_path_factory.mktemp("kits") / "Müller & Söhne kit"
+    export_kit(Kit(slots=slots), hits, folder, read=read_tone)
+    return folder
+
+
+@pytest.fixture
+def player(folder: Path) -> Any:
+    synth = tool("pysfizz").Synth(SR, BLOCK)
+    assert synth.load_sfz_file(folder / "kit.sfz")
+    return synth
+
+
+def play(player: Any, note: int, velocity: int) -> np.ndarray:
+    """Left channel of one stroke, rendered until it is over."""
+    return np.asarray(player.render_note(note, velocity, 0.1, 2.5)[0], dtype=np.float64)
+
+
+def tone_of(sound: np.ndarray) -> int:
+    """The hit whose tone is strongest."""
+    time_s = np.arange(len(sound)) / SR
+    power = {i: abs(np.exp(-2j * np.pi * hz * time_s) @ sound) for i, hz in TONES_HZ.items()}
+    return max(power, key=power.__getitem__)
+
+
+def energy_db(sound: np.ndarray) -> float:
+    return 10 * float(np.log10(np.square(sound).sum()))
+
+
+def test_wave_reads_every_file_with_the_size_of_the_manifest(folder: Path) -> None:
+    with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 9
+    for row in rows:
+        with wave.open(str(folder / row["file"])) as file:
+            assert (file.getsampwidth(), file.getframerate()) == (3, int(row["sr"]))
+            assert (file.getnframes(), file.getnchannels()) == (int(row["n_frames"]), 1)
+            raw = np.frombuffer(file.readframes(-1), np.uint8).reshape(-1, 3)
+        values = (raw.astype(np.int32) << [8, 16, 24]).sum(axis=1, dtype=np.int32) / 2.0**31
+        peak_db = 20 * np.log10(np.abs(values).max())
+        assert peak_db == pytest.approx(float(row["peak_dbfs"]), abs=0.01)
+
+
+def lint(path: Path) -> str:
+    tool("sfzlint")
+    code = "import sys; from sfzlint.cli import sfzlint; sys.exit(sfzlint())"
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", code, "--no-pickle", str(path)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    return done.stdout + done.stderr
+
+
+def test_the_linter_finds_nothing(folder: Path) -> None:
+    assert lint(folder / "kit.sfz") == ""
+
+
+def test_the_linter_would_find_a_wrong_opcode_and_a_missing_file(tmp_path: Path) -> None:
+    (tmp_path / "bad.sfz").write_text("<region> key=36 lowvel=1 sample=gone.wav\n")
+    said = lint(tmp_path / "bad.sfz")
+    assert "lowvel" in said
+    assert "gone.wav" in said
+
+
+def test_exactly_the_keys_of_the_note_map_sound(folder: Path, player: Any) -> None:
+    with (folder / "notes.csv").open(newline="", encoding="utf-8") as file:
+        notes = [int(row["note"]) for row in csv.DictReader(file)]
+    assert player.playable_keys == notes
+
+
+@pytest.mark.parametrize(("note", "hit_id"), [(36, 10), (35, 10), (42, 12), (46, 11)])
+def test_a_key_plays_the_file_of_its_slot(player: Any, note: int, hit_id: int) -> None:
+    assert tone_of(play(player, note, 100)) == hit_id
+
+
+def test_every_velocity_plays_its_layer_and_the_strokes_take_turns(
+    player: Any, hits: dict[int, Hit]
+) -> None:
+    for layer in cut_layers([hits[i] for i in range(6)]):
+        for velocity in (layer.lowest, layer.highest):
+            heard = [tone_of(play(player, 38, velocity)) for _ in range(4)]
+            assert heard[:2] == heard[2:]
+            assert set(heard) == {hit.id for hit in layer.hits}
+
+
+@pytest.mark.parametrize("velocity", [1, 20, 45, 80, 100, 110, 120])
+def test_levels_agree_with_ours(
+    folder: Path, player: Any, hits: dict[int, Hit], velocity: int
+) -> None:
+    """The player has a volume of its own, so levels are compared with its full velocity."""
+    layers = cut_layers([hits[i] for i in range(6)])
+
+    def ours(v: int) -> float:
+        number = next(n for n, x in enumerate(layers, 1) if x.lowest <= v <= x.highest)
+        audio = decode_file(folder / f"hits/038_snare_layer{number:02d}_rr1.wav")
+        return energy_db(audio.samples[:, 0] * velocity_gain(layers, v))
+
+    theirs = energy_db(play(player, 38, velocity)) - energy_db(play(player, 38, 127))
+    assert theirs == pytest.approx(ours(velocity) - ours(127), abs=LEVEL_DB)
+
+
+def hat_tail(player: Any, *, second_note: int | None) -> float:
+    """Level from 0.5 to 1 s of an open hat that another note may stop at 0.3 s."""
+    synth = player._synth
+    blocks = []
+    synth.note_on(0, 46, 100)
+    for block in range(SR // BLOCK):
+        if block == round(0.3 * SR / BLOCK) and second_note is not None:
+            synth.note_on(0, second_note, 100)
+        blocks.append(np.array(synth.render_block()[0]))
+    return energy_db(np.concatenate(blocks)[SR // 2 :] + 1e-9)
+
+
+def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not(folder: Path) -> None:
+    levels = {}
+    for second in (None, 36, 42):
+        synth = tool("pysfizz").Synth(SR, BLOCK)
+        assert synth.load_sfz_file(folder / "kit.sfz")
+        levels[second] = hat_tail(synth, second_note=second)
+    assert levels[36] == pytest.approx(levels[None], abs=0.5)
+    assert levels[42] < levels[None] - 20.0
