@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import secrets
 import threading
+import zlib
 from collections import OrderedDict
 from pathlib import Path
 from typing import Any
 
 from catalog.facade import Catalog
+from catalog.library.records import Hit
 from catalog.page.packed import PointPack, pack_points
 
 KITS_KEPT = 32  # kits on the way out by download; the oldest is forgotten first
@@ -17,6 +19,7 @@ _lock = threading.RLock()
 _place: Path | None = None
 _catalog: Catalog | None = None
 _pack: tuple[Any, PointPack] | None = None
+_hits: tuple[int, list[Hit]] | None = None
 _outgoing: OrderedDict[str, Any] = OrderedDict()
 
 
@@ -28,13 +31,13 @@ def use_store(store_path: str | Path | None) -> None:
     store_path : str, Path or None
         None is the default place
     """
-    global _place, _catalog, _pack
+    global _place, _catalog, _pack, _hits
     with _lock:
         place = Path(store_path).absolute() if store_path is not None else None
         if _catalog is not None and place != _place:
             _catalog.close()
             _catalog = None
-        _place, _pack = place, None
+        _place, _pack, _hits = place, None, None
         _outgoing.clear()
 
 
@@ -53,15 +56,31 @@ def open_catalog() -> Catalog:
         return _catalog
 
 
+def current_hits() -> list[Hit]:
+    """Give all hits that are here, read again only after a change; not to be altered."""
+    global _hits
+    catalog = open_catalog()
+    with _lock:
+        revision = catalog.revision()
+        if _hits is None or _hits[0] != revision:
+            _hits = (revision, catalog.hits())
+        return _hits[1]
+
+
 def current_points() -> PointPack:
     """Give all points of the map, packed once for each state of the catalog."""
     global _pack
     catalog = open_catalog()
     with _lock:
         layout = catalog.layout()
-        state = (catalog.revision(), layout.kind, len(layout.hit_ids), layout.xy.tobytes()[:4096])
+        state = (
+            catalog.revision(),
+            layout.kind,
+            len(layout.hit_ids),
+            zlib.crc32(layout.xy.tobytes()),
+        )
         if _pack is None or _pack[0] != state:
-            _pack = (state, pack_points(catalog.hits(), layout.hit_ids, layout.xy))
+            _pack = (state, pack_points(current_hits(), layout.hit_ids, layout.xy))
         return _pack[1]
 
 

@@ -1,4 +1,4 @@
-"""Bytes for the browser: points, previews and waveform outlines, little-endian, no names in them."""
+"""Bytes for the browser: points, previews, waveform outlines; little-endian, no names."""
 
 from __future__ import annotations
 
@@ -94,9 +94,13 @@ def stamp_hit(hit: Hit) -> int:
 
 
 def match_level(hit: Hit) -> float:
-    """Gain in dB that brings a hit to the audition level without going above the peak limit."""
-    loudness = hit.descriptors.get("loudness_lkfs", math.nan)
+    """Gain in dB that brings a hit to the audition level without going above the peak limit.
+
+    The browser gets hits beyond full scale scaled down to it, so their excess is taken off first.
+    """
     peak_db = hit.descriptors.get("peak_db", math.nan)
+    loudness = hit.descriptors.get("loudness_lkfs", math.nan) - max(peak_db, 0.0)
+    peak_db = min(peak_db, 0.0)
     if not (math.isfinite(loudness) and math.isfinite(peak_db)):
         return -12.0
     return min(MATCH_LKFS - loudness, MATCH_PEAK_DB - peak_db, MATCH_MAX_DB)
@@ -178,7 +182,16 @@ def make_peaks(audio: Audio) -> bytes:
     edges = np.minimum(edges, len(mono) - 1)
     low = np.minimum.reduceat(mono, edges) / top
     high = np.maximum.reduceat(mono, edges) / top
-    return np.round(np.stack([low, high], axis=1) * 127).astype(np.int8).tobytes()
+    outline: bytes = np.round(np.stack([low, high], axis=1) * 127).astype(np.int8).tobytes()
+    return outline
+
+
+def format_words(hit: Hit) -> str:
+    """Say how a file holds its audio: "24-bit WAV, 44.1 kHz"."""
+    widths = {"FLOAT": "32-bit float", "DOUBLE": "64-bit float"}
+    kind, _, bits = hit.subtype.partition("_")
+    width = f"{bits}-bit" if kind == "PCM" and bits.isdecimal() else widths.get(kind, "")
+    return f"{width} {hit.container}, {hit.sr / 1000:g} kHz".strip()
 
 
 def describe_row(hit: Hit) -> dict[str, Any]:
@@ -200,7 +213,7 @@ def describe_row(hit: Hit) -> dict[str, Any]:
         "sure": round(hit.role_confidence, 3),
         "said_by": hit.role_source,
         "numbers": numbers,
-        "format": f"{hit.container} {hit.subtype.replace('_', ' ')}, {hit.sr / 1000:g} kHz",
+        "format": format_words(hit),
         "channels": hit.n_channels,
         "note": plain(hit.note),
     }

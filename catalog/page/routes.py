@@ -45,9 +45,13 @@ class OwnPagesOnly:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on what comes from the page itself."""
         if scope["type"] == "http" and scope["path"].startswith("/api/"):
-            headers = {key.decode("latin-1"): value.decode("latin-1") for key, value in scope["headers"]}
+            headers = {
+                key.decode("latin-1"): value.decode("latin-1") for key, value in scope["headers"]
+            }
             if not is_own_request(scope["method"], headers):
-                await PlainTextResponse("refused: not asked by this page", 403)(scope, receive, send)
+                await PlainTextResponse("refused: not asked by this page", 403)(
+                    scope, receive, send
+                )
                 return
         await self.app(scope, receive, send)
 
@@ -100,7 +104,9 @@ async def _answer(work: Callable[[], Response]) -> Response:
     except CatalogError as err:
         return PlainTextResponse(str(err), 404, headers=NOT_KEPT)
     except OSError:
-        return PlainTextResponse("the file cannot be read; scan its folder again", 404, headers=NOT_KEPT)
+        return PlainTextResponse(
+            "the file cannot be read; scan its folder again", 404, headers=NOT_KEPT
+        )
 
 
 async def _points(request: Request) -> Response:

@@ -1,6 +1,8 @@
 // The chosen hit: waveform, short spectrum, numbers, and rows of what is like it.
 
 const SPECTRUM_S = 0.6, SPECTRUM_BINS = 512, SPECTRUM_ROWS = 40, SPECTRUM_COLUMNS = 110;
+const SAID = { user: 'as you said', name: 'by its name', sound: 'by its sound', example: 'by your examples' };
+const FEW = 5;                         // rows of a list before “more” is asked for
 const SPECTRUM_FLOOR_DB = 62;          // below the loudest cell nothing is drawn
 
 function fft(re, im) {                 // in place, length a power of two (Cooley and Tukey, 1965)
@@ -59,9 +61,10 @@ function drawWave(canvas, buffer, width, height) {
   }
 }
 
-function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), words()}
+function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), role(id, role), words()}
   const box = el('section', { class: 'chosen', 'aria-label': 'The chosen hit' });
-  const p = { box, id: null, shownFor: null };
+  const facts = el('div', { 'aria-label': 'Numbers of the chosen hit' });
+  const p = { box, facts, id: null, shownFor: null };
   let ticket = 0, elsewhere = false;
 
   const numbers = row => {
@@ -86,8 +89,12 @@ function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), wo
 
   const listOf = (title, hint, rows, keys) => el('div', { class: 'list' },
     el('h3', {}, title, el('small', {}, hint)),
-    rows.length ? el('ol', {}, ...rows.map((row, k) => rowOf(row, keys[k] ?? '')))
-      : el('p', { class: 'none' }, 'None in the catalog.'));
+    rows.length ? el('ol', {}, ...rows.slice(0, FEW).map((row, k) => rowOf(row, keys[k])))
+      : el('p', { class: 'none' }, 'None in the catalog.'),
+    rows.length > FEW ? el('button', { type: 'button', class: 'more', onclick: event => {
+      event.target.replaceWith(el('ol', {}, ...rows.slice(FEW).map((row, k) => rowOf(row, keys[FEW + k]))));
+      fillOutlines(box);
+    } }, `${rows.length - FEW} more`) : null);
 
   const fill = (row, near) => {
     const words = ask.words();
@@ -95,22 +102,27 @@ function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), wo
     const slots = el('select', { 'aria-label': 'Place in the kit' },
       ...Object.entries(words.slots).map(([slot, label]) => el('option', { value: slot }, label)));
     slots.value = words.slot_of[row.role] ?? slots.options[0]?.value ?? '';
+    const roles = el('select', { onchange: () => ask.role(row.id, roles.value) },
+      ...Object.entries(words.roles).map(([role, label]) => el('option', { value: role }, label)));
+    roles.value = row.role;
     const toggle = el('input', { type: 'checkbox', checked: elsewhere,
       onchange: event => { elsewhere = event.target.checked; p.show(p.id, true); } });
-    const sure = row.said_by === 'user' ? '' : row.sure < .6 ? ' (unsure)' : '';
     box.replaceChildren(
       el('h2', { dir: 'auto' }, markIcon(row.role), row.name),
-      el('p', { class: 'origin', dir: 'auto' }, `${words.roles[row.role]}${sure} · ${originOf(row) || 'origin unknown'}`),
+      el('p', { class: 'origin', dir: 'auto' }, originOf(row) || 'origin unknown'),
       el('div', { class: 'pictures' }, wave, spectrum,
         el('span', { class: 'axis' }, `above: the wave; below: 40 Hz to 16 kHz, first ${Math.round(SPECTRUM_S * 1000)} ms`)),
       el('div', { class: 'deeds' },
         el('button', { type: 'button', class: 'main', onclick: () => engine.play(row) }, 'Play'),
-        slots, el('button', { type: 'button', onclick: () => ask.assign(slots.value, row.id) }, 'Put in kit')),
-      numbers(row),
-      listOf('Alternates', 'other strokes of this drum', near.alternates, '1234567890'),
-      el('div', { class: 'list' }),
+        el('span', { class: 'together' }, slots,
+          el('button', { type: 'button', onclick: () => ask.assign(slots.value, row.id) }, 'Put in kit'))),
+      el('label', { class: 'role' }, `Role, ${SAID[row.said_by] ?? 'guessed'}`
+        + `${row.said_by === 'user' ? '' : `, ${Math.round(100 * row.sure)} % sure`}: `, roles),
+      listOf('Alternates', 'most likely strokes of the same drum', near.alternates, '1234567890'),
+      el('div', { class: 'between' }),
       listOf('Similar', 'wherever they come from', near.similar, 'qwertyuiop'));
-    box.children[6].append(el('label', { class: 'tick' }, toggle, 'similar: other sessions only'));
+    facts.replaceChildren(numbers(row));
+    box.querySelector('.between').append(el('label', { class: 'tick' }, toggle, 'below: other sessions only'));
     p.rows = { alternates: near.alternates, similar: near.similar, self: row };
     const width = Math.max(120, box.clientWidth - 26);
     engine.load(row).then(buffer => {
@@ -138,6 +150,7 @@ function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), wo
     }
   };
   p.empty = () => {
+    facts.replaceChildren();
     box.replaceChildren(el('h2', {}, 'Choose a hit'), el('p', { class: 'none' },
       'Rest the pointer on a mark to hear it, click to choose it. With the map in focus, arrow keys walk '
       + 'from hit to hit and space repeats. What is like the chosen hit is listed here.'));

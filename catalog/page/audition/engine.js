@@ -75,7 +75,8 @@ function makeEngine() {
   };
 
   e.prefetch = async hits => {         // the first moments of many, in one request
-    const wanted = hits.filter(h => !kept.has(`${h.id}:${h.stamp}`) && !pending.has(`p${h.id}`))
+    const wanted = [...new Map(hits.map(h => [h.id, h])).values()].filter(h => !kept.has(`${h.id}:${h.stamp}`) &&
+      !pending.has(`p${h.id}`))
       .slice(0, BATCH);
     if (!wanted.length) return;
     wanted.forEach(h => pending.set(`p${h.id}`, true));

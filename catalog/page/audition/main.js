@@ -12,6 +12,7 @@ function mountListen(root, live) {
   const status = el('p', { class: 'status', 'aria-live': 'polite' });
   const act = (op, slot, id) => live.c.setTriggerValue('act', { op, slot, id, at: Date.now() });
   const chosen = makeChosen({ choose: id => live.map.choose(id), assign: (slot, id) => act('assign', slot, id),
+    role: (id, role) => live.c.setTriggerValue('act', { op: 'role', id, role, at: Date.now() }),
     words: () => live.data.words });
   let hovered = 0;
   live.map = makeMap(root, live.data.name, {
@@ -56,7 +57,7 @@ function mountListen(root, live) {
   }
   const pads = makePads({ act }, false);
   const room = root.querySelector('.room');
-  room.replaceChildren(el('div', { class: 'listen' }, el('div', { class: 'left' }, bar, map.box, status, key), chosen.box), pads.box);
+  room.replaceChildren(el('div', { class: 'listen' }, el('div', { class: 'left' }, bar, map.box, status, key, chosen.facts), chosen.box), pads.box);
   room.addEventListener('keydown', event => {
     if (event.ctrlKey || event.metaKey || event.altKey || typing(event)) return;
     if (!chosen.key(event)) pads.key(event);

@@ -18,7 +18,8 @@ const OUTLINES = new Map();            // "id:stamp" -> Int8Array(128)
 const N_PEAKS = 64, MAX_OUTLINES = 4000;
 
 async function loadOutlines(hits) {
-  const wanted = hits.filter(h => !OUTLINES.has(`${h.id}:${h.stamp}`));
+  const byId = new Map(hits.map(h => [h.id, h]));   // the server answers each id once
+  const wanted = [...byId.values()].filter(h => !OUTLINES.has(`${h.id}:${h.stamp}`));
   for (let k = 0; k < wanted.length; k += 64) {
     const part = wanted.slice(k, k + 64);
     const answer = await fetch(`/api/peaks?ids=${part.map(h => h.id).join(',')}`);
@@ -44,7 +45,7 @@ function sizeCanvas(canvas, width, height) {
 const inkOf = node => getComputedStyle(node).getPropertyValue('--ink').trim() || '#333';
 const accentOf = node => getComputedStyle(node).getPropertyValue('--accent').trim() || '#8A4B16';
 
-function drawOutline(canvas, hit, width = 104, height = 30) {
+function drawOutline(canvas, hit, width = 88, height = 30) {
   const g = sizeCanvas(canvas, width, height), shape = OUTLINES.get(`${hit.id}:${hit.stamp}`);
   g.clearRect(0, 0, width, height);
   g.fillStyle = inkOf(canvas);
@@ -59,7 +60,8 @@ function drawOutline(canvas, hit, width = 104, height = 30) {
 function outlineCanvas(hit, width, height) {
   const canvas = el('canvas', { class: 'outline', 'aria-hidden': 'true' });
   canvas.hit = hit;
-  canvas.size = [width ?? 104, height ?? 30];
+  canvas.size = [width ?? 88, height ?? 30];
+  sizeCanvas(canvas, ...canvas.size);
   return canvas;
 }
 

@@ -25,7 +25,7 @@ def draw_page() -> None:
     st.html(PAGE_STYLE)
     try:
         catalog = opened.open_catalog()
-        hits = catalog.hits()
+        hits = opened.current_hits()
     except StoreError as err:
         st.error(inert(str(err)))
         return

@@ -50,6 +50,10 @@ def mount_audition(
     -------
     what the component reports, by attribute
     """
-    component = st.components.v2.component("catalog.audition", **read_audition())
+    parts = read_audition()
+    component = st.components.v2.component(
+        "catalog.audition", html=parts["html"], css=parts["css"], js=parts["js"]
+    )
     sent = {"view": view, "name": view, "probe": bool(os.environ.get(PROBE_VARIABLE)), **data}
-    return component(key=view, data=sent, default=default, **on_change)
+    callbacks: dict[str, Any] = dict(on_change)
+    return component(key=view, data=sent, default=default, **callbacks)

@@ -10,7 +10,8 @@ import streamlit as st
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.library.records import Progress, ScanReport, Skipped
-from catalog.page.wording import count_of, inert, plain
+from catalog.page import opened
+from catalog.page.wording import inert, plain
 
 REDRAW_S = 0.2  # the bar need not move more often
 PARTS = ("added", "changed", "moved", "unchanged", "missing")
@@ -48,7 +49,7 @@ def _scan(catalog: Catalog, text: str) -> None:
         return
     bar = st.progress(0.0, "Looking for files …")
     try:
-        report = catalog.scan([folder], on_progress=_Bar(bar))
+        report = catalog.scan([folder], on_progress=Bar(bar))
     except (CatalogError, OSError) as err:
         bar.empty()
         st.error(inert(str(err)))
@@ -57,7 +58,7 @@ def _scan(catalog: Catalog, text: str) -> None:
     st.rerun()
 
 
-class _Bar:
+class Bar:
     """Moves a progress bar and says how long it will still take."""
 
     def __init__(self, bar: st.delta_generator.DeltaGenerator) -> None:
@@ -66,6 +67,7 @@ class _Bar:
         self.step = ""
 
     def __call__(self, progress: Progress) -> None:
+        """Take one report of progress."""
         now = time.monotonic()
         if progress.step != self.step:
             self.step, self.began = progress.step, now
@@ -82,7 +84,7 @@ class _Bar:
 
 def _draw_map_row(catalog: Catalog) -> None:
     """Offer a new map: the one shown places new hits beside their like, but moves nothing."""
-    if not catalog.hits():
+    if not opened.current_hits():
         return
     say, deed = st.columns([5, 1.6], vertical_alignment="center")
     say.caption(
@@ -92,7 +94,7 @@ def _draw_map_row(catalog: Catalog) -> None:
     if deed.button("Lay the map out anew", width="stretch", key="relay"):
         bar = st.progress(0.0, "Laying out …")
         try:
-            catalog.lay_out(on_progress=_Bar(bar))
+            catalog.lay_out(on_progress=Bar(bar))
         except CatalogError as err:
             st.error(inert(str(err)))
             return
@@ -102,7 +104,7 @@ def _draw_map_row(catalog: Catalog) -> None:
 def _draw_skipped(skipped: list[Skipped]) -> None:
     if not skipped:
         return
-    st.subheader(f"Left out ({len(skipped)})", divider=True)
+    st.markdown(f"#### Left out ({len(skipped)})")
     st.dataframe(
         {
             "file": [plain(one.path.name) for one in skipped],

@@ -62,11 +62,16 @@ def describe_kit(catalog: Catalog) -> list[dict[str, Any]]:
 
 
 def take_act(catalog: Catalog, view: str) -> None:
-    """Do what was asked for in the browser: assign, lock, swap or clear one place."""
+    """Do what was asked for in the browser: another role, or a change to one place of the kit."""
     act = st.session_state[view]["act"]
-    if not isinstance(act, dict) or act.get("slot") not in SLOTS:
+    if not isinstance(act, dict):
         return
     try:
+        if act.get("op") == "role":
+            catalog.set_role(int(act["id"]), str(act["role"]))
+            return
+        if act.get("slot") not in SLOTS:
+            return
         put_kit(change_kit(catalog, current_kit(), act))
     except CatalogError as err:
         st.session_state["kit_trouble"] = str(err)
@@ -101,7 +106,8 @@ def change_kit(catalog: Catalog, kit: Kit, act: dict[str, Any]) -> Kit:
     if act["op"] == "lock":
         return replace(kit, locked=kit.locked ^ {slot})
     if act["op"] == "swap":
-        return catalog.swap(kit, slot)
+        swapped: Kit = catalog.swap(kit, slot)
+        return swapped
     slots = {name: ids for name, ids in kit.slots.items() if name != slot}
     return replace(kit, slots=slots, locked=kit.locked - {slot})
 
@@ -127,11 +133,22 @@ def draw_kit(catalog: Catalog) -> None:
 
 
 def _draw_filling(catalog: Catalog) -> None:
-    places, fill, clear = st.columns([6, 1.4, 1.4], vertical_alignment="bottom")
-    wanted = places.multiselect(
-        "Places to fill", list(SLOTS), list(USUAL), format_func=slot_word, key="places"
-    )
-    if fill.button("Fill the rest", type="primary", width="stretch", key="fill"):
+    row = st.container(horizontal=True, vertical_alignment="center")
+    fill = row.container(width="content")
+    n_places = len(st.session_state.get("places", USUAL))
+    with row.popover(f"Places to fill ({n_places})"):
+        wanted = st.pills(
+            "Places to fill",
+            list(SLOTS),
+            selection_mode="multi",
+            default=list(USUAL),
+            format_func=slot_word,
+            key="places",
+            label_visibility="collapsed",
+        )
+    layers = row.container(width="content")
+    clear = row.container(width="content")
+    if fill.button("Fill the rest", type="primary", key="fill"):
         kit = current_kit()
         locked = {slot: kit.slots[slot][0] for slot in kit.locked if kit.slots.get(slot)}
         try:
@@ -141,13 +158,17 @@ def _draw_filling(catalog: Catalog) -> None:
             return
         put_kit(replace(filled, name=kit.name))
         st.rerun()
-    if clear.button("Start anew", width="stretch", key="anew", disabled=not current_kit().slots):
+    if layers.button("Add other strokes", key="layers", disabled=not current_kit().slots):
+        with st.spinner("Looking for further strokes of each drum …"):
+            put_kit(catalog.add_layers(current_kit()))
+        st.rerun()
+    if clear.button("Start anew", key="anew", disabled=not current_kit().slots):
         put_kit(Kit(name=""))
         st.rerun()
 
 
 def _draw_keeping(catalog: Catalog) -> None:
-    st.subheader("Keep")
+    st.markdown("#### Keep")
     kit, saved = current_kit(), catalog.kits()
     with st.form("keep", border=False):
         name = st.text_input("Name of the kit", value=kit.name, key=f"kit_name_{kit.name}")
@@ -159,7 +180,7 @@ def _draw_keeping(catalog: Catalog) -> None:
                 st.rerun()
             st.warning("A kit needs a name to be found again.")
     if saved:
-        names = {k: one for k, one in enumerate(saved)}
+        names = dict(enumerate(saved))
         pick = st.selectbox(
             "Saved kits", list(names), format_func=lambda k: plain(names[k].name), key="saved"
         )
@@ -169,7 +190,7 @@ def _draw_keeping(catalog: Catalog) -> None:
 
 
 def _draw_export(catalog: Catalog) -> None:
-    st.subheader("Hand over")
+    st.markdown("#### Hand over")
     kit = current_kit()
     if not kit.slots:
         st.caption("Fill at least one place, then the kit can be written as open files.")

@@ -1,4 +1,4 @@
-"""Look and listen: words and ranges above the map, the role of the chosen hit below it."""
+"""Look and listen: words and ranges above, then the map with all that sounds."""
 
 from __future__ import annotations
 
@@ -7,20 +7,19 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.library.records import ROLES, Hit
 from catalog.page import opened
 from catalog.page.views.audition import mount_audition
 from catalog.page.views.finding import Wanted, make_mask
 from catalog.page.views.kit import describe_kit, take_act
-from catalog.page.wording import ROLE_WORDS, count_of, inert, plain, words_for_browser
+from catalog.page.wording import ROLE_WORDS, count_of, plain, words_for_browser
 
 RANGES = {"length_s": ("Length", "s"), "centroid_hz": ("Brightness", "Hz")}
 
 
 def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
-    """Draw the finding row, the map with all that sounds, and the correction of a role."""
+    """Draw the finding row and the map with all that sounds."""
     wanted = _ask_wanted(hits)
     pack = opened.current_points()
     mask, n_found, mask_version = make_mask(hits, pack.ids, wanted)
@@ -45,7 +44,6 @@ def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
     found.caption(_say_found(n_found, len(pack.ids)))
     if result.chosen is not None:
         st.query_params["hit"] = str(result.chosen)
-    _draw_role(catalog, result.chosen if result.chosen is not None else _linked_hit())
 
 
 def _say_found(n_found: int, n_all: int) -> str:
@@ -64,25 +62,32 @@ def _linked_hit() -> int | None:
 def _ask_wanted(hits: Sequence[Hit]) -> Wanted:
     sessions = sorted({hit.session for hit in hits})
     present = {hit.role for hit in hits}
-    words, role, session, more = st.columns([3, 3, 3, 1.4], vertical_alignment="bottom")
-    q = words.text_input(
-        "Find by words", key="q", live=True, bind="query-params", placeholder="name, session, note"
+    row = st.container(horizontal=True, vertical_alignment="bottom")
+    q = row.text_input(
+        "Find by words",
+        key="q",
+        live=True,
+        bind="query-params",
+        placeholder="name, session, drum, note",
+        width=360,
     )
-    roles = role.multiselect(
-        "Role",
-        [r for r in ROLES if r in present],
-        format_func=ROLE_WORDS.__getitem__,
-        key="roles",
-        placeholder="all roles",
-    )
-    chosen = session.multiselect(
-        "Session",
-        sessions,
-        format_func=lambda name: plain(name) or "unknown",
-        key="sessions",
-        placeholder="all sessions",
-    )
-    with more.popover("Ranges", width="stretch"):
+    with row.popover("Role"):
+        roles = st.pills(
+            "Only these roles",
+            [r for r in ROLES if r in present],
+            selection_mode="multi",
+            format_func=ROLE_WORDS.__getitem__,
+            key="roles",
+        )
+    with row.popover("Session"):
+        chosen = st.multiselect(
+            "Only these sessions",
+            sessions,
+            format_func=lambda name: plain(name) or "unknown",
+            key="sessions",
+            placeholder="all sessions",
+        )
+    with row.popover("Ranges"):
         ranges = {name: r for name in RANGES if (r := _ask_range(hits, name)) is not None}
         unsure = st.checkbox("Only hits with a doubtful role", key="unsure")
     return Wanted(q.strip(), tuple(roles), tuple(chosen), ranges, unsure)
@@ -100,28 +105,3 @@ def _ask_range(hits: Sequence[Hit], name: str) -> tuple[float, float] | None:
     step = 10.0**-digits
     picked = st.slider(f"{label}, {unit}", low, high, (low, high), step, key=f"range_{name}")
     return None if picked == (low, high) else picked
-
-
-def _draw_role(catalog: Catalog, hit_id: int | None) -> None:
-    """Offer another role for the chosen hit; the choice is an example for the others."""
-    if hit_id is None:
-        return
-    try:
-        hit = catalog.hit(hit_id)
-    except CatalogError:
-        return
-    ask, say = st.columns([2, 5], vertical_alignment="bottom")
-    role = ask.selectbox(
-        "Role of the chosen hit",
-        ROLES,
-        index=ROLES.index(hit.role),
-        format_func=ROLE_WORDS.__getitem__,
-        key=f"role_of_{hit.id}_{hit.role}",
-    )
-    if role != hit.role:
-        catalog.set_role(hit.id, role)
-        st.toast(f"{inert(hit.name)} is now: {ROLE_WORDS[role]}")
-        st.rerun()
-    origin = {"user": "you said so", "name": "read from its name", "sound": "guessed by ear"}
-    sure = "" if hit.role_source == "user" else f", {hit.role_confidence:.0%} sure"
-    say.caption(f"{inert(hit.name)}: {origin.get(hit.role_source, '')}{sure}")

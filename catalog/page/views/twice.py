@@ -9,9 +9,10 @@ import streamlit as st
 
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
-from catalog.page import opened
-from catalog.page.packed import describe_row
+from catalog.library.records import Hit
+from catalog.page.packed import describe_row, format_words
 from catalog.page.views.audition import mount_audition
+from catalog.page.views.bring import Bar
 from catalog.page.wording import count_of, inert, plain
 
 PER_SHEET = 8  # groups shown at once
@@ -41,8 +42,9 @@ def _groups(catalog: Catalog) -> list[Any]:
     known = st.session_state.get("twice_groups")
     revision = catalog.revision()
     if known is None or known[0] != revision:
-        with st.spinner("Comparing the samples of what sounds alike …"):
-            known = (revision, catalog.copies())
+        bar = st.progress(0.0, "Comparing the samples of what sounds alike …")
+        known = (revision, catalog.copies(Bar(bar)))
+        bar.empty()
         st.session_state["twice_groups"] = known
     return list(known[1])
 
@@ -55,7 +57,7 @@ def _draw_groups(catalog: Catalog, groups: Sequence[Any]) -> None:
     )
     buttons = st.container(horizontal=True, vertical_alignment="center")
     n_sheets = -(-len(groups) // PER_SHEET)
-    sheet = st.number_input("Sheet", 1, n_sheets, key="sheet") if n_sheets > 1 else 1
+    sheet = st.number_input("Sheet", 1, n_sheets, key="sheet", width=160) if n_sheets > 1 else 1
     shown = groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
     picked = _picked(groups)
     mount_audition(
@@ -91,7 +93,7 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[Any], picked: list[int]) ->
     if st.button("Pick none", disabled=not picked):
         st.session_state["twice_picked"] = []
         st.rerun()
-    label = f"Set {count_of(len(picked), 'file')} aside …"
+    label = f"Set {count_of(len(picked), 'file')} aside …" if picked else "Set aside …"
     if st.button(label, type="primary", disabled=not picked, key="aside"):
         _confirm(catalog, picked)
 
@@ -117,26 +119,28 @@ def _confirm(catalog: Catalog, picked: list[int]) -> None:
 
 
 def _describe(catalog: Catalog, group: Any) -> dict[str, Any]:
-    keep = describe_row(catalog.hit(group.keep))
-    keep["words"] = _about_file(keep)
+    kept = catalog.hit(group.keep)
+    keep = describe_row(kept) | {"words": _about_file(kept)}
     others = []
     for hit_id, evidence in zip(group.others, group.evidence, strict=False):
-        row = describe_row(catalog.hit(hit_id))
-        row["words"] = f"{evidence:.1%} of it is the same sound; {_about_file(row)}"
+        hit = catalog.hit(hit_id)
+        row = describe_row(hit)
+        row["words"] = f"samples agree to {100 * evidence:.1f} %; {_about_file(hit)}"
         others.append(row)
     return {"keep": keep, "others": others, "reason": plain(group.reason)}
 
 
-def _about_file(row: dict[str, Any]) -> str:
-    length = row["numbers"].get("tail_s") or row["numbers"].get("length_s") or 0.0
-    return f"{row['format']}, {length:.2f} s, {row['session'] or 'session unknown'}"
+def _about_file(hit: Hit) -> str:
+    length_s = (hit.stop - hit.start) / hit.sr
+    place = f"in {hit.path.parent.name}" if hit.path.parent.name else ""
+    return plain(", ".join(filter(None, (format_words(hit), f"{length_s:.2f} s", place))))
 
 
 def _draw_history(catalog: Catalog) -> None:
     said = st.session_state.pop("said", None)
     if said:
         st.success(said)
-    st.subheader("History", divider=True)
+    st.markdown("#### History")
     events = catalog.history()
     if not events:
         st.caption("Nothing has been set aside so far. What you set aside is listed here.")
@@ -147,9 +151,9 @@ def _draw_history(catalog: Catalog) -> None:
         line, deed = st.columns([6, 1], vertical_alignment="center")
         when = event.time_utc[:16].replace("T", " ")
         line.markdown(f"{inert(event.source.name)} — {inert(event.action)}  \n:small[{when} UTC]")
-        if event.hit_id in aside and event.hit_id not in seen:
-            if deed.button("Put back", key=f"back_{event.id}"):
-                _put_back(catalog, event.hit_id)
+        last = event.hit_id in aside and event.hit_id not in seen
+        if last and deed.button("Put back", key=f"back_{event.id}"):
+            _put_back(catalog, event.hit_id)
         seen.add(event.hit_id)
 
 
