@@ -31,10 +31,15 @@ def _k_weighting(sr: int) -> tuple[np.ndarray, np.ndarray]:
         [vh + vb * k / shelf_q + k * k, 2.0 * (k * k - vh), vh - vb * k / shelf_q + k * k]
     )
     a1 = np.array([a0, 2.0 * (k * k - 1.0), 1.0 - k / shelf_q + k * k])
-    k = np.tan(np.pi * pass_hz / sr)
-    a2 = np.array([1.0 + k / pass_q + k * k, 2.0 * (k * k - 1.0), 1.0 - k / pass_q + k * k])
-    b2 = np.array([1.0, -2.0, 1.0])
+    a2 = _high_pass(pass_hz, pass_q, sr)
+    # the standard leaves the gain of this stage at 48 kHz a little above 1; keep it at every rate
+    b2 = np.array([1.0, -2.0, 1.0]) * _high_pass(pass_hz, pass_q, 48_000)[0] / a2[0]
     return np.convolve(b1 / a0, b2), np.convolve(a1 / a0, a2 / a2[0])
+
+
+def _high_pass(hz: float, q: float, sr: int) -> np.ndarray:
+    k = np.tan(np.pi * hz / sr)
+    return np.array([1.0 + k / q + k * k, 2.0 * (k * k - 1.0), 1.0 - k / q + k * k])
 
 
 def k_weight(samples: np.ndarray, *, sr: int) -> np.ndarray:

@@ -164,13 +164,18 @@ def _bands(powers: np.ndarray) -> np.ndarray:
     return np.concatenate([_log_share(share), *map(_log_time, decays), _log_time(peak_time)])
 
 
+@lru_cache(maxsize=8)
+def _hanning(n: int) -> np.ndarray:
+    return np.hanning(n).astype(np.float32)
+
+
 def _spectrum_at(y: np.ndarray, *, start_ms: float, length: int, n_fft: int) -> np.ndarray:
     from scipy.fft import rfft
 
     start = round(start_ms * SR / 1000)
     frame = y[start : start + length]
-    frame = np.pad(frame, (0, length - len(frame))) * np.hanning(length).astype(np.float32)
-    spectrum = rfft(frame, n_fft)
+    frame = frame * _hanning(length)[: len(frame)]
+    spectrum = rfft(frame if len(frame) else np.zeros(1, np.float32), n_fft)
     return np.asarray(spectrum.real**2 + spectrum.imag**2, dtype=np.float64) + 1e-20
 
 

@@ -1,0 +1,73 @@
+"""Loudness and true peak against Recommendation ITU-R BS.1770-4 and an independent meter."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.errors import ParameterError
+from catalog.sound.loudness import _k_weighting, hit_loudness, true_peak
+from tests.signals import as_frames, decaying_noise
+
+METER_LU = 0.05  # two right meters may differ by this: EBU Tech 3341 asks for 0.1 LU
+
+
+@pytest.mark.parametrize("sr", [44_100, 48_000, 96_000, 192_000])
+def test_997_hz_at_full_scale_in_one_channel_is_minus_3_01_lkfs(sr):
+    """BS.1770-4, Annex 1, after equation 2."""
+    tone = np.sin(2 * np.pi * 997 * np.arange(2 * sr) / sr)
+    assert hit_loudness(tone[:, None], sr=sr) == pytest.approx(-3.01, abs=0.02)
+
+
+def test_the_filter_has_the_coefficients_of_the_standard_at_48_khz():
+    """BS.1770-4, Annex 1, tables 1 and 2, multiplied out."""
+    shelf_b = [1.53512485958697, -2.69169618940638, 1.19839281085285]
+    shelf_a = [1.0, -1.69065929318241, 0.73248077421585]
+    pass_b, pass_a = [1.0, -2.0, 1.0], [1.0, -1.99004745483398, 0.99007225036621]
+    b, a = _k_weighting(48_000)
+    assert b == pytest.approx(np.convolve(shelf_b, pass_b), abs=1e-8)
+    assert a == pytest.approx(np.convolve(shelf_a, pass_a), abs=1e-8)
+
+
+def test_a_steady_noise_agrees_with_an_independent_meter():
+    """pyloudnorm with the filter class that it names after De Man; its default is 0.04 LU off."""
+    pyloudnorm = pytest.importorskip("pyloudnorm")
+    noise = as_frames(0.1 * np.random.default_rng(0).normal(size=48_000 * 2), 2)
+    meter = pyloudnorm.Meter(48_000, filter_class="DeMan")
+    assert hit_loudness(noise, sr=48_000) == pytest.approx(
+        meter.integrated_loudness(noise), abs=0.3
+    )  # ours takes the loudest 400 ms of a noise that wavers by some tenths of a dB
+
+
+def test_a_steady_tone_agrees_with_an_independent_meter():
+    pyloudnorm = pytest.importorskip("pyloudnorm")
+    tone = as_frames(0.3 * np.sin(2 * np.pi * 180 * np.arange(96_000) / 48_000), 2)
+    meter = pyloudnorm.Meter(48_000, filter_class="DeMan")
+    ours = hit_loudness(tone, sr=48_000)
+    assert ours == pytest.approx(meter.integrated_loudness(tone), abs=METER_LU)
+
+
+def test_half_the_length_in_a_short_hit_is_3_db_less():
+    steady = np.sin(2 * np.pi * 997 * np.arange(48_000) / 48_000)[:, None]
+    whole, half = (hit_loudness(steady[: round(s * 48_000)], sr=48_000) for s in (0.4, 0.2))
+    assert whole - half == pytest.approx(3.01, abs=0.05)
+
+
+def test_silence_has_no_loudness_and_no_peak():
+    assert hit_loudness(np.zeros((100, 1)), sr=48_000) == -np.inf
+    assert true_peak(np.zeros((100, 1)), sr=48_000) == -np.inf
+
+
+@pytest.mark.parametrize("phase_deg", [0, 45])
+def test_the_peak_between_samples_is_found(phase_deg):
+    """A quarter-rate sine at 45 degrees reads 3 dB low on sample peaks (EBU Tech 3341)."""
+    t = np.arange(4800)
+    tone = 0.5 * np.sin(np.pi / 2 * t + np.radians(phase_deg))
+    assert true_peak(tone[:, None], sr=48_000) == pytest.approx(
+        -6.02, abs=0.4
+    )  # Tech 3341: +0.2/-0.4
+
+
+def test_a_rate_of_zero_is_refused():
+    with pytest.raises(ParameterError, match="above 0"):
+        hit_loudness(as_frames(decaying_noise(0.1, seed=0)), sr=0)

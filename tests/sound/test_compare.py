@@ -1,0 +1,68 @@
+"""One recording or two: edits leave almost nothing behind, another stroke leaves most of itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.search.duplicates import COPY_DB, is_copy
+from catalog.sound.compare import Agreement, compare_hits, find_lag, prepare_hit
+from catalog.sound.decode import Audio, resample
+from tests.signals import SR, as_frames, drum_stroke
+
+
+def prepared(samples: np.ndarray, sr: int = SR, subtype: str = "FLOAT"):
+    return prepare_hit(Audio(as_frames(samples.astype(np.float32)), sr, "WAV", subtype))
+
+
+STROKE = drum_stroke(130, seed=5)
+EDITS = {
+    "gain": (STROKE * 0.05, SR, "FLOAT"),
+    "polarity": (-STROKE, SR, "FLOAT"),
+    "offset": (STROKE + 0.01, SR, "FLOAT"),
+    "silence before": (np.concatenate([np.zeros(3000), STROKE]), SR, "FLOAT"),
+    "16 bits": (np.rint(STROKE * 0.3 * 32768) / 32768, SR, "PCM_16"),
+    "44.1 kHz": (resample(STROKE, sr=SR, to_sr=44_100), 44_100, "FLOAT"),
+    "96 kHz": (resample(STROKE, sr=SR, to_sr=96_000), 96_000, "FLOAT"),
+    "start trimmed by 3 ms": (STROKE[round(0.013 * SR) :], SR, "FLOAT"),
+    "tail cut": (STROKE[: len(STROKE) // 3], SR, "FLOAT"),
+    "tail faded": (STROKE * np.linspace(1, 0, len(STROKE)), SR, "FLOAT"),
+}
+
+
+@pytest.mark.parametrize("name", EDITS)
+def test_an_edited_copy_is_the_same_recording_both_ways(name):
+    edited = prepared(*EDITS[name])
+    original = prepared(STROKE)
+    assert is_copy(compare_hits(original, edited))
+    assert is_copy(compare_hits(edited, original))
+
+
+@pytest.mark.parametrize("seed", range(6, 16))
+def test_another_stroke_of_the_same_drum_is_not(seed):
+    agreement = compare_hits(prepared(STROKE), prepared(drum_stroke(130, seed=seed)))
+    assert not is_copy(agreement)
+    assert agreement.score_db < COPY_DB / 2
+
+
+@pytest.mark.parametrize("shift", [-500, -37, 0, 1, 640])
+def test_the_lag_is_found_to_a_tenth_of_a_sample(shift):
+    y = drum_stroke(200, seed=1)
+    first, second = np.pad(y, (700, 0)), np.pad(y, (700 + shift, 0))
+    assert find_lag(first, -second) == pytest.approx(shift, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("agreement", "answer"),
+    [
+        (Agreement(40.0, 40.0, 3, 0.0), False),
+        (Agreement(19.0, 19.0, 8, 0.0), False),
+        (Agreement(25.0, 25.0, 8, 0.0), True),
+        (Agreement(16.0, 5.0, 30, 0.0), False),
+        (Agreement(16.0, float("nan"), 30, 0.0), True),
+        (Agreement(14.0, 14.0, 30, 0.0), False),
+    ],
+    ids=["too little", "few cells", "few but sure", "attack only", "nothing late", "too far"],
+)
+def test_too_little_to_judge_is_no(agreement, answer):
+    assert is_copy(agreement) is answer
