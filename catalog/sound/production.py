@@ -206,7 +206,7 @@ def _levels(channels: np.ndarray, mono: np.ndarray, *, sr: int, onset: int) -> d
 
 
 def _bandwidth(power: np.ndarray, *, step_hz: float, sr: int) -> dict[str, float]:
-    """Highest band within 40, 55, 70 dB of the strongest; fall over 8-16 kHz; energy at the ends."""
+    """Highest band within 40, 55, 70 dB of the strongest; fall of 8-16 kHz; energy at the ends."""
     total = float(power.sum())
     n = max(1, round(EDGE_BAND_HZ / step_hz))
     bands = np.add.reduceat(power, np.arange(0, len(power), n))

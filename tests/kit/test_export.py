@@ -36,6 +36,7 @@ def test_the_folder_holds_audio_and_papers_and_lists_them(tmp_path: Path) -> Non
     files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     names = {f.relative_to(tmp_path / "kit").as_posix() for f in files}
     papers = {"kit.sfz", "notes.csv", "manifest.csv", "manifest.json", "README.txt"}
+    papers |= {"phrase.mid", "phrase.wav"}
     assert papers < names
     assert names - papers == {row["file"] for row in manifest(tmp_path / "kit")["files"]}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["kit"]

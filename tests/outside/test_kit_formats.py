@@ -172,3 +172,30 @@ def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not(folder: Path) -> No
         levels[second] = hat_tail(synth, second_note=second)
     assert levels[36] == pytest.approx(levels[None], abs=0.5)
     assert levels[42] < levels[None] - 20.0
+
+
+def test_mido_reads_the_phrase_on_the_percussion_channel(folder: Path) -> None:
+    """MIDI by mido; key names and channel 10 as General MIDI Level 1 asks (from memory)."""
+    file = tool("mido").MidiFile(folder / "phrase.mid")
+    strokes = [m for m in file if m.type == "note_on" and m.velocity > 0]
+    assert {m.channel for m in strokes} == {9}
+    assert {m.note for m in strokes} == {36, 38, 42, 46}
+    assert file.length == pytest.approx(8.125 * 60 / 96, abs=0.01)
+
+
+def test_the_player_plays_the_phrase_as_rendered(folder: Path, player: Any) -> None:
+    """The same strokes at the same moments: the envelopes of both renderings agree."""
+    sound = decode_file(folder / "phrase.wav").samples[:, 0].astype(np.float64)
+    events = list(tool("mido").MidiFile(folder / "phrase.mid"))
+    blocks, time_s, now = [], 0.0, 0
+    for message in events:
+        time_s += message.time
+        while (now + 0.5) * BLOCK / SR < time_s:
+            blocks.append(np.array(player._synth.render_block()[0]))
+            now += 1
+        if message.type == "note_on":
+            player._synth.note_on(0, message.note, message.velocity)
+    theirs = np.concatenate(blocks).astype(np.float64)
+    n, step = min(len(sound), len(theirs)) // 1000 * 1000, 1000
+    levels = [np.sqrt(np.square(x[:n]).reshape(-1, step).mean(axis=1)) for x in (sound, theirs)]
+    assert np.corrcoef(*levels)[0, 1] > 0.98

@@ -109,9 +109,9 @@ def test_the_floor_is_that_before_the_stroke() -> None:
     assert values["floor_before_db"] == pytest.approx(-60.0, abs=0.3)
 
 
-@pytest.mark.parametrize("gain_db", [-20.0, 6.0])
+@pytest.mark.parametrize("gain_db", [-6.0, 6.0])
 def test_gain_moves_absolute_levels_and_nothing_else(gain_db: float) -> None:
-    x = 0.2 * noise(n_channels=2)
+    x = 0.2 * noise(n_channels=2, decay_s=0.3)  # its end stays above the lowest level
     plain, louder = measured(x), measured(x * 10 ** (gain_db / 20))
     for trace in TRACES:
         moved = louder[trace.name] - plain[trace.name]

@@ -183,6 +183,7 @@ A drum kit of {n} recorded hits, {sessions}.
 What is here
   kit.sfz        load this in a sampler that reads SFZ
   hits/          the audio; names sort by key, layer (01 is softest) and round robin
+  phrase.wav     two bars played on it; phrase.mid is the same for your own player
   notes.csv      which key plays what (General MIDI Level 1 percussion)
   manifest.csv   where each hit came from and what was done to it; manifest.json for programs
 
