@@ -121,7 +121,6 @@ def draw_kit(catalog: Catalog) -> None:
     mount_audition(
         "kit",
         {"kit": describe_kit(catalog)},
-        default={"act": None},
         on_act_change=lambda: take_act(catalog, "kit"),
     )
     st.caption("Click into the kit, then play it by the letters on the pads. Hats stop each other.")

@@ -37,7 +37,7 @@ def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
             "chosen": _linked_hit(),
             "kit": describe_kit(catalog),
         },
-        default={"chosen": None, "act": None},
+        default={"chosen": None},
         on_chosen_change=lambda: None,
         on_act_change=lambda: take_act(catalog, "listen"),
     )
