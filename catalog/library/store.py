@@ -104,7 +104,11 @@ class Store(Database):
 
         place = Path(os.path.abspath(path))
         store = cls(place, connect(place))
-        recover_moves(store)
+        try:
+            recover_moves(store)
+        except BaseException:
+            store.close()
+            raise
         return store
 
     def hits(self, *, states: Sequence[str] = ("here", "missing")) -> list[Hit]:

@@ -5,6 +5,7 @@ import random
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from catalog.library.store import Store
 from catalog.library.walk import hash_file
 
 N_KILLS = 10
+N_OPENINGS = 100
 
 
 @pytest.fixture
@@ -160,6 +162,25 @@ def test_another_file_system_gets_a_checked_copy_with_its_times(scanned, monkeyp
     assert facts(hit.path) == before
 
 
+def test_a_store_on_another_disk_works_the_same(library):
+    memory = Path("/dev/shm")
+    if not memory.is_dir() or memory.stat().st_dev == library.stat().st_dev:
+        pytest.skip("needs a second file system at /dev/shm")
+    before = {path: facts(path) for path in files_below(library)}
+    with (
+        tempfile.TemporaryDirectory(dir=memory) as folder,
+        Store.open(Path(folder) / "drums.sqlite") as store,
+    ):
+        scan_folders(store, [library], n_jobs=1)
+        ids = [hit.id for hit in store.hits()]
+        set_aside_hits(store, ids, reason="")
+        assert files_below(library) == []
+        assert len(files_below(store.aside_folder)) == len(ids)
+        restore_hits(store, ids)
+        assert files_below(store.aside_folder) == []
+    assert {path: facts(path) for path in files_below(library)} == before
+
+
 def test_a_copy_that_differs_is_thrown_away_and_the_file_stays(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "link", no_second_names)
     source = tmp_path / "a.wav"
@@ -239,6 +260,23 @@ with Store.open(sys.argv[1]) as store:
             else:
                 restore_hits(store, [hit.id])
 """
+
+
+def test_a_move_at_work_is_not_taken_for_an_interrupted_one(scanned, library):
+    before = {path: facts(path) for path in files_below(library)}
+    run = subprocess.Popen([sys.executable, "-c", CYCLE, scanned.path], stdout=subprocess.PIPE)
+    assert run.stdout is not None
+    assert run.stdout.readline() == b"ready\n"
+    for _ in range(N_OPENINGS):  # each one looks for interrupted moves
+        with Store.open(scanned.path) as store:
+            assert len(store.hits(states=("here", "aside"))) == len(before)
+    assert run.poll() is None  # it never met an error
+    run.kill()
+    run.communicate()
+    with Store.open(scanned.path) as store:
+        assert len(store.history()) > 2
+        restore_hits(store, [hit.id for hit in store.hits(states=("aside",))])
+    assert {path: facts(path) for path in files_below(library)} == before
 
 
 def test_a_killed_program_loses_no_file(scanned, library):
