@@ -109,19 +109,19 @@ def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
 
 
 def _compare(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
-    """The sides of the sound on which the hit differs most, largest first, and those alike."""
+    """Where the hit differs most from what the others let expect, then where it agrees."""
     others = [row for slot, row in rows.items() if slot != name]
     if not others:
         return []
     off = traits.z[rows[name]] - traits.z[others].mean(axis=0)
-    lines = []
-    for side in sorted(TELLING, key=lambda side: -abs(float(off[_column(side)]))):
-        if abs(float(off[_column(side)])) > ALIKE:
-            lines.append(_difference(traits, rows[name], side, float(off[_column(side)])))
-    alike = [TELLING[s][1] for s in TELLING if abs(float(off[_column(s)])) <= ALIKE]
-    if alike:
-        lines.insert(min(len(lines), 1), f"{', '.join(alike)} like the others")
-    return [line for line in lines if line]
+    size = {side: abs(float(off[_column(side)])) for side in TELLING}
+    apart = sorted((side for side in TELLING if size[side] > ALIKE), key=lambda s: -size[s])
+    mono = not traits.heard[list(rows.values()), _column("width")].any()
+    alike = [s for s in TELLING if s not in apart and not (mono and s == "width")]
+    lines = {
+        side: _difference(traits, rows[name], side, float(off[_column(side)])) for side in TELLING
+    }
+    return [lines[side] for side in (*apart[:1], *alike[:1], *apart[1:], *alike[1:])]
 
 
 def _column(side: str) -> int:
@@ -133,14 +133,18 @@ def _difference(traits: Traits, row: int, side: str, deviations: float) -> str:
     _, label, more, less = TELLING[side]
     column = _column(side)
     value, step = float(traits.heard[row, column]), deviations * float(traits.spread[row, column])
-    unit = TRACES[column].unit
-    word = more if deviations > 0 else less
+    size = _size(value, step, TRACES[column].unit)
+    if abs(deviations) <= ALIKE:
+        return f"{label} within {size} of the others"
+    return f"{label} {size} {more if deviations > 0 else less} than the others"
+
+
+def _size(value: float, step: float, unit: str) -> str:
+    """A difference in the unit of its trace; Hz and s come as base-2 logarithms."""
     if unit == "s":
-        return f"{label} {abs(2**value - 2 ** (value - step)):.2f} s {word} than the others"
+        return f"{max(0.01, abs(2**value - 2 ** (value - step))):.2f} s"
     if unit == "Hz":
-        return (
-            f"{label} {abs(2**value - 2 ** (value - step)) / 1000:.1f} kHz {word} than the others"
-        )
+        return f"{max(0.1, abs(2**value - 2 ** (value - step)) / 1000):.1f} kHz"
     if unit == "":
-        return f"{label} {abs(step):.2f} {word} than the others"
-    return f"{label} {abs(step):.0f} dB {word} than the others"
+        return f"{max(0.01, abs(step)):.2f}"
+    return f"{max(1.0, abs(step)):.0f} dB"
