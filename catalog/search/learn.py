@@ -18,6 +18,7 @@ ROLE_WEIGHTS = {"image": 1.0, "low": 0.6, "fine": 0.5, "scalars": 1.0}
 ROLE_COMPONENTS = {"image": 60, "low": 25, "fine": 60}  # the scalars go in whole
 N_STROKE_DIMS, N_PLAIN_DIMS = 120, 20
 WHITENING = 0.5  # 0 leaves the variances, 1 makes them equal; half needs no labels and won
+VARIANCE_FLOOR = 1e-5  # of the first component: few hits leave components of nothing
 WITHIN_FLOOR = 1.0  # added to the spread within drums, whose mean is 1: few drums are known
 SHRINKAGE = 0.3  # of the class covariance; 0.1 to 0.5 were within 1 % on held-out sources
 N_DRAWS = 12_000  # rows drawn by weight: the discriminant takes no weights itself
@@ -50,7 +51,8 @@ def _components(rows: np.ndarray, n: int, seed: int) -> tuple[np.ndarray, np.nda
     from sklearn.decomposition import PCA
 
     pca = PCA(min(n, *rows.shape), random_state=seed).fit(rows)
-    return pca.components_.T, pca.explained_variance_
+    variance = pca.explained_variance_
+    return pca.components_.T, np.maximum(variance, VARIANCE_FLOOR * variance[0])
 
 
 def fit_metric(

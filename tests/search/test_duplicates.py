@@ -1,0 +1,83 @@
+"""Groups of one recording: each member verified against the kept one, the better one kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from catalog.library.records import Hit
+from catalog.library.rolemodel import role_probabilities
+from catalog.search.duplicates import candidate_pairs, group_copies, keep_order, keep_reason
+from catalog.search.metric import make_spaces
+from catalog.sound.compare import prepare_hit
+from catalog.sound.decode import Audio
+from catalog.sound.measure import measure_audio
+from tests.signals import SR, as_frames, drum_stroke
+
+
+def make_hit(hit_id: int, **changes) -> Hit:
+    fields = {
+        "id": hit_id, "path": Path(f"/x/{hit_id}.wav"), "start": 0, "stop": 1000, "sr": 48_000,
+        "n_channels": 1, "session": "", "drum": "", "microphone": "", "take": "", "role": "tom",
+        "role_confidence": 0.9, "role_source": "sound", "container": "WAV", "subtype": "PCM_24",
+        "content_hash": str(hit_id),
+        "descriptors": {"peak_db": -6.0, "tail_s": 0.7, "floor_db": -80.0},
+    }  # fmt: skip
+    return Hit(**(fields | changes))
+
+
+def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None):
+    audio = [Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT") for y in sounds]
+    rows = np.stack([measure_audio(a).picture for a in audio])
+    ids = np.arange(len(sounds)) + 1
+    hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
+    spaces = make_spaces(ids, rows, role_probabilities(rows))
+    return group_copies(hits, spaces, lambda hit: prepare_hit(audio[hit.id - 1]))
+
+
+def test_copies_are_grouped_and_strokes_are_not():
+    strokes = [drum_stroke(120, seed=s) for s in range(5)]
+    groups = groups_of([*strokes, -0.2 * strokes[1], 0.5 * strokes[3][200:]])
+    assert [(g.keep, g.others) for g in groups] == [(2, (6,)), (4, (7,))]
+    assert min(e for g in groups for e in g.evidence) > 0.99
+
+
+def test_equal_bytes_are_copies_with_full_evidence():
+    groups = groups_of([drum_stroke(120), drum_stroke(120)], ["same", "same"])
+    assert groups[0].evidence == (1.0,)
+
+
+def test_a_hit_that_cannot_be_read_is_in_no_group():
+    y = drum_stroke(120)
+    rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).picture] * 2)
+    spaces = make_spaces(np.array([1, 2]), rows, role_probabilities(rows))
+    assert group_copies([make_hit(1), make_hit(2)], spaces, lambda hit: None) == []
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_nothing_to_compare_gives_no_pairs(n):
+    rows = np.zeros((n, 1021), np.float32)
+    assert candidate_pairs(make_spaces(np.arange(n), rows, np.ones((n, 20)))).shape == (0, 2)
+
+
+BETTER = [
+    ({"subtype": "PCM_16"}, {"subtype": "VORBIS", "sr": 96_000}, "not lossy"),
+    ({}, {"descriptors": {"peak_db": 0.0, "tail_s": 0.7, "floor_db": -80.0}}, "not clipped"),
+    ({"sr": 96_000}, {"subtype": "FLOAT"}, "96 kHz"),
+    ({}, {"subtype": "PCM_16"}, "24-bit"),
+    ({"descriptors": {"peak_db": -6.0, "tail_s": 1.5, "floor_db": -80.0}}, {}, "0.8 s more tail"),
+]
+
+
+@pytest.mark.parametrize(("better", "worse", "words"), BETTER)
+def test_the_better_one_is_kept_with_its_reason(better, worse, words):
+    keep, other = make_hit(9, **better), make_hit(1, **worse)
+    assert keep_order(keep) < keep_order(other)
+    assert words in keep_reason(keep, [other])
+
+
+def test_where_nothing_tells_them_apart_the_first_is_kept():
+    assert keep_order(make_hit(1)) < keep_order(make_hit(2))
+    assert "first found" in keep_reason(make_hit(1), [make_hit(2)])
