@@ -95,10 +95,16 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[Any], picked: list[int]) ->
         st.rerun()
     label = f"Set {count_of(len(picked), 'file')} aside …" if picked else "Set aside …"
     if st.button(label, type="primary", disabled=not picked, key="aside"):
+        st.session_state["twice_asking"] = True
+    if picked and st.session_state.get("twice_asking"):
         _confirm(catalog, picked)
 
 
-@st.dialog("Set aside?", width="medium")
+def _forget_asking() -> None:
+    st.session_state["twice_asking"] = False
+
+
+@st.dialog("Set aside?", width="medium", on_dismiss=_forget_asking)
 def _confirm(catalog: Catalog, picked: list[int]) -> None:
     st.markdown(
         f"{count_of(len(picked), 'file')} will be moved into the catalog's own folder. Nothing is "
@@ -108,6 +114,7 @@ def _confirm(catalog: Catalog, picked: list[int]) -> None:
     with st.container(height=min(260, 40 + 28 * len(names))):
         st.markdown("\n".join(f"- {name}" for name in names))
     if st.button("Yes, set aside", type="primary", key="aside_yes"):
+        _forget_asking()
         try:
             done = catalog.set_aside(picked, reason=WHY)
         except (CatalogError, OSError) as err:
