@@ -37,6 +37,7 @@ MICROPHONES = word_set(
 )
 SIDES = word_set("l r c left right centre center")  # after a microphone's word: which of them
 PLAIN = word_set("wav wave flac aiff aif mp3 bit khz hz audio raw files samples oneshots")
+SEPARATORS = re.compile(r"[\s_\-.,+()\[\]]+")
 KEY = re.compile(
     r"(?:^|[\r\n;,])\s*[a-z]?(session|project|scene|take|note|mic)\s*[=:]\s*([^\r\n;,]+)", re.I
 )
@@ -125,7 +126,7 @@ def read_name(path: Path) -> Provenance:
     -------
     Provenance, `session` and `note` empty
     """
-    parts = [_tokens(part) for part in re.split(r"[\s_\-.,+()\[\]]+", path.stem) if part]
+    parts = [words for part in SEPARATORS.split(path.stem) if (words := WORD.findall(part))]
     take = _number_after(parts, ("take", "tk"))
     parts, strokes = _without_counters(parts)
     microphone: list[list[str]] = []
@@ -138,10 +139,6 @@ def read_name(path: Path) -> Provenance:
     if strokes == [] and not parts:
         strokes = [0]
     return Provenance("", drum, _join(microphone), take, "", strokes[-1] if strokes else 0)
-
-
-def _tokens(part: str) -> list[str]:
-    return WORD.findall(part)
 
 
 def _join(parts: list[list[str]]) -> str:
@@ -166,14 +163,25 @@ def _is_microphone(part: list[str]) -> bool:
 def _without_counters(parts: list[list[str]]) -> tuple[list[list[str]], list[int]]:
     """Take away stroke numbers and words of strength; give what is left and the numbers."""
     left, numbers = [], []
-    for part in parts:
+    for at, part in enumerate(parts):
         kept = list(part)
+        if _counts_drums(parts, at):
+            left.append(kept)
+            continue
         while kept and (kept[-1].casefold() in LAYERS or _counts(kept)):
             last = kept.pop()
             numbers += [int(last[-9:])] if last.isdecimal() else []
         if kept:
             left.append(kept)
     return left, numbers
+
+
+def _counts_drums(parts: list[list[str]], at: int) -> bool:
+    """Tell whether a part is the 2 of "Tom 2 - 07": after an instrument, with another counter."""
+    alone = [part[0].isdecimal() and len(part) == 1 for part in parts]
+    if not (at > 0 and alone[at] and len(parts[at][0]) == 1 and sum(alone) > 1):
+        return False
+    return any(token.casefold() in ROLE_WORDS for token in parts[at - 1])
 
 
 def _counts(part: list[str]) -> bool:

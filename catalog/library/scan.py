@@ -360,6 +360,7 @@ def _measure_one(task: _Task, measure: Measure) -> _Outcome:
         return _Outcome(task, content_hash)
     try:
         audio, measures = measure(path)
+        provenance = find_provenance(path, root=task.file.root)
     except AudioError as err:
         return _Outcome(task, reason=_one_line(err.reason))
     except CatalogError as err:
@@ -369,7 +370,7 @@ def _measure_one(task: _Task, measure: Measure) -> _Outcome:
         return _Outcome(task, reason=_one_line(what))
     return _Outcome(
         task, content_hash, audio.sr, audio.samples.shape[1], audio.container, audio.subtype,
-        measures, find_provenance(path, root=task.file.root),
+        measures, provenance,
     )  # fmt: skip
 
 

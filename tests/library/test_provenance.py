@@ -171,12 +171,22 @@ def test_a_file_that_is_gone_tells_nothing(tmp_path):
         ("floor tom damped 04 oh left", "floor tom damped", "oh left", 4),
         ("Crash open (5)", "Crash open", "", 5),
         ("tom_take2_01", "tom", "", 1),
+        ("Tom 2 - 07", "Tom 2", "", 7),
+        ("7-Tom 2-OHL", "Tom 2", "OHL", 7),
+        ("snare_2", "snare", "", 2),
         ("OHL", "OHL", "", 0),
     ],
 )
 def test_names_come_apart_into_drum_microphone_and_stroke(name, drum, microphone, stroke):
     found = read_name(Path(f"/music/{name}.wav"))
     assert (found.drum, found.microphone, found.stroke) == (drum, microphone, stroke)
+
+
+@given(name=st.text(st.characters(exclude_characters="/\0", codec="utf-8"), min_size=1))
+def test_any_name_comes_apart_without_a_fault(name):
+    found = read_name(Path("/x") / name)
+    assert found.drum
+    assert found.stroke >= 0
 
 
 def test_the_strokes_of_one_drum_share_its_name():

@@ -17,6 +17,7 @@ from catalog.library.set_aside import set_aside_hits
 from catalog.library.store import Store
 from catalog.sound.decode import encode_wav
 
+BODY_TOLERANCE = 0.05  # the decay widens the peak by 1 / (pi * 0.05 s) = 6 Hz
 HALF_STEP = 2.0**-11  # half precision keeps 11 significant bits
 
 
@@ -179,6 +180,31 @@ def test_each_bad_file_is_one_clear_line_and_the_rest_is_unharmed(store, library
     assert "not numbers" in reasons["nan.wav"]
     assert "silence" in reasons["dc.wav"]
     assert "ends early" in reasons["cut.wav"]
+
+
+@pytest.mark.parametrize(("sr", "n_channels"), [(8_000, 1), (192_000, 2), (44_100, 8)])
+def test_unusual_rates_and_channel_counts_are_hits_like_others(store, tmp_path, sr, n_channels):
+    t = np.arange(sr // 4) / sr
+    mono = (np.sin(2 * np.pi * 180 * t) * np.exp(-t / 0.05) * 0.5).astype(np.float32)
+    path = tmp_path / "odd" / "tom.wav"
+    path.parent.mkdir()
+    path.write_bytes(encode_wav(np.stack([mono] * n_channels, axis=1), sr=sr))
+    report = scan(store, path.parent)
+    assert (report.added, report.skipped) == ((path,), ())
+    hit = store.hits()[0]
+    assert (hit.sr, hit.n_channels) == (sr, n_channels)
+    assert hit.descriptors["body_hz"] == pytest.approx(180, rel=BODY_TOLERANCE)
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root reads anything")
+def test_a_file_without_permission_is_one_clear_line(store, library):
+    tom = library / "Attic" / "tom.flac"
+    tom.chmod(0)
+    report = scan(store, library)
+    assert names(skip.path for skip in report.skipped) == ["tom.flac"]
+    assert "check" in report.skipped[0].reason
+    tom.chmod(0o600)
+    assert scan(store, library).added == (tom,)
 
 
 def test_bad_files_are_remembered_told_again_and_forgotten_when_gone(store, library, bad_files):
