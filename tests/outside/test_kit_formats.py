@@ -199,3 +199,22 @@ def test_the_player_plays_the_phrase_as_rendered(folder: Path, player: Any) -> N
     n, step = min(len(sound), len(theirs)) // 1000 * 1000, 1000
     levels = [np.sqrt(np.square(x[:n]).reshape(-1, step).mean(axis=1)) for x in (sound, theirs)]
     assert np.corrcoef(*levels)[0, 1] > 0.98
+
+
+@pytest.mark.skipif(sys.version_info >= (3, 13), reason="pyebur128 is not built for Python 3.13")
+def test_the_loudest_chord_stays_under_the_ceiling_by_another_meter(
+    folder: Path, hits: dict[int, Hit]
+) -> None:
+    """True peak by libebur128 (pyebur128 0.1), after Recommendation ITU-R BS.1770-4, Annex 2."""
+    meter = tool("pyebur128")
+    with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    strongest = {row["slot"]: row["file"] for row in rows}  # layers go from weak to strong
+    strokes = [decode_file(folder / name).samples[:SR, 0] for name in strongest.values()]
+    mix = np.zeros(SR)
+    for stroke in strokes:
+        mix[: len(stroke)] += stroke
+    state = meter.R128State(1, SR, meter.MeasurementMode.MODE_TRUE_PEAK)
+    state.add_frames(np.ascontiguousarray(mix), len(mix))
+    peak_db = 20 * np.log10(meter.get_true_peak(state, 0))
+    assert -14.0 < peak_db < -1.0
