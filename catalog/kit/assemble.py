@@ -109,7 +109,8 @@ def fill_kit(
     Returns
     -------
     list of Kit
-        best first within what the earlier ones leave; one hit a slot
+        best first within what the earlier ones leave, one hit a slot; fewer than `n_best` where
+        the pool holds no other kit
 
     Raises
     ------
@@ -124,11 +125,13 @@ def fill_kit(
     free = list_candidates(pool.hits, fixed, slots)
     board = Board(judge_hits(pool.hits, pool.production), fixed, free)
     used: set[int] = set()
-    kits = []
+    kits: list[Kit] = []
     for number in range(n_best):
         rows = board.search(np.random.default_rng([seed, number]), used)
         used |= board.strokes_of(rows)
-        kits.append(_kit_of(pool, board.traits, rows, frozenset(locked)))
+        kit = _kit_of(pool, board.traits, rows, frozenset(locked))
+        if all(kit.slots != earlier.slots for earlier in kits):
+            kits.append(kit)
     return kits
 
 

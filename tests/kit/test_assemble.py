@@ -128,6 +128,13 @@ def test_further_kits_are_unlike_the_first() -> None:
     assert sum(kits[0].slots[s] == kits[1].slots[s] for s in FREE) <= 1
 
 
+def test_a_pool_with_one_kit_gives_one_kit_and_an_empty_request_an_empty_one() -> None:
+    pool = make_pool({"kick": 1, "snare": 1})
+    assert len(fill_kit(pool, {}, slots=["kick", "snare"], n_best=4)) == 1
+    assert fill_kit(pool, {}, slots=[])[0].slots == {}
+    assert fill_kit(Pool((), np.zeros((0, 27), np.float32)), {})[0].score == 0.0
+
+
 def test_a_slot_without_hits_is_refused_with_what_to_do() -> None:
     with pytest.raises(KitError, match="no hit of role china is left; scan more") as caught:
         fill_kit(make_pool({"kick": 2}), {}, slots=["kick", "china"])

@@ -3,6 +3,8 @@
 import csv
 import hashlib
 import json
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +23,7 @@ from tests.kit.drums import NAMES_THAT_HURT, SR, make_hit, make_stroke
 
 KIT = Kit(name="Probe", slots={"kick": (0,), "snare": (3, 1, 2), "hat_open": (4,)})
 STEP_24 = 2.0**-23
+ROOT = Path(__file__).parents[2]
 
 
 def hits() -> dict[int, Hit]:
@@ -106,6 +109,37 @@ def test_a_hit_that_cannot_be_read_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(KitError, match=r"hit hat_open_4 cannot be read: .*plug the disk in"):
         export_kit(KIT, hits(), tmp_path / "kit", read=broken_read)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_interrupted_export_leaves_nothing(tmp_path: Path) -> None:
+    def interrupted(hit: Hit) -> Audio:
+        if hit.id == 4:
+            raise KeyboardInterrupt
+        return make_stroke(hit)
+
+    with pytest.raises(KeyboardInterrupt):
+        export_kit(KIT, hits(), tmp_path / "kit", read=interrupted)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, sys; from pathlib import Path\n"
+        "from tests.kit.test_export import KIT, export_kit, hits, make_stroke\n"
+        "turns = iter(range(99))\n"
+        "def read(hit):\n"
+        "    if next(turns) == 7: os._exit(9)\n"  # strokes were measured, some files are written
+        "    return make_stroke(hit)\n"
+        "export_kit(KIT, hits(), Path(sys.argv[1]), read=read)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "kit")], check=False, cwd=ROOT
+    )
+    assert done.returncode == 9
+    (left,) = tmp_path.iterdir()
+    assert left.name.startswith(".kit.unfinished-")
+    assert not list(left.rglob("*.sfz"))
+    assert len(list(left.rglob("*.wav"))) == 2
 
 
 def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
