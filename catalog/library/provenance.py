@@ -271,7 +271,8 @@ def _riff_fields(file: BinaryIO) -> dict[str, str]:
 def _bext_fields(body: bytes) -> dict[str, str]:
     description = _raw_text(body[:256])
     fields = _keyed(description)
-    return {**fields, "description": _clean(description)}
+    free_text = KEY.sub("", description).strip(" ;,\r\n")
+    return {**fields, "description": _clean(free_text)}
 
 
 def _keyed(text: str) -> dict[str, str]:

@@ -335,16 +335,14 @@ def _measure_some(tasks: Sequence[_Task], measure: Measure) -> list[_Outcome]:
 
 
 def _measure_alone(task: _Task, measure: Measure) -> _Outcome:
-    """Measure one file in a worker that nothing else depends on."""
-    from joblib.externals.loky import get_reusable_executor
+    """Measure one file in a worker while no other file is in work."""
+    from joblib import Parallel, delayed
 
     try:
-        outcome: _Outcome = (
-            get_reusable_executor(max_workers=1).submit(_measure_one, task, measure).result()
-        )
+        outcomes: list[_Outcome] = Parallel(n_jobs=2)([delayed(_measure_one)(task, measure)])
     except BrokenProcessPool:
         return _Outcome(task, reason="crashes the decoder; export it again or take it out")
-    return outcome
+    return outcomes[0]
 
 
 def _measure_one(task: _Task, measure: Measure) -> _Outcome:

@@ -67,6 +67,12 @@ def test_keys_in_the_description_tell_session_and_take(read):
     assert (found.session, found.take, found.note) == ("Boat shed", "7", "felt inside")
 
 
+def test_a_description_of_keys_alone_is_no_note_and_what_is_left_of_it_is(read):
+    keys = "session=Boat shed; take=3; mic=room"
+    assert read(riff(bext(keys), FMT_AND_DATA)).note == ""
+    assert read(riff(bext(f"{keys}; towel on top"), FMT_AND_DATA)).note == "towel on top"
+
+
 def test_ixml_tells_project_take_note_and_the_only_track(read):
     text = (
         "<PROJECT>Mill, spring</PROJECT><SCENE>snare</SCENE><TAKE>3</TAKE>"

@@ -332,6 +332,14 @@ def test_a_worker_that_dies_costs_one_file_only(store, library):
     assert len(report.added) == 5
 
 
+def test_workers_can_be_had_again_after_one_has_died(store, library, write_hit):
+    def die(path):
+        os._exit(139)
+
+    assert len(scan(store, library / "Attic", n_jobs=2, measure=die).skipped) == 2
+    assert len(scan(store, library / "Old barn", n_jobs=2).added) == 4
+
+
 def test_two_scans_at_once_lose_nothing(tmp_path, library, write_hit):
     for at in range(30):
         write_hit(library / "More" / f"hit_{at:02}.wav", hz=100 + at, seed=at)
