@@ -108,9 +108,8 @@ def print_ranks(name: str, ours: list[list[float]], base: list[list[float]]) -> 
     """One line for ours and one for the baseline."""
     for who, scores in (("ours", ours), ("MFCC", base)):
         mean = np.mean(scores, axis=0)
-        print(
-            f"{name:22} {who}  mAP {mean[0]:.3f}  first {mean[1]:.3f}  five {mean[2]:.3f}  n {len(scores)}"
-        )
+        figures = f"mAP {mean[0]:.3f}  first {mean[1]:.3f}  five {mean[2]:.3f}"
+        print(f"{name:22} {who}  {figures}  n {len(scores)}")
 
 
 def print_roles(labels: tuple[fit.Label, ...], roles: np.ndarray) -> None:
@@ -144,7 +143,7 @@ def print_cost(labels: tuple[fit.Label, ...]) -> None:
         mono = mix_to_mono(audio.samples)
         stroke = find_stroke(mono, sr=audio.sr)
         y = picture.prepare_mono(mono, sr=audio.sr, start=stroke.start)
-        powers, segment = picture.frame_powers(y)
+        powers, _ = picture.frame_powers(y)
         blocks = {
             "decode": lambda: decode_file(label.path),  # noqa: B023
             "prepare": lambda: picture.prepare_mono(mono, sr=audio.sr, start=stroke.start),  # noqa: B023
