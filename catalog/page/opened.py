@@ -14,6 +14,7 @@ from catalog.library.records import Hit
 from catalog.page.packed import PointPack, pack_points
 
 KITS_KEPT = 32  # kits on the way out by download; the oldest is forgotten first
+MASKS_KEPT = 64  # answers to what was looked for, 12 kB each for 100,000 hits
 
 _lock = threading.RLock()
 _place: Path | None = None
@@ -21,6 +22,7 @@ _catalog: Catalog | None = None
 _pack: tuple[Any, PointPack] | None = None
 _hits: tuple[int, list[Hit]] | None = None
 _outgoing: OrderedDict[str, Any] = OrderedDict()
+_masks: OrderedDict[str, bytes] = OrderedDict()
 
 
 def use_store(store_path: str | Path | None) -> None:
@@ -95,6 +97,21 @@ def put_outgoing(kit: Any) -> str:
         while len(_outgoing) > KITS_KEPT:
             _outgoing.popitem(last=False)
         return word
+
+
+def put_mask(version: str, mask: bytes) -> None:
+    """Keep which points fit, to be fetched by the page under `version`."""
+    with _lock:
+        _masks[version] = mask
+        _masks.move_to_end(version)
+        while len(_masks) > MASKS_KEPT:
+            _masks.popitem(last=False)
+
+
+def get_mask(version: str) -> bytes | None:
+    """Give the mask kept under `version`, or None."""
+    with _lock:
+        return _masks.get(version)
 
 
 def get_outgoing(word: str) -> Any | None:

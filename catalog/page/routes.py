@@ -88,6 +88,7 @@ def api_routes() -> list[Route]:
     """Give all routes of the page."""
     return [
         Route("/api/points/{version:str}", _points),
+        Route("/api/mask/{version:str}", _mask),
         Route("/api/hit/{hit_id:int}/{stamp:int}.wav", _hit),
         Route("/api/preview", _preview),
         Route("/api/peaks", _peaks),
@@ -117,6 +118,13 @@ async def _points(request: Request) -> Response:
         return Response(pack.body, media_type="application/octet-stream", headers=FOR_GOOD)
 
     return await _answer(work)
+
+
+async def _mask(request: Request) -> Response:
+    mask = opened.get_mask(request.path_params["version"])
+    if mask is None:
+        return PlainTextResponse("outdated; look for it again", 404, headers=NOT_KEPT)
+    return Response(mask, media_type="application/octet-stream", headers=NOT_KEPT)
 
 
 async def _hit(request: Request) -> Response:

@@ -77,9 +77,12 @@ function mountListen(root, live) {
       if (map.view.chosen !== null && map.points.row.has(map.view.chosen)) chosen.show(map.view.chosen, true);
       map.draw();
     }
-    const mask = data.mask ?? null;
-    if (masked !== data.mask_version) { masked = data.mask_version; map.setMask(mask && new Uint8Array(mask)); legend(); }
-    else legend();
+    if (masked !== data.mask_version) {
+      masked = data.mask_version;
+      const answer = masked ? await fetch(`/api/mask/${masked}`) : null;
+      if (masked === data.mask_version) map.setMask(answer?.ok ? new Uint8Array(await answer.arrayBuffer()) : null);
+    }
+    legend();
     if (data.probe) globalThis.__audition = { engine, map, chosen, pads };
   };
   return { update, stop };

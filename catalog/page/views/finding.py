@@ -84,4 +84,4 @@ def make_mask(
     found = {hit.id for hit in hits if fits(hit, wanted)}
     bits = np.fromiter((int(hit_id) in found for hit_id in ids), dtype=bool, count=len(ids))
     mask = np.packbits(bits).tobytes()
-    return mask, int(bits.sum()), f"{zlib.crc32(mask):08x}-{len(ids)}"
+    return mask, int(bits.sum()), f"{zlib.crc32(mask + ids.tobytes()):08x}-{len(ids)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.kit.assemble import Kit
 from catalog.kit.slots import SLOTS
+from catalog.library.records import Hit
 from catalog.page import opened
 from catalog.page.packed import describe_row
 from catalog.page.views.audition import mount_audition
@@ -112,6 +114,12 @@ def change_kit(catalog: Catalog, kit: Kit, act: dict[str, Any]) -> Kit:
     return replace(kit, slots=slots, locked=kit.locked - {slot})
 
 
+def find_fillable(hits: Sequence[Hit]) -> list[str]:
+    """Give the places for which there is a hit of a fitting role, in the order of a kit."""
+    roles = {hit.role for hit in hits}
+    return [name for name, slot in SLOTS.items() if roles & set(slot.roles)]
+
+
 def draw_kit(catalog: Catalog) -> None:
     """Draw the places, then filling, keeping and handing over."""
     _draw_filling(catalog)
@@ -134,13 +142,15 @@ def draw_kit(catalog: Catalog) -> None:
 def _draw_filling(catalog: Catalog) -> None:
     row = st.container(horizontal=True, vertical_alignment="center")
     fill = row.container(width="content")
-    n_places = len(st.session_state.get("places", USUAL))
+    fillable = find_fillable(opened.current_hits())
+    usual = [slot for slot in USUAL if slot in fillable]
+    n_places = len(st.session_state.get("places", usual))
     with row.popover(f"Places to fill ({n_places})"):
         wanted = st.pills(
             "Places to fill",
-            list(SLOTS),
+            fillable,
             selection_mode="multi",
-            default=list(USUAL),
+            default=usual,
             format_func=slot_word,
             key="places",
             label_visibility="collapsed",

@@ -23,6 +23,8 @@ def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
     wanted = _ask_wanted(hits)
     pack = opened.current_points()
     mask, n_found, mask_version = make_mask(hits, pack.ids, wanted)
+    if mask is not None:
+        opened.put_mask(mask_version, mask)
     found = st.container()
     result = mount_audition(
         "listen",
@@ -32,7 +34,6 @@ def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
             "sessions": [plain(name) for name in pack.sessions],
             "regions": [list(region) for region in pack.regions],
             "words": words_for_browser(),
-            "mask": mask,
             "mask_version": mask_version,
             "chosen": _linked_hit(),
             "kit": describe_kit(catalog),
