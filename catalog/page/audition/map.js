@@ -175,7 +175,7 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
     return found.sort((a, b) => a[0] - b[0]).slice(0, count).map(pair => pair[1]);
   };
 
-  const walk = (ux, uy) => {           // the nearest hit that lies roughly in that direction
+  const aside = (ux, uy) => {          // the nearest hit that lies roughly in that direction
     const from = m.points.row.get(view.chosen), [sx, sy] = scale();
     const x0 = from === undefined ? view.cx : m.points.x[from], y0 = from === undefined ? view.cy : m.points.y[from];
     let best = -1, least = Infinity;
@@ -185,7 +185,18 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
       const along = d ? (dx * ux + dy * uy) / d : 0;
       if (along > .5 && d / along ** 2 < least) { least = d / along ** 2; best = k; }
     }
-    if (best >= 0) m.choose(m.points.ids[best]);
+    return best;
+  };
+  const walk = (ux, uy) => {
+    const k = aside(ux, uy);
+    if (k >= 0) m.choose(m.points.ids[k]);
+  };
+  const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
+  let soon = 0;
+  const fetchAround = () => {          // where the arrow keys lead from here, once the hand rests
+    clearTimeout(soon);
+    soon = setTimeout(() => Object.values(WAYS).map(way => aside(...way)).filter(k => k >= 0)
+      .forEach(k => engine.load(hitAt(k)).catch(() => {})), 60);
   };
 
   m.choose = (id, { play = true } = {}) => {
@@ -199,6 +210,7 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
       }
       if (play) engine.play(hit);
       engine.prefetch(near(px, py, N_AHEAD).map(hitAt));
+      fetchAround();
     }
     drawOver();
     ask.choose(id);
@@ -236,7 +248,11 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
     drawOver();
     over.style.cursor = k >= 0 ? 'pointer' : 'grab';
     clearTimeout(rest); clearTimeout(ahead);
-    ahead = setTimeout(() => engine.awake() && engine.prefetch(near(px, py, N_AHEAD).map(hitAt)), 25);
+    ahead = setTimeout(() => {
+      if (!engine.awake()) return;
+      engine.prefetch(near(px, py, N_AHEAD).map(hitAt));
+      if (k >= 0) engine.load(hitAt(k)).catch(() => {});   // a click that follows finds it decoded
+    }, 25);
     ask.hover(k >= 0 ? m.points.ids[k] : null);
     if (k >= 0 && engine.rest) rest = setTimeout(() => engine.play(hitAt(k), { brief: true }), REST_MS);
   });
@@ -257,8 +273,7 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
   }, { passive: false });
   over.addEventListener('keydown', event => {
     if (!m.points || event.ctrlKey || event.metaKey || event.altKey) return;
-    const ways = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
-    if (ways[event.key]) { ownKey(event); walk(...ways[event.key]); }
+    if (WAYS[event.key]) { ownKey(event); walk(...WAYS[event.key]); }
     else if (event.key === ' ') { ownKey(event); const hit = m.hitOf(view.chosen); if (hit) engine.play(hit); }
     else if (event.key === '+' || event.key === '=') { ownKey(event); m.zoom(1.4); }
     else if (event.key === '-') { ownKey(event); m.zoom(1 / 1.4); }
@@ -278,6 +293,6 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
   m.setMask = mask => { m.mask = mask; m.draw(); };
   m.setDark = dark => { if (dark !== m.dark) { m.dark = dark; if (m.points) { shadeGround(); m.draw(); } } };
   m.screenOf = id => { const k = m.points?.row.get(id); return k === undefined ? null : toScreen(k); };
-  m.end = () => { watch.disconnect(); clearTimeout(rest); clearTimeout(ahead); };
+  m.end = () => { watch.disconnect(); clearTimeout(rest); clearTimeout(ahead); clearTimeout(soon); };
   return m;
 }

@@ -42,5 +42,5 @@ def draw_page() -> None:
     with kit:
         draw_kit(catalog)
     with bring:
-        draw_bring(catalog)
+        draw_bring(catalog, is_open=bool(bring.open))
     st.caption(HEARING)

@@ -17,7 +17,7 @@ REDRAW_S = 0.2  # the bar need not move more often
 PARTS = ("added", "changed", "moved", "unchanged", "missing")
 
 
-def draw_bring(catalog: Catalog) -> None:
+def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
     """Draw the form for a folder, the last report and the files left out."""
     with st.form("bring", border=False):
         text = st.text_input(
@@ -32,7 +32,8 @@ def draw_bring(catalog: Catalog) -> None:
     if report := st.session_state.get("bring_report"):
         st.success(say_report(report))
     _draw_map_row(catalog)
-    _draw_skipped(catalog.skipped())
+    if is_open:
+        _draw_skipped(catalog.skipped())
 
 
 def say_report(report: ScanReport) -> str:

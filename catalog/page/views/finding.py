@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from catalog.library.records import Hit
+from catalog.library.records import ROLES, Hit
 from catalog.page.wording import ROLE_WORDS
 
 
@@ -36,6 +36,44 @@ class Wanted:
     unsure: bool = False
 
 
+@dataclass(frozen=True)
+class Summary:
+    """What there is to choose from: names in order, and lowest and highest of each number."""
+
+    roles: tuple[str, ...]
+    sessions: tuple[str, ...]
+    spans: Mapping[str, tuple[float, float]]
+
+
+_summed: tuple[Sequence[Hit], Summary] | None = None
+
+
+def summarize(hits: Sequence[Hit]) -> Summary:
+    """Sum up all hits; the same list is summed up only once.
+
+    Parameters
+    ----------
+    hits : sequence of Hit, not to be altered afterwards
+
+    Returns
+    -------
+    Summary
+    """
+    global _summed
+    if _summed is None or _summed[0] is not hits:
+        present = {hit.role for hit in hits}
+        spans = {}
+        for name in RANGES:
+            values = np.array([hit.descriptors.get(name, math.nan) for hit in hits])
+            if np.isfinite(values).any():
+                known = values[np.isfinite(values)]
+                spans[name] = (float(known.min()), float(known.max()))
+        roles = tuple(role for role in ROLES if role in present)
+        _summed = (hits, Summary(roles, tuple(sorted({hit.session for hit in hits})), spans))
+    return _summed[1]
+
+
+RANGES = {"length_s": ("Length", "s"), "centroid_hz": ("Brightness", "Hz")}
 UNSURE = 0.6  # confidence below which a role wants a look; a judgement, no source
 
 

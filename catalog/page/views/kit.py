@@ -17,6 +17,7 @@ from catalog.library.records import Hit
 from catalog.page import opened
 from catalog.page.packed import describe_row
 from catalog.page.views.audition import mount_audition
+from catalog.page.views.finding import summarize
 from catalog.page.wording import RIGHTS, count_of, inert, plain, slot_word
 
 USUAL = (
@@ -116,7 +117,7 @@ def change_kit(catalog: Catalog, kit: Kit, act: dict[str, Any]) -> Kit:
 
 def find_fillable(hits: Sequence[Hit]) -> list[str]:
     """Give the places for which there is a hit of a fitting role, in the order of a kit."""
-    roles = {hit.role for hit in hits}
+    roles = set(summarize(hits).roles)
     return [name for name, slot in SLOTS.items() if roles & set(slot.roles)]
 
 

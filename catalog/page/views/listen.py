@@ -11,16 +11,14 @@ from catalog.facade import Catalog
 from catalog.library.records import ROLES, Hit
 from catalog.page import opened
 from catalog.page.views.audition import mount_audition
-from catalog.page.views.finding import Wanted, make_mask
+from catalog.page.views.finding import RANGES, Summary, Wanted, make_mask, summarize
 from catalog.page.views.kit import describe_kit, take_act
 from catalog.page.wording import ROLE_WORDS, count_of, plain, words_for_browser
-
-RANGES = {"length_s": ("Length", "s"), "centroid_hz": ("Brightness", "Hz")}
 
 
 def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
     """Draw the finding row and the map with all that sounds."""
-    wanted = _ask_wanted(hits)
+    wanted = _ask_wanted(summarize(hits))
     pack = opened.current_points()
     mask, n_found, mask_version = make_mask(hits, pack.ids, wanted)
     if mask is not None:
@@ -60,9 +58,7 @@ def _linked_hit() -> int | None:
     return int(text) if text.isdecimal() and len(text) < 10 else None
 
 
-def _ask_wanted(hits: Sequence[Hit]) -> Wanted:
-    sessions = sorted({hit.session for hit in hits})
-    present = {hit.role for hit in hits}
+def _ask_wanted(summary: Summary) -> Wanted:
     row = st.container(horizontal=True, vertical_alignment="bottom")
     q = row.text_input(
         "Find by words",
@@ -75,7 +71,7 @@ def _ask_wanted(hits: Sequence[Hit]) -> Wanted:
     with row.popover("Role"):
         roles = st.pills(
             "Only these roles",
-            [r for r in ROLES if r in present],
+            summary.roles,
             selection_mode="multi",
             format_func=ROLE_WORDS.__getitem__,
             key="roles",
@@ -83,26 +79,26 @@ def _ask_wanted(hits: Sequence[Hit]) -> Wanted:
     with row.popover("Session"):
         chosen = st.multiselect(
             "Only these sessions",
-            sessions,
+            summary.sessions,
             format_func=lambda name: plain(name) or "unknown",
             key="sessions",
             placeholder="all sessions",
         )
     with row.popover("Ranges"):
-        ranges = {name: r for name in RANGES if (r := _ask_range(hits, name)) is not None}
+        ranges = {name: r for name in RANGES if (r := _ask_range(summary, name)) is not None}
         unsure = st.checkbox("Only hits with a doubtful role", key="unsure")
     return Wanted(q.strip(), tuple(roles), tuple(chosen), ranges, unsure)
 
 
-def _ask_range(hits: Sequence[Hit], name: str) -> tuple[float, float] | None:
+def _ask_range(summary: Summary, name: str) -> tuple[float, float] | None:
     """Ask for a range; None while it is left wide open."""
     label, unit = RANGES[name]
-    values = [v for hit in hits if math.isfinite(v := hit.descriptors.get(name, math.nan))]
-    if not values or min(values) == max(values):
+    lowest, highest = summary.spans.get(name, (0.0, 0.0))
+    if lowest == highest:
         return None
     digits = 2 if unit == "s" else -1
-    low = math.floor(min(values) * 10**digits) / 10**digits
-    high = math.ceil(max(values) * 10**digits) / 10**digits
+    low = math.floor(lowest * 10**digits) / 10**digits
+    high = math.ceil(highest * 10**digits) / 10**digits
     step = 10.0**-digits
     picked = st.slider(f"{label}, {unit}", low, high, (low, high), step, key=f"range_{name}")
     return None if picked == (low, high) else picked
