@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -35,9 +36,13 @@ def default_store() -> Path:
 
 @dataclass(frozen=True, eq=False)
 class _Table:
-    """All hits of one revision of the store, and their points; row i is the same hit in both."""
+    """All hits of one revision of the store, and their points; row i is the same hit in both.
+
+    `sound_key` is a digest of what sounds, so that a change of roles does not look like one.
+    """
 
     revision: int
+    sound_key: int
     hits: tuple[Hit, ...]
     rows: Mapping[int, int]
     spaces: Spaces
@@ -182,14 +187,15 @@ class Catalog:
             points[guessed], points[said], example_roles, radius=EXAMPLE_RADIUS
         )
         by_sound = table.spaces.roles[guessed]
-        for row, role, confidence, guess in zip(guessed, roles, sure, by_sound, strict=True):
-            hit = table.hits[row]
-            if role < 0:
-                new = (ROLES[int(guess.argmax())], float(guess.max()), "sound")
-            else:
-                new = (ROLES[role], float(confidence), "example")
-            if (hit.role, hit.role_source) != (new[0], new[2]):
-                self._store.set_role(hit.id, new[0], confidence=new[1], source=new[2])
+        with self._store.writing():
+            for row, role, confidence, guess in zip(guessed, roles, sure, by_sound, strict=True):
+                hit = table.hits[row]
+                if role < 0:
+                    new = (ROLES[int(guess.argmax())], float(guess.max()), "sound")
+                else:
+                    new = (ROLES[role], float(confidence), "example")
+                if (hit.role, hit.role_source) != (new[0], new[2]):
+                    self._store.set_role(hit.id, new[0], confidence=new[1], source=new[2])
 
     # Search
 
@@ -289,11 +295,11 @@ class Catalog:
         -------
         list of CopyGroup
         """
-        from catalog.search.duplicates import group_copies, keep_order, keep_reason
+        from catalog.search.duplicates import group_copies, keep_reason
 
         table = self._current()
         saved = self._store.saved_copies()
-        if saved is None or saved[1] != table.revision:
+        if saved is None or saved[1] != table.sound_key:
             tell = on_progress or (lambda _: None)
             groups = group_copies(
                 table.hits,
@@ -305,13 +311,12 @@ class Catalog:
                 (g.keep, tuple((o, "copy", e) for o, e in zip(g.others, g.evidence, strict=True)))
                 for g in groups
             ]
-            self._store.save_copies(rows, revision=table.revision)
+            self._store.save_copies(rows, revision=table.sound_key)
             return groups
         found = []
         for keep, others in saved[0]:
             ids = tuple(other for other, _, _ in others)
             hits = [table.hits[table.rows[i]] for i in (keep, *ids)]
-            assert min(hits, key=keep_order).id == keep
             reason = keep_reason(hits[0], hits[1:])
             found.append(CopyGroup(keep, ids, tuple(e for _, _, e in others), reason))
         return found
@@ -511,10 +516,22 @@ class Catalog:
             revision = self._store.revision()
             if self._table is None or self._table.revision != revision:
                 hits = tuple(self._store.hits(states=("here",)))
+                key = _sound_key(hits)
+                if self._table is not None and self._table.sound_key == key:
+                    self._table = replace(self._table, revision=revision, hits=hits)
+                    return self._table
                 ids = np.array([hit.id for hit in hits], np.int64)
                 spaces = make_spaces(
                     ids, self._store.pictures(ids), self._store.role_probabilities(ids)
                 )
                 rows = {hit.id: row for row, hit in enumerate(hits)}
-                self._table = _Table(revision, hits, rows, spaces)
+                self._table = _Table(revision, key, hits, rows, spaces)
             return self._table
+
+
+def _sound_key(hits: Iterable[Hit]) -> int:
+    """Digest of which hits there are and of their content; 63 bits, as SQLite keeps integers."""
+    digest = hashlib.sha256()
+    for hit in hits:
+        digest.update(f"{hit.id} {hit.content_hash} {hit.start} {hit.stop}\n".encode())
+    return int.from_bytes(digest.digest()[:8], "big") >> 1

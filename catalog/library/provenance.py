@@ -88,12 +88,15 @@ def session_folder(path: Path, *, root: Path) -> str:
 
     A folder named after an instrument that the file's own name repeats is no session either
     ("SnareRest/1-SnareRest-OHL"). The climb ends at `root`, whose name will do if no other does.
+    Folders between `root` and that one stay in the name ("2024/barn"): two may be called alike.
     """
     for folder in path.parents:
         name = folder.name
         repeated = name.casefold() in path.stem.casefold() and _names_role(name)
-        if folder == root or not (repeated or _is_plain(name)):
+        if folder == root:
             return name
+        if not (repeated or _is_plain(name)):
+            return folder.relative_to(root).as_posix() if root in folder.parents else name
     return root.name
 
 

@@ -35,7 +35,7 @@ class Hit:
     role_confidence : float
         0 to 1; 1.0 where the user said so
     role_source : str
-        "user", "name" or "sound"
+        "user", "name", "sound", or "example": like a hit whose role the user said
     descriptors : mapping of str to float
         see `catalog.sound.descriptors`; NaN where a number is not defined
     container, subtype : str
