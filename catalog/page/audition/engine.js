@@ -99,6 +99,7 @@ function makeEngine() {
     finally { wanted.forEach(h => pending.delete(`p${h.id}`)); }
   };
 
+  e.forget = drop;
   e.ready = hit => look(`${hit.id}:${hit.stamp}`);
 
   e.sound = (buffer, hit, { when = 0, alone = true } = {}) => {

@@ -1,0 +1,239 @@
+"""How soon a hit sounds and is shown, in a headless Chromium on this machine.
+
+Run: python tests/bench/page.py [N_HITS]    (10,000 by default; needs chromium and playwright)
+
+The store is made up: 64 strokes of 1.1 s are measured, every further hit has the numbers of one of
+them, slightly moved, and a hard link to its file. "start" is the time from the browser's own stamp
+of the press to `source.start()`; the sound card's share comes on top. An empty Streamlit page is
+timed in the same run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from catalog.library.provenance import Provenance
+from catalog.library.records import ROLES
+from catalog.library.store import MeasuredFile, Store
+from catalog.sound.decode import Audio, encode_wav
+from catalog.sound.measure import measure_audio
+
+ROOT = Path(__file__).parents[2]
+SR, N_MADE, N_PRESSES, N_AUDITIONS = 44100, 64, 30, 2000
+QUIET = ["--no-sandbox", "--disable-quic", "--disable-background-networking", "--no-first-run",
+         "--disable-component-update", "--disable-sync"]  # fmt: skip
+SERVE = "import sys; from catalog.page import open_page; open_page(sys.argv[1], browser=False)"
+EMPTY = """
+import sys, uvicorn, streamlit as st
+from catalog.page.serve import bind_socket
+sock = bind_socket()
+app = st.App(sys.argv[1])
+print(f"http://127.0.0.1:{sock.getsockname()[1]}/", flush=True)
+uvicorn.Server(uvicorn.Config(app, log_config=None, ws="websockets-sansio")).run(sockets=[sock])
+"""
+
+
+def make_store(folder: Path, n_hits: int) -> Path:
+    """Make up a store with its files; see the top of this file."""
+    rng = np.random.default_rng(0)
+    made = []
+    for k in range(N_MADE):
+        t = np.arange(round(1.1 * SR)) / SR
+        wave = np.sin(2 * np.pi * rng.uniform(60, 900) * t) + rng.normal(size=len(t))
+        wave *= np.exp(-t * rng.uniform(4, 20)) / 5
+        audio = Audio(np.repeat(wave[:, None], 2, 1).astype(np.float32), SR, "WAV", "PCM_16")
+        path = folder / f"made_{k}.wav"
+        path.write_bytes(encode_wav(audio.samples, sr=SR, subtype="PCM_16"))
+        made.append((path, measure_audio(audio)))
+    rows = []
+    for i in range(n_hits):
+        source, measures = made[i % N_MADE]
+        path = folder / f"hit_{i:06d}.wav"
+        os.link(source, path)
+        picture = measures.picture + rng.normal(0, 0.5, measures.picture.shape).astype(np.float32)
+        rows.append(
+            MeasuredFile(
+                str(path), path.stat().st_size, i, f"{i:064x}", SR, 2, "WAV", "PCM_16",
+                replace(measures, picture=picture),
+                Provenance(f"Sitting {i % 7}", f"drum {i % 40}"),
+                ROLES[i % len(ROLES)], 0.9, "name", np.full(20, 0.05, np.float32),
+            )
+        )  # fmt: skip
+    with Store.open(folder / "bench.sqlite") as store:
+        for k in range(0, n_hits, 1000):
+            store.write_measured(rows[k : k + 1000])
+        ids = np.array([hit.id for hit in store.hits()], np.int64)
+        centers = rng.normal(size=(12, 2)) * 5
+        xy = centers[rng.integers(12, size=n_hits)] + rng.normal(size=(n_hits, 2))
+        store.save_layout(ids, xy.astype(np.float32), kind="umap", seed=0)
+    return folder / "bench.sqlite"
+
+
+def start(code: str, argument: Path) -> tuple[subprocess.Popen[str], str]:
+    """Start a server and give it with its address."""
+    env = os.environ | {"PYTHONPATH": str(ROOT), "CATALOG_PAGE_PROBE": "1"}
+    server = subprocess.Popen(
+        [sys.executable, "-c", code, str(argument)],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=env,
+    )  # fmt: skip
+    address = next(word for word in server.stdout.readline().split() if word.startswith("http"))
+    for _ in range(100):
+        with contextlib.suppress(OSError), urllib.request.urlopen(address, timeout=5):
+            break
+        time.sleep(0.1)
+    return server, address
+
+
+def say(what: str, values: list[float], reach: str, unit: str = "ms") -> None:
+    """Print p50 and p95 beside what is to be reached."""
+    if not values:
+        print(f"{what:<46} not measured")
+        return
+    ordered = sorted(values)
+    p95 = ordered[min(len(ordered) - 1, round(0.95 * (len(ordered) - 1)))]
+    p50 = statistics.median(ordered)
+    print(f"{what:<46} p50 {p50:8.1f}  p95 {p95:8.1f} {unit}  n={len(ordered):<3} reach {reach}")
+
+
+def time_empty(browser, folder: Path) -> list[float]:
+    """Time an empty page, warm: navigation to its heading, ms."""
+    script = folder / "empty.py"
+    script.write_text("import streamlit as st\nst.title('empty')\n")
+    server, address = start(EMPTY, script)
+    times = []
+    for _ in range(4):
+        page = browser.new_page()
+        began = time.perf_counter()
+        page.goto(address)
+        page.get_by_role("heading", name="empty").wait_for()
+        times.append(1000 * (time.perf_counter() - began))
+        page.close()
+    server.terminate()
+    server.wait()
+    return times[1:]
+
+
+def time_first_picture(browser, address: str) -> list[float]:
+    """Time the page, warm: navigation to the first drawn map, ms."""
+    times = []
+    for _ in range(4):
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        began = time.perf_counter()
+        page.goto(address)
+        page.wait_for_function("() => globalThis.__audition?.map.frames > 0", polling=20)
+        times.append(1000 * (time.perf_counter() - began))
+        page.close()
+    return times[1:]
+
+
+WATCH = """() => {
+  for (const kind of ['pointerup', 'keydown']) document.addEventListener(kind,
+    e => { globalThis.__pressed = e.timeStamp; }, { capture: true });
+}"""
+SPOTS = """n => { const m = __audition.map, all = [...m.points.ids].sort(() => Math.random() - .5);
+  return all.map(id => [id, ...m.screenOf(id)]).filter(([id, x, y]) =>
+    x > 20 && y > 20 && x < 760 && y < 460).slice(0, n); }"""
+
+
+def press(page, act) -> float | None:
+    """Do something that plays and give the time from the press to the start, ms."""
+    before = page.evaluate("__audition.engine.starts")
+    act()
+    page.wait_for_function(f"() => __audition.engine.starts > {before}", polling=5)
+    return page.evaluate("__audition.engine.last.at - __pressed")
+
+
+def time_presses(page) -> None:
+    """Time cold clicks, decoded repeats, prefetched steps, and the lists that follow."""
+    canvas = page.locator("canvas.front")
+    box = canvas.bounding_box()
+    page.evaluate(WATCH)
+    page.get_by_label("play on rest").uncheck()
+    cold, shown = [], []
+    for _, x, y in page.evaluate(SPOTS, N_PRESSES):
+        page.evaluate("__audition.chosen.shownAt = 0")
+        page.evaluate(
+            "for (const k of [...__audition.engine.kept.keys()]) __audition.engine.forget(k)"
+        )
+        cold.append(press(page, lambda x=x, y=y: page.mouse.click(box["x"] + x, box["y"] + y)))
+        page.wait_for_function("() => __audition.chosen.shownAt > 0", polling=5)
+        shown.append(page.evaluate("__audition.chosen.shownAt - __pressed"))
+        page.wait_for_timeout(500)
+    canvas.focus()
+    decoded = [press(page, lambda: page.keyboard.press("Space")) for _ in range(N_PRESSES)]
+    ahead = []
+    for k in range(N_PRESSES):
+        page.wait_for_timeout(700)
+        way = ("ArrowRight", "ArrowUp", "ArrowLeft", "ArrowDown")[k % 4]
+        ahead.append(press(page, lambda way=way: page.keyboard.press(way)))
+    say("press to start, decoded", decoded, "5 ms p50")
+    say("press to start, prefetched", ahead, "15 ms p50")
+    say("press to start, cold", cold, "60 ms p50, 120 ms p95")
+    say("choose to ten alternates shown", shown, "150 ms p50")
+
+
+PAN = """async () => { const m = __audition.map, times = [];
+  m.view.zoom = 1.5;
+  for (let k = 0; k < 60; k++) {
+    m.view.cx = .5 + .1 * Math.sin(k / 8);
+    const began = performance.now(), frames = m.frames;
+    m.draw();
+    while (m.frames === frames) await new Promise(requestAnimationFrame);
+    times.push(performance.now() - began);
+  }
+  m.all(); return times; }"""
+MANY = """async n => { const e = __audition.engine, m = __audition.map;
+  for (let k = 0; k < n; k++) await e.play(m.hitOf(m.points.ids[k % m.points.n]));
+  return [e.bytes / 2 ** 20, (performance.memory?.usedJSHeapSize ?? 0) / 2 ** 20]; }"""
+
+
+def main() -> None:
+    """Measure everything and print it."""
+    from playwright.sync_api import sync_playwright
+
+    n_hits = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
+    with tempfile.TemporaryDirectory() as place, sync_playwright() as driver:
+        store = make_store(Path(place), n_hits)
+        browser = driver.chromium.launch(executable_path="/usr/bin/chromium", args=QUIET)
+        print(f"{n_hits:,} hits")
+        empty = time_empty(browser, Path(place))
+        server, address = start(SERVE, store)
+        first = time_first_picture(browser, address)
+        over = [value - statistics.median(empty) for value in first]
+        say("empty page, warm", empty, "-")
+        say("first picture over the empty page, warm", over, "2000 ms; 3000 ms at 100,000")
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        received: list[int] = []
+        page.on(
+            "websocket", lambda ws: ws.on("framereceived", lambda data: received.append(len(data)))
+        )
+        page.goto(address)
+        page.wait_for_function("() => globalThis.__audition?.map.frames > 0", polling=20)
+        page.wait_for_timeout(1500)
+        say("frame while panning", page.evaluate(PAN), "33 ms")
+        received.clear()
+        time_presses(page)
+        each = sum(received) / 2 / N_PRESSES / 1000
+        print(f"websocket, each of {2 * N_PRESSES} choices: {each:.1f} kB  reach 10 kB")
+        kept, heap = page.evaluate(MANY, N_AUDITIONS)
+        print(
+            f"after {N_AUDITIONS} auditions: {kept:.0f} MB decoded kept, {heap:.0f} MB script heap"
+        )
+        browser.close()
+        server.terminate()
+        server.wait()
+
+
+if __name__ == "__main__":
+    main()
