@@ -2,53 +2,26 @@
 
 from __future__ import annotations
 
-import hashlib
-import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 
 from catalog.errors import CatalogError, ParameterError
+from catalog.holdings import Holdings, OnProgress, default_store
 from catalog.kit.assemble import Kit, Pool
-from catalog.library.records import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
-from catalog.library.store import Store
+from catalog.library.records import ROLES, Hit, Progress
 from catalog.search.duplicates import CopyGroup
 from catalog.search.map2d import Layout
-from catalog.search.metric import Spaces
 from catalog.search.neighbors import Match
+from catalog.search.table import HitTable
 from catalog.sound.compare import Prepared
-from catalog.sound.decode import Audio
 
-OnProgress = Callable[[Progress], None]
-EXAMPLE_RADIUS = 1.2  # in the stroke space: nine of ten nearest strokes of one drum lie within 1.04
+__all__ = ["Catalog", "default_store"]
 
 
-def default_store() -> Path:
-    """Where the store lies unless told otherwise: in the user's data folder."""
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("catalog", appauthor=False)) / "catalog.sqlite"
-
-
-@dataclass(frozen=True, eq=False)
-class _Table:
-    """All hits of one revision of the store, and their points; row i is the same hit in both.
-
-    `sound_key` is a digest of what sounds, so that a change of roles does not look like one.
-    """
-
-    revision: int
-    sound_key: int
-    hits: tuple[Hit, ...]
-    rows: Mapping[int, int]
-    spaces: Spaces
-
-
-class Catalog:
+class Catalog(Holdings):
     """Drum hits, what is known of them, and what can be done with them.
 
     Examples
@@ -59,143 +32,6 @@ class Catalog:
     ...     for match in cat.alternates(snare.id, n=5):
     ...         print(cat.hit(match.hit_id).name, cat.reasons(snare.id, match.hit_id))
     """
-
-    def __init__(self, store: Store) -> None:
-        self._store = store
-        self._table: _Table | None = None
-        self._lock = threading.RLock()
-
-    @classmethod
-    def open(cls, store: str | Path | None = None) -> Self:
-        """Open or make a store.
-
-        Parameters
-        ----------
-        store : str or Path, optional
-            the SQLite file; by default `default_store()`
-
-        Returns
-        -------
-        Catalog, also a context manager
-
-        Raises
-        ------
-        StoreError
-            if the file is no store, or one of a newer version
-        """
-        return cls(Store.open(Path(store) if store is not None else default_store()))
-
-    def close(self) -> None:
-        """Close the store; the catalog cannot be used afterwards."""
-        self._store.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    @property
-    def store_path(self) -> Path:
-        """The SQLite file."""
-        return self._store.path
-
-    def revision(self) -> int:
-        """Grows with each change of hits, roles and states, by whatever process."""
-        return self._store.revision()
-
-    # What is there
-
-    def scan(
-        self,
-        folders: Iterable[str | Path],
-        *,
-        n_jobs: int = -1,
-        on_progress: OnProgress | None = None,
-    ) -> ScanReport:
-        """Bring the store up to date with everything below `folders`; no file is changed.
-
-        Parameters
-        ----------
-        folders : iterable of str or Path
-        n_jobs : int, worker processes; -1 for one a core
-        on_progress : callable, optional, told `Progress` records
-
-        Returns
-        -------
-        ScanReport
-
-        Raises
-        ------
-        ParameterError
-            if a folder does not exist
-        """
-        from catalog.library.scan import scan_folders
-
-        report = scan_folders(
-            self._store, [Path(f) for f in folders], n_jobs=n_jobs, on_progress=on_progress
-        )
-        self._spread_examples()
-        return report
-
-    def hits(self, *, states: Sequence[str] = ("here",)) -> list[Hit]:
-        """All hits in any of `states` ("here", "missing", "aside"), in the order of their ids."""
-        return self._store.hits(states=states)
-
-    def hit(self, hit_id: int) -> Hit:
-        """One hit, whatever its state; `StoreError` if there is none of that id."""
-        return self._store.hit(hit_id)
-
-    def skipped(self) -> list[Skipped]:
-        """Files that could not be used, each with its reason."""
-        return self._store.skipped()
-
-    def set_role(self, hit_id: int, role: str) -> None:
-        """Say which part of the kit a hit plays; hits close to it whose role is a guess follow.
-
-        Parameters
-        ----------
-        hit_id : int
-        role : str, one of `catalog.ROLES`
-
-        Raises
-        ------
-        ParameterError
-            if the role is unknown
-        """
-        self._store.set_role(hit_id, role)
-        self._spread_examples()
-
-    def _spread_examples(self) -> None:
-        """Judge guessed roles anew by the hits whose role the user said."""
-        from catalog.search.neighbors import spread_roles
-
-        table = self._current()
-        sources = np.array([hit.role_source for hit in table.hits])
-        said = np.flatnonzero(sources == "user")
-        guessed = np.flatnonzero((sources == "sound") | (sources == "example"))
-        if not len(guessed) or not (len(said) or (sources == "example").any()):
-            return
-        points = table.spaces.strokes
-        example_roles = np.array([ROLES.index(table.hits[row].role) for row in said], int)
-        roles, sure = spread_roles(
-            points[guessed], points[said], example_roles, radius=EXAMPLE_RADIUS
-        )
-        by_sound = table.spaces.roles[guessed]
-        with self._store.writing():
-            for row, role, confidence, guess in zip(guessed, roles, sure, by_sound, strict=True):
-                hit = table.hits[row]
-                if role < 0:
-                    new = (ROLES[int(guess.argmax())], float(guess.max()), "sound")
-                else:
-                    new = (ROLES[role], float(confidence), "example")
-                if (hit.role, hit.role_source) != (new[0], new[2]):
-                    self._store.set_role(hit.id, new[0], confidence=new[1], source=new[2])
 
     # Search
 
@@ -280,7 +116,7 @@ class Catalog:
             found += (f"from {other.session}",)
         return found
 
-    # Copies and setting aside
+    # Copies
 
     def copies(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
         """Groups of hits that are the same recording, each with the one proposed to be kept.
@@ -295,7 +131,7 @@ class Catalog:
         -------
         list of CopyGroup
         """
-        from catalog.search.duplicates import group_copies, keep_reason
+        from catalog.search.duplicates import group_copies, groups_from_rows, groups_to_rows
 
         table = self._current()
         saved = self._store.saved_copies()
@@ -307,56 +143,9 @@ class Catalog:
                 self._prepare,
                 on_pair=lambda done, total: tell(Progress("comparing", done, total)),
             )
-            rows = [
-                (g.keep, tuple((o, "copy", e) for o, e in zip(g.others, g.evidence, strict=True)))
-                for g in groups
-            ]
-            self._store.save_copies(rows, revision=table.sound_key)
+            self._store.save_copies(groups_to_rows(groups), revision=table.sound_key)
             return groups
-        found = []
-        for keep, others in saved[0]:
-            ids = tuple(other for other, _, _ in others)
-            hits = [table.hits[table.rows[i]] for i in (keep, *ids)]
-            reason = keep_reason(hits[0], hits[1:])
-            found.append(CopyGroup(keep, ids, tuple(e for _, _, e in others), reason))
-        return found
-
-    def set_aside(self, hit_ids: Sequence[int], *, reason: str) -> list[HistoryEvent]:
-        """Move the files of hits into the store's own folder; `restore` brings them back.
-
-        Parameters
-        ----------
-        hit_ids : sequence of int
-        reason : str, kept in the history
-
-        Returns
-        -------
-        list of HistoryEvent, one a hit
-
-        Raises
-        ------
-        StoreError
-            if a hit is unknown, not there, or its file cannot be moved
-        """
-        from catalog.library.set_aside import set_aside_hits
-
-        return set_aside_hits(self._store, hit_ids, reason=reason)
-
-    def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
-        """Move files that were set aside back to where they were, byte for byte.
-
-        Raises
-        ------
-        StoreError
-            if a hit is not set aside, or another file has taken its name
-        """
-        from catalog.library.set_aside import restore_hits
-
-        return restore_hits(self._store, hit_ids)
-
-    def history(self) -> list[HistoryEvent]:
-        """Everything that was done to hits, the newest last."""
-        return self._store.history()
+        return groups_from_rows(saved[0], {hit.id: hit for hit in table.hits})
 
     # Map
 
@@ -467,27 +256,7 @@ class Catalog:
         hits = {hit_id: self.hit(hit_id) for hit_id in wanted}
         return export_kit(kit, hits, Path(folder), read=self._read, subtype=subtype)
 
-    # Sound
-
-    def audio(self, hit_id: int) -> Audio:
-        """Decode the stroke of one hit; `AudioError` if its file is gone or broken."""
-        return self._read(self.hit(hit_id))
-
-    def wav(self, hit_id: int) -> bytes:
-        """One hit as a 16-bit WAV file for playing, scaled down if it goes beyond full scale."""
-        from catalog.sound.decode import encode_wav
-
-        audio = self.audio(hit_id)
-        peak = float(np.abs(audio.samples).max(initial=0.0))
-        samples = audio.samples / peak if peak > 1.0 else audio.samples
-        return encode_wav(samples[:, :2], sr=audio.sr, subtype="PCM_16")
-
     # Within
-
-    def _read(self, hit: Hit) -> Audio:
-        from catalog.sound.decode import decode_file
-
-        return decode_file(hit.path, start=hit.start, stop=hit.stop)
 
     def _prepare(self, hit: Hit) -> Prepared | None:
         from catalog.sound.compare import prepare_hit
@@ -501,37 +270,9 @@ class Catalog:
         table = self._current()
         return Pool(table.hits, self._store.production([hit.id for hit in table.hits]))
 
-    def _table_and_row(self, hit_id: int) -> tuple[_Table, int]:
+    def _table_and_row(self, hit_id: int) -> tuple[HitTable, int]:
         table = self._current()
         if hit_id not in table.rows:
             hit = self.hit(hit_id)  # raises if there is none at all
             raise ParameterError(f"hit {hit_id} ({hit.name}) is {hit.state}: bring it back first")
         return table, table.rows[hit_id]
-
-    def _current(self) -> _Table:
-        """The table of the store as it is now; read again only after a change."""
-        from catalog.search.metric import make_spaces
-
-        with self._lock:
-            revision = self._store.revision()
-            if self._table is None or self._table.revision != revision:
-                hits = tuple(self._store.hits(states=("here",)))
-                key = _sound_key(hits)
-                if self._table is not None and self._table.sound_key == key:
-                    self._table = replace(self._table, revision=revision, hits=hits)
-                    return self._table
-                ids = np.array([hit.id for hit in hits], np.int64)
-                spaces = make_spaces(
-                    ids, self._store.pictures(ids), self._store.role_probabilities(ids)
-                )
-                rows = {hit.id: row for row, hit in enumerate(hits)}
-                self._table = _Table(revision, key, hits, rows, spaces)
-            return self._table
-
-
-def _sound_key(hits: Iterable[Hit]) -> int:
-    """Digest of which hits there are and of their content; 63 bits, as SQLite keeps integers."""
-    digest = hashlib.sha256()
-    for hit in hits:
-        digest.update(f"{hit.id} {hit.content_hash} {hit.start} {hit.stop}\n".encode())
-    return int.from_bytes(digest.digest()[:8], "big") >> 1

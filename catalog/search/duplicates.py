@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from catalog.library.records import Hit
+from catalog.library.schema import SavedGroup
 from catalog.search.metric import Spaces
 from catalog.sound.compare import MIN_CELLS, Agreement, Prepared, compare_hits
 
@@ -255,3 +256,21 @@ def keep_reason(keep: Hit, others: Sequence[Hit]) -> str:
     return "kept: " + (
         ", ".join(reasons) if reasons else "the first found; nothing tells them apart"
     )
+
+
+def groups_to_rows(groups: Sequence[CopyGroup]) -> list[SavedGroup]:
+    """Turn groups into what the store keeps; the reason is made anew from the hits."""
+    return [
+        (g.keep, tuple((o, "copy", e) for o, e in zip(g.others, g.evidence, strict=True)))
+        for g in groups
+    ]
+
+
+def groups_from_rows(rows: Sequence[SavedGroup], hits: Mapping[int, Hit]) -> list[CopyGroup]:
+    """Turn what the store kept back into groups."""
+    groups = []
+    for keep, others in rows:
+        ids = tuple(other for other, _, _ in others)
+        reason = keep_reason(hits[keep], [hits[i] for i in ids])
+        groups.append(CopyGroup(keep, ids, tuple(e for _, _, e in others), reason))
+    return groups

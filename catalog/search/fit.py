@@ -34,7 +34,7 @@ SEED = 7
 
 @dataclass(frozen=True)
 class Label:
-    """One labelled hit."""
+    """One labelled hit; `kit` carries the source in front, as two sources may name kits alike."""
 
     path: Path
     source: str
@@ -82,7 +82,7 @@ def read_labels(table: Path, folder: Path) -> list[Label]:
         Label(
             folder / row["path"],
             row.get("source") or row["kit"],
-            row["kit"],
+            f"{row['source']}/{row['kit']}" if row.get("source") else row["kit"],
             row["instrument"],
             row["role"],
             row.get("microphone") or "",

@@ -1,0 +1,213 @@
+"""What there is: hits scanned, set aside, restored, heard, and what the user said of them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+
+from catalog.library.records import HistoryEvent, Hit, Progress, ScanReport, Skipped
+from catalog.library.store import Store
+from catalog.search.table import HitTable, read_table, roles_by_example
+from catalog.sound.decode import Audio
+
+OnProgress = Callable[[Progress], None]
+
+
+def default_store() -> Path:
+    """Where the store lies unless told otherwise: in the user's data folder."""
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("catalog", appauthor=False)) / "catalog.sqlite"
+
+
+class Holdings:
+    """Drum hits and what is known of each; `Catalog` adds what is done with many."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._table: HitTable | None = None
+        self._lock = threading.RLock()
+
+    @classmethod
+    def open(cls, store: str | Path | None = None) -> Self:
+        """Open or make a store.
+
+        Parameters
+        ----------
+        store : str or Path, optional
+            the SQLite file; by default `default_store()`
+
+        Returns
+        -------
+        Catalog, also a context manager
+
+        Raises
+        ------
+        StoreError
+            if the file is no store, or one of a newer version
+        """
+        return cls(Store.open(Path(store) if store is not None else default_store()))
+
+    def close(self) -> None:
+        """Close the store; the catalog cannot be used afterwards."""
+        self._store.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def store_path(self) -> Path:
+        """The SQLite file."""
+        return self._store.path
+
+    def revision(self) -> int:
+        """Grows with each change of hits, roles and states, by whatever process."""
+        return self._store.revision()
+
+    # What is there
+
+    def scan(
+        self,
+        folders: Iterable[str | Path],
+        *,
+        n_jobs: int = -1,
+        on_progress: OnProgress | None = None,
+    ) -> ScanReport:
+        """Bring the store up to date with everything below `folders`; no file is changed.
+
+        Parameters
+        ----------
+        folders : iterable of str or Path
+        n_jobs : int, worker processes; -1 for one a core
+        on_progress : callable, optional, told `Progress` records
+
+        Returns
+        -------
+        ScanReport
+
+        Raises
+        ------
+        ParameterError
+            if a folder does not exist
+        """
+        from catalog.library.scan import scan_folders
+
+        report = scan_folders(
+            self._store, [Path(f) for f in folders], n_jobs=n_jobs, on_progress=on_progress
+        )
+        self._spread_examples()
+        return report
+
+    def hits(self, *, states: Sequence[str] = ("here",)) -> list[Hit]:
+        """All hits in any of `states` ("here", "missing", "aside"), in the order of their ids."""
+        return self._store.hits(states=states)
+
+    def hit(self, hit_id: int) -> Hit:
+        """One hit, whatever its state; `StoreError` if there is none of that id."""
+        return self._store.hit(hit_id)
+
+    def skipped(self) -> list[Skipped]:
+        """Files that could not be used, each with its reason."""
+        return self._store.skipped()
+
+    def set_role(self, hit_id: int, role: str) -> None:
+        """Say which part of the kit a hit plays; hits close to it whose role is a guess follow.
+
+        Parameters
+        ----------
+        hit_id : int
+        role : str, one of `catalog.ROLES`
+
+        Raises
+        ------
+        ParameterError
+            if the role is unknown
+        """
+        self._store.set_role(hit_id, role)
+        self._spread_examples()
+
+    def _spread_examples(self) -> None:
+        """Judge guessed roles anew by the hits whose role the user said."""
+        judged = roles_by_example(self._current())
+        if judged:
+            with self._store.writing():
+                for hit_id, role, confidence, source in judged:
+                    self._store.set_role(hit_id, role, confidence=confidence, source=source)
+
+    def set_aside(self, hit_ids: Sequence[int], *, reason: str) -> list[HistoryEvent]:
+        """Move the files of hits into the store's own folder; `restore` brings them back.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        reason : str, kept in the history
+
+        Returns
+        -------
+        list of HistoryEvent, one a hit
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown, not there, or its file cannot be moved
+        """
+        from catalog.library.set_aside import set_aside_hits
+
+        return set_aside_hits(self._store, hit_ids, reason=reason)
+
+    def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
+        """Move files that were set aside back to where they were, byte for byte.
+
+        Raises
+        ------
+        StoreError
+            if a hit is not set aside, or another file has taken its name
+        """
+        from catalog.library.set_aside import restore_hits
+
+        return restore_hits(self._store, hit_ids)
+
+    def history(self) -> list[HistoryEvent]:
+        """Everything that was done to hits, the newest last."""
+        return self._store.history()
+
+    # Sound
+
+    def audio(self, hit_id: int) -> Audio:
+        """Decode the stroke of one hit; `AudioError` if its file is gone or broken."""
+        return self._read(self.hit(hit_id))
+
+    def wav(self, hit_id: int) -> bytes:
+        """One hit as a 16-bit WAV file for playing, scaled down if it goes beyond full scale."""
+        from catalog.sound.decode import encode_wav
+
+        audio = self.audio(hit_id)
+        peak = float(np.abs(audio.samples).max(initial=0.0))
+        samples = audio.samples / peak if peak > 1.0 else audio.samples
+        return encode_wav(samples[:, :2], sr=audio.sr, subtype="PCM_16")
+
+    # Within
+
+    def _read(self, hit: Hit) -> Audio:
+        from catalog.sound.decode import decode_file
+
+        return decode_file(hit.path, start=hit.start, stop=hit.stop)
+
+    def _current(self) -> HitTable:
+        """The table of the store as it is now; read again only after a change."""
+        with self._lock:
+            self._table = read_table(self._store, self._table)
+            return self._table

@@ -1,0 +1,114 @@
+"""All hits of one state of the store beside their points, and what the user's examples teach."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from catalog.library.records import ROLES, Hit
+from catalog.library.store import Store
+from catalog.search.metric import Spaces, make_spaces
+from catalog.search.neighbors import spread_roles
+
+EXAMPLE_RADIUS = 1.2  # in the stroke space: nine of ten nearest strokes of one drum lie within 1.04
+
+
+@dataclass(frozen=True, eq=False)
+class HitTable:
+    """Row i is the same hit in `hits` and in `spaces`.
+
+    Attributes
+    ----------
+    revision : int, of the store
+    sound_key : int
+        digest of which hits there are and what they hold; a change of roles leaves it alone
+    hits : tuple of Hit, that are here, in the order of their ids
+    rows : mapping of hit id to row
+    spaces : Spaces
+    """
+
+    revision: int
+    sound_key: int
+    hits: tuple[Hit, ...]
+    rows: Mapping[int, int]
+    spaces: Spaces
+
+
+class JudgedRole(NamedTuple):
+    """A role to be written, and where it comes from."""
+
+    hit_id: int
+    role: str
+    confidence: float
+    source: str
+
+
+def read_table(store: Store, known: HitTable | None = None) -> HitTable:
+    """Read what has changed since `known`.
+
+    Parameters
+    ----------
+    store : Store
+    known : HitTable, optional, read before
+
+    Returns
+    -------
+    HitTable
+        `known` itself if the store has not changed
+    """
+    revision = store.revision()
+    if known is not None and known.revision == revision:
+        return known
+    hits = tuple(store.hits(states=("here",)))
+    key = sound_key(hits)
+    if known is not None and known.sound_key == key:
+        return replace(known, revision=revision, hits=hits)
+    ids = np.array([hit.id for hit in hits], np.int64)
+    spaces = make_spaces(ids, store.pictures(ids), store.role_probabilities(ids))
+    rows = {hit.id: row for row, hit in enumerate(hits)}
+    return HitTable(revision, key, hits, rows, spaces)
+
+
+def sound_key(hits: Iterable[Hit]) -> int:
+    """Digest of which hits there are and what they hold; 63 bits, as SQLite keeps integers."""
+    digest = hashlib.sha256()
+    for hit in hits:
+        digest.update(f"{hit.id} {hit.content_hash} {hit.start} {hit.stop}\n".encode())
+    return int.from_bytes(digest.digest()[:8], "big") >> 1
+
+
+def roles_by_example(table: HitTable) -> list[JudgedRole]:
+    """Judge roles that are guesses by the hits whose role the user said.
+
+    Parameters
+    ----------
+    table : HitTable
+
+    Returns
+    -------
+    list of JudgedRole
+        those that change; a hit that no example is near to any more goes back to its sound
+    """
+    sources = np.array([hit.role_source for hit in table.hits])
+    said = np.flatnonzero(sources == "user")
+    guessed = np.flatnonzero((sources == "sound") | (sources == "example"))
+    if not len(guessed) or not (len(said) or (sources == "example").any()):
+        return []
+    points = table.spaces.strokes
+    example_roles = np.array([ROLES.index(table.hits[row].role) for row in said], int)
+    roles, sure = spread_roles(points[guessed], points[said], example_roles, radius=EXAMPLE_RADIUS)
+    changed = []
+    for row, role, confidence in zip(guessed, roles, sure, strict=True):
+        hit, by_sound = table.hits[row], table.spaces.roles[row]
+        if role < 0:
+            guess = int(by_sound.argmax())
+            new = JudgedRole(hit.id, ROLES[guess], float(by_sound[guess]), "sound")
+        else:
+            new = JudgedRole(hit.id, ROLES[role], float(confidence), "example")
+        if (hit.role, hit.role_source) != (new.role, new.source):
+            changed.append(new)
+    return changed
