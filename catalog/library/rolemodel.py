@@ -76,7 +76,7 @@ def load_role_model() -> RoleModel:
         weights = file["weights"].astype(np.float32)
         if int(file["version"]) != MEASURE_VERSION or weights.shape != (N_PICTURE, len(ROLES)):
             raise StoreError(
-                f"{MODEL_FILE.name} was fitted on other numbers: run catalog.search.fit again"
+                f"{MODEL_FILE.name} was fitted on other numbers: run catalog.search.fitting again"
             )
         return RoleModel(
             file["mean"], file["scale"], weights, file["bias"], float(file["temperature"])

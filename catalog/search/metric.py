@@ -1,8 +1,9 @@
 """Two judgements of likeness: strokes of one drum, and hits that sound alike from anywhere.
 
-Both are fitted on open recordings (see `catalog.search.fit`) and shipped as arrays. The first is a
-Euclidean distance in a space where what differs between strokes of one drum counts less. The second
-asks which roles two hits could play and how alike they are, and leaves room and microphone out.
+Both are fitted on open recordings (see `catalog.search.fitting`) and shipped as arrays. The first
+is a Euclidean distance in a space where what differs between strokes of one drum counts less. The
+second asks which roles two hits could play and how alike they are, and leaves room and microphone
+out.
 """
 
 from __future__ import annotations
@@ -81,7 +82,7 @@ def load_metric() -> Metric:
     with np.load(METRIC_FILE, allow_pickle=False) as file:
         if int(file["version"]) != MEASURE_VERSION or len(file["mean"]) != N_PICTURE:
             raise StoreError(
-                f"{METRIC_FILE.name} was fitted on other numbers: run catalog.search.fit again"
+                f"{METRIC_FILE.name} was fitted on other numbers: run catalog.search.fitting again"
             )
         arrays = {f.name: file[f.name].astype(np.float32) for f in fields(Metric)}
     return Metric(**arrays)

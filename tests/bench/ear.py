@@ -20,7 +20,8 @@ import numpy as np
 
 from catalog.library.records import ROLES
 from catalog.library.rolemodel import load_role_model
-from catalog.search import fit, learn
+from catalog.search.fitting import examples as fit
+from catalog.search.fitting import learn
 from catalog.search.metric import alike_distances, load_metric, make_spaces, stroke_distances
 
 MERGED = {

@@ -9,7 +9,8 @@ import pytest
 
 from catalog.errors import ParameterError
 from catalog.library.records import ROLES
-from catalog.search import fit, learn
+from catalog.search.fitting import __main__ as command
+from catalog.search.fitting import examples, learn
 from catalog.search.metric import make_spaces, stroke_distances
 from catalog.sound.decode import encode_wav
 from catalog.sound.measure import N_PICTURE
@@ -105,9 +106,8 @@ def test_fitting_from_a_table_writes_both_files(tmp_path, monkeypatch, capsys):
                     table.writerow([name, source, source, role, role, ""])
         table.writerow(["not there.wav", "a", "a", "kick", "kick", "a0kick.wav"])
     for file in ("MODEL_FILE", "METRIC_FILE"):
-        monkeypatch.setattr(fit, file, tmp_path / f"{file}.npz")
-    monkeypatch.setattr(fit, "N_VARIATIONS", 1)
-    assert fit.main([str(tmp_path / "labels.csv"), str(tmp_path)]) == 0
+        monkeypatch.setattr(command, file, tmp_path / f"{file}.npz")
+    assert command.main([str(tmp_path / "labels.csv"), str(tmp_path)]) == 0
     assert "16 hits of 2 sources" in capsys.readouterr().out
     assert (tmp_path / "MODEL_FILE.npz").exists()
     assert (tmp_path / "METRIC_FILE.npz").exists()
@@ -116,9 +116,9 @@ def test_fitting_from_a_table_writes_both_files(tmp_path, monkeypatch, capsys):
 def test_a_table_without_known_roles_is_refused(tmp_path):
     (tmp_path / "x.csv").write_text("path,kit,instrument,role\na.wav,k,i,triangle\n")
     with pytest.raises(ParameterError, match="no row has a role"):
-        fit.read_labels(tmp_path / "x.csv", tmp_path)
+        examples.read_labels(tmp_path / "x.csv", tmp_path)
 
 
 def test_without_arguments_the_usage_is_told(capsys):
-    assert fit.main([]) == 2
+    assert command.main([]) == 2
     assert "LABELS_CSV FOLDER" in capsys.readouterr().err

@@ -1,8 +1,8 @@
-"""Fit the shipped arrays anew: `python -m catalog.search.fit LABELS_CSV FOLDER [...]`.
+"""Labelled hits, measured for fitting.
 
-Tables and folders come in pairs. A table of labels has the columns path (below its folder), kit,
-instrument and role, and may have source (kit by default), microphone, duplicate_of (rows with an
-entry are left out) and true_strokes ("no" where hits of one name are different drums).
+A table of labels has the columns path (below its folder), kit, instrument and role, and may have
+source (kit by default), microphone, duplicate_of (rows with an entry are left out) and
+true_strokes ("no" where hits of one name are different drums).
 """
 
 from __future__ import annotations
@@ -17,15 +17,8 @@ import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.library.records import ROLES
-from catalog.library.rolemodel import MODEL_FILE, RoleModel
-from catalog.search.learn import (
-    fit_metric,
-    fit_role_model,
-    fit_temperature,
-    held_out_probabilities,
-    hit_weights,
-)
-from catalog.search.metric import METRIC_FILE
+from catalog.library.rolemodel import RoleModel
+from catalog.search.fitting.learn import fit_role_model, hit_weights
 
 N_VARIATIONS = 6  # a hit; fewer where one source has many hits
 FULL_SOURCE = 300  # hits; a source with more gets variations in inverse proportion
@@ -122,7 +115,7 @@ def measure_examples(labels: Sequence[Label], *, n_variations: int = N_VARIATION
 
 
 def _pictures_of(path: Path, n_variations: int, *, seed: int) -> list[np.ndarray]:
-    from catalog.search.augment import vary_hit
+    from catalog.search.fitting.augment import vary_hit
     from catalog.sound.decode import decode_file
     from catalog.sound.measure import picture_of
     from catalog.sound.picture import MAX_S
@@ -175,40 +168,3 @@ def drum_names(labels: Sequence[Label]) -> np.ndarray:
         for x in labels
     ]
     return np.array(names)
-
-
-def main(arguments: Sequence[str]) -> int:
-    """Fit both files beside the code that reads them.
-
-    Parameters
-    ----------
-    arguments : sequence of str, pairs of a table of labels and its folder
-
-    Returns
-    -------
-    int, exit status
-    """
-    if not arguments or len(arguments) % 2:
-        print(__doc__, file=sys.stderr)
-        return 2
-    paths = [Path(argument) for argument in arguments]
-    labels = [x for pair in zip(paths[::2], paths[1::2], strict=True) for x in read_labels(*pair)]
-    examples = measure_examples(labels)
-    sources, roles = (np.array([getattr(x, name) for x in labels]) for name in ("source", "role"))
-    recorded = examples.pictures[examples.is_recorded]
-    unseen = held_out_probabilities(lambda mask: fit_roles(examples, mask), recorded, sources)
-    named = roles != "other"
-    temperature = fit_temperature(unseen[named], roles[named])
-    model = fit_roles(examples, np.ones(len(labels), bool), temperature=temperature)
-    model.save(MODEL_FILE)
-    fit_metric(recorded, drum_names(labels), model.probabilities(recorded), seed=SEED).save(
-        METRIC_FILE
-    )
-    right = np.array(ROLES)[unseen.argmax(axis=1)] == roles
-    print(f"{len(labels)} hits of {len(set(sources))} sources, temperature {temperature:.1f}")
-    print(f"role named right on sources left out: {right[named].mean():.3f}")
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
