@@ -22,6 +22,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from catalog.errors import CatalogError
 from catalog.page import opened
 from catalog.page.packed import describe_row, join_previews, make_peaks, make_preview, stamp_hit
+from catalog.page.script_text import join_scripts, script_version
 from catalog.sound.descriptors import note_name
 
 LOCAL_HOSTS = ("127.0.0.1", "localhost")
@@ -88,6 +89,7 @@ def api_routes() -> list[Route]:
     """Give all routes of the page."""
     return [
         Route("/api/points/{version:str}", _points),
+        Route("/api/audition/{version:str}.js", _audition),
         Route("/api/mask/{version:str}", _mask),
         Route("/api/hit/{hit_id:int}/{stamp:int}.wav", _hit),
         Route("/api/preview", _preview),
@@ -118,6 +120,12 @@ async def _points(request: Request) -> Response:
         return Response(pack.body, media_type="application/octet-stream", headers=FOR_GOOD)
 
     return await _answer(work)
+
+
+async def _audition(request: Request) -> Response:
+    if request.path_params["version"] != script_version():
+        return PlainTextResponse("outdated; load the page again", 404, headers=NOT_KEPT)
+    return Response(join_scripts(), media_type="text/javascript", headers=FOR_GOOD)
 
 
 async def _mask(request: Request) -> Response:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
+from typing import Any
 
 from catalog.kit.slots import SLOTS
 from catalog.library.records import ROLES
@@ -70,10 +71,11 @@ def slot_word(slot: str) -> str:
     return slot.replace("_", " ").capitalize()
 
 
-def words_for_browser() -> dict[str, dict[str, str]]:
+def words_for_browser() -> dict[str, Any]:
     """Give the labels that the scripts in the browser need."""
     slot_of = {role: next((n for n, s in SLOTS.items() if role in s.roles), "") for role in ROLES}
     return {
+        "order": ROLES,
         "roles": ROLE_WORDS,
         "regions": REGION_WORDS,
         "slots": {name: slot_word(name) for name in SLOTS},

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from catalog.page.views.audition import SCRIPTS, read_audition
+from catalog.page.script_text import SCRIPTS, join_scripts, read_part
 
 PAGE = files("catalog.page")
 ROOT = Path(__file__).parents[2]
@@ -50,7 +50,7 @@ def test_every_role_has_a_mark_of_its_own_shape():
 
 
 def test_the_scripts_ask_only_this_machine_and_write_no_markup():
-    js = read_audition()["js"]
+    js = join_scripts() + read_part("load.js")
     assert not re.findall(r"https?://", js)
     assert not re.findall(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", js)
     assert all(path.startswith("/api/") for path in re.findall(r"fetch\(`([^`]*)`", js))
@@ -58,10 +58,10 @@ def test_the_scripts_ask_only_this_machine_and_write_no_markup():
 
 def test_no_script_is_left_out():
     names = {path.name for path in PAGE.joinpath("audition").iterdir() if path.name.endswith(".js")}
-    assert names == set(SCRIPTS)
+    assert names == {*SCRIPTS, "load.js"}
 
 
 def test_motion_is_only_for_those_who_did_not_ask_for_less():
-    css = read_audition()["css"]
+    css = read_part("audition.css")
     assert css.count("transition") == 1
     assert re.search(r"prefers-reduced-motion: no-preference\) \{[^}]*transition", css)

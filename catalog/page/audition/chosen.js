@@ -2,6 +2,7 @@
 
 const SPECTRUM_S = 0.6, SPECTRUM_BINS = 512, SPECTRUM_ROWS = 40, SPECTRUM_COLUMNS = 110;
 const SAID = { user: 'as you said', name: 'by its name', sound: 'by its sound', example: 'by your examples' };
+const SOUND_FIRST_MS = 50;
 const FEW = 5;                         // rows of a list before “more” is asked for
 const SPECTRUM_FLOOR_DB = 62;          // below the loudest cell nothing is drawn
 
@@ -61,7 +62,7 @@ function drawWave(canvas, buffer, width, height) {
   }
 }
 
-function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), role(id, role), words()}
+function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), role(id, role), sounding(id)}
   const box = el('section', { class: 'chosen', 'aria-label': 'The chosen hit' });
   const facts = el('div', { 'aria-label': 'Numbers of the chosen hit' });
   const p = { box, facts, id: null, shownFor: null };
@@ -97,7 +98,7 @@ function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), ro
     } }, `${rows.length - FEW} more`) : null);
 
   const fill = (row, near) => {
-    const words = ask.words();
+    const words = WORDS;
     const wave = el('canvas', { 'aria-hidden': 'true' }), spectrum = el('canvas', { 'aria-hidden': 'true' });
     const slots = el('select', { 'aria-label': 'Place in the kit' },
       ...Object.entries(words.slots).map(([slot, label]) => el('option', { value: slot }, label)));
@@ -143,6 +144,9 @@ function makeChosen(ask) {             // ask: {choose(id), assign(slot, id), ro
     const get = path => fetch(path).then(answer => answer.ok ? answer.json()
       : answer.text().then(text => { throw new Error(text); }));
     try {
+      // the sound goes first: the lists wait until its bytes are here, but not for long
+      await Promise.race([ask.sounding(id), new Promise(done => setTimeout(done, SOUND_FIRST_MS))]);
+      if (mine !== ticket) return;
       const [row, near] = await Promise.all([get(`/api/about/${id}`), get(`/api/near/${id}?elsewhere=${elsewhere ? 1 : 0}`)]);
       if (mine === ticket) fill(row, near);
     } catch (err) {

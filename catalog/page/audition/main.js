@@ -13,7 +13,7 @@ function mountListen(root, live) {
   const act = (op, slot, id) => live.c.setTriggerValue('act', { op, slot, id, at: Date.now() });
   const chosen = makeChosen({ choose: id => live.map.choose(id), assign: (slot, id) => act('assign', slot, id),
     role: (id, role) => live.c.setTriggerValue('act', { op: 'role', id, role, at: Date.now() }),
-    words: () => live.data.words });
+    sounding: id => { const hit = live.map.hitOf(id); return hit && engine.load(hit).catch(() => {}); } });
   let hovered = 0;
   live.map = makeMap(root, live.data.name, {
     choose: id => { chosen.show(id); tell(id); },
@@ -22,7 +22,7 @@ function mountListen(root, live) {
       if (id === null) { status.textContent = ''; return; }
       hovered = setTimeout(async () => {
         const answer = await fetch(`/api/about/${id}`);
-        if (answer.ok) { const row = await answer.json(); status.textContent = `${row.name} — ${live.data.words.roles[row.role]}, ${row.session}`; }
+        if (answer.ok) { const row = await answer.json(); status.textContent = `${row.name} — ${WORDS.roles[row.role]}, ${row.session}`; }
       }, 120);
     },
   });
@@ -47,8 +47,8 @@ function mountListen(root, live) {
     const counts = new Map();
     for (let k = 0; k < map.points.n; k++) if (!map.mask || map.mask[k >> 3] & (128 >> (k & 7))) counts.set(map.points.role[k], (counts.get(map.points.role[k]) ?? 0) + 1);
     const items = [...counts].sort((a, b) => b[1] - a[1]).map(([role, n]) => el('li', {},
-      markIcon(live.data.roles[role], map.view.color === 'role' ? undefined : inkOf(root.querySelector('.room') ?? root.host ?? document.body)),
-      `${live.data.words.roles[live.data.roles[role]]} `, el('b', {}, String(n))));
+      markIcon(WORDS.order[role], map.view.color === 'role' ? undefined : inkOf(root.querySelector('.room') ?? root.host ?? document.body)),
+      `${WORDS.roles[WORDS.order[role]]} `, el('b', {}, String(n))));
     if (map.view.color === 'session') items.push(...live.data.sessions.map((name, k) => el('li', { class: 'swatch' },
       el('i', { style: `background:${CYCLE[k % CYCLE.length]}` }), el('bdi', {}, name || 'unknown'))));
     else if (map.view.color !== 'role') items.push(el('li', { class: 'swatch' }, ({ brightness: 'dark', length: 'short', body: 'low' })[map.view.color],
@@ -65,7 +65,7 @@ function mountListen(root, live) {
   const stop = () => { map.end(); clearTimeout(say.wait); clearTimeout(hovered); };
   let loaded = null, masked = null;
   const update = async data => {
-    map.words = data.words; map.roles = data.roles; map.regions = data.regions;
+    map.words = WORDS; map.roles = WORDS.order; map.regions = data.regions;
     map.setDark(isDark(room));
     pads.update(data.kit);
     if (loaded !== data.version) {
@@ -117,6 +117,7 @@ export default function (c) {
   if (!live) {
     live = { c, data: c.data };
     LIVE.set(root, live);
+    root.prepend(el('style', {}, STYLE));
     Object.assign(live, MOUNTS[c.data.view](root, live));
   }
   live.c = c;                          // always the newest callbacks

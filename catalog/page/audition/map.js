@@ -95,20 +95,20 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
     g.clearRect(0, 0, land.width, land.height);
     if (!m.points) return;
     const W = land.width, H = land.height, image = new ImageData(W, H), out = image.data;
-    const stencils = cutStencils(m.roles, radius() * dpr), color = colors();
+    const stencils = cutStencils(m.roles, radius() * dpr), color = colors(), pixels = new Uint32Array(out.buffer);
+    const edge = stencils.reach, [sx, sy] = scale();
+    // The stronger coverage wins: no mixing, because this runs for each pixel of each point.
     const put = (k, strength) => {
-      const [px, py] = toScreen(k), x0 = Math.round(px * dpr), y0 = Math.round(py * dpr);
-      if (x0 < -20 || y0 < -20 || x0 > W + 20 || y0 > H + 20) return;
-      const spots = stencils[m.points.role[k]], [r, gr, b] = color(k);
+      const x0 = Math.round(((m.points.x[k] - view.cx) * sx + w / 2) * dpr);
+      const y0 = Math.round(((view.cy - m.points.y[k]) * sy + h / 2) * dpr);
+      if (x0 < -edge || y0 < -edge || x0 >= W + edge || y0 >= H + edge) return;
+      const inside = x0 >= edge && y0 >= edge && x0 < W - edge && y0 < H - edge;
+      const spots = stencils[m.points.role[k]], [r, gr, b] = color(k), tint = b << 16 | gr << 8 | r;
       for (let s = 0; s < spots.length; s += 3) {
         const x = x0 + spots[s], y = y0 + spots[s + 1];
-        if (x < 0 || y < 0 || x >= W || y >= H) continue;
-        const at = 4 * (x + W * y), a = spots[s + 2] / 255 * strength, under = out[at + 3] / 255 * (1 - a);
-        const all = a + under;
-        out[at] = (r * a + out[at] * under) / all;
-        out[at + 1] = (gr * a + out[at + 1] * under) / all;
-        out[at + 2] = (b * a + out[at + 2] * under) / all;
-        out[at + 3] = 255 * all;
+        if (!inside && (x < 0 || y < 0 || x >= W || y >= H)) continue;
+        const at = x + W * y, cover = spots[s + 2] * strength | 0;
+        if (cover >= pixels[at] >>> 24) pixels[at] = cover << 24 | tint;
       }
     };
     for (let k = 0; k < m.points.n; k++) if (!shown(k)) put(k, .13);
@@ -193,10 +193,13 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
   };
   const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
   let soon = 0;
-  const fetchAround = () => {          // where the arrow keys lead from here, once the hand rests
+  const fetchAround = (px, py) => {    // where the arrow keys lead from here, once the hand rests
     clearTimeout(soon);
-    soon = setTimeout(() => Object.values(WAYS).map(way => aside(...way)).filter(k => k >= 0)
-      .forEach(k => engine.load(hitAt(k)).catch(() => {})), 60);
+    soon = setTimeout(async () => {
+      const next = Object.values(WAYS).map(way => aside(...way)).filter(k => k >= 0);
+      await Promise.allSettled(next.map(k => engine.load(hitAt(k))));
+      engine.prefetch(near(px, py, N_AHEAD).map(hitAt));
+    }, 120);
   };
 
   m.choose = (id, { play = true } = {}) => {
@@ -209,8 +212,7 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
         m.draw();
       }
       if (play) engine.play(hit);
-      engine.prefetch(near(px, py, N_AHEAD).map(hitAt));
-      fetchAround();
+      fetchAround(px, py);
     }
     drawOver();
     ask.choose(id);

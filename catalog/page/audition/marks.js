@@ -62,7 +62,7 @@ function cutStencils(roles, r) {
   const size = Math.ceil(r * 2.6) | 1, canvas = document.createElement('canvas');
   canvas.width = canvas.height = size;
   const g = canvas.getContext('2d', { willReadFrequently: true });
-  return roles.map(role => {
+  const cut = roles.map(role => {
     g.clearRect(0, 0, size, size);
     drawMark(g, role, size / 2, size / 2, r, '#000');
     const cover = g.getImageData(0, 0, size, size).data, spots = [], half = size >> 1;
@@ -71,6 +71,8 @@ function cutStencils(roles, r) {
     }
     return Int16Array.from(spots);
   });
+  cut.reach = size;
+  return cut;
 }
 
 function markIcon(role, color) {

@@ -12,8 +12,6 @@ function el(tag, props = {}, ...children) {
   return node;
 }
 
-const roleWord = (data, role) => data.words.roles[role] ?? role;
-
 const OUTLINES = new Map();            // "id:stamp" -> Int8Array(128)
 const N_PEAKS = 64, MAX_OUTLINES = 4000;
 

@@ -1,30 +1,27 @@
-"""The one component that sounds: its files joined, mounted as "listen", "kit" or "twice"."""
+"""The one component that sounds: mounted as "listen", "kit" or "twice"."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import streamlit as st
 
-SCRIPTS = (
-    "engine.js", "parts.js", "marks.js", "map.js", "chosen.js", "pads.js", "twice.js", "main.js",
-)  # fmt: skip
+from catalog.page.script_text import read_part, script_version
+
 PROBE_VARIABLE = "CATALOG_PAGE_PROBE"  # tests look into the page through it
 
 
 @cache
-def read_audition() -> dict[str, str]:
-    """Read the component's files, once: "html", "css" and "js"."""
-    folder = files("catalog.page").joinpath("audition")
-    return {
-        "html": folder.joinpath("audition.html").read_text("utf-8"),
-        "css": folder.joinpath("audition.css").read_text("utf-8"),
-        "js": "\n".join(folder.joinpath(name).read_text("utf-8") for name in SCRIPTS),
-    }
+def _loader() -> tuple[str, str]:
+    """Give the component's html and its script, which fetches the rest from the page's own route.
+
+    A component's content goes over the websocket with each change of its data, so it is kept small.
+    """
+    address = f"/api/audition/{script_version()}.js"
+    return read_part("audition.html"), read_part("load.js").replace("SCRIPT_ADDRESS", address)
 
 
 def mount_audition(
@@ -50,10 +47,8 @@ def mount_audition(
     -------
     what the component reports, by attribute
     """
-    parts = read_audition()
-    component = st.components.v2.component(
-        "catalog.audition", html=parts["html"], css=parts["css"], js=parts["js"]
-    )
+    html, js = _loader()
+    component = st.components.v2.component("catalog.audition", html=html, js=js)
     sent = {"view": view, "name": view, "probe": bool(os.environ.get(PROBE_VARIABLE)), **data}
     callbacks: dict[str, Any] = dict(on_change)
     return component(key=view, data=sent, default=default, **callbacks)

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 import streamlit as st
 
 from catalog.facade import Catalog
-from catalog.library.records import ROLES, Hit
+from catalog.library.records import Hit
 from catalog.page import opened
 from catalog.page.views.audition import mount_audition
 from catalog.page.views.finding import RANGES, Summary, Wanted, make_mask, summarize
 from catalog.page.views.kit import describe_kit, take_act
-from catalog.page.wording import ROLE_WORDS, count_of, plain, words_for_browser
+from catalog.page.wording import ROLE_WORDS, count_of, plain
 
 
 def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
@@ -28,10 +28,8 @@ def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
         "listen",
         {
             "version": pack.version,
-            "roles": ROLES,
             "sessions": [plain(name) for name in pack.sessions],
             "regions": [list(region) for region in pack.regions],
-            "words": words_for_browser(),
             "mask_version": mask_version,
             "chosen": _linked_hit(),
             "kit": describe_kit(catalog),
