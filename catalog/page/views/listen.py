@@ -23,7 +23,16 @@ def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
     mask, n_found, mask_version = make_mask(hits, pack.ids, wanted)
     if mask is not None:
         opened.put_mask(mask_version, mask)
-    found = st.container()
+    st.caption(_say_found(n_found, len(pack.ids)))
+    _draw_map(catalog, pack.version, mask_version)
+
+
+@st.fragment
+def _draw_map(catalog: Catalog, version: str, mask_version: str) -> None:
+    """Draw the map; choosing a hit runs this part alone, the whole page only after a change."""
+    pack = opened.current_points()
+    if pack.version != version:
+        st.rerun()
     result = mount_audition(
         "listen",
         {
@@ -38,7 +47,6 @@ def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
         on_chosen_change=lambda: None,
         on_act_change=lambda: take_act(catalog, "listen"),
     )
-    found.caption(_say_found(n_found, len(pack.ids)))
     if result.chosen is not None:
         st.query_params["hit"] = str(result.chosen)
 
