@@ -73,7 +73,8 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
     for (let round = 0; round < 3; round++) for (const [from, to, step] of [[field, pass, 1], [pass, field, side]]) {
       for (let c = 0; c < side * side; c++) {
         let sum = 0;
-        for (let d = -4; d <= 4; d++) sum += from[c + d * step] ?? 0;
+        const i = c % side, reach = step === 1 ? [Math.max(-4, -i), Math.min(4, side - 1 - i)] : [-4, 4];
+        for (let d = reach[0]; d <= reach[1]; d++) sum += from[c + d * step] ?? 0;
         to[c] = sum / 9;
       }
     }

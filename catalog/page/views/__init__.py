@@ -17,12 +17,16 @@ PAGE_STYLE = """<style>
 .stMainBlockContainer {padding: 2.2rem 2rem 3rem; max-width: 1500px}
 @media (max-width: 640px) {.stMainBlockContainer {padding: 2rem .8rem 3rem}}
 </style>"""
+# The accent is light in the dark look, so the words on it must be dark.
+DARK_BUTTONS = """<style>
+button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p {color: #24221F}
+</style>"""
 
 
 def draw_page() -> None:
     """Draw everything; a store that cannot be opened is told in its own words."""
     st.set_page_config(page_title="Drum hits", page_icon="🥁", layout="wide")
-    st.html(PAGE_STYLE)
+    st.html(PAGE_STYLE + (DARK_BUTTONS if st.context.theme.type == "dark" else ""))
     try:
         catalog = opened.open_catalog()
         hits = opened.current_hits()
