@@ -27,7 +27,7 @@ MIN_BINS = 4  # in a cell: coherence over fewer is high by chance
 CELL_RANGE_DB = 60.0  # below the strongest cell nothing is judged
 CELL_SNR_DB = 10.0  # a cell must stand this much above the noise of both sides
 MAX_CELL_DB = 40.0  # 16-bit rounding alone leaves about this much behind
-MIN_CELLS = 12  # fewer are too little to judge
+MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
 
 
 @dataclass(frozen=True, eq=False)
