@@ -1,0 +1,1 @@
+"""An invented drum library and what makes it; `README.md` tells the story."""

@@ -1,0 +1,1 @@
+"""How the sounds are made: resonators, what drives them, the room, and the files."""
