@@ -23,6 +23,7 @@ from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
     from catalog.facade import Catalog
+    from catalog.kit.assemble import Kit
     from catalog.library.records import HistoryEvent, Hit, Progress, ScanReport
     from catalog.search.neighbors import Match
 
@@ -266,7 +267,9 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
     for group in groups:
         lines += [f"keep {_hit_line(cat.hit(group.keep))}  ({group.reason})"]
         others = zip(group.others, group.evidence, strict=True)
-        lines += [f"copy {_hit_line(cat.hit(other))}  ({sure:.1%} sure)" for other, sure in others]
+        lines += [
+            f"copy {_hit_line(cat.hit(other))}  ({sure:.1%} in common)" for other, sure in others
+        ]
     _emit(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
     return FINE
 
@@ -283,12 +286,29 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     kit = cat.add_layers(kit) if args.layers else kit
     if args.save:
         cat.save_kit(kit, args.save)
+    return _print_kit(cat, kit, args)
+
+
+def _swap(cat: Catalog, args: argparse.Namespace) -> int:
+    kit = cat.swap(_kept_kit(cat, args.name), args.slot)
+    cat.save_kit(kit, args.name)
+    return _print_kit(cat, kit, args)
+
+
+def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> int:
     lines: list[str] = []
     for slot, ids in kit.slots.items():
         lines += [f"{slot:<12}{_hit_line(cat.hit(hit_id))}" for hit_id in ids]
         lines += [f"{'':<12}{reason}" for reason in kit.why.get(slot, ())]
     _emit(kit, lines, as_json=args.json)
     return FINE
+
+
+def _kept_kit(cat: Catalog, name: str) -> Kit:
+    kits = {kit.name: kit for kit in cat.kits()}
+    if name not in kits:
+        raise CatalogError(f"no kit is named {name!r}; kept are: {', '.join(kits) or 'none'}")
+    return kits[name]
 
 
 def _kits(cat: Catalog, args: argparse.Namespace) -> int:
@@ -298,10 +318,8 @@ def _kits(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _export(cat: Catalog, args: argparse.Namespace) -> int:
-    kits = {kit.name: kit for kit in cat.kits()}
-    if args.name not in kits:
-        raise CatalogError(f"no kit is named {args.name!r}; kept are: {', '.join(kits) or 'none'}")
-    written = cat.export_kit(kits[args.name], args.folder, subtype=args.subtype)
+    kit = _kept_kit(cat, args.name)
+    written = cat.export_kit(kit, args.folder, subtype=args.subtype)
     _emit(written, written, as_json=args.json)
     return FINE
 
@@ -309,8 +327,8 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
 RUNS: Mapping[str, Run] = {
     "scan": _scan, "hits": _hits, "show": _show, "role": _role, "set-aside": _set_aside,
     "restore": _restore, "history": _history, "skipped": _skipped, "alternates": _alternates,
-    "similar": _similar, "copies": _copies, "map": _map, "fill": _fill, "kits": _kits,
-    "export": _export,
+    "similar": _similar, "copies": _copies, "map": _map, "fill": _fill, "swap": _swap,
+    "kits": _kits, "export": _export,
 }  # fmt: skip
 
 

@@ -169,6 +169,10 @@ def test_a_kit_is_filled_kept_listed_and_exported(scanned, tmp_path):
     assert kit["slots"]["kick"] == [1]
     assert kit["slots"]["snare"][0] in (3, 4)
     assert [kept["name"] for kept in read(scanned, "kits")] == ["dry"]
+    swapped = read(scanned, "swap", "dry", "snare")
+    assert swapped["slots"]["snare"] != kit["slots"]["snare"]
+    assert swapped["slots"]["kick"] == [1]
+    assert read(scanned, "kits")[0]["slots"] == swapped["slots"]
     written = read(scanned, "export", "dry", tmp_path / "out")
     assert written
     assert all(os.path.exists(path) for path in written)
