@@ -43,6 +43,7 @@ function makePads(ask, large) {        // ask: {act(op, slot)}
     if (now === seen) return;
     seen = now;
     p.slots = slots;
+    const held = box.getRootNode().activeElement?.closest?.('[data-slot]')?.dataset.slot;
     const made = slots.map((slot, k) => (large ? cardOf : padOf)(slot, PAD_KEYS[k] ?? ''));
     box.replaceChildren(
       ...(large ? [] : [el('h3', {}, 'Kit')]),
@@ -50,6 +51,7 @@ function makePads(ask, large) {        // ask: {act(op, slot)}
         ? 'The kit is empty. Choose a hit under “Listen” and put it in a place, or press “Fill the rest”.'
         : 'Empty so far: choose a hit and press “Put in kit”. It is then played from here by the letters a s d f …')]));
     if (large) fillOutlines(box);
+    if (held && box.querySelector(`[data-slot="${held}"]`)) box.querySelector(`[data-slot="${held}"]`).focus();  // letters go on playing
     slots.forEach(slot => slot.hits[0] && engine.load(slot.hits[0]).catch(() => {}));
   };
   p.key = event => {
