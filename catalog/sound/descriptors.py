@@ -11,7 +11,7 @@ import numpy as np
 from catalog.errors import ParameterError
 from catalog.sound.loudness import hit_loudness
 from catalog.sound.scalars import energy_to_come
-from catalog.sound.strokes import Stroke
+from catalog.sound.strokes import OFFSET_STRIDE, Stroke
 
 LENGTH_DB = -60.0  # below the hit's own peak; below it is room
 ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the wave, not the level
@@ -21,6 +21,7 @@ ROLLOFF_SHARE = 0.85  # librosa's own default, so that the numbers compare
 BODY_RANGE_HZ = (30.0, 500.0)  # kicks and toms speak here
 BODY_MIN_SHARE = 1e-3  # of the energy, -30 dB: less low energy than that is no body
 FLOOR_WINDOW_S = 0.020
+LOUDNESS_S = 2.0  # the loudest 400 ms of a stroke lie at its start, those of a swell soon after
 FIT_POINTS = 1000  # enough for a straight line
 A4_HZ = 440.0  # ISO 16
 
@@ -72,24 +73,25 @@ def describe_hit(
         one entry for each of `DESCRIPTORS`
     """
     region = samples[stroke.start : stroke.stop]
-    region = region - np.median(region[::8], axis=0)
+    region = region - np.median(region[::OFFSET_STRIDE], axis=0)
     body = mono[stroke.start : stroke.stop]
-    body = body - np.median(body[::8])
+    body = region[:, 0] if region.shape[1] == 1 else body - np.median(body[::OFFSET_STRIDE])
+    left = energy_to_come(np.square(body, dtype=np.float64))
     frequencies, power = mean_spectrum(body, sr=sr)
     peak = float(np.abs(region).max())
     rms = float(np.sqrt(np.square(body[: round(0.2 * sr)]).mean()))
     return {
         "length_s": length(body, sr=sr),
         "attack_s": attack_time(body, sr=sr),
-        "decay20_s": decay_time(body, sr=sr, drop_db=20.0),
-        "decay60_s": reverberation_time(body, sr=sr),
+        "decay20_s": _time_to_fall(left, sr=sr, drop_db=20.0),
+        "decay60_s": _extrapolated_fall(left, sr=sr),
         "centroid_hz": spectral_centroid(frequencies, power),
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": spectral_flatness(power),
         "body_hz": body_frequency(body, sr=sr),
         "crest_db": _db(float(np.abs(body).max()) / rms) if rms > 0 else math.nan,
         "peak_db": _db(peak),
-        "loudness_lkfs": hit_loudness(region[: round(6 * sr)], sr=sr),
+        "loudness_lkfs": hit_loudness(region[: round(LOUDNESS_S * sr)], sr=sr),
         "floor_db": noise_floor(mono, sr=sr),
         "width": stereo_width(region),
         "tail_s": (stroke.stop - stroke.onset) / sr,
@@ -190,7 +192,11 @@ def decay_time(samples: np.ndarray, *, sr: int, drop_db: float = 20.0) -> float:
     if sr <= 0 or drop_db <= 0:
         raise ParameterError(f"sr={sr} and drop_db={drop_db} must be above 0")
     left = energy_to_come(np.square(samples, dtype=np.float64))
-    return int(np.searchsorted(-left, -(10.0 ** (-drop_db / 10.0)))) / sr
+    return _time_to_fall(left, sr=sr, drop_db=drop_db)
+
+
+def _time_to_fall(left: np.ndarray, *, sr: int, drop_db: float) -> float:
+    return (len(left) - int(np.searchsorted(left[::-1], 10.0 ** (-drop_db / 10.0), "right"))) / sr
 
 
 def reverberation_time(samples: np.ndarray, *, sr: int) -> float:
@@ -209,8 +215,11 @@ def reverberation_time(samples: np.ndarray, *, sr: int) -> float:
     ----------
     ISO 3382-1:2009, 5.3.3 (evaluation range -5 to -25 dB, least squares).
     """
-    left = energy_to_come(np.square(samples, dtype=np.float64))
-    first, last = np.searchsorted(-left, [-(10**-0.5), -(10**-2.5)])
+    return _extrapolated_fall(energy_to_come(np.square(samples, dtype=np.float64)), sr=sr)
+
+
+def _extrapolated_fall(left: np.ndarray, *, sr: int) -> float:
+    first, last = len(left) - np.searchsorted(left[::-1], [10**-0.5, 10**-2.5], "right")
     if last - first < 8:
         return math.nan
     steps = np.arange(first, last, max(1, (last - first) // FIT_POINTS))

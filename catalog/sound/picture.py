@@ -17,10 +17,10 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.sound.decode import resample
+from catalog.sound.strokes import OFFSET_STRIDE
 
 SR = 44_100  # Hz; every picture is taken at this rate
 MAX_S = 6.0  # what comes later is tail that no drum is told by
-OFFSET_STRIDE = 8  # every eighth sample tells the offset as well as all of them
 FRAME, HOP, LATE_HOP = 1024, 128, 512  # samples
 PAD = 256  # zeros before the onset, so that the first frame holds the attack
 EDGES_MS = (0, 4, 10, 20, 35, 60, 100, 160, 250, 400, 650, 1000, 1600)

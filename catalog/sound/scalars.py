@@ -73,7 +73,8 @@ def energy_to_come(energy: np.ndarray) -> np.ndarray:
     np.ndarray, same shape, 1 at the first step where there is any energy
     """
     left = np.cumsum(energy[::-1], axis=0, dtype=np.float64)[::-1]
-    return np.asarray(left / np.maximum(left[:1], 1e-30))
+    left /= np.maximum(left[:1].copy(), 1e-30)
+    return left
 
 
 def _decays(y: np.ndarray) -> np.ndarray:
