@@ -161,9 +161,6 @@ class _Bar:
         self.close()
 
 
-# Verbs
-
-
 def _scan(cat: Catalog, args: argparse.Namespace) -> int:
     with _Bar() as bar:
         report = cat.scan(args.folders, n_jobs=args.jobs, on_progress=bar)
@@ -248,7 +245,10 @@ def _alternates(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _similar(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere)
+    but = dict(wish.partition("=")[::2] for wish in args.but) if args.but else None
+    found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but)
+    if but and len(found) < args.n:
+        _say(f"only {len(found)} hits go that way")
     return _print_matches(cat, args, found)
 
 

@@ -59,9 +59,18 @@ def _add_search_verbs(verb: AddVerb) -> None:
         ("similar", "list hits that sound alike, nearest first"),
     ):
         added = verb(name, text)
-        added.add_argument("hit", type=int)
+        if name == "similar":
+            added.add_argument("hit", type=_hit_or_file, help="a hit's number, or an audio file")
+        else:
+            added.add_argument("hit", type=int)
         added.add_argument("-n", type=int, default=10, help="how many (default: 10)")
         if name == "similar":
+            added.add_argument(
+                "--but",
+                action="append",
+                metavar="WISH",
+                help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be given again",
+            )
             added.add_argument("--role", help="only hits of this role")
             added.add_argument("--elsewhere", action="store_true", help="only other sessions")
     verb("copies", "list recordings that are there more than once")
@@ -102,6 +111,10 @@ def _slot_and_hit(text: str) -> tuple[str, int]:
     if not slot or not hit.isdecimal():
         raise argparse.ArgumentTypeError(f"{text!r} must be SLOT=HIT, such as snare=12")
     return slot, int(hit)
+
+
+def _hit_or_file(text: str) -> int | Path:
+    return int(text) if text.isdecimal() else Path(text)
 
 
 def _names(text: str) -> list[str]:

@@ -15,7 +15,9 @@ from catalog.library.records import ROLES, Hit, Progress
 from catalog.search.duplicates import CopyGroup
 from catalog.search.map2d import Layout
 from catalog.search.neighbors import Match
+from catalog.search.query import Query
 from catalog.search.table import HitTable
+from catalog.search.wishes import But
 from catalog.sound.compare import Prepared
 
 __all__ = ["Catalog", "default_store"]
@@ -32,6 +34,8 @@ class Catalog(Holdings):
     ...     for match in cat.alternates(snare.id, n=5):
     ...         print(cat.hit(match.hit_id).name, cat.reasons(snare.id, match.hit_id))
     """
+
+    _asked: tuple[tuple[Path, int], Query] | None = None  # the last file searched from
 
     # Search
 
@@ -57,7 +61,8 @@ class Catalog(Holdings):
         from catalog.search.metric import stroke_distances
         from catalog.search.neighbors import rank_hits
 
-        table, row = self._table_and_row(hit_id)
+        table = self._current()
+        row = self._row(table, hit_id)
         allowed = np.ones(len(table.hits), bool)
         allowed[row] = False
         return rank_hits(
@@ -65,16 +70,27 @@ class Catalog(Holdings):
         )
 
     def similar(
-        self, hit_id: int, n: int | None = None, role: str | None = None, elsewhere: bool = False
+        self,
+        hit: int | str | Path,
+        n: int | None = None,
+        role: str | None = None,
+        elsewhere: bool = False,
+        *,
+        but: But | None = None,
     ) -> list[Match]:
         """Hits that sound alike wherever they come from, nearest first.
 
         Parameters
         ----------
-        hit_id : int
+        hit : int, str or Path
+            a hit's id, or a file that need not be in the catalog
         n : int, optional, how many; None for every other hit
         role : str, optional, only hits of this role
         elsewhere : bool, only hits of other sessions
+        but : str, sequence of str or mapping, optional
+            how the answers are to differ: "shorter", ["darker", "tighter"], or
+            {"length_s": -0.1, "centroid_hz": "+20%"}; see `catalog.search.wishes`. Only hits that
+            went that way are given, so that there may be fewer than `n`, or none
 
         Returns
         -------
@@ -84,35 +100,57 @@ class Catalog(Holdings):
         ------
         StoreError
             if there is no such hit
+        AudioError
+            if the file cannot be read
         ParameterError
-            if `n` is below 1 or the role is unknown
+            if `n` is below 1, the role is unknown, or `but` is not understood
         """
-        from catalog.search.metric import alike_distances
         from catalog.search.neighbors import rank_hits
+        from catalog.search.wishes import apply_wishes, read_wishes
 
         if role is not None and role not in ROLES:
             raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
-        table, row = self._table_and_row(hit_id)
-        session = table.hits[row].session
+        table = self._current()
+        query = self._query(hit, table)
+        distances = query.distances(table)
         allowed = np.array(
             [
-                (role is None or hit.role == role) and not (elsewhere and hit.session == session)
-                for hit in table.hits
+                (role is None or other.role == role)
+                and not (elsewhere and query.session and other.session == query.session)
+                for other in table.hits
             ],
             bool,
         )
-        allowed[row] = False
-        return rank_hits(
-            table.spaces.hit_ids, alike_distances(table.spaces, row), allowed=allowed, n=n
-        )
+        if but is not None:
+            wishes = read_wishes(but, query.descriptors)
+            moved, distances = apply_wishes(wishes, query.descriptors, table.hits, distances)
+            allowed &= moved
+        if query.row is not None:
+            allowed[query.row] = False
+        return rank_hits(table.spaces.hit_ids, distances, allowed=allowed, n=n)
 
-    def reasons(self, hit_id: int, other_id: int) -> tuple[str, ...]:
-        """In what the other hit differs, in the trade's units: "40 ms shorter", "300 Hz darker"."""
+    def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
+        """In what another hit differs, in the trade's units: "40 ms shorter", "300 Hz darker".
+
+        Parameters
+        ----------
+        hit : int, str or Path, a hit's id or a file
+        other_id : int
+
+        Returns
+        -------
+        tuple of str, the most audible first
+        """
         from catalog.search.neighbors import explain_difference
 
-        hit, other = self.hit(hit_id), self.hit(other_id)
-        found = explain_difference(hit.descriptors, other.descriptors)
-        if other.session and other.session != hit.session:
+        other = self.hit(other_id)
+        if isinstance(hit, str | Path):
+            descriptors, session = self._query(hit, self._current()).descriptors, ""
+        else:
+            mine = self.hit(hit)
+            descriptors, session = mine.descriptors, mine.session
+        found = explain_difference(descriptors, other.descriptors)
+        if other.session and other.session != session:
             found += (f"from {other.session}",)
         return found
 
@@ -270,9 +308,20 @@ class Catalog(Holdings):
         table = self._current()
         return Pool(table.hits, self._store.production([hit.id for hit in table.hits]))
 
-    def _table_and_row(self, hit_id: int) -> tuple[HitTable, int]:
-        table = self._current()
+    def _query(self, hit: int | str | Path, table: HitTable) -> Query:
+        """A hit of the table, or a file, which is measured once and then remembered."""
+        from catalog.search.query import query_file, query_row
+
+        if not isinstance(hit, str | Path):
+            return query_row(table, self._row(table, hit))
+        path = Path(hit)
+        stamp = (path, path.stat().st_mtime_ns) if path.exists() else (path, 0)
+        if self._asked is None or self._asked[0] != stamp:
+            self._asked = (stamp, query_file(path))
+        return self._asked[1]
+
+    def _row(self, table: HitTable, hit_id: int) -> int:
         if hit_id not in table.rows:
             hit = self.hit(hit_id)  # raises if there is none at all
             raise ParameterError(f"hit {hit_id} ({hit.name}) is {hit.state}: bring it back first")
-        return table, table.rows[hit_id]
+        return table.rows[hit_id]

@@ -286,3 +286,14 @@ def test_the_demo_library_is_copied_whole_with_its_times(demo, tmp_path, library
         assert twin.read_bytes() == path.read_bytes()
         assert twin.stat().st_mtime_ns == path.stat().st_mtime_ns
     assert list(tmp_path.glob("*.part")) == []
+
+
+def test_similar_takes_wishes_and_files(scanned, library):
+    code, out, err = scanned("similar", 1, "--but", "lower", "--json")  # it is the lowest
+    assert (code, json.loads(out)) == (1, [])
+    assert "only 0 hits go that way" in err
+    assert len(read(scanned, "similar", 1, "--but", "body_hz=+20%")) == 4
+    assert read(scanned, "similar", library / "kick_01.wav", "-n", 1)[0]["hit_id"] == 1
+    code, _, err = scanned("similar", 1, "--but", "crunchier")
+    assert code == 2
+    assert "crunchier" in err
