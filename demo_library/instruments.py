@@ -113,7 +113,7 @@ BOX = (1.0, 1.37, 1.82, 2.2, 2.9, 3.6, 4.7)
 INSTRUMENTS: dict[str, Instrument] = {
     "boathouse kick": drum(
         role="kick", position=(0.02, 0.18), pitch_hz=54.0, t60_s=0.75, contact_s=0.0042,
-        beater=0.14, damping_hz=150.0, sharp=0.10, click=0.25, hole=0.25, wander=0.2,
+        beater=0.14, damping_hz=150.0, sharp=0.10, click=0.3, hole=0.25, wander=0.3,
     ),
     "boathouse snare": snare(WOOD_SNARE, level=0.16, tight=0.55),
     "boathouse rack tom": drum(

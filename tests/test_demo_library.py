@@ -17,7 +17,7 @@ from catalog.library.records import ROLES
 from demo_library.maker.membrane import Drum, membrane_modes
 from demo_library.maker.modes import Stroke, ring
 from demo_library.perform import perform
-from demo_library.sittings import KITCHEN, LOFT, SITTINGS
+from demo_library.sittings import LOFT, SITTINGS
 
 ROOT = Path(__file__).parents[1] / "demo_library"
 SOUNDS = {".wav", ".flac"}
@@ -197,17 +197,14 @@ def test_farther_microphones_hear_a_stroke_later_by_the_speed_of_sound():
         assert late_s == pytest.approx(farther_m / 343.0, abs=0.0012)
 
 
-def test_one_drum_is_made_again_the_same(tmp_path):
+def test_drums_are_made_again_the_same(tmp_path):
     """Bytes where this machine made the library; else samples, as libm and codecs differ."""
-    names = {"wood block", "beads", "claps", "metal timbale", "spoon on table"}
-    for sitting in (LOFT, KITCHEN):
-        series = tuple(s for s in sitting.series if s.instrument in names)
-        again = perform(replace(sitting, series=series), tmp_path)
-        assert again
-        for row in again:
-            if sitting is KITCHEN:  # its names count takes, which start anew here
-                continue
-            assert_same_file(tmp_path / row.path, ROOT / row.path)
+    names = {"wood block", "beads", "claps", "metal timbale"}
+    series = tuple(s for s in LOFT.series if s.instrument in names)
+    again = perform(replace(LOFT, series=series), tmp_path)
+    assert len(again) > 15
+    for row in again:
+        assert_same_file(tmp_path / row.path, ROOT / row.path)
 
 
 def assert_same_file(new: Path, old: Path) -> None:
