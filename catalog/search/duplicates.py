@@ -18,6 +18,7 @@ COPY_DB = 15.0  # mean cell score; 3,234 pairs of different strokes of one drum 
 LATE_DB = 12.0  # after the first 20 ms
 FEW_CELLS_DB = 20.0  # asked below `MIN_CELLS`; two strokes of a dull kick reached 15.6 in 12 cells
 MIN_CELLS_AT_ALL = 4
+WHOLE_DB = 22.0  # over the whole band, where cells are few; strokes of one real drum reach 9.3
 MAX_PREPARED = 4096  # hits kept ready at once, about 150 kB each
 LOSSY = frozenset({"VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
 BITS = {
@@ -78,10 +79,10 @@ def candidate_pairs(spaces: Spaces, *, n_candidates: int = N_CANDIDATES) -> np.n
 
 def is_copy(agreement: Agreement) -> bool:
     """Whether two recordings agree so far that they must be one; unsure counts as no."""
-    if agreement.n_cells < MIN_CELLS_AT_ALL:
-        return False
     if agreement.n_cells < MIN_CELLS:
-        return agreement.score_db >= FEW_CELLS_DB
+        if agreement.whole_db >= WHOLE_DB:
+            return True
+        return agreement.n_cells >= MIN_CELLS_AT_ALL and agreement.score_db >= FEW_CELLS_DB
     return agreement.score_db >= COPY_DB and not agreement.late_db < LATE_DB
 
 

@@ -7,6 +7,7 @@ correlation over the whole band cannot tell them apart: two strokes of a kick re
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -19,6 +20,11 @@ from catalog.sound.strokes import find_stroke, mix_to_mono
 COMPARE_S = 0.8  # from the onset; what rings later is low and tonal, where strokes agree too
 PRE_EMPHASIS = 0.95  # lifts the high cells, where strokes differ most
 MAX_LAG_S = 0.05
+EDGE = 32  # samples faded in where a file begins within the stroke, 0.7 ms
+CUT_S = 0.0005  # an onset so early was cut
+N_LAGS = 4  # peaks tried where a start was cut: a low tone agrees with itself a period later
+LAG_SHARE = 0.4  # of the highest peak; lower ones are not tried
+SURE_DB = 20.0  # the first lag that gives this much is taken
 MARGIN = 512  # samples before the found onset, so that a trimmed start can be slid over
 SEGMENTS_MS = ((0, 20), (20, 60), (60, 150), (150, 350), (350, 800))
 EARLY_SEGMENTS = 1  # drum machines make the attack anew each time: agreement must go on after it
@@ -27,6 +33,7 @@ MIN_BINS = 4  # in a cell: coherence over fewer is high by chance
 CELL_RANGE_DB = 60.0  # below the strongest cell nothing is judged
 CELL_SNR_DB = 10.0  # a cell must stand this much above the noise of both sides
 MAX_CELL_DB = 40.0  # 16-bit rounding alone leaves about this much behind
+MIN_OVERLAP = 64  # samples that both must hold
 MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
 
 
@@ -39,11 +46,13 @@ class Prepared:
     samples : np.ndarray, float32, at 44.1 kHz, the onset at `MARGIN`
     first : int, the first sample that the file really holds; before it is padding
     noise : float, variance a sample of what is not the stroke
+    is_cut : bool, whether the file begins within the stroke
     """
 
     samples: np.ndarray
     first: int
     noise: float
+    is_cut: bool
 
 
 @dataclass(frozen=True)
@@ -58,6 +67,8 @@ class Agreement:
         the same after the first 20 ms; NaN if nothing is left there
     n_cells : int
         cells that stand above the noise of both; below `MIN_CELLS` there is too little to judge
+    whole_db : float
+        the same over the whole band at once, asked only where cells are few; NaN elsewhere
     lag_s : float
         how much later the second starts within its file region
     """
@@ -66,6 +77,7 @@ class Agreement:
     late_db: float
     n_cells: int
     lag_s: float
+    whole_db: float = float("nan")
 
 
 def prepare_hit(audio: Audio) -> Prepared:
@@ -93,8 +105,13 @@ def prepare_hit(audio: Audio) -> Prepared:
     y = prepare_mono(part, sr=audio.sr, start=0)
     peak = float(np.abs(part).max())
     y = np.append(y[:1], y[1:] - PRE_EMPHASIS * y[:-1])
+    first = round(missing * SR / audio.sr)
+    is_cut = onset <= round(CUT_S * audio.sr)
+    if is_cut:  # it begins with a click that is in no other copy
+        y[first : first + EDGE] *= np.linspace(0.0, 1.0, len(y[first : first + EDGE]))
+        first += EDGE
     noise = max(_quietest(y), _rounding_noise(audio.subtype, peak))
-    return Prepared(y.astype(np.float32), round(missing * SR / audio.sr), noise)
+    return Prepared(y.astype(np.float32), first, noise, is_cut)
 
 
 def _quietest(y: np.ndarray) -> float:
@@ -126,7 +143,22 @@ def compare_hits(first: Prepared, second: Prepared) -> Agreement:
     -------
     Agreement
     """
-    lag = find_lag(first.samples, second.samples)
+    best = None
+    lags = find_lags(first.samples, second.samples)
+    for lag in lags if first.is_cut or second.is_cut else lags[:1]:
+        found = _compare_at(first, second, lag)
+        if best is None or _rank(found) > _rank(best):
+            best = found
+        if max(best.score_db, np.nan_to_num(best.whole_db)) >= SURE_DB:
+            break
+    return best if best is not None else Agreement(0.0, math.nan, 0, 0.0)
+
+
+def _rank(agreement: Agreement) -> tuple[float, float]:
+    return (agreement.score_db, float(np.nan_to_num(agreement.whole_db)))
+
+
+def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
     whole = round(lag)
     skip_a, skip_b = max(0, -whole), max(0, whole)
     a, b = first.samples[skip_a:], second.samples[skip_b:]
@@ -147,14 +179,30 @@ def compare_hits(first: Prepared, second: Prepared) -> Agreement:
     late = scores[np.concatenate(is_late)] if values else scores
     return Agreement(
         float(scores.mean()) if len(scores) else 0.0,
-        float(late.mean()) if len(late) else float("nan"),
+        float(late.mean()) if len(late) else math.nan,
         len(scores),
         lag / SR,
+        _whole_score(a[begin:n], b[begin:n], lag - whole) if len(scores) < MIN_CELLS else math.nan,
     )
 
 
-def find_lag(first: np.ndarray, second: np.ndarray) -> float:
-    """Samples by which the second lies later, from the peak of the partly whitened correlation.
+def _whole_score(a: np.ndarray, b: np.ndarray, fraction: float) -> float:
+    """Score of the whole band and length, in dB; short and dull hits have nothing finer."""
+    from scipy.fft import irfft, rfft
+
+    n = len(a)
+    if n < MIN_OVERLAP:
+        return 0.0
+    turn = np.exp(2j * np.pi * np.arange(n // 2 + 1) * fraction / n)
+    b = irfft(rfft(b) * turn, n)
+    a, b = a.astype(np.float64), b.astype(np.float64)
+    energy = float(a @ a) * float(b @ b)
+    common = float(a @ b) ** 2 / energy if energy > 0 else 0.0
+    return min(-10.0 * math.log10(max(1.0 - common, 1e-9)), MAX_CELL_DB)
+
+
+def find_lags(first: np.ndarray, second: np.ndarray) -> list[float]:
+    """Samples by which the second may lie later: peaks of the partly whitened correlation.
 
     Parameters
     ----------
@@ -162,7 +210,8 @@ def find_lag(first: np.ndarray, second: np.ndarray) -> float:
 
     Returns
     -------
-    float, samples, interpolated; sign-free, so a turned polarity changes nothing
+    list of float, samples, interpolated, the highest peak first
+        sign-free, so a turned polarity changes nothing; empty if one of them is silent
     """
     from scipy.fft import irfft, next_fast_len, rfft
 
@@ -173,12 +222,20 @@ def find_lag(first: np.ndarray, second: np.ndarray) -> float:
     cross /= np.sqrt(np.abs(cross)) + 1e-12
     along = np.abs(irfft(cross, n))
     along = np.concatenate([along[-reach:], along[: reach + 1]])
-    at = int(np.argmax(along))
-    if not 0 < at < len(along) - 1:
-        return float(at - reach)
-    left, top, right = along[at - 1 : at + 2]
+    inner = along[1:-1]
+    peaks = 1 + np.flatnonzero((inner > along[:-2]) & (inner >= along[2:]))
+    peaks = peaks[np.argsort(-along[peaks], kind="stable")][:N_LAGS]
+    return [
+        float(at - reach + _vertex(*along[at - 1 : at + 2]))
+        for at in peaks
+        if along[at] >= LAG_SHARE * along[peaks[0]]
+    ]
+
+
+def _vertex(left: float, top: float, right: float) -> float:
+    """Where the parabola through three points has its top, from the middle one."""
     bend = left - 2 * top + right
-    return at - reach + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+    return 0.5 * (left - right) / bend if bend < 0 else 0.0
 
 
 @lru_cache(maxsize=64)
