@@ -10,10 +10,11 @@ import numpy as np
 from catalog.search.metric import PLAIN_SHARE, Spaces
 
 N_NEIGHBORS = 15  # of UMAP: the size of the neighbourhoods that the map keeps together
-MIN_DIST = 0.15  # of UMAP: dots of one drum stay apart enough to be picked
+MIN_DIST = 0.5  # of UMAP: dots of one drum stay apart enough to be picked; chosen by eye
 MIN_FOR_UMAP = 20  # hits; fewer have no neighbourhoods to keep
+EVENNESS = 0.6  # 0 leaves the islands of UMAP, 1 fills the map evenly; chosen by eye
 N_PLACING = 5  # neighbours whose places a new hit takes the mean of
-ROLE_SPREAD = 2.0  # how far roles move hits apart, against plain likeness; chosen by eye
+ROLE_SPREAD = 1.2  # how far roles move hits apart, against plain likeness; chosen by eye
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +105,7 @@ def lay_out_umap(spaces: Spaces, representative: np.ndarray, *, seed: int) -> La
             n_jobs=1,
         )
         xy = layout.fit_transform(map_points(spaces)[rows])
-    return Layout(spaces.hit_ids, _to_square(np.asarray(xy, np.float64))[where], "umap")
+    return Layout(spaces.hit_ids, _even_out(_to_square(np.asarray(xy, np.float64)))[where], "umap")
 
 
 def place_new(spaces: Spaces, known: Layout) -> Layout:
@@ -137,6 +138,13 @@ def place_new(spaces: Spaces, known: Layout) -> Layout:
         weight = 1.0 / (np.sqrt(distance[nearest]) + 1e-6)
         xy[row] = weight @ xy[fixed[nearest]] / weight.sum()
     return Layout(spaces.hit_ids, xy, "placed")
+
+
+def _even_out(xy: np.ndarray) -> np.ndarray:
+    """Draw islands together: each axis keeps its order, wide gaps shrink, crowds get room."""
+    rank = np.argsort(np.argsort(xy, axis=0, kind="stable"), axis=0, kind="stable")
+    even = 2.0 * rank / max(len(xy) - 1, 1) - 1.0
+    return np.asarray((1.0 - EVENNESS) * xy + EVENNESS * even, dtype=np.float32)
 
 
 def _to_square(xy: np.ndarray) -> np.ndarray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.search.map2d import Layout, lay_out_pca, lay_out_umap, place_new
+from catalog.search.map2d import Layout, _even_out, lay_out_pca, lay_out_umap, place_new
 from catalog.search.metric import Spaces
 
 
@@ -79,3 +79,13 @@ def test_hits_that_went_away_are_forgotten():
 def test_without_a_layout_pca_stands_in():
     none = Layout(np.zeros(0, np.int64), np.zeros((0, 2), np.float32), "")
     assert place_new(clusters(3), none).kind == "pca"
+
+
+def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
+    rng = np.random.default_rng(0)
+    islands = np.vstack([rng.normal(-0.9, 0.01, (20, 2)), rng.normal(0.9, 0.01, (20, 2))])
+    even = _even_out(islands)
+    for axis in (0, 1):
+        assert np.array_equal(np.argsort(even[:, axis]), np.argsort(islands[:, axis]))
+    assert even[20:].min() - even[:20].max() < 0.5 * (islands[20:].min() - islands[:20].max())
+    assert np.abs(even).max() <= 1.0
