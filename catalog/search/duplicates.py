@@ -19,7 +19,7 @@ LATE_DB = 12.0  # after the first 20 ms
 FEW_CELLS_DB = 20.0  # asked below `MIN_CELLS`; two strokes of a dull kick reached 15.6 in 12 cells
 MIN_CELLS_AT_ALL = 4
 WHOLE_DB = 22.0  # over the whole band, where cells are few; strokes of one real drum reach 9.3
-MAX_PREPARED = 4096  # hits kept ready at once, about 150 kB each
+MAX_PREPARED = 2048  # hits kept ready at once, about 230 kB each
 LOSSY = frozenset({"VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
 BITS = {
     "PCM_S8": 8,

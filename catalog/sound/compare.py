@@ -20,6 +20,7 @@ from catalog.sound.strokes import find_stroke, mix_to_mono
 COMPARE_S = 0.8  # from the onset; what rings later is low and tonal, where strokes agree too
 PRE_EMPHASIS = 0.95  # lifts the high cells, where strokes differ most
 MAX_LAG_S = 0.05
+LAG_SAMPLES, LAG_FFT = 16_384, 18_816  # 0.37 s are enough to align by; the rest is for the reach
 EDGE = 32  # samples faded in where a file begins within the stroke, 0.7 ms
 CUT_S = 0.0005  # an onset so early was cut
 N_LAGS = 4  # peaks tried where a start was cut: a low tone agrees with itself a period later
@@ -33,6 +34,8 @@ MIN_BINS = 4  # in a cell: coherence over fewer is high by chance
 CELL_RANGE_DB = 60.0  # below the strongest cell nothing is judged
 CELL_SNR_DB = 10.0  # a cell must stand this much above the noise of both sides
 MAX_CELL_DB = 40.0  # 16-bit rounding alone leaves about this much behind
+HOPELESS_AFTER = 1  # the second segment: nine in ten pairs of strokes are told apart by then
+HOPELESS_CELLS, HOPELESS_DB = 8, 5.0  # copies packed at low rates have 8 dB and more
 MIN_OVERLAP = 64  # samples that both must hold
 MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
 
@@ -47,12 +50,14 @@ class Prepared:
     first : int, the first sample that the file really holds; before it is padding
     noise : float, variance a sample of what is not the stroke
     is_cut : bool, whether the file begins within the stroke
+    whitened : np.ndarray, complex64, half-whitened spectrum of the first `LAG_SAMPLES`
     """
 
     samples: np.ndarray
     first: int
     noise: float
     is_cut: bool
+    whitened: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -111,7 +116,16 @@ def prepare_hit(audio: Audio) -> Prepared:
         y[first : first + EDGE] *= np.linspace(0.0, 1.0, len(y[first : first + EDGE]))
         first += EDGE
     noise = max(_quietest(y), _rounding_noise(audio.subtype, peak))
-    return Prepared(y.astype(np.float32), first, noise, is_cut)
+    y = y.astype(np.float32)
+    return Prepared(y, first, noise, is_cut, _half_whitened(y))
+
+
+def _half_whitened(y: np.ndarray) -> np.ndarray:
+    """Spectrum with the root of its magnitude: a product of two has the root of theirs."""
+    from scipy.fft import rfft
+
+    spectrum = rfft(y[:LAG_SAMPLES], LAG_FFT)
+    return np.asarray(spectrum / (np.sqrt(np.abs(spectrum)) + 1e-9), dtype=np.complex64)
 
 
 def _quietest(y: np.ndarray) -> float:
@@ -144,7 +158,7 @@ def compare_hits(first: Prepared, second: Prepared) -> Agreement:
     Agreement
     """
     best = None
-    lags = find_lags(first.samples, second.samples)
+    lags = find_lags(first, second)
     for lag in lags if first.is_cut or second.is_cut else lags[:1]:
         found = _compare_at(first, second, lag)
         if best is None or _rank(found) > _rank(best):
@@ -165,7 +179,7 @@ def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
     n = min(len(a), len(b))
     # both sides hold real samples from here on, and the stroke of the earlier one has begun
     begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
-    values, is_late = [], []
+    values, is_late, hopeless = [], [], False
     for number, (start_ms, stop_ms) in enumerate(SEGMENTS_MS):
         start = begin + round(start_ms * SR / 1000)
         stop = min(begin + round(stop_ms * SR / 1000), n)
@@ -175,6 +189,8 @@ def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
         cells = _cell_scores(a[part], b[part], lag - whole, first.noise, second.noise)
         values.append(cells)
         is_late.append(np.full(len(cells), number >= EARLY_SEGMENTS))
+        if number == HOPELESS_AFTER and (hopeless := _is_hopeless(values)):
+            break
     scores = np.concatenate(values) if values else np.zeros(0)
     late = scores[np.concatenate(is_late)] if values else scores
     return Agreement(
@@ -182,8 +198,15 @@ def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
         float(late.mean()) if len(late) else math.nan,
         len(scores),
         lag / SR,
-        _whole_score(a[begin:n], b[begin:n], lag - whole) if len(scores) < MIN_CELLS else math.nan,
+        _whole_score(a[begin:n], b[begin:n], lag - whole)
+        if len(scores) < MIN_CELLS and not hopeless
+        else math.nan,
     )
+
+
+def _is_hopeless(values: list[np.ndarray]) -> bool:
+    scores = np.concatenate(values)
+    return len(scores) >= HOPELESS_CELLS and float(scores.mean()) < HOPELESS_DB
 
 
 def _whole_score(a: np.ndarray, b: np.ndarray, fraction: float) -> float:
@@ -201,26 +224,22 @@ def _whole_score(a: np.ndarray, b: np.ndarray, fraction: float) -> float:
     return min(-10.0 * math.log10(max(1.0 - common, 1e-9)), MAX_CELL_DB)
 
 
-def find_lags(first: np.ndarray, second: np.ndarray) -> list[float]:
+def find_lags(first: Prepared, second: Prepared) -> list[float]:
     """Samples by which the second may lie later: peaks of the partly whitened correlation.
 
     Parameters
     ----------
-    first, second : np.ndarray, float32, shape (n,), (m,)
+    first, second : Prepared
 
     Returns
     -------
     list of float, samples, interpolated, the highest peak first
         sign-free, so a turned polarity changes nothing; empty if one of them is silent
     """
-    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.fft import irfft
 
     reach = round(MAX_LAG_S * SR)
-    length = min(max(len(first), len(second)), 16_384)
-    n = next_fast_len(length + reach, real=True)
-    cross = np.conj(rfft(first[:length], n)) * rfft(second[:length], n)
-    cross /= np.sqrt(np.abs(cross)) + 1e-12
-    along = np.abs(irfft(cross, n))
+    along = np.abs(irfft(np.conj(first.whitened) * second.whitened, LAG_FFT))
     along = np.concatenate([along[-reach:], along[: reach + 1]])
     inner = along[1:-1]
     peaks = 1 + np.flatnonzero((inner > along[:-2]) & (inner >= along[2:]))
