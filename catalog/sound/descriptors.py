@@ -19,7 +19,7 @@ SPECTRUM_FRAME = 4096  # samples at any rate: 93 ms and 11 Hz at 44.1 kHz
 SPECTRUM_S = 1.5  # of the stroke, from the onset on
 ROLLOFF_SHARE = 0.85  # librosa's own default, so that the numbers compare
 BODY_RANGE_HZ = (30.0, 500.0)  # kicks and toms speak here
-BODY_MIN_SHARE = 1e-3  # of the energy, -30 dB: less low energy than that is no body
+BODY_MIN_SHARE = 0.02  # of the energy: less of it below 500 Hz is bleed or hum, not a body
 FLOOR_WINDOW_S = 0.020
 LOUDNESS_S = 2.0  # the loudest 400 ms of a stroke lie at its start, those of a swell soon after
 FIT_POINTS = 1000  # enough for a straight line
@@ -286,7 +286,8 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
 
     Returns
     -------
-    float, Hz, interpolated between bins; NaN if less than 1/1000 of the energy lies there
+    float, Hz, interpolated between bins; NaN if less than 2 % of the energy lies there, or
+        if the strongest is beyond either end
     """
     from scipy.fft import next_fast_len, rfft
 
@@ -301,6 +302,8 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
     if power[low:high].sum() < BODY_MIN_SHARE * power.sum():
         return math.nan
     at = low + int(np.argmax(power[low:high]))
+    if at in (low, high - 1):
+        return math.nan  # it only rises towards something outside
     a, b, c = np.log(power[at - 1 : at + 2] + 1e-30)
     bend = a - 2 * b + c
     return (at + (0.5 * (a - c) / bend if bend < 0 else 0.0)) * sr / n_fft
