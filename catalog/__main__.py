@@ -7,30 +7,28 @@ Results go to standard output, progress and messages to standard error.
 from __future__ import annotations
 
 import argparse
-import dataclasses
-import json
-import math
 import os
+import shlex
 import shutil
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from catalog.arguments import SLOW_MAP, make_parser
+from catalog.arguments import make_parser
 from catalog.errors import CatalogError
+from catalog.printing import Bar, emit, hit_line, plain, say
 
 if TYPE_CHECKING:
     from catalog.facade import Catalog
     from catalog.kit.assemble import Kit
-    from catalog.library.records import HistoryEvent, Hit, Progress, ScanReport
+    from catalog.library.records import HistoryEvent, ScanReport
     from catalog.search.neighbors import Match
 
 FINE, NOT_ALL, WRONG = 0, 1, 2
 DEMO = Path(__file__).resolve().parent.parent / "demo_library"
 STOPPED = 130  # 128 + SIGINT, as shells count
-STEPS = {"laying out": f"laying out the map ({SLOW_MAP})"}
 Run = Callable[["Catalog", argparse.Namespace], int]
 
 
@@ -53,16 +51,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return _run(args)
     except CatalogError as err:
-        _say(f"catalog: {err}")
+        say(f"catalog: {err}")
         return WRONG
     except BrokenPipeError:  # the reader, such as `head`, has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FINE
     except OSError as err:
-        _say(f"catalog: {err}")
+        say(f"catalog: {err}")
         return WRONG
     except KeyboardInterrupt:
-        _say("catalog: stopped; what was done so far is kept")
+        say("catalog: stopped; what was done so far is kept")
         return STOPPED
 
 
@@ -73,99 +71,22 @@ def _run(args: argparse.Namespace) -> int:
         return _open_page(store, port=args.port, browser=args.browser)
     if args.verb == "demo":
         return _demo(store, port=args.port, browser=args.browser)
-    from catalog.facade import Catalog
+    from catalog.facade import Catalog, default_store
 
-    with Catalog.open(store) as cat:
+    place = Path(store) if store is not None else default_store()
+    if args.verb != "scan" and not place.exists():
+        raise CatalogError(f"there is no store at {place}; `catalog scan FOLDER` makes one")
+    with Catalog.open(place) as cat:
         code = RUNS[args.verb](cat, args)
         sys.stdout.flush()
     return code
 
 
-# Printing
-
-
-def escape(text: object) -> str:
-    """Give a text that cannot move the cursor or change colours: control characters spelled out."""
-    return "".join(
-        c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text)
-    )
-
-
-def _line(text: object) -> None:
-    print(escape(text))
-
-
-def _say(text: object) -> None:
-    print(escape(text), file=sys.stderr)
-
-
-def _emit(value: object, lines: Iterable[object], *, as_json: bool) -> None:
-    """Print either the value as JSON or the lines."""
-    if as_json:
-        print(json.dumps(_plain(value), indent=2))
-        return
-    for line in lines:
-        _line(line)
-
-
-def _plain(value: Any) -> Any:
-    """Turn what the catalog hands out into what JSON can hold; numbers not defined become null."""
-    if dataclasses.is_dataclass(value):
-        fields = dataclasses.fields(value)
-        return {field.name: _plain(getattr(value, field.name)) for field in fields}
-    if hasattr(value, "_asdict"):
-        return _plain(value._asdict())
-    if isinstance(value, Mapping):
-        return {str(key): _plain(part) for key, part in value.items()}
-    if hasattr(value, "tolist"):
-        return _plain(value.tolist())
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, list | tuple | set | frozenset):
-        return [_plain(part) for part in value]
-    return value if value is None or isinstance(value, str | int) else str(value)
-
-
-def _hit_line(hit: Hit) -> str:
-    where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
-    return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {hit.path}"
-
-
-class _Bar:
-    """Shows `Progress` records as a bar on standard error, one bar a step."""
-
-    def __init__(self) -> None:
-        self._bar: Any = None
-        self._step = ""
-
-    def __call__(self, progress: Progress) -> None:
-        from tqdm import tqdm
-
-        if progress.step != self._step:
-            self.close()
-            self._step = progress.step
-            self._bar = tqdm(desc=STEPS.get(progress.step, progress.step), file=sys.stderr)
-        self._bar.total = progress.total or None
-        self._bar.update(progress.done - self._bar.n)
-
-    def close(self) -> None:
-        """End the bar that is shown."""
-        if self._bar is not None:
-            self._bar.close()
-        self._bar, self._step = None, ""
-
-    def __enter__(self) -> _Bar:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-
 def _scan(cat: Catalog, args: argparse.Namespace) -> int:
-    with _Bar() as bar:
+    with Bar() as bar:
         report = cat.scan(args.folders, n_jobs=args.jobs, on_progress=bar)
-    value = {"store": cat.store_path, **_plain(report)}
-    _emit(value, _report_lines(cat, report), as_json=args.json)
+    value = {"store": cat.store_path, **plain(report)}
+    emit(value, _report_lines(cat, report), as_json=args.json)
     return NOT_ALL if report.skipped else FINE
 
 
@@ -184,34 +105,45 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
         for hit in cat.hits(states=(args.state,))
         if args.role in (None, hit.role) and args.session in (None, hit.session)
     ]
-    _emit(found, map(_hit_line, found), as_json=args.json)
+    emit(found, map(hit_line, found), as_json=args.json)
     return FINE if found else NOT_ALL
 
 
 def _show(cat: Catalog, args: argparse.Namespace) -> int:
     hit = cat.hit(args.hit)
-    facts = _plain(hit)
+    facts = plain(hit)
     numbers = facts.pop("descriptors")
     lines = [f"{name}: {'-' if value == '' else value}" for name, value in facts.items()]
     lines += [f"{name}: {'-' if v is None else f'{v:.4g}'}" for name, v in numbers.items()]
-    _emit(hit, lines, as_json=args.json)
+    emit(hit, lines, as_json=args.json)
     return FINE
 
 
 def _role(cat: Catalog, args: argparse.Namespace) -> int:
     cat.set_role(args.hit, args.role)
     hit = cat.hit(args.hit)
-    _emit(hit, [_hit_line(hit)], as_json=args.json)
+    emit(hit, [hit_line(hit)], as_json=args.json)
     return FINE
 
 
 def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
+    groups = cat.copies() if args.copies or not args.yes else []
+    ids = list(args.hits) + [i for group in groups if args.copies for i in group.others]
+    if not ids:
+        raise CatalogError("nothing to set aside: name hits, or say --copies")
     if args.yes:
-        return _print_events(cat.set_aside(args.hits, reason=args.reason), args)
-    hits = [cat.hit(hit_id) for hit_id in args.hits]
-    lines = [f"would set aside: {hit.path}" for hit in hits]
+        return _print_events(cat.set_aside(ids, reason=args.reason or "copy" * args.copies), args)
+    hits = [cat.hit(hit_id) for hit_id in ids]
+    lines = [f"would set aside: {hit.path}" for hit in hits if hit.state == "here"]
+    lines += [f"cannot be set aside, is {h.state}: {h.path}" for h in hits if h.state != "here"]
+    lines += [
+        f"careful: hit {group.keep} and all its copies would go"
+        for group in groups
+        if {group.keep, *group.others} <= set(ids)
+    ]
+    lines.append(f"they would go to {cat.store_path}.aside")
     lines.append("nothing was moved; add --yes to do it")
-    _emit({"dry_run": True, "hits": hits}, lines, as_json=args.json)
+    emit({"dry_run": True, "hits": hits}, lines, as_json=args.json)
     return FINE
 
 
@@ -226,7 +158,7 @@ def _print_events(events: Sequence[HistoryEvent], args: argparse.Namespace) -> i
         + (f"  ({event.reason})" if event.reason else "")
         for event in events
     ]
-    _emit(events, lines, as_json=args.json)
+    emit(events, lines, as_json=args.json)
     return FINE
 
 
@@ -236,7 +168,7 @@ def _history(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _skipped(cat: Catalog, args: argparse.Namespace) -> int:
     skipped = cat.skipped()
-    _emit(skipped, (f"{skip.path}: {skip.reason}" for skip in skipped), as_json=args.json)
+    emit(skipped, (f"{skip.path}: {skip.reason}" for skip in skipped), as_json=args.json)
     return FINE
 
 
@@ -248,36 +180,36 @@ def _similar(cat: Catalog, args: argparse.Namespace) -> int:
     but = dict(wish.partition("=")[::2] for wish in args.but) if args.but else None
     found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but)
     if but and len(found) < args.n:
-        _say(f"only {len(found)} hits go that way")
+        say(f"no more go that way: {len(found)} of {args.n} asked for")
     return _print_matches(cat, args, found)
 
 
 def _print_matches(cat: Catalog, args: argparse.Namespace, found: Sequence[Match]) -> int:
     rows = [(match, cat.hit(match.hit_id), cat.reasons(args.hit, match.hit_id)) for match in found]
-    value = [{**_plain(match), "path": hit.path, "reasons": why} for match, hit, why in rows]
-    lines = [f"{m.distance:7.4f}{_hit_line(hit)}  {', '.join(why)}" for m, hit, why in rows]
-    _emit(value, lines, as_json=args.json)
+    value = [{**plain(match), "path": hit.path, "reasons": why} for match, hit, why in rows]
+    lines = [f"{m.distance:7.4f}{hit_line(hit)}  {', '.join(why)}" for m, hit, why in rows]
+    emit(value, lines, as_json=args.json)
     return FINE if found else NOT_ALL
 
 
 def _copies(cat: Catalog, args: argparse.Namespace) -> int:
-    with _Bar() as bar:
+    with Bar() as bar:
         groups = cat.copies(on_progress=bar)
     lines: list[str] = []
     for group in groups:
-        lines += [f"keep {_hit_line(cat.hit(group.keep))}  ({group.reason})"]
+        lines += [f"keep {hit_line(cat.hit(group.keep))}  ({group.reason})"]
         others = zip(group.others, group.evidence, strict=True)
         lines += [
-            f"copy {_hit_line(cat.hit(other))}  ({sure:.1%} in common)" for other, sure in others
+            f"copy {hit_line(cat.hit(other))}  ({sure:.1%} in common)" for other, sure in others
         ]
-    _emit(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
+    emit(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
     return FINE
 
 
 def _map(cat: Catalog, args: argparse.Namespace) -> int:
-    with _Bar() as bar:
+    with Bar() as bar:
         layout = cat.lay_out(seed=args.seed, on_progress=bar)
-    _emit(layout, [f"{len(layout.hit_ids)} hits laid out ({layout.kind})"], as_json=args.json)
+    emit(layout, [f"{len(layout.hit_ids)} hits laid out ({layout.kind})"], as_json=args.json)
     return FINE
 
 
@@ -298,9 +230,9 @@ def _swap(cat: Catalog, args: argparse.Namespace) -> int:
 def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> int:
     lines: list[str] = []
     for slot, ids in kit.slots.items():
-        lines += [f"{slot:<12}{_hit_line(cat.hit(hit_id))}" for hit_id in ids]
+        lines += [f"{slot:<12}{hit_line(cat.hit(hit_id))}" for hit_id in ids]
         lines += [f"{'':<12}{reason}" for reason in kit.why.get(slot, ())]
-    _emit(kit, lines, as_json=args.json)
+    emit(kit, lines, as_json=args.json)
     return FINE
 
 
@@ -313,14 +245,14 @@ def _kept_kit(cat: Catalog, name: str) -> Kit:
 
 def _kits(cat: Catalog, args: argparse.Namespace) -> int:
     kits = cat.kits()
-    _emit(kits, (f"{kit.name}: {', '.join(kit.slots)}" for kit in kits), as_json=args.json)
+    emit(kits, (f"{kit.name}: {', '.join(kit.slots)}" for kit in kits), as_json=args.json)
     return FINE
 
 
 def _export(cat: Catalog, args: argparse.Namespace) -> int:
     kit = _kept_kit(cat, args.name)
     written = cat.export_kit(kit, args.folder, subtype=args.subtype)
-    _emit(written, written, as_json=args.json)
+    emit(written, written, as_json=args.json)
     return FINE
 
 
@@ -350,13 +282,14 @@ def _demo(store: str | Path | None, *, port: int, browser: bool) -> int:
     folder = default_store().parent / "demo"
     library = copy_demo(folder / "library")
     place = store or folder / "demo.sqlite"
-    with Catalog.open(place) as cat, _Bar() as bar:
+    with Catalog.open(place) as cat, Bar() as bar:
         report = cat.scan([library], on_progress=bar)
         for line in _report_lines(cat, report):
-            _say(line)
+            say(line)
         cat.copies(on_progress=bar)
         if cat.layout().kind != "umap":
             cat.lay_out(on_progress=bar)
+    say(f"other commands see the demo with: --store {shlex.quote(str(place))}")
     return _open_page(place, port=port, browser=browser)
 
 

@@ -169,9 +169,11 @@ class Catalog(Holdings):
         -------
         list of CopyGroup
         """
+        return self._copies(self._current(), on_progress)
+
+    def _copies(self, table: HitTable, on_progress: OnProgress | None) -> list[CopyGroup]:
         from catalog.search.duplicates import group_copies, groups_from_rows, groups_to_rows
 
-        table = self._current()
         saved = self._store.saved_copies()
         if saved is None or saved[1] != table.sound_key:
             tell = on_progress or (lambda _: None)
@@ -201,8 +203,8 @@ class Catalog(Holdings):
         """
         from catalog.search.map2d import lay_out_umap
 
-        groups = self.copies(on_progress)
         table = self._current()
+        groups = self._copies(table, on_progress)
         representative = np.arange(len(table.hits))
         for group in groups:
             for other in group.others:
@@ -249,17 +251,23 @@ class Catalog(Holdings):
         return fill_kit(self._pool(), locked, slots=slots, seed=seed)[0]
 
     def swap(self, kit: Kit, slot: str) -> Kit:
-        """Take the next best hit for one slot and keep the others."""
+        """Take the next best hit for one slot and keep the others; layers are chosen anew."""
         from catalog.kit.assemble import swap_slot
 
-        return swap_slot(self._pool(), kit, slot)
+        swapped = swap_slot(self._pool(), kit, slot)
+        had_layers = any(len(ids) > 1 for ids in kit.slots.values())
+        return self.add_layers(swapped) if had_layers else swapped
 
     def add_layers(self, kit: Kit) -> Kit:
         """Give each slot the other strokes of its drum as layers and round robins; no copies."""
         from catalog.kit.layers import add_layers
 
-        copies = {other for group in self.copies() for other in group.others}
-        return add_layers(kit, self.hits(), leave_out=copies)
+        mains = {ids[0] for ids in kit.slots.values() if ids}
+        leave_out: set[int] = set()
+        for group in self.copies():
+            members = {group.keep, *group.others}
+            leave_out |= members - (members & mains or {group.keep})
+        return add_layers(kit, self.hits(), leave_out=leave_out)
 
     def save_kit(self, kit: Kit, name: str) -> None:
         """Keep a kit in the store under a name."""
@@ -316,9 +324,10 @@ class Catalog(Holdings):
             return query_row(table, self._row(table, hit))
         path = Path(hit)
         stamp = (path, path.stat().st_mtime_ns) if path.exists() else (path, 0)
-        if self._asked is None or self._asked[0] != stamp:
-            self._asked = (stamp, query_file(path))
-        return self._asked[1]
+        known = self._asked  # one reading: another thread may ask for another file
+        if known is None or known[0] != stamp:
+            known = self._asked = (stamp, query_file(path))
+        return known[1]
 
     def _row(self, table: HitTable, hit_id: int) -> int:
         if hit_id not in table.rows:

@@ -145,6 +145,8 @@ class Holdings:
         if judged:
             with self._store.writing():
                 for hit_id, role, confidence, source in judged:
+                    if self._store.hit(hit_id).role_source == "user":
+                        continue  # said since the table was read
                     self._store.set_role(hit_id, role, confidence=confidence, source=source)
 
     def set_aside(self, hit_ids: Sequence[int], *, reason: str) -> list[HistoryEvent]:

@@ -232,3 +232,30 @@ def test_every_public_name_is_there():
         assert getattr(catalog, name) is not None
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         catalog.nothing  # noqa: B018
+
+
+def test_a_copy_that_is_in_the_kit_brings_no_twin_of_itself_as_a_layer(cat):
+    group = cat.copies()[0]
+    kit = cat.fill_kit({"snare": group.others[0]}, slots=["kick"])
+    layered = cat.add_layers(kit)
+    assert group.others[0] in layered.slots["snare"]
+    assert group.keep not in layered.slots["snare"]
+
+
+def test_a_swap_in_a_kit_with_layers_has_layers_again(cat):
+    kit = cat.add_layers(cat.fill_kit({}, slots=["kick", *SLOTS]))
+    assert len(kit.slots["hat_closed"]) > 1
+    swapped = cat.swap(kit, "hat_closed")
+    assert swapped.slots["hat_closed"][0] != kit.slots["hat_closed"][0]
+    assert len(swapped.slots["hat_closed"]) > 1
+
+
+def test_a_mono_file_is_as_loud_as_the_same_on_both_sides_when_played(tmp_path):
+    folder = tmp_path / "two"
+    folder.mkdir()
+    for n in (1, 2):
+        (folder / f"{n}.wav").write_bytes(encode_wav(as_frames(drum_stroke(90), n), sr=SR))
+    with Catalog.open(tmp_path / "s.sqlite") as cat:
+        cat.scan([folder], n_jobs=1)
+        mono, stereo = cat.hits()
+    assert mono.played_lkfs == pytest.approx(stereo.played_lkfs, abs=0.02)

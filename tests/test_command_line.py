@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 import catalog.__main__ as command_line
-from catalog.__main__ import copy_demo, escape, main
+from catalog.__main__ import copy_demo, main
+from catalog.printing import escape, plain
 from catalog.sound.decode import encode_wav
 
 SR = 16_000  # Hz; low, so that measuring is quick
@@ -114,7 +115,7 @@ def test_show_tells_everything_and_undefined_numbers_are_null(scanned):
     hit = read(scanned, "show", 1)
     assert (hit["id"], hit["role"], hit["sr"]) == (1, "kick", SR)
     assert set(hit["descriptors"]) >= {"length_s", "centroid_hz", "loudness_lkfs"}
-    assert command_line._plain({"a": float("nan"), "b": [float("inf"), 1.5]}) == {
+    assert plain({"a": float("nan"), "b": [float("inf"), 1.5]}) == {
         "a": None,
         "b": [None, 1.5],
     }
@@ -146,7 +147,10 @@ def test_set_aside_only_shows_until_told_yes_and_restore_undoes_it(scanned, libr
     data = kick.read_bytes()
     code, out, _ = scanned("set-aside", 1, "--reason", "twice")
     assert (code, kick.exists()) == (0, True)
-    assert out == f"would set aside: {kick}\nnothing was moved; add --yes to do it\n"
+    lines = out.splitlines()
+    assert lines[0] == f"would set aside: {kick}"
+    assert lines[1].endswith("drums.sqlite.aside")
+    assert lines[2] == "nothing was moved; add --yes to do it"
     assert read(scanned, "history") == []
     assert scanned("set-aside", 1, "--reason", "twice", "--yes")[0] == 0
     assert not kick.exists()
@@ -291,9 +295,29 @@ def test_the_demo_library_is_copied_whole_with_its_times(demo, tmp_path, library
 def test_similar_takes_wishes_and_files(scanned, library):
     code, out, err = scanned("similar", 1, "--but", "lower", "--json")  # it is the lowest
     assert (code, json.loads(out)) == (1, [])
-    assert "only 0 hits go that way" in err
+    assert "no more go that way: 0 of 10" in err
     assert len(read(scanned, "similar", 1, "--but", "body_hz=+20%")) == 4
     assert read(scanned, "similar", library / "kick_01.wav", "-n", 1)[0]["hit_id"] == 1
     code, _, err = scanned("similar", 1, "--but", "crunchier")
     assert code == 2
     assert "crunchier" in err
+
+
+def test_a_store_that_is_not_there_is_told_and_not_made(call, tmp_path):
+    code, _, err = call("hits")
+    assert code == 2
+    assert "there is no store at" in err
+    assert not (tmp_path / "drums.sqlite").exists()
+
+
+def test_all_copies_are_set_aside_at_once_and_losing_every_one_is_warned_of(scanned, library):
+    again = library / "kick_01 (1).wav"
+    again.write_bytes((library / "kick_01.wav").read_bytes())
+    scanned("scan", library, "--jobs", 1)
+    _, out, _ = scanned("set-aside", 1, 6)
+    assert "careful: hit 1 and all its copies would go" in out
+    assert scanned("set-aside", "--copies")[1].count("would set aside") == 1
+    assert again.exists()
+    assert scanned("set-aside", "--copies", "--yes")[0] == 0
+    assert not again.exists()
+    assert scanned("set-aside")[0] == 2

@@ -15,7 +15,7 @@ ALIKE = 0.5  # deviations: within it nobody hears a difference
 N_LINES = 3
 UNSURE = 0.6  # role confidence under which the person should look
 TELLING = {
-    "room": ("late_decay_s", "room", "longer", "shorter"),
+    "room": ("late_decay_s", "tail", "longer", "shorter"),
     "noise": ("floor_lowest_db", "noise floor", "higher", "lower"),
     "bandwidth": ("edge55_hz", "upper end", "higher", "lower"),
     "width": ("width", "stereo width", "wider", "narrower"),

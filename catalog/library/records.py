@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -67,6 +68,13 @@ class Hit:
     content_hash: str = field(repr=False)
     state: str = "here"
     note: str = ""
+
+    @property
+    def played_lkfs(self) -> float:
+        """Loudness as two loudspeakers play it: a mono file sounds from both, 3 dB louder."""
+        return self.descriptors.get("loudness_lkfs", math.nan) + (
+            3.01 if self.n_channels == 1 else 0.0
+        )
 
     @property
     def name(self) -> str:

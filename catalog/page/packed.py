@@ -99,7 +99,7 @@ def match_level(hit: Hit) -> float:
     The browser gets hits beyond full scale scaled down to it, so their excess is taken off first.
     """
     peak_db = hit.descriptors.get("peak_db", math.nan)
-    loudness = hit.descriptors.get("loudness_lkfs", math.nan) - max(peak_db, 0.0)
+    loudness = hit.played_lkfs - max(peak_db, 0.0)
     peak_db = min(peak_db, 0.0)
     if not (math.isfinite(loudness) and math.isfinite(peak_db)):
         return -12.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ FEW_CELLS_DB = 20.0  # asked below `MIN_CELLS`; two strokes of a dull kick reach
 MIN_CELLS_AT_ALL = 4
 WHOLE_DB = 22.0  # over the whole band, where cells are few; strokes of one real drum reach 9.3
 MAX_PREPARED = 2048  # hits kept ready at once, about 230 kB each
+CLIP_RUN, CLIP_NEAR_DB = 4, 0.3  # samples in a flat top, dB from full scale
 LOSSY = frozenset({"VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
 BITS = {
     "PCM_S8": 8,
@@ -126,10 +128,14 @@ def _same_bytes(hits: Sequence[Hit]) -> list[tuple[int, int]]:
     first: dict[tuple[str, int, int], int] = {}
     pairs = []
     for row, hit in enumerate(hits):
-        at = first.setdefault((hit.content_hash, hit.start, hit.stop), row)
+        at = first.setdefault(_region(hit), row)
         if at != row:
             pairs.append((at, row))
     return pairs
+
+
+def _region(hit: Hit) -> tuple[str, int, int]:
+    return hit.content_hash, hit.start, hit.stop
 
 
 class _Cache:
@@ -184,7 +190,7 @@ def _verified_groups(
         members: list[tuple[int, float]] = []
         for row in rest:
             pair = (min(keep, row), max(keep, row))
-            if hits[keep].content_hash == hits[row].content_hash:
+            if _region(hits[keep]) == _region(hits[row]):
                 evidence: float | None = found.get(pair, 1.0)
             else:
                 evidence = found.get(pair) or _verify(cache, hits, *pair)
@@ -201,11 +207,16 @@ def _verified_groups(
 
 
 def _is_clipped(hit: Hit) -> bool:
-    return hit.subtype not in ("FLOAT", "DOUBLE") and hit.descriptors["peak_db"] > -0.01
+    run, peak_db = hit.descriptors.get("clip_run", 0.0), hit.descriptors["peak_db"]
+    return run >= CLIP_RUN and abs(peak_db) < CLIP_NEAR_DB
+
+
+def _looks_copied(hit: Hit) -> bool:
+    return re.search(r"\(\d+\)$|\bcopy\b|\bkopie\b", hit.name, re.IGNORECASE) is not None
 
 
 def keep_order(hit: Hit) -> tuple[float, ...]:
-    """Sort key, the best first: lossless, not clipped, rate, width, tail, noise floor, age.
+    """Sort key, the best first: lossless, not clipped, width, rate, tail, noise floor, name, age.
 
     Parameters
     ----------
@@ -219,10 +230,11 @@ def keep_order(hit: Hit) -> tuple[float, ...]:
     return (
         float(hit.subtype in LOSSY),
         float(_is_clipped(hit)),
-        -float(hit.sr),
         -float(BITS.get(hit.subtype, 0)),
+        -float(hit.sr),
         -round(hit.descriptors.get("tail_s", 0.0), 1),
         round(floor) if np.isfinite(floor) else 0.0,
+        float(_looks_copied(hit)),
         float(hit.id),
     )
 
@@ -250,10 +262,15 @@ def keep_reason(keep: Hit, others: Sequence[Hit]) -> str:
     if BITS.get(keep.subtype, 0) > BITS.get(other.subtype, 0):
         reasons.append("float" if BITS[keep.subtype] == 25 else f"{BITS[keep.subtype]}-bit")
     tail = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)
+    floor = other.descriptors.get("floor_db", np.nan) - keep.descriptors.get("floor_db", np.nan)
     if tail >= 0.05:
         reasons.append(
             f"{tail:.1f} s more tail" if tail >= 0.1 else f"{1000 * tail:.0f} ms more tail"
         )
+    if floor >= 1.0:
+        reasons.append(f"noise floor {floor:.0f} dB lower")
+    if _looks_copied(other) and not _looks_copied(keep):
+        reasons.append("the other's name is a copy's")
     return "kept: " + (
         ", ".join(reasons) if reasons else "the first found; nothing tells them apart"
     )

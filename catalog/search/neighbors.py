@@ -101,12 +101,14 @@ def explain_difference(
 def _phrase(name: str, difference: float) -> str:
     word = _WORDS[name].more if difference > 0 else _WORDS[name].less
     size = abs(difference)
-    if name.endswith("_s"):
-        amount = f"{1000 * size:.0f} ms" if size < 1 else f"{size:.1f} s"
-        return f"{amount} {'in a tail that ' + word if word.startswith('rings') else word}"
     if name.endswith("_hz"):
         return f"{size:.0f} Hz {word}" if size < 2000 else f"{size / 1000:.1f} kHz {word}"
-    return word
+    if not name.endswith("_s"):
+        return word
+    amount = f"{1000 * size:.0f} ms" if size < 1 else f"{size:.1f} s"
+    if name == "decay20_s":
+        return f"rings {amount} {'longer' if difference > 0 else 'shorter'}"
+    return f"attack {amount} {word}" if name == "attack_s" else f"{amount} {word}"
 
 
 def spread_roles(

@@ -79,16 +79,34 @@ def read_wishes(but: But, start: Mapping[str, float]) -> list[Wish]:
     ParameterError
         if a word or descriptor is unknown, a change is none, or `start` has no such number
     """
-    asked: dict[str, Change] = {}
-    if isinstance(but, Mapping):
-        for name, change in but.items():
-            asked |= WORDS.get(name) or {name: change}
-    else:
-        for word in [but] if isinstance(but, str) else but:
-            if word not in WORDS:
-                raise ParameterError(f"but={word!r} is unknown; words are {', '.join(WORDS)}")
-            asked |= WORDS[word]
-    return [_read_wish(name, change, start) for name, change in asked.items()]
+    steps: dict[str, float] = {}
+    for name, change in _asked(but):
+        wish = _read_wish(name, change, start)
+        steps[name] = steps.get(name, 0.0) + wish.step
+    for name, step in steps.items():
+        if abs(step) < 1e-9:
+            raise ParameterError(f"what is asked of {name} comes to no change")
+    return [Wish(name, step) for name, step in steps.items()]
+
+
+def _asked(but: But) -> list[tuple[str, Change]]:
+    """Descriptors with their changes, words put into numbers."""
+    asked: list[tuple[str, Change]] = []
+    pairs = but.items() if isinstance(but, Mapping) else [(w, "") for w in _several(but)]
+    for name, change in pairs:
+        if name in WORDS:
+            if change not in ("", True, None):
+                raise ParameterError(f"{name!r} is a word and takes no number; got {change!r}")
+            asked += WORDS[name].items()
+        elif isinstance(but, Mapping) and change != "":
+            asked.append((name, change))
+        else:
+            raise ParameterError(f"but={name!r} is unknown; words are {', '.join(WORDS)}")
+    return asked
+
+
+def _several(but: str | Iterable[str]) -> list[str]:
+    return [but] if isinstance(but, str) else list(but)
 
 
 def _read_wish(name: str, change: Change, start: Mapping[str, float]) -> Wish:

@@ -95,6 +95,8 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
 
 
 def _check_readable(path: Path) -> None:
+    if path.exists() and not path.is_file():
+        raise AudioError(path, "is no file that can be read, but a folder, a pipe or a device")
     try:
         with path.open("rb") as file:
             head = file.read(1)

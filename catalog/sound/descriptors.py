@@ -17,6 +17,7 @@ LENGTH_DB = -60.0  # below the hit's own peak; below it is room
 ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the wave, not the level
 SPECTRUM_FRAME = 4096  # samples at any rate: 93 ms and 11 Hz at 44.1 kHz
 SPECTRUM_S = 1.5  # of the stroke, from the onset on
+HEARING_HZ = 20_000.0  # what a higher sample rate holds above it makes nothing brighter
 ROLLOFF_SHARE = 0.85  # librosa's own default, so that the numbers compare
 BODY_RANGE_HZ = (30.0, 500.0)  # kicks and toms speak here
 BODY_MIN_SHARE = 0.02  # of the energy: less of it below 500 Hz is bleed or hum, not a body
@@ -51,6 +52,7 @@ DESCRIPTORS: tuple[Descriptor, ...] = (
     Descriptor("loudness_lkfs", "LKFS", "loudness", "louder", "softer"),
     Descriptor("floor_db", "dBFS", "noise floor", "noisier floor", "cleaner floor"),
     Descriptor("width", "", "stereo width", "wider", "narrower"),
+    Descriptor("clip_run", "samples", "flat top", "more clipped", "less clipped"),
     Descriptor("tail_s", "s", "recorded tail", "longer tail", "shorter tail"),
 )
 
@@ -78,6 +80,8 @@ def describe_hit(
     body = region[:, 0] if region.shape[1] == 1 else body - np.median(body[::OFFSET_STRIDE])
     left = energy_to_come(np.square(body, dtype=np.float64))
     frequencies, power = mean_spectrum(body, sr=sr)
+    heard = frequencies <= HEARING_HZ
+    frequencies, power = frequencies[heard], power[heard]
     peak = float(np.abs(region).max())
     rms = float(np.sqrt(np.square(body[: round(0.2 * sr)]).mean()))
     return {
@@ -91,9 +95,10 @@ def describe_hit(
         "body_hz": body_frequency(body, sr=sr),
         "crest_db": _db(float(np.abs(body).max()) / rms) if rms > 0 else math.nan,
         "peak_db": _db(peak),
-        "loudness_lkfs": hit_loudness(region[: round(LOUDNESS_S * sr)], sr=sr),
+        "loudness_lkfs": hit_loudness(region[: round(LOUDNESS_S * sr), :2], sr=sr),
         "floor_db": noise_floor(mono, sr=sr),
         "width": stereo_width(region),
+        "clip_run": clip_run(samples[stroke.start : stroke.stop]),
         "tail_s": (stroke.stop - stroke.onset) / sr,
     }
 
@@ -318,6 +323,26 @@ def noise_floor(mono: np.ndarray, *, sr: int) -> float:
     power = blocks.var(axis=1)
     heard = power[power > 0]
     return 10.0 * math.log10(float(heard.min())) if len(heard) else math.nan
+
+
+def clip_run(samples: np.ndarray) -> float:
+    """Longest run of samples that stay at the highest level, as clipping leaves them.
+
+    Parameters
+    ----------
+    samples : np.ndarray, shape (n_frames, n_channels)
+
+    Returns
+    -------
+    float, samples; 1 to 3 for an ordinary peak
+    """
+    level = np.abs(samples)
+    longest = 0
+    for channel in np.flatnonzero(level.max(axis=0) >= level.max()):
+        at = np.flatnonzero(level[:, channel] >= level.max() * (1.0 - 1e-6))
+        runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
+        longest = max(longest, *map(len, runs))
+    return float(longest)
 
 
 def stereo_width(samples: np.ndarray) -> float:

@@ -29,8 +29,8 @@ def why(name: str, values: list[float], **changes: object) -> tuple[str, ...]:
 @pytest.mark.parametrize(
     ("name", "values", "start", "end"),
     [
-        ("late_decay_s", [1.0, 0.5, 0.5, 0.5], "room 0.", "s longer than the others"),
-        ("late_decay_s", [0.2, 0.5, 0.5, 0.5], "room 0.", "s shorter than the others"),
+        ("late_decay_s", [1.0, 0.5, 0.5, 0.5], "tail 0.", "s longer than the others"),
+        ("late_decay_s", [0.2, 0.5, 0.5, 0.5], "tail 0.", "s shorter than the others"),
         ("floor_lowest_db", [-60, -72, -72, -72], "noise floor", "dB higher than the others"),
         ("edge55_hz", [6000.0, 15e3, 15e3, 15e3], "upper end ", "kHz lower than the others"),
     ],

@@ -64,8 +64,12 @@ def test_nothing_to_compare_gives_no_pairs(n):
 
 BETTER = [
     ({"subtype": "PCM_16"}, {"subtype": "VORBIS", "sr": 96_000}, "not lossy"),
-    ({}, {"descriptors": {"peak_db": 0.0, "tail_s": 0.7, "floor_db": -80.0}}, "not clipped"),
-    ({"sr": 96_000}, {"subtype": "FLOAT"}, "96 kHz"),
+    ({}, {"descriptors": {"peak_db": 0.0, "clip_run": 9, "tail_s": 0.7}}, "not clipped"),
+    ({"descriptors": {"peak_db": 0.0, "clip_run": 1}}, {"subtype": "PCM_16"}, "24-bit"),
+    ({"sr": 96_000}, {}, "96 kHz"),
+    ({}, {"sr": 96_000, "subtype": "PCM_16"}, "24-bit"),
+    ({}, {"descriptors": {"peak_db": -6.0, "tail_s": 0.7, "floor_db": -60.0}}, "floor 20 dB lower"),
+    ({}, {"path": Path("/x/take (1).wav")}, "name is a copy's"),
     ({}, {"subtype": "PCM_16"}, "24-bit"),
     ({"descriptors": {"peak_db": -6.0, "tail_s": 1.5, "floor_db": -80.0}}, {}, "0.8 s more tail"),
 ]

@@ -79,6 +79,12 @@ def test_numbers_and_words_may_be_mixed():
     assert [w.step for w in wishes] == pytest.approx(steps)
 
 
+def test_words_that_touch_one_number_add_up_in_any_order():
+    for words in (["harder", "darker"], ["darker", "harder"]):
+        steps = {w.descriptor: w.step for w in read_wishes(words, START)}
+        assert steps["centroid_hz"] == pytest.approx(math.log(0.8 * 1.1))
+
+
 def test_decibels_move_by_differences():
     (wish,) = read_wishes({"loudness_lkfs": 4}, START)
     assert wish.progress(-20.0, np.array([-20.0, -18.0, -16.0])) == pytest.approx([0, 0.5, 1])
@@ -90,6 +96,8 @@ def test_decibels_move_by_differences():
         ("crunchier", "crunchier.*words are shorter"),
         (["darker", "crunchier"], "crunchier"),
         ({"crunch": 1}, "crunch.*numbers length_s"),
+        ({"darker": 3}, "takes no number"),
+        (["darker", "brighter"], "no change"),
         ({"length_s": "a bit"}, "must be a number or per cent"),
         ({"length_s": None}, "must be a number or per cent"),
         ({"length_s": 0}, "no change"),

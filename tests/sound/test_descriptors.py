@@ -130,3 +130,20 @@ def test_a_very_short_hit_is_measured_without_warnings():
     numbers = measured(as_frames(y))
     assert numbers["peak_db"] == pytest.approx(-6.02, abs=0.2)
     assert math.isnan(numbers["body_hz"])
+
+
+def test_clipping_leaves_a_flat_top_and_a_normalized_hit_does_not():
+    y = drum_stroke(90, seed=2)
+    assert d.clip_run(as_frames(y / np.abs(y).max())) < 4
+    assert d.clip_run(as_frames(np.clip(3 * y, -1, 1), 2)) >= 4
+    low = 3 * decaying_sine(90, 0.5)
+    assert d.clip_run(as_frames(np.clip(low, -1, 1), 2)) > 100
+
+
+def test_what_lies_above_hearing_makes_nothing_brighter():
+    rng = np.random.default_rng(0)
+    low, high = decaying_sine(1000, 0.5, sr=192_000), 0.2 * rng.normal(size=192_000)
+    spectrum = np.fft.rfft(high)
+    spectrum[:21_000] = 0
+    loud = low + np.fft.irfft(spectrum, 192_000) * np.exp(-np.arange(192_000) / 20_000)
+    assert measured(as_frames(loud.astype(np.float32)), 192_000)["centroid_hz"] < 1500
