@@ -14,6 +14,11 @@ from catalog.errors import ParameterError
 from catalog.sound.decode import AUDIO_SUFFIXES
 
 READ_BYTES = 1 << 20
+# What phones and others write and libsndfile cannot read: told of, not passed over in silence.
+UNREAD_SUFFIXES = frozenset(
+    {".m4a", ".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"}
+)
+UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC to have it in"
 
 
 class FoundFile(NamedTuple):
@@ -115,6 +120,8 @@ def _read_folder(folder: str, root: str, roots: Sequence[str], found: Found) -> 
             yield from _follow(entry, root, roots, found)
         elif _is_audio(entry.name):
             _note_file(entry, root, found)
+        elif os.path.splitext(entry.name)[1].lower() in UNREAD_SUFFIXES:
+            found.faults.append((entry.path, UNREAD_REASON))
 
 
 def _is_audio(name: str) -> bool:
