@@ -336,10 +336,11 @@ def clip_run(samples: np.ndarray) -> float:
     -------
     float, samples; 1 to 3 for an ordinary peak
     """
-    level = np.abs(samples)
+    top = float(np.abs(samples).max()) * (1.0 - 1e-6)
+    frames, channels = np.nonzero(np.abs(samples) >= top)
     longest = 0
-    for channel in np.flatnonzero(level.max(axis=0) >= level.max()):
-        at = np.flatnonzero(level[:, channel] >= level.max() * (1.0 - 1e-6))
+    for channel in np.unique(channels):
+        at = frames[channels == channel]
         runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
         longest = max(longest, *map(len, runs))
     return float(longest)
