@@ -8,10 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.errors import CatalogError, ParameterError
+from catalog.errors import CatalogError, KitError, ParameterError
 from catalog.holdings import Holdings, OnProgress, default_store
 from catalog.kit.assemble import Kit, Pool
 from catalog.library.records import ROLES, Hit, Progress
+from catalog.library.walk import hash_file
 from catalog.search.duplicates import CopyGroup
 from catalog.search.map2d import Layout
 from catalog.search.neighbors import Match
@@ -294,12 +295,16 @@ class Catalog(Holdings):
         Raises
         ------
         KitError
-            if the folder exists or the kit cannot be written; nothing is left half done
+            if the folder exists, a recording has changed since it was scanned, or the kit cannot
+            be written; nothing is left half done
         """
         from catalog.kit.export import export_kit
 
         wanted = {hit_id for ids in kit.slots.values() for hit_id in ids}
         hits = {hit_id: self.hit(hit_id) for hit_id in wanted}
+        for hit in hits.values():
+            if hit.path.is_file() and hash_file(hit.path) != hit.content_hash:
+                raise KitError(f"{hit.path.name}: has changed since it was scanned; scan again")
         return export_kit(kit, hits, Path(folder), read=self._read, subtype=subtype)
 
     # Within

@@ -259,3 +259,12 @@ def test_a_mono_file_is_as_loud_as_the_same_on_both_sides_when_played(tmp_path):
         cat.scan([folder], n_jobs=1)
         mono, stereo = cat.hits()
     assert mono.played_lkfs == pytest.approx(stereo.played_lkfs, abs=0.02)
+
+
+def test_a_recording_that_changed_since_the_scan_is_not_written_under_its_old_hash(cat, tmp_path):
+    kit = cat.fill_kit({}, slots=["kick"])
+    path = cat.hit(kit.slots["kick"][0]).path
+    path.write_bytes(encode_wav(as_frames(drum_stroke(61, seed=77)), sr=SR))
+    with pytest.raises(KitError, match="changed since it was scanned"):
+        cat.export_kit(kit, tmp_path / "k")
+    assert not (tmp_path / "k").exists()

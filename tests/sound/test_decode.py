@@ -47,7 +47,7 @@ def test_integer_formats_are_clipped_and_do_not_wrap_around(tmp_path):
     assert decode_file(path).samples.ravel() == pytest.approx([1.0, -1.0], abs=2**-22)
 
 
-def test_equal_sound_gives_equal_float_files(monkeypatch):
+def test_equal_sound_gives_equal_float_files():
     samples = as_frames(decaying_sine(200, 0.3))
     first = encode_wav(samples, sr=SR, subtype="FLOAT")
     at = first.index(b"PEAK")

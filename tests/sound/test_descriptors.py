@@ -75,11 +75,11 @@ def test_noise_above_2_khz_has_no_body():
 
 
 def test_the_crest_of_a_square_is_0_db_and_of_a_sine_3_db():
-    t = np.arange(round(0.2 * SR)) / SR
-    sine = np.sin(2 * np.pi * 100 * t)
-    for y, crest in ((sine, 3.01), (np.sign(sine) + 0.0, 0.0)):
-        peak, rms = np.abs(y).max(), np.sqrt(np.square(y).mean())
-        assert d._db(float(peak / rms)) == pytest.approx(crest, abs=0.02)
+    t = (np.arange(round(0.4 * SR)) + 0.5) / SR
+    sine = 0.5 * np.sin(2 * np.pi * 100 * t)
+    for y, crest in ((sine, 3.01), (0.5 * np.sign(sine), 0.0)):
+        found = measured(as_frames(y.astype(np.float32)))["crest_db"]
+        assert found == pytest.approx(crest, abs=0.05)  # the stroke's lead of 1 ms may cut a period
 
 
 def test_width_is_0_for_mono_half_for_unrelated_and_1_for_opposite_channels():
