@@ -135,9 +135,37 @@ class Holdings:
         ------
         ParameterError
             if the role is unknown
+        StoreError
+            if there is no such hit
         """
         self._store.set_role(hit_id, role)
         self._spread_examples()
+
+    def mark(self, hit_ids: Sequence[int], mark: str) -> None:
+        """Say what you think of hits: "keep", "reject", "star", or "" to take it back.
+
+        Raises
+        ------
+        ParameterError
+            if the mark is unknown
+        """
+        from catalog.library.said import mark_hits
+
+        mark_hits(self._store, hit_ids, mark)
+
+    def tag(
+        self, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
+    ) -> None:
+        """Give hits words to find them by, or take words away.
+
+        Raises
+        ------
+        ParameterError
+            if a word is empty or longer than 60 characters
+        """
+        from catalog.library.said import tag_hits
+
+        tag_hits(self._store, hit_ids, add=add, drop=drop)
 
     def _spread_examples(self) -> None:
         """Judge guessed roles anew by the hits whose role the user said."""

@@ -8,9 +8,10 @@ import sys
 import numpy as np
 import pytest
 
-import catalog.__main__ as command_line
-from catalog.__main__ import copy_demo, main
-from catalog.printing import escape, plain
+import catalog.command.page as page_verbs
+from catalog.__main__ import main
+from catalog.command.page import copy_demo
+from catalog.command.printing import escape, plain
 from catalog.sound.decode import encode_wav
 
 SR = 16_000  # Hz; low, so that measuring is quick
@@ -255,7 +256,7 @@ def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
 def demo(monkeypatch, tmp_path, library):
     """A small demo library, a data folder of the test's own, and a page that only notes calls."""
     pages: list[object] = []
-    monkeypatch.setattr(command_line, "DEMO", library.parent)
+    monkeypatch.setattr(page_verbs, "DEMO", library.parent)
     monkeypatch.setattr("catalog.facade.default_store", lambda: tmp_path / "data" / "c.sqlite")
     monkeypatch.setattr("catalog.page.serve.open_page", lambda store, **_: pages.append(store))
     return pages
@@ -276,7 +277,7 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
 
 
 def test_without_a_demo_library_the_demo_says_so(monkeypatch, tmp_path, capsys):
-    monkeypatch.setattr(command_line, "DEMO", tmp_path / "none")
+    monkeypatch.setattr(page_verbs, "DEMO", tmp_path / "none")
     monkeypatch.setattr("catalog.facade.default_store", lambda: tmp_path / "data" / "c.sqlite")
     assert main(["demo"]) == 2
     assert "run this from a checkout" in capsys.readouterr().err
@@ -321,3 +322,15 @@ def test_all_copies_are_set_aside_at_once_and_losing_every_one_is_warned_of(scan
     assert scanned("set-aside", "--copies", "--yes")[0] == 0
     assert not again.exists()
     assert scanned("set-aside")[0] == 2
+
+
+def test_marks_and_tags_are_said_found_and_taken_back(scanned):
+    said = read(scanned, "mark", "star", 1, 2)
+    assert [row["mark"] for row in said] == ["star", "star"]
+    read(scanned, "tag", 2, "--add", "dry", "--add", "after  lunch")
+    assert [row["id"] for row in read(scanned, "hits", "--mark", "star", "--tag", "dry")] == [2]
+    assert read(scanned, "tag", 2, "--drop", "dry")[0]["tags"] == ["after lunch"]
+    assert read(scanned, "mark", "none", 2)[0]["mark"] == ""
+    assert scanned("hits", "--tag", "dry")[0] == 1
+    assert scanned("mark", "keep", 1, 99)[0] == 2  # nothing is half done
+    assert read(scanned, "show", 1)["mark"] == "star"

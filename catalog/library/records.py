@@ -15,6 +15,9 @@ ROLES: tuple[str, ...] = (
 )  # fmt: skip
 
 
+MARKS: tuple[str, ...] = ("", "keep", "reject", "star")  # what the user thinks of a hit
+
+
 @dataclass(frozen=True)
 class Hit:
     """One stroke's sound in one file (or one region of it), with its numbers.
@@ -46,7 +49,11 @@ class Hit:
     state : str
         "here", "missing" (the file is gone) or "aside" (moved away by `set_aside`)
     note : str
-        free text found in the file or written by the user
+        free text found in the file
+    mark : str
+        one of `MARKS`: what the user thinks of it; "" where nothing was said
+    tags : tuple of str
+        words that the user gave it, in alphabetical order
     """
 
     id: int
@@ -68,6 +75,8 @@ class Hit:
     content_hash: str = field(repr=False)
     state: str = "here"
     note: str = ""
+    mark: str = ""
+    tags: tuple[str, ...] = ()
 
     @property
     def played_lkfs(self) -> float:

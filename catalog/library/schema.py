@@ -23,7 +23,7 @@ from catalog.errors import ParameterError, StoreError
 from catalog.library.records import HistoryEvent
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: tells our stores from other databases
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 WAIT_S = 60.0  # how long a writer waits for another one; a batch of a scan takes well under one
 TABLES = """
 CREATE TABLE hit (
@@ -34,7 +34,8 @@ CREATE TABLE hit (
     n_channels INTEGER NOT NULL, container TEXT NOT NULL, subtype TEXT NOT NULL,
     session TEXT NOT NULL, drum TEXT NOT NULL, microphone TEXT NOT NULL, take TEXT NOT NULL,
     note TEXT NOT NULL, role TEXT NOT NULL, role_confidence REAL NOT NULL,
-    role_source TEXT NOT NULL, descriptors TEXT NOT NULL);
+    role_source TEXT NOT NULL, descriptors TEXT NOT NULL, mark TEXT NOT NULL DEFAULT '',
+    tags TEXT NOT NULL DEFAULT '[]');
 CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE TABLE numbers (
@@ -61,7 +62,13 @@ CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
 """
-MIGRATIONS: dict[int, str] = {}  # from this version to the next: the statements that do it
+# From this version to the next: the statements that do it.
+MIGRATIONS: dict[int, str] = {
+    1: """
+ALTER TABLE hit ADD COLUMN mark TEXT NOT NULL DEFAULT '';
+ALTER TABLE hit ADD COLUMN tags TEXT NOT NULL DEFAULT '[]'
+""",
+}
 
 SavedGroup = tuple[int, tuple[tuple[int, str, float], ...]]
 

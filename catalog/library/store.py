@@ -23,7 +23,7 @@ STATES = ("here", "missing", "aside")
 CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
 HIT_COLUMNS = (
     "id, path, start, stop, sr, n_channels, session, drum, microphone, take, role, role_confidence,"
-    " role_source, descriptors, container, subtype, content_hash, state, note, aside"
+    " role_source, descriptors, container, subtype, content_hash, state, note, mark, tags, aside"
 )
 
 
@@ -144,6 +144,7 @@ class Store(Database):
         *values, aside = row
         values[1] = Path(path_from_db(values[1])) if aside is None else self.aside_folder / aside
         values[13] = {k: math.nan if v is None else v for k, v in json.loads(values[13]).items()}
+        values[-1] = tuple(json.loads(values[-1]))
         return Hit(*values)
 
     def known_files(self) -> dict[str, FileRow]:
@@ -303,13 +304,6 @@ class Store(Database):
         rows = [np.frombuffer(found[hit_id], dtype=dtype) for hit_id in ids]
         width = max(map(len, rows), default=0)
         return np.asarray(rows, dtype=np.float32).reshape(len(rows), width)
-
-    def save_role_probabilities(self, hit_ids: Sequence[int], probabilities: np.ndarray) -> None:
-        """Keep what the sound says of the roles, shape (n, 20), after the model has learnt."""
-        table = np.asarray(probabilities, dtype="<f4")
-        rows = [(p.tobytes(), int(hit_id)) for hit_id, p in zip(hit_ids, table, strict=True)]
-        with self.writing() as db:
-            db.executemany("UPDATE numbers SET role_probabilities = ? WHERE hit_id = ?", rows)
 
     def set_role(
         self, hit_id: int, role: str, *, confidence: float = 1.0, source: str = "user"

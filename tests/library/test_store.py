@@ -166,9 +166,10 @@ def test_an_older_store_is_backed_up_and_migrated(scanned, monkeypatch):
 
 def test_a_failed_migration_changes_nothing(scanned, monkeypatch):
     scanned.close()
+    old = schema.SCHEMA_VERSION
     with monkeypatch.context() as patch:
-        patch.setattr(schema, "SCHEMA_VERSION", 2)
-        patch.setitem(schema.MIGRATIONS, 1, "CREATE TABLE extra (a); no such words")
+        patch.setattr(schema, "SCHEMA_VERSION", old + 1)
+        patch.setitem(schema.MIGRATIONS, old, "CREATE TABLE extra (a); no such words")
         with pytest.raises(StoreError, match="syntax error"):
             Store.open(scanned.path)
     with Store.open(scanned.path) as store:

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import argparse
 import dataclasses
 import json
 import math
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from catalog.arguments import SLOW_MAP
-
 if TYPE_CHECKING:
+    from catalog.facade import Catalog
     from catalog.library.records import Hit, Progress
 
+FINE, NOT_ALL, WRONG = 0, 1, 2  # exit codes
+SLOW_MAP = "the first map on a new machine compiles for up to a minute or more"
+Run = Callable[["Catalog", argparse.Namespace], int]
+AddVerb = Callable[[str, str], argparse.ArgumentParser]
 STEPS = {"laying out": f"laying out the map ({SLOW_MAP})"}
 
 

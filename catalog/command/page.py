@@ -1,0 +1,93 @@
+"""The verbs that open the page."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+from contextlib import suppress
+from pathlib import Path
+
+from catalog.command.library import report_lines
+from catalog.command.printing import FINE, AddVerb, Bar, say
+from catalog.errors import CatalogError
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_library"
+
+
+def add_verbs(verb: AddVerb) -> None:
+    """Add the verbs that open the page."""
+    for name, text in (
+        ("open", "open the page in the browser"),
+        ("demo", "scan the demo library and open the page on it"),
+    ):
+        added = verb(name, text)
+        added.add_argument("--port", type=int, default=0, help="default: a free one")
+        added.add_argument(
+            "--no-browser", dest="browser", action="store_false", help="only print the address"
+        )
+
+
+def open_page_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
+    """Open the page on a store until it is interrupted."""
+    if not 0 <= port < 1 << 16:
+        raise CatalogError(f"--port {port} must be between 0 (a free one) and 65535")
+    from catalog.page.serve import open_page
+
+    try:
+        open_page(store, port=port, browser=browser)
+    except OSError as err:
+        raise CatalogError(f"port {port} cannot be used ({err.strerror}); give another") from err
+    return FINE
+
+
+def demo_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
+    """Scan a copy of the demo library and open the page on it."""
+    from catalog.facade import Catalog, default_store
+
+    folder = default_store().parent / "demo"
+    library = copy_demo(folder / "library")
+    place = store or folder / "demo.sqlite"
+    with Catalog.open(place) as cat, Bar() as bar:
+        report = cat.scan([library], on_progress=bar)
+        for line in report_lines(cat, report):
+            say(line)
+        cat.copies(on_progress=bar)
+        if cat.layout().kind != "umap":
+            cat.lay_out(on_progress=bar)
+    say(f"other commands see the demo with: --store {shlex.quote(str(place))}")
+    return open_page_verb(place, port=port, browser=browser)
+
+
+def copy_demo(target: Path) -> Path:
+    """Copy the audio of the demo library, so that trying things out never touches the checkout.
+
+    Parameters
+    ----------
+    target : Path
+        left as it is if it is there already
+
+    Returns
+    -------
+    Path, `target`
+
+    Raises
+    ------
+    CatalogError
+        if the demo library is not beside the package
+    """
+    from catalog.sound.decode import AUDIO_SUFFIXES
+
+    if target.is_dir():
+        return target
+    files = [p for p in sorted(DEMO.rglob("*")) if p.suffix.lower() in AUDIO_SUFFIXES]
+    if not files:
+        raise CatalogError(f"{DEMO}: holds no demo library; run this from a checkout")
+    growing = target.with_name(f"{target.name}.{os.getpid()}.part")
+    for file in files:
+        place = growing / file.relative_to(DEMO)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(file, place)
+    with suppress(OSError):  # another demo, started at the same time, was first
+        growing.rename(target)
+    return target

@@ -1,0 +1,72 @@
+from __future__ import annotations
+
+import sqlite3
+
+import pytest
+
+from catalog.errors import ParameterError
+from catalog.library import schema
+from catalog.library.said import mark_hits, tag_hits
+from catalog.library.scan import scan_folders
+from catalog.library.store import Store
+
+
+@pytest.fixture
+def scanned(store, library):
+    scan_folders(store, [library], n_jobs=1)
+    return store
+
+
+def test_a_mark_is_kept_and_can_be_taken_back(scanned):
+    first, second, *_ = scanned.hits()
+    before = scanned.revision()
+    mark_hits(scanned, [first.id, second.id], "star")
+    assert [hit.mark for hit in scanned.hits()][:3] == ["star", "star", ""]
+    assert scanned.revision() > before
+    mark_hits(scanned, [first.id], "")
+    assert [hit.mark for hit in scanned.hits()][:2] == ["", "star"]
+
+
+def test_tags_are_added_and_dropped_in_order_and_once(scanned):
+    hit = scanned.hits()[0]
+    tag_hits(scanned, [hit.id], add=["wires loose", " dark ", "dark"])
+    assert scanned.hit(hit.id).tags == ("dark", "wires loose")
+    tag_hits(scanned, [hit.id], add=["late"], drop=["dark"])
+    assert scanned.hit(hit.id).tags == ("late", "wires loose")
+
+
+def test_what_was_said_survives_a_scan_and_a_change_of_the_file(scanned, library, write_hit):
+    hit = next(h for h in scanned.hits() if h.name == "mystery")
+    mark_hits(scanned, [hit.id], "keep")
+    tag_hits(scanned, [hit.id], add=["found"])
+    write_hit(library / "Attic" / "mystery.wav", hz=700, seed=12)
+    scan_folders(scanned, [library], n_jobs=1)
+    again = scanned.hit(hit.id)
+    assert again.content_hash != hit.content_hash
+    assert (again.mark, again.tags) == ("keep", ("found",))
+
+
+@pytest.mark.parametrize("word", ["", "   ", "x" * 61])
+def test_words_that_are_no_tags_are_refused(scanned, word):
+    with pytest.raises(ParameterError, match="must have 1 to 60 characters"):
+        tag_hits(scanned, [scanned.hits()[0].id], add=[word])
+
+
+def test_unknown_marks_are_refused_with_those_there_are(scanned):
+    with pytest.raises(ParameterError, match="marks are keep, reject, star"):
+        mark_hits(scanned, [1], "nice")
+
+
+def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
+    hits = scanned.hits()
+    scanned.close()
+    db = sqlite3.connect(scanned.path)
+    db.executescript(
+        "ALTER TABLE hit DROP COLUMN mark; ALTER TABLE hit DROP COLUMN tags;PRAGMA user_version = 1"
+    )
+    db.close()
+    with Store.open(scanned.path) as again:
+        assert repr(again.hits()) == repr(hits)
+        mark_hits(again, [hits[0].id], "star")
+        assert again.hit(hits[0].id).mark == "star"
+        assert again.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION
