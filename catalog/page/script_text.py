@@ -9,9 +9,20 @@ from importlib.resources import files
 
 from catalog.page.wording import words_for_browser
 
+# In the order in which they are run: what all views share, then one folder a view, then the start.
 SCRIPTS = (
-    "engine.js", "parts.js", "marks.js", "map.js", "chosen.js", "pads.js", "twice.js", "main.js",
-)  # fmt: skip
+    "shared/engine.js",
+    "shared/parts.js",
+    "shared/marks.js",
+    "listen/map.js",
+    "listen/chosen.js",
+    "kit/pads.js",
+    "listen/listen.js",
+    "kit/kit.js",
+    "twice/twice.js",
+    "shared/main.js",
+)
+STYLES = ("shared/shared.css", "listen/listen.css", "kit/kit.css", "twice/twice.css")
 
 
 def read_part(name: str) -> str:
@@ -19,12 +30,17 @@ def read_part(name: str) -> str:
     return files("catalog.page").joinpath("audition", name).read_text("utf-8")
 
 
+def join_styles() -> str:
+    """Join the style sheets into one."""
+    return "\n".join(map(read_part, STYLES))
+
+
 @cache
 def join_scripts() -> str:
     """Join the scripts into one module; read once."""
     head = (
         f"const WORDS = {json.dumps(words_for_browser())};",
-        f"const STYLE = {json.dumps(read_part('audition.css'))};",
+        f"const STYLE = {json.dumps(join_styles())};",
     )
     return "\n".join((*head, *map(read_part, SCRIPTS)))
 

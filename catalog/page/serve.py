@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from catalog.page.opened import use_store
-from catalog.page.routes import api_routes, guards
+from catalog.page.routes import api_routes
+from catalog.page.routes.guards import guards
 
 HOST = "127.0.0.1"
 STORE_VARIABLE = "CATALOG_STORE"  # where the store is, if no option says so

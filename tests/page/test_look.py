@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from catalog.page.script_text import SCRIPTS, join_scripts, read_part
+from catalog.page.script_text import SCRIPTS, STYLES, join_scripts, join_styles, read_part
 
 PAGE = files("catalog.page")
 ROOT = Path(__file__).parents[2]
@@ -43,7 +43,7 @@ def test_text_and_marks_stand_out_from_the_paper(scheme):
 def test_every_role_has_a_mark_of_its_own_shape():
     from catalog.library.records import ROLES
 
-    table = PAGE.joinpath("audition", "marks.js").read_text("utf-8")
+    table = PAGE.joinpath("audition", "shared", "marks.js").read_text("utf-8")
     shapes = dict(re.findall(r"(\w+): (\['\w+', [01]\])", table))
     assert set(shapes) == set(ROLES)
     assert len(set(shapes.values())) == len(ROLES)
@@ -57,11 +57,12 @@ def test_the_scripts_ask_only_this_machine_and_write_no_markup():
 
 
 def test_no_script_is_left_out():
-    names = {path.name for path in PAGE.joinpath("audition").iterdir() if path.name.endswith(".js")}
-    assert names == {*SCRIPTS, "load.js"}
+    audition = ROOT / "catalog" / "page" / "audition"
+    names = {path.relative_to(audition).as_posix() for path in audition.rglob("*.*s")}
+    assert names == {*SCRIPTS, *STYLES, "load.js"}
 
 
 def test_motion_is_only_for_those_who_did_not_ask_for_less():
-    css = read_part("audition.css")
+    css = join_styles()
     assert css.count("transition") == 1
     assert re.search(r"prefers-reduced-motion: no-preference\) \{[^}]*transition", css)

@@ -19,7 +19,9 @@ from starlette.applications import Starlette
 from catalog.kit.assemble import Kit
 from catalog.page import opened
 from catalog.page.packed import N_PEAKS, PREVIEW_SR, stamp_hit
-from catalog.page.routes import api_routes, guards, is_own_request, read_ids
+from catalog.page.routes import api_routes
+from catalog.page.routes.answers import read_ids
+from catalog.page.routes.guards import guards, is_own_request
 from catalog.page.serve import bind_socket, page_options
 
 

@@ -13,7 +13,7 @@ from catalog.kit.assemble import Kit
 from catalog.page import opened
 from catalog.page.packed import find_regions, match_level
 from catalog.page.views.finding import Wanted, make_mask
-from catalog.page.views.kit import change_kit
+from catalog.page.views.kit_table import change_kit
 
 SCRIPT = Path(catalog.page.__file__).with_name("script.py")
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 
@@ -15,9 +14,10 @@ from catalog.kit.assemble import Kit
 from catalog.kit.slots import SLOTS
 from catalog.library.records import Hit
 from catalog.page import opened
-from catalog.page.packed import describe_row
+from catalog.page.views.acts import take_act
 from catalog.page.views.audition import mount_audition
 from catalog.page.views.finding import summarize
+from catalog.page.views.kit_table import current_kit, describe_kit, put_kit
 from catalog.page.wording import RIGHTS, count_of, inert, plain, slot_word
 
 USUAL = (
@@ -25,94 +25,6 @@ USUAL = (
     "tom_high", "crash", "ride",
 )  # fmt: skip
 WIDTHS = {"24-bit (usual)": "PCM_24", "16-bit": "PCM_16", "32-bit float": "FLOAT"}
-
-
-def current_kit() -> Kit:
-    """Give the kit on the table; an empty one at first."""
-    kit = st.session_state.get("kit_now")
-    return kit if isinstance(kit, Kit) else Kit(name="")
-
-
-def put_kit(kit: Kit) -> None:
-    """Lay a kit on the table, its places in the order of a kit."""
-    order = {slot: ids for slot in SLOTS if (ids := kit.slots.get(slot))}
-    st.session_state["kit_now"] = replace(kit, slots=order)
-
-
-def describe_kit(catalog: Catalog) -> list[dict[str, Any]]:
-    """Give what the browser needs of each filled place; hits that are gone are left out."""
-    kit, here = current_kit(), []
-    for slot, ids in kit.slots.items():
-        rows = []
-        for hit_id in ids:
-            try:
-                row = describe_row(catalog.hit(hit_id))
-            except CatalogError:
-                continue
-            rows.append({k: row[k] for k in ("id", "stamp", "match_db", "name", "role", "session")})
-        if rows:
-            here.append(
-                {
-                    "slot": slot,
-                    "label": slot_word(slot),
-                    "choke": SLOTS[slot].choke,
-                    "locked": slot in kit.locked,
-                    "why": [plain(line) for line in kit.why.get(slot, ())],
-                    "hits": rows,
-                }
-            )
-    return here
-
-
-def take_act(catalog: Catalog, view: str) -> None:
-    """Do what was asked for in the browser: another role, or a change to one place of the kit."""
-    act = st.session_state[view]["act"]
-    if not isinstance(act, dict):
-        return
-    try:
-        if act.get("op") == "role":
-            catalog.set_role(int(act["id"]), str(act["role"]))
-            return
-        if act.get("slot") not in SLOTS:
-            return
-        put_kit(change_kit(catalog, current_kit(), act))
-    except CatalogError as err:
-        st.session_state["kit_trouble"] = str(err)
-
-
-def change_kit(catalog: Catalog, kit: Kit, act: dict[str, Any]) -> Kit:
-    """Give the kit with one place changed.
-
-    Parameters
-    ----------
-    catalog : Catalog
-    kit : Kit
-    act : dict
-        "op": "assign" (with "id"), "lock" (on and off), "swap" or "clear"; "slot"
-
-    Returns
-    -------
-    Kit
-
-    Raises
-    ------
-    CatalogError
-        if the hit is unknown or no other fits
-    """
-    slot = str(act["slot"])
-    if act["op"] == "assign":
-        hit = catalog.hit(int(act["id"]))
-        slots, why = {**kit.slots, slot: (hit.id,)}, {**kit.why, slot: ("your own choice",)}
-        return replace(kit, slots=slots, why=why, locked=kit.locked | {slot})
-    if slot not in kit.slots:
-        return kit
-    if act["op"] == "lock":
-        return replace(kit, locked=kit.locked ^ {slot})
-    if act["op"] == "swap":
-        swapped: Kit = catalog.swap(kit, slot)
-        return swapped
-    slots = {name: ids for name, ids in kit.slots.items() if name != slot}
-    return replace(kit, slots=slots, locked=kit.locked - {slot})
 
 
 def find_fillable(hits: Sequence[Hit]) -> list[str]:
@@ -125,7 +37,7 @@ def draw_kit(catalog: Catalog) -> None:
     """Draw the places, then filling, keeping and handing over."""
     _draw_filling(catalog)
     trouble = st.container()
-    if words := st.session_state.pop("kit_trouble", None):
+    if words := st.session_state.pop("act_trouble", None):
         trouble.error(inert(words))
     mount_audition(
         "kit",
@@ -164,7 +76,7 @@ def _draw_filling(catalog: Catalog) -> None:
         try:
             filled = catalog.fill_kit(locked, list(dict.fromkeys([*locked, *wanted])))
         except CatalogError as err:
-            st.session_state["kit_trouble"] = str(err)
+            st.session_state["act_trouble"] = str(err)
             return
         put_kit(replace(filled, name=kit.name))
         st.rerun()

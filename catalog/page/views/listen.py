@@ -10,9 +10,10 @@ import streamlit as st
 from catalog.facade import Catalog
 from catalog.library.records import Hit
 from catalog.page import opened
+from catalog.page.views.acts import take_act
 from catalog.page.views.audition import mount_audition
 from catalog.page.views.finding import RANGES, Summary, Wanted, make_mask, summarize
-from catalog.page.views.kit import describe_kit, take_act
+from catalog.page.views.kit_table import describe_kit
 from catalog.page.wording import ROLE_WORDS, count_of, plain
 
 

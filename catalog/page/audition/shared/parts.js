@@ -87,3 +87,10 @@ const originOf = row =>
 const ownKey = event => { event.preventDefault(); event.stopPropagation(); };
 const typing = event => /^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName)
   && event.target.type !== 'checkbox' && event.target.type !== 'range';
+
+function isDark(node) {
+  const parts = getComputedStyle(node).color.match(/[\d.]+/g)?.map(Number) ?? [0, 0, 0];
+  return parts[0] + parts[1] + parts[2] > 380;   // light ink means dark paper
+}
+
+const MOUNTS = {};                    // view -> how it is put into its room; each view adds its own

@@ -37,3 +37,9 @@ function makeTwice(ask) {              // ask: {pick(ids)}
   };
   return p;
 }
+
+MOUNTS.twice = (root, live) => {
+  const twice = makeTwice({ pick: ids => live.c.setStateValue('picked', ids) });
+  root.querySelector('.room').replaceChildren(twice.box);
+  return { update: data => twice.update(data.groups, data.picked), stop() {} };
+};

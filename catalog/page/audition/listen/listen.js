@@ -1,9 +1,8 @@
-// Called by Streamlit when a view is mounted and whenever its data changes.
+// The view "listen": the map, the chosen hit beside it, the kit below.
 
-const LIVE = new WeakMap();
 const SETTLE_MS = 200;                 // walking by key must not ask the server at each step
 
-function mountListen(root, live) {
+MOUNTS.listen = (root, live) => {
   const say = { wait: 0 };
   const tell = id => {
     clearTimeout(say.wait);
@@ -86,42 +85,4 @@ function mountListen(root, live) {
     if (data.probe) globalThis.__audition = { engine, map, chosen, pads };
   };
   return { update, stop };
-}
-
-function isDark(node) {
-  const parts = getComputedStyle(node).color.match(/[\d.]+/g)?.map(Number) ?? [0, 0, 0];
-  return parts[0] + parts[1] + parts[2] > 380;   // light ink means dark paper
-}
-
-const MOUNTS = {
-  listen: mountListen,
-  kit(root, live) {
-    const pads = makePads({ act: (op, slot) => live.c.setTriggerValue('act', { op, slot, at: Date.now() }) }, true);
-    const room = root.querySelector('.room');
-    room.tabIndex = 0;
-    room.setAttribute('aria-label', 'Kit: letters play its places');
-    room.replaceChildren(pads.box);
-    room.addEventListener('keydown', event => { if (!typing(event) && !event.ctrlKey && !event.metaKey) pads.key(event); });
-    return { update: data => pads.update(data.kit), stop() {} };
-  },
-  twice(root, live) {
-    const twice = makeTwice({ pick: ids => live.c.setStateValue('picked', ids) });
-    root.querySelector('.room').replaceChildren(twice.box);
-    return { update: data => twice.update(data.groups, data.picked), stop() {} };
-  },
 };
-
-export default function (c) {
-  const root = c.parentElement;
-  let live = LIVE.get(root);
-  if (!live) {
-    live = { c, data: c.data };
-    LIVE.set(root, live);
-    root.prepend(el('style', {}, STYLE));
-    Object.assign(live, MOUNTS[c.data.view](root, live));
-  }
-  live.c = c;                          // always the newest callbacks
-  live.data = c.data;
-  live.update(c.data);
-  return () => { LIVE.delete(root); live.stop(); };
-}

@@ -1,0 +1,12 @@
+"""The page's own addresses under /api/: audio and numbers by id, never by path."""
+
+from __future__ import annotations
+
+from starlette.routing import Route
+
+from catalog.page.routes import kits, listening, sounds
+
+
+def api_routes() -> list[Route]:
+    """Give all routes of the page."""
+    return [*listening.ROUTES, *sounds.ROUTES, *kits.ROUTES]

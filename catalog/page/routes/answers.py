@@ -1,0 +1,40 @@
+"""How a route answers: work in a thread, ids read with a limit, errors in words."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+from starlette.responses import PlainTextResponse, Response
+
+from catalog.errors import CatalogError
+
+FOR_GOOD = {"Cache-Control": "private, max-age=31536000, immutable"}
+NOT_KEPT = {"Cache-Control": "no-store"}
+MAX_IDS = 64  # in one batch; keeps an answer under 3 MB
+
+
+async def answer(work: Callable[[], Response]) -> Response:
+    """Do slow work in a thread; an unknown hit is 404 with the words of the error."""
+    try:
+        return await asyncio.to_thread(work)
+    except CatalogError as err:
+        return PlainTextResponse(str(err), 404, headers=NOT_KEPT)
+    except OSError:
+        return PlainTextResponse(
+            "the file cannot be read; scan its folder again", 404, headers=NOT_KEPT
+        )
+
+
+def read_ids(text: str) -> list[int]:
+    """Read "3,17,4": at most 64 ids, each once.
+
+    Raises
+    ------
+    ValueError
+        if one is no number or there are none or too many
+    """
+    ids = list(dict.fromkeys(int(part) for part in text.split(",")))
+    if not 0 < len(ids) <= MAX_IDS:
+        raise ValueError(f"{len(ids)} ids; 1 to {MAX_IDS} are allowed")
+    return ids

@@ -1,0 +1,60 @@
+"""What every request has to pass: a host of this machine, then the page's own origin."""
+
+from __future__ import annotations
+
+from urllib.parse import urlsplit
+
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+LOCAL_HOSTS = ("127.0.0.1", "localhost")
+
+
+class OwnPagesOnly:
+    """Refuse what another site asks for: a foreign `Origin`, or a change without one of ours."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass on what comes from the page itself."""
+        if scope["type"] == "http" and scope["path"].startswith("/api/"):
+            headers = {
+                key.decode("latin-1"): value.decode("latin-1") for key, value in scope["headers"]
+            }
+            if not is_own_request(scope["method"], headers):
+                await PlainTextResponse("refused: not asked by this page", 403)(
+                    scope, receive, send
+                )
+                return
+        await self.app(scope, receive, send)
+
+
+def is_own_request(method: str, headers: dict[str, str]) -> bool:
+    """Say whether a request comes from the page itself.
+
+    Parameters
+    ----------
+    method : str, such as "GET"
+    headers : dict of str to str, lower-case names
+
+    Returns
+    -------
+    bool
+    """
+    if headers.get("sec-fetch-site") in ("cross-site", "same-site"):
+        return False
+    origin = headers.get("origin")
+    if origin is None:
+        return method in ("GET", "HEAD")
+    return urlsplit(origin).netloc == headers.get("host", "")
+
+
+def guards() -> list[Middleware]:
+    """Give what every request has to pass: a host of this machine, then the page's own origin."""
+    return [
+        Middleware(TrustedHostMiddleware, allowed_hosts=list(LOCAL_HOSTS)),
+        Middleware(OwnPagesOnly),
+    ]

@@ -1,0 +1,52 @@
+"""What is done in the browser reaches the catalog here: one act at a time, by its name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import streamlit as st
+
+from catalog.errors import CatalogError
+from catalog.facade import Catalog
+from catalog.kit.slots import SLOTS
+from catalog.page.views.kit_table import change_kit, current_kit, put_kit
+
+Act = Mapping[str, Any]
+
+
+def _say_role(catalog: Catalog, act: Act) -> None:
+    catalog.set_role(int(act["id"]), str(act["role"]))
+
+
+def _change_kit(catalog: Catalog, act: Act) -> None:
+    if act.get("slot") in SLOTS:
+        put_kit(change_kit(catalog, current_kit(), dict(act)))
+
+
+ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
+    "role": _say_role,
+    "assign": _change_kit,
+    "lock": _change_kit,
+    "swap": _change_kit,
+    "clear": _change_kit,
+}
+
+
+def take_act(catalog: Catalog, view: str) -> None:
+    """Do what the browser asks for through the trigger "act" of a view.
+
+    Parameters
+    ----------
+    catalog : Catalog
+    view : str
+        the view's key in the session; its "act" is a dict with "op", a key of `ACTS`; what does
+        not look like one is passed over, an error is kept in the session as "act_trouble"
+    """
+    act = st.session_state[view]["act"]
+    if not isinstance(act, dict) or act.get("op") not in ACTS:
+        return
+    try:
+        ACTS[act["op"]](catalog, act)
+    except CatalogError as err:
+        st.session_state["act_trouble"] = str(err)
