@@ -11,6 +11,7 @@ from typing import Self
 import numpy as np
 
 from catalog.library.records import HistoryEvent, Hit, Progress, ScanReport, Skipped
+from catalog.library.said import Said
 from catalog.library.store import Store
 from catalog.search.table import HitTable, read_table, roles_by_example
 from catalog.sound.decode import Audio
@@ -166,6 +167,69 @@ class Holdings:
         from catalog.library.said import tag_hits
 
         tag_hits(self._store, hit_ids, add=add, drop=drop)
+
+    def say(
+        self,
+        hit_ids: Sequence[int],
+        *,
+        mark: str | None = None,
+        role: str | None = None,
+        add: Iterable[str] = (),
+        drop: Iterable[str] = (),
+        remark: str | None = None,
+    ) -> list[Said]:
+        """Say several things of several hits at once; all is said, or nothing.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        mark, role : str, optional, see `mark` and `set_role`
+        add, drop : iterables of str, see `tag`
+        remark : str, optional, free text of at most 2,000 characters; "" takes it away
+
+        Returns
+        -------
+        list of Said
+            what was said before of every hit that changed, also of those whose role is guessed
+            from these; `unsay` takes it
+
+        Raises
+        ------
+        ParameterError
+            if a mark, role, word or remark is not allowed
+        StoreError
+            if a hit is unknown
+        """
+        from catalog.library import said
+
+        before = said.read_said(self._store)
+        with self._store.writing():
+            ids = [self.hit(hit_id).id for hit_id in hit_ids]
+            if mark is not None:
+                said.mark_hits(self._store, ids, mark)
+            said.tag_hits(self._store, ids, add=add, drop=drop)
+            if remark is not None:
+                said.remark_hits(self._store, ids, remark)
+            for hit_id in ids if role is not None else ():
+                self._store.set_role(hit_id, str(role))
+        if role is not None:
+            self._spread_examples()
+        now = said.read_said(self._store)
+        return [old for hit_id, old in before.items() if now.get(hit_id, old) != old]
+
+    def unsay(self, before: Iterable[Said]) -> list[Said]:
+        """Say again what was said before, as `say` gave it.
+
+        Returns
+        -------
+        list of Said, what this took back, so that it can be said once more
+        """
+        from catalog.library.said import read_said, restore_said
+
+        before = list(before)
+        now = read_said(self._store)
+        restore_said(self._store, before)
+        return [now[said.hit_id] for said in before if said.hit_id in now]
 
     def _spread_examples(self) -> None:
         """Judge guessed roles anew by the hits whose role the user said."""

@@ -330,6 +330,7 @@ def test_marks_and_tags_are_said_found_and_taken_back(scanned):
     read(scanned, "tag", 2, "--add", "dry", "--add", "after  lunch")
     assert [row["id"] for row in read(scanned, "hits", "--mark", "star", "--tag", "dry")] == [2]
     assert read(scanned, "tag", 2, "--drop", "dry")[0]["tags"] == ["after lunch"]
+    assert read(scanned, "tag", 2, "--remark", "loose wire")[0]["remark"] == "loose wire"
     assert read(scanned, "mark", "none", 2)[0]["mark"] == ""
     assert scanned("hits", "--tag", "dry")[0] == 1
     assert scanned("mark", "keep", 1, 99)[0] == 2  # nothing is half done

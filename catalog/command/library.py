@@ -37,6 +37,7 @@ def add_verbs(verb: AddVerb) -> None:
     tag.add_argument("hits", nargs="+", type=int, metavar="HIT")
     tag.add_argument("--add", action="append", default=[], metavar="WORD", help="may be repeated")
     tag.add_argument("--drop", action="append", default=[], metavar="WORD", help="the same")
+    tag.add_argument("--remark", metavar="TEXT", help='free text; "" takes it away')
     aside = verb("set-aside", "move files of hits out of the way; `restore` undoes it")
     aside.add_argument("hits", nargs="*", type=int, metavar="HIT")
     aside.add_argument("--copies", action="store_true", help="all copies that `copies` lists")
@@ -102,7 +103,7 @@ def _mark(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _tag(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.tag(_known(cat, args.hits), add=args.add, drop=args.drop)
+    cat.say(args.hits, add=args.add, drop=args.drop, remark=args.remark)
     return _print_marked(cat, args)
 
 
@@ -113,7 +114,9 @@ def _known(cat: Catalog, hit_ids: Sequence[int]) -> list[int]:
 
 def _print_marked(cat: Catalog, args: argparse.Namespace) -> int:
     hits = [cat.hit(hit_id) for hit_id in args.hits]
-    lines = [f"{hit_line(hit)}  {hit.mark or '-'}  {', '.join(hit.tags)}" for hit in hits]
+    lines = [
+        f"{hit_line(hit)}  {hit.mark or '-'}  {', '.join(hit.tags)}  {hit.remark}" for hit in hits
+    ]
     emit(hits, lines, as_json=args.json)
     return FINE
 

@@ -54,6 +54,8 @@ class Hit:
         one of `MARKS`: what the user thinks of it; "" where nothing was said
     tags : tuple of str
         words that the user gave it, in alphabetical order
+    remark : str
+        free text of the user
     """
 
     id: int
@@ -77,6 +79,7 @@ class Hit:
     note: str = ""
     mark: str = ""
     tags: tuple[str, ...] = ()
+    remark: str = ""
 
     @property
     def played_lkfs(self) -> float:

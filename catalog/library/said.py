@@ -4,12 +4,43 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 from catalog.errors import ParameterError
 from catalog.library.records import MARKS
 from catalog.library.schema import Database
 
-MAX_TAG = 60  # characters; a tag is a word or two, not a note
+MAX_TAG = 60  # characters; a tag is a word or two
+MAX_REMARK = 2000  # characters; a page of text
+
+
+class Said(NamedTuple):
+    """All that is said of one hit, by the user or as a guess; enough to say it again."""
+
+    hit_id: int
+    mark: str
+    tags: str
+    remark: str
+    role: str
+    role_confidence: float
+    role_source: str
+
+
+def read_said(store: Database) -> dict[int, Said]:
+    """Give what is said of every hit, by id; `tags` is the JSON text as it is stored."""
+    columns = "id, mark, tags, remark, role, role_confidence, role_source"
+    return {row[0]: Said(*row) for row in store.read(f"SELECT {columns} FROM hit")}
+
+
+def restore_said(store: Database, before: Iterable[Said]) -> None:
+    """Say again of hits what was said before; those that are not in the store are passed over."""
+    rows = [(*said[1:], said.hit_id) for said in before]
+    with store.writing() as db:
+        db.executemany(
+            "UPDATE hit SET mark = ?, tags = ?, remark = ?,"
+            " role = ?, role_confidence = ?, role_source = ? WHERE id = ?",
+            rows,
+        )
 
 
 def mark_hits(store: Database, hit_ids: Sequence[int], mark: str) -> None:
@@ -58,6 +89,21 @@ def tag_hits(
                 tags = sorted((set(json.loads(found[0])) | more) - less)
                 row = (json.dumps(tags), int(hit_id))
                 db.execute("UPDATE hit SET tags = ? WHERE id = ?", row)
+
+
+def remark_hits(store: Database, hit_ids: Sequence[int], remark: str) -> None:
+    """Write the user's free text to hits; "" takes it away.
+
+    Raises
+    ------
+    ParameterError
+        if it is longer than 2,000 characters
+    """
+    if len(remark) > MAX_REMARK:
+        raise ParameterError(f"a remark has at most {MAX_REMARK:,} characters; got {len(remark):,}")
+    with store.writing() as db:
+        rows = [(remark.strip(), int(hit_id)) for hit_id in hit_ids]
+        db.executemany("UPDATE hit SET remark = ? WHERE id = ?", rows)
 
 
 def _clean(words: Iterable[str]) -> set[str]:

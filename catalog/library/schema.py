@@ -35,7 +35,7 @@ CREATE TABLE hit (
     session TEXT NOT NULL, drum TEXT NOT NULL, microphone TEXT NOT NULL, take TEXT NOT NULL,
     note TEXT NOT NULL, role TEXT NOT NULL, role_confidence REAL NOT NULL,
     role_source TEXT NOT NULL, descriptors TEXT NOT NULL, mark TEXT NOT NULL DEFAULT '',
-    tags TEXT NOT NULL DEFAULT '[]');
+    tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '');
 CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE TABLE numbers (
@@ -66,7 +66,8 @@ INSERT INTO revision VALUES (1, 0);
 MIGRATIONS: dict[int, str] = {
     1: """
 ALTER TABLE hit ADD COLUMN mark TEXT NOT NULL DEFAULT '';
-ALTER TABLE hit ADD COLUMN tags TEXT NOT NULL DEFAULT '[]'
+ALTER TABLE hit ADD COLUMN tags TEXT NOT NULL DEFAULT '[]';
+ALTER TABLE hit ADD COLUMN remark TEXT NOT NULL DEFAULT ''
 """,
 }
 

@@ -23,7 +23,8 @@ STATES = ("here", "missing", "aside")
 CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
 HIT_COLUMNS = (
     "id, path, start, stop, sr, n_channels, session, drum, microphone, take, role, role_confidence,"
-    " role_source, descriptors, container, subtype, content_hash, state, note, mark, tags, aside"
+    " role_source, descriptors, container, subtype, content_hash, state, note, mark, tags, remark,"
+    " aside"
 )
 
 
@@ -144,7 +145,7 @@ class Store(Database):
         *values, aside = row
         values[1] = Path(path_from_db(values[1])) if aside is None else self.aside_folder / aside
         values[13] = {k: math.nan if v is None else v for k, v in json.loads(values[13]).items()}
-        values[-1] = tuple(json.loads(values[-1]))
+        values[20] = tuple(json.loads(values[20]))
         return Hit(*values)
 
     def known_files(self) -> dict[str, FileRow]:

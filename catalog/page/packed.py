@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from catalog.library.records import ROLES, Hit
+from catalog.library.records import MARKS, ROLES, Hit
 from catalog.page.wording import plain
 from catalog.sound.decode import Audio, resample
 
@@ -34,7 +34,8 @@ class PointPack:
     ids : np.ndarray, int64, shape (n,), in the order of `body`
     body : bytes
         uint32 n; int32 ids, uint32 stamps, float32 x, float32 y (within 0 to 1), float32 match
-        level in dB, uint16 session, uint8 role, then one uint8 per point for each of `SCALES`
+        level in dB, uint16 session, uint8 role, uint8 mark, then one uint8 per point for each of
+        `SCALES`
     version : str
         changes when the bytes do
     sessions : tuple of str
@@ -81,6 +82,7 @@ def pack_points(hits: Sequence[Hit], hit_ids: np.ndarray, xy: np.ndarray) -> Poi
         np.array([match_level(hit) for hit in shown], dtype="<f4"),
         np.array([number[hit.session] for hit in shown], dtype="<u2"),
         roles,
+        np.array([MARKS.index(hit.mark) for hit in shown], dtype=np.uint8),
         *(_rank([hit.descriptors.get(name, math.nan) for hit in shown]) for name in SCALES),
     ]
     body = b"".join(part.tobytes() for part in parts)
@@ -216,4 +218,7 @@ def describe_row(hit: Hit) -> dict[str, Any]:
         "format": format_words(hit),
         "channels": hit.n_channels,
         "note": plain(hit.note),
+        "mark": hit.mark,
+        "tags": [plain(tag) for tag in hit.tags],
+        "remark": hit.remark,
     }

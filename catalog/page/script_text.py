@@ -14,6 +14,7 @@ SCRIPTS = (
     "shared/engine.js",
     "shared/parts.js",
     "shared/marks.js",
+    "shared/said.js",
     "listen/map.js",
     "listen/chosen.js",
     "kit/pads.js",

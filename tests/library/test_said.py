@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import re
 import sqlite3
 
 import pytest
 
-from catalog.errors import ParameterError
+from catalog import Catalog
+from catalog.errors import ParameterError, StoreError
 from catalog.library import schema
 from catalog.library.said import mark_hits, tag_hits
 from catalog.library.scan import scan_folders
@@ -61,12 +63,45 @@ def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
     hits = scanned.hits()
     scanned.close()
     db = sqlite3.connect(scanned.path)
-    db.executescript(
-        "ALTER TABLE hit DROP COLUMN mark; ALTER TABLE hit DROP COLUMN tags;PRAGMA user_version = 1"
-    )
+    steps = schema.MIGRATIONS[1]
+    for table, column in re.findall(r"ALTER TABLE (\w+) ADD COLUMN (\w+)", steps):
+        db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+    for table in re.findall(r"CREATE TABLE (\w+)", steps):
+        db.execute(f"DROP TABLE {table}")
+    db.execute("PRAGMA user_version = 1")
+    db.commit()
     db.close()
     with Store.open(scanned.path) as again:
         assert repr(again.hits()) == repr(hits)
         mark_hits(again, [hits[0].id], "star")
         assert again.hit(hits[0].id).mark == "star"
         assert again.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION
+
+
+def test_what_was_said_of_many_is_taken_back_whole_with_the_roles_that_followed(tmp_path, library):
+    with Catalog.open(tmp_path / "c.sqlite") as cat:
+        cat.scan([library], n_jobs=1)
+        first, second, *_ = cat.hits()
+        cat.say([second.id], role="wood", remark="from the shed")
+        before = {hit.id: hit for hit in cat.hits()}
+        changed = cat.say(
+            [first.id, second.id], mark="reject", role="china", add=["odd"], remark="what is this"
+        )
+        assert {said.hit_id for said in changed} >= {first.id, second.id}
+        assert cat.hit(second.id).remark == "what is this"
+        again = cat.unsay(changed)
+        assert {hit.id: hit for hit in cat.hits()} == before
+        cat.unsay(again)
+        now = cat.hit(first.id)
+        assert (now.mark, now.role, now.tags) == ("reject", "china", ("odd",))
+
+
+def test_of_an_unknown_hit_nothing_is_said_of_the_others_either(tmp_path, library):
+    with Catalog.open(tmp_path / "c.sqlite") as cat:
+        cat.scan([library], n_jobs=1)
+        first = cat.hits()[0]
+        with pytest.raises(StoreError):
+            cat.say([first.id, 9999], mark="star")
+        with pytest.raises(ParameterError, match="at most 2,000 characters"):
+            cat.say([first.id], mark="star", remark="x" * 2001)
+        assert cat.hit(first.id) == first

@@ -1,17 +1,29 @@
-"""A small library of made-up strokes: noise and a tone, each with its own decay."""
+"""A small library of made-up strokes, each noise and a tone, and one who asks the routes."""
 
 from __future__ import annotations
 
+import http.client
+import json
 import shutil
+import threading
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
 
 import numpy as np
 import pytest
+import uvicorn
+from starlette.applications import Starlette
 
 from catalog import Catalog
 from catalog.page import opened
+from catalog.page.routes import api_routes
+from catalog.page.routes.guards import guards
+from catalog.page.serve import bind_socket
 from catalog.sound.decode import encode_wav
 
 SR = 44100
@@ -88,3 +100,66 @@ def own(tmp_path: Path) -> Iterator[Place]:
     opened.open_catalog().close()
     opened.use_store(None)
     shutil.rmtree(tmp_path, ignore_errors=True)
+
+
+class Answer:
+    """What came back, read wholly."""
+
+    def __init__(self, response: http.client.HTTPResponse) -> None:
+        self.status_code = response.status
+        self.headers = {name.lower(): value for name, value in response.getheaders()}
+        self.content = response.read()
+
+    def json(self) -> Any:
+        return json.loads(self.content)
+
+
+class Client:
+    """Asks a server on this machine; a path is sent as it is written."""
+
+    def __init__(self, port: int) -> None:
+        self.port = port
+
+    def get(self, path: str, *, params=None, headers=None) -> Answer:
+        return self.ask("GET", path + (f"?{urlencode(params)}" if params else ""), headers or {})
+
+    def post(self, path: str, body: bytes = b"") -> Answer:
+        """Send bytes as the page itself does."""
+        return self.ask("POST", path, {"Origin": f"http://127.0.0.1:{self.port}"}, body)
+
+    def ask(self, method: str, path: str, headers, body: bytes | None = None) -> Answer:
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        line.request(method, path, body=body, headers=headers)
+        answer = Answer(line.getresponse())
+        line.close()
+        return answer
+
+
+@contextmanager
+def serve_routes() -> Iterator[Client]:
+    """Serve the page's own routes alone, over the catalog that is open."""
+    app = Starlette(routes=api_routes(), middleware=guards())
+    sock = bind_socket()
+    server = uvicorn.Server(uvicorn.Config(app, log_config=None, ws="none"))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]})
+    thread.start()
+    while not server.started:
+        time.sleep(0.01)
+    yield Client(sock.getsockname()[1])
+    server.should_exit = True
+    thread.join(10)
+    sock.close()
+
+
+@pytest.fixture
+def client(used) -> Iterator[Client]:
+    """Asks the routes over the library that is not to be changed."""
+    with serve_routes() as one:
+        yield one
+
+
+@pytest.fixture
+def own_client(own) -> Iterator[Client]:
+    """Asks the routes over a library of this test alone."""
+    with serve_routes() as one:
+        yield one

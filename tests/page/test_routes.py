@@ -1,71 +1,19 @@
 from __future__ import annotations
 
-import http.client
 import io
 import json
 import socket
-import threading
-import time
 import zipfile
-from collections.abc import Iterator
-from typing import Any
-from urllib.parse import urlencode
 
 import numpy as np
 import pytest
-import uvicorn
-from starlette.applications import Starlette
 
 from catalog.kit.assemble import Kit
 from catalog.page import opened
 from catalog.page.packed import N_PEAKS, PREVIEW_SR, stamp_hit
-from catalog.page.routes import api_routes
 from catalog.page.routes.answers import read_ids
-from catalog.page.routes.guards import guards, is_own_request
+from catalog.page.routes.guards import is_own_request
 from catalog.page.serve import bind_socket, page_options
-
-
-class Answer:
-    """What came back, read wholly."""
-
-    def __init__(self, response: http.client.HTTPResponse) -> None:
-        self.status_code = response.status
-        self.headers = {name.lower(): value for name, value in response.getheaders()}
-        self.content = response.read()
-
-    def json(self) -> Any:
-        return json.loads(self.content)
-
-
-class Client:
-    """Asks a server on this machine; a path is sent as it is written."""
-
-    def __init__(self, port: int) -> None:
-        self.port = port
-
-    def get(self, path: str, *, params=None, headers=None) -> Answer:
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
-        line.request(
-            "GET", path + (f"?{urlencode(params)}" if params else ""), headers=headers or {}
-        )
-        answer = Answer(line.getresponse())
-        line.close()
-        return answer
-
-
-@pytest.fixture
-def client(used) -> Iterator[Client]:
-    app = Starlette(routes=api_routes(), middleware=guards())
-    sock = bind_socket()
-    server = uvicorn.Server(uvicorn.Config(app, log_config=None, ws="none"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]})
-    thread.start()
-    while not server.started:
-        time.sleep(0.01)
-    yield Client(sock.getsockname()[1])
-    server.should_exit = True
-    thread.join(10)
-    sock.close()
 
 
 def first_hit():
@@ -153,7 +101,7 @@ def test_points_hold_every_hit_at_its_place(client):
     x = np.frombuffer(body, "<f4", n, 4 + 8 * n)
     assert x.min() >= 0
     assert x.max() <= 1
-    assert len(body) == 4 + n * (5 * 4 + 2 + 1 + 3)
+    assert len(body) == 4 + n * (5 * 4 + 2 + 1 + 1 + 3)
 
 
 def test_previews_are_the_first_moments_of_the_hit(client):

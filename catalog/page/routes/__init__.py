@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from catalog.page.routes import kits, listening, sounds
+from catalog.page.routes import kits, listening, saying, sounds
 
 
 def api_routes() -> list[Route]:
     """Give all routes of the page."""
-    return [*listening.ROUTES, *sounds.ROUTES, *kits.ROUTES]
+    return [*listening.ROUTES, *sounds.ROUTES, *saying.ROUTES, *kits.ROUTES]

@@ -61,7 +61,9 @@ MOUNTS.listen = (root, live) => {
     if (event.ctrlKey || event.metaKey || event.altKey || typing(event)) return;
     if (!chosen.key(event)) pads.key(event);
   });
-  const stop = () => { map.end(); clearTimeout(say.wait); clearTimeout(hovered); };
+  const heard = (changed, text) => { map.said(changed); legend(); status.textContent = text; };
+  SAID_HEARD.add(heard);
+  const stop = () => { SAID_HEARD.delete(heard); map.end(); clearTimeout(say.wait); clearTimeout(hovered); };
   let loaded = null, masked = null;
   const update = async data => {
     map.words = WORDS; map.roles = WORDS.order; map.regions = data.regions;

@@ -12,7 +12,7 @@ function unpackPoints(body) {
   const take = (Kind, bytes) => { const part = body.slice(at, at + n * bytes); at += n * bytes; return new Kind(part); };
   const p = { n, ids: take(Int32Array, 4), stamps: take(Uint32Array, 4), x: take(Float32Array, 4),
     y: take(Float32Array, 4), match: take(Float32Array, 4), session: take(Uint16Array, 2),
-    role: take(Uint8Array, 1) };
+    role: take(Uint8Array, 1), mark: take(Uint8Array, 1) };
   p.scales = { brightness: take(Uint8Array, 1), length: take(Uint8Array, 1), body: take(Uint8Array, 1) };
   p.row = new Map(Array.from(p.ids, (id, k) => [id, k]));
   const cell = k => Math.min(GRID - 1, p.x[k] * GRID | 0) + GRID * Math.min(GRID - 1, p.y[k] * GRID | 0);
@@ -293,6 +293,13 @@ function makeMap(root, name, ask) {    // ask: {choose(hit), hover(hit)}
   const watch = new ResizeObserver(measure);
   watch.observe(box);
   m.setPoints = points => { m.points = points; shadeGround(); measure(); };
+  m.said = changed => {                // [[id, role, mark], ...] as the server tells it
+    for (const [id, role, mark] of changed) {
+      const k = m.points?.row.get(id);
+      if (k !== undefined) { m.points.role[k] = role; m.points.mark[k] = mark; }
+    }
+    m.draw();
+  };
   m.setMask = mask => { m.mask = mask; m.draw(); };
   m.setDark = dark => { if (dark !== m.dark) { m.dark = dark; if (m.points) { shadeGround(); m.draw(); } } };
   m.screenOf = id => { const k = m.points?.row.get(id); return k === undefined ? null : toScreen(k); };

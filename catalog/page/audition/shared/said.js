@@ -1,0 +1,31 @@
+// What a person says of hits: told to the server at once, and taken back step by step.
+
+const SAID_STEPS = [];                 // {step, text}, the newest last
+const SAID_AGAIN = [];                 // what was taken back, to be said once more
+const SAID_HEARD = new Set();          // told of each change: ([[id, role, mark], ...], text)
+
+async function askSaid(path, body) {
+  const answer = await fetch(`/api/${path}`, { method: 'POST', body: body && JSON.stringify(body) });
+  if (!answer.ok) throw new Error(await answer.text());
+  return answer.json();
+}
+
+// what: {mark, role, add, drop, remark}, any of them; text says it for "Take back: ..."
+async function say(ids, what, text) {
+  const told = await askSaid('say', { ids, ...what });
+  SAID_STEPS.push({ step: told.step, text });
+  SAID_AGAIN.length = 0;
+  SAID_HEARD.forEach(hear => hear(told.changed, text));
+  return told.changed;
+}
+
+async function moveSaid(from, to, words) {
+  const last = from.pop();
+  if (!last) return null;
+  const told = await askSaid(`unsay/${last.step}`);
+  to.push({ step: told.step, text: last.text });
+  SAID_HEARD.forEach(hear => hear(told.changed, `${words}: ${last.text}`));
+  return last.text;
+}
+const unsay = () => moveSaid(SAID_STEPS, SAID_AGAIN, 'Taken back');
+const sayAgain = () => moveSaid(SAID_AGAIN, SAID_STEPS, 'Said again');
