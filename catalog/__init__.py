@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from catalog.facade import Catalog, default_store
     from catalog.kit.assemble import Kit
     from catalog.library.records import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
+    from catalog.library.undo import Undone
     from catalog.search.duplicates import CopyGroup
     from catalog.search.map2d import Layout
     from catalog.search.neighbors import Match
@@ -33,6 +34,7 @@ __all__ = [
     "ScanReport",
     "Skipped",
     "StoreError",
+    "Undone",
     "default_store",
 ]
 
@@ -43,6 +45,7 @@ _ROOMS = {
     "catalog.library.records": (
         "ROLES", "Hit", "HistoryEvent", "Progress", "ScanReport", "Skipped",
     ),
+    "catalog.library.undo": ("Undone",),
     "catalog.search.duplicates": ("CopyGroup",),
     "catalog.search.map2d": ("Layout",),
     "catalog.search.neighbors": ("Match",),

@@ -188,6 +188,24 @@ class Catalog(Holdings):
             return groups
         return groups_from_rows(saved[0], {hit.id: hit for hit in table.hits})
 
+    def copies_report(self, fates: Mapping[int, str] | None = None, *, heading: str) -> str:
+        """A plain-text account of all groups of copies and of what became of each file.
+
+        Parameters
+        ----------
+        fates : mapping of hit id to str, such as "set aside", optional
+        heading : str, the first line
+
+        Returns
+        -------
+        str
+        """
+        from catalog.search.report import write_report
+
+        groups, fates = self.copies(), fates or {}
+        ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
+        return write_report(groups, {i: self.hit(i) for i in ids}, fates=fates, heading=heading)
+
     # Map
 
     def lay_out(self, *, seed: int = 0, on_progress: OnProgress | None = None) -> Layout:

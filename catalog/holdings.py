@@ -1,4 +1,4 @@
-"""What there is: hits scanned, set aside, restored, heard, and what the user said of them."""
+"""What there is: hits scanned and heard, and what the user said of them."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from typing import Self
 
 import numpy as np
 
-from catalog.library.records import HistoryEvent, Hit, Progress, ScanReport, Skipped
+from catalog.library.records import Hit, Progress, ScanReport, Skipped
 from catalog.library.said import Said
 from catalog.library.store import Store
+from catalog.removing import Removing
 from catalog.search.table import HitTable, read_table, roles_by_example
 from catalog.sound.decode import Audio
 
@@ -26,7 +27,7 @@ def default_store() -> Path:
     return Path(platformdirs.user_data_dir("catalog", appauthor=False)) / "catalog.sqlite"
 
 
-class Holdings:
+class Holdings(Removing):
     """Drum hits and what is known of each; `Catalog` adds what is done with many."""
 
     def __init__(self, store: Store) -> None:
@@ -113,7 +114,7 @@ class Holdings:
         return report
 
     def hits(self, *, states: Sequence[str] = ("here",)) -> list[Hit]:
-        """All hits in any of `states` ("here", "missing", "aside"), in the order of their ids."""
+        """All hits in any of `states` ("here", "missing", "aside", "hidden"), by id."""
         return self._store.hits(states=states)
 
     def hit(self, hit_id: int) -> Hit:
@@ -240,43 +241,6 @@ class Holdings:
                     if self._store.hit(hit_id).role_source == "user":
                         continue  # said since the table was read
                     self._store.set_role(hit_id, role, confidence=confidence, source=source)
-
-    def set_aside(self, hit_ids: Sequence[int], *, reason: str) -> list[HistoryEvent]:
-        """Move the files of hits into the store's own folder; `restore` brings them back.
-
-        Parameters
-        ----------
-        hit_ids : sequence of int
-        reason : str, kept in the history
-
-        Returns
-        -------
-        list of HistoryEvent, one a hit
-
-        Raises
-        ------
-        StoreError
-            if a hit is unknown, not there, or its file cannot be moved
-        """
-        from catalog.library.set_aside import set_aside_hits
-
-        return set_aside_hits(self._store, hit_ids, reason=reason)
-
-    def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
-        """Move files that were set aside back to where they were, byte for byte.
-
-        Raises
-        ------
-        StoreError
-            if a hit is not set aside, or another file has taken its name
-        """
-        from catalog.library.set_aside import restore_hits
-
-        return restore_hits(self._store, hit_ids)
-
-    def history(self) -> list[HistoryEvent]:
-        """Everything that was done to hits, the newest last."""
-        return self._store.history()
 
     # Sound
 

@@ -1,4 +1,4 @@
-"""The verbs for what there is: scanning, listing, saying, setting aside."""
+"""The verbs for what there is: scanning, listing, saying."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.command.printing import FINE, NOT_ALL, AddVerb, Bar, Run, emit, hit_line, plain
-from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
     from catalog.facade import Catalog
-    from catalog.library.records import HistoryEvent, ScanReport
+    from catalog.library.records import ScanReport
 
 
 def add_verbs(verb: AddVerb) -> None:
@@ -25,7 +24,7 @@ def add_verbs(verb: AddVerb) -> None:
     hits.add_argument("--session", help="only those of one session")
     hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only those marked so")
     hits.add_argument("--tag", metavar="WORD", help="only those with this tag")
-    hits.add_argument("--state", choices=("here", "missing", "aside"), default="here")
+    hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
     verb("show", "tell everything about one hit").add_argument("hit", type=int)
     role = verb("role", "say what part of the kit a hit plays")
     role.add_argument("hit", type=int)
@@ -38,14 +37,6 @@ def add_verbs(verb: AddVerb) -> None:
     tag.add_argument("--add", action="append", default=[], metavar="WORD", help="may be repeated")
     tag.add_argument("--drop", action="append", default=[], metavar="WORD", help="the same")
     tag.add_argument("--remark", metavar="TEXT", help='free text; "" takes it away')
-    aside = verb("set-aside", "move files of hits out of the way; `restore` undoes it")
-    aside.add_argument("hits", nargs="*", type=int, metavar="HIT")
-    aside.add_argument("--copies", action="store_true", help="all copies that `copies` lists")
-    aside.add_argument("--reason", default="", help="kept in the history")
-    aside.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
-    restore = verb("restore", "move files set aside back to where they were")
-    restore.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    verb("history", "list what was done to hits, newest last")
     verb("skipped", "list files that could not be used, with the reason")
 
 
@@ -121,46 +112,6 @@ def _print_marked(cat: Catalog, args: argparse.Namespace) -> int:
     return FINE
 
 
-def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
-    groups = cat.copies() if args.copies or not args.yes else []
-    ids = list(args.hits) + [i for group in groups if args.copies for i in group.others]
-    if not ids:
-        raise CatalogError("nothing to set aside: name hits, or say --copies")
-    if args.yes:
-        return _print_events(cat.set_aside(ids, reason=args.reason or "copy" * args.copies), args)
-    hits = [cat.hit(hit_id) for hit_id in ids]
-    lines = [f"would set aside: {hit.path}" for hit in hits if hit.state == "here"]
-    lines += [f"cannot be set aside, is {h.state}: {h.path}" for h in hits if h.state != "here"]
-    lines += [
-        f"careful: hit {group.keep} and all its copies would go"
-        for group in groups
-        if {group.keep, *group.others} <= set(ids)
-    ]
-    lines.append(f"they would go to {cat.store_path}.aside")
-    lines.append("nothing was moved; add --yes to do it")
-    emit({"dry_run": True, "hits": hits}, lines, as_json=args.json)
-    return FINE
-
-
-def _restore(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.restore(args.hits), args)
-
-
-def _print_events(events: Sequence[HistoryEvent], args: argparse.Namespace) -> int:
-    lines = [
-        f"{event.time_utc}  {event.action}  hit {event.hit_id}: {event.source}"
-        + (f" -> {event.target}" if event.target != event.source else "")
-        + (f"  ({event.reason})" if event.reason else "")
-        for event in events
-    ]
-    emit(events, lines, as_json=args.json)
-    return FINE
-
-
-def _history(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.history(), args)
-
-
 def _skipped(cat: Catalog, args: argparse.Namespace) -> int:
     skipped = cat.skipped()
     emit(skipped, (f"{skip.path}: {skip.reason}" for skip in skipped), as_json=args.json)
@@ -174,8 +125,5 @@ RUNS: Mapping[str, Run] = {
     "role": _role,
     "mark": _mark,
     "tag": _tag,
-    "set-aside": _set_aside,
-    "restore": _restore,
-    "history": _history,
     "skipped": _skipped,
 }

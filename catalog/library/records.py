@@ -47,7 +47,8 @@ class Hit:
     content_hash : str
         hex SHA-256 of the whole file
     state : str
-        "here", "missing" (the file is gone) or "aside" (moved away by `set_aside`)
+        "here", "missing" (the file is gone), "aside" (moved away by `set_aside`) or "hidden" (the
+        file is in its place, but the hit is left out of everything)
     note : str
         free text found in the file
     mark : str
@@ -124,7 +125,15 @@ class Progress:
 
 @dataclass(frozen=True)
 class HistoryEvent:
-    """One thing that was done to hits and can be looked up, most of it undone, later."""
+    """One thing that was done to a hit and can be looked up, most of it undone, later.
+
+    Attributes
+    ----------
+    action : str
+        "set aside", "restore", "hide", "unhide" or "role"
+    step : int
+        the same for everything that was done at once
+    """
 
     id: int
     time_utc: str
@@ -133,3 +142,4 @@ class HistoryEvent:
     source: Path
     target: Path
     reason: str
+    step: int = 0

@@ -35,7 +35,8 @@ CREATE TABLE hit (
     session TEXT NOT NULL, drum TEXT NOT NULL, microphone TEXT NOT NULL, take TEXT NOT NULL,
     note TEXT NOT NULL, role TEXT NOT NULL, role_confidence REAL NOT NULL,
     role_source TEXT NOT NULL, descriptors TEXT NOT NULL, mark TEXT NOT NULL DEFAULT '',
-    tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '');
+    tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '',
+    hidden INTEGER NOT NULL DEFAULT 0);
 CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE TABLE numbers (
@@ -46,10 +47,15 @@ CREATE TABLE skipped (
     version INTEGER NOT NULL, reason TEXT NOT NULL);
 CREATE TABLE event (
     id INTEGER PRIMARY KEY AUTOINCREMENT, time_utc TEXT NOT NULL, action TEXT NOT NULL,
-    hit_id INTEGER NOT NULL, source NOT NULL, target NOT NULL, reason TEXT NOT NULL);
+    hit_id INTEGER NOT NULL, source NOT NULL, target NOT NULL, reason TEXT NOT NULL,
+    step INTEGER NOT NULL DEFAULT 0);
 CREATE TABLE journal (
     id INTEGER PRIMARY KEY AUTOINCREMENT, action TEXT NOT NULL, hit_id INTEGER NOT NULL,
-    home NOT NULL, aside TEXT NOT NULL, content_hash TEXT NOT NULL, reason TEXT NOT NULL);
+    home NOT NULL, aside TEXT NOT NULL, content_hash TEXT NOT NULL, reason TEXT NOT NULL,
+    step INTEGER NOT NULL DEFAULT 0);
+CREATE TABLE verdict (
+    first TEXT NOT NULL, second TEXT NOT NULL, same INTEGER NOT NULL, time_utc TEXT NOT NULL,
+    PRIMARY KEY (first, second));
 CREATE TABLE layout (
     id INTEGER PRIMARY KEY CHECK (id = 1), hit_ids BLOB NOT NULL, xy BLOB NOT NULL,
     kind TEXT NOT NULL, seed INTEGER NOT NULL, time_utc TEXT NOT NULL);
@@ -67,7 +73,13 @@ MIGRATIONS: dict[int, str] = {
     1: """
 ALTER TABLE hit ADD COLUMN mark TEXT NOT NULL DEFAULT '';
 ALTER TABLE hit ADD COLUMN tags TEXT NOT NULL DEFAULT '[]';
-ALTER TABLE hit ADD COLUMN remark TEXT NOT NULL DEFAULT ''
+ALTER TABLE hit ADD COLUMN remark TEXT NOT NULL DEFAULT '';
+ALTER TABLE hit ADD COLUMN hidden INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE event ADD COLUMN step INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE journal ADD COLUMN step INTEGER NOT NULL DEFAULT 0;
+CREATE TABLE verdict (
+    first TEXT NOT NULL, second TEXT NOT NULL, same INTEGER NOT NULL, time_utc TEXT NOT NULL,
+    PRIMARY KEY (first, second))
 """,
 }
 
@@ -160,26 +172,35 @@ class Database:
         with self.writing(changes_hits=False) as db:
             db.execute("INSERT OR REPLACE INTO setting VALUES (?, ?)", (key, json.dumps(value)))
 
+    def new_step(self) -> int:
+        """Give a number that ties together what is done at once; it grows, and no other has it."""
+        with self.writing(changes_hits=False) as db:
+            last = db.execute("SELECT max(max(id), max(step)) FROM event").fetchone()[0] or 0
+            step = max(int(last), int(self.setting("step", 0))) + 1
+            self.set_setting("step", step)
+        return step
+
     def add_event(
-        self, action: str, hit_id: int, *, source: Path, target: Path, reason: str
+        self, action: str, hit_id: int, *, source: Path, target: Path, reason: str, step: int = 0
     ) -> HistoryEvent:
-        """Write one thing that was done into the history."""
-        when = now_utc()
-        row = (when, action, hit_id, path_to_db(source), path_to_db(target), reason)
+        """Write one thing that was done into the history; 0 makes it a step of its own."""
+        when, step = now_utc(), step or self.new_step()
+        row = (when, action, hit_id, path_to_db(source), path_to_db(target), reason, step)
         with self.writing(changes_hits=False) as db:
             made = db.execute(
-                "INSERT INTO event (time_utc, action, hit_id, source, target, reason)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
+                "INSERT INTO event (time_utc, action, hit_id, source, target, reason, step)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?)",
                 row,
             )
-        return HistoryEvent(int(made.lastrowid or 0), when, action, hit_id, source, target, reason)
+        number = int(made.lastrowid or 0)
+        return HistoryEvent(number, when, action, hit_id, source, target, reason, step)
 
     def history(self) -> list[HistoryEvent]:
         """Give everything that was done, newest last."""
-        sql = "SELECT id, time_utc, action, hit_id, source, target, reason FROM event ORDER BY id"
+        columns = "id, time_utc, action, hit_id, source, target, reason, step"
         return [
-            HistoryEvent(i, t, a, h, Path(path_from_db(s)), Path(path_from_db(g)), r)
-            for i, t, a, h, s, g, r in self.read(sql)
+            HistoryEvent(i, t, a, h, Path(path_from_db(s)), Path(path_from_db(g)), r, step or i)
+            for i, t, a, h, s, g, r, step in self.read(f"SELECT {columns} FROM event ORDER BY id")
         ]
 
     def save_layout(

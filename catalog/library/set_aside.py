@@ -8,18 +8,25 @@ move at work for an interrupted one; a program that dies loses the right to writ
 from __future__ import annotations
 
 import contextlib
+import ctypes
+import errno
 import os
 import shutil
 import sqlite3
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from catalog.errors import StoreError
+from catalog.library.places import why_fixed
 from catalog.library.records import HistoryEvent
 from catalog.library.schema import path_from_db, path_to_db
 from catalog.library.store import Store
 from catalog.library.walk import hash_file
+
+LINUX = sys.platform == "linux"
+AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
 
 
 @dataclass(frozen=True)
@@ -33,6 +40,7 @@ class _Move:
     aside: str  # below the folder of files set aside
     content_hash: str
     reason: str
+    step: int
 
     def ends(self, store: Store) -> tuple[Path, Path]:
         """Give source and target."""
@@ -40,7 +48,9 @@ class _Move:
         return (self.home, away) if self.action == "set aside" else (away, self.home)
 
 
-def set_aside_hits(store: Store, hit_ids: Sequence[int], *, reason: str) -> list[HistoryEvent]:
+def set_aside_hits(
+    store: Store, hit_ids: Sequence[int], *, reason: str, step: int = 0
+) -> list[HistoryEvent]:
     """Move the files of hits into the folder beside the store.
 
     All are checked before the first one moves.
@@ -51,6 +61,8 @@ def set_aside_hits(store: Store, hit_ids: Sequence[int], *, reason: str) -> list
     hit_ids : sequence of int
     reason : str
         kept in the history
+    step : int
+        of the history; 0 is a new one
 
     Returns
     -------
@@ -60,19 +72,23 @@ def set_aside_hits(store: Store, hit_ids: Sequence[int], *, reason: str) -> list
     ------
     StoreError
         if a hit is unknown or set aside already, its file is gone, is a link or has changed since
-        it was scanned, or a move fails; what was moved before that stays moved and in the history
+        it was scanned, its folder is read-only or on another machine, or a move fails; what was
+        moved before that stays moved and in the history
     """
-    moves = [_plan_aside(store, hit_id, reason) for hit_id in dict.fromkeys(hit_ids)]
+    step = step or store.new_step()
+    moves = [_plan_aside(store, hit_id, reason, step) for hit_id in dict.fromkeys(hit_ids)]
     return _carry_out(store, moves)
 
 
-def restore_hits(store: Store, hit_ids: Sequence[int]) -> list[HistoryEvent]:
+def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
     """Move files that were set aside back to where they were, byte for byte, with their times.
 
     Parameters
     ----------
     store : Store
     hit_ids : sequence of int, in any order
+    step : int
+        of the history; 0 is a new one
 
     Returns
     -------
@@ -84,31 +100,58 @@ def restore_hits(store: Store, hit_ids: Sequence[int]) -> list[HistoryEvent]:
         if a hit is not set aside, its file has gone from the folder, or its old place is taken:
         a file there is never written over
     """
-    moves = [_plan_restore(store, hit_id) for hit_id in dict.fromkeys(hit_ids)]
+    step = step or store.new_step()
+    moves = [_plan_restore(store, hit_id, step) for hit_id in dict.fromkeys(hit_ids)]
     return _carry_out(store, moves)
 
 
-def _plan_aside(store: Store, hit_id: int, reason: str) -> _Move:
+def find_obstacle(store: Store, hit_id: int) -> str:
+    """Say why a hit cannot be set aside, without reading its file.
+
+    Parameters
+    ----------
+    store : Store
+    hit_id : int
+
+    Returns
+    -------
+    str
+        one line with what to do; "" if nothing is known to be in the way
+
+    Raises
+    ------
+    StoreError
+        if the hit is unknown
+    """
     hit = store.hit(hit_id)
     if hit.state == "aside":
-        raise StoreError(f"hit {hit_id} ({hit.path.name}) is set aside already")
+        return f"hit {hit_id} ({hit.path.name}) is set aside already"
     if hit.path.is_symlink():
-        raise StoreError(f"{hit.path}: is a link; set aside the file that it points to")
+        return f"{hit.path}: is a link; set aside the file that it points to"
+    if why := why_fixed(hit.path):
+        return f"{hit.path}: {why}, so the file stays; hide hit {hit_id} instead"
+    return ""
+
+
+def _plan_aside(store: Store, hit_id: int, reason: str, step: int) -> _Move:
+    hit = store.hit(hit_id)
+    if obstacle := find_obstacle(store, hit_id):
+        raise StoreError(obstacle)
     _check_content(hit.path, hit.content_hash, gone="is gone; scan its folder again")
     aside = f"{hit_id}/{hit.path.name}"
     n_tries = 1
     while os.path.lexists(store.aside_folder / aside):
         n_tries += 1
         aside = f"{hit_id}-{n_tries}/{hit.path.name}"
-    return _Move(0, "set aside", hit_id, hit.path, aside, hit.content_hash, reason)
+    return _Move(0, "set aside", hit_id, hit.path, aside, hit.content_hash, reason, step)
 
 
-def _plan_restore(store: Store, hit_id: int) -> _Move:
+def _plan_restore(store: Store, hit_id: int, step: int) -> _Move:
     hit = store.hit(hit_id)
     if hit.state != "aside":
         raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")
     home, aside = store.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
-    move = _Move(0, "restore", hit_id, Path(path_from_db(home)), aside, hit.content_hash, "")
+    move = _Move(0, "restore", hit_id, Path(path_from_db(home)), aside, hit.content_hash, "", step)
     _check_content(hit.path, hit.content_hash, gone="is gone from the folder of files set aside")
     _check_free(move.home)
     return move
@@ -178,9 +221,9 @@ def _move_one(store: Store, move: _Move) -> HistoryEvent:
 def _write_journal(store: Store, m: _Move) -> int:
     with store.writing(changes_hits=False) as db:
         made = db.execute(
-            "INSERT INTO journal (action, hit_id, home, aside, content_hash, reason)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
-            (m.action, m.hit_id, path_to_db(m.home), m.aside, m.content_hash, m.reason),
+            "INSERT INTO journal (action, hit_id, home, aside, content_hash, reason, step)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (m.action, m.hit_id, path_to_db(m.home), m.aside, m.content_hash, m.reason, m.step),
         )
     return int(made.lastrowid or 0)
 
@@ -197,7 +240,7 @@ def _finish(store: Store, db: sqlite3.Connection, move: _Move) -> HistoryEvent:
     db.execute("DELETE FROM journal WHERE id = ?", (move.id,))
     source, target = move.ends(store)
     return store.add_event(
-        move.action, move.hit_id, source=source, target=target, reason=move.reason
+        move.action, move.hit_id, source=source, target=target, reason=move.reason, step=move.step
     )
 
 
@@ -236,12 +279,17 @@ def _part(target: Path, content_hash: str) -> Path:
 
 def _copy_checked(source: Path, target: Path, content_hash: str) -> None:
     part = _part(target, content_hash)
+    before = os.stat(source)
     shutil.copy2(source, part)
     with part.open("rb+") as file:
         os.fsync(file.fileno())
     if hash_file(part) != content_hash:
         part.unlink()
         raise OSError(f"the copy differs from the file; the disk of {target.parent} may be failing")
+    now = os.stat(source)
+    if (now.st_size, now.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
+        part.unlink()
+        raise OSError("another program wrote to it while it was copied")
     _rename_free(part, target)
 
 
@@ -253,12 +301,33 @@ def _rename_free(part: Path, target: Path) -> None:
         part.unlink()
         raise
     except OSError:
-        if os.path.lexists(target):
+        try:
+            _rename_new(part, target)
+        except FileExistsError:
             part.unlink()
-            raise FileExistsError(f"{target} exists") from None
-        os.rename(part, target)
+            raise
         return
     part.unlink()
+
+
+def _rename_new(part: Path, target: Path) -> None:
+    """Rename in one step that fails if the target exists; Linux and Windows can, others look first.
+
+    References
+    ----------
+    RENAME_NOREPLACE of renameat2(2), Linux manual pages; `os.rename` of the Python library
+    reference: on Windows it fails where the target exists.
+    """
+    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if LINUX else None
+    if call is not None:
+        names = os.fsencode(part), os.fsencode(target)
+        if call(AT_FDCWD, names[0], AT_FDCWD, names[1], RENAME_NOREPLACE) == 0:
+            return
+        if ctypes.get_errno() == errno.EEXIST:
+            raise FileExistsError(f"{target} exists")
+    if os.path.lexists(target):  # a kernel or file system that cannot promise it
+        raise FileExistsError(f"{target} exists")
+    os.rename(part, target)
 
 
 def _sync_folder(folder: Path) -> None:
@@ -284,13 +353,10 @@ def recover_moves(store: Store) -> None:
     if not store.read("SELECT 1 FROM journal"):
         return
     with store.writing() as db:
-        sql = (
-            "SELECT id, action, hit_id, home, aside, content_hash, reason FROM journal ORDER BY id"
-        )
-        for row in db.execute(sql).fetchall():
-            home = Path(path_from_db(row[3]))
-            move = _Move(row[0], row[1], row[2], home, row[4], row[5], row[6])
-            _recover_one(store, db, move)
+        columns = "id, action, hit_id, home, aside, content_hash, reason, step"
+        for row in db.execute(f"SELECT {columns} FROM journal ORDER BY id").fetchall():
+            move_id, action, hit_id, home, *rest = row
+            _recover_one(store, db, _Move(move_id, action, hit_id, Path(path_from_db(home)), *rest))
 
 
 def _recover_one(store: Store, db: sqlite3.Connection, move: _Move) -> None:

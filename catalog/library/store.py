@@ -19,12 +19,13 @@ from catalog.library.records import ROLES, Hit, Skipped
 from catalog.library.schema import Database, connect, path_from_db, path_to_db
 from catalog.sound.measure import MEASURE_VERSION, Measures
 
-STATES = ("here", "missing", "aside")
+STATES = ("here", "missing", "aside", "hidden")
+STATE = "CASE WHEN state = 'here' AND hidden THEN 'hidden' ELSE state END"
 CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
 HIT_COLUMNS = (
     "id, path, start, stop, sr, n_channels, session, drum, microphone, take, role, role_confidence,"
-    " role_source, descriptors, container, subtype, content_hash, state, note, mark, tags, remark,"
-    " aside"
+    f" role_source, descriptors, container, subtype, content_hash, {STATE}, note, mark, tags,"
+    " remark, aside"
 )
 
 
@@ -123,7 +124,7 @@ class Store(Database):
         if unknown := set(states) - set(STATES):
             raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
         marks = ", ".join("?" * len(states))
-        sql = f"SELECT {HIT_COLUMNS} FROM hit WHERE state IN ({marks}) ORDER BY id"
+        sql = f"SELECT {HIT_COLUMNS} FROM hit WHERE {STATE} IN ({marks}) ORDER BY id"
         return [self._to_hit(row) for row in self.read(sql, tuple(states))]
 
     def hit(self, hit_id: int) -> Hit:

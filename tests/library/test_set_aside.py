@@ -2,24 +2,19 @@ from __future__ import annotations
 
 import os
 import random
-import signal
-import subprocess
-import sys
+import shutil
 import tempfile
-import time
 from pathlib import Path
 
 import pytest
 
 from catalog.errors import StoreError
-from catalog.library import set_aside
+from catalog.library import places, set_aside
+from catalog.library.hidden import hide_hits
 from catalog.library.scan import scan_folders
 from catalog.library.set_aside import move_file, restore_hits, set_aside_hits
 from catalog.library.store import Store
 from catalog.library.walk import hash_file
-
-N_KILLS = 10
-N_OPENINGS = 100
 
 
 @pytest.fixture
@@ -246,58 +241,74 @@ def _check_one_whole_place(store, hit, before):
         assert facts(hit.path) == before
 
 
-CYCLE = """
-import sys
-from catalog.library.set_aside import restore_hits, set_aside_hits
-from catalog.library.store import Store
-with Store.open(sys.argv[1]) as store:
-    print("ready", flush=True)
-    ids = [hit.id for hit in store.hits(states=("here", "aside"))]
-    while True:
-        for hit in map(store.hit, ids):
-            if hit.state == "here":
-                set_aside_hits(store, [hit.id], reason="round")
-            else:
-                restore_hits(store, [hit.id])
-"""
+@pytest.mark.parametrize("newer", [True, False], ids=["one step", "looks first"])
+def test_a_name_taken_after_the_look_is_not_written_over(tmp_path, monkeypatch, newer):
+    monkeypatch.setattr(os, "link", no_second_names)
+    source, target = tmp_path / "a.wav", tmp_path / "to" / "a.wav"
+    source.write_bytes(b"whole")
+    target.parent.mkdir()
+    target.write_bytes(b"another's")
+    if newer:  # as if it came after the look; without second names one call has to do it all
+        monkeypatch.setattr(os.path, "lexists", lambda _: False)
+    else:
+        monkeypatch.setattr(set_aside, "LINUX", False)
+    with pytest.raises(FileExistsError):
+        move_file(source, target, content_hash=hash_file(source))
+    assert (source.read_bytes(), target.read_bytes()) == (b"whole", b"another's")
+    assert files_below(tmp_path) == [source, target]
 
 
-def test_a_move_at_work_is_not_taken_for_an_interrupted_one(scanned, library):
-    before = {path: facts(path) for path in files_below(library)}
-    run = subprocess.Popen([sys.executable, "-c", CYCLE, scanned.path], stdout=subprocess.PIPE)
-    assert run.stdout is not None
-    assert run.stdout.readline() == b"ready\n"
-    for _ in range(N_OPENINGS):  # each one looks for interrupted moves
-        with Store.open(scanned.path) as store:
-            assert len(store.hits(states=("here", "aside"))) == len(before)
-    assert run.poll() is None  # it never met an error
-    run.kill()
-    run.communicate()
-    with Store.open(scanned.path) as store:
-        assert len(store.history()) > 2
-        restore_hits(store, [hit.id for hit in store.hits(states=("aside",))])
-    assert {path: facts(path) for path in files_below(library)} == before
+def test_a_file_written_to_while_it_is_copied_stays(tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "link", no_second_names)
+    source = tmp_path / "a.wav"
+    source.write_bytes(b"whole")
+    content_hash = hash_file(source)
+    copy = shutil.copy2
+
+    def copy_then_write(one, other):
+        copy(one, other)
+        source.write_bytes(b"whole, and more")
+
+    monkeypatch.setattr(set_aside.shutil, "copy2", copy_then_write)
+    with pytest.raises(OSError, match="while it was copied"):
+        move_file(source, tmp_path / "to" / "a.wav", content_hash=content_hash)
+    assert source.read_bytes() == b"whole, and more"
+    assert files_below(tmp_path) == [source]
 
 
-def test_a_killed_program_loses_no_file(scanned, library):
-    before = {path: facts(path) for path in files_below(library)}
-    hits = scanned.hits()
-    place = scanned.path
-    scanned.close()
-    chance = random.Random(1)
-    for _ in range(N_KILLS):
-        run = subprocess.Popen([sys.executable, "-c", CYCLE, place], stdout=subprocess.PIPE)
-        assert run.stdout is not None
-        assert run.stdout.readline() == b"ready\n"
-        time.sleep(chance.uniform(0.0, 0.15))
-        run.send_signal(signal.SIGKILL)
-        run.communicate()
-        with Store.open(place) as store:
-            for hit in hits:
-                now = store.hit(hit.id)
-                assert facts(now.path) == before[hit.path]
-            assert len(files_below(library)) + len(files_below(store.aside_folder)) == len(hits)
-    with Store.open(place) as store:
-        restore_hits(store, [hit.id for hit in store.hits(states=("aside",))])
-        assert {path: facts(path) for path in files_below(library)} == before
-        assert len(store.history()) > N_KILLS  # the program did get to work
+@pytest.fixture
+def shut(tmp_path_factory, write_hit):
+    """A scanned hit in a folder that this process may read but not change."""
+    with tempfile.TemporaryDirectory() as root:  # outside pytest's own folder, which is closed
+        hit_path = write_hit(Path(root) / "archive" / "kick.wav")
+        with Store.open(tmp_path_factory.mktemp("own") / "s.sqlite") as store:
+            scan_folders(store, [hit_path.parent], n_jobs=1)
+            Path(root).chmod(0o755)
+            hit_path.parent.chmod(0o555)
+            is_root = os.geteuid() == 0
+            if is_root:
+                os.seteuid(65534)  # nobody, as Debian counts
+            yield store, hit_path
+            if is_root:
+                os.seteuid(0)
+            hit_path.parent.chmod(0o755)
+
+
+def test_a_read_only_folder_is_refused_with_what_to_do_instead(shut):
+    store, path = shut
+    (hit,) = store.hits()
+    with pytest.raises(StoreError, match=rf"read-only, so the file stays; hide hit {hit.id} inst"):
+        set_aside_hits(store, [hit.id], reason="")
+    assert path.exists()
+    hide_hits(store, [hit.id])
+    assert store.hits() == []
+
+
+def test_a_folder_on_another_machine_is_refused(scanned, monkeypatch, library, tmp_path):
+    table = tmp_path / "mountinfo"
+    table.write_text(f"30 1 0:50 / {library} rw,relatime shared:2 - nfs4 shelf:/drums rw\n")
+    monkeypatch.setattr(places, "MOUNTS", table)
+    hit = scanned.hits()[0]
+    with pytest.raises(StoreError, match=r"on another machine \(nfs4\), so the file stays"):
+        set_aside_hits(scanned, [hit.id], reason="")
+    assert hit.path.exists()
