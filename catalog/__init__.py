@@ -6,7 +6,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from catalog.errors import AudioError, CatalogError, KitError, ParameterError, StoreError
+    from catalog.errors import (
+        AudioError,
+        CatalogError,
+        KitError,
+        ParameterError,
+        Stopped,
+        StoreError,
+    )
     from catalog.facade import Catalog, default_store
     from catalog.kit.assemble import Kit
     from catalog.library.records import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
@@ -33,13 +40,16 @@ __all__ = [
     "Progress",
     "ScanReport",
     "Skipped",
+    "Stopped",
     "StoreError",
     "Undone",
     "default_store",
 ]
 
 _ROOMS = {
-    "catalog.errors": ("AudioError", "CatalogError", "KitError", "ParameterError", "StoreError"),
+    "catalog.errors": (
+        "AudioError", "CatalogError", "KitError", "ParameterError", "Stopped", "StoreError",
+    ),
     "catalog.facade": ("Catalog", "default_store"),
     "catalog.kit.assemble": ("Kit",),
     "catalog.library.records": (

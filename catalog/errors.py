@@ -38,6 +38,10 @@ class StoreError(CatalogError):
     """The store cannot be opened, is of a newer version, or refuses a change."""
 
 
+class Stopped(CatalogError):
+    """Raised by whoever is told of progress, to end a long job; what was done so far is kept."""
+
+
 class KitError(CatalogError):
     """A kit cannot be put together or written.
 

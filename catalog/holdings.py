@@ -10,6 +10,7 @@ from typing import Self
 
 import numpy as np
 
+from catalog.library.folders import ScannedFolder
 from catalog.library.records import Hit, Progress, ScanReport, Skipped
 from catalog.library.said import Said
 from catalog.library.store import Store
@@ -94,7 +95,7 @@ class Holdings(Removing):
         ----------
         folders : iterable of str or Path
         n_jobs : int, worker processes; -1 for one a core
-        on_progress : callable, optional, told `Progress` records
+        on_progress : callable, optional, told `Progress` records; may raise `Stopped`
 
         Returns
         -------
@@ -104,14 +105,35 @@ class Holdings(Removing):
         ------
         ParameterError
             if a folder does not exist
+        Stopped
+            if `on_progress` raised it; a scan of the same folders goes on from there
         """
+        from catalog.library.folders import begin_folders, finish_folders
         from catalog.library.scan import scan_folders
+        from catalog.library.walk import check_roots
 
-        report = scan_folders(
-            self._store, [Path(f) for f in folders], n_jobs=n_jobs, on_progress=on_progress
-        )
+        roots = check_roots(folders)
+        begin_folders(self._store, roots)
+        report = scan_folders(self._store, roots, n_jobs=n_jobs, on_progress=on_progress)
+        finish_folders(self._store, roots)
         self._spread_examples()
         return report
+
+    def folders(self) -> list[ScannedFolder]:
+        """Folders that were scanned, the last first, and whether each scan came to its end."""
+        from catalog.library.folders import scanned_folders
+
+        return scanned_folders(self._store)
+
+    def role_chances(self, hit_ids: Sequence[int]) -> np.ndarray:
+        """What the sound alone says of the roles: float32, shape (n, 20), in the order of `ROLES`.
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown
+        """
+        return self._store.role_probabilities(hit_ids)
 
     def hits(self, *, states: Sequence[str] = ("here",)) -> list[Hit]:
         """All hits in any of `states` ("here", "missing", "aside", "hidden"), by id."""

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import threading
+from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
-from catalog.errors import AudioError, CatalogError, ParameterError
+from catalog.errors import AudioError, CatalogError, ParameterError, Stopped
 from catalog.library.provenance import Provenance, find_provenance
 from catalog.library.records import ROLES, Progress, ScanReport, Skipped
 from catalog.library.rolemodel import role_probabilities
@@ -104,7 +107,8 @@ def scan_folders(
     n_jobs : int
         worker processes; -1 is one for each core, 1 measures in this process
     on_progress : callable, optional
-        told `Progress` records: first of step "looking", then of step "measuring"
+        told `Progress` records: first of step "looking", then of step "measuring"; it may raise
+        `Stopped`, and the next scan goes on where this one was stopped
     judge : callable, optional
         pictures, shape (n, N_PICTURE), to role probabilities, shape (n, 20); None is the model
         that comes with the program
@@ -122,6 +126,8 @@ def scan_folders(
         if a folder does not exist, or `n_jobs` is 0 or below -1
     StoreError
         if the store cannot be written
+    Stopped
+        if `on_progress` raised it
     """
     if n_jobs == 0 or n_jobs < -1:
         raise ParameterError(f"n_jobs={n_jobs} must be -1 (all cores) or above 0")
@@ -231,12 +237,17 @@ class _Scan:
         """Measure in workers and write batch by batch."""
         self.tell(Progress("measuring", 0, len(tasks)))
         batch: list[_Outcome] = []
-        for n_done, outcome in enumerate(_outcomes(tasks, self.measure, self.n_jobs), start=1):
-            batch.append(outcome)
-            if len(batch) == BATCH or n_done == len(tasks):
-                self._write(batch)
-                batch = []
-            self.tell(Progress("measuring", n_done, len(tasks)))
+        with contextlib.closing(_outcomes(tasks, self.measure, self.n_jobs)) as outcomes:
+            try:
+                for n_done, outcome in enumerate(outcomes, start=1):
+                    batch.append(outcome)
+                    if len(batch) == BATCH or n_done == len(tasks):
+                        self._write(batch)
+                        batch = []
+                    self.tell(Progress("measuring", n_done, len(tasks)))
+            except (Stopped, KeyboardInterrupt):
+                self._write(batch)  # the next scan goes on from here
+                raise
 
     def _write(self, batch: list[_Outcome]) -> None:
         measured = [outcome for outcome in batch if outcome.measures is not None]
@@ -304,30 +315,40 @@ def _hash_or_none(path: str) -> str | None:
         return None
 
 
-def _outcomes(tasks: list[_Task], measure: Measure, n_jobs: int) -> Iterator[_Outcome]:
+def _outcomes(tasks: list[_Task], measure: Measure, n_jobs: int) -> Generator[_Outcome, None, None]:
     """Measure all files, in order; where a worker dies, find the file that it died of."""
     at = 0
     while at < len(tasks):
         try:
-            for outcome in _in_workers(tasks[at:], measure, n_jobs):
-                yield outcome
-                at += 1
+            with contextlib.closing(_in_workers(tasks[at:], measure, n_jobs)) as outcomes:
+                for outcome in outcomes:
+                    yield outcome
+                    at += 1
         except BrokenProcessPool:
             for task in tasks[at : at + BATCH]:
                 yield _measure_alone(task, measure)
             at += BATCH
 
 
-def _in_workers(tasks: list[_Task], measure: Measure, n_jobs: int) -> Iterator[_Outcome]:
+def _in_workers(
+    tasks: list[_Task], measure: Measure, n_jobs: int
+) -> Generator[_Outcome, None, None]:
     if n_jobs == 1:
         yield from (_measure_one(task, measure) for task in tasks)
         return
     from joblib import Parallel, delayed
 
-    shares = [tasks[at : at + TASK] for at in range(0, len(tasks), TASK)]
-    pool = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)
-    for outcomes in pool(delayed(_measure_some)(share, measure) for share in shares):
-        yield from outcomes
+    ended = threading.Event()
+    starts = itertools.takewhile(lambda _: not ended.is_set(), range(0, len(tasks), TASK))
+    calls = (delayed(_measure_some)(tasks[at : at + TASK], measure) for at in starts)
+    answers = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)(calls)
+    try:
+        for outcomes in answers:
+            yield from outcomes
+    finally:  # where a scan is stopped, the few that are at work come home before the pool rests
+        ended.set()
+        for _ in answers:
+            pass
 
 
 def _measure_some(tasks: Sequence[_Task], measure: Measure) -> list[_Outcome]:

@@ -21,9 +21,16 @@ SCRIPTS = (
     "listen/listen.js",
     "kit/kit.js",
     "twice/twice.js",
+    "round/round.js",
     "shared/main.js",
 )
-STYLES = ("shared/shared.css", "listen/listen.css", "kit/kit.css", "twice/twice.css")
+STYLES = (
+    "shared/shared.css",
+    "listen/listen.css",
+    "kit/kit.css",
+    "twice/twice.css",
+    "round/round.css",
+)
 
 
 def read_part(name: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 from catalog.kit.slots import SLOTS
@@ -93,3 +94,16 @@ def list_words(parts: Sequence[str]) -> str:
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def say_time(seconds: float) -> str:
+    """Give a span as one would say it: "40 s", "3 min", "2 h 10 min"."""
+    minutes = round(seconds / 60)
+    if seconds < 90:
+        return f"{max(1, round(seconds))} s"
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def when_word(time_utc: str) -> str:
+    """Give a moment in the clock of this machine: "2026-03-01 17:20"."""
+    return datetime.fromisoformat(time_utc).astimezone().strftime("%Y-%m-%d %H:%M")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
 import shutil
 import threading
 import time
@@ -25,6 +26,7 @@ from catalog.page.routes import api_routes
 from catalog.page.routes.guards import guards
 from catalog.page.serve import bind_socket
 from catalog.sound.decode import encode_wav
+from tests.page.browsing import CHROMIUM, QUIET, Visit, serve, watch
 
 SR = 44100
 MARKUP_NAME = "snare <img src=x onerror=window.hurt=1> \u202egnp 'q' [a](b) 09"
@@ -162,4 +164,36 @@ def client(used) -> Iterator[Client]:
 def own_client(own) -> Iterator[Client]:
     """Asks the routes over a library of this test alone."""
     with serve_routes() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator:
+    if CHROMIUM is None:
+        assert not os.environ.get("CI"), "chromium is missing; it must be there in CI"
+        pytest.skip("chromium is not installed (Debian: apt-get install chromium)")
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as driver:
+        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="module")
+def address(scanned) -> Iterator[str]:
+    """The address of a page over the library that is not to be changed."""
+    with serve(scanned.store) as found:
+        yield found
+
+
+@pytest.fixture
+def visit(browser, address) -> Iterator[Visit]:
+    with watch(browser, address) as one:
+        yield one
+
+
+@pytest.fixture
+def own_visit(browser, own) -> Iterator[Visit]:
+    """A visit to a page over a library of this test alone."""
+    with serve(own.store) as address, watch(browser, address) as one:
         yield one

@@ -9,6 +9,7 @@ from catalog.page import opened
 from catalog.page.views.bring import draw_bring
 from catalog.page.views.kit import draw_kit
 from catalog.page.views.listen import draw_listen
+from catalog.page.views.progress import draw_scan_line
 from catalog.page.views.twice import draw_twice
 from catalog.page.wording import HEARING, HOW_TO_BEGIN, NO_HITS, inert
 
@@ -16,6 +17,8 @@ PARTS = ("Listen", "Twice", "Kit", "Bring in")
 PAGE_STYLE = """<style>
 .stMainBlockContainer {padding: 2.2rem 2rem 3rem; max-width: 1500px}
 @media (max-width: 640px) {.stMainBlockContainer {padding: 2rem .8rem 3rem}}
+.st-key-scanline {position: sticky; bottom: 0; z-index: 5; padding: .3rem .6rem;
+  background: var(--st-secondary-background-color, Canvas); border-radius: 4px}
 </style>"""
 # The accent is light in the dark look, so the words on it must be dark.
 DARK_BUTTONS = """<style>
@@ -47,4 +50,5 @@ def draw_page() -> None:
         draw_kit(catalog)
     with bring:
         draw_bring(catalog, is_open=bool(bring.open))
+    draw_scan_line(catalog)
     st.caption(HEARING)

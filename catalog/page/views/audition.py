@@ -1,4 +1,4 @@
-"""The one component that sounds: mounted as "listen", "kit" or "twice"."""
+"""The one component that sounds: mounted as "listen", "kit", "twice" or "round"."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def mount_audition(
     Parameters
     ----------
     view : str
-        "listen", "kit" or "twice"
+        "listen", "kit", "twice" or "round"
     data : dict
         what the view shows; bytes only at the top level
     default : dict, optional

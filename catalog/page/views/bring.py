@@ -1,24 +1,26 @@
-"""Bring in: name a folder, watch it being scanned, see what was left out and why."""
+"""Bring in: folders chosen, scanned in the background, and what was left out with what to do."""
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import streamlit as st
 
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
-from catalog.library.records import Progress, ScanReport, Skipped
+from catalog.library.records import Skipped
 from catalog.page import opened
-from catalog.page.wording import inert, plain
+from catalog.page.scanning import scan_state
+from catalog.page.views.choose_folder import draw_choose_folder
+from catalog.page.views.progress import Bar, begin_scan, draw_scan
+from catalog.page.views.roles_round import draw_roles_round
+from catalog.page.wording import count_of, inert, plain, when_word
 
-REDRAW_S = 0.2  # the bar need not move more often
-PARTS = ("added", "changed", "moved", "unchanged", "missing")
+MANY = 3  # files left out for one reason, from which it is said once for all
 
 
 def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
-    """Draw the form for a folder, the last report and the files left out."""
+    """Draw the form for a folder, how the scan stands, and what wants a look afterwards."""
     with st.form("bring", border=False):
         text = st.text_input(
             "Folder with recorded hits",
@@ -27,20 +29,18 @@ def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
             help="The whole path. Folders inside it are scanned as well; files are only read.",
         )
         asked = st.form_submit_button("Scan", type="primary")
+    if not is_open:
+        return
+    with st.expander("Look for the folder", key="choose_open", on_change="rerun"):
+        if st.session_state.get("choose_open"):
+            draw_choose_folder(field="bring_folder")
     if asked:
         _scan(catalog, text.strip())
-    if report := st.session_state.get("bring_report"):
-        st.success(say_report(report))
+    draw_scan(catalog)
+    _draw_folders(catalog)
+    draw_roles_round(catalog)
+    _draw_skipped(catalog.skipped())
     _draw_map_row(catalog)
-    if is_open:
-        _draw_skipped(catalog.skipped())
-
-
-def say_report(report: ScanReport) -> str:
-    """Say in one line what a scan did."""
-    parts = [f"{len(files):,} {name}" for name in PARTS if (files := getattr(report, name))]
-    parts.append(f"{len(report.skipped):,} left out")
-    return f"Scanned: {', '.join(parts)}."
 
 
 def _scan(catalog: Catalog, text: str) -> None:
@@ -48,45 +48,39 @@ def _scan(catalog: Catalog, text: str) -> None:
     if not text or not folder.is_absolute() or not folder.is_dir():
         st.warning("That is no folder on this machine. Give the whole path, from the root on.")
         return
-    bar = st.progress(0.0, "Looking for files …")
-    try:
-        report = catalog.scan([folder], on_progress=Bar(bar))
-    except (CatalogError, OSError) as err:
-        bar.empty()
-        st.error(inert(str(err)))
+    begin_scan(catalog, (str(folder),))
+
+
+def _draw_folders(catalog: Catalog) -> None:
+    """List the folders scanned before, each to be scanned again or gone on with."""
+    folders = catalog.folders()
+    if not folders:
         return
-    st.session_state["bring_report"] = report
-    st.rerun()
-
-
-class Bar:
-    """Moves a progress bar and says how long it will still take."""
-
-    def __init__(self, bar: st.delta_generator.DeltaGenerator) -> None:
-        self.bar = bar
-        self.began = self.drawn = time.monotonic()
-        self.step = ""
-
-    def __call__(self, progress: Progress) -> None:
-        """Take one report of progress."""
-        now = time.monotonic()
-        if progress.step != self.step:
-            self.step, self.began = progress.step, now
-        elif now - self.drawn < REDRAW_S:
-            return
-        self.drawn = now
-        share = progress.done / progress.total if progress.total else 0.0
-        left = (now - self.began) * (1 - share) / share if share > 0.02 else 0.0
-        text = f"{plain(progress.step)}: {progress.done:,}"
-        text += f" of {progress.total:,}" if progress.total else ""
-        text += f", about {left:.0f} s left" if left >= 1 else ""
-        self.bar.progress(min(1.0, share), inert(text))
+    at_work = scan_state(catalog).is_at_work
+    st.markdown("#### Folders so far")
+    for folder in folders:
+        line, deed = st.columns([5, 1.4], vertical_alignment="center")
+        there = Path(folder.path).is_dir()
+        state = f"scanned {when_word(folder.time_utc)}"
+        if not folder.finished:
+            state = "at work" if at_work else f"begun {when_word(folder.time_utc)}, not finished"
+        state = state if there else "not there now; plug in its disk, or scan where it has gone"
+        line.markdown(f"{inert(folder.path)}  \n:small[{inert(state)}]")
+        label = "Scan again" if folder.finished else "Go on"
+        if deed.button(
+            label, key=f"again_{folder.path}", disabled=at_work or not there, width="stretch"
+        ):
+            begin_scan(catalog, (folder.path,))
+    present = tuple(folder.path for folder in folders if Path(folder.path).is_dir())
+    if len(present) > 1 and st.button("Scan all of them", key="again_all", disabled=at_work):
+        begin_scan(catalog, present)
 
 
 def _draw_map_row(catalog: Catalog) -> None:
     """Offer a new map: the one shown places new hits beside their like, but moves nothing."""
     if not opened.current_hits():
         return
+    st.markdown("#### The map")
     say, deed = st.columns([5, 1.6], vertical_alignment="center")
     say.caption(
         "New hits are placed next to what they sound like. A new layout arranges the whole map "
@@ -106,6 +100,10 @@ def _draw_skipped(skipped: list[Skipped]) -> None:
     if not skipped:
         return
     st.markdown(f"#### Left out ({len(skipped)})")
+    reasons = [one.reason for one in skipped]
+    often = [r for r in dict.fromkeys(reasons) if reasons.count(r) >= MANY]
+    for reason in sorted(often, key=reasons.count, reverse=True):
+        st.markdown(f"- {count_of(reasons.count(reason), 'file')}: {inert(reason)}")
     st.dataframe(
         {
             "file": [plain(one.path.name) for one in skipped],
@@ -114,3 +112,4 @@ def _draw_skipped(skipped: list[Skipped]) -> None:
         },
         hide_index=True,
     )
+    st.caption("After mending them scan the folder again; only what has changed is read.")

@@ -12,7 +12,7 @@ from catalog.facade import Catalog
 from catalog.library.records import Hit
 from catalog.page.packed import describe_row, format_words
 from catalog.page.views.audition import mount_audition
-from catalog.page.views.bring import Bar
+from catalog.page.views.progress import Bar
 from catalog.page.wording import count_of, inert, plain
 
 PER_SHEET = 8  # groups shown at once
