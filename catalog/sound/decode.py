@@ -225,13 +225,14 @@ def _without_time_stamp(data: bytes) -> bytes:
     return data[: at + 12] + bytes(4) + data[at + 16 :]
 
 
-def resample(samples: np.ndarray, *, sr: int, to_sr: int) -> np.ndarray:
-    """Change the sample rate by soxr at its very high quality.
+def resample(samples: np.ndarray, *, sr: int, to_sr: int, quality: str = "VHQ") -> np.ndarray:
+    """Change the sample rate by soxr.
 
     Parameters
     ----------
     samples : np.ndarray, float32, shape (n,) or (n, n_channels)
     sr, to_sr : int, Hz, above 0
+    quality : str, as soxr names it; "VHQ" for what is heard, "HQ" (20 bits) for what is measured
 
     Returns
     -------
@@ -248,4 +249,4 @@ def resample(samples: np.ndarray, *, sr: int, to_sr: int) -> np.ndarray:
         return samples
     import soxr
 
-    return np.asarray(soxr.resample(samples, sr, to_sr, quality="VHQ"), dtype=np.float32)
+    return np.asarray(soxr.resample(samples, sr, to_sr, quality=quality), dtype=np.float32)

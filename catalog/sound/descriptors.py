@@ -8,22 +8,35 @@ from functools import lru_cache
 
 import numpy as np
 
-from catalog.errors import ParameterError
+from catalog.sound.envelopes import ENVELOPE_S as ENVELOPE_S
+from catalog.sound.envelopes import (
+    attack_time,
+    block_energy,
+    extrapolated_fall,
+    fall_of,
+    length,
+    time_to_fall,
+)
+from catalog.sound.envelopes import decay_time as decay_time
+from catalog.sound.envelopes import envelope as envelope
+from catalog.sound.envelopes import reverberation_time as reverberation_time
 from catalog.sound.loudness import hit_loudness
-from catalog.sound.scalars import energy_to_come
-from catalog.sound.strokes import OFFSET_STRIDE, Stroke
+from catalog.sound.lowband import keep_low
+from catalog.sound.strokes import Stroke, highest, offset_of
 
-LENGTH_DB = -60.0  # below the hit's own peak; below it is room
-ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the wave, not the level
 SPECTRUM_FRAME = 4096  # samples at any rate: 93 ms and 11 Hz at 44.1 kHz
 SPECTRUM_S = 1.5  # of the stroke, from the onset on
+N_DENSE, SPARSE = 9, 4  # frames that overlap by half, 0.4 s; later only every fourth is taken
 HEARING_HZ = 20_000.0  # what a higher sample rate holds above it makes nothing brighter
 ROLLOFF_SHARE = 0.85  # librosa's own default, so that the numbers compare
 BODY_RANGE_HZ = (30.0, 500.0)  # kicks and toms speak here
 BODY_MIN_SHARE = 0.02  # of the energy: less of it below 500 Hz is bleed or hum, not a body
+BODY_S = 0.37  # of the stroke
+BODY_SR_HZ = 5_000.0  # at least; twenty times what a body's pitch needs at 250 Hz
+BODY_FFT = 8192  # steps of 0.7 Hz at the low rate
 FLOOR_WINDOW_S = 0.020
+CONSTANT = 1e-6  # of the offset: blocks that vary less hold one value only, but for rounding
 LOUDNESS_S = 2.0  # the loudest 400 ms of a stroke lie at its start, those of a swell soon after
-FIT_POINTS = 1000  # enough for a straight line
 A4_HZ = 440.0  # ISO 16
 
 
@@ -74,30 +87,30 @@ def describe_hit(
     dict of str to float
         one entry for each of `DESCRIPTORS`
     """
-    region = samples[stroke.start : stroke.stop]
-    region = region - np.median(region[::OFFSET_STRIDE], axis=0)
+    channels = np.ascontiguousarray(samples[stroke.start : stroke.stop].T)
+    channels = channels - np.array([[offset_of(c)] for c in channels], channels.dtype)
     body = mono[stroke.start : stroke.stop]
-    body = region[:, 0] if region.shape[1] == 1 else body - np.median(body[::OFFSET_STRIDE])
-    left = energy_to_come(np.square(body, dtype=np.float64))
+    body = channels[0] if len(channels) == 1 else body - offset_of(body)
+    fall = fall_of(body)
     frequencies, power = mean_spectrum(body, sr=sr)
-    heard = frequencies <= HEARING_HZ
-    frequencies, power = frequencies[heard], power[heard]
-    peak = float(np.abs(region).max())
-    rms = float(np.sqrt(np.square(body[: round(0.2 * sr)]).mean()))
+    heard = np.searchsorted(frequencies, HEARING_HZ, "right")
+    frequencies, power = frequencies[:heard], power[:heard]
+    head = body[: round(0.2 * sr)]
+    rms = math.sqrt(float(head @ head) / len(head))
     return {
         "length_s": length(body, sr=sr),
         "attack_s": attack_time(body, sr=sr),
-        "decay20_s": _time_to_fall(left, sr=sr, drop_db=20.0),
-        "decay60_s": _extrapolated_fall(left, sr=sr),
+        "decay20_s": time_to_fall(fall, sr=sr, drop_db=20.0),
+        "decay60_s": extrapolated_fall(fall, sr=sr),
         "centroid_hz": spectral_centroid(frequencies, power),
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": spectral_flatness(power),
         "body_hz": body_frequency(body, sr=sr),
-        "crest_db": _db(float(np.abs(body).max()) / rms) if rms > 0 else math.nan,
-        "peak_db": _db(peak),
-        "loudness_lkfs": hit_loudness(region[: round(LOUDNESS_S * sr), :2], sr=sr),
+        "crest_db": _db(highest(body) / rms) if rms > 0 else math.nan,
+        "peak_db": _db(highest(channels)),
+        "loudness_lkfs": hit_loudness(channels[:2, : round(LOUDNESS_S * sr)].T, sr=sr),
         "floor_db": noise_floor(mono, sr=sr),
-        "width": stereo_width(region),
+        "width": stereo_width(channels.T),
         "clip_run": clip_run(samples[stroke.start : stroke.stop]),
         "tail_s": (stroke.stop - stroke.onset) / sr,
     }
@@ -107,136 +120,11 @@ def _db(ratio: float) -> float:
     return 20.0 * math.log10(ratio) if ratio > 0 else -math.inf
 
 
-def envelope(samples: np.ndarray, *, sr: int, window_s: float = ENVELOPE_S) -> np.ndarray:
-    """Root mean square over a sliding window centred on each sample.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,)
-    sr : int, Hz
-    window_s : float, seconds
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n,)
-    """
-    n = max(1, round(window_s * sr))
-    power = np.concatenate([[0.0], np.cumsum(np.square(samples, dtype=np.float64))])
-    right = np.minimum(np.arange(len(samples)) + n - n // 2, len(samples))
-    left = np.maximum(np.arange(len(samples)) - n // 2, 0)
-    return np.asarray(np.sqrt(np.maximum(power[right] - power[left], 0.0) / n))
-
-
-def length(samples: np.ndarray, *, sr: int) -> float:
-    """Time from the start until the level stays 60 dB under the loudest 10 ms.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), from the start of the stroke on
-    sr : int, Hz
-
-    Returns
-    -------
-    float, seconds
-    """
-    n = max(1, round(0.01 * sr))
-    blocks = np.pad(np.square(samples), (0, -len(samples) % n)).reshape(-1, n).mean(axis=1)
-    loud = np.flatnonzero(blocks > blocks.max() * 10 ** (LENGTH_DB / 10))
-    return min(float(loud[-1] + 1) * n, len(samples)) / sr if len(loud) else 0.0
-
-
-def attack_time(samples: np.ndarray, *, sr: int) -> float:
-    """Time in which the 2 ms level rises from 10 % to 90 % of its maximum.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), from the start of the stroke on
-    sr : int, Hz
-
-    Returns
-    -------
-    float, seconds
-
-    References
-    ----------
-    G. Peeters, "A large set of audio features for sound description", CUIDADO project report,
-    IRCAM, 2004 (log attack time; the thresholds 10 and 90 % are common practice).
-    """
-    level = envelope(samples[: round(0.5 * sr)], sr=sr)
-    top = float(level.max())
-    reached = int(np.argmax(level >= 0.9 * top))
-    below = np.flatnonzero(level[: reached + 1] < 0.1 * top)
-    return (reached - (int(below[-1]) if len(below) else 0)) / sr
-
-
-def decay_time(samples: np.ndarray, *, sr: int, drop_db: float = 20.0) -> float:
-    """Time a hit takes to fall by `drop_db` after its start.
-
-    The level is the energy still to come, so a noisy tail cannot make the curve rise again [1]_.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), mono, full scale 1.0
-    sr : int, Hz, above 0
-    drop_db : float, dB, above 0
-
-    Returns
-    -------
-    float, seconds; the length of the hit if it ends before falling that far
-
-    Raises
-    ------
-    ParameterError
-        if `sr` or `drop_db` is not above 0
-
-    References
-    ----------
-    .. [1] M. R. Schroeder, "New method of measuring reverberation time", J. Acoust. Soc. Am. 37,
-       409-412, 1965.
-    """
-    if sr <= 0 or drop_db <= 0:
-        raise ParameterError(f"sr={sr} and drop_db={drop_db} must be above 0")
-    left = energy_to_come(np.square(samples, dtype=np.float64))
-    return _time_to_fall(left, sr=sr, drop_db=drop_db)
-
-
-def _time_to_fall(left: np.ndarray, *, sr: int, drop_db: float) -> float:
-    return (len(left) - int(np.searchsorted(left[::-1], 10.0 ** (-drop_db / 10.0), "right"))) / sr
-
-
-def reverberation_time(samples: np.ndarray, *, sr: int) -> float:
-    """Time to fall by 60 dB, extrapolated from the fall between -5 and -25 dB (T20).
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), mono, from the start of the stroke on
-    sr : int, Hz
-
-    Returns
-    -------
-    float, seconds; NaN if the fall has fewer than 8 samples
-
-    References
-    ----------
-    ISO 3382-1:2009, 5.3.3 (evaluation range -5 to -25 dB, least squares).
-    """
-    return _extrapolated_fall(energy_to_come(np.square(samples, dtype=np.float64)), sr=sr)
-
-
-def _extrapolated_fall(left: np.ndarray, *, sr: int) -> float:
-    first, last = len(left) - np.searchsorted(left[::-1], [10**-0.5, 10**-2.5], "right")
-    if last - first < 8:
-        return math.nan
-    steps = np.arange(first, last, max(1, (last - first) // FIT_POINTS))
-    level_db = 10.0 * np.log10(left[steps])
-    time_s = steps / sr
-    time_s = time_s - time_s.mean()
-    slope = float(time_s @ (level_db - level_db.mean()) / (time_s @ time_s))
-    return -60.0 / slope if slope < 0 else math.nan
-
-
 def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean power spectrum of the first 1.5 s, in frames of 4096 samples that overlap by half.
+    """Mean power spectrum of the first 1.5 s, in frames of 4096 samples.
+
+    Frames overlap by half while the stroke lasts; later ones stand further apart and count for
+    what lies between them.
 
     Parameters
     ----------
@@ -250,12 +138,17 @@ def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarr
     from scipy.fft import rfft
 
     n, hop = SPECTRUM_FRAME, SPECTRUM_FRAME // 2
-    part = samples[: round(SPECTRUM_S * sr)]
-    padded = np.pad(part, (hop, n - len(part) % hop))
+    n_frames = min(len(samples), round(SPECTRUM_S * sr)) // hop + 1
+    dense, sparse = np.arange(min(n_frames, N_DENSE)), np.arange(N_DENSE, n_frames, SPARSE)
+    weight = np.ones(len(dense) + len(sparse), np.float32)
+    weight[len(dense) :] = np.minimum(SPARSE, n_frames - sparse)
+    padded = np.zeros((n_frames + 1) * hop, np.float32)
+    part = samples[: n_frames * hop]
+    padded[hop : hop + len(part)] = part
     frames = np.lib.stride_tricks.sliding_window_view(padded, n)[::hop]
-    spectra = rfft(frames * _hann(n), axis=1)
-    power = np.square(spectra.real) + np.square(spectra.imag)
-    return np.arange(n // 2 + 1) * sr / n, np.asarray(power.mean(axis=0), dtype=np.float64)
+    spectra = rfft(frames[np.concatenate([dense, sparse])] * _hann(n), axis=1)
+    power = weight @ (np.square(spectra.real) + np.square(spectra.imag)) / n_frames
+    return np.arange(n // 2 + 1) * (sr / n), power.astype(np.float64)
 
 
 @lru_cache(maxsize=8)
@@ -294,24 +187,28 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
     float, Hz, interpolated between bins; NaN if less than 2 % of the energy lies there, or
         if the strongest is beyond either end
     """
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import rfft
 
-    n = round(0.37 * sr)
-    part = samples[round(0.010 * sr) :][:n]
+    part = samples[round(0.010 * sr) :][: round(BODY_S * sr)]
     if len(part) < round(0.02 * sr):
         return math.nan
-    n_fft = next_fast_len(4 * n, real=True)
-    spectrum = rfft(part * _hann(len(part)), n_fft)
+    factor = max(1, int(sr / BODY_SR_HZ))
+    low = keep_low(part, factor)
+    window = _hann(len(low))
+    spectrum = rfft(low * window, BODY_FFT)
     power = np.square(spectrum.real) + np.square(spectrum.imag)
-    low, high = (round(hz * n_fft / sr) for hz in BODY_RANGE_HZ)
-    if power[low:high].sum() < BODY_MIN_SHARE * power.sum():
+    step_hz = sr / factor / BODY_FFT
+    first, last = (round(hz / step_hz) for hz in BODY_RANGE_HZ)
+    body_energy = 2.0 * factor * float(power[first:last].sum()) / BODY_FFT  # Parseval
+    energy = block_energy(part, factor) if factor > 1 else np.square(part)
+    if body_energy < BODY_MIN_SHARE * float(energy @ np.square(window)):
         return math.nan
-    at = low + int(np.argmax(power[low:high]))
-    if at in (low, high - 1):
+    at = first + int(np.argmax(power[first:last]))
+    if at in (first, last - 1):
         return math.nan  # it only rises towards something outside
     a, b, c = np.log(power[at - 1 : at + 2] + 1e-30)
     bend = a - 2 * b + c
-    return (at + (0.5 * (a - c) / bend if bend < 0 else 0.0)) * sr / n_fft
+    return float(at + (0.5 * (a - c) / bend if bend < 0 else 0.0)) * step_hz
 
 
 def noise_floor(mono: np.ndarray, *, sr: int) -> float:
@@ -319,9 +216,11 @@ def noise_floor(mono: np.ndarray, *, sr: int) -> float:
     n = max(1, round(FLOOR_WINDOW_S * sr))
     if len(mono) < n:
         return math.nan
-    blocks = mono[: len(mono) // n * n].reshape(-1, n).astype(np.float64)
-    power = blocks.var(axis=1)
-    heard = power[power > 0]
+    blocks = mono[: len(mono) // n * n].reshape(-1, n)
+    mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
+    centred = blocks - mean[:, None]
+    power = np.einsum("ij,ij->i", centred, centred) / n
+    heard = power[power > np.square(CONSTANT * mean)]
     return 10.0 * math.log10(float(heard.min())) if len(heard) else math.nan
 
 
@@ -336,13 +235,12 @@ def clip_run(samples: np.ndarray) -> float:
     -------
     float, samples; 1 to 3 for an ordinary peak
     """
-    top = float(np.abs(samples).max()) * (1.0 - 1e-6)
-    frames, channels = np.nonzero(np.abs(samples) >= top)
+    top = highest(samples) * (1.0 - 1e-6)
     longest = 0
-    for channel in np.unique(channels):
-        at = frames[channels == channel]
-        runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
-        longest = max(longest, *map(len, runs))
+    for channel in samples.T:
+        at = np.flatnonzero(np.abs(channel) >= top)
+        ends = np.flatnonzero(np.diff(at, append=len(samples) + 1) > 1)
+        longest = max(longest, int(np.diff(ends, prepend=-1).max(initial=0)))
     return float(longest)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from catalog.sound.decode import Audio
 from catalog.sound.descriptors import describe_hit
 from catalog.sound.production import measure_production
 from catalog.sound.scalars import N_SCALARS, measure_scalars
-from catalog.sound.strokes import find_stroke, mix_to_mono
+from catalog.sound.strokes import find_stroke, highest, mix_to_mono
 
 PICTURE_BLOCKS: dict[str, slice] = {
     "image": slice(0, picture.N_IMAGE),
@@ -65,7 +66,7 @@ def measure_audio(audio: Audio) -> Measures:
     ParameterError
         if it holds no stroke or values that are not numbers; the message says which
     """
-    if not np.isfinite(audio.samples).all():
+    if not math.isfinite(highest(audio.samples)):
         raise ParameterError("holds values that are not numbers (NaN or infinity)")
     mono = mix_to_mono(audio.samples)
     stroke = find_stroke(mono, sr=audio.sr)
@@ -93,11 +94,12 @@ def picture_of(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
     """
     y = picture.prepare_mono(mono, sr=sr, start=start)
     powers, segment = picture.frame_powers(y)
+    low = picture.low_part(y)
     blocks = (
         picture.wide_image(powers, segment),
-        picture.low_image(y),
+        picture.low_image_of(low),
         picture.fine_spectrum(y),
-        measure_scalars(y, powers),
+        measure_scalars(y, powers, low),
     )
     return np.concatenate(blocks)
 

@@ -17,17 +17,21 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.sound.decode import resample
-from catalog.sound.strokes import OFFSET_STRIDE
+from catalog.sound.lowband import keep_low
+from catalog.sound.strokes import highest, offset_of
 
 SR = 44_100  # Hz; every picture is taken at this rate
 MAX_S = 6.0  # what comes later is tail that no drum is told by
-FRAME, HOP, LATE_HOP = 1024, 128, 512  # samples
+FRAME = 1024  # samples
+# From each time on, ms, frames stand so far apart: an attack is looked at closely, a tail here and
+# there. Closer frames in the tail changed no figure.
+HOPS = ((0, 128), (35, 256), (100, 512), (250, 1024), (650, 2048))
 PAD = 256  # zeros before the onset, so that the first frame holds the attack
 EDGES_MS = (0, 4, 10, 20, 35, 60, 100, 160, 250, 400, 650, 1000, 1600)
-LATE_FROM_MS = 100  # from here on frames may be sparser
 N_BANDS, BAND_RANGE_HZ = 36, (40.0, 18_000.0)
 POWER = 0.15  # compression of band energies; between sone's 0.3 of amplitude and a logarithm
-LOW_DECIMATION, LOW_FRAME, LOW_HOP, LOW_FFT = 8, 256, 32, 512
+LOW_DECIMATION, LOW_FRAME, LOW_FFT = 8, 256, 512
+LOW_HOPS = ((0, 32), (120, 64), (250, 128))  # ms, samples of the low rate
 LOW_EDGES_MS = (0, 20, 60, 120, 250, 500, 1000)
 N_LOW_BANDS, LOW_RANGE_HZ = 24, (32.0, 1_200.0)
 FINE_FRAMES = ((5, 4096), (40, 8192), (200, 8192))  # ms after the onset, samples
@@ -51,10 +55,10 @@ def prepare_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
     -------
     np.ndarray, float32, at most `MAX_S` long
     """
-    y = mono[start : start + int(MAX_S * sr)].astype(np.float32)
-    y = resample(y - np.median(y[::OFFSET_STRIDE]), sr=sr, to_sr=SR)
-    peak = float(np.abs(y).max(initial=0.0))
-    return np.asarray(y / peak, dtype=np.float32) if peak > 0 else y
+    y = mono[start : start + int(MAX_S * sr)]
+    y = resample(np.asarray(y - offset_of(y), np.float32), sr=sr, to_sr=SR, quality="HQ")
+    peak = highest(y)
+    return np.asarray(y * np.float32(1.0 / peak)) if peak > 1e-30 else y
 
 
 def triangles(n_bands: int, range_hz: tuple[float, float], *, n_fft: int, sr: int) -> np.ndarray:
@@ -86,23 +90,59 @@ def triangles(n_bands: int, range_hz: tuple[float, float], *, n_fft: int, sr: in
 
 
 @lru_cache(maxsize=1)
-def _filters() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _filters() -> tuple[np.ndarray, np.ndarray]:
     wide = triangles(N_BANDS, BAND_RANGE_HZ, n_fft=FRAME, sr=SR)
     low = triangles(N_LOW_BANDS, LOW_RANGE_HZ, n_fft=LOW_FFT, sr=SR // LOW_DECIMATION)
+    return np.ascontiguousarray(wide.T), np.ascontiguousarray(low.T)
+
+
+@lru_cache(maxsize=4)
+def _fine_filters(n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Bins that the fine bands take, their weights, and where in both each band begins."""
     top = FINE_FROM_HZ * 2 ** ((N_FINE_BANDS + 1) / 12)
-    fine = [triangles(N_FINE_BANDS, (FINE_FROM_HZ, top), n_fft=n, sr=SR) for n in (4096, 8192)]
-    sums = [np.maximum(f.sum(axis=1, keepdims=True), 1e-9) for f in fine]
-    return wide, low, fine[0] / sums[0], fine[1] / sums[1]
+    filters = triangles(N_FINE_BANDS, (FINE_FROM_HZ, top), n_fft=n, sr=SR)
+    filters /= np.maximum(filters.sum(axis=1, keepdims=True), 1e-9)
+    bands, bins = np.nonzero(filters)
+    return bins, filters[bands, bins], np.searchsorted(bands, np.arange(N_FINE_BANDS))
+
+
+def spread_starts(hops: tuple[tuple[int, int], ...], end_ms: int, sr: float) -> np.ndarray:
+    """First sample of each frame, from 0 to `end_ms`, where hops widen at given times in ms."""
+    starts, at = [], 0
+    until = [ms for ms, _ in hops[1:]] + [end_ms]
+    for (_, hop), stop_ms in zip(hops, until, strict=True):
+        while at < stop_ms * sr / 1000:
+            starts.append(at)
+            at += hop
+    return np.array(starts)
 
 
 @lru_cache(maxsize=1)
-def _frame_starts() -> tuple[np.ndarray, np.ndarray]:
+def frame_starts() -> tuple[np.ndarray, np.ndarray]:
     """First sample of each frame, and the segment of `EDGES_MS` that it falls in."""
-    late = round(LATE_FROM_MS * SR / 1000)
-    end = round(EDGES_MS[-1] * SR / 1000)
-    starts = np.concatenate([np.arange(0, late, HOP), np.arange(late, end, LATE_HOP)])
-    segment = np.searchsorted(np.array(EDGES_MS) * SR / 1000, starts, side="right") - 1
-    return starts, segment
+    starts = spread_starts(HOPS, EDGES_MS[-1], SR)
+    return starts, np.searchsorted(np.array(EDGES_MS) * SR / 1000, starts, side="right") - 1
+
+
+@lru_cache(maxsize=1)
+def _low_starts() -> tuple[np.ndarray, np.ndarray]:
+    low_sr = SR / LOW_DECIMATION
+    starts = spread_starts(LOW_HOPS, LOW_EDGES_MS[-1], low_sr)
+    return starts, np.searchsorted(np.array(LOW_EDGES_MS) * low_sr / 1000, starts, "right") - 1
+
+
+def take_frames(y: np.ndarray, starts: np.ndarray, n: int, *, lead: int) -> np.ndarray:
+    """Frames of `n` samples with a Hann window, after `lead` zeros; shape (len(starts), n)."""
+    padded = np.zeros(int(starts[-1]) + n, np.float32)
+    part = y[: len(padded) - lead]
+    padded[lead : lead + len(part)] = part
+    windows = np.lib.stride_tricks.sliding_window_view(padded, n)
+    return np.asarray(windows[starts] * _hann(n))
+
+
+def power_of(spectra: np.ndarray) -> np.ndarray:
+    """Squared magnitude."""
+    return np.asarray(spectra.real**2 + spectra.imag**2)
 
 
 def frame_powers(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -119,14 +159,10 @@ def frame_powers(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     from scipy.fft import rfft
 
-    starts, segment = _frame_starts()
+    starts, segment = frame_starts()
     n = int(np.searchsorted(starts, len(y) + PAD))
-    starts, segment = starts[:n], segment[:n]
-    padded = np.concatenate([np.zeros(PAD, np.float32), y[: starts[-1] + FRAME]])
-    padded = np.pad(padded, (0, max(0, starts[-1] + FRAME - len(padded))))
-    frames = np.lib.stride_tricks.sliding_window_view(padded, FRAME)[starts]
-    spectra = rfft(frames * _hann(FRAME), axis=1)
-    return spectra.real**2 + spectra.imag**2, segment
+    frames = take_frames(y, starts[:n], FRAME, lead=PAD)
+    return power_of(rfft(frames, axis=1)), segment[:n]
 
 
 @lru_cache(maxsize=8)
@@ -136,8 +172,7 @@ def _hann(n: int) -> np.ndarray:
 
 def _segment_means(values: np.ndarray, segment: np.ndarray, n_segments: int) -> np.ndarray:
     """Mean over the frames of each segment, 0 where it has none; shape (n_segments, n_bands)."""
-    pick = np.zeros((n_segments, len(segment)), np.float32)
-    pick[segment, np.arange(len(segment))] = 1.0
+    pick = (segment == np.arange(n_segments)[:, None]).astype(np.float32)
     return np.asarray(pick @ values / np.maximum(pick.sum(axis=1, keepdims=True), 1.0))
 
 
@@ -155,7 +190,7 @@ def wide_image(powers: np.ndarray, segment: np.ndarray) -> np.ndarray:
     ----------
     powers, segment : as `frame_powers` gives them
     """
-    bands = powers @ _filters()[0].T
+    bands = powers @ _filters()[0]
     return _compressed(_segment_means(bands, segment, len(EDGES_MS) - 1), POWER)
 
 
@@ -166,28 +201,23 @@ def low_image(y: np.ndarray) -> np.ndarray:
     ----------
     y : np.ndarray, shape (n,), prepared mono
     """
+    return low_image_of(low_part(y))
+
+
+def low_part(y: np.ndarray) -> np.ndarray:
+    """Prepared mono at an eighth of the rate, as far as the low picture looks."""
+    return keep_low(y[: round(LOW_EDGES_MS[-1] * SR / 1000) + LOW_DECIMATION * LOW_FRAME], 8)
+
+
+def low_image_of(low: np.ndarray) -> np.ndarray:
+    """The low picture of what `low_part` gives."""
     from scipy.fft import rfft
 
-    low = _decimate(y[: round(1.2 * SR)])
-    low_sr = SR // LOW_DECIMATION
-    starts = np.arange(0, min(len(low), round(LOW_EDGES_MS[-1] * low_sr / 1000)), LOW_HOP)
-    low = np.pad(low, (LOW_FRAME // 4, LOW_FRAME))
-    frames = np.lib.stride_tricks.sliding_window_view(low, LOW_FRAME)[starts]
-    spectra = rfft(frames * _hann(LOW_FRAME), LOW_FFT, axis=1)
-    bands = (spectra.real**2 + spectra.imag**2) @ _filters()[1].T
-    edges = np.array(LOW_EDGES_MS) * low_sr / 1000
-    segment = np.searchsorted(edges, starts, side="right") - 1
-    return _compressed(_segment_means(bands, segment, len(LOW_EDGES_MS) - 1), POWER)
-
-
-def _decimate(y: np.ndarray) -> np.ndarray:
-    """Keep the band below 2.7 kHz by cutting the spectrum of 65,536 points."""
-    from scipy.fft import irfft, rfft
-
-    n = 65_536
-    kept = n // LOW_DECIMATION
-    spectrum = rfft(np.pad(y[: n - 4096], (0, n - min(len(y), n - 4096))))[: kept // 2 + 1]
-    return np.asarray(irfft(spectrum, kept))[: -(-min(len(y), n) // LOW_DECIMATION)]
+    starts, segment = _low_starts()
+    n = int(np.searchsorted(starts, len(low)))
+    frames = take_frames(low, starts[:n], LOW_FRAME, lead=LOW_FRAME // 4)
+    bands = power_of(rfft(frames, LOW_FFT, axis=1)) @ _filters()[1]
+    return _compressed(_segment_means(bands, segment[:n], len(LOW_EDGES_MS) - 1), POWER)
 
 
 def fine_spectrum(y: np.ndarray) -> np.ndarray:
@@ -197,14 +227,19 @@ def fine_spectrum(y: np.ndarray) -> np.ndarray:
     ----------
     y : np.ndarray, shape (n,), prepared mono
     """
-    from scipy.fft import rfft
-
     rows = []
     for ms, n in FINE_FRAMES:
-        start = round(ms * SR / 1000)
-        frame = y[start : start + n]
-        frame = np.pad(frame, (0, n - len(frame))) * _hann(n)
-        spectrum = rfft(frame)
-        filters = _filters()[2 if n == 4096 else 3]
-        rows.append(filters @ (spectrum.real**2 + spectrum.imag**2))
+        bins, weights, begins = _fine_filters(n)
+        rows.append(np.add.reduceat(spectrum_at(y, ms, n, _hann(n))[bins] * weights, begins))
     return _compressed(np.stack(rows), FINE_POWER)
+
+
+def spectrum_at(y: np.ndarray, start_ms: int, n: int, window: np.ndarray) -> np.ndarray:
+    """Power spectrum of one windowed frame; float32, shape (n // 2 + 1,)."""
+    from scipy.fft import rfft
+
+    start = round(start_ms * SR / 1000)
+    frame = np.zeros(n, np.float32)
+    part = y[start : start + n]
+    np.multiply(part, window[: len(part)], out=frame[: len(part)])
+    return power_of(rfft(frame))

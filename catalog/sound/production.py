@@ -137,17 +137,25 @@ def _window(n: int) -> np.ndarray:
 
 def _spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, float]:
     """Mean power of the first frames, shape (n_bins,), and the distance of its bins in Hz."""
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import rfft
 
-    n = 2 * next_fast_len(max(8, round(0.5 * FRAME_S * sr)), real=True)
+    n = _frame_length(sr)
     hop = n // 2
-    wanted = hop * (N_FRAMES + 1)
-    part = samples[:wanted]
-    part = np.pad(part, (hop, max(0, -(len(part) + hop) % hop + (n if len(part) < hop else 0))))
-    frames = np.lib.stride_tricks.sliding_window_view(part, n)[::hop]
+    n_frames = min(N_FRAMES + 1, max(2, -(-len(samples) // hop)))
+    padded = np.zeros((n_frames + 1) * hop, np.float32)
+    part = samples[: n_frames * hop]
+    padded[hop : hop + len(part)] = part
+    frames = np.lib.stride_tricks.sliding_window_view(padded, n)[::hop]
     spectra = rfft(frames * _window(n), axis=1)
-    power = np.square(spectra.real) + np.square(spectra.imag)
-    return power.mean(axis=0, dtype=np.float64), sr / n
+    power = (np.square(spectra.real) + np.square(spectra.imag)).sum(axis=0)
+    return power.astype(np.float64) / n_frames, sr / n
+
+
+@lru_cache(maxsize=16)
+def _frame_length(sr: int) -> int:
+    from scipy.fft import next_fast_len
+
+    return 2 * int(next_fast_len(max(8, round(0.5 * FRAME_S * sr)), real=True))
 
 
 def _loudest(channels: np.ndarray, mono: np.ndarray) -> np.ndarray:

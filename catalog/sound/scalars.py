@@ -11,7 +11,17 @@ from functools import lru_cache
 
 import numpy as np
 
-from catalog.sound.picture import FRAME, HOP, LATE_HOP, SR
+from catalog.sound.envelopes import BLOCK, block_energy, fall_of
+from catalog.sound.picture import (
+    FRAME,
+    HOPS,
+    LOW_DECIMATION,
+    SR,
+    frame_starts,
+    low_part,
+    power_of,
+    spectrum_at,
+)
 
 DECAY_DB = (1, 3, 6, 10, 15, 20, 30, 40, 50)
 ENVELOPE_DB = (10, 20, 30, 45)
@@ -21,6 +31,9 @@ ROLLOFFS = (0.05, 0.25, 0.5, 0.75, 0.95)
 BANDS_HZ = (25, 60, 100, 160, 250, 400, 700, 1200, 2000, 3500, 6000, 10_000, 15_000, 20_000)
 TONE_BANDS_HZ = (40, 120, 300, 800, 2000, 5000, 10_000, 18_000)
 PITCH_ZONES_MS = ((0, 30), (30, 70), (70, 150), (150, 350))
+TONE_FRAME = 8192  # samples, 5 Hz
+AROUND = 41  # bins, 221 Hz: a peak stands out of the mean of these
+PITCH_FFT = 2048  # samples of the low rate, 2.7 Hz
 TIME_FLOOR = 0.002  # s, added before the logarithm: shorter times are not heard apart
 ENERGY_FLOOR = 1e-7  # of the whole, -70 dB: below it is noise
 N_SCALARS = (
@@ -29,13 +42,14 @@ N_SCALARS = (
 )  # fmt: skip
 
 
-def measure_scalars(y: np.ndarray, powers: np.ndarray) -> np.ndarray:
+def measure_scalars(y: np.ndarray, powers: np.ndarray, low: np.ndarray | None = None) -> np.ndarray:
     """All scalars in one row.
 
     Parameters
     ----------
     y : np.ndarray, shape (n,), prepared mono
     powers : np.ndarray, shape (n_frames, n_bins), from `catalog.sound.picture.frame_powers`
+    low : np.ndarray, optional, from `catalog.sound.picture.low_part`, where it is known
 
     Returns
     -------
@@ -47,14 +61,14 @@ def measure_scalars(y: np.ndarray, powers: np.ndarray) -> np.ndarray:
         _zones(powers),
         _bands(powers),
         *_tones(y),
-        _pitches(y),
+        _pitches(low_part(y) if low is None else low),
         _bursts(y),
     )
     return np.concatenate(parts).astype(np.float32)
 
 
-def _log_time(seconds: np.ndarray | float) -> np.ndarray:
-    return np.log2(np.atleast_1d(seconds) + TIME_FLOOR)
+def _log_time(seconds: np.ndarray | list[np.ndarray]) -> np.ndarray:
+    return np.log2(np.ravel(seconds) + TIME_FLOOR)
 
 
 def _log_share(share: np.ndarray) -> np.ndarray:
@@ -78,23 +92,22 @@ def energy_to_come(energy: np.ndarray) -> np.ndarray:
 
 
 def _decays(y: np.ndarray) -> np.ndarray:
-    step = 16  # samples, 0.36 ms
-    n = len(y) // step * step
-    energy = np.square(y[:n]).reshape(-1, step).sum(axis=1) if n else np.square(y)
-    left = energy_to_come(energy)
-    times = np.searchsorted(-left, [-(10 ** (-db / 10)) for db in DECAY_DB]) * step / SR
-    return _log_time(times)
+    left = fall_of(y).left
+    blocks = np.searchsorted(-left, [-(10 ** (-db / 10)) for db in DECAY_DB])
+    return _log_time(blocks * BLOCK / SR)
 
 
 def _envelope(y: np.ndarray) -> np.ndarray:
     n = round(ENVELOPE_S * SR)
-    blocks = np.pad(np.square(y), (0, -len(y) % n)).reshape(-1, n).mean(axis=1)
+    blocks = block_energy(y, n).astype(np.float64)
     level = blocks / blocks.max()
     last = [np.flatnonzero(level > 10 ** (-db / 10))[-1] + 1 for db in ENVELOPE_DB]
     times = (np.arange(len(level)) + 0.5) * ENVELOPE_S
-    center = float(np.average(times, weights=level))
-    spread = float(np.sqrt(np.average((times - center) ** 2, weights=level)))
-    crest = np.log2(1.0 / np.sqrt(np.square(y[: SR // 5]).mean() + 1e-9))
+    weight = level / level.sum()
+    center = float(times @ weight)
+    spread = float(np.sqrt(np.square(times - center) @ weight))
+    head = y[: SR // 5]
+    crest = np.log2(1.0 / np.sqrt(float(head @ head) / len(head) + 1e-9))
     peak_time = int(np.argmax(np.abs(y))) / SR
     rows = (
         _log_time(np.array(last) * ENVELOPE_S),
@@ -106,42 +119,40 @@ def _envelope(y: np.ndarray) -> np.ndarray:
 @lru_cache(maxsize=1)
 def _frame_grid() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Start of each possible frame in s, the time it stands for, and log2 of each bin's Hz."""
-    from catalog.sound.picture import _frame_starts
-
-    starts = _frame_starts()[0]
-    stands_for = np.where(
-        starts < starts[-1] - LATE_HOP, np.diff(starts, append=starts[-1]), LATE_HOP
-    )
+    starts = frame_starts()[0]
+    stands_for = np.diff(starts, append=starts[-1] + HOPS[-1][1]) / HOPS[0][1]
     bins = np.maximum(np.arange(FRAME // 2 + 1) * SR / FRAME, 20.0)
-    return starts / SR, np.maximum(stands_for, HOP) / HOP, np.log2(bins)
+    return starts / SR, stands_for.astype(np.float32), np.log2(bins).astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def _zone_weights() -> np.ndarray:
+    """What each frame counts in each zone; float32, shape (n_zones, n_frames)."""
+    starts, weight, _ = _frame_grid()
+    low, high = (np.array(edge)[:, None] / 1000.0 for edge in zip(*ZONES_MS, strict=True))
+    return np.asarray(((starts >= low) & (starts < high)) * weight, np.float32)
 
 
 def _zones(powers: np.ndarray) -> np.ndarray:
-    starts, weight, octave = _frame_grid()
-    n = len(powers)
-    total = float((powers * weight[:n, None]).sum()) + 1e-20
-    values = np.zeros((len(ZONES_MS), 10))
-    for row, (low, high) in enumerate(ZONES_MS):
-        inside = (starts[:n] * 1000 >= low) & (starts[:n] * 1000 < high)
-        spectrum = (
-            weight[:n][inside] @ powers[inside] if inside.any() else np.zeros(powers.shape[1])
-        )
-        values[row] = _zone_shape(spectrum / total, octave)
-    return values.ravel()
-
-
-def _zone_shape(spectrum: np.ndarray, octave: np.ndarray) -> np.ndarray:
-    total = float(spectrum.sum())
-    if total < ENERGY_FLOOR:
-        return np.array([0.0] * 9 + [_log_share(np.array(total))])
-    share = spectrum / total
-    center = float(share @ octave)
-    spread = float(np.sqrt(share @ (octave - center) ** 2)) + 1e-3
-    skew = float(share @ (octave - center) ** 3) / spread**3
-    rolloffs = octave[np.minimum(np.searchsorted(np.cumsum(share), ROLLOFFS), len(octave) - 1)]
-    wide = spectrum[23:418] + 1e-12 * total  # 1 to 18 kHz
-    flat = float(np.mean(np.log2(wide)) - np.log2(wide.mean()))
-    return np.array([center, spread, skew, *rolloffs, flat, float(_log_share(np.array(total)))])
+    """Shape of the spectrum in each zone, and its share of the energy; zeros for a silent zone."""
+    octave = _frame_grid()[2]
+    spectra = _zone_weights()[:, : len(powers)] @ powers
+    energy = spectra.sum(axis=1)
+    level = energy / (float(energy[0]) + 1e-20)  # the first zone is the whole
+    share = spectra / np.maximum(energy, 1e-20)[:, None]
+    center = share @ octave
+    apart = octave - center[:, None]
+    squares = share * apart * apart
+    spread = np.sqrt(squares.sum(axis=1)) + 1e-3
+    skew = np.einsum("ij,ij->i", squares, apart) / spread**3
+    along = np.cumsum(share, axis=1)
+    at = np.stack([np.searchsorted(row, ROLLOFFS) for row in along])
+    rolloffs = octave[np.minimum(at, len(octave) - 1)]
+    wide = share[:, 23:418] + np.float32(1e-12)  # 1 to 18 kHz
+    flat = np.log2(wide).mean(axis=1) - np.log2(wide.mean(axis=1))
+    shape = np.column_stack([center, spread, skew, rolloffs, flat, _log_share(level)])
+    shape[level < ENERGY_FLOOR, :-1] = 0.0
+    return shape.ravel()
 
 
 @lru_cache(maxsize=1)
@@ -157,12 +168,12 @@ def _band_pick() -> np.ndarray:
 def _bands(powers: np.ndarray) -> np.ndarray:
     starts, weight, _ = _frame_grid()
     n = len(powers)
-    energy = (powers @ _band_pick().T) * weight[:n, None]
+    level = powers @ _band_pick().T
+    energy = level * weight[:n, None]
     share = energy.sum(axis=0) / (energy.sum() + 1e-20)
     left = energy_to_come(energy)
     decays = [starts[np.minimum((left > 10 ** (-db / 10)).sum(axis=0), n - 1)] for db in (5, 20)]
-    peak_time = starts[np.argmax(energy / weight[:n, None], axis=0)]
-    return np.concatenate([_log_share(share), *map(_log_time, decays), _log_time(peak_time)])
+    return np.concatenate([_log_share(share), _log_time([*decays, starts[level.argmax(axis=0)]])])
 
 
 @lru_cache(maxsize=8)
@@ -170,54 +181,47 @@ def _hanning(n: int) -> np.ndarray:
     return np.hanning(n).astype(np.float32)
 
 
-def _spectrum_at(y: np.ndarray, *, start_ms: float, length: int, n_fft: int) -> np.ndarray:
-    from scipy.fft import rfft
-
-    start = round(start_ms * SR / 1000)
-    frame = y[start : start + length]
-    frame = frame * _hanning(length)[: len(frame)]
-    spectrum = rfft(frame if len(frame) else np.zeros(1, np.float32), n_fft)
-    return np.asarray(spectrum.real**2 + spectrum.imag**2, dtype=np.float64) + 1e-20
-
-
 def _tones(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Tonal against noise in bands, and where the strongest peaks stand."""
-    n = 8192
-    power = _spectrum_at(y, start_ms=10, length=n, n_fft=n)
+    n = TONE_FRAME
+    power = spectrum_at(y, 10, n, _hanning(n)) + np.float32(1e-20)
     edges = np.round(np.array(TONE_BANDS_HZ) * n / SR).astype(int)
-    per_band = []
-    for low, high in itertools.pairwise(edges):
-        part = power[low:high]
-        per_band += [
-            np.mean(np.log2(part)) - np.log2(part.mean()),
-            np.log2(part.max() / part.sum()),
-        ]
     log_power = np.log2(power)
+    width = np.diff(edges)
+    total = np.add.reduceat(power, edges)[:-1]
+    flat = np.add.reduceat(log_power, edges)[:-1] / width - np.log2(total / width)
+    highest_share = np.log2(np.maximum.reduceat(power, edges)[:-1] / total)
     a, b = round(800 * n / SR), round(12_000 * n / SR)
-    around = np.convolve(log_power, np.ones(41) / 41, mode="same")[a:b]
+    half = AROUND // 2
+    along = np.cumsum(log_power[a - half - 1 : b + half], dtype=np.float64)
+    rise = log_power[a:b] - (along[AROUND:] - along[:-AROUND]) / AROUND
     inner = log_power[a:b]
-    rise = inner - around
     is_peak = (inner[1:-1] > inner[:-2]) & (inner[1:-1] > inner[2:]) & (rise[1:-1] > 3.0)
-    prominence = float(rise[1:-1][is_peak].mean()) if is_peak.any() else 0.0
+    n_peaks = int(np.count_nonzero(is_peak))
+    prominence = float(rise[1:-1][is_peak].mean()) if n_peaks else 0.0
     low = power[8 : round(2000 * n / SR)].copy()
     first = int(np.argmax(low))
     low[max(0, first - 6) : first + 7] = 0
     second = int(np.argmax(low))
     high = int(np.argmax(power[75:])) + 75  # above 400 Hz
     peaks = np.log2(np.array([first + 8, second + 8, high]) * SR / n)
-    counted = np.log2(1.0 + is_peak.sum())
-    return np.array(per_band), np.array([counted, prominence, *peaks])
+    per_band = np.stack([flat, highest_share], axis=1).ravel()
+    return per_band, np.array([np.log2(1.0 + n_peaks), prominence, *peaks])
 
 
-def _pitches(y: np.ndarray) -> np.ndarray:
+def _pitches(low: np.ndarray) -> np.ndarray:
     """Log2 of the strongest frequency below 600 Hz at four times, and its steps (the glide)."""
-    n_fft = 16_384
-    low, high = round(30 * n_fft / SR), round(600 * n_fft / SR)
-    pitches = []
-    for start, stop in PITCH_ZONES_MS:
-        length = round((stop - start) * SR / 1000)
-        power = _spectrum_at(y, start_ms=start, length=length, n_fft=n_fft)
-        pitches.append(np.log2((low + int(np.argmax(power[low:high]))) * SR / n_fft))
+    from scipy.fft import rfft
+
+    sr = SR / LOW_DECIMATION
+    frames = np.zeros((len(PITCH_ZONES_MS), PITCH_FFT), np.float32)
+    for frame, (start_ms, stop_ms) in zip(frames, PITCH_ZONES_MS, strict=True):
+        n = round((stop_ms - start_ms) * sr / 1000)
+        part = low[round(start_ms * sr / 1000) :][:n]
+        frame[: len(part)] = part * _hanning(n)[: len(part)]
+    first, last = round(30 * PITCH_FFT / sr), round(600 * PITCH_FFT / sr)
+    at = power_of(rfft(frames, axis=1))[:, first:last].argmax(axis=1)
+    pitches = np.log2((first + at) * (sr / PITCH_FFT))
     return np.concatenate([pitches, np.diff(pitches)])
 
 

@@ -10,7 +10,7 @@ from catalog.errors import ParameterError
 
 ONSET_SHARE = 0.05  # of the peak; thresholds from .02 to .1 changed no result on real strokes
 LEAD_S = 0.001  # kept before the first strong sample, so that the rise is inside
-OFFSET_STRIDE = 8  # every so many samples tell the offset as well as all of them
+OFFSET_STRIDE, OFFSET_SAMPLES = 8, 2048  # so many, so far apart, tell it as well as all of them
 SILENCE = 1e-5  # of full scale, -100 dBFS: the noise of 16 bits lies above it
 TAIL_DB = -90.0  # below the peak; what stays under it at the end is silence
 MONO_MIN_SHARE = 0.3  # of the file's peak; below it the channels cancel in the sum
@@ -36,13 +36,41 @@ def mix_to_mono(samples: np.ndarray) -> np.ndarray:
     -------
     np.ndarray, float32, shape (n_frames,)
     """
-    if samples.shape[1] == 1:
+    n_channels = samples.shape[1]
+    if n_channels == 1:
         return np.ascontiguousarray(samples[:, 0], dtype=np.float32)
-    mean = samples.mean(axis=1, dtype=np.float32)
-    if np.abs(mean).max() >= MONO_MIN_SHARE * np.abs(samples).max():
+    samples = np.asarray(samples, dtype=np.float32)
+    mean = samples @ np.full(n_channels, 1.0 / n_channels, np.float32)
+    if highest(mean) >= MONO_MIN_SHARE * highest(samples):
         return np.asarray(mean)
-    strongest = int(np.argmax(np.square(samples).sum(axis=0)))
-    return np.ascontiguousarray(samples[:, strongest], dtype=np.float32)
+    strongest = int(np.argmax(np.einsum("ij,ij->j", samples, samples)))
+    return np.ascontiguousarray(samples[:, strongest])
+
+
+def highest(samples: np.ndarray) -> float:
+    """Largest size of any sample; NaN if one is no number, 0 for none."""
+    if samples.size == 0:
+        return 0.0
+    return max(float(samples.max()), -float(samples.min()))
+
+
+def offset_of(samples: np.ndarray) -> float:
+    """Value that a hit swings about: the median of samples spread over it; 0 for none.
+
+    Parameters
+    ----------
+    samples : np.ndarray, shape (n,)
+
+    Returns
+    -------
+    float
+    """
+    some = samples[:: max(OFFSET_STRIDE, len(samples) // OFFSET_SAMPLES)]
+    if not len(some):
+        return 0.0
+    below, above = (len(some) - 1) // 2, len(some) // 2
+    ordered = np.partition(some, (below, above))
+    return 0.5 * (float(ordered[below]) + float(ordered[above]))
 
 
 def find_stroke(mono: np.ndarray, *, sr: int) -> Stroke:
@@ -67,10 +95,11 @@ def find_stroke(mono: np.ndarray, *, sr: int) -> Stroke:
     """
     if len(mono) < 2:
         raise ParameterError(f"holds no stroke: {len(mono)} sample(s) only")
-    level = np.abs(mono - np.median(mono[::OFFSET_STRIDE]))
+    level = np.abs(mono - offset_of(mono))
     peak = float(level.max())
     if peak < SILENCE:
         raise ParameterError("holds no stroke: silence, or an offset that never changes")
     onset = int(np.argmax(level > ONSET_SHARE * peak))
-    loud = np.flatnonzero(level > peak * 10 ** (TAIL_DB / 20))
-    return Stroke(max(0, onset - round(LEAD_S * sr)), onset, int(loud[-1]) + 1)
+    is_loud = level > peak * 10 ** (TAIL_DB / 20)
+    stop = len(level) - int(np.argmax(is_loud[::-1]))
+    return Stroke(max(0, onset - round(LEAD_S * sr)), onset, stop)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from catalog.errors import ParameterError
-from catalog.sound.loudness import _k_weighting, hit_loudness, true_peak
+from catalog.sound.loudness import _k_weighting, hit_loudness, k_weight, true_peak
 from tests.signals import as_frames, decaying_noise
 
 METER_LU = 0.05  # two right meters may differ by this: EBU Tech 3341 asks for 0.1 LU
@@ -71,3 +72,25 @@ def test_the_peak_between_samples_is_found(phase_deg):
 def test_a_rate_of_zero_is_refused():
     with pytest.raises(ParameterError, match="above 0"):
         hit_loudness(as_frames(decaying_noise(0.1, seed=0)), sr=0)
+
+
+@pytest.mark.parametrize("sr", [8_000, 44_100, 192_000])
+@pytest.mark.parametrize("n", [1, 63, 64, 5000])
+def test_the_filter_by_blocks_is_the_filter_sample_by_sample(sr, n):
+    """scipy.signal.lfilter is the reference."""
+    samples = np.random.default_rng(n).normal(size=(n, 2))
+    theirs = lfilter(*_k_weighting(sr), samples, axis=0)
+    assert k_weight(samples, sr=sr) == pytest.approx(theirs, abs=1e-4)
+
+
+@pytest.mark.parametrize("swell_s", [0.0, 0.3, 0.9])
+def test_the_loudest_window_is_found_wherever_it_is(swell_s):
+    """Against the plain way: filter all, and add up every window."""
+    sr = 44_100
+    noise = np.random.default_rng(1).normal(size=2 * sr) * np.exp(-np.arange(2 * sr) / sr)
+    noise[: round(swell_s * sr)] *= 0.01
+    power = np.square(lfilter(*_k_weighting(sr), noise))
+    along = np.concatenate([[0], np.cumsum(power)])
+    n = round(0.4 * sr)
+    plain = -0.691 + 10 * np.log10((along[n:] - along[:-n]).max() / n)
+    assert hit_loudness(noise[:, None], sr=sr) == pytest.approx(plain, abs=0.01)
