@@ -130,6 +130,21 @@ class Catalog(Holdings):
             allowed[query.row] = False
         return rank_hits(table.spaces.hit_ids, distances, allowed=allowed, n=n)
 
+    def outside(self, path: str | Path) -> Hit:
+        """Measure a file that need not be in the catalog, such as a phone's recording.
+
+        Returns
+        -------
+        Hit
+            of id 0 and state "outside", its role guessed from sound; nothing is stored
+
+        Raises
+        ------
+        AudioError
+            if it cannot be read or holds no stroke
+        """
+        return self._query(Path(path), self._current()).hit
+
     def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
         """In what another hit differs, in the trade's units: "40 ms shorter", "300 Hz darker".
 

@@ -272,12 +272,9 @@ class Holdings(Removing):
 
     def wav(self, hit_id: int) -> bytes:
         """One hit as a 16-bit WAV file for playing, scaled down if it goes beyond full scale."""
-        from catalog.sound.decode import encode_wav
+        from catalog.sound.decode import encode_playable
 
-        audio = self.audio(hit_id)
-        peak = float(np.abs(audio.samples).max(initial=0.0))
-        samples = audio.samples / peak if peak > 1.0 else audio.samples
-        return encode_wav(samples[:, :2], sr=audio.sr, subtype="PCM_16")
+        return encode_playable(self.audio(hit_id))
 
     # Within
 

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from catalog.kit.slots import SLOTS
-from catalog.library.records import ROLES
+from catalog.library.records import MARKS, ROLES
 
 ROLE_WORDS: dict[str, str] = {
     "kick": "Kick", "snare": "Snare", "sidestick": "Sidestick", "clap": "Clap",
@@ -77,6 +77,7 @@ def words_for_browser() -> dict[str, Any]:
     slot_of = {role: next((n for n, s in SLOTS.items() if role in s.roles), "") for role in ROLES}
     return {
         "order": ROLES,
+        "marks": MARKS,
         "roles": ROLE_WORDS,
         "regions": REGION_WORDS,
         "slots": {name: slot_word(name) for name in SLOTS},

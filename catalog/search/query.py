@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import AudioError, ParameterError
+from catalog.library.records import ROLES, Hit
 from catalog.library.rolemodel import role_probabilities
+from catalog.library.walk import hash_file
 from catalog.search.metric import alike_to, make_spaces
 from catalog.search.table import HitTable
-from catalog.sound.decode import decode_file
-from catalog.sound.measure import measure_audio
+from catalog.sound.decode import Audio, decode_file
+from catalog.sound.measure import Measures, measure_audio
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,16 +26,25 @@ class Query:
     ----------
     alike : np.ndarray, shape (n_plain,)
     roles : np.ndarray, shape (n_roles,), role probabilities from sound
-    descriptors : mapping of str to float
-    session : str, "" for a file outside
+    hit : Hit
+        one of the table, or of id 0 for a file outside: no session, its role guessed from sound
     row : int or None, in the table
     """
 
     alike: np.ndarray
     roles: np.ndarray
-    descriptors: Mapping[str, float]
-    session: str = ""
+    hit: Hit
     row: int | None = None
+
+    @property
+    def descriptors(self) -> Mapping[str, float]:
+        """The numbers of the hit."""
+        return self.hit.descriptors
+
+    @property
+    def session(self) -> str:
+        """Where the hit comes from; "" for a file outside."""
+        return self.hit.session
 
     def distances(self, table: HitTable) -> np.ndarray:
         """How alike every hit of the table is; float64, shape (n,)."""
@@ -43,7 +54,7 @@ class Query:
 def query_row(table: HitTable, row: int) -> Query:
     """Search from a hit of the table."""
     spaces, hit = table.spaces, table.hits[row]
-    return Query(spaces.alike[row], spaces.roles[row], hit.descriptors, hit.session, row)
+    return Query(spaces.alike[row], spaces.roles[row], hit, row)
 
 
 def query_file(path: Path) -> Query:
@@ -62,10 +73,35 @@ def query_file(path: Path) -> Query:
     AudioError
         if it cannot be read or holds no stroke
     """
+    audio = decode_file(path)
     try:
-        measures = measure_audio(decode_file(path))
+        measures = measure_audio(audio)
     except ParameterError as err:
         raise AudioError(path, str(err)) from err
     roles = role_probabilities(measures.picture)
     spaces = make_spaces(np.zeros(1, np.int64), measures.picture[None], roles)
-    return Query(spaces.alike[0], roles[0], measures.descriptors)
+    return Query(spaces.alike[0], roles[0], _outside_hit(path, audio, measures, roles[0]))
+
+
+def _outside_hit(path: Path, audio: Audio, measures: Measures, roles: np.ndarray) -> Hit:
+    guess = int(roles.argmax())
+    return Hit(
+        id=0,
+        path=path.absolute(),
+        start=measures.start,
+        stop=measures.stop,
+        sr=audio.sr,
+        n_channels=audio.samples.shape[1],
+        session="",
+        drum="",
+        microphone="",
+        take="",
+        role=ROLES[guess],
+        role_confidence=float(roles[guess]),
+        role_source="sound",
+        descriptors={name: float(value) for name, value in measures.descriptors.items()},
+        container=audio.container,
+        subtype=audio.subtype,
+        content_hash=hash_file(path),
+        state="outside",
+    )

@@ -205,6 +205,22 @@ def encode_audio(
     return _without_time_stamp(out.getvalue())
 
 
+def encode_playable(audio: Audio) -> bytes:
+    """Give a 16-bit WAV file for playing: two channels at most, scaled down to full scale.
+
+    Parameters
+    ----------
+    audio : Audio
+
+    Returns
+    -------
+    bytes
+    """
+    peak = float(np.abs(audio.samples).max(initial=0.0))
+    samples = audio.samples / peak if peak > 1.0 else audio.samples
+    return encode_wav(samples[:, :2], sr=audio.sr, subtype="PCM_16")
+
+
 def encode_wav(samples: np.ndarray, *, sr: int, subtype: str = "PCM_24") -> bytes:
     """Encode a WAV file; see `encode_audio`."""
     return encode_audio(samples, sr=sr, container="WAV", subtype=subtype)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from catalog.page.routes import kits, listening, saying, sounds
+from catalog.page.routes import kits, listening, outside, saying, sounds
 
 
 def api_routes() -> list[Route]:
     """Give all routes of the page."""
-    return [*listening.ROUTES, *sounds.ROUTES, *saying.ROUTES, *kits.ROUTES]
+    return [*listening.ROUTES, *sounds.ROUTES, *outside.ROUTES, *saying.ROUTES, *kits.ROUTES]

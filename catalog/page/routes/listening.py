@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
+from catalog.errors import ParameterError
 from catalog.page import opened
 from catalog.page.packed import describe_row
 from catalog.page.routes.answers import FOR_GOOD, NOT_KEPT, answer
 from catalog.page.script_text import join_scripts, script_version
+from catalog.search.wishes import WORDS
 from catalog.sound.descriptors import note_name
 
 N_ROWS = 10  # alternates and similar hits shown
@@ -48,28 +55,57 @@ async def _about(request: Request) -> Response:
     return await answer(work)
 
 
+@dataclass(frozen=True)
+class NearWanted:
+    """What is asked of the similar hits: of other sessions only, and words of `but`."""
+
+    elsewhere: bool = False
+    but: tuple[str, ...] = ()
+
+
+def read_wanted(params: Mapping[str, str]) -> NearWanted:
+    """Read "elsewhere=1&but=darker,tighter"; words that are unknown are left out."""
+    words = params.get("but", "").split(",")
+    return NearWanted(params.get("elsewhere") == "1", tuple(w for w in words if w in WORDS))
+
+
+def describe_near(hit: int | Path, wanted: NearWanted) -> dict[str, Any]:
+    """Give alternates and similar hits as rows with reasons; a file outside has no alternates.
+
+    A wish that cannot be heard of this hit, or not gone further in this library, is told in
+    "trouble".
+    """
+    catalog = opened.open_catalog()
+    trouble = ""
+    try:
+        similar = catalog.similar(hit, N_ROWS, elsewhere=wanted.elsewhere, but=wanted.but or None)
+    except ParameterError as err:
+        similar, trouble = [], str(err)
+    if wanted.but and not trouble and len(similar) < N_ROWS:
+        trouble = (
+            f"Only {len(similar)} in the catalog go that way."
+            if similar
+            else ("No hit in the catalog goes that way.")
+        )
+    lists = {"alternates": catalog.alternates(hit, N_ROWS) if isinstance(hit, int) else []}
+    rows = {
+        name: [
+            describe_row(catalog.hit(match.hit_id))
+            | {"why": list(catalog.reasons(hit, match.hit_id))}
+            | {"distance": round(float(match.distance), 4)}
+            for match in matches
+        ]
+        for name, matches in {**lists, "similar": similar}.items()
+    }
+    return rows | {"trouble": trouble}
+
+
 async def _near(request: Request) -> Response:
-    elsewhere = request.query_params.get("elsewhere") == "1"
+    wanted = read_wanted(request.query_params)
 
     def work() -> Response:
-        catalog = opened.open_catalog()
-        hit_id = catalog.hit(request.path_params["hit_id"]).id
-        lists = {
-            "alternates": catalog.alternates(hit_id, N_ROWS),
-            "similar": catalog.similar(hit_id, N_ROWS, elsewhere=elsewhere),
-        }
-        return JSONResponse(
-            {
-                name: [
-                    describe_row(catalog.hit(match.hit_id))
-                    | {"why": list(catalog.reasons(hit_id, match.hit_id))}
-                    | {"distance": round(float(match.distance), 4)}
-                    for match in matches
-                ]
-                for name, matches in lists.items()
-            },
-            headers=NOT_KEPT,
-        )
+        hit_id = opened.open_catalog().hit(request.path_params["hit_id"]).id
+        return JSONResponse(describe_near(hit_id, wanted), headers=NOT_KEPT)
 
     return await answer(work)
 

@@ -15,17 +15,12 @@ from catalog.page.views.kit_table import change_kit, current_kit, put_kit
 Act = Mapping[str, Any]
 
 
-def _say_role(catalog: Catalog, act: Act) -> None:
-    catalog.set_role(int(act["id"]), str(act["role"]))
-
-
 def _change_kit(catalog: Catalog, act: Act) -> None:
     if act.get("slot") in SLOTS:
         put_kit(change_kit(catalog, current_kit(), dict(act)))
 
 
 ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
-    "role": _say_role,
     "assign": _change_kit,
     "lock": _change_kit,
     "swap": _change_kit,

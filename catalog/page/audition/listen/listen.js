@@ -11,7 +11,7 @@ MOUNTS.listen = (root, live) => {
   const status = el('p', { class: 'status', 'aria-live': 'polite' });
   const act = (op, slot, id) => live.c.setTriggerValue('act', { op, slot, id, at: Date.now() });
   const chosen = makeChosen({ choose: id => live.map.choose(id), assign: (slot, id) => act('assign', slot, id),
-    role: (id, role) => live.c.setTriggerValue('act', { op: 'role', id, role, at: Date.now() }),
+    trouble: text => { status.textContent = text; },
     sounding: id => { const hit = live.map.hitOf(id); return hit && engine.load(hit).catch(() => {}); } });
   let hovered = 0;
   live.map = makeMap(root, live.data.name, {
@@ -58,12 +58,17 @@ MOUNTS.listen = (root, live) => {
   const room = root.querySelector('.room');
   room.replaceChildren(el('div', { class: 'listen' }, el('div', { class: 'left' }, bar, map.box, status, key, chosen.facts), chosen.box), pads.box);
   room.addEventListener('keydown', event => {
-    if (event.ctrlKey || event.metaKey || event.altKey || typing(event)) return;
+    if (typing(event)) return;
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === 'z') {
+      ownKey(event);
+      (event.shiftKey ? sayAgain() : unsay()).catch(err => { status.textContent = err.message; });
+    }
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
     if (!chosen.key(event)) pads.key(event);
   });
-  const heard = (changed, text) => { map.said(changed); legend(); status.textContent = text; };
+  const heard = (changed, text) => { map.said(changed); chosen.said(changed); legend(); status.textContent = text; };
   SAID_HEARD.add(heard);
-  const stop = () => { SAID_HEARD.delete(heard); map.end(); clearTimeout(say.wait); clearTimeout(hovered); };
+  const stop = () => { SAID_HEARD.delete(heard); chosen.end(); map.end(); clearTimeout(say.wait); clearTimeout(hovered); };
   let loaded = null, masked = null;
   const update = async data => {
     map.words = WORDS; map.roles = WORDS.order; map.regions = data.regions;
@@ -84,7 +89,7 @@ MOUNTS.listen = (root, live) => {
       if (masked === data.mask_version) map.setMask(answer?.ok ? new Uint8Array(await answer.arrayBuffer()) : null);
     }
     legend();
-    if (data.probe) globalThis.__audition = { engine, map, chosen, pads };
+    if (data.probe) globalThis.__audition = { engine, map, chosen, pads, said: SAID_STEPS };
   };
   return { update, stop };
 };

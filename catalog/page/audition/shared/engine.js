@@ -65,7 +65,7 @@ function makeEngine() {
     const key = `${hit.id}:${hit.stamp}`, entry = look(key);
     if (entry?.whole) return Promise.resolve(entry.buffer);
     if (pending.has(key)) return pending.get(key);
-    const job = fetch(`/api/hit/${hit.id}/${hit.stamp}.wav`)
+    const job = fetch(hit.url ?? `/api/hit/${hit.id}/${hit.stamp}.wav`)
       .then(answer => answer.ok ? answer.arrayBuffer() : answer.text().then(t => { throw new Error(t); }))
       .then(bytes => (e.ctx ?? new OfflineAudioContext(1, 1, 44100)).decodeAudioData(bytes))
       .then(buffer => { keep(key, buffer, true); return buffer; })
