@@ -7,8 +7,8 @@ import pytest
 
 from catalog import Catalog
 from catalog.sound.decode import encode_wav
+from tests.page.browsing import Visit, find
 from tests.page.conftest import SR, make_stroke
-from tests.page.test_browser import Visit, browser, find, own_visit  # noqa: F401  fixtures
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -22,7 +22,7 @@ def wait_said(visit: Visit, n: int) -> None:
     visit.page.wait_for_function(f"() => __audition.said.length === {n}")
 
 
-def test_marks_tags_and_remarks_reach_the_store_and_are_taken_back(own, own_visit):  # noqa: F811
+def test_marks_tags_and_remarks_reach_the_store_and_are_taken_back(own, own_visit):
     snare = find(own.store, "snare_2")
     own_visit.choose(snare)
     page = own_visit.page
@@ -56,7 +56,7 @@ def test_marks_tags_and_remarks_reach_the_store_and_are_taken_back(own, own_visi
     assert "reject" in row.inner_text()
 
 
-def test_a_wish_moves_the_similar_hits_and_an_end_is_told(own, own_visit):  # noqa: F811
+def test_a_wish_moves_the_similar_hits_and_an_end_is_told(own, own_visit):
     kick = find(own.store, "kick_2")
     own_visit.choose(kick)
     own_visit.page.get_by_role("button", name="brighter").click()
@@ -73,7 +73,7 @@ def test_a_wish_moves_the_similar_hits_and_an_end_is_told(own, own_visit):  # no
     assert "in the catalog" in words  # fewer than ten kicks are darker than this one
 
 
-def test_two_hits_are_compared_at_one_level_and_turned_without_a_gap(own, own_visit):  # noqa: F811
+def test_two_hits_are_compared_at_one_level_and_turned_without_a_gap(own, own_visit):
     own_visit.choose(find(own.store, "snare_2"))
     page = own_visit.page
     page.locator(".chosen .row").first.focus()
@@ -92,7 +92,7 @@ def test_two_hits_are_compared_at_one_level_and_turned_without_a_gap(own, own_vi
 
 
 @pytest.mark.parametrize("how", ["pick", "drop"])
-def test_a_file_from_outside_finds_its_like_and_stays_outside(own, own_visit, tmp_path, how):  # noqa: F811
+def test_a_file_from_outside_finds_its_like_and_stays_outside(own, own_visit, tmp_path, how):
     name = "memo <img src=x onerror=window.hurt=1>.wav"
     data = encode_wav(0.3 * make_stroke("snare", 7), sr=SR, subtype="PCM_16")
     (tmp_path / name).write_bytes(data)
@@ -117,7 +117,7 @@ def test_a_file_from_outside_finds_its_like_and_stays_outside(own, own_visit, tm
         assert len(catalog.hits()) == 23
 
 
-def test_a_file_that_is_no_sound_is_refused_with_words(own_visit, tmp_path):  # noqa: F811
+def test_a_file_that_is_no_sound_is_refused_with_words(own_visit, tmp_path):
     (tmp_path / "memo.wav").write_bytes(b"not sound at all")
     own_visit.page.locator(".outside input").set_input_files(tmp_path / "memo.wav")
     own_visit.page.locator(".status", has_text="memo: ").wait_for()
