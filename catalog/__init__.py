@@ -18,9 +18,11 @@ if TYPE_CHECKING:
     from catalog.kit.assemble import Kit
     from catalog.library.records import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
     from catalog.library.undo import Undone
+    from catalog.search.by_ear import Doubt
     from catalog.search.duplicates import CopyGroup
     from catalog.search.map2d import Layout
     from catalog.search.neighbors import Match
+    from catalog.sound.overlay import Overlay
 
 __version__ = "0.1.0"
 
@@ -30,12 +32,14 @@ __all__ = [
     "Catalog",
     "CatalogError",
     "CopyGroup",
+    "Doubt",
     "HistoryEvent",
     "Hit",
     "Kit",
     "KitError",
     "Layout",
     "Match",
+    "Overlay",
     "ParameterError",
     "Progress",
     "ScanReport",
@@ -56,9 +60,11 @@ _ROOMS = {
         "ROLES", "Hit", "HistoryEvent", "Progress", "ScanReport", "Skipped",
     ),
     "catalog.library.undo": ("Undone",),
+    "catalog.search.by_ear": ("Doubt",),
     "catalog.search.duplicates": ("CopyGroup",),
     "catalog.search.map2d": ("Layout",),
     "catalog.search.neighbors": ("Match",),
+    "catalog.sound.overlay": ("Overlay",),
 }  # fmt: skip
 _HOMES = {name: room for room, names in _ROOMS.items() for name in names}
 

@@ -8,23 +8,22 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.errors import CatalogError, KitError, ParameterError
-from catalog.holdings import Holdings, OnProgress, default_store
+from catalog.copying import Copying
+from catalog.errors import KitError, ParameterError
+from catalog.holdings import OnProgress, default_store
 from catalog.kit.assemble import Kit, Pool
 from catalog.library.records import ROLES, Hit, Progress
 from catalog.library.walk import hash_file
-from catalog.search.duplicates import CopyGroup
 from catalog.search.map2d import Layout
 from catalog.search.neighbors import Match
 from catalog.search.query import Query
 from catalog.search.table import HitTable
 from catalog.search.wishes import But
-from catalog.sound.compare import Prepared
 
 __all__ = ["Catalog", "default_store"]
 
 
-class Catalog(Holdings):
+class Catalog(Copying):
     """Drum hits, what is known of them, and what can be done with them.
 
     Examples
@@ -170,57 +169,6 @@ class Catalog(Holdings):
             found += (f"from {other.session}",)
         return found
 
-    # Copies
-
-    def copies(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
-        """Groups of hits that are the same recording, each with the one proposed to be kept.
-
-        Found once for each state of the library and then remembered.
-
-        Parameters
-        ----------
-        on_progress : callable, optional, told `Progress` records of step "comparing"
-
-        Returns
-        -------
-        list of CopyGroup
-        """
-        return self._copies(self._current(), on_progress)
-
-    def _copies(self, table: HitTable, on_progress: OnProgress | None) -> list[CopyGroup]:
-        from catalog.search.duplicates import group_copies, groups_from_rows, groups_to_rows
-
-        saved = self._store.saved_copies()
-        if saved is None or saved[1] != table.sound_key:
-            tell = on_progress or (lambda _: None)
-            groups = group_copies(
-                table.hits,
-                table.spaces,
-                self._prepare,
-                on_pair=lambda done, total: tell(Progress("comparing", done, total)),
-            )
-            self._store.save_copies(groups_to_rows(groups), revision=table.sound_key)
-            return groups
-        return groups_from_rows(saved[0], {hit.id: hit for hit in table.hits})
-
-    def copies_report(self, fates: Mapping[int, str] | None = None, *, heading: str) -> str:
-        """A plain-text account of all groups of copies and of what became of each file.
-
-        Parameters
-        ----------
-        fates : mapping of hit id to str, such as "set aside", optional
-        heading : str, the first line
-
-        Returns
-        -------
-        str
-        """
-        from catalog.search.report import write_report
-
-        groups, fates = self.copies(), fates or {}
-        ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
-        return write_report(groups, {i: self.hit(i) for i in ids}, fates=fates, heading=heading)
-
     # Map
 
     def lay_out(self, *, seed: int = 0, on_progress: OnProgress | None = None) -> Layout:
@@ -341,14 +289,6 @@ class Catalog(Holdings):
         return export_kit(kit, hits, Path(folder), read=self._read, subtype=subtype)
 
     # Within
-
-    def _prepare(self, hit: Hit) -> Prepared | None:
-        from catalog.sound.compare import prepare_hit
-
-        try:
-            return prepare_hit(self._read(hit))
-        except CatalogError:
-            return None  # gone or broken since the scan: the next scan will say so
 
     def _pool(self) -> Pool:
         table = self._current()

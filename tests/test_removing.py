@@ -136,3 +136,60 @@ def test_a_name_cannot_break_the_lines_of_a_report(cat, folder, tmp_path):
     text = cat.copies_report(heading="What is there twice")
     assert r"kick\nsnare\x1b[2J.wav" in text
     assert "\x1b" not in text
+
+
+def test_the_user_says_which_file_stays_and_the_command_line_obeys(cat, call, folder):
+    (group,) = cat.copies()
+    (other,) = group.others
+    revision = cat.revision()
+    assert call("keep", other)[0] == 0
+    (now,) = cat.copies()
+    assert (now.keep, now.others, now.reason) == (other, (group.keep,), "kept: as you said")
+    assert cat.revision() > revision
+    assert call("keep", group.keep)[0] == 0
+    assert cat.copies()[0].keep == group.keep
+    assert call("keep", find(cat, "tom_01"))[0] == 2
+
+
+def test_a_pair_said_to_be_two_recordings_is_never_offered_again(cat, call, folder, tmp_path):
+    (group,) = cat.copies()
+    assert call("same", group.keep, group.others[0], "--not")[0] == 0
+    assert cat.copies() == []
+    assert cat.doubtful_copies() == []
+    with Catalog.open(tmp_path / "drums.sqlite") as again:  # remembered in the store
+        assert again.copies() == []
+    assert call("same", group.keep, group.others[0], "--forget")[0] == 0
+    assert cat.copies() == [group]
+
+
+def test_a_verdict_holds_when_the_files_move(cat, folder):
+    (group,) = cat.copies()
+    cat.say_same(group.keep, group.others[0], False)
+    folder.rename(folder.with_name("Attic"))
+    cat.scan([folder.with_name("Attic")], n_jobs=1)
+    assert cat.copies() == []
+
+
+def test_a_pair_left_open_is_asked_and_becomes_a_group_when_it_is_one(cat, call, monkeypatch):
+    from catalog.search import duplicates
+
+    first, second = find(cat, "snare_01"), find(cat, "tom_01")
+    real = duplicates._agree
+
+    def leave_open(cache, hits, a, b):
+        if {hits[a].id, hits[b].id} == {first, second}:
+            return duplicates.Agreement(13.0, 13.0, 40, 0.0)
+        return real(cache, hits, a, b)
+
+    monkeypatch.setattr(duplicates, "_agree", leave_open)
+    monkeypatch.setattr(duplicates, "MAX_DISTANCE", 1e9)
+    n_groups = len(cat.copies())
+    (doubt,) = cat.doubtful_copies()
+    assert {doubt.first, doubt.second} == {first, second}
+    assert doubt.evidence == pytest.approx(1 - 10**-1.3)
+    assert "1 open" in call("doubts")[1]
+    cat.say_same(first, second, True)
+    assert cat.doubtful_copies() == []
+    groups = cat.copies()
+    assert len(groups) == n_groups + 1
+    assert {first, second} in [{g.keep, *g.others} for g in groups]

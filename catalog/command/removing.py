@@ -41,6 +41,16 @@ def add_verbs(verb: AddVerb) -> None:
     undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as `history` prints it")
     undo.add_argument("--all", action="store_true", help="everything that can be undone")
     undo.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
+    same = verb("same", "say by ear whether two hits are one recording")
+    same.add_argument("first", type=int, metavar="HIT")
+    same.add_argument("second", type=int, metavar="HIT")
+    heard = same.add_mutually_exclusive_group()
+    heard.add_argument("--not", dest="differ", action="store_true", help="they are two recordings")
+    heard.add_argument("--forget", action="store_true", help="take back what was said")
+    keep = verb("keep", "say which of several copies is to stay")
+    keep.add_argument("hit", type=int, metavar="HIT")
+    doubts = "list pairs that may be one recording: listen, then say `same`"
+    verb("doubts", doubts)
     verb("history", "list what was done to hits, newest last")
 
 
@@ -145,6 +155,32 @@ def _event_line(event: HistoryEvent) -> str:
     )
 
 
+def _same(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.say_same(args.first, args.second, None if args.forget else not args.differ)
+    word = "open again" if args.forget else "two recordings" if args.differ else "one recording"
+    value = {"first": args.first, "second": args.second, "said": word}
+    emit(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
+    return FINE
+
+
+def _keep(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.keep_instead(args.hit)
+    (group,) = [group for group in cat.copies() if group.keep == args.hit]
+    emit(group, [f"hit {group.keep} stays; copies of it: {group.others}"], as_json=args.json)
+    return FINE
+
+
+def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.doubtful_copies()
+    lines = [
+        f"{100 * doubt.evidence:.1f} % in common: hit {doubt.first}: {cat.hit(doubt.first).path}"
+        f" and hit {doubt.second}: {cat.hit(doubt.second).path}"
+        for doubt in found
+    ]
+    emit(found, [*lines, f"{len(found)} open"], as_json=args.json)
+    return FINE
+
+
 def _history(cat: Catalog, args: argparse.Namespace) -> int:
     return _print_events(cat.history(), args)
 
@@ -155,5 +191,8 @@ RUNS: Mapping[str, Run] = {
     "hide": _hide,
     "unhide": _unhide,
     "undo": _undo,
+    "same": _same,
+    "keep": _keep,
+    "doubts": _doubts,
     "history": _history,
 }

@@ -20,8 +20,10 @@ LATE_DB = 12.0  # after the first 20 ms
 FEW_CELLS_DB = 20.0  # asked below `MIN_CELLS`; two strokes of a dull kick reached 15.6 in 12 cells
 MIN_CELLS_AT_ALL = 4
 WHOLE_DB = 22.0  # over the whole band, where cells are few; strokes of one real drum reach 9.3
+DOUBT_DB = 12.0  # from here on a pair that is no sure copy is worth a question by ear
 MAX_PREPARED = 2048  # hits kept ready at once, about 230 kB each
 CLIP_RUN, CLIP_NEAR_DB = 4, 0.3  # samples in a flat top, dB from full scale
+UNSURE = "unsure"  # the relation under which the store keeps pairs that are left open
 LOSSY = frozenset({"VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
 BITS = {
     "PCM_S8": 8,
@@ -88,12 +90,19 @@ def is_copy(agreement: Agreement) -> bool:
     return agreement.score_db >= COPY_DB and not agreement.late_db < LATE_DB
 
 
+def is_doubtful(agreement: Agreement) -> bool:
+    """Whether the samples leave it open that two recordings are one."""
+    whole_db = 0.0 if np.isnan(agreement.whole_db) else agreement.whole_db
+    return not is_copy(agreement) and max(agreement.score_db, whole_db) >= DOUBT_DB
+
+
 def group_copies(
     hits: Sequence[Hit],
     spaces: Spaces,
     prepare: Callable[[Hit], Prepared | None],
     *,
     on_pair: Callable[[int, int], None] | None = None,
+    on_doubt: Callable[[int, int, float], None] | None = None,
 ) -> list[CopyGroup]:
     """Find all groups.
 
@@ -103,6 +112,7 @@ def group_copies(
     spaces : Spaces
     prepare : callable, gives the samples of a hit ready to be compared, None if they are gone
     on_pair : callable, told the number of pairs done and of all pairs
+    on_doubt : callable, told two ids and the evidence where the samples leave it open
 
     Returns
     -------
@@ -113,8 +123,11 @@ def group_copies(
     found: dict[tuple[int, int], float] = dict.fromkeys(equal, 1.0)
     pairs = candidate_pairs(spaces)
     for done, (a, b) in enumerate(map(tuple, pairs.tolist())):
-        if (a, b) not in found and (evidence := _verify(cache, hits, a, b)) is not None:
-            found[a, b] = evidence
+        if (a, b) not in found and (agreement := _agree(cache, hits, a, b)) is not None:
+            if is_copy(agreement):
+                found[a, b] = share_in_common(agreement)
+            elif on_doubt is not None and is_doubtful(agreement):
+                on_doubt(hits[a].id, hits[b].id, share_in_common(agreement))
         if on_pair is not None:
             on_pair(done + 1, len(pairs))
     groups = []
@@ -153,12 +166,21 @@ class _Cache:
         return self._kept[hit.id]
 
 
-def _verify(cache: _Cache, hits: Sequence[Hit], a: int, b: int) -> float | None:
+def _agree(cache: _Cache, hits: Sequence[Hit], a: int, b: int) -> Agreement | None:
     first, second = cache.get(hits[a]), cache.get(hits[b])
-    if first is None or second is None:
+    return None if first is None or second is None else compare_hits(first, second)
+
+
+def _verify(cache: _Cache, hits: Sequence[Hit], a: int, b: int) -> float | None:
+    agreement = _agree(cache, hits, a, b)
+    if agreement is None or not is_copy(agreement):
         return None
-    agreement = compare_hits(first, second)
-    return 1.0 - 10.0 ** (-agreement.score_db / 10.0) if is_copy(agreement) else None
+    return share_in_common(agreement)
+
+
+def share_in_common(agreement: Agreement) -> float:
+    """Share of the sound that two recordings have in common, 0 to 1."""
+    return float(1.0 - 10.0 ** (-agreement.score_db / 10.0))
 
 
 def _connected(found: Iterable[tuple[int, int]]) -> list[list[int]]:
@@ -288,7 +310,10 @@ def groups_from_rows(rows: Sequence[SavedGroup], hits: Mapping[int, Hit]) -> lis
     """Turn what the store kept back into groups."""
     groups = []
     for keep, others in rows:
+        others = tuple(other for other in others if other[1] != UNSURE)
         ids = tuple(other for other, _, _ in others)
+        if not ids:
+            continue
         reason = keep_reason(hits[keep], [hits[i] for i in ids])
         groups.append(CopyGroup(keep, ids, tuple(e for _, _, e in others), reason))
     return groups

@@ -1,0 +1,111 @@
+"""What is there twice: groups of copies, pairs left open, and what the user said of them by ear."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from catalog.errors import CatalogError
+from catalog.holdings import Holdings, OnProgress
+from catalog.library.records import Hit
+from catalog.search.by_ear import Doubt
+from catalog.search.duplicates import CopyGroup
+from catalog.search.table import HitTable
+from catalog.sound.compare import Prepared
+from catalog.sound.overlay import Overlay
+
+
+class Copying(Holdings):
+    """What `Catalog` knows of recordings that are there more than once."""
+
+    def copies(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
+        """Groups of hits that are the same recording, each with the one proposed to be kept.
+
+        Found once for each state of the library and then remembered.
+
+        Parameters
+        ----------
+        on_progress : callable, optional, told `Progress` records of step "comparing"
+
+        Returns
+        -------
+        list of CopyGroup
+        """
+        return self._copies(self._current(), on_progress)
+
+    def doubtful_copies(self) -> list[Doubt]:
+        """Pairs that may be one recording: the samples leave it open, and nobody has said yet.
+
+        Returns
+        -------
+        list of Doubt, the likeliest copies first; `say_same` answers them
+        """
+        from catalog.search.remembered import find_doubts
+
+        return find_doubts(self._store, self._current(), self._prepare)
+
+    def say_same(self, first_id: int, second_id: int, same: bool | None) -> None:
+        """Say by ear whether two hits are one recording; it is remembered, None takes it back.
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown
+        """
+        from catalog.library.verdicts import say_same
+
+        say_same(self._store, self.hit(first_id), self.hit(second_id), same)
+
+    def keep_instead(self, hit_id: int) -> None:
+        """Say which file of a group of copies is to stay, instead of the one proposed.
+
+        Raises
+        ------
+        ParameterError
+            if the hit is in no group
+        """
+        from catalog.search.remembered import keep_instead
+
+        keep_instead(self._store, self.copies(), self.hit(hit_id))
+
+    def overlay(self, first_id: int, second_id: int) -> Overlay:
+        """Lay the second hit over the first, and subtract it.
+
+        Raises
+        ------
+        AudioError
+            if a file is gone or broken
+        """
+        from catalog.sound.overlay import lay_over
+
+        return lay_over(self.audio(first_id), self.audio(second_id))
+
+    def _copies(self, table: HitTable, on_progress: OnProgress | None) -> list[CopyGroup]:
+        from catalog.search.remembered import find_copies
+
+        return find_copies(self._store, table, self._prepare, on_progress)
+
+    def copies_report(self, fates: Mapping[int, str] | None = None, *, heading: str) -> str:
+        """A plain-text account of all groups of copies and of what became of each file.
+
+        Parameters
+        ----------
+        fates : mapping of hit id to str, such as "set aside", optional
+        heading : str, the first line
+
+        Returns
+        -------
+        str
+        """
+        from catalog.search.report import write_report
+
+        groups, fates = self.copies(), fates or {}
+        ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
+        return write_report(groups, {i: self.hit(i) for i in ids}, fates=fates, heading=heading)
+
+    def _prepare(self, hit: Hit) -> Prepared | None:
+        from catalog.sound.compare import prepare_hit
+
+        try:
+            return prepare_hit(self._read(hit))
+        except CatalogError:
+            return None  # gone or broken since the scan: the next scan will say so
