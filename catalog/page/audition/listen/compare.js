@@ -59,7 +59,7 @@ function makeCompare() {
     ['brightness', 'centroid_hz', hertz], ['body', 'body_hz', hertz], ['loudness', 'loudness_lkfs', v => decibels(v, 'LKFS')]]
     .map(([word, name, show]) => el('tr', {}, el('th', { scope: 'row' }, word), el('td', {}, show(a.numbers[name])), el('td', {}, show(b.numbers[name]))));
   const draw = (over, spectra) => Promise.all([engine.load(c.a), engine.load(c.b)]).then(buffers => {
-    const width = Math.max(120, box.clientWidth - 2), small = Math.floor((width - 8) / 2);
+    const width = Math.max(120, box.clientWidth - 18), small = Math.floor((width - 8) / 2);
     drawOver(over, [{ buffer: buffers[0], gain: gainOf(c.a.match_db), color: accentOf(box) }, { buffer: buffers[1], gain: gainOf(c.b.match_db), color: inkOf(box), hollow: true }], width, 76);
     spectra.forEach((canvas, k) => drawSpectrum(canvas, buffers[k], small, 56));
     c.drawn = true;
