@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     )
     from catalog.facade import Catalog, default_store
     from catalog.kit.assemble import Kit
+    from catalog.kit.export import ExportOptions, ExportPlan
     from catalog.library.records import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
     from catalog.library.undo import Undone
     from catalog.search.by_ear import Doubt
@@ -33,6 +34,8 @@ __all__ = [
     "CatalogError",
     "CopyGroup",
     "Doubt",
+    "ExportOptions",
+    "ExportPlan",
     "HistoryEvent",
     "Hit",
     "Kit",
@@ -56,6 +59,7 @@ _ROOMS = {
     ),
     "catalog.facade": ("Catalog", "default_store"),
     "catalog.kit.assemble": ("Kit",),
+    "catalog.kit.export": ("ExportOptions", "ExportPlan"),
     "catalog.library.records": (
         "ROLES", "Hit", "HistoryEvent", "Progress", "ScanReport", "Skipped",
     ),

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from catalog.copying import Copying
-from catalog.errors import KitError, ParameterError
+from catalog.errors import ParameterError
+from catalog.handover import HandOver
 from catalog.holdings import OnProgress, default_store
-from catalog.kit.assemble import Kit, Pool
+from catalog.kit.assemble import Kit
 from catalog.library.records import ROLES, Hit, Progress
-from catalog.library.walk import hash_file
 from catalog.search.map2d import Layout
 from catalog.search.neighbors import Match
 from catalog.search.query import Query
@@ -23,7 +23,7 @@ from catalog.search.wishes import But
 __all__ = ["Catalog", "default_store"]
 
 
-class Catalog(Copying):
+class Catalog(Copying, HandOver):
     """Drum hits, what is known of them, and what can be done with them.
 
     Examples
@@ -260,39 +260,7 @@ class Catalog(Copying):
         """Kits kept in the store, the newest of each name."""
         return [Kit.from_json(payload) for _, payload, _ in self._store.kits()]
 
-    def export_kit(self, kit: Kit, folder: str | Path, *, subtype: str = "PCM_24") -> list[Path]:
-        """Write a kit as audio, SFZ, note map and manifest into a new folder.
-
-        Parameters
-        ----------
-        kit : Kit
-        folder : str or Path, must not exist yet
-        subtype : str, of the WAV files, as libsndfile names it
-
-        Returns
-        -------
-        list of Path, the files written
-
-        Raises
-        ------
-        KitError
-            if the folder exists, a recording has changed since it was scanned, or the kit cannot
-            be written; nothing is left half done
-        """
-        from catalog.kit.export import export_kit
-
-        wanted = {hit_id for ids in kit.slots.values() for hit_id in ids}
-        hits = {hit_id: self.hit(hit_id) for hit_id in wanted}
-        for hit in hits.values():
-            if hit.path.is_file() and hash_file(hit.path) != hit.content_hash:
-                raise KitError(f"{hit.path.name}: has changed since it was scanned; scan again")
-        return export_kit(kit, hits, Path(folder), read=self._read, subtype=subtype)
-
     # Within
-
-    def _pool(self) -> Pool:
-        table = self._current()
-        return Pool(table.hits, self._store.production([hit.id for hit in table.hits]))
 
     def _query(self, hit: int | str | Path, table: HitTable) -> Query:
         """A hit of the table, or a file, which is measured once and then remembered."""

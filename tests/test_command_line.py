@@ -12,7 +12,7 @@ import catalog.command.page as page_verbs
 from catalog.__main__ import main
 from catalog.command.page import copy_demo
 from catalog.command.printing import escape, plain
-from catalog.sound.decode import encode_wav
+from catalog.sound.decode import decode_file, encode_wav
 
 SR = 16_000  # Hz; low, so that measuring is quick
 
@@ -186,6 +186,25 @@ def test_a_kit_is_filled_kept_listed_and_exported(scanned, tmp_path):
     assert err.startswith("catalog: ")
     code, _, err = scanned("export", "wet", tmp_path / "out2")
     assert (code, err) == (2, "catalog: no kit is named 'wet'; kept are: dry\n")
+
+
+def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
+    scanned("fill", "kick=1", "--slots", "snare,tom_mid", "--save", "dry")
+    kit = read(scanned, "adjust", "dry", "snare", "--level", "-2", "--tune", "1")
+    assert (kit["level_db"], kit["tuning_semitones"]) == ({"snare": -2.0}, {"snare": 1.0})
+    assert read(scanned, "kits")[0]["tuning_semitones"] == {"snare": 1.0}
+    assert scanned("adjust", "dry", "snare", "--tune", "5")[0] == 2
+    assert read(scanned, "tune", "dry") == {"intervals": [], "proposals": []}
+    assert np.diag(read(scanned, "clashes", "dry")["overlap"]) == pytest.approx([1, 1, 1])
+    assert len(read(scanned, "phrase", "dry")["strokes"]) > 5
+    assert scanned("phrase", "dry", tmp_path / "p.wav", "--play", "ladder")[0] == 0
+    assert decode_file(tmp_path / "p.wav").samples.shape[1] == 2
+    assert "exists already" in scanned("phrase", "dry", tmp_path / "p.wav")[2]
+    plan = read(scanned, "export", "dry", tmp_path / "out", "--container", "flac", "--plan")
+    assert all(file["file"].endswith(".flac") for file in plan["audio"])
+    assert not (tmp_path / "out").exists()
+    scanned("fill", "kick=1", "--slots", "snare", "--save", "wet")
+    assert "tom mid: only in dry" in read(scanned, "compare", "dry", "wet")["lines"]
 
 
 @pytest.mark.parametrize(

@@ -1,10 +1,9 @@
-"""The verbs that put kits together and hand them over."""
+"""The verbs that put kits together."""
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.command.printing import FINE, AddVerb, Run, emit, hit_line
@@ -27,10 +26,6 @@ def add_verbs(verb: AddVerb) -> None:
     swap.add_argument("name", help="as `catalog kits` lists it")
     swap.add_argument("slot")
     verb("kits", "list kept kits")
-    export = verb("export", "write a kept kit as audio, SFZ, note map and manifest")
-    export.add_argument("name", help="as `catalog kits` lists it")
-    export.add_argument("folder", type=Path, help="must not exist yet")
-    export.add_argument("--subtype", default="PCM_24", help="PCM_16, PCM_24 or FLOAT")
 
 
 def _slot_and_hit(text: str) -> tuple[str, int]:
@@ -53,7 +48,7 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _swap(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = cat.swap(_kept_kit(cat, args.name), args.slot)
+    kit = cat.swap(kept_kit(cat, args.name), args.slot)
     cat.save_kit(kit, args.name)
     return _print_kit(cat, kit, args)
 
@@ -67,7 +62,8 @@ def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> int:
     return FINE
 
 
-def _kept_kit(cat: Catalog, name: str) -> Kit:
+def kept_kit(cat: Catalog, name: str) -> Kit:
+    """The kept kit of a name; `CatalogError` names those there are."""
     kits = {kit.name: kit for kit in cat.kits()}
     if name not in kits:
         raise CatalogError(f"no kit is named {name!r}; kept are: {', '.join(kits) or 'none'}")
@@ -80,16 +76,8 @@ def _kits(cat: Catalog, args: argparse.Namespace) -> int:
     return FINE
 
 
-def _export(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = _kept_kit(cat, args.name)
-    written = cat.export_kit(kit, args.folder, subtype=args.subtype)
-    emit(written, written, as_json=args.json)
-    return FINE
-
-
 RUNS: Mapping[str, Run] = {
     "fill": _fill,
     "swap": _swap,
     "kits": _kits,
-    "export": _export,
 }

@@ -15,6 +15,9 @@ from catalog.kit.slots import find_slot
 from catalog.kit.wording import explain_kit
 from catalog.library.records import Hit
 
+LEVEL_RANGE_DB = (-24.0, 12.0)  # of the user's own change; more is another place in the kit
+TUNING_RANGE = 3.0  # semitones either way: further the drum itself seems to change; common practice
+
 
 @dataclass(frozen=True)
 class Kit:
@@ -28,6 +31,8 @@ class Kit:
     why : mapping of slot name to lines that say how the hit fits the others
     score : float, mean cost of a slot; 0 is ideal, lower fits better
     passed : mapping of slot name to hit ids that `swap_slot` has gone through
+    level_db : mapping of slot name to dB that the user turns it up or down by
+    tuning_semitones : mapping of slot name to how far the user tunes it
     """
 
     name: str = "kit"
@@ -36,6 +41,58 @@ class Kit:
     why: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     score: float = 0.0
     passed: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    level_db: Mapping[str, float] = field(default_factory=dict)
+    tuning_semitones: Mapping[str, float] = field(default_factory=dict)
+
+    def with_level(self, slot: str, level_db: float) -> Kit:
+        """The kit with one slot turned up or down against its usual place.
+
+        Parameters
+        ----------
+        slot : str
+        level_db : float, dB, within `LEVEL_RANGE_DB`; 0 takes the change back
+
+        Returns
+        -------
+        Kit
+
+        Raises
+        ------
+        KitError
+            if the kit does not fill the slot or the level is out of range
+        """
+        low, high = LEVEL_RANGE_DB
+        self._check_setting(slot, "level_db", level_db, low=low, high=high)
+        return replace(self, level_db=_set(self.level_db, slot, level_db))
+
+    def with_tuning(self, slot: str, semitones: float) -> Kit:
+        """The kit with one slot tuned by playing it faster or slower.
+
+        Parameters
+        ----------
+        slot : str
+        semitones : float, within `TUNING_RANGE`; 0 takes the change back
+
+        Returns
+        -------
+        Kit
+
+        Raises
+        ------
+        KitError
+            if the kit does not fill the slot or the tuning is out of range
+        """
+        self._check_setting(slot, "semitones", semitones, low=-TUNING_RANGE, high=TUNING_RANGE)
+        return replace(self, tuning_semitones=_set(self.tuning_semitones, slot, semitones))
+
+    def _check_setting(
+        self, slot: str, name: str, value: float, *, low: float, high: float
+    ) -> None:
+        find_slot(slot)
+        if not self.slots.get(slot):
+            raise KitError(f"slot {slot} is empty: fill it before you set it", slot=slot)
+        if not low <= value <= high:
+            raise KitError(f"{name}={value} of {slot} must be {low:g} to {high:g}", slot=slot)
 
     def to_json(self) -> str:
         """Write the kit as JSON text."""
@@ -46,6 +103,8 @@ class Kit:
             "why": {name: list(lines) for name, lines in self.why.items()},
             "score": self.score,
             "passed": {name: list(ids) for name, ids in self.passed.items()},
+            "level_db": dict(self.level_db),
+            "tuning_semitones": dict(self.tuning_semitones),
         }
         return json.dumps(parts, ensure_ascii=False)
 
@@ -67,9 +126,27 @@ class Kit:
                 why={k: tuple(str(line) for line in v) for k, v in parts["why"].items()},
                 score=float(parts["score"]),
                 passed={k: tuple(int(i) for i in v) for k, v in parts.get("passed", {}).items()},
+                level_db=_settings(parts.get("level_db", {}), *LEVEL_RANGE_DB),
+                tuning_semitones=_settings(
+                    parts.get("tuning_semitones", {}), -TUNING_RANGE, TUNING_RANGE
+                ),
             )
         except (ValueError, KeyError, TypeError, AttributeError) as err:
             raise KitError(f"this text is no saved kit: {err}") from err
+
+
+def _set(settings: Mapping[str, float], slot: str, value: float) -> dict[str, float]:
+    kept = {name: known for name, known in settings.items() if name != slot}
+    return kept | ({slot: float(value)} if value else {})
+
+
+def _settings(parts: Mapping[str, object], low: float, high: float) -> dict[str, float]:
+    """Settings as they were saved; what is out of range is brought to its edge."""
+    return {
+        str(slot): min(max(float(str(value)), low), high)
+        for slot, value in parts.items()
+        if float(str(value)) == float(str(value))
+    }
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +226,7 @@ def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
     Returns
     -------
     Kit
-        the slot holds its new main hit only
+        the slot holds its new main hit only, at its usual level and untuned
 
     Raises
     ------
@@ -170,7 +247,46 @@ def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
     new = _kit_of(pool, board.traits, fixed | {slot: row}, kit.locked)
     slots = {name: kit.slots[name] if name != slot else new.slots[slot] for name in kit.slots}
     slots[slot] = new.slots[slot]
-    return replace(new, name=kit.name, slots=slots, passed={**kit.passed, slot: passed})
+    settings = [
+        {name: value for name, value in known.items() if name != slot}
+        for known in (kit.level_db, kit.tuning_semitones)
+    ]
+    return replace(
+        new, name=kit.name, slots=slots, passed={**kit.passed, slot: passed},
+        level_db=settings[0], tuning_semitones=settings[1],
+    )  # fmt: skip
+
+
+def judge_kit(pool: Pool, kit: Kit) -> Kit:
+    """The same kit with its score and its lines told anew, as it is tuned now.
+
+    Parameters
+    ----------
+    pool : Pool
+    kit : Kit
+
+    Returns
+    -------
+    Kit
+
+    Raises
+    ------
+    KitError
+        if a main hit is not in the pool
+    """
+    filled = {name: ids[0] for name, ids in kit.slots.items() if ids}
+    rows = place_locked(pool.hits, filled)
+    traits = judge_hits(pool.hits, pool.production)
+    body = traits.body.copy()
+    for name, semitones in kit.tuning_semitones.items():
+        if name in rows:
+            body[rows[name]] += semitones
+    tuned = replace(traits, body=body)
+    return replace(
+        kit,
+        why=explain_kit(pool.hits, tuned, rows),
+        score=kit_cost(tuned, rows, fixed=kit.locked & set(rows)),
+    )
 
 
 def _next_row(

@@ -12,7 +12,7 @@ from catalog.kit.assemble import Kit
 from catalog.kit.layers import strength
 from catalog.kit.slots import SLOTS
 from catalog.library.records import Hit
-from catalog.sound.decode import Audio, resample
+from catalog.sound.decode import Audio, resample, retune
 from catalog.sound.loudness import true_peak
 
 CEILING_DBTP = -1.0  # EBU R 128: programmes stay under -1 dBTP
@@ -49,7 +49,8 @@ class Levels:
 def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]) -> Levels:
     """Set each slot to its place in the kit and leave headroom for the loudest chord.
 
-    A slot is matched by its strongest stroke, the one that full velocity plays.
+    A slot is matched by its strongest stroke, the one that full velocity plays; the user's own
+    levels are added to that, and the chord is heard as the slots are tuned.
 
     Parameters
     ----------
@@ -70,8 +71,10 @@ def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Aud
     for slot, ids in kit.slots.items():
         matched[slot], note = _match_slot(slot, [hits[i] for i in ids])
         notes += [note] if note else []
+        if own := kit.level_db.get(slot, 0.0):
+            notes.append(f"{slot}: {own:+.1f} dB by hand")
     unmeasured = {slot for slot, gain in matched.items() if gain is None}
-    gains = {slot: gain or 0.0 for slot, gain in matched.items()}
+    gains = {slot: (gain or 0.0) + kit.level_db.get(slot, 0.0) for slot, gain in matched.items()}
     peak = _chord_peak(kit, hits, gains, read=read)
     headroom_db = 0.0
     if math.isfinite(peak):
@@ -105,7 +108,7 @@ def _chord_peak(
         top = max((hits[i] for i in ids), key=lambda hit: (strength(hit), -hit.id))
         highest = 0.0
         for hit_id in ids:
-            audio = read(hits[hit_id])
+            audio = tuned(read(hits[hit_id]), kit.tuning_semitones.get(slot, 0.0))
             highest = max(highest, 10.0 ** (true_peak(audio.samples, sr=audio.sr) / 20.0))
             if hit_id == top.id:
                 strongest.append(replace(audio, samples=audio.samples * np.float32(gain)))
@@ -138,3 +141,21 @@ def all_at_once(strokes: Sequence[Audio]) -> float:
     for part in parts:
         mix[: len(part)] += part
     return true_peak(mix, sr=sr)
+
+
+def tuned(audio: Audio, semitones: float, *, to_sr: int | None = None) -> Audio:
+    """A stroke tuned and, if asked, at another sample rate.
+
+    Parameters
+    ----------
+    audio : Audio
+    semitones : float
+    to_sr : int, Hz, optional; None keeps the rate
+
+    Returns
+    -------
+    Audio
+    """
+    sr = audio.sr if to_sr is None else to_sr
+    samples = retune(audio.samples, sr=audio.sr, to_sr=sr, semitones=semitones)
+    return replace(audio, samples=samples, sr=sr)

@@ -82,11 +82,12 @@ def _special(
         own = int(traits.pair[rows[name]])
         same = [n for n in mates if own >= 0 and int(traits.pair[rows[n]]) == own]
         if same:
-            lines.append(f"the same cymbals as {' and '.join(_plain(n) for n in same)}")
+            lines.append(f"the same cymbals as {' and '.join(plain_slot(n) for n in same)}")
     return lines
 
 
-def _plain(slot: str) -> str:
+def plain_slot(slot: str) -> str:
+    """A slot in words: "low tom" for "tom_low"."""
     words = slot.split("_")
     return " ".join(reversed(words)) if words[0] in ("tom", "hat") else " ".join(words)
 
@@ -101,11 +102,25 @@ def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
     steps = float(traits.body[rows[other]] - traits.body[rows[name]])
     if not np.isfinite(steps):
         return ["its note cannot be told" if np.isnan(traits.body[rows[name]]) else ""][:1]
-    near = round(abs(steps))
+    return [f"{plain_slot(name)} {interval_words(steps)} {plain_slot(other)}"]
+
+
+def interval_words(semitones: float) -> str:
+    """How one note lies to another that is `semitones` above it, such as "a fourth under".
+
+    Parameters
+    ----------
+    semitones : float
+
+    Returns
+    -------
+    str
+    """
+    near = round(abs(semitones))
     if near == 0:
-        return [f"{_plain(name)} has the same note as {_plain(other)}"]
+        return "has the same note as"
     size = INTERVALS[near] if near < len(INTERVALS) else f"{near} semitones"
-    return [f"{_plain(name)} {size} {'under' if steps > 0 else 'over'} {_plain(other)}"]
+    return f"{size} {'under' if semitones > 0 else 'over'}"
 
 
 def _compare(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:

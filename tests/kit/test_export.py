@@ -14,7 +14,8 @@ import pytest
 from catalog.errors import AudioError, KitError
 from catalog.kit.assemble import Kit
 from catalog.kit.export import export_kit
-from catalog.kit.export import folder as room
+from catalog.kit.export import files as room
+from catalog.kit.export.audio import fade_end
 from catalog.kit.export.papers import inert_cell
 from catalog.kit.export.plan import plan_export
 from catalog.library.records import Hit
@@ -143,14 +144,14 @@ def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path: Path) -> N
 
 
 def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = room._write_synced
+    real = room.write_synced
 
     def full(path: Path, data: bytes) -> None:
         if path.name == "manifest.json":
             raise OSError(28, "No space left on device")
         real(path, data)
 
-    monkeypatch.setattr(room, "_write_synced", full)
+    monkeypatch.setattr(room, "write_synced", full)
     with pytest.raises(KitError, match=r"could not be written \(No space left on device\)"):
         export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     assert list(tmp_path.iterdir()) == []
@@ -159,13 +160,13 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_a_disk_that_changes_bytes_is_noticed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = room._write_synced
+    real = room.write_synced
 
     def flip(path: Path, data: bytes) -> None:
         at = len(data) // 2 if path.suffix == ".wav" else 0
         real(path, data[:at] + bytes([data[at] ^ 64]) + data[at + 1 :])
 
-    monkeypatch.setattr(room, "_write_synced", flip)
+    monkeypatch.setattr(room, "write_synced", flip)
     with pytest.raises(KitError, match="did not read back"):
         export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     assert list(tmp_path.iterdir()) == []
@@ -222,11 +223,11 @@ def test_mono_stays_mono_and_eight_channels_become_one(tmp_path: Path) -> None:
 
 def test_an_end_that_still_sounds_is_faded_and_another_is_untouched() -> None:
     ringing = np.full((4410, 1), 0.5, dtype=np.float32)
-    faded = room.fade_end(ringing, sr=SR)
+    faded = fade_end(ringing, sr=SR)
     assert abs(faded[-1, 0]) < 1e-3
     assert np.array_equal(faded[:-221], ringing[:-221])
     quiet = make_stroke(make_hit(1)).samples
-    assert np.array_equal(room.fade_end(quiet, sr=SR), quiet)
+    assert np.array_equal(fade_end(quiet, sr=SR), quiet)
 
 
 def test_regions_of_a_layer_take_turns_from_one_to_n() -> None:

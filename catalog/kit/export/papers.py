@@ -9,7 +9,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
+from catalog.kit.export.options import ExportOptions
 from catalog.kit.export.plan import Region, SlotPlan
+from catalog.kit.export.sfz import sfz_text
 from catalog.kit.levels import Levels
 from catalog.kit.slots import SLOTS, gm_name
 from catalog.kit.wording import explain_sessions
@@ -31,6 +33,7 @@ class Row:
     lowest_velocity: int
     highest_velocity: int
     gain_db: float
+    tuning_semitones: float
     sr: int
     n_channels: int
     n_frames: int
@@ -48,7 +51,12 @@ class Row:
 
 
 def manifest_row(
-    plan: SlotPlan, region: Region, *, gain_db: float, written: Mapping[str, float | int | str]
+    plan: SlotPlan,
+    region: Region,
+    *,
+    gain_db: float,
+    semitones: float = 0.0,
+    written: Mapping[str, float | int | str],
 ) -> Row:
     """Put a row together from the plan and from what was written.
 
@@ -57,6 +65,7 @@ def manifest_row(
     plan : SlotPlan
     region : Region
     gain_db : float, dB
+    semitones : float, how far it was tuned
     written : mapping with sha256, sr, n_channels, n_frames and peak_dbfs
 
     Returns
@@ -69,7 +78,8 @@ def manifest_row(
         file=region.file, sha256=str(written["sha256"]), slot=plan.slot,
         notes=" ".join(map(str, plan.notes)), layer=region.layer, round_robin=region.robin,
         lowest_velocity=region.lowest, highest_velocity=region.highest,
-        gain_db=round(gain_db, 3), sr=int(written["sr"]), n_channels=int(written["n_channels"]),
+        gain_db=round(gain_db, 3), tuning_semitones=round(semitones, 3),
+        sr=int(written["sr"]), n_channels=int(written["n_channels"]),
         n_frames=int(written["n_frames"]),
         peak_dbfs=round(peak, 2) if math.isfinite(peak) else None,
         source_file=str(hit.path), source_start_frame=hit.start, source_stop_frame=hit.stop,
@@ -79,7 +89,47 @@ def manifest_row(
     )  # fmt: skip
 
 
-def manifest_json(rows: Sequence[Row], levels: Levels, *, title: str) -> str:
+def write_papers(
+    plans: Sequence[SlotPlan],
+    rows: Sequence[Row],
+    levels: Levels,
+    *,
+    title: str,
+    warnings: Sequence[str] = (),
+    options: ExportOptions,
+) -> dict[str, str]:
+    """Every text file of the folder.
+
+    Parameters
+    ----------
+    plans : sequence of SlotPlan
+    rows : sequence of Row
+    levels : Levels
+    title : str
+    warnings : sequence of str
+    options : ExportOptions
+
+    Returns
+    -------
+    dict of file name to text
+    """
+    return {
+        "kit.sfz": sfz_text(plans, title=title),
+        "notes.csv": notes_csv(plans),
+        "manifest.csv": manifest_csv(rows),
+        "manifest.json": manifest_json(rows, levels, title=title, warnings=warnings),
+        "README.txt": readme_text(
+            plans, rows, levels, title=title, warnings=warnings, options=options
+        ),
+    }
+
+
+PAPERS = ("README.txt", "kit.sfz", "manifest.csv", "manifest.json", "notes.csv", "phrase.mid")
+
+
+def manifest_json(
+    rows: Sequence[Row], levels: Levels, *, title: str, warnings: Sequence[str] = ()
+) -> str:
     """The manifest for programs."""
     chord = levels.chord_dbtp
     parts = {
@@ -87,6 +137,7 @@ def manifest_json(rows: Sequence[Row], levels: Levels, *, title: str) -> str:
         "kit": title,
         "loudest_chord_dbtp": round(chord, 2) if math.isfinite(chord) else None,
         "level_notes": list(levels.notes),
+        "warnings": list(warnings),
         "files": [asdict(row) for row in rows],
     }
     return json.dumps(parts, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -145,7 +196,13 @@ def inert_cell(cell: object) -> object:
 
 
 def readme_text(
-    plans: Sequence[SlotPlan], rows: Sequence[Row], levels: Levels, *, title: str
+    plans: Sequence[SlotPlan],
+    rows: Sequence[Row],
+    levels: Levels,
+    *,
+    title: str,
+    warnings: Sequence[str] = (),
+    options: ExportOptions,
 ) -> str:
     """A letter to whoever gets the folder.
 
@@ -155,6 +212,8 @@ def readme_text(
     rows : sequence of Row
     levels : Levels
     title : str
+    warnings : sequence of str
+    options : ExportOptions
 
     Returns
     -------
@@ -169,10 +228,22 @@ def readme_text(
         for plan in plans
     )
     notes = "\n".join(f"  {note}" for note in levels.notes)
+    tuning = {row.slot: row.tuning_semitones for row in rows if row.tuning_semitones}
+    played = "\n".join(f"  {slot}: {by:+.1f} semitones, by speed" for slot, by in tuning.items())
     return _README.format(
         title=title, underline="=" * len(title), n=len(rows), sessions=sessions, slots=slots,
-        notes=notes or "  none",
+        notes=notes or "  none", tuning=played or "  none", format=_format_line(rows, options),
+        suffix=options.suffix, warnings="\n".join(f"  {line}" for line in warnings) or "  nothing",
     )  # fmt: skip
+
+
+def _format_line(rows: Sequence[Row], options: ExportOptions) -> str:
+    rates = sorted({row.sr for row in rows})
+    width = {"FLOAT": "32 bits floating", "PCM_16": "16 bits with triangular dither"}.get(
+        options.subtype, f"{options.subtype.removeprefix('PCM_')} bits"
+    )
+    note = "; a sampler that reads no FLAC wants WAV" if options.container == "FLAC" else ""
+    return f"{options.container}, {width}, {' and '.join(f'{rate} Hz' for rate in rates)}{note}"
 
 
 _README = """{title}
@@ -183,7 +254,8 @@ A drum kit of {n} recorded hits, {sessions}.
 What is here
   kit.sfz        load this in a sampler that reads SFZ
   hits/          the audio; names sort by key, layer (01 is softest) and round robin
-  phrase.wav     two bars played on it; phrase.mid is the same for your own player
+                 {format}
+  phrase{suffix:<9s}two bars played on it; phrase.mid is the same for your own player
   notes.csv      which key plays what (General MIDI Level 1 percussion)
   manifest.csv   where each hit came from and what was done to it; manifest.json for programs
 
@@ -194,6 +266,12 @@ Levels
 {notes}
   Gains are in the audio already; strokes of one slot kept their distances from each other.
   Begin with the volume low: drums are sudden.
+
+Tuning
+{tuning}
+
+To be looked at
+{warnings}
 
 Rights
   The recordings belong to the people who made them. Nothing in this folder gives you the right to

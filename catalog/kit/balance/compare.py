@@ -1,0 +1,137 @@
+"""Two kits side by side: what is the same, what differs, which one holds together better."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from catalog.kit.assemble import Kit
+from catalog.kit.levels import Levels
+from catalog.kit.slots import SLOTS
+from catalog.kit.wording import explain_sessions, plain_slot
+from catalog.library.records import Hit
+from catalog.search.neighbors import explain_difference
+
+CLOSE = 0.05  # of a score: nobody hears which one is better
+AUDIBLE_DB = 1.0  # that a slot's gain must differ by to be told
+
+
+@dataclass(frozen=True)
+class SlotComparison:
+    """One slot of two kits.
+
+    Attributes
+    ----------
+    slot : str
+    hit_a, hit_b : int or None, main hits
+    n_a, n_b : int, strokes
+    gain_db_a, gain_db_b : float or None
+    tuning_a, tuning_b : float, semitones
+    same : bool, whether the main hit, its level by hand and its tuning are the same
+    differences : tuple of str, how the second kit's hit sounds against the first's
+    """
+
+    slot: str
+    hit_a: int | None
+    hit_b: int | None
+    n_a: int
+    n_b: int
+    gain_db_a: float | None
+    gain_db_b: float | None
+    tuning_a: float
+    tuning_b: float
+    same: bool
+    differences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class KitComparison:
+    """Two kits.
+
+    Attributes
+    ----------
+    name_a, name_b : str
+    score_a, score_b : float, mean cost of a slot, judged alike; lower fits better
+    slots : tuple of SlotComparison, in the order of a kit
+    lines : tuple of str, in words
+    """
+
+    name_a: str
+    name_b: str
+    score_a: float
+    score_b: float
+    slots: tuple[SlotComparison, ...]
+    lines: tuple[str, ...]
+
+
+def compare_kits(
+    kits: tuple[Kit, Kit], hits: Mapping[int, Hit], levels: tuple[Levels, Levels]
+) -> KitComparison:
+    """Compare two kits slot by slot.
+
+    Parameters
+    ----------
+    kits : two Kit, whose scores were judged among the same hits
+    hits : mapping of id to Hit
+    levels : two Levels
+
+    Returns
+    -------
+    KitComparison
+    """
+    a, b = kits
+    names = [n for n in SLOTS if a.slots.get(n) or b.slots.get(n)]
+    slots = tuple(_compare_slot(name, kits, hits, levels) for name in names)
+    return KitComparison(a.name, b.name, a.score, b.score, slots, _tell(kits, hits, slots))
+
+
+def _compare_slot(
+    slot: str, kits: tuple[Kit, Kit], hits: Mapping[int, Hit], levels: tuple[Levels, Levels]
+) -> SlotComparison:
+    strokes_a, strokes_b = (kit.slots.get(slot, ()) for kit in kits)
+    first, second = ((ids[0] if ids else None) for ids in (strokes_a, strokes_b))
+    gains = [level.gain_db.get(slot) for level in levels]
+    tuning = [kit.tuning_semitones.get(slot, 0.0) for kit in kits]
+    by_hand = [kit.level_db.get(slot, 0.0) for kit in kits]
+    found: tuple[str, ...] = ()
+    if first is not None and second is not None:
+        if first != second:
+            found = explain_difference(hits[first].descriptors, hits[second].descriptors)
+        if tuning[0] != tuning[1]:
+            found += (f"tuned {tuning[1] - tuning[0]:+.1f} semitones",)
+        if abs(by_hand[1] - by_hand[0]) >= AUDIBLE_DB:
+            found += (f"{by_hand[1] - by_hand[0]:+.1f} dB by hand",)
+    same = first == second and tuning[0] == tuning[1] and by_hand[0] == by_hand[1]
+    return SlotComparison(
+        slot, first, second, len(strokes_a), len(strokes_b), gains[0], gains[1], tuning[0],
+        tuning[1], same, found,
+    )  # fmt: skip
+
+
+def _tell(
+    kits: tuple[Kit, Kit], hits: Mapping[int, Hit], slots: tuple[SlotComparison, ...]
+) -> tuple[str, ...]:
+    a, b = (kit.name or "kit" for kit in kits)
+    a, b = (a, b) if a != b else (f"{a} (first)", f"{b} (second)")
+    lines = [_better(a, b, kits[0].score, kits[1].score)]
+    for name, kit in ((a, kits[0]), (b, kits[1])):
+        mains = tuple(ids[0] for ids in kit.slots.values() if ids)
+        lines.append(f"{name}: {len(mains)} slots, {explain_sessions(hits, mains)}")
+    same = [plain_slot(slot.slot) for slot in slots if slot.same]
+    lines += [f"the same in both: {', '.join(same)}"] if same else []
+    for slot in slots:
+        if slot.hit_a is None or slot.hit_b is None:
+            lines.append(f"{plain_slot(slot.slot)}: only in {a if slot.hit_b is None else b}")
+        elif not slot.same:
+            told = ", ".join(slot.differences) or "another hit that measures the same"
+            lines.append(f"{plain_slot(slot.slot)}, {b} against {a}: {told}")
+    return tuple(lines)
+
+
+def _better(a: str, b: str, score_a: float, score_b: float) -> str:
+    if not (math.isfinite(score_a) and math.isfinite(score_b)) or abs(score_a - score_b) < CLOSE:
+        return f"{a} and {b} hold together equally well"
+    first, second = (a, b) if score_a < score_b else (b, a)
+    low, high = sorted((score_a, score_b))
+    return f"{first} holds together better than {second} ({low:.2f} against {high:.2f}, 0 is ideal)"

@@ -1,0 +1,65 @@
+"""What the person asks of a hand-over: width, container, sample rate, one zip beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from catalog.errors import KitError
+
+SUBTYPES: MappingProxyType[str, int] = MappingProxyType(
+    {"PCM_16": 16, "PCM_24": 24, "PCM_32": 24, "FLOAT": 24}
+)  # bits that float32 brings back
+CONTAINERS: MappingProxyType[str, tuple[str, ...]] = MappingProxyType(
+    {"WAV": tuple(SUBTYPES), "FLAC": ("PCM_16", "PCM_24")}
+)
+RATES_HZ = (44_100, 48_000, 96_000)
+
+
+@dataclass(frozen=True)
+class ExportOptions:
+    """How a kit is written.
+
+    Attributes
+    ----------
+    subtype : str
+        "PCM_16" (with triangular dither), "PCM_24", "PCM_32" or "FLOAT"
+    container : str
+        "WAV", or "FLAC" for 16 or 24 bits
+    sr : int or None
+        44,100, 48,000 or 96,000 Hz; None keeps the rate of each recording
+    as_zip : bool
+        also one zip of the folder beside it
+
+    Raises
+    ------
+    KitError
+        if a value is not among these or the container cannot hold the width
+    """
+
+    subtype: str = "PCM_24"
+    container: str = "WAV"
+    sr: int | None = None
+    as_zip: bool = False
+
+    def __post_init__(self) -> None:
+        if self.subtype not in SUBTYPES:
+            raise KitError(f"subtype={self.subtype!r} must be one of {', '.join(SUBTYPES)}")
+        if self.container not in CONTAINERS:
+            raise KitError(f"container={self.container!r} must be one of {', '.join(CONTAINERS)}")
+        if self.subtype not in CONTAINERS[self.container]:
+            allowed = " or ".join(CONTAINERS[self.container])
+            raise KitError(f"{self.container} cannot hold {self.subtype}: choose {allowed}")
+        if self.sr is not None and self.sr not in RATES_HZ:
+            rates = ", ".join(map(str, RATES_HZ))
+            raise KitError(f"sr={self.sr} must be one of {rates}, or None to keep each rate")
+
+    @property
+    def suffix(self) -> str:
+        """Ending of the audio files."""
+        return f".{self.container.lower()}"
+
+    @property
+    def step(self) -> float:
+        """One step of the format, full scale 1.0."""
+        return 2.0 ** (1 - SUBTYPES[self.subtype])

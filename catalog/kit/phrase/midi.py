@@ -1,0 +1,157 @@
+"""Standard MIDI Files: a phrase written as one, and any one read as a phrase for a kit."""
+
+from __future__ import annotations
+
+import io
+from collections import Counter
+from collections.abc import Collection, Iterator, Sequence
+from typing import Any
+
+from catalog.errors import KitError
+from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase
+from catalog.kit.slots import SLOTS, assign_notes, gm_name
+
+TICKS = 480  # a quarter note; common in MIDI files
+DRUM_CHANNEL = 9  # channel 10 counted from 1: General MIDI percussion
+NOTE_BEATS = 0.125  # drums ignore how long a key is held
+MAX_BYTES = 4_000_000  # a file of strokes alone is far smaller
+MAX_S = 300.0  # of a file that is played: five minutes of stereo are 100 MB while rendered
+MAX_EVENTS = 20_000
+TEMPO_US = 500_000  # a quarter note until a file says otherwise: 120 a minute (RP-001)
+FIRST_NAMED = 3  # keys named in a message
+
+
+def phrase_midi(events: Sequence[Event]) -> bytes:
+    """Write a phrase as a Standard MIDI File, format 0, on the percussion channel.
+
+    Parameters
+    ----------
+    events : sequence of Event
+
+    Returns
+    -------
+    bytes
+
+    References
+    ----------
+    Standard MIDI Files 1.0 (RP-001), MIDI Manufacturers Association; written by mido.
+    """
+    import mido
+
+    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(TEMPO_BPM), time=0)])
+    timed = []
+    for event in events:
+        note, start = SLOTS[event.slot].note, round(event.beat * TICKS)
+        timed.append((start, 1, note, event.velocity))
+        timed.append((start + round(NOTE_BEATS * TICKS), 0, note, 0))
+    now = 0
+    for tick, is_on, note, velocity in sorted(timed):
+        kind = "note_on" if is_on else "note_off"
+        message = mido.Message(
+            kind, channel=DRUM_CHANNEL, note=note, velocity=velocity, time=tick - now
+        )
+        track.append(message)
+        now = tick
+    out = io.BytesIO()
+    mido.MidiFile(type=0, ticks_per_beat=TICKS, tracks=[track]).save(file=out)
+    return out.getvalue()
+
+
+def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -> Phrase:
+    """Read the strokes of a Standard MIDI File that a kit's keys play.
+
+    The percussion channel counts if anything is on it, otherwise every channel. The keys are those
+    of the hand-over, so that the file sounds as it will from the exported kit.
+
+    Parameters
+    ----------
+    data : bytes, the whole file, of format 0, 1 or 2 (whose tracks are played one after another)
+    slots : collection of str, the filled ones
+    name : str, for messages
+
+    Returns
+    -------
+    Phrase
+        `left_out` counts the strokes on keys that nothing plays
+
+    Raises
+    ------
+    KitError
+        if it is no MIDI file, is broken, or holds no stroke that the kit plays
+
+    References
+    ----------
+    Standard MIDI Files 1.0 (RP-001), MIDI Manufacturers Association; read by mido.
+    """
+    strokes = _strokes(data, name)
+    if any(channel == DRUM_CHANNEL for _, channel, _, _ in strokes):
+        strokes = [stroke for stroke in strokes if stroke[1] == DRUM_CHANNEL]
+    notes = assign_notes(tuple(slots))
+    slot_of = {note: slot for slot, own in notes.items() for note in own}
+    events: list[Event] = []
+    left_out = Counter[int]()
+    said: tuple[str, ...] = ()
+    for time_s, _, note, velocity in sorted(strokes):
+        if note not in slot_of:
+            left_out[note] += 1
+        elif time_s > MAX_S or len(events) == MAX_EVENTS:
+            said = (f"played to {time_s:.0f} s only: a phrase holds {MAX_S:.0f} s",)
+            break
+        else:
+            events.append(Event(time_s * TEMPO_BPM / 60.0, slot_of[note], velocity))
+    if not events:
+        raise KitError(f"{name}: no stroke in it is on a key of this kit{_named(left_out)}")
+    if left_out:
+        said = (*said, f"no slot plays {_named(left_out).removeprefix('; it plays ')}")
+    return Phrase(name, tuple(events), dict(left_out), said)
+
+
+def _named(left_out: Counter[int]) -> str:
+    if not left_out:
+        return ""
+    keys = [
+        f"{note} ({gm_name(note) or 'no percussion key'})" for note, _ in left_out.most_common()
+    ]
+    more = f" and {len(keys) - FIRST_NAMED} more" if len(keys) > FIRST_NAMED else ""
+    return f"; it plays {', '.join(keys[:FIRST_NAMED])}{more}"
+
+
+def _strokes(data: bytes, name: str) -> list[tuple[float, int, int, int]]:
+    """Time in seconds, channel, key and velocity of every stroke of a file."""
+    import mido
+
+    if len(data) > MAX_BYTES:
+        raise KitError(f"{name}: is larger than {MAX_BYTES // 1_000_000} MB; cut a phrase from it")
+    if data[:4] != b"MThd":
+        raise KitError(f"{name}: is no Standard MIDI File; export one from your sequencer")
+    try:
+        file = mido.MidiFile(file=io.BytesIO(data), clip=True)
+        return list(_timed(file))
+    except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError) as err:
+        raise KitError(f"{name}: the file is broken ({err or 'it ends early'})") from err
+
+
+def _timed(file: Any) -> Iterator[tuple[float, int, int, int]]:
+    """Strokes of the merged tracks, or of one track after another in format 2."""
+    import mido
+
+    runs = file.tracks if file.type == 2 else [mido.merge_tracks(file.tracks)]
+    now_s = 0.0
+    for run in runs:
+        tempo = TEMPO_US
+        for message in run:
+            now_s += message.time * _tick_s(file.ticks_per_beat, tempo)
+            if message.type == "set_tempo":
+                tempo = message.tempo
+            elif message.type == "note_on" and message.velocity > 0:
+                yield now_s, message.channel, message.note, message.velocity
+
+
+def _tick_s(division: int, tempo_us: int) -> float:
+    """Length of a tick; a division below 0 counts parts of a film frame, whatever the tempo."""
+    if division == 0:
+        raise ValueError("it divides time by zero")
+    if division > 0:
+        return tempo_us / 1e6 / division
+    frames, parts = -(division >> 8), division & 0xFF
+    return 1.0 / ({29: 30.0 / 1.001}.get(frames, float(frames)) * parts)
