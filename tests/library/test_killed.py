@@ -17,7 +17,7 @@ from catalog.library.set_aside import restore_hits
 from catalog.library.store import Store
 from catalog.library.undo import undo_steps
 
-N_KILLS = 10
+N_KILLS = 10  # in each of two places
 N_KILLS_IN_FULL = 60
 N_OPENINGS = 100
 
@@ -71,14 +71,10 @@ def test_a_move_at_work_is_not_taken_for_an_interrupted_one(scanned, library):
 
 
 @pytest.mark.parametrize("elsewhere", [False, True], ids=["one disk", "two disks"])
-def test_a_killed_program_loses_no_file(library, tmp_path, elsewhere):
-    _kill_again_and_again(library, tmp_path, n_kills=N_KILLS // 2, elsewhere=elsewhere)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("elsewhere", [False, True], ids=["one disk", "two disks"])
-def test_a_program_killed_many_times_loses_no_file(library, tmp_path, elsewhere):
-    _kill_again_and_again(library, tmp_path, n_kills=N_KILLS_IN_FULL, elsewhere=elsewhere)
+@pytest.mark.timeout(3600)
+def test_a_killed_program_loses_no_file(full, library, tmp_path, elsewhere):
+    n_kills = N_KILLS_IN_FULL if full else N_KILLS
+    _kill_again_and_again(library, tmp_path, n_kills=n_kills, elsewhere=elsewhere)
 
 
 def _kill_again_and_again(library, tmp_path, *, n_kills, elsewhere):

@@ -13,7 +13,8 @@ SR = 44_100  # Hz
 KINDS = (
     ("WAV", "PCM_16"), ("WAV", "PCM_24"), ("WAV", "FLOAT"), ("WAVEX", "PCM_24"), ("RF64", "PCM_24"),
     ("AIFF", "PCM_16"), ("AIFF", "FLOAT"), ("CAF", "PCM_24"), ("AU", "PCM_16"), ("W64", "PCM_16"),
-    ("FLAC", "PCM_16"), ("FLAC", "PCM_24"), ("OGG", "VORBIS"), ("OGG", "OPUS"), ("MP3", "MPEG_LAYER_III"),
+    ("FLAC", "PCM_16"), ("FLAC", "PCM_24"), ("OGG", "VORBIS"), ("OGG", "OPUS"),
+    ("MP3", "MPEG_LAYER_III"),
 )  # fmt: skip
 ABSURD = (
     0, 1, 2, 3, 7, 8, 0x7F, 0xFF, 0x100, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000,
@@ -49,7 +50,9 @@ def mangle(seed: int) -> tuple[bytes, str]:
 
 def cut(data: bytearray, chance: random.Random) -> bytearray:
     """Cut off at any place, the header too."""
-    return data[: chance.randrange(len(data) + 1) if chance.random() < 0.7 else chance.randrange(64)]
+    return data[
+        : chance.randrange(len(data) + 1) if chance.random() < 0.7 else chance.randrange(64)
+    ]
 
 
 def flip(data: bytearray, chance: random.Random) -> bytearray:

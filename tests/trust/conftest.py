@@ -1,0 +1,38 @@
+"""A library of short strokes for programs that are killed or find no room."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from catalog.sound.decode import encode_wav
+
+SR = 16_000  # Hz; low, so that measuring is quick
+TONES_HZ = {"kick": 60.0, "snare": 190.0, "tom": 110.0, "hat_closed": 5000.0, "crash": 3000.0}
+
+
+def write_stroke(path: Path, seed: int, *, hz: float) -> None:
+    """A decaying tone in noise; each seed is another recording."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(SR // 4) / SR
+    wave = (np.sin(2 * np.pi * hz * t) + 0.3 * rng.standard_normal(t.size)) * np.exp(-t / 0.05)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(encode_wav(0.4 * wave[:, None].astype(np.float32), sr=SR))
+
+
+@pytest.fixture
+def library(tmp_path: Path) -> Path:
+    """Five drums of eight strokes each."""
+    folder = tmp_path / "recordings"
+    for k, (role, hz) in enumerate(TONES_HZ.items()):
+        for stroke in range(8):
+            write_stroke(folder / "Old barn" / f"{role}_{stroke + 1}.wav", 10 * k + stroke, hz=hz)
+    return folder
+
+
+def facts(folder: Path) -> dict[Path, tuple[bytes, int]]:
+    """Bytes and time of every file below a folder."""
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in files}

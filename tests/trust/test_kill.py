@@ -1,0 +1,151 @@
+"""Programs killed at random moments: the store opens whole, no sound is touched, work goes on."""
+
+from __future__ import annotations
+
+import json
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from catalog import Catalog
+from catalog.library.walk import hash_file
+from tests.trust.conftest import facts
+
+N_KILLS, N_IN_FULL = 8, 130  # of each kind; with those of set-aside over 500 in full
+
+SCAN = """
+import os, sys
+from pathlib import Path
+from catalog import Catalog
+with Catalog.open(sys.argv[1]) as cat:
+    cat.scan([sys.argv[2]], n_jobs=1)
+    print("ready", flush=True)
+    n = 0
+    while True:
+        for path in sorted(Path(sys.argv[2]).rglob("*.wav"))[n % 5 :: 5]:
+            os.utime(path, ns=(n, n))  # looked at again
+        with cat._store.writing() as db:
+            db.execute("UPDATE hit SET version = 0 WHERE id % 3 = 0")  # measured again
+        cat.scan([sys.argv[2]], n_jobs=1)
+        n += 1
+"""
+EXPORT = """
+import sys
+from pathlib import Path
+from catalog import Catalog
+from catalog.kit.assemble import Kit
+with Catalog.open(sys.argv[1]) as cat:
+    ids = {}
+    for hit in cat.hits():
+        ids.setdefault(hit.role, []).append(hit.id)
+    kit = Kit(slots={role: tuple(ids[role]) for role in ("kick", "snare", "hat_closed", "crash")})
+    cat.export_kit(kit, Path(sys.argv[3]) / "first")
+    print("ready", flush=True)
+    n = len(list(Path(sys.argv[3]).iterdir()))
+    while True:
+        n += 1
+        cat.export_kit(kit, Path(sys.argv[3]) / f"kit_{n}_{sys.argv[4]}")
+"""
+LAYOUT = """
+import sys
+import numpy as np
+from catalog import Catalog
+import catalog.search.map2d as map2d
+chance = np.random.default_rng()
+def lay_out(spaces, representative, *, seed):
+    xy = chance.uniform(-1, 1, (len(spaces.hit_ids), 2)).astype(np.float32)
+    return map2d.Layout(spaces.hit_ids, xy, "pca")
+map2d.lay_out_umap = lay_out
+with Catalog.open(sys.argv[1]) as cat:
+    cat.lay_out()
+    print("ready", flush=True)
+    while True:
+        cat.lay_out()
+"""
+
+
+def run_and_kill(code: str, *arguments: object, after_s: float) -> None:
+    """Start a program, let it say that it is ready, and kill it some time later."""
+    command = [sys.executable, "-c", code, *map(str, arguments)]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    assert run.stdout.readline() == "ready\n"
+    time.sleep(after_s)
+    assert run.poll() is None  # it never met an error
+    run.send_signal(signal.SIGKILL)
+    run.communicate()
+
+
+def check_store(place: Path) -> None:
+    """The file is whole by SQLite's own judgement, before and after it is opened."""
+    for _ in range(2):
+        with sqlite3.connect(place) as db:
+            assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        Catalog.open(place).close()
+
+
+def scanned(tmp_path: Path, library: Path) -> Path:
+    place = tmp_path / "drums.sqlite"
+    with Catalog.open(place) as cat:
+        assert len(cat.scan([library], n_jobs=1).added) == 40
+    return place
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_a_killed_scan_leaves_a_whole_store_and_the_next_one_ends_it(full, tmp_path, library):
+    place, chance = scanned(tmp_path, library), random.Random(1)
+    sound = {path: data for path, (data, _) in facts(library).items()}
+    for _ in range(N_IN_FULL if full else N_KILLS):
+        run_and_kill(SCAN, place, library, after_s=chance.uniform(0, 0.6))
+        check_store(place)
+        with Catalog.open(place) as cat:
+            report = cat.scan([library], n_jobs=1)
+            assert (report.missing, report.skipped, report.added) == ((), (), ())
+            assert len(cat.hits()) == 40
+            assert len(cat.scan([library], n_jobs=1).unchanged) == 40
+    assert {path: data for path, (data, _) in facts(library).items()} == sound
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_a_killed_export_leaves_nothing_that_looks_finished(full, tmp_path, library):
+    place, chance = scanned(tmp_path, library), random.Random(2)
+    out, before = tmp_path / "out", facts(library)
+    for k in range(N_IN_FULL if full else N_KILLS):
+        out.mkdir()
+        run_and_kill(EXPORT, place, library, out, k, after_s=chance.uniform(0, 0.5))
+        whole = [path for path in out.iterdir() if not path.name.startswith(".")]
+        assert whole
+        for kit in whole:
+            check_kit(kit)
+        out.rename(tmp_path / f"looked at {k}")
+    check_store(place)
+    assert facts(library) == before
+
+
+def check_kit(folder: Path) -> None:
+    """Everything that the manifest lists is there, byte for byte, and the SFZ file plays it."""
+    rows = json.loads((folder / "manifest.json").read_text("utf-8"))["files"]
+    assert len(rows) == 32
+    for row in rows:
+        assert hash_file(folder / row["file"]) == row["sha256"]
+    assert (folder / "kit.sfz").read_text("utf-8").count("<region>") >= 32
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_a_killed_layout_leaves_the_old_map_or_the_new_one(full, tmp_path, library):
+    place, chance = scanned(tmp_path, library), random.Random(3)
+    for _ in range(N_IN_FULL if full else N_KILLS):
+        run_and_kill(LAYOUT, place, after_s=chance.uniform(0, 0.4))
+        check_store(place)
+        with Catalog.open(place) as cat:
+            layout = cat.layout()
+            assert len(layout.hit_ids) == len(layout.xy) == 40
