@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
@@ -20,6 +19,7 @@ from catalog.sound.envelopes import (
 from catalog.sound.envelopes import decay_time as decay_time
 from catalog.sound.envelopes import envelope as envelope
 from catalog.sound.envelopes import reverberation_time as reverberation_time
+from catalog.sound.frames import frame_power, periodic_hann, windows_of, zero_padded
 from catalog.sound.loudness import hit_loudness
 from catalog.sound.lowband import keep_low
 from catalog.sound.strokes import Stroke, highest, offset_of
@@ -135,25 +135,15 @@ def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarr
     -------
     frequencies, power : np.ndarray, shape (2049,), Hz and squared magnitude
     """
-    from scipy.fft import rfft
-
     n, hop = SPECTRUM_FRAME, SPECTRUM_FRAME // 2
     n_frames = min(len(samples), round(SPECTRUM_S * sr)) // hop + 1
     dense, sparse = np.arange(min(n_frames, N_DENSE)), np.arange(N_DENSE, n_frames, SPARSE)
     weight = np.ones(len(dense) + len(sparse), np.float32)
     weight[len(dense) :] = np.minimum(SPARSE, n_frames - sparse)
-    padded = np.zeros((n_frames + 1) * hop, np.float32)
-    part = samples[: n_frames * hop]
-    padded[hop : hop + len(part)] = part
-    frames = np.lib.stride_tricks.sliding_window_view(padded, n)[::hop]
-    spectra = rfft(frames[np.concatenate([dense, sparse])] * _hann(n), axis=1)
-    power = weight @ (np.square(spectra.real) + np.square(spectra.imag)) / n_frames
+    padded = zero_padded(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
+    frames = windows_of(padded, n, hop=hop)[np.concatenate([dense, sparse])]
+    power = weight @ frame_power(frames * periodic_hann(n)) / n_frames
     return np.arange(n // 2 + 1) * (sr / n), power.astype(np.float64)
-
-
-@lru_cache(maxsize=8)
-def _hann(n: int) -> np.ndarray:
-    return np.hanning(n + 1)[:-1].astype(np.float32)
 
 
 def spectral_centroid(frequencies: np.ndarray, power: np.ndarray) -> float:
@@ -187,16 +177,13 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
     float, Hz, interpolated between bins; NaN if less than 2 % of the energy lies there, or
         if the strongest is beyond either end
     """
-    from scipy.fft import rfft
-
     part = samples[round(0.010 * sr) :][: round(BODY_S * sr)]
     if len(part) < round(0.02 * sr):
         return math.nan
     factor = max(1, int(sr / BODY_SR_HZ))
     low = keep_low(part, factor)
-    window = _hann(len(low))
-    spectrum = rfft(low * window, BODY_FFT)
-    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    window = periodic_hann(len(low))
+    power = frame_power((low * window)[None], BODY_FFT)[0]
     step_hz = sr / factor / BODY_FFT
     first, last = (round(hz / step_hz) for hz in BODY_RANGE_HZ)
     body_energy = 2.0 * factor * float(power[first:last].sum()) / BODY_FFT  # Parseval

@@ -6,6 +6,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from catalog.sound.frames import windows_of, zero_padded
+
 LOW_TAPS = 12  # filter length in samples of the low rate: flat to 0.29 of it, -80 dB of aliases
 KAISER_BETA = 7.86  # 80 dB (J. F. Kaiser's formula, 0.1102 (A - 8.7))
 ROW = 16  # low samples computed by one row of a matrix product
@@ -47,8 +49,6 @@ def keep_low(samples: np.ndarray, factor: int) -> np.ndarray:
     n = -(-len(samples) // factor)
     n_rows = -(-n // ROW)
     lead = LOW_TAPS * factor // 2
-    padded = np.zeros((n_rows - 1) * ROW * factor + len(matrix), np.float32)
-    part = samples[: len(padded) - lead]
-    padded[lead : lead + len(part)] = part
-    windows = np.lib.stride_tricks.sliding_window_view(padded, len(matrix))[:: ROW * factor]
+    padded = zero_padded(samples, (n_rows - 1) * ROW * factor + len(matrix), lead=lead)
+    windows = windows_of(padded, len(matrix), hop=ROW * factor)
     return np.asarray((np.ascontiguousarray(windows) @ matrix).ravel()[:n])

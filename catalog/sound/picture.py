@@ -17,6 +17,13 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.sound.decode import resample
+from catalog.sound.frames import (
+    frame_power,
+    periodic_hann,
+    power_of,
+    windows_of,
+    zero_padded,
+)
 from catalog.sound.lowband import keep_low
 from catalog.sound.strokes import highest, offset_of
 
@@ -133,16 +140,8 @@ def _low_starts() -> tuple[np.ndarray, np.ndarray]:
 
 def take_frames(y: np.ndarray, starts: np.ndarray, n: int, *, lead: int) -> np.ndarray:
     """Frames of `n` samples with a Hann window, after `lead` zeros; shape (len(starts), n)."""
-    padded = np.zeros(int(starts[-1]) + n, np.float32)
-    part = y[: len(padded) - lead]
-    padded[lead : lead + len(part)] = part
-    windows = np.lib.stride_tricks.sliding_window_view(padded, n)
-    return np.asarray(windows[starts] * _hann(n))
-
-
-def power_of(spectra: np.ndarray) -> np.ndarray:
-    """Squared magnitude."""
-    return np.asarray(spectra.real**2 + spectra.imag**2)
+    padded = zero_padded(y, int(starts[-1]) + n, lead=lead)
+    return np.asarray(windows_of(padded, n)[starts] * periodic_hann(n))
 
 
 def frame_powers(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -157,17 +156,9 @@ def frame_powers(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     powers : np.ndarray, float32, shape (n_frames, FRAME // 2 + 1)
     segment : np.ndarray, int, shape (n_frames,)
     """
-    from scipy.fft import rfft
-
     starts, segment = frame_starts()
     n = int(np.searchsorted(starts, len(y) + PAD))
-    frames = take_frames(y, starts[:n], FRAME, lead=PAD)
-    return power_of(rfft(frames, axis=1)), segment[:n]
-
-
-@lru_cache(maxsize=8)
-def _hann(n: int) -> np.ndarray:
-    return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
+    return frame_power(take_frames(y, starts[:n], FRAME, lead=PAD)), segment[:n]
 
 
 def _segment_means(values: np.ndarray, segment: np.ndarray, n_segments: int) -> np.ndarray:
@@ -211,12 +202,10 @@ def low_part(y: np.ndarray) -> np.ndarray:
 
 def low_image_of(low: np.ndarray) -> np.ndarray:
     """The low picture of what `low_part` gives."""
-    from scipy.fft import rfft
-
     starts, segment = _low_starts()
     n = int(np.searchsorted(starts, len(low)))
     frames = take_frames(low, starts[:n], LOW_FRAME, lead=LOW_FRAME // 4)
-    bands = power_of(rfft(frames, LOW_FFT, axis=1)) @ _filters()[1]
+    bands = frame_power(frames, LOW_FFT) @ _filters()[1]
     return _compressed(_segment_means(bands, segment[:n], len(LOW_EDGES_MS) - 1), POWER)
 
 
@@ -230,7 +219,9 @@ def fine_spectrum(y: np.ndarray) -> np.ndarray:
     rows = []
     for ms, n in FINE_FRAMES:
         bins, weights, begins = _fine_filters(n)
-        rows.append(np.add.reduceat(spectrum_at(y, ms, n, _hann(n))[bins] * weights, begins))
+        rows.append(
+            np.add.reduceat(spectrum_at(y, ms, n, periodic_hann(n))[bins] * weights, begins)
+        )
     return _compressed(np.stack(rows), FINE_POWER)
 
 

@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.errors import ParameterError
+from catalog.sound.frames import frame_power, hanning, windows_of, zero_padded
 
 LOWEST_DB = -100.0  # below it is silence: 16 bits end at -96 dB
 FRAME_S = 0.17  # of the spectrum: 6 Hz apart, enough to see what lies under 35 Hz
@@ -130,24 +131,13 @@ def _mean_power(samples: np.ndarray) -> float:
     return float(samples @ samples) / len(samples) if len(samples) else 0.0
 
 
-@lru_cache(maxsize=8)
-def _window(n: int) -> np.ndarray:
-    return np.hanning(n).astype(np.float32)
-
-
 def _spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, float]:
     """Mean power of the first frames, shape (n_bins,), and the distance of its bins in Hz."""
-    from scipy.fft import rfft
-
     n = _frame_length(sr)
     hop = n // 2
     n_frames = min(N_FRAMES + 1, max(2, -(-len(samples) // hop)))
-    padded = np.zeros((n_frames + 1) * hop, np.float32)
-    part = samples[: n_frames * hop]
-    padded[hop : hop + len(part)] = part
-    frames = np.lib.stride_tricks.sliding_window_view(padded, n)[::hop]
-    spectra = rfft(frames * _window(n), axis=1)
-    power = (np.square(spectra.real) + np.square(spectra.imag)).sum(axis=0)
+    padded = zero_padded(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
+    power = np.add.reduce(frame_power(windows_of(padded, n, hop=hop) * hanning(n)))
     return power.astype(np.float64) / n_frames, sr / n
 
 

@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.sound.envelopes import BLOCK, block_energy, fall_of
+from catalog.sound.frames import frame_power, frames_at, hanning
 from catalog.sound.picture import (
     FRAME,
     HOPS,
@@ -19,7 +20,6 @@ from catalog.sound.picture import (
     SR,
     frame_starts,
     low_part,
-    power_of,
     spectrum_at,
 )
 
@@ -176,15 +176,10 @@ def _bands(powers: np.ndarray) -> np.ndarray:
     return np.concatenate([_log_share(share), _log_time([*decays, starts[level.argmax(axis=0)]])])
 
 
-@lru_cache(maxsize=8)
-def _hanning(n: int) -> np.ndarray:
-    return np.hanning(n).astype(np.float32)
-
-
 def _tones(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Tonal against noise in bands, and where the strongest peaks stand."""
     n = TONE_FRAME
-    power = spectrum_at(y, 10, n, _hanning(n)) + np.float32(1e-20)
+    power = spectrum_at(y, 10, n, hanning(n)) + np.float32(1e-20)
     edges = np.round(np.array(TONE_BANDS_HZ) * n / SR).astype(int)
     log_power = np.log2(power)
     width = np.diff(edges)
@@ -211,16 +206,12 @@ def _tones(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _pitches(low: np.ndarray) -> np.ndarray:
     """Log2 of the strongest frequency below 600 Hz at four times, and its steps (the glide)."""
-    from scipy.fft import rfft
-
     sr = SR / LOW_DECIMATION
-    frames = np.zeros((len(PITCH_ZONES_MS), PITCH_FFT), np.float32)
-    for frame, (start_ms, stop_ms) in zip(frames, PITCH_ZONES_MS, strict=True):
-        n = round((stop_ms - start_ms) * sr / 1000)
-        part = low[round(start_ms * sr / 1000) :][:n]
-        frame[: len(part)] = part * _hanning(n)[: len(part)]
+    starts = [round(low_ms * sr / 1000) for low_ms, _ in PITCH_ZONES_MS]
+    lengths = [round((high_ms - low_ms) * sr / 1000) for low_ms, high_ms in PITCH_ZONES_MS]
+    power = frame_power(frames_at(low, starts, lengths, PITCH_FFT))
     first, last = round(30 * PITCH_FFT / sr), round(600 * PITCH_FFT / sr)
-    at = power_of(rfft(frames, axis=1))[:, first:last].argmax(axis=1)
+    at = power[:, first:last].argmax(axis=1)
     pitches = np.log2((first + at) * (sr / PITCH_FFT))
     return np.concatenate([pitches, np.diff(pitches)])
 

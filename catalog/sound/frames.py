@@ -1,0 +1,78 @@
+"""Windowed frames and their power spectra, with little around the transform itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+
+
+@lru_cache(maxsize=16)
+def periodic_hann(n: int) -> np.ndarray:
+    """Hann window of period `n`; float32, shape (n,), not to be written to."""
+    return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
+
+
+@lru_cache(maxsize=16)
+def hanning(n: int) -> np.ndarray:
+    """Symmetric Hann window; float32, shape (n,), not to be written to."""
+    return np.hanning(n).astype(np.float32)
+
+
+def zero_padded(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
+    """`lead` zeros, then samples, then zeros up to `n`; float32, shape (n,)."""
+    padded = np.zeros(n, np.float32)
+    part = samples[: n - lead]
+    padded[lead : lead + len(part)] = part
+    return padded
+
+
+def windows_of(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
+    """View of all frames of `n` samples that lie `hop` apart.
+
+    Parameters
+    ----------
+    samples : np.ndarray, float32, shape (m,), contiguous, m at least `n`
+    n, hop : int, samples
+
+    Returns
+    -------
+    np.ndarray, float32, shape ((m - n) // hop + 1, n)
+    """
+    # sliding_window_view takes longer for its checks than a short hit's transform
+    shape = ((len(samples) - n) // hop + 1, n)
+    return np.ndarray(shape, np.float32, samples, strides=(4 * hop, 4))
+
+
+def power_of(spectra: np.ndarray) -> np.ndarray:
+    """Squared magnitude."""
+    return np.asarray(spectra.real**2 + spectra.imag**2)
+
+
+def frame_power(frames: np.ndarray, n_fft: int | None = None) -> np.ndarray:
+    """Power spectrum of each row.
+
+    Parameters
+    ----------
+    frames : np.ndarray, float32, shape (n_frames, n)
+    n_fft : int, optional, zeros are added up to it
+
+    Returns
+    -------
+    np.ndarray, float32, shape (n_frames, n_fft // 2 + 1)
+    """
+    from scipy.fft import rfft
+
+    return power_of(rfft(frames, n_fft, axis=1))
+
+
+def frames_at(
+    samples: np.ndarray, starts: Sequence[int], lengths: Sequence[int], n: int
+) -> np.ndarray:
+    """Frames from given starts with a symmetric Hann window each; float32, shape (k, n)."""
+    frames = np.zeros((len(starts), n), np.float32)
+    for frame, start, length in zip(frames, starts, lengths, strict=True):
+        part = samples[start : start + length]
+        np.multiply(part, hanning(length)[: len(part)], out=frame[: len(part)])
+    return frames
