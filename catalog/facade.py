@@ -201,9 +201,15 @@ class Catalog(Copying, HandOver):
 
     def layout(self) -> Layout:
         """A place for each hit that is here: the kept map, new hits placed beside their like."""
-        from catalog.search.map2d import place_new
+        from catalog.search.map2d import pick_places, place_new
 
-        return place_new(self._current().spaces, Layout(*self._store.layout()))
+        known, ids = Layout(*self._store.layout()), [hit.id for hit in self.hits()]
+        places = pick_places(np.array(ids, np.int64), known)
+        return place_new(self._current().spaces, known) if places is None else places
+
+    def layout_stamp(self) -> int:
+        """A number that changes when another map is kept."""
+        return self._store.layout_stamp()
 
     # Kits
 

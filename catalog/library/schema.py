@@ -12,6 +12,7 @@ import os
 import sqlite3
 import threading
 import time
+import zlib
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -235,6 +236,11 @@ class Database:
         ids, xy, kind = rows[0] if rows else (b"", b"", "")
         places = np.frombuffer(xy, dtype="<f4").reshape(-1, 2).astype(np.float32)
         return np.frombuffer(ids, dtype="<i8").astype(np.int64), places, str(kind)
+
+    def layout_stamp(self) -> int:
+        """Give a number that changes when another map is kept."""
+        rows = self.read("SELECT hit_ids, xy FROM layout")
+        return zlib.crc32(b"".join(rows[0])) if rows else 0
 
     def save_copies(self, groups: Sequence[SavedGroup], *, revision: int) -> None:
         """Keep the copy groups that were found when the store stood at `revision`.

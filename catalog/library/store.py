@@ -8,6 +8,7 @@ import os
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
@@ -16,6 +17,7 @@ import numpy as np
 from catalog.errors import ParameterError, StoreError
 from catalog.library.provenance import Provenance
 from catalog.library.records import ROLES, Hit, Skipped
+from catalog.library.rereading import Rereader
 from catalog.library.schema import Database, connect, path_from_db, path_to_db
 from catalog.sound.measure import MEASURE_VERSION, Measures
 
@@ -124,8 +126,12 @@ class Store(Database):
         if unknown := set(states) - set(STATES):
             raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
         marks = ", ".join("?" * len(states))
-        sql = f"SELECT {HIT_COLUMNS} FROM hit WHERE {STATE} IN ({marks}) ORDER BY id"
-        return [self._to_hit(row) for row in self.read(sql, tuple(states))]
+        where = f"{STATE} IN ({marks})"
+        return self._reader.read(self, where, tuple(states), make=self._to_hit)
+
+    @cached_property
+    def _reader(self) -> Rereader:
+        return Rereader(HIT_COLUMNS)
 
     def hit(self, hit_id: int) -> Hit:
         """Give one hit.

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import secrets
 import threading
-import zlib
 from collections import OrderedDict
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.library.records import Hit
 from catalog.page.packed import PointPack, pack_points
@@ -17,6 +18,7 @@ KITS_KEPT = 32  # kits on the way out by download; the oldest is forgotten first
 MASKS_KEPT = 64  # answers to what was looked for, 12 kB each for 100,000 hits
 
 _lock = threading.RLock()
+_mask_lock = threading.Lock()  # of its own: a mask must not wait while hits are read
 _place: Path | None = None
 _catalog: Catalog | None = None
 _pack: tuple[Any, PointPack] | None = None
@@ -74,16 +76,19 @@ def current_points() -> PointPack:
     global _pack
     catalog = open_catalog()
     with _lock:
-        layout = catalog.layout()
-        state = (
-            catalog.revision(),
-            layout.kind,
-            len(layout.hit_ids),
-            zlib.crc32(layout.xy.tobytes()),
-        )
+        state = (catalog.revision(), catalog.layout_stamp())
         if _pack is None or _pack[0] != state:
+            layout = catalog.layout()
             _pack = (state, pack_points(current_hits(), layout.hit_ids, layout.xy))
         return _pack[1]
+
+
+def warm_up() -> None:
+    """Read what the first visitor would wait for: the points, then what search needs."""
+    with suppress(CatalogError):  # the page itself says what is wrong with a store
+        ids = current_points().ids
+        if len(ids):
+            open_catalog().alternates(int(ids[0]), 1)
 
 
 def put_outgoing(kit: Any) -> str:
@@ -101,7 +106,7 @@ def put_outgoing(kit: Any) -> str:
 
 def put_mask(version: str, mask: bytes) -> None:
     """Keep which points fit, to be fetched by the page under `version`."""
-    with _lock:
+    with _mask_lock:
         _masks[version] = mask
         _masks.move_to_end(version)
         while len(_masks) > MASKS_KEPT:
@@ -110,7 +115,7 @@ def put_mask(version: str, mask: bytes) -> None:
 
 def get_mask(version: str) -> bytes | None:
     """Give the mask kept under `version`, or None."""
-    with _lock:
+    with _mask_lock:
         return _masks.get(version)
 
 

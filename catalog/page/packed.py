@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import zlib
 from collections.abc import Sequence
@@ -10,19 +11,22 @@ from typing import Any
 
 import numpy as np
 
-from catalog.library.records import MARKS, ROLES, Hit
+from catalog.library.records import ROLES, Hit
+from catalog.page.columns import columns_of, match_level, stamp_hit
 from catalog.page.wording import plain
 from catalog.sound.decode import Audio, resample
 
 PREVIEW_S = 0.4  # long enough to know a drum by; 35 kB each
 PREVIEW_SR = 44100  # Hz
 N_PEAKS = 64  # columns of a waveform outline
-MATCH_LKFS = -27.0  # audition level before the fader; leaves room for spiky hits
-MATCH_PEAK_DB = -3.0  # no audition goes above it before the fader
-MATCH_MAX_DB = 24.0  # a hit softer than that is meant to be soft
 REGION_GRID = 24  # cells along each side in which the crowds are looked for
 REGION_MIN = 4  # hits of one role in reach, below it a name would mislead
-SCALES = ("centroid_hz", "length_s", "body_hz")  # colored by rank, 0 to 255; 255 is undefined
+# What a mark may be colored by, by rank: 0 to 254; 255 is undefined.
+SCALES = {
+    "brightness": "centroid_hz", "length": "length_s", "body": "body_hz",
+    "loudness": "loudness_lkfs", "strength": "strength", "noise": "flatness",
+    "attack": "attack_s", "decay": "decay20_s",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,21 +38,16 @@ class PointPack:
     ids : np.ndarray, int64, shape (n,), in the order of `body`
     body : bytes
         uint32 n; int32 ids, uint32 stamps, float32 x, float32 y (within 0 to 1), float32 match
-        level in dB, uint16 session, uint8 role, uint8 mark, then one uint8 per point for each of
-        `SCALES`
+        level in dB, uint16 session, uint8 role, uint8 mark, one uint8 per point for each of
+        `SCALES`; then JSON in UTF-8: "scales", "sessions" by their number, and "regions", where
+        hits of one role gather, as [role, x, y]
     version : str
         changes when the bytes do
-    sessions : tuple of str
-        names behind the session numbers
-    regions : tuple of (role, x, y)
-        where hits of one role gather
     """
 
     ids: np.ndarray
     body: bytes
     version: str
-    sessions: tuple[str, ...]
-    regions: tuple[tuple[str, float, float], ...]
 
 
 def pack_points(hits: Sequence[Hit], hit_ids: np.ndarray, xy: np.ndarray) -> PointPack:
@@ -56,7 +55,7 @@ def pack_points(hits: Sequence[Hit], hit_ids: np.ndarray, xy: np.ndarray) -> Poi
 
     Parameters
     ----------
-    hits : sequence of Hit
+    hits : sequence of Hit, not to be altered afterwards
     hit_ids : np.ndarray, shape (n,)
         rows of `xy`; ids without a hit are left out
     xy : np.ndarray, shape (n, 2)
@@ -65,47 +64,30 @@ def pack_points(hits: Sequence[Hit], hit_ids: np.ndarray, xy: np.ndarray) -> Poi
     -------
     PointPack
     """
-    by_id = {hit.id: hit for hit in hits}
-    rows = [k for k, hit_id in enumerate(hit_ids) if int(hit_id) in by_id]
-    shown = [by_id[int(hit_ids[k])] for k in rows]
-    place = _to_unit_square(np.asarray(xy, dtype=np.float64).reshape(-1, 2)[rows])
-    sessions = tuple(sorted({hit.session for hit in shown}))
-    number = {name: k for k, name in enumerate(sessions)}
-    roles = np.array([ROLES.index(hit.role) for hit in shown], dtype=np.uint8)
-    ids = np.array([hit.id for hit in shown], dtype=np.int64)
+    columns = columns_of(hits)
+    _, rows, at = np.intersect1d(columns.ids, hit_ids, assume_unique=True, return_indices=True)
+    place = _to_unit_square(np.asarray(xy, dtype=np.float64).reshape(-1, 2)[at])
+    roles = columns.roles[rows]
+    numbers = {**columns.numbers, "strength": columns.strength}
+    legend = {
+        "scales": list(SCALES),
+        "sessions": [plain(name) for name in columns.sessions],
+        "regions": find_regions(place, roles),
+    }
     parts = [
-        np.uint32(len(shown)),
-        ids.astype("<i4"),
-        np.array([stamp_hit(hit) for hit in shown], dtype="<u4"),
+        np.uint32(len(rows)),
+        columns.ids[rows].astype("<i4"),
+        columns.stamps[rows].astype("<u4"),
         place[:, 0].astype("<f4"),
         place[:, 1].astype("<f4"),
-        np.array([match_level(hit) for hit in shown], dtype="<f4"),
-        np.array([number[hit.session] for hit in shown], dtype="<u2"),
+        columns.match_db[rows].astype("<f4"),
+        columns.session_of[rows].astype("<u2"),
         roles,
-        np.array([MARKS.index(hit.mark) for hit in shown], dtype=np.uint8),
-        *(_rank([hit.descriptors.get(name, math.nan) for hit in shown]) for name in SCALES),
+        columns.marks[rows],
+        *(_rank(numbers[name][rows]) for name in SCALES.values()),
     ]
-    body = b"".join(part.tobytes() for part in parts)
-    version = f"{zlib.crc32(body):08x}{len(shown):x}"
-    return PointPack(ids, body, version, sessions, find_regions(place, roles))
-
-
-def stamp_hit(hit: Hit) -> int:
-    """Give a number that changes with the audio of a hit, so that browsers may keep it for good."""
-    return zlib.crc32(f"{hit.content_hash}:{hit.start}:{hit.stop}".encode())
-
-
-def match_level(hit: Hit) -> float:
-    """Gain in dB that brings a hit to the audition level without going above the peak limit.
-
-    The browser gets hits beyond full scale scaled down to it, so their excess is taken off first.
-    """
-    peak_db = hit.descriptors.get("peak_db", math.nan)
-    loudness = hit.played_lkfs - max(peak_db, 0.0)
-    peak_db = min(peak_db, 0.0)
-    if not (math.isfinite(loudness) and math.isfinite(peak_db)):
-        return -12.0
-    return min(MATCH_LKFS - loudness, MATCH_PEAK_DB - peak_db, MATCH_MAX_DB)
+    body = b"".join(part.tobytes() for part in parts) + json.dumps(legend).encode()
+    return PointPack(columns.ids[rows], body, f"{zlib.crc32(body):08x}{len(rows):x}")
 
 
 def find_regions(place: np.ndarray, roles: np.ndarray) -> tuple[tuple[str, float, float], ...]:
@@ -144,8 +126,7 @@ def _to_unit_square(xy: np.ndarray) -> np.ndarray:
     return np.asarray(0.04 + 0.92 * (xy - low) / span)
 
 
-def _rank(values: Sequence[float]) -> np.ndarray:
-    numbers = np.asarray(values, dtype=np.float64)
+def _rank(numbers: np.ndarray) -> np.ndarray:
     known = np.isfinite(numbers)
     out = np.full(len(numbers), 255, dtype=np.uint8)
     order = np.argsort(np.argsort(numbers[known], kind="stable"), kind="stable")

@@ -13,7 +13,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from catalog.page.opened import use_store
+from catalog.page.opened import use_store, warm_up
 from catalog.page.routes import api_routes
 from catalog.page.routes.guards import guards
 
@@ -129,6 +129,7 @@ def open_page(store_path: str | Path | None = None, *, port: int = 0, browser: b
         print(f"The page is at {address} (this machine only; Ctrl+C ends it)", flush=True)
         if browser:
             threading.Timer(OPEN_AFTER_S, webbrowser.open, [address]).start()
+        threading.Thread(target=warm_up, daemon=True).start()
         yield {}
 
     app = page_app(store_path, lifespan=announce)

@@ -108,6 +108,28 @@ def lay_out_umap(spaces: Spaces, representative: np.ndarray, *, seed: int) -> La
     return Layout(spaces.hit_ids, _even_out(_to_square(np.asarray(xy, np.float64)))[where], "umap")
 
 
+def pick_places(hit_ids: np.ndarray, known: Layout) -> Layout | None:
+    """Give hits the places that are known; nothing has to be compared for that.
+
+    Parameters
+    ----------
+    hit_ids : np.ndarray, int64, shape (n,)
+    known : Layout; ids that are no more are passed over
+
+    Returns
+    -------
+    Layout, or None if a hit has no place yet
+    """
+    order = np.argsort(known.hit_ids, kind="stable")
+    at = np.searchsorted(known.hit_ids, hit_ids, sorter=order)
+    if len(hit_ids) and (not len(order) or at.max() >= len(order)):
+        return None
+    rows = order[at]
+    if not np.array_equal(known.hit_ids[rows], hit_ids):
+        return None
+    return Layout(np.asarray(hit_ids, np.int64), known.xy[rows].reshape(-1, 2), known.kind)
+
+
 def place_new(spaces: Spaces, known: Layout) -> Layout:
     """Give hits without a place the mean place of their nearest placed neighbours.
 
@@ -120,11 +142,11 @@ def place_new(spaces: Spaces, known: Layout) -> Layout:
     -------
     Layout, of all hits
     """
+    known_all = pick_places(spaces.hit_ids, known)
+    if known_all is not None:
+        return known_all
     place = {int(hit_id): xy for hit_id, xy in zip(known.hit_ids, known.xy, strict=True)}
     has = np.array([int(hit_id) in place for hit_id in spaces.hit_ids], bool)
-    if has.all():
-        xy = np.array([place[int(i)] for i in spaces.hit_ids], np.float32).reshape(-1, 2)
-        return Layout(spaces.hit_ids, xy, known.kind)
     if not has.any():
         return lay_out_pca(spaces)
     points = map_points(spaces)

@@ -206,3 +206,22 @@ def test_many_programs_may_open_a_new_store_at_once(tmp_path):
         assert run.communicate()[1] == b""
     with Store.open(place) as store:
         assert len(store.kits()) == 80
+
+
+def test_hits_that_did_not_change_are_the_same_objects_when_read_again(scanned):
+    before = scanned.hits()
+    scanned.set_role(before[0].id, "cowbell")
+    after = scanned.hits()
+    assert (after[0].role, after[0].role_source) == ("cowbell", "user")
+    assert all(old is new for old, new in zip(before[1:], after[1:], strict=True))
+    assert [scanned.hit(hit.id) for hit in after] == after
+
+
+def test_numbers_that_were_measured_anew_are_read_anew(scanned):
+    hit = scanned.hits()[0]
+    with scanned.writing() as db:
+        db.execute(
+            "UPDATE hit SET descriptors = ?, version = version + 1 WHERE id = ?",
+            ('{"length_s": 3.5}', hit.id),
+        )
+    assert scanned.hits()[0].descriptors == {"length_s": 3.5}

@@ -10,7 +10,8 @@ import pytest
 
 from catalog.kit.assemble import Kit
 from catalog.page import opened
-from catalog.page.packed import N_PEAKS, PREVIEW_SR, stamp_hit
+from catalog.page.columns import stamp_hit
+from catalog.page.packed import N_PEAKS, PREVIEW_SR, SCALES
 from catalog.page.routes.answers import read_ids
 from catalog.page.routes.guards import is_own_request
 from catalog.page.serve import bind_socket, page_options
@@ -101,7 +102,9 @@ def test_points_hold_every_hit_at_its_place(client):
     x = np.frombuffer(body, "<f4", n, 4 + 8 * n)
     assert x.min() >= 0
     assert x.max() <= 1
-    assert len(body) == 4 + n * (5 * 4 + 2 + 1 + 1 + 3)
+    legend = json.loads(body[4 + n * (5 * 4 + 2 + 1 + 1 + len(SCALES)) :])
+    assert legend["scales"] == list(SCALES)
+    assert legend["sessions"] == ["Attic first sitting", "Shed second sitting"]
 
 
 def test_previews_are_the_first_moments_of_the_hit(client):

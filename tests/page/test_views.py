@@ -11,7 +11,8 @@ import catalog.page
 from catalog.errors import KitError
 from catalog.kit.assemble import Kit
 from catalog.page import opened
-from catalog.page.packed import find_regions, match_level
+from catalog.page.columns import match_level
+from catalog.page.packed import find_regions
 from catalog.page.views.finding import Wanted, make_mask
 from catalog.page.views.kit_table import change_kit
 

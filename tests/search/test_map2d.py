@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.search.map2d import Layout, _even_out, lay_out_pca, lay_out_umap, place_new
+from catalog.search.map2d import (
+    Layout,
+    _even_out,
+    lay_out_pca,
+    lay_out_umap,
+    pick_places,
+    place_new,
+)
 from catalog.search.metric import Spaces
 
 
@@ -89,3 +96,13 @@ def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
         assert np.array_equal(np.argsort(even[:, axis]), np.argsort(islands[:, axis]))
     assert even[20:].min() - even[:20].max() < 0.5 * (islands[20:].min() - islands[:20].max())
     assert np.abs(even).max() <= 1.0
+
+
+def test_known_places_are_picked_by_id_in_whatever_order_they_were_kept():
+    known = Layout(np.array([7, 3, 9]), np.array([[7, 0], [3, 0], [9, 0]], np.float32), "umap")
+    picked = pick_places(np.array([3, 9]), known)
+    assert picked is not None
+    assert picked.xy[:, 0].tolist() == [3, 9]
+    assert picked.kind == "umap"
+    assert pick_places(np.array([3, 4]), known) is None
+    assert pick_places(np.array([10]), known) is None

@@ -13,7 +13,8 @@ from starlette.routing import Route
 
 from catalog.errors import CatalogError
 from catalog.page import opened
-from catalog.page.packed import N_PEAKS, join_previews, make_peaks, make_preview, stamp_hit
+from catalog.page.columns import stamp_hit
+from catalog.page.packed import N_PEAKS, join_previews, make_peaks, make_preview
 from catalog.page.routes.answers import FOR_GOOD, NOT_KEPT, answer, read_ids
 
 CACHE_BYTES = 48 * 2**20  # previews and outlines kept in memory

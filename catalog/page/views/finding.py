@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-import math
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from catalog.library.records import ROLES, Hit
-from catalog.page.wording import ROLE_WORDS
+from catalog.library.records import MARKS, ROLES, Hit
+from catalog.page.columns import Columns, columns_of
+from catalog.sound.descriptors import DESCRIPTORS
+
+RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
+UNSURE = 0.6  # confidence below which a role wants a look; a judgement, no source
+UNMARKED = "none"  # what a person calls a hit without a mark
 
 
 @dataclass(frozen=True)
@@ -20,11 +24,13 @@ class Wanted:
     Attributes
     ----------
     words : str
-        each must be in the name, session, drum, microphone, take, note or role
-    roles, sessions : tuple of str
-        any of them; empty is all
+        each must be in the name, session, drum, microphone, take, note, remark, tags, mark or role
+    roles, sessions, marks : tuple of str
+        any of them; empty is all; a mark may be "none"
+    tags : tuple of str
+        all of them
     ranges : mapping of descriptor name to (lowest, highest)
-        a hit without that number does not fit
+        None is open; a hit without that number does not fit
     unsure : bool
         only hits whose role nobody confirmed and the catalog doubts
     """
@@ -32,7 +38,9 @@ class Wanted:
     words: str = ""
     roles: tuple[str, ...] = ()
     sessions: tuple[str, ...] = ()
-    ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    marks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    ranges: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
     unsure: bool = False
 
 
@@ -42,10 +50,12 @@ class Summary:
 
     roles: tuple[str, ...]
     sessions: tuple[str, ...]
+    marks: tuple[str, ...]
+    tags: tuple[str, ...]
     spans: Mapping[str, tuple[float, float]]
 
 
-_summed: tuple[Sequence[Hit], Summary] | None = None
+_summed: tuple[Columns, Summary] | None = None
 
 
 def summarize(hits: Sequence[Hit]) -> Summary:
@@ -60,41 +70,60 @@ def summarize(hits: Sequence[Hit]) -> Summary:
     Summary
     """
     global _summed
-    if _summed is None or _summed[0] is not hits:
-        present = {hit.role for hit in hits}
-        spans = {}
-        for name in RANGES:
-            values = np.array([hit.descriptors.get(name, math.nan) for hit in hits])
-            if np.isfinite(values).any():
-                known = values[np.isfinite(values)]
-                spans[name] = (float(known.min()), float(known.max()))
-        roles = tuple(role for role in ROLES if role in present)
-        _summed = (hits, Summary(roles, tuple(sorted({hit.session for hit in hits})), spans))
-    return _summed[1]
+    columns = columns_of(hits)
+    summed = _summed  # one reading: another thread may ask for another list
+    if summed is None or summed[0] is not columns:
+        summed = _summed = (columns, _sum_up(columns))
+    return summed[1]
 
 
-RANGES = {"length_s": ("Length", "s"), "centroid_hz": ("Brightness", "Hz")}
-UNSURE = 0.6  # confidence below which a role wants a look; a judgement, no source
+def _sum_up(columns: Columns) -> Summary:
+    spans = {}
+    for name, values in columns.numbers.items():
+        known = values[np.isfinite(values)]
+        if len(known):
+            spans[name] = (float(known.min()), float(known.max()))
+    return Summary(
+        tuple(ROLES[k] for k in np.unique(columns.roles)),
+        columns.sessions,
+        tuple(MARKS[k] or UNMARKED for k in np.unique(columns.marks)),
+        tuple(sorted({tag for tags in columns.tags for tag in tags})),
+        spans,
+    )
 
 
-def fits(hit: Hit, wanted: Wanted) -> bool:
-    """Say whether one hit is wanted."""
-    if wanted.roles and hit.role not in wanted.roles:
-        return False
-    if wanted.sessions and hit.session not in wanted.sessions:
-        return False
-    if wanted.unsure and (hit.role_source == "user" or hit.role_confidence >= UNSURE):
-        return False
+def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
+    """Say of each hit whether it is wanted.
+
+    Parameters
+    ----------
+    columns : Columns, n rows
+    wanted : Wanted
+
+    Returns
+    -------
+    np.ndarray, bool, shape (n,)
+    """
+    fits = np.ones(len(columns.ids), bool)
+    if wanted.roles:
+        fits &= np.isin(columns.roles, [ROLES.index(role) for role in wanted.roles])
+    if wanted.sessions:
+        places = [k for k, name in enumerate(columns.sessions) if name in wanted.sessions]
+        fits &= np.isin(columns.session_of, places)
+    if wanted.marks:
+        marks = [MARKS.index("" if mark == UNMARKED else mark) for mark in wanted.marks]
+        fits &= np.isin(columns.marks, marks)
+    if wanted.unsure:
+        fits &= columns.sure < UNSURE
     for name, (low, high) in wanted.ranges.items():
-        if not low <= hit.descriptors.get(name, math.nan) <= high:
-            return False
-    return not wanted.words or _has_words(hit, wanted.words.casefold().split())
-
-
-def _has_words(hit: Hit, words: Sequence[str]) -> bool:
-    parts = (hit.name, hit.session, hit.drum, hit.microphone, hit.take, hit.note)
-    text = " ".join((*parts, hit.role, ROLE_WORDS[hit.role])).casefold()
-    return all(word in text for word in words)
+        values = columns.numbers.get(name, np.full(len(fits), np.nan))
+        fits &= values >= (-np.inf if low is None else low)
+        fits &= values <= (np.inf if high is None else high)
+    for tag in wanted.tags:
+        fits &= np.fromiter((tag in tags for tags in columns.tags), bool, len(fits))
+    for word in wanted.words.casefold().split():
+        fits &= np.fromiter((word in text for text in columns.texts), bool, len(fits))
+    return fits
 
 
 def make_mask(
@@ -104,7 +133,7 @@ def make_mask(
 
     Parameters
     ----------
-    hits : sequence of Hit
+    hits : sequence of Hit, not to be altered afterwards
     ids : np.ndarray, int64, shape (n,)
         the points, in the map's order
     wanted : Wanted
@@ -119,7 +148,7 @@ def make_mask(
     """
     if wanted == Wanted():
         return None, len(ids), ""
-    found = {hit.id for hit in hits if fits(hit, wanted)}
-    bits = np.fromiter((int(hit_id) in found for hit_id in ids), dtype=bool, count=len(ids))
+    columns = columns_of(hits)
+    bits = np.isin(ids, columns.ids[find_rows(columns, wanted)])
     mask = np.packbits(bits).tobytes()
     return mask, int(bits.sum()), f"{zlib.crc32(mask + ids.tobytes()):08x}-{len(ids)}"

@@ -48,7 +48,7 @@ MOUNTS.listen = (root, live) => {
     const items = [...counts].sort((a, b) => b[1] - a[1]).map(([role, n]) => el('li', {},
       markIcon(WORDS.order[role], map.view.color === 'role' ? undefined : inkOf(root.querySelector('.room') ?? root.host ?? document.body)),
       `${WORDS.roles[WORDS.order[role]]} `, el('b', {}, String(n))));
-    if (map.view.color === 'session') items.push(...live.data.sessions.map((name, k) => el('li', { class: 'swatch' },
+    if (map.view.color === 'session') items.push(...map.points.sessions.map((name, k) => el('li', { class: 'swatch' },
       el('i', { style: `background:${CYCLE[k % CYCLE.length]}` }), el('bdi', {}, name || 'unknown'))));
     else if (map.view.color !== 'role') items.push(el('li', { class: 'swatch' }, ({ brightness: 'dark', length: 'short', body: 'low' })[map.view.color],
       el('i', { class: 'ramp', style: `background:linear-gradient(90deg,${RAMP.join(',')})` }), ({ brightness: 'bright', length: 'long', body: 'high' })[map.view.color]));
@@ -71,7 +71,7 @@ MOUNTS.listen = (root, live) => {
   const stop = () => { SAID_HEARD.delete(heard); chosen.end(); map.end(); clearTimeout(say.wait); clearTimeout(hovered); };
   let loaded = null, masked = null;
   const update = async data => {
-    map.words = WORDS; map.roles = WORDS.order; map.regions = data.regions;
+    map.words = WORDS; map.roles = WORDS.order;
     map.setDark(isDark(room));
     pads.update(data.kit);
     if (loaded !== data.version) {
@@ -79,6 +79,7 @@ MOUNTS.listen = (root, live) => {
       const answer = await fetch(`/api/points/${data.version}`);
       if (!answer.ok) { status.textContent = await answer.text(); return; }
       map.setPoints(unpackPoints(await answer.arrayBuffer()));
+      map.regions = map.points.regions;
       if (map.view.chosen === null && data.chosen !== null) map.view.chosen = data.chosen;
       if (map.view.chosen !== null && map.points.row.has(map.view.chosen)) chosen.show(map.view.chosen, true);
       map.draw();

@@ -4,6 +4,7 @@ const GRID = 128;                      // cells along each side for finding what
 const REACH_PX = 14;                   // a point farther from the pointer is not meant
 const REST_MS = 70;                    // a pointer that only passes by plays nothing
 const N_AHEAD = 24;                    // previews fetched around the pointer
+const N_SCALES = 8;                    // numbers that a point may be colored by
 const VIEWS = new Map();               // centre, zoom and choice outlive a new mount
 
 function unpackPoints(body) {
@@ -13,7 +14,10 @@ function unpackPoints(body) {
   const p = { n, ids: take(Int32Array, 4), stamps: take(Uint32Array, 4), x: take(Float32Array, 4),
     y: take(Float32Array, 4), match: take(Float32Array, 4), session: take(Uint16Array, 2),
     role: take(Uint8Array, 1), mark: take(Uint8Array, 1) };
-  p.scales = { brightness: take(Uint8Array, 1), length: take(Uint8Array, 1), body: take(Uint8Array, 1) };
+  const told = new Uint8Array(body, at + N_SCALES * n), legend = JSON.parse(new TextDecoder().decode(told));
+  p.scales = Object.fromEntries(legend.scales.map(name => [name, take(Uint8Array, 1)]));
+  p.sessions = legend.sessions;
+  p.regions = legend.regions;
   p.row = new Map(Array.from(p.ids, (id, k) => [id, k]));
   const cell = k => Math.min(GRID - 1, p.x[k] * GRID | 0) + GRID * Math.min(GRID - 1, p.y[k] * GRID | 0);
   p.first = new Uint32Array(GRID * GRID + 1);

@@ -1,0 +1,64 @@
+"""Hits read before are given again, so that after a change only what changed is made anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from catalog.library.records import Hit
+from catalog.library.schema import Database
+
+CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
+MEASURED = "version || ' ' || mtime_ns || ' ' || size"  # changes whenever the numbers are measured
+
+
+class Rereader:
+    """Remembers hits by what their rows held; the long text of their numbers is read only once."""
+
+    def __init__(self, columns: str) -> None:
+        self._columns = columns
+        self._at = [name.strip() for name in columns.split(",")].index("descriptors")
+        self._known: dict[int, tuple[int, Hit]] = {}
+
+    def read(
+        self,
+        store: Database,
+        where: str,
+        values: Sequence[Any],
+        *,
+        make: Callable[[Sequence[Any]], Hit],
+    ) -> list[Hit]:
+        """Read hits by id, in the order of their ids.
+
+        Parameters
+        ----------
+        store : Database
+        where : str, of the query
+        values : sequence, for the marks in `where`
+        make : callable, gives the hit of a whole row
+
+        Returns
+        -------
+        list of Hit
+            the same object as before where nothing about a hit changed
+        """
+        columns = self._columns.replace("descriptors", MEASURED)
+        rows = store.read(f"SELECT {columns} FROM hit WHERE {where} ORDER BY id", values)
+        keys, known = [hash(row) for row in rows], self._known
+        new = [r[0] for r, k in zip(rows, keys, strict=True) if known.get(r[0], (None,))[0] != k]
+        numbers = self._numbers(store, new)
+        # No lock: two threads may both make a hit, and then one of two equal ones is kept.
+        for row, key in zip(rows, keys, strict=True):
+            if row[0] in numbers:
+                whole = (*row[: self._at], numbers[row[0]], *row[self._at + 1 :])
+                known[row[0]] = (key, make(whole))
+        return [known[row[0]][1] for row in rows if row[0] in known]
+
+    @staticmethod
+    def _numbers(store: Database, ids: Sequence[int]) -> dict[int, str]:
+        found: dict[int, str] = {}
+        for at in range(0, len(ids), CHUNK):
+            some = ids[at : at + CHUNK]
+            marks = ", ".join("?" * len(some))
+            found.update(store.read(f"SELECT id, descriptors FROM hit WHERE id IN ({marks})", some))
+        return found

@@ -1,0 +1,139 @@
+"""A large store made from few strokes: each hit has the numbers of one of them, moved a little.
+
+The strokes are recordings from a folder, or made up. No audio is written for the further hits:
+every path leads, by a linked folder, to the file of the stroke that the hit was made from.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+
+from catalog.library.provenance import Provenance
+from catalog.library.records import ROLES
+from catalog.library.store import MeasuredFile, Store
+from catalog.library.walk import hash_file
+from catalog.sound.decode import AUDIO_SUFFIXES, Audio, decode_file, encode_wav
+from catalog.sound.measure import measure_audio
+
+SR, MADE_S = 44100, 1.1  # of a stroke that is made up
+N_STROKES = 64
+BATCH = 1000  # hits in one insert
+SPREAD = 0.1  # of a number in Hz or s against its stroke's, as a share of it
+SPREAD_DB = 2.0  # of a level
+PICTURE_SPREAD = 0.5  # of each number of the picture; strokes differ by more
+N_CROWDS = 12  # on the map
+
+
+def make_library(folder: Path, n_hits: int, recordings: Path | None = None) -> Path:
+    """Make up a store; the same arguments give the same one.
+
+    Parameters
+    ----------
+    folder : Path, an empty folder
+    n_hits : int
+    recordings : Path, optional
+        a folder to draw the strokes from; without it they are noise and a tone
+
+    Returns
+    -------
+    Path, the store
+    """
+    rng = np.random.default_rng(0)
+    strokes = folder / "strokes"
+    strokes.mkdir()
+    if recordings is None:
+        _write_strokes(strokes, rng)
+    else:
+        _link_strokes(strokes, recordings, rng)
+    with Store.open(folder / "bench.sqlite") as store:
+        store.write_measured(
+            [_measure(path, k) for k, path in enumerate(sorted(strokes.iterdir()))]
+        )
+        _multiply(store, folder, n_hits, rng)
+        ids = np.array([row[0] for row in store.read("SELECT id FROM hit ORDER BY id")])
+        centers = rng.normal(size=(N_CROWDS, 2)) * 5
+        xy = centers[rng.integers(N_CROWDS, size=len(ids))] + rng.normal(size=(len(ids), 2))
+        store.save_layout(ids, xy.astype(np.float32), kind="umap", seed=0)
+    return folder / "bench.sqlite"
+
+
+def _write_strokes(strokes: Path, rng: np.random.Generator) -> None:
+    t = np.arange(round(MADE_S * SR)) / SR
+    for k in range(N_STROKES):
+        wave = np.sin(2 * np.pi * rng.uniform(60, 900) * t) + rng.normal(size=len(t))
+        wave *= np.exp(-t * rng.uniform(4, 20)) / 5
+        samples = np.repeat(wave[:, None], 2, 1).astype(np.float32)
+        data = encode_wav(samples, sr=SR, subtype="PCM_16")
+        (strokes / f"{k:03d}.wav").write_bytes(data)
+
+
+def _link_strokes(strokes: Path, recordings: Path, rng: np.random.Generator) -> None:
+    found = sorted(p for p in recordings.rglob("*") if p.suffix.lower() in AUDIO_SUFFIXES)
+    drawn = rng.choice(len(found), size=min(N_STROKES, len(found)), replace=False)
+    for k, at in enumerate(drawn):
+        (strokes / f"{k:03d}{found[at].suffix}").symlink_to(found[at])
+
+
+def _measure(path: Path, k: int) -> MeasuredFile:
+    audio: Audio = decode_file(path)
+    measures, size = measure_audio(audio), path.stat().st_size
+    return MeasuredFile(
+        path, size, k, hash_file(path), audio.sr, audio.samples.shape[1], audio.container,
+        audio.subtype, measures, Provenance(f"Sitting {k % 7}", f"drum {k % 40}"),
+        ROLES[k % len(ROLES)], 0.9, "name", np.full(len(ROLES), 1 / len(ROLES), np.float32),
+    )  # fmt: skip
+
+
+def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator) -> None:
+    columns = [row[1] for row in store.read("PRAGMA table_info(hit)")]
+    rows = [dict(zip(columns, row, strict=True)) for row in store.read("SELECT * FROM hit")]
+    hit_sql = f"INSERT INTO hit VALUES ({', '.join('?' * len(columns))})"
+    numbers = {row[0]: row[1:] for row in store.read("SELECT * FROM numbers")}
+    n_numbers = len(next(iter(numbers.values()))) + 1
+    numbers_sql = f"INSERT INTO numbers VALUES ({', '.join('?' * n_numbers)})"
+    for first in range(len(rows), n_hits, BATCH):
+        made = range(first, min(first + BATCH, n_hits))
+        place = folder / f"sitting_{first:06d}"
+        moved = rng.normal(0, PICTURE_SPREAD, (len(made), len(numbers[1][0]) // 2))
+        with store.writing() as db:
+            hits = []
+            for k, i in enumerate(made):
+                row = rows[i % len(rows)]
+                source = Path(row["path"])
+                if k % len(rows) == 0:
+                    home = place / f"{k:04d}"
+                    home.parent.mkdir(exist_ok=True)
+                    os.symlink(source.parent, home)
+                picture, *rest = numbers[row["id"]]
+                picture = (np.frombuffer(picture, "<f2") + moved[k]).astype("<f2").tobytes()
+                change = {
+                    "id": i + 1,
+                    "path": str(home / source.name),
+                    "content_hash": f"{i:064x}",
+                    "session": f"Sitting {i % 7}",
+                    "drum": f"drum {i % 40}",
+                    "role": ROLES[i % len(ROLES)],
+                    "descriptors": _vary(row["descriptors"], rng),
+                }
+                hits.append((tuple((row | change).values()), (i + 1, picture, *rest)))
+            db.executemany(hit_sql, [hit for hit, _ in hits])
+            db.executemany(numbers_sql, [one for _, one in hits])
+
+
+def _vary(descriptors: str, rng: np.random.Generator) -> str:
+    by, out = rng.normal(size=32), {}
+    for k, (name, value) in enumerate(json.loads(descriptors).items()):
+        if value is not None and name.endswith(("_hz", "_s")):
+            value *= float(np.exp(SPREAD * by[k]))
+        elif value is not None and name.endswith(("_db", "_lkfs")):
+            value = (
+                min(value + SPREAD_DB * float(by[k]), 0.0)
+                if name == "peak_db"
+                else (value + SPREAD_DB * float(by[k]))
+            )
+        out[name] = value
+    return json.dumps(out)
