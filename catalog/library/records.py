@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, overload
 
 ROLES: tuple[str, ...] = (
     "kick", "snare", "sidestick", "clap", "hat_closed", "hat_pedal", "hat_open", "tom", "crash",
@@ -102,13 +102,40 @@ class Skipped(NamedTuple):
     reason: str
 
 
+class PathNames(Sequence[Path]):
+    """Paths kept as text, each made when it is asked for: most reports are only counted."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self._names = tuple(names)
+
+    @overload
+    def __getitem__(self, at: int) -> Path: ...
+
+    @overload
+    def __getitem__(self, at: slice) -> tuple[Path, ...]: ...
+
+    def __getitem__(self, at: int | slice) -> Path | tuple[Path, ...]:
+        if isinstance(at, slice):
+            return tuple(map(Path, self._names[at]))
+        return Path(self._names[at])
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and tuple(self) == tuple(other)
+
+    def __hash__(self) -> int:
+        return hash(tuple(self))
+
+
 @dataclass(frozen=True)
 class ScanReport:
     """What one scan did; every entry is an absolute path."""
 
     added: tuple[Path, ...] = ()
     changed: tuple[Path, ...] = ()
-    unchanged: tuple[Path, ...] = ()
+    unchanged: Sequence[Path] = ()
     moved: tuple[Path, ...] = ()
     missing: tuple[Path, ...] = ()
     skipped: tuple[Skipped, ...] = ()

@@ -15,7 +15,7 @@ import numpy as np
 
 from catalog.errors import AudioError, CatalogError, ParameterError, Stopped
 from catalog.library.provenance import Provenance, find_provenance
-from catalog.library.records import ROLES, Progress, ScanReport, Skipped
+from catalog.library.records import ROLES, PathNames, Progress, ScanReport, Skipped
 from catalog.library.rolemodel import role_probabilities
 from catalog.library.roles import combine_role, role_from_name
 from catalog.library.schema import path_to_db
@@ -170,7 +170,7 @@ class _Scan:
         return ScanReport(
             added=_paths(self.done["added"]),
             changed=_paths(self.done["changed"]),
-            unchanged=_paths(plan.unchanged + self.done["unchanged"]),
+            unchanged=PathNames(sorted(plan.unchanged + self.done["unchanged"])),
             moved=_paths(moved),
             missing=_paths(missing),
             skipped=tuple(sorted(plan.skipped + self.bad + faults)),

@@ -104,7 +104,7 @@ def path_to_db(path: str | os.PathLike[str]) -> str | bytes:
 
 def path_from_db(value: str | bytes) -> str:
     """Give back what `path_to_db` was given."""
-    return os.fsdecode(value)
+    return value if isinstance(value, str) else os.fsdecode(value)
 
 
 class Database:

@@ -125,7 +125,7 @@ def _read_folder(folder: str, root: str, roots: Sequence[str], found: Found) -> 
 
 
 def _is_audio(name: str) -> bool:
-    return os.path.splitext(name)[1].lower() in AUDIO_SUFFIXES
+    return name[name.rfind(".") :].lower() in AUDIO_SUFFIXES
 
 
 def _follow(
