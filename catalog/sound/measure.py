@@ -94,12 +94,12 @@ def picture_of(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
     """
     y = picture.prepare_mono(mono, sr=sr, start=start)
     powers, segment = picture.frame_powers(y)
-    low = picture.low_part(y)
+    low, long = picture.low_part(y), picture.long_powers(y)
     blocks = (
         picture.wide_image(powers, segment),
         picture.low_image_of(low),
-        picture.fine_spectrum(y),
-        measure_scalars(y, powers, low),
+        picture.fine_spectrum_of(long),
+        measure_scalars(y, powers, low, long),
     )
     return np.concatenate(blocks)
 

@@ -19,8 +19,8 @@ import numpy as np
 from catalog.sound.decode import resample
 from catalog.sound.frames import (
     frame_power,
+    hanning,
     periodic_hann,
-    power_of,
     windows_of,
     zero_padded,
 )
@@ -42,6 +42,7 @@ LOW_HOPS = ((0, 32), (120, 64), (250, 128))  # ms, samples of the low rate
 LOW_EDGES_MS = (0, 20, 60, 120, 250, 500, 1000)
 N_LOW_BANDS, LOW_RANGE_HZ = 24, (32.0, 1_200.0)
 FINE_FRAMES = ((5, 4096), (40, 8192), (200, 8192))  # ms after the onset, samples
+LONG_FRAME, TONE_MS = 8192, 10  # samples, 5 Hz; where the frame stands that tones are told by
 N_FINE_BANDS, FINE_FROM_HZ, FINE_POWER = 99, 45.0, 0.12  # 12 bands an octave
 
 N_IMAGE = N_BANDS * (len(EDGES_MS) - 1)
@@ -209,6 +210,29 @@ def low_image_of(low: np.ndarray) -> np.ndarray:
     return _compressed(_segment_means(bands, segment[:n], len(LOW_EDGES_MS) - 1), POWER)
 
 
+def long_powers(y: np.ndarray) -> np.ndarray:
+    """Power spectra of the long frames: those of the fine spectrum, and last the one for tones.
+
+    They are transformed together, which is faster than one by one; a shorter frame is
+    filled up with zeros.
+
+    Parameters
+    ----------
+    y : np.ndarray, shape (n,), prepared mono
+
+    Returns
+    -------
+    np.ndarray, float32, shape (len(FINE_FRAMES) + 1, LONG_FRAME // 2 + 1)
+    """
+    windows = [periodic_hann(n) for _, n in FINE_FRAMES] + [hanning(LONG_FRAME)]
+    frames = np.zeros((len(windows), LONG_FRAME), np.float32)
+    starts_ms = [ms for ms, _ in FINE_FRAMES] + [TONE_MS]
+    for frame, start_ms, window in zip(frames, starts_ms, windows, strict=True):
+        part = y[round(start_ms * SR / 1000) :][: len(window)]
+        np.multiply(part, window[: len(part)], out=frame[: len(part)])
+    return frame_power(frames)
+
+
 def fine_spectrum(y: np.ndarray) -> np.ndarray:
     """Mean power in 99 bands, 12 an octave from 45 Hz, at three times; shape (N_FINE,).
 
@@ -216,21 +240,13 @@ def fine_spectrum(y: np.ndarray) -> np.ndarray:
     ----------
     y : np.ndarray, shape (n,), prepared mono
     """
+    return fine_spectrum_of(long_powers(y))
+
+
+def fine_spectrum_of(powers: np.ndarray) -> np.ndarray:
+    """The fine spectrum of what `long_powers` gives."""
     rows = []
-    for ms, n in FINE_FRAMES:
+    for power, (_, n) in zip(powers, FINE_FRAMES, strict=False):
         bins, weights, begins = _fine_filters(n)
-        rows.append(
-            np.add.reduceat(spectrum_at(y, ms, n, periodic_hann(n))[bins] * weights, begins)
-        )
+        rows.append(np.add.reduceat(power[:: LONG_FRAME // n][bins] * weights, begins))
     return _compressed(np.stack(rows), FINE_POWER)
-
-
-def spectrum_at(y: np.ndarray, start_ms: int, n: int, window: np.ndarray) -> np.ndarray:
-    """Power spectrum of one windowed frame; float32, shape (n // 2 + 1,)."""
-    from scipy.fft import rfft
-
-    start = round(start_ms * SR / 1000)
-    frame = np.zeros(n, np.float32)
-    part = y[start : start + n]
-    np.multiply(part, window[: len(part)], out=frame[: len(part)])
-    return power_of(rfft(frame))

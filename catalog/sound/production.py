@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.errors import ParameterError
+from catalog.sound.envelopes import block_energy
 from catalog.sound.frames import frame_power, hanning, windows_of, zero_padded
 
 LOWEST_DB = -100.0  # below it is silence: 16 bits end at -96 dB
@@ -232,8 +233,7 @@ def _noise(mono: np.ndarray, *, sr: int, onset: int) -> dict[str, float]:
     n = max(1, round(BLOCK_S * sr))
     whole = mono[: max(1, len(mono) // n) * n]
     blocks = whole.reshape(-1, min(n, len(whole)))
-    power = np.square(blocks).mean(axis=1)
-    lowest = _power_db(float(power.min()))
+    lowest = _power_db(float(np.einsum("ij,ij->i", blocks, blocks).min()) / blocks.shape[1])
     lead = mono[: max(0, onset - round(0.002 * sr))]
     end = mono[-max(2, round(END_S * sr)) :]
     size = float(np.abs(mono).max())
@@ -260,7 +260,7 @@ def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
     top = float(np.square(mono[at]))
     n = max(1, round(CURVE_S * sr))
     tail = mono[at : at + round((LATE_S[1] + CURVE_S) * sr)]
-    power = np.square(np.pad(tail, (0, -len(tail) % n))).reshape(-1, n).mean(axis=1)
+    power = block_energy(zero_padded(tail, len(tail) + -len(tail) % n), n) / n
     curve = np.full(round(LATE_S[1] / CURVE_S) + 2, LOWEST_DB)
     if top > 0.0:
         level = 10.0 * np.log10(np.maximum(power / top, 1e-10))

@@ -12,15 +12,16 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.sound.envelopes import BLOCK, block_energy, fall_of
-from catalog.sound.frames import frame_power, frames_at, hanning
+from catalog.sound.frames import frame_power, frames_at, zero_padded
 from catalog.sound.picture import (
     FRAME,
     HOPS,
+    LONG_FRAME,
     LOW_DECIMATION,
     SR,
     frame_starts,
+    long_powers,
     low_part,
-    spectrum_at,
 )
 
 DECAY_DB = (1, 3, 6, 10, 15, 20, 30, 40, 50)
@@ -31,7 +32,6 @@ ROLLOFFS = (0.05, 0.25, 0.5, 0.75, 0.95)
 BANDS_HZ = (25, 60, 100, 160, 250, 400, 700, 1200, 2000, 3500, 6000, 10_000, 15_000, 20_000)
 TONE_BANDS_HZ = (40, 120, 300, 800, 2000, 5000, 10_000, 18_000)
 PITCH_ZONES_MS = ((0, 30), (30, 70), (70, 150), (150, 350))
-TONE_FRAME = 8192  # samples, 5 Hz
 AROUND = 41  # bins, 221 Hz: a peak stands out of the mean of these
 PITCH_FFT = 2048  # samples of the low rate, 2.7 Hz
 TIME_FLOOR = 0.002  # s, added before the logarithm: shorter times are not heard apart
@@ -42,14 +42,20 @@ N_SCALARS = (
 )  # fmt: skip
 
 
-def measure_scalars(y: np.ndarray, powers: np.ndarray, low: np.ndarray | None = None) -> np.ndarray:
+def measure_scalars(
+    y: np.ndarray,
+    powers: np.ndarray,
+    low: np.ndarray | None = None,
+    long: np.ndarray | None = None,
+) -> np.ndarray:
     """All scalars in one row.
 
     Parameters
     ----------
     y : np.ndarray, shape (n,), prepared mono
     powers : np.ndarray, shape (n_frames, n_bins), from `catalog.sound.picture.frame_powers`
-    low : np.ndarray, optional, from `catalog.sound.picture.low_part`, where it is known
+    low, long : np.ndarray, optional
+        from `catalog.sound.picture.low_part` and `long_powers`, where they are known
 
     Returns
     -------
@@ -60,7 +66,7 @@ def measure_scalars(y: np.ndarray, powers: np.ndarray, low: np.ndarray | None = 
         _envelope(y),
         _zones(powers),
         _bands(powers),
-        *_tones(y),
+        *_tones((long_powers(y) if long is None else long)[-1]),
         _pitches(low_part(y) if low is None else low),
         _bursts(y),
     )
@@ -176,10 +182,10 @@ def _bands(powers: np.ndarray) -> np.ndarray:
     return np.concatenate([_log_share(share), _log_time([*decays, starts[level.argmax(axis=0)]])])
 
 
-def _tones(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _tones(power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Tonal against noise in bands, and where the strongest peaks stand."""
-    n = TONE_FRAME
-    power = spectrum_at(y, 10, n, hanning(n)) + np.float32(1e-20)
+    n = LONG_FRAME
+    power = power + np.float32(1e-20)
     edges = np.round(np.array(TONE_BANDS_HZ) * n / SR).astype(int)
     log_power = np.log2(power)
     width = np.diff(edges)
@@ -218,7 +224,8 @@ def _pitches(low: np.ndarray) -> np.ndarray:
 
 def _bursts(y: np.ndarray) -> np.ndarray:
     """Count and regularity of bursts in the first 90 ms (claps, rolls of beads), zero crossings."""
-    edge = np.abs(np.diff(y[: round(0.09 * SR)], prepend=0.0, append=0.0))
+    head = y[: round(0.09 * SR)]
+    edge = np.abs(np.diff(zero_padded(head, len(head) + 2, lead=1)))
     step = 64
     level = (
         edge[: len(edge) // step * step].reshape(-1, step).max(axis=1) if len(edge) > step else edge
@@ -230,5 +237,7 @@ def _bursts(y: np.ndarray) -> np.ndarray:
     auto = np.correlate(centered, centered, mode="full")[len(centered) - 1 :]
     regular = float(auto[5:40].max() / auto[0]) if len(auto) > 40 and auto[0] > 0 else 0.0
     head = y[: round(0.2 * SR)]
-    crossings = np.log2(1.0 + np.count_nonzero(np.diff(np.signbit(head))) / max(len(head), 1) * SR)
+    is_below = np.signbit(head)
+    n_crossings = np.count_nonzero(is_below[1:] != is_below[:-1])
+    crossings = np.log2(1.0 + n_crossings / max(len(head), 1) * SR)
     return np.array([np.log2(1.0 + count), regular, crossings])
