@@ -1,11 +1,11 @@
 """How soon a hit sounds and is shown, in a headless Chromium on this machine.
 
-Run: python tests/bench/page.py [N_HITS]    (10,000 by default; needs chromium and playwright)
+Run: python tests/bench/page.py [N_HITS [FOLDER]]    (10,000 by default; needs chromium and
+playwright; the strokes are drawn from a folder of recordings, or made up)
 
-The store is made up: 64 strokes of 1.1 s are measured, every further hit has the numbers of one of
-them, slightly moved, and a hard link to its file. "start" is the time from the browser's own stamp
-of the press to `source.start()`; the sound card's share comes on top. An empty Streamlit page is
-timed in the same run.
+The store is made from 64 strokes, see `made_library`. "start" is the time from the browser's own
+stamp of the press to `source.start()`; the sound card's share comes on top. An empty Streamlit page
+is timed in the same run.
 """
 
 from __future__ import annotations
@@ -18,19 +18,12 @@ import sys
 import tempfile
 import time
 import urllib.request
-from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
-from catalog.library.provenance import Provenance
-from catalog.library.records import ROLES
-from catalog.library.store import MeasuredFile, Store
-from catalog.sound.decode import Audio, encode_wav
-from catalog.sound.measure import measure_audio
+from made_library import make_library
 
 ROOT = Path(__file__).parents[2]
-SR, N_MADE, N_PRESSES, N_AUDITIONS = 44100, 64, 30, 2000
+N_PRESSES, N_AUDITIONS = 30, 2000
 QUIET = ["--no-sandbox", "--disable-quic", "--disable-background-networking", "--no-first-run",
          "--disable-component-update", "--disable-sync"]  # fmt: skip
 SERVE = "import sys; from catalog.page import open_page; open_page(sys.argv[1], browser=False)"
@@ -42,42 +35,6 @@ app = st.App(sys.argv[1])
 print(f"http://127.0.0.1:{sock.getsockname()[1]}/", flush=True)
 uvicorn.Server(uvicorn.Config(app, log_config=None, ws="websockets-sansio")).run(sockets=[sock])
 """
-
-
-def make_store(folder: Path, n_hits: int) -> Path:
-    """Make up a store with its files; see the top of this file."""
-    rng = np.random.default_rng(0)
-    made = []
-    for k in range(N_MADE):
-        t = np.arange(round(1.1 * SR)) / SR
-        wave = np.sin(2 * np.pi * rng.uniform(60, 900) * t) + rng.normal(size=len(t))
-        wave *= np.exp(-t * rng.uniform(4, 20)) / 5
-        audio = Audio(np.repeat(wave[:, None], 2, 1).astype(np.float32), SR, "WAV", "PCM_16")
-        path = folder / f"made_{k}.wav"
-        path.write_bytes(encode_wav(audio.samples, sr=SR, subtype="PCM_16"))
-        made.append((path, measure_audio(audio)))
-    rows = []
-    for i in range(n_hits):
-        source, measures = made[i % N_MADE]
-        path = folder / f"hit_{i:06d}.wav"
-        os.link(source, path)
-        picture = measures.picture + rng.normal(0, 0.5, measures.picture.shape).astype(np.float32)
-        rows.append(
-            MeasuredFile(
-                str(path), path.stat().st_size, i, f"{i:064x}", SR, 2, "WAV", "PCM_16",
-                replace(measures, picture=picture),
-                Provenance(f"Sitting {i % 7}", f"drum {i % 40}"),
-                ROLES[i % len(ROLES)], 0.9, "name", np.full(20, 0.05, np.float32),
-            )
-        )  # fmt: skip
-    with Store.open(folder / "bench.sqlite") as store:
-        for k in range(0, n_hits, 1000):
-            store.write_measured(rows[k : k + 1000])
-        ids = np.array([hit.id for hit in store.hits()], np.int64)
-        centers = rng.normal(size=(12, 2)) * 5
-        xy = centers[rng.integers(12, size=n_hits)] + rng.normal(size=(n_hits, 2))
-        store.save_layout(ids, xy.astype(np.float32), kind="umap", seed=0)
-    return folder / "bench.sqlite"
 
 
 def start(code: str, argument: Path) -> tuple[subprocess.Popen[str], str]:
@@ -193,6 +150,14 @@ PAN = """async () => { const m = __audition.map, times = [];
     times.push(performance.now() - began);
   }
   m.all(); return times; }"""
+ZOOM = """async () => { const m = __audition.map, times = [];
+  for (let k = 0; k < 60; k++) {
+    const began = performance.now(), frames = m.frames;
+    m.zoom(k < 30 ? 1.12 : 1 / 1.12, 300, 200);
+    while (m.frames === frames) await new Promise(requestAnimationFrame);
+    times.push(performance.now() - began);
+  }
+  m.all(); return times; }"""
 MANY = """async n => { const e = __audition.engine, m = __audition.map;
   for (let k = 0; k < n; k++) await e.play(m.hitOf(m.points.ids[k % m.points.n]));
   return [e.bytes / 2 ** 20, (performance.memory?.usedJSHeapSize ?? 0) / 2 ** 20]; }"""
@@ -203,8 +168,9 @@ def main() -> None:
     from playwright.sync_api import sync_playwright
 
     n_hits = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
+    recordings = Path(sys.argv[2]) if len(sys.argv) > 2 else None
     with tempfile.TemporaryDirectory() as place, sync_playwright() as driver:
-        store = make_store(Path(place), n_hits)
+        store = make_library(Path(place), n_hits, recordings)
         browser = driver.chromium.launch(executable_path="/usr/bin/chromium", args=QUIET)
         print(f"{n_hits:,} hits")
         empty = time_empty(browser, Path(place))
@@ -222,6 +188,7 @@ def main() -> None:
         page.wait_for_function("() => globalThis.__audition?.map.frames > 0", polling=20)
         page.wait_for_timeout(1500)
         say("frame while panning", page.evaluate(PAN), "33 ms")
+        say("frame while zooming", page.evaluate(ZOOM), "33 ms")
         received.clear()
         time_presses(page)
         each = sum(received) / 2 / N_PRESSES / 1000

@@ -9,12 +9,15 @@ import streamlit as st
 from catalog.facade import Catalog
 from catalog.library.records import Hit
 from catalog.page import opened
+from catalog.page.packed import SCALES
 from catalog.page.views.acts import take_act
 from catalog.page.views.asking import ask_wanted
 from catalog.page.views.audition import mount_audition
 from catalog.page.views.finding import make_mask, summarize
 from catalog.page.views.kit_table import describe_kit
 from catalog.page.wording import count_of
+
+COLORS = ("role", "session", "mark", *SCALES)  # what the colors of the map may show
 
 
 def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
@@ -40,14 +43,24 @@ def _draw_map(catalog: Catalog, version: str, mask_version: str) -> None:
             "version": pack.version,
             "mask_version": mask_version,
             "chosen": _linked_hit(),
+            "color": _linked_color(),
             "kit": describe_kit(catalog),
         },
-        default={"chosen": None},
+        default={"chosen": None, "color": None, "said": None},
         on_chosen_change=lambda: None,
+        on_color_change=lambda: None,
+        on_said_change=lambda: None,
         on_act_change=lambda: take_act(catalog, "listen"),
     )
     if result.chosen is not None:
         st.query_params["hit"] = str(result.chosen)
+    if result.color in COLORS:
+        st.query_params["color"] = result.color
+
+
+def _linked_color() -> str | None:
+    color = st.query_params.get("color")
+    return color if color in COLORS else None
 
 
 def _say_found(n_found: int, n_all: int) -> str:
