@@ -17,6 +17,7 @@ from catalog.library.store import Store
 from catalog.removing import Removing
 from catalog.search.table import HitTable, read_table, roles_by_example
 from catalog.sound.decode import Audio
+from catalog.taking import Taking
 
 OnProgress = Callable[[Progress], None]
 
@@ -28,7 +29,7 @@ def default_store() -> Path:
     return Path(platformdirs.user_data_dir("catalog", appauthor=False)) / "catalog.sqlite"
 
 
-class Holdings(Removing):
+class Holdings(Removing, Taking):
     """Drum hits and what is known of each; `Catalog` adds what is done with many."""
 
     def __init__(self, store: Store) -> None:
@@ -279,9 +280,9 @@ class Holdings(Removing):
     # Within
 
     def _read(self, hit: Hit) -> Audio:
-        from catalog.sound.decode import decode_file
+        from catalog.library.filesaid import read_mixed
 
-        return decode_file(hit.path, start=hit.start, stop=hit.stop)
+        return read_mixed(self._store, hit)
 
     def _current(self) -> HitTable:
         """The table of the store as it is now; read again only after a change."""

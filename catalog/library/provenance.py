@@ -15,12 +15,13 @@ from __future__ import annotations
 import itertools
 import re
 import struct
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 from xml.etree import ElementTree
 
+from catalog.library.recorder import bext_origin, cue_labels, cue_points
 from catalog.library.roles import NEUTRAL, ROLE_WORDS, WORD, is_instrument, split_words, word_set
 
 MAX_CHUNK = 1 << 20  # bytes of one text chunk that are read; real ones hold a few thousand
@@ -37,6 +38,12 @@ MICROPHONES = word_set(
 )
 SIDES = word_set("l r c left right centre center")  # after a microphone's word: which of them
 PLAIN = word_set("wav wave flac aiff aif mp3 bit khz hz audio raw files samples oneshots")
+# What is kept of a file's own words, for searching and for exports.
+ORIGIN_BEXT = ("description", "originator", "reference", "date", "time", "time_reference")
+ORIGIN_INFO = ("comment", "title", "artist", "created")
+ORIGIN = frozenset(
+    (*ORIGIN_BEXT, *ORIGIN_INFO, "project", "scene", "take", "note", "tracks", "cues")
+)
 SEPARATORS = re.compile(r"[\s_\-.,+()\[\]]+")
 KEY = re.compile(
     r"(?:^|[\r\n;,])\s*[a-z]?(session|project|scene|take|note|mic)\s*[=:]\s*([^\r\n;,]+)", re.I
@@ -45,7 +52,7 @@ KEY = re.compile(
 
 @dataclass(frozen=True)
 class Provenance:
-    """Where a hit comes from; "" where nothing tells, `stroke` 0."""
+    """Where a hit comes from; "" where nothing tells, `stroke` 0; `origin` is what is written."""
 
     session: str = ""
     drum: str = ""
@@ -53,6 +60,8 @@ class Provenance:
     take: str = ""
     note: str = ""
     stroke: int = 0
+    session_source: str = ""
+    origin: Mapping[str, str] = field(default_factory=dict)
 
 
 def find_provenance(path: str | Path, *, root: str | Path) -> Provenance:
@@ -73,13 +82,17 @@ def find_provenance(path: str | Path, *, root: str | Path) -> Provenance:
     place = Path(path)
     written = read_chunks(place)
     named = read_name(place)
+    session = written.session or session_folder(place, root=Path(root))
+    source = "file" if written.session else "folder"
     return Provenance(
-        session=written.session or session_folder(place, root=Path(root)),
+        session=session,
         drum=named.drum,
         microphone=written.microphone or named.microphone,
         take=written.take or named.take,
         note=written.note,
         stroke=named.stroke,
+        session_source=source,
+        origin={**written.origin, "session_by_rule": session, "session_source": source},
     )
 
 
@@ -224,6 +237,7 @@ def read_chunks(path: Path) -> Provenance:
         microphone=fields.get("mic", ""),
         take=take.lstrip("0") or take,
         note=fields.get("note") or fields.get("description") or fields.get("comment", ""),
+        origin={key: text for key, text in fields.items() if key in ORIGIN and text},
     )
 
 
@@ -261,6 +275,7 @@ def walk_chunks(file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
 def _riff_fields(file: BinaryIO) -> dict[str, str]:
     """Read all three kinds; iXML counts before bext, and bext before INFO."""
     info, bext, ixml = dict[str, str](), dict[str, str](), dict[str, str]()
+    cue, labels = b"", dict[int, str]()
     for name, body in walk_chunks(file):
         if name == b"bext":
             bext = _bext_fields(body)
@@ -268,14 +283,19 @@ def _riff_fields(file: BinaryIO) -> dict[str, str]:
             info = _info_fields(body)
         elif name == b"iXML":
             ixml = _ixml_fields(body)
-    return {**info, **bext, **ixml}
+        elif name == b"cue ":
+            cue = body
+        elif name == b"LIST" and body[:4] == b"adtl":
+            labels = cue_labels(body)
+    cues = "; ".join(f"{frame} {label}".strip() for frame, label in cue_points(cue, labels))
+    return {**info, **bext, **ixml, **({"cues": cues} if cues else {})}
 
 
 def _bext_fields(body: bytes) -> dict[str, str]:
     description = _raw_text(body[:256])
     fields = _keyed(description)
     free_text = KEY.sub("", description).strip(" ;,\r\n")
-    return {**fields, "description": _clean(free_text)}
+    return {**fields, **bext_origin(body), "description": _clean(free_text)}
 
 
 def _keyed(text: str) -> dict[str, str]:
@@ -284,7 +304,7 @@ def _keyed(text: str) -> dict[str, str]:
 
 def _info_fields(body: bytes) -> dict[str, str]:
     fields, at = {}, 4
-    names = {b"ICMT": "comment", b"INAM": "title"}
+    names = {b"ICMT": "comment", b"INAM": "title", b"IART": "artist", b"ICRD": "created"}
     while at + 8 <= len(body):
         size = int(struct.unpack_from("<I", body, at + 4)[0])
         if name := names.get(body[at : at + 4]):
@@ -305,6 +325,7 @@ def _ixml_fields(body: bytes) -> dict[str, str]:
     tracks = [_clean(t.findtext("NAME") or "") for t in tree.iterfind("TRACK_LIST/TRACK")]
     if len(tracks) == 1:  # one track: its name is that of the microphone
         fields["mic"] = tracks[0]
+    fields["tracks"] = ", ".join(tracks)[:MAX_TEXT]
     return {key: text for key, text in fields.items() if text}
 
 

@@ -57,6 +57,14 @@ class Hit:
         words that the user gave it, in alphabetical order
     remark : str
         free text of the user
+    region : int
+        0 where the file is one finished hit; else the number of this stroke in its take, which
+        stays with it when the cut is changed
+    session_source : str
+        why `session` is what it is: "user", "file" (written in it), "folder", with " and date"
+        where one name held several days; "" in hits of older stores
+    origin : mapping of str to str
+        what the recorder wrote into the file, see `catalog.library.provenance`
     """
 
     id: int
@@ -81,6 +89,9 @@ class Hit:
     mark: str = ""
     tags: tuple[str, ...] = ()
     remark: str = ""
+    region: int = 0
+    session_source: str = ""
+    origin: Mapping[str, str] = field(default_factory=dict, repr=False)
 
     @property
     def played_lkfs(self) -> float:
@@ -91,8 +102,8 @@ class Hit:
 
     @property
     def name(self) -> str:
-        """File name without its ending."""
-        return self.path.stem
+        """File name without its ending; a stroke of a take adds its number."""
+        return f"{self.path.stem} #{self.region}" if self.region else self.path.stem
 
 
 class Skipped(NamedTuple):

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import contextlib
-import itertools
 import os
-import threading
-from collections.abc import Callable, Generator, Iterable, Sequence
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
-from catalog.errors import AudioError, CatalogError, ParameterError, Stopped
-from catalog.library.provenance import Provenance, find_provenance
+from catalog.errors import ParameterError, Stopped
+from catalog.library.filesaid import FileSaid, read_said
+from catalog.library.provenance import find_provenance
 from catalog.library.records import ROLES, PathNames, Progress, ScanReport, Skipped
 from catalog.library.rolemodel import role_probabilities
 from catalog.library.roles import combine_role, role_from_name
-from catalog.library.schema import path_to_db
+from catalog.library.sessions import part_days
 from catalog.library.set_aside import recover_moves
-from catalog.library.store import FileRow, MeasuredFile, MovedFile, Store
+from catalog.library.store import FileRow, Store
 from catalog.library.walk import (
     Found,
     FoundFile,
@@ -29,40 +27,13 @@ from catalog.library.walk import (
     is_under,
     walk_folders,
 )
-from catalog.sound.decode import Audio, decode_file
-from catalog.sound.measure import MEASURE_VERSION, Measures, measure_audio
+from catalog.library.workers import BATCH, Measure, Outcome, Task, measure_each, measure_file
+from catalog.library.written import MeasuredFile, MovedFile
+from catalog.sound.measure import MEASURE_VERSION, Measures
 
-BATCH = 64  # files between two writes: a crash of the machine loses no more than these
-TASK = 4  # files handed to a worker at once
 ALWAYS = -1  # in place of a time: no file has it, so the next scan looks anew
 RoleJudge = Callable[[np.ndarray], np.ndarray]  # pictures (n, p) -> probabilities (n, 20)
 OnProgress = Callable[[Progress], None]
-Measure = Callable[[Path], tuple[Audio, Measures]]
-
-
-@dataclass(frozen=True)
-class _Task:
-    """One file to measure, and what the store knows of it."""
-
-    file: FoundFile
-    known_hash: str = ""  # "" where nothing is known, or all of it must be measured anew
-    hit_id: int | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class _Outcome:
-    """What a worker sends home for one file: measured, the same as before, or at fault."""
-
-    task: _Task
-    content_hash: str = ""
-    sr: int = 0
-    n_channels: int = 0
-    container: str = ""
-    subtype: str = ""
-    measures: Measures | None = None
-    provenance: Provenance = field(default_factory=Provenance)
-    reason: str = ""
-    try_again: bool = False  # the fault lies outside the file's bytes: look anew next time
 
 
 @dataclass
@@ -71,22 +42,8 @@ class _Sorted:
 
     unchanged: list[str] = field(default_factory=list)
     returned: list[tuple[int, str]] = field(default_factory=list)  # hits back in their places
-    tasks: list[_Task] = field(default_factory=list)
+    tasks: list[Task] = field(default_factory=list)
     skipped: list[Skipped] = field(default_factory=list)
-
-
-def measure_file(path: Path) -> tuple[Audio, Measures]:
-    """Decode and measure one file.
-
-    Raises
-    ------
-    AudioError
-        if it cannot be decoded
-    ParameterError
-        if it holds no stroke
-    """
-    audio = decode_file(path)
-    return audio, measure_audio(audio)
 
 
 def scan_folders(
@@ -160,12 +117,13 @@ class _Scan:
 
     def run(self, found: Found) -> ScanReport:
         known = self.store.known_files()
-        plan = _sort_files(found.files, known)
+        plan = _sort_files(found.files, known, read_said(self.store))
         moved = self._recognise_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))
         self.store.mark_here(plan.returned)
         self._measure_all([task for task in plan.tasks if task.file.path not in moved])
         self._remember_faults(found, known)
+        part_days(self.store)
         faults = [Skipped(Path(path), reason) for path, reason in found.faults]
         return ScanReport(
             added=_paths(self.done["added"]),
@@ -233,11 +191,11 @@ class _Scan:
         )
         self.store.write_skipped((path, 0, ALWAYS, reason) for path, reason in found.faults)
 
-    def _measure_all(self, tasks: list[_Task]) -> None:
+    def _measure_all(self, tasks: list[Task]) -> None:
         """Measure in workers and write batch by batch."""
         self.tell(Progress("measuring", 0, len(tasks)))
-        batch: list[_Outcome] = []
-        with contextlib.closing(_outcomes(tasks, self.measure, self.n_jobs)) as outcomes:
+        batch: list[Outcome] = []
+        with contextlib.closing(measure_each(tasks, self.measure, self.n_jobs)) as outcomes:
             try:
                 for n_done, outcome in enumerate(outcomes, start=1):
                     batch.append(outcome)
@@ -249,7 +207,7 @@ class _Scan:
                 self._write(batch)  # the next scan goes on from here
                 raise
 
-    def _write(self, batch: list[_Outcome]) -> None:
+    def _write(self, batch: list[Outcome]) -> None:
         measured = [outcome for outcome in batch if outcome.measures is not None]
         files = self._to_measured(measured)
         for outcome, what in zip(measured, self.store.write_measured(files), strict=True):
@@ -266,19 +224,18 @@ class _Scan:
         )
         self.bad += [Skipped(Path(file.path), reason) for file, reason, _ in bad]
 
-    def _to_measured(self, outcomes: list[_Outcome]) -> list[MeasuredFile]:
-        chances = self._judge_all([o.measures.picture for o in outcomes if o.measures is not None])
-        files = []
-        for outcome, chance in zip(outcomes, chances, strict=True):
-            file, o = outcome.task.file, outcome
-            assert o.measures is not None
-            path = Path(file.path)
+    def _to_measured(self, outcomes: list[Outcome]) -> list[MeasuredFile]:
+        strokes = [(o, m) for o in outcomes for m in _strokes(o.measures)]
+        chances = self._judge_all([measures.picture for _, measures in strokes])
+        files: dict[str, list[MeasuredFile]] = {}
+        for (o, measures), chance in zip(strokes, chances, strict=True):
+            file, path = o.task.file, Path(o.task.file.path)
             role, confidence, source = combine_role(role_from_name(path, root=file.root), chance)
-            files.append(MeasuredFile(
+            files.setdefault(file.path, []).append(MeasuredFile(
                 path, file.size, file.mtime_ns, o.content_hash, o.sr, o.n_channels, o.container,
-                o.subtype, o.measures, o.provenance, role, confidence, source, chance,
+                o.subtype, measures, o.provenance, role, confidence, source, chance,
             ))  # fmt: skip
-        return files
+        return [replace(first, others=tuple(others)) for first, *others in files.values()]
 
     def _judge_all(self, pictures: list[np.ndarray]) -> np.ndarray:
         if not pictures:
@@ -286,15 +243,18 @@ class _Scan:
         return np.asarray(self.judge(np.stack(pictures)), dtype=np.float32)
 
 
-def _sort_files(files: Sequence[FoundFile], known: dict[str, FileRow]) -> _Sorted:
+def _sort_files(
+    files: Sequence[FoundFile], known: dict[str, FileRow], said: dict[str, FileSaid]
+) -> _Sorted:
     plan = _Sorted()
     for file in files:
         row = known.get(file.path)
         if row is None:
-            plan.tasks.append(_Task(file))
+            plan.tasks.append(Task(file))
         elif row[:3] != (file.size, file.mtime_ns, MEASURE_VERSION):
             same_measures = row.version == MEASURE_VERSION
-            plan.tasks.append(_Task(file, row.content_hash if same_measures else "", row.hit_id))
+            known_hash = row.content_hash if same_measures else ""
+            plan.tasks.append(Task(file, known_hash, row.hit_id, said.get(row.content_hash)))
         elif row.state == "skipped":
             plan.skipped.append(Skipped(Path(file.path), row.reason))
         else:
@@ -302,6 +262,10 @@ def _sort_files(files: Sequence[FoundFile], known: dict[str, FileRow]) -> _Sorte
             if row.state == "missing" and row.hit_id is not None:
                 plan.returned.append((row.hit_id, file.path))
     return plan
+
+
+def _strokes(measures: Measures | None) -> tuple[Measures, ...]:
+    return () if measures is None else (measures, *measures.others)
 
 
 def _paths(names: Iterable[str]) -> tuple[Path, ...]:
@@ -313,85 +277,3 @@ def _hash_or_none(path: str) -> str | None:
         return hash_file(path)
     except OSError:  # whoever measures it reports the fault
         return None
-
-
-def _outcomes(tasks: list[_Task], measure: Measure, n_jobs: int) -> Generator[_Outcome, None, None]:
-    """Measure all files, in order; where a worker dies, find the file that it died of."""
-    at = 0
-    while at < len(tasks):
-        try:
-            with contextlib.closing(_in_workers(tasks[at:], measure, n_jobs)) as outcomes:
-                for outcome in outcomes:
-                    yield outcome
-                    at += 1
-        except BrokenProcessPool:
-            for task in tasks[at : at + BATCH]:
-                yield _measure_alone(task, measure)
-            at += BATCH
-
-
-def _in_workers(
-    tasks: list[_Task], measure: Measure, n_jobs: int
-) -> Generator[_Outcome, None, None]:
-    if n_jobs == 1:
-        yield from (_measure_one(task, measure) for task in tasks)
-        return
-    from joblib import Parallel, delayed
-
-    ended = threading.Event()
-    starts = itertools.takewhile(lambda _: not ended.is_set(), range(0, len(tasks), TASK))
-    calls = (delayed(_measure_some)(tasks[at : at + TASK], measure) for at in starts)
-    answers = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)(calls)
-    try:
-        for outcomes in answers:
-            yield from outcomes
-    finally:  # where a scan is stopped, the few that are at work come home before the pool rests
-        ended.set()
-        for _ in answers:
-            pass
-
-
-def _measure_some(tasks: Sequence[_Task], measure: Measure) -> list[_Outcome]:
-    return [_measure_one(task, measure) for task in tasks]
-
-
-def _measure_alone(task: _Task, measure: Measure) -> _Outcome:
-    """Measure one file in a worker while no other file is in work."""
-    from joblib import Parallel, delayed
-
-    try:
-        outcomes: list[_Outcome] = Parallel(n_jobs=2)([delayed(_measure_one)(task, measure)])
-    except BrokenProcessPool:
-        return _Outcome(task, reason="crashes the decoder; export it again or take it out")
-    return outcomes[0]
-
-
-def _measure_one(task: _Task, measure: Measure) -> _Outcome:
-    path = Path(task.file.path)
-    if not isinstance(path_to_db(path), str):
-        return _Outcome(task, reason="has a name, or a folder, that is no valid text; rename it")
-    try:
-        content_hash = hash_file(path)
-    except OSError as err:
-        reason = f"cannot be read ({err.strerror}); check that it is there and that you may open it"
-        return _Outcome(task, reason=reason, try_again=True)
-    if content_hash == task.known_hash:
-        return _Outcome(task, content_hash)
-    try:
-        audio, measures = measure(path)
-        provenance = find_provenance(path, root=task.file.root)
-    except AudioError as err:
-        return _Outcome(task, reason=_one_line(err.reason))
-    except CatalogError as err:
-        return _Outcome(task, reason=_one_line(f"{err}; export it again or take it out"))
-    except Exception as err:  # the one edge that reports and goes on: no file may stop a scan
-        what = f"cannot be measured ({type(err).__name__}: {err}); export it again or take it out"
-        return _Outcome(task, reason=_one_line(what))
-    return _Outcome(
-        task, content_hash, audio.sr, audio.samples.shape[1], audio.container, audio.subtype,
-        measures, provenance,
-    )  # fmt: skip
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())

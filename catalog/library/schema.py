@@ -37,8 +37,9 @@ CREATE TABLE hit (
     note TEXT NOT NULL, role TEXT NOT NULL, role_confidence REAL NOT NULL,
     role_source TEXT NOT NULL, descriptors TEXT NOT NULL, mark TEXT NOT NULL DEFAULT '',
     tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '',
-    hidden INTEGER NOT NULL DEFAULT 0);
-CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here';
+    hidden INTEGER NOT NULL DEFAULT 0, region INTEGER NOT NULL DEFAULT 0,
+    session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}');
+CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE TABLE numbers (
     hit_id INTEGER PRIMARY KEY REFERENCES hit (id), picture BLOB NOT NULL,
@@ -57,6 +58,7 @@ CREATE TABLE journal (
 CREATE TABLE verdict (
     first TEXT NOT NULL, second TEXT NOT NULL, same INTEGER NOT NULL, time_utc TEXT NOT NULL,
     PRIMARY KEY (first, second));
+CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT);
 CREATE TABLE layout (
     id INTEGER PRIMARY KEY CHECK (id = 1), hit_ids BLOB NOT NULL, xy BLOB NOT NULL,
     kind TEXT NOT NULL, seed INTEGER NOT NULL, time_utc TEXT NOT NULL);
@@ -80,7 +82,14 @@ ALTER TABLE event ADD COLUMN step INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE journal ADD COLUMN step INTEGER NOT NULL DEFAULT 0;
 CREATE TABLE verdict (
     first TEXT NOT NULL, second TEXT NOT NULL, same INTEGER NOT NULL, time_utc TEXT NOT NULL,
-    PRIMARY KEY (first, second))
+    PRIMARY KEY (first, second));
+ALTER TABLE hit ADD COLUMN region INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE hit ADD COLUMN session_source TEXT NOT NULL DEFAULT '';
+ALTER TABLE hit ADD COLUMN origin TEXT NOT NULL DEFAULT '{}';
+UPDATE hit SET version = 0;
+DROP INDEX hit_here;
+CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
+CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT)
 """,
 }
 

@@ -26,6 +26,7 @@ from catalog.library.store import Store
 from catalog.library.walk import hash_file
 
 LINUX = sys.platform == "linux"
+OTHER_STROKES = "SELECT 1 FROM hit WHERE path = ? AND id != ? AND state = 'here'"
 AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
 
 
@@ -128,6 +129,8 @@ def find_obstacle(store: Store, hit_id: int) -> str:
         return f"hit {hit_id} ({hit.path.name}) is set aside already"
     if hit.path.is_symlink():
         return f"{hit.path}: is a link; set aside the file that it points to"
+    if hit.region and store.read(OTHER_STROKES, (path_to_db(hit.path), hit_id)):
+        return f"hit {hit_id} ({hit.name}) shares its file with other strokes; hide it instead"
     if why := why_fixed(hit.path):
         return f"{hit.path}: {why}, so the file stays; hide hit {hit_id} instead"
     return ""

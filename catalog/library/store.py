@@ -5,9 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
-import sqlite3
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple, Self
@@ -15,19 +13,23 @@ from typing import Any, NamedTuple, Self
 import numpy as np
 
 from catalog.errors import ParameterError, StoreError
-from catalog.library.provenance import Provenance
 from catalog.library.records import ROLES, Hit, Skipped
 from catalog.library.rereading import Rereader
 from catalog.library.schema import Database, connect, path_from_db, path_to_db
-from catalog.sound.measure import MEASURE_VERSION, Measures
+from catalog.library.written import MeasuredFile, MovedFile, write_file
+from catalog.sound.measure import MEASURE_VERSION
 
+SAME_TAKE = (  # a hit, and the other strokes of its take
+    "SELECT id FROM hit WHERE id = ? OR (region != 0 AND state != 'aside' AND path ="
+    " (SELECT path FROM hit WHERE id = ? AND region != 0))"
+)
 STATES = ("here", "missing", "aside", "hidden")
 STATE = "CASE WHEN state = 'here' AND hidden THEN 'hidden' ELSE state END"
 CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
 HIT_COLUMNS = (
     "id, path, start, stop, sr, n_channels, session, drum, microphone, take, role, role_confidence,"
     f" role_source, descriptors, container, subtype, content_hash, {STATE}, note, mark, tags,"
-    " remark, aside"
+    " remark, region, session_source, origin, aside"
 )
 
 
@@ -41,46 +43,6 @@ class FileRow(NamedTuple):
     hit_id: int | None
     state: str
     reason: str
-
-
-@dataclass(frozen=True, eq=False)
-class MeasuredFile:
-    """One file with everything that a scan found out about it.
-
-    Attributes
-    ----------
-    size, mtime_ns : int, bytes and nanoseconds, as the file system gave them before reading
-    role, role_confidence, role_source : see `Hit`
-    role_probabilities : np.ndarray, float32, shape (20,), from sound alone, in the order of `ROLES`
-    """
-
-    path: Path
-    size: int
-    mtime_ns: int
-    content_hash: str
-    sr: int
-    n_channels: int
-    container: str
-    subtype: str
-    measures: Measures
-    provenance: Provenance
-    role: str
-    role_confidence: float
-    role_source: str
-    role_probabilities: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class MovedFile:
-    """A file that was found again elsewhere by its content, and what its new name tells."""
-
-    path: Path
-    size: int
-    mtime_ns: int
-    provenance: Provenance
-    role: str
-    role_confidence: float
-    role_source: str
 
 
 class Store(Database):
@@ -153,6 +115,7 @@ class Store(Database):
         values[1] = Path(path_from_db(values[1])) if aside is None else self.aside_folder / aside
         values[13] = {k: math.nan if v is None else v for k, v in json.loads(values[13]).items()}
         values[20] = tuple(json.loads(values[20]))
+        values[24] = json.loads(values[24])
         return Hit(*values)
 
     def known_files(self) -> dict[str, FileRow]:
@@ -163,7 +126,7 @@ class Store(Database):
         """
         rows = self.read(
             "SELECT path, size, mtime_ns, version, content_hash, id, state, '' FROM hit"
-            " WHERE state != 'aside' ORDER BY state = 'here', id"
+            " WHERE state != 'aside' AND region >= 0 ORDER BY state = 'here', id"
         )
         rows += self.read(
             "SELECT path, size, mtime_ns, version, '', NULL, 'skipped', reason FROM skipped"
@@ -180,7 +143,7 @@ class Store(Database):
         if not batch:
             return []
         with self.writing() as db:
-            return [_write_one(db, file) for file in batch]
+            return [write_file(db, file) for file in batch]
 
     def write_skipped(self, files: Iterable[tuple[str, int, int, str]]) -> None:
         """Remember files that cannot be used, each as (path, size, mtime_ns, reason).
@@ -217,7 +180,10 @@ class Store(Database):
     def _mark(self, hits: Iterable[tuple[int, str]], state: str, *, was: str) -> None:
         """Change states, but not of hits that another scan has found elsewhere meanwhile."""
         rows = [(state, hit_id, path_to_db(path), was) for hit_id, path in hits]
-        sql = "UPDATE OR IGNORE hit SET state = ? WHERE id = ? AND path = ? AND state = ?"
+        sql = (
+            "UPDATE OR IGNORE hit SET state = ? WHERE (id = ? OR region > 0) AND path = ?"
+            " AND state = ? AND region >= 0"
+        )
         if rows:
             with self.writing() as db:
                 db.executemany(sql, rows)
@@ -226,8 +192,9 @@ class Store(Database):
         """Note that the file of a hit was touched but holds what it held."""
         with self.writing() as db:
             db.execute(
-                "UPDATE OR IGNORE hit SET size = ?, mtime_ns = ?, state = 'here' WHERE id = ?",
-                (size, mtime_ns, hit_id),
+                "UPDATE OR IGNORE hit SET size = ?, mtime_ns = ?, state = 'here'"
+                " WHERE id = ? OR (path = ? AND region > 0 AND state != 'aside')",
+                (size, mtime_ns, hit_id, path_to_db(path)),
             )
             db.execute("DELETE FROM skipped WHERE path = ?", (path_to_db(path),))
 
@@ -236,7 +203,10 @@ class Store(Database):
 
         The disk is asked for every hit, so that a file is never taken for moved while it is there.
         """
-        rows = self.read("SELECT id, path, size, content_hash, aside FROM hit ORDER BY id")
+        rows = self.read(
+            "SELECT id, path, size, content_hash, aside FROM hit WHERE region = 0 OR id IN"
+            " (SELECT min(id) FROM hit WHERE region > 0 GROUP BY path, state) ORDER BY id"
+        )
         places = {
             row[0]: path_from_db(row[1]) if row[4] is None else str(self.aside_folder / row[4])
             for row in rows
@@ -257,26 +227,31 @@ class Store(Database):
             ).fetchone():
                 return False
             p = file.provenance
-            db.execute(
-                "UPDATE hit SET path = ?, size = ?, mtime_ns = ?, state = 'here', aside = NULL,"
-                " session = ?, drum = ?, microphone = ?, take = ?, note = ? WHERE id = ?",
-                (
-                    place,
-                    file.size,
-                    file.mtime_ns,
-                    p.session,
-                    p.drum,
-                    p.microphone,
-                    p.take,
-                    p.note,
-                    hit_id,
-                ),
-            )
-            db.execute(
-                "UPDATE hit SET role = ?, role_confidence = ?, role_source = ?"
-                " WHERE id = ? AND role_source != 'user'",
-                (file.role, file.role_confidence, file.role_source, hit_id),
-            )
+            ids = [row[0] for row in db.execute(SAME_TAKE, (hit_id, hit_id))]
+            told = (place, file.size, file.mtime_ns, p.drum, p.microphone, p.take, p.note)
+            role = (file.role, file.role_confidence, file.role_source)
+            for each in ids:
+                db.execute(
+                    "UPDATE hit SET path = ?, size = ?, mtime_ns = ?,"
+                    " state = iif(region < 0, state, 'here'), aside = NULL, drum = ?,"
+                    " microphone = ?, take = ?, note = ? WHERE id = ?",
+                    (*told, each),
+                )
+                db.execute(  # the mix is the user's word on the content, not the file's
+                    "UPDATE hit SET origin = json_patch(?, json_object('mix',"
+                    " json_extract(origin, '$.mix'))) WHERE id = ?",
+                    (json.dumps(dict(p.origin)), each),
+                )
+                db.execute(
+                    "UPDATE hit SET session = ?, session_source = ?"
+                    " WHERE id = ? AND session_source != 'user'",
+                    (p.session, p.session_source, each),
+                )
+                db.execute(
+                    "UPDATE hit SET role = ?, role_confidence = ?, role_source = ?"
+                    " WHERE id = ? AND role_source != 'user'",
+                    (*role, each),
+                )
             db.execute("DELETE FROM skipped WHERE path = ?", (place,))
         return True
 
@@ -347,55 +322,3 @@ def _is_gone(place: str) -> bool:
     except OSError:
         return False
     return False
-
-
-def _write_one(db: sqlite3.Connection, file: MeasuredFile) -> str:
-    place = path_to_db(file.path)
-    db.execute("DELETE FROM skipped WHERE path = ?", (place,))
-    known = db.execute(
-        "SELECT id, content_hash, role_source FROM hit WHERE path = ? AND state != 'aside'"
-        " ORDER BY state = 'here' DESC, content_hash = ? DESC, id",
-        (place, file.content_hash),
-    ).fetchone()
-    values = _measured_values(file)
-    if known is None:
-        columns, marks = ", ".join(values), ", ".join("?" * len(values))
-        sql = f"INSERT INTO hit (state, {columns}) VALUES ('here', {marks})"
-        _write_numbers(db, int(db.execute(sql, tuple(values.values())).lastrowid or 0), file)
-        return "added"
-    hit_id, content_hash, role_source = known
-    if role_source == "user":
-        values = {column: v for column, v in values.items() if not column.startswith("role")}
-    sets = ", ".join(f"{column} = ?" for column in values)
-    db.execute(f"UPDATE hit SET state = 'here', {sets} WHERE id = ?", (*values.values(), hit_id))
-    _write_numbers(db, hit_id, file)
-    return "unchanged" if content_hash == file.content_hash else "changed"
-
-
-def _measured_values(file: MeasuredFile) -> dict[str, Any]:
-    """Give the columns of a hit that a scan fills, with their values."""
-    m = file.measures
-    numbers = {k: float(v) if math.isfinite(v) else None for k, v in m.descriptors.items()}
-    plain = ("size", "mtime_ns", "content_hash", "sr", "n_channels", "container", "subtype")
-    told = ("session", "drum", "microphone", "take", "note")
-    return {
-        "path": path_to_db(file.path),
-        "version": MEASURE_VERSION,
-        "start": int(m.start),
-        "stop": int(m.stop),
-        "descriptors": json.dumps(numbers),
-        **{name: getattr(file, name) for name in plain},
-        **{name: getattr(file.provenance, name) for name in told},
-        "role": file.role,
-        "role_confidence": float(file.role_confidence),
-        "role_source": file.role_source,
-    }
-
-
-def _write_numbers(db: sqlite3.Connection, hit_id: int, file: MeasuredFile) -> None:
-    arrays = (
-        np.asarray(file.measures.picture, dtype="<f2").tobytes(),
-        np.asarray(file.measures.production, dtype="<f4").tobytes(),
-        np.asarray(file.role_probabilities, dtype="<f4").tobytes(),
-    )
-    db.execute("INSERT OR REPLACE INTO numbers VALUES (?, ?, ?, ?)", (hit_id, *arrays))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from catalog.sound.descriptors import describe_hit
 from catalog.sound.production import measure_production
 from catalog.sound.scalars import N_SCALARS, measure_scalars
 from catalog.sound.strokes import find_stroke, highest, mix_to_mono
+from catalog.sound.takes import find_regions
 
 PICTURE_BLOCKS: dict[str, slice] = {
     "image": slice(0, picture.N_IMAGE),
@@ -41,6 +43,7 @@ class Measures:
     descriptors : dict of str to float, see `catalog.sound.descriptors.DESCRIPTORS`
     picture : np.ndarray, float32, shape (N_PICTURE,), blocks at `PICTURE_BLOCKS`
     production : np.ndarray, float32, traces of room, microphone and converter
+    others : tuple of Measures, the further strokes of a take
     """
 
     start: int
@@ -48,6 +51,57 @@ class Measures:
     descriptors: dict[str, float]
     picture: np.ndarray
     production: np.ndarray
+    others: tuple[Measures, ...] = ()
+
+
+def measure_take(audio: Audio) -> Measures:
+    """Measure a file that holds one finished hit, or a take with several strokes.
+
+    Parameters
+    ----------
+    audio : Audio
+
+    Returns
+    -------
+    Measures
+        of the first stroke; `others` holds those of the further ones
+
+    Raises
+    ------
+    ParameterError
+        if it holds no stroke or values that are not numbers; the message says which
+    """
+    if not math.isfinite(highest(audio.samples)):
+        raise ParameterError("holds values that are not numbers (NaN or infinity)")
+    regions = find_regions(mix_to_mono(audio.samples), sr=audio.sr)
+    if len(regions) < 2:
+        return measure_audio(audio)
+    return measure_cut(audio, [(region.start, region.stop) for region in regions])
+
+
+def measure_cut(audio: Audio, cut: Sequence[tuple[int, int]]) -> Measures:
+    """Measure the strokes of a take whose cut is known.
+
+    Parameters
+    ----------
+    audio : Audio
+    cut : sequence of (start, stop), frames, `stop` exclusive; at least one
+
+    Returns
+    -------
+    Measures
+        of the first stroke; `others` holds those of the further ones
+
+    Raises
+    ------
+    ParameterError
+        if a region holds no stroke
+    """
+    strokes = []
+    for start, stop in cut:
+        part = replace(audio, samples=audio.samples[start:stop])
+        strokes.append(replace(measure_audio(part), start=start, stop=stop))
+    return replace(strokes[0], others=tuple(strokes[1:]))
 
 
 def measure_audio(audio: Audio) -> Measures:

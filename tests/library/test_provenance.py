@@ -80,7 +80,11 @@ def test_ixml_tells_project_take_note_and_the_only_track(read):
         "<TRACK_LIST><TRACK><CHANNEL_INDEX>1</CHANNEL_INDEX><NAME>under</NAME></TRACK></TRACK_LIST>"
     )
     found = read(riff(FMT_AND_DATA, ixml(text)))
-    assert found == Provenance("Mill, spring", "", "under", "3", "loose & low")
+    origin = {
+        "project": "Mill, spring", "scene": "snare", "take": "3", "note": "loose & low",
+        "tracks": "under",
+    }  # fmt: skip
+    assert found == Provenance("Mill, spring", "", "under", "3", "loose & low", origin=origin)
 
 
 def test_ixml_counts_before_bext_and_bext_before_info(read):

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from dataclasses import replace
 
 import pytest
 
@@ -64,6 +65,8 @@ def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
     scanned.close()
     db = sqlite3.connect(scanned.path)
     steps = schema.MIGRATIONS[1]
+    db.execute("DROP INDEX hit_here")
+    db.execute("CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here'")
     for table, column in re.findall(r"ALTER TABLE (\w+) ADD COLUMN (\w+)", steps):
         db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
     for table in re.findall(r"CREATE TABLE (\w+)", steps):
@@ -72,7 +75,8 @@ def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
     db.commit()
     db.close()
     with Store.open(scanned.path) as again:
-        assert repr(again.hits()) == repr(hits)
+        older = [replace(hit, session_source="") for hit in hits]  # it did not say why
+        assert repr(again.hits()) == repr(older)
         mark_hits(again, [hits[0].id], "star")
         assert again.hit(hits[0].id).mark == "star"
         assert again.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION

@@ -276,7 +276,7 @@ def test_a_file_that_may_not_be_read_is_told_and_tried_again(store, library, mon
         raise PermissionError(13, "Permission denied", str(path))
 
     with monkeypatch.context() as patch:
-        patch.setattr("catalog.library.scan.hash_file", forbid)
+        patch.setattr("catalog.library.workers.hash_file", forbid)
         report = scan(store, library)
     assert len(report.skipped) == 6
     assert "Permission denied" in report.skipped[0].reason
@@ -386,6 +386,7 @@ def test_numbers_of_an_older_version_are_measured_anew(store, library, monkeypat
     first = scan(store, library)
     monkeypatch.setattr("catalog.library.scan.MEASURE_VERSION", 999)
     monkeypatch.setattr("catalog.library.store.MEASURE_VERSION", 999)
+    monkeypatch.setattr("catalog.library.written.MEASURE_VERSION", 999)
     measured = []
 
     def note(path):

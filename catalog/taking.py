@@ -1,0 +1,217 @@
+"""Takes: their cut, their microphones, and the session they belong to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from catalog.library.cutting import CutFile
+from catalog.library.records import Hit
+from catalog.library.sessions import Session
+from catalog.library.store import Store
+from catalog.sound.microphones import ChannelDelay
+
+
+class Taking:
+    """What `Catalog` does with recordings as they come off the recorder."""
+
+    _store: Store
+
+    # For the page: `regions` gives the strokes of the file that a hit is in, each a `Hit` with
+    # `start` and `stop` in frames at `sr`; `waveform` the outline to draw them on; `move_region`,
+    # `split_region` and `merge_regions` change the cut and give the strokes as they are then.
+
+    def regions(self, hit: int | str | Path) -> list[Hit]:
+        """The strokes of one file, in the order of time.
+
+        Parameters
+        ----------
+        hit : int, str or Path, a hit's id, or its file
+
+        Returns
+        -------
+        list of Hit
+            one with `region` 0 where the file is a finished hit
+
+        Raises
+        ------
+        StoreError
+            if there is no such hit or no hit of that file
+        """
+        from catalog.library.cuts import list_regions
+
+        return list_regions(self._store, self._file(hit))
+
+    def waveform(self, hit: int | str | Path, *, n_points: int = 1000) -> np.ndarray:
+        """Outline of the whole file that a hit is in, for drawing.
+
+        Parameters
+        ----------
+        hit : int, str or Path
+        n_points : int, above 0
+
+        Returns
+        -------
+        np.ndarray, float32, shape (n_points or fewer, 2)
+            lowest and highest sample over all channels, in stretches of equal length
+
+        Raises
+        ------
+        AudioError
+            if the file is gone or broken
+        """
+        from catalog.sound.decode import decode_file
+        from catalog.sound.takes import outline
+
+        return outline(decode_file(self._file(hit)).samples, n_points=n_points)
+
+    def n_frames(self, hit: int | str | Path) -> int:
+        """Length of the whole file that a hit is in, in frames.
+
+        Raises
+        ------
+        AudioError
+            if the file is gone or broken
+        """
+        from catalog.sound.decode import decode_file
+
+        return len(decode_file(self._file(hit)).samples)
+
+    def move_region(self, hit_id: int, *, start: int, stop: int) -> list[Hit]:
+        """Give a stroke another region, in frames; it keeps its id, and later scans keep the cut.
+
+        Returns
+        -------
+        list of Hit, the strokes of the file as they are then
+
+        Raises
+        ------
+        ParameterError
+            if the region overlaps another, lies outside the file, or holds no stroke
+        StoreError
+            if the hit is not there, or its file has changed since it was scanned
+        """
+        from catalog.library.cuts import move_region
+
+        return move_region(self._store, hit_id, start=start, stop=stop)
+
+    def split_region(self, hit_id: int, *, at: int) -> list[Hit]:
+        """Cut a stroke, or a finished hit, in two at a frame; see `move_region`."""
+        from catalog.library.cuts import split_region
+
+        return split_region(self._store, hit_id, at=at)
+
+    def merge_regions(self, hit_ids: Sequence[int]) -> list[Hit]:
+        """Make one stroke of neighbours; the first keeps its id; see `move_region`."""
+        from catalog.library.cuts import merge_regions
+
+        return merge_regions(self._store, hit_ids)
+
+    def cut_again(self, hit: int | str | Path) -> list[Hit]:
+        """Forget what was changed by hand and cut the file as a scan does; see `move_region`."""
+        from catalog.library.cuts import drop_cut
+
+        return drop_cut(self._store, self._file(hit))
+
+    def write_strokes(
+        self, hit: int | str | Path, folder: str | Path, *, dry_run: bool = False
+    ) -> list[CutFile]:
+        """Write the strokes of a take as files of their own, with short fades and bext.
+
+        Parameters
+        ----------
+        hit : int, str or Path
+        folder : str or Path, must not exist yet
+        dry_run : bool, only say what would be written
+
+        Returns
+        -------
+        list of CutFile
+
+        Raises
+        ------
+        ParameterError
+            if the folder exists
+        StoreError
+            if the recording has changed since it was scanned; nothing is left half done
+        """
+        from catalog.library.cutting import plan_cut, write_cut
+
+        strokes = [stroke for stroke in self.regions(hit) if stroke.state == "here"]
+        plan = plan_cut(strokes, Path(folder).absolute())
+        if not dry_run:
+            write_cut(plan)
+        return plan
+
+    # Microphones of one file
+
+    def microphones(self, hit_id: int) -> tuple[ChannelDelay, ...]:
+        """Delay of each channel of a hit after the closest, in ms and metres of sound travel.
+
+        Raises
+        ------
+        AudioError
+            if the file is gone or broken
+        """
+        from catalog.sound.decode import decode_file
+        from catalog.sound.microphones import measure_delays
+
+        hit = self._store.hit(hit_id)
+        audio = decode_file(hit.path, start=hit.start, stop=hit.stop)
+        return measure_delays(audio.samples, sr=audio.sr)
+
+    def mix(self, hit_id: int) -> str:
+        """How the channels of a hit's file are mixed: "", "sum", "aligned" or a channel."""
+        from catalog.library.filesaid import said_of
+
+        return said_of(self._store, self._store.hit(hit_id).content_hash).mix
+
+    def set_mix(self, hit_id: int, mix: str) -> str:
+        """Choose how the channels of a hit's file are mixed; kept for the file and all its strokes.
+
+        Parameters
+        ----------
+        hit_id : int
+        mix : str
+            a channel's number from 1, "sum", "aligned" (delays and polarity made good first), or
+            "" for the channels as recorded
+
+        Returns
+        -------
+        str, a warning where the mix cancels, "" where it does not
+
+        Raises
+        ------
+        ParameterError
+            if the choice is unknown
+        """
+        from catalog.library.cuts import mix_file, warn_of_mix
+
+        hit = self._store.hit(hit_id)
+        mix_file(self._store, hit.path, mix)
+        return warn_of_mix(hit, mix)
+
+    # Sessions
+
+    def sessions(self) -> list[Session]:
+        """All sessions, each with the rule that named it."""
+        from catalog.library.sessions import list_sessions
+
+        return list_sessions(self._store)
+
+    def set_session(self, hit_ids: Sequence[int], name: str) -> None:
+        """Say which session hits belong to; "" lets the rules decide again.
+
+        Raises
+        ------
+        ParameterError
+            if the name is too long or holds control characters
+        """
+        from catalog.library.sessions import set_session
+
+        set_session(self._store, hit_ids, name)
+
+    def _file(self, hit: int | str | Path) -> Path:
+        return self._store.hit(hit).path if isinstance(hit, int) else Path(hit).absolute()
