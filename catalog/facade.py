@@ -60,14 +60,15 @@ class Catalog(Copying, HandOver):
         """
         from catalog.search.metric import stroke_distances
         from catalog.search.neighbors import rank_hits
+        from catalog.search.shortlist import stroke_candidates
 
         table = self._current()
         row = self._row(table, hit_id)
         allowed = np.ones(len(table.hits), bool)
         allowed[row] = False
-        return rank_hits(
-            table.spaces.hit_ids, stroke_distances(table.spaces, row), allowed=allowed, n=n
-        )
+        rows = stroke_candidates(table.spaces, row, allowed=allowed, n=n)
+        distances = stroke_distances(table.spaces, row, rows)
+        return rank_hits(table.spaces.hit_ids[rows], distances, allowed=allowed[rows], n=n)
 
     def similar(
         self,
@@ -106,28 +107,30 @@ class Catalog(Copying, HandOver):
             if `n` is below 1, the role is unknown, or `but` is not understood
         """
         from catalog.search.neighbors import rank_hits
+        from catalog.search.shortlist import alike_candidates
         from catalog.search.wishes import apply_wishes, read_wishes
 
         if role is not None and role not in ROLES:
             raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
         table = self._current()
         query = self._query(hit, table)
-        distances = query.distances(table)
-        allowed = np.array(
-            [
-                (role is None or other.role == role)
-                and not (elsewhere and query.session and other.session == query.session)
-                for other in table.hits
-            ],
-            bool,
-        )
-        if but is not None:
-            wishes = read_wishes(but, query.descriptors)
-            moved, distances = apply_wishes(wishes, query.descriptors, table.hits, distances)
-            allowed &= moved
+        allowed = np.ones(len(table.hits), bool)
+        if role is not None:
+            allowed &= np.fromiter((other.role == role for other in table.hits), bool)
+        if elsewhere and query.session:
+            allowed &= np.fromiter((o.session != query.session for o in table.hits), bool)
         if query.row is not None:
             allowed[query.row] = False
-        return rank_hits(table.spaces.hit_ids, distances, allowed=allowed, n=n)
+        if but is None:
+            rows = alike_candidates(table.spaces, query.alike, query.roles, allowed=allowed, n=n)
+            distances = query.distances(table, rows)
+        else:
+            wishes, rows = read_wishes(but, query.descriptors), np.arange(len(allowed))
+            moved, distances = apply_wishes(
+                wishes, query.descriptors, table.hits, query.distances(table)
+            )
+            allowed &= moved
+        return rank_hits(table.spaces.hit_ids[rows], distances, allowed=allowed[rows], n=n)
 
     def outside(self, path: str | Path) -> Hit:
         """Measure a file that need not be in the catalog, such as a phone's recording.

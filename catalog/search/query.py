@@ -12,7 +12,7 @@ from catalog.errors import AudioError, ParameterError
 from catalog.library.records import ROLES, Hit
 from catalog.library.rolemodel import role_probabilities
 from catalog.library.walk import hash_file
-from catalog.search.metric import alike_to, make_spaces
+from catalog.search.metric import ALL, Rows, alike_to, make_spaces
 from catalog.search.table import HitTable
 from catalog.sound.decode import Audio, decode_file
 from catalog.sound.measure import Measures, measure_audio
@@ -46,9 +46,9 @@ class Query:
         """Where the hit comes from; "" for a file outside."""
         return self.hit.session
 
-    def distances(self, table: HitTable) -> np.ndarray:
-        """How alike every hit of the table is; float64, shape (n,)."""
-        return alike_to(table.spaces, self.alike, self.roles)
+    def distances(self, table: HitTable, among: Rows = ALL) -> np.ndarray:
+        """How alike every hit of the table is, or those in some rows; float64, shape (n,)."""
+        return alike_to(table.spaces, self.alike, self.roles, among)
 
 
 def query_row(table: HitTable, row: int) -> Query:

@@ -1,0 +1,45 @@
+"""The rough pass rules out nothing that is among the nearest: held against one exact pass."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.search.metric import Spaces, alike_to, stroke_distances
+from catalog.search.shortlist import WORTH_IT, alike_candidates, stroke_candidates
+
+
+def crowded_spaces(n: int, *, spread: float, far: float, seed: int) -> Spaces:
+    """Points far from the origin and close together, with copies: hard for single precision."""
+    rng = np.random.default_rng(seed)
+    strokes, alike = ((far + spread * rng.normal(size=(n, d))).astype(np.float32) for d in (24, 60))
+    strokes[n // 2] = strokes[3]
+    alike[n // 2] = alike[3]
+    roles = rng.dirichlet(np.full(20, 0.2), size=n).astype(np.float32)
+    return Spaces(np.arange(n, dtype=np.int64), strokes, alike, roles, 0.9)
+
+
+@pytest.mark.parametrize(("spread", "far"), [(1.0, 0.0), (1.0, 30.0), (1e-3, 100.0), (0.0, 5.0)])
+@pytest.mark.parametrize("n", [1, 10])
+def test_the_nearest_are_all_on_the_short_list(spread, far, n):
+    spaces = crowded_spaces(3000, spread=spread, far=far, seed=n)
+    allowed = np.arange(3000) % 7 != 3
+    for row in (3, 1500, 2999):
+        asked = (spaces.alike[row], spaces.roles[row])
+        for exact, rows in (
+            (stroke_distances(spaces, row), stroke_candidates(spaces, row, allowed=allowed, n=n)),
+            (alike_to(spaces, *asked), alike_candidates(spaces, *asked, allowed=allowed, n=n)),
+        ):
+            cut = np.sort(exact[allowed])[n - 1]
+            assert set(np.flatnonzero(allowed & (exact <= cut))) <= set(rows)
+            assert allowed[rows].all()
+
+
+def test_the_short_list_is_short_where_hits_differ_and_whole_where_few_are_asked_of_few():
+    spaces = crowded_spaces(20_000, spread=1.0, far=0.0, seed=0)
+    allowed = np.ones(20_000, bool)
+    asked = (spaces.alike[5], spaces.roles[5])
+    assert len(stroke_candidates(spaces, 5, allowed=allowed, n=10)) < 100
+    assert len(alike_candidates(spaces, *asked, allowed=allowed, n=10)) < 1000
+    for n in (None, 20_000 // WORTH_IT):
+        assert len(stroke_candidates(spaces, 5, allowed=allowed, n=n)) == 20_000
