@@ -23,12 +23,16 @@ if TYPE_CHECKING:
     from catalog.search.duplicates import CopyGroup
     from catalog.search.map2d import Layout
     from catalog.search.neighbors import Match
+    from catalog.search.same.relations import Relation
+    from catalog.search.same.ties import StrokeTie
+    from catalog.sound.fit import Alignment
     from catalog.sound.overlay import Overlay
 
 __version__ = "0.1.0"
 
 __all__ = [
     "ROLES",
+    "Alignment",
     "AudioError",
     "Catalog",
     "CatalogError",
@@ -45,10 +49,12 @@ __all__ = [
     "Overlay",
     "ParameterError",
     "Progress",
+    "Relation",
     "ScanReport",
     "Skipped",
     "Stopped",
     "StoreError",
+    "StrokeTie",
     "Undone",
     "default_store",
 ]
@@ -68,6 +74,9 @@ _ROOMS = {
     "catalog.search.duplicates": ("CopyGroup",),
     "catalog.search.map2d": ("Layout",),
     "catalog.search.neighbors": ("Match",),
+    "catalog.search.same.relations": ("Relation",),
+    "catalog.search.same.ties": ("StrokeTie",),
+    "catalog.sound.fit": ("Alignment",),
     "catalog.sound.overlay": ("Overlay",),
 }  # fmt: skip
 _HOMES = {name: room for room, names in _ROOMS.items() for name in names}

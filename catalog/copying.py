@@ -9,8 +9,10 @@ from catalog.holdings import Holdings, OnProgress
 from catalog.library.records import Hit
 from catalog.search.by_ear import Doubt
 from catalog.search.duplicates import CopyGroup
+from catalog.search.same.relations import Relation
+from catalog.search.same.ties import StrokeTie
 from catalog.search.table import HitTable
-from catalog.sound.compare import Prepared
+from catalog.sound.fit import Alignment, Recording
 from catalog.sound.overlay import Overlay
 
 
@@ -102,10 +104,67 @@ class Copying(Holdings):
         ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
         return write_report(groups, {i: self.hit(i) for i in ids}, fates=fates, heading=heading)
 
-    def _prepare(self, hit: Hit) -> Prepared | None:
-        from catalog.sound.compare import prepare_hit
+    def align(self, first_id: int, second_id: int) -> Alignment:
+        """Tell how one recording becomes the other: offset, gain, polarity, filter, what is left.
+
+        Raises
+        ------
+        AudioError
+            if a file is gone or broken
+        """
+        from catalog.sound.fit import align_hits, meet, prepare_recording
+
+        first, second = (prepare_recording(self.audio(i)) for i in (first_id, second_id))
+        return align_hits(*meet(first, second))
+
+    def strokes(self) -> list[StrokeTie]:
+        """Hits that are one stroke through several microphones, tied by names and chunks.
+
+        What strength and arrival say against a tie is in its `against`.
+        """
+        from catalog.search.same.ties import tie_strokes
+
+        return tie_strokes(self._current().hits)
+
+    def relations(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
+        """What other hits are to one: copy, same stroke, same drum or alike, with the evidence.
+
+        Parameters
+        ----------
+        hit_id : int
+        n_alike : int, hits that only sound alike
+
+        Returns
+        -------
+        list of Relation, the strongest first
+
+        Raises
+        ------
+        StoreError
+            if there is no such hit
+        """
+        from catalog.search.metric import alike_distances
+        from catalog.search.same.relations import relate_hit
+
+        hit, table = self.hit(hit_id), self._current()
+        alike: list[tuple[int, float]] = []
+        if hit_id in table.rows:
+            distances = alike_distances(table.spaces, table.rows[hit_id])
+            nearest = distances.argsort(kind="stable")[: n_alike + 1]
+            alike = [(table.hits[row].id, float(distances[row])) for row in nearest]
+        return relate_hit(
+            hit,
+            table.hits,
+            groups=self.copies(),
+            doubts=[(d.first, d.second, d.evidence) for d in self.doubtful_copies()],
+            ties=self.strokes(),
+            alike=alike,
+        )
+
+    def _prepare(self, hit: Hit) -> Recording | None:
+        from catalog.sound.fit import prepare_recording
 
         try:
-            return prepare_hit(self._read(hit))
+            return prepare_recording(self._read(hit))
         except CatalogError:
             return None  # gone or broken since the scan: the next scan will say so

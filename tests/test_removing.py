@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 
+import numpy as np
 import pytest
 
 from catalog import Catalog, StoreError
@@ -174,15 +176,16 @@ def test_a_pair_left_open_is_asked_and_becomes_a_group_when_it_is_one(cat, call,
     from catalog.search import duplicates
 
     first, second = find(cat, "snare_01"), find(cat, "tom_01")
-    real = duplicates._agree
+    real = duplicates.Decider.decide
 
-    def leave_open(cache, hits, a, b):
-        if {hits[a].id, hits[b].id} == {first, second}:
-            return duplicates.Agreement(13.0, 13.0, 40, 0.0)
-        return real(cache, hits, a, b)
+    def leave_open(decider, a, b):
+        if {a.id, b.id} == {first, second}:
+            return duplicates.Decision("not sure", 1 - 10**-1.3, 0.0)
+        return real(decider, a, b)
 
-    monkeypatch.setattr(duplicates, "_agree", leave_open)
-    monkeypatch.setattr(duplicates, "MAX_DISTANCE", 1e9)
+    monkeypatch.setattr(duplicates.Decider, "decide", leave_open)
+    every = np.array(list(itertools.combinations(range(len(cat.hits())), 2)))
+    monkeypatch.setattr(duplicates, "near_pairs", lambda points: every)
     n_groups = len(cat.copies())
     (doubt,) = cat.doubtful_copies()
     assert {doubt.first, doubt.second} == {first, second}

@@ -59,6 +59,9 @@ CREATE TABLE verdict (
     first TEXT NOT NULL, second TEXT NOT NULL, same INTEGER NOT NULL, time_utc TEXT NOT NULL,
     PRIMARY KEY (first, second));
 CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT);
+CREATE TABLE decision (
+    first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, answer TEXT NOT NULL,
+    share REAL NOT NULL, logit REAL NOT NULL, PRIMARY KEY (first, second)) WITHOUT ROWID;
 CREATE TABLE layout (
     id INTEGER PRIMARY KEY CHECK (id = 1), hit_ids BLOB NOT NULL, xy BLOB NOT NULL,
     kind TEXT NOT NULL, seed INTEGER NOT NULL, time_utc TEXT NOT NULL);
@@ -89,7 +92,10 @@ ALTER TABLE hit ADD COLUMN origin TEXT NOT NULL DEFAULT '{}';
 UPDATE hit SET version = 0;
 DROP INDEX hit_here;
 CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
-CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT)
+CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT);
+CREATE TABLE decision (
+    first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, answer TEXT NOT NULL,
+    share REAL NOT NULL, logit REAL NOT NULL, PRIMARY KEY (first, second)) WITHOUT ROWID
 """,
 }
 

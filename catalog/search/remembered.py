@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 
+import numpy as np
+
 from catalog.errors import ParameterError
+from catalog.library.decided import Decisions
 from catalog.library.records import Hit, Progress
 from catalog.library.store import Store
 from catalog.library.verdicts import prefer_hit, preferred_hits, read_verdicts
@@ -12,17 +16,19 @@ from catalog.search.by_ear import Doubt, apply_preference, apply_verdicts, open_
 from catalog.search.duplicates import (
     UNSURE,
     CopyGroup,
+    Decider,
     group_copies,
     groups_from_rows,
     groups_to_rows,
-    is_copy,
-    share_in_common,
 )
+from catalog.search.same.candidates import copy_points
+from catalog.search.same.judge import COPY, JUDGE_VERSION
 from catalog.search.table import HitTable
-from catalog.sound.compare import Prepared, compare_hits
+from catalog.sound.fit import Recording
 
-Prepare = Callable[[Hit], Prepared | None]
+Prepare = Callable[[Hit], Recording | None]
 OnProgress = Callable[[Progress], None]
+ROWS_AT_ONCE = 4096  # pictures read at once, 4 kB each
 
 
 def find_copies(
@@ -48,10 +54,11 @@ def find_copies(
     if not preferred:
         return groups
 
+    decider = Decider(prepare, Decisions.read(store, version=JUDGE_VERSION))
+
     def verify(first: Hit, second: Hit) -> float | None:
-        a, b = prepare(first), prepare(second)
-        agreement = compare_hits(a, b) if a is not None and b is not None else None
-        return share_in_common(agreement) if agreement and is_copy(agreement) else None
+        decision = decider.decide(first, second)
+        return decision.share if decision.answer == COPY else None
 
     chosen = [apply_preference(group, hits, preferred, verify) for group in groups]
     return sorted((group for group in chosen if group.others), key=lambda group: group.keep)
@@ -100,20 +107,40 @@ def _from_samples(
 ) -> tuple[list[CopyGroup], list[Doubt]]:
     """Groups and open pairs as the samples say; remembered for what the library holds."""
     saved = store.saved_copies()
-    if saved is not None and saved[1] == table.sound_key:
+    if saved is not None and saved[1] == _key(table):
         rows = saved[0]
         unsure = [(a, b, e) for a, others in rows for b, what, e in others if what == UNSURE]
         groups = groups_from_rows(rows, {hit.id: hit for hit in table.hits})
         return groups, [Doubt(*one) for one in unsure]
     tell = on_progress or (lambda _: None)
     doubts: list[Doubt] = []
+    decisions = Decisions.read(store, version=JUDGE_VERSION)
     groups = group_copies(
         table.hits,
-        table.spaces,
+        _points(store, table),
         prepare,
+        decisions=decisions,
         on_pair=lambda done, total: tell(Progress("comparing", done, total)),
         on_doubt=lambda a, b, evidence: doubts.append(Doubt(a, b, evidence)),
     )
+    decisions.write(store, version=JUDGE_VERSION)
     open_pairs = [(d.first, ((d.second, UNSURE, d.evidence),)) for d in doubts]
-    store.save_copies([*groups_to_rows(groups), *open_pairs], revision=table.sound_key)
+    store.save_copies([*groups_to_rows(groups), *open_pairs], revision=_key(table))
     return groups, doubts
+
+
+def _points(store: Store, table: HitTable) -> np.ndarray:
+    """Place all hits in the space of candidates, few pictures at a time."""
+    ids = table.spaces.hit_ids
+    parts = [
+        copy_points(store.pictures(ids[at : at + ROWS_AT_ONCE]))
+        for at in range(0, len(ids), ROWS_AT_ONCE)
+    ]
+    return np.concatenate(parts) if parts else np.zeros((0, 1), np.float32)
+
+
+def _key(table: HitTable) -> int:
+    """Digest of what groups depend on: the sound, the judge, and marks; 63 bits for SQLite."""
+    marks = [(hit.id, hit.mark) for hit in table.hits if hit.mark]
+    digest = hashlib.sha256(repr((table.sound_key, JUDGE_VERSION, marks)).encode())
+    return int.from_bytes(digest.digest()[:8], "big") >> 1

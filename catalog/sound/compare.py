@@ -8,8 +8,9 @@ correlation over the whole band cannot tell them apart: two strokes of a kick re
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -51,6 +52,8 @@ class Prepared:
     noise : float, variance a sample of what is not the stroke
     is_cut : bool, whether the file begins within the stroke
     whitened : np.ndarray, complex64, half-whitened spectrum of the first `LAG_SAMPLES`
+    scale : float, peak of the recording, full scale 1.0; the samples are divided by it
+    onset_s : float, where the stroke begins in its region of the file
     """
 
     samples: np.ndarray
@@ -58,6 +61,8 @@ class Prepared:
     noise: float
     is_cut: bool
     whitened: np.ndarray
+    scale: float = 1.0
+    onset_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,9 @@ class Agreement:
     whole_db : float
         the same over the whole band at once, asked only where cells are few; NaN elsewhere
     lag_s : float
-        how much later the second starts within its file region
+        how much later the second lies than the onsets found tell
+    peak : float
+        highest partly whitened correlation, 0 to 1
     """
 
     score_db: float
@@ -83,6 +90,7 @@ class Agreement:
     n_cells: int
     lag_s: float
     whole_db: float = float("nan")
+    peak: float = float("nan")
 
 
 def prepare_hit(audio: Audio) -> Prepared:
@@ -101,23 +109,43 @@ def prepare_hit(audio: Audio) -> Prepared:
     ParameterError
         if it holds no stroke
     """
-    mono = mix_to_mono(audio.samples)
-    onset = find_stroke(mono, sr=audio.sr).onset
-    margin = round(MARGIN * audio.sr / SR)
+    return prepare_mono_hit(mix_to_mono(audio.samples), sr=audio.sr, subtype=audio.subtype)
+
+
+def prepare_mono_hit(mono: np.ndarray, *, sr: int, subtype: str) -> Prepared:
+    """Make one channel ready to be compared; see `prepare_hit`.
+
+    Parameters
+    ----------
+    mono : np.ndarray, shape (n,)
+    sr : int, Hz
+    subtype : str, as libsndfile names it
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    ParameterError
+        if it holds no stroke
+    """
+    onset = find_stroke(mono, sr=sr).onset
+    margin = round(MARGIN * sr / SR)
     missing = max(0, margin - onset)
     part = np.concatenate([np.zeros(missing, np.float32), mono[max(0, onset - margin) :]])
-    part = part[: round((COMPARE_S + MAX_LAG_S) * audio.sr) + margin]
-    y = prepare_mono(part, sr=audio.sr, start=0)
+    part = part[: round((COMPARE_S + MAX_LAG_S) * sr) + margin]
+    y = prepare_mono(part, sr=sr, start=0)
     peak = float(np.abs(part).max())
     y = np.append(y[:1], y[1:] - PRE_EMPHASIS * y[:-1])
-    first = round(missing * SR / audio.sr)
-    is_cut = onset <= round(CUT_S * audio.sr)
+    first = round(missing * SR / sr)
+    is_cut = onset <= round(CUT_S * sr)
     if is_cut:  # it begins with a click that is in no other copy
         y[first : first + EDGE] *= np.linspace(0.0, 1.0, len(y[first : first + EDGE]))
         first += EDGE
-    noise = max(_quietest(y), _rounding_noise(audio.subtype, peak))
+    noise = max(_quietest(y), _rounding_noise(subtype, peak))
     y = y.astype(np.float32)
-    return Prepared(y, first, noise, is_cut, _half_whitened(y))
+    return Prepared(y, first, noise, is_cut, _half_whitened(y), peak, onset / sr)
 
 
 def _half_whitened(y: np.ndarray) -> np.ndarray:
@@ -158,14 +186,14 @@ def compare_hits(first: Prepared, second: Prepared) -> Agreement:
     Agreement
     """
     best = None
-    lags = find_lags(first, second)
+    lags, peak = _lags_and_peak(first, second)
     for lag in lags if first.is_cut or second.is_cut else lags[:1]:
         found = _compare_at(first, second, lag)
         if best is None or _rank(found) > _rank(best):
             best = found
         if max(best.score_db, np.nan_to_num(best.whole_db)) >= SURE_DB:
             break
-    return best if best is not None else Agreement(0.0, math.nan, 0, 0.0)
+    return replace(best or Agreement(0.0, math.nan, 0, 0.0), peak=peak)
 
 
 def _rank(agreement: Agreement) -> tuple[float, float]:
@@ -186,7 +214,7 @@ def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
         if stop - start < round((stop_ms - start_ms) * SR / 2000):
             break
         part = slice(start, stop)
-        cells = _cell_scores(a[part], b[part], lag - whole, first.noise, second.noise)
+        cells = cell_scores(a[part], b[part], lag - whole, first.noise, second.noise).score_db
         values.append(cells)
         is_late.append(np.full(len(cells), number >= EARLY_SEGMENTS))
         if number == HOPELESS_AFTER and (hopeless := _is_hopeless(values)):
@@ -236,6 +264,11 @@ def find_lags(first: Prepared, second: Prepared) -> list[float]:
     list of float, samples, interpolated, the highest peak first
         sign-free, so a turned polarity changes nothing; empty if one of them is silent
     """
+    return _lags_and_peak(first, second)[0]
+
+
+def _lags_and_peak(first: Prepared, second: Prepared) -> tuple[list[float], float]:
+    """Lags, and the height of the highest peak where 1 is equal sound."""
     from scipy.fft import irfft
 
     reach = round(MAX_LAG_S * SR)
@@ -244,11 +277,14 @@ def find_lags(first: Prepared, second: Prepared) -> list[float]:
     inner = along[1:-1]
     peaks = 1 + np.flatnonzero((inner > along[:-2]) & (inner >= along[2:]))
     peaks = peaks[np.argsort(-along[peaks], kind="stable")][:N_LAGS]
-    return [
+    lags = [
         float(at - reach + _vertex(*along[at - 1 : at + 2]))
         for at in peaks
         if along[at] >= LAG_SHARE * along[peaks[0]]
     ]
+    energy = (np.linalg.norm(side.whitened) for side in (first, second))
+    most = 2.0 * float(np.prod(list(energy))) / LAG_FFT
+    return lags, float(along[peaks[0]]) / most if lags and most > 0 else 0.0
 
 
 def _vertex(left: float, top: float, right: float) -> float:
@@ -274,19 +310,42 @@ def _taper(n: int) -> np.ndarray:
     return np.asarray(tukey(n, 0.5), dtype=np.float32)
 
 
-def _cell_scores(
+class Cells(NamedTuple):
+    """Cells of one segment that stand above the noise of both sides; all of shape (n_cells,).
+
+    `score_db` is -10 log10(1 - coherence), `hz` the middle of the band, `energy` the first side's.
+    """
+
+    score_db: np.ndarray
+    hz: np.ndarray
+    energy: np.ndarray
+
+
+def cell_scores(
     a: np.ndarray, b: np.ndarray, fraction: float, noise_a: float, noise_b: float
-) -> np.ndarray:
-    """One score in dB for each band of a segment that stands above noise in both."""
+) -> Cells:
+    """Score in dB each band of a segment that stands above noise in both.
+
+    Parameters
+    ----------
+    a, b : np.ndarray, shape (n,)
+    fraction : float, samples by which `b` is late
+    noise_a, noise_b : float, variance a sample
+
+    Returns
+    -------
+    Cells
+    """
     from scipy.fft import rfft
 
     n = len(a)
-    window = _taper(n)
-    turn = np.exp(2j * np.pi * np.arange(n // 2 + 1) * fraction / n)
-    spectrum_a, spectrum_b = rfft(a * window), rfft(b * window) * turn
     edges = _band_edges(n)
     if len(edges) < 2:
-        return np.zeros(0)
+        return Cells(np.zeros(0), np.zeros(0), np.zeros(0))
+    window = _taper(n)
+    spectrum_a, spectrum_b = rfft(a * window), rfft(b * window)
+    if fraction:
+        spectrum_b = spectrum_b * np.exp(2j * np.pi * np.arange(n // 2 + 1) * fraction / n)
     power_a = np.add.reduceat(np.abs(spectrum_a) ** 2, edges)[:-1]
     power_b = np.add.reduceat(np.abs(spectrum_b) ** 2, edges)[:-1]
     cross = np.abs(np.add.reduceat(spectrum_a * np.conj(spectrum_b), edges)[:-1]) ** 2
@@ -295,4 +354,5 @@ def _cell_scores(
     heard = (power_a > noise * noise_a) & (power_b > noise * noise_b)
     heard &= (power_a > floor * power_a.max()) & (power_b > floor * power_b.max())
     coherence = cross[heard] / (power_a[heard] * power_b[heard])
-    return np.minimum(-10.0 * np.log10(np.maximum(1.0 - coherence, 1e-9)), MAX_CELL_DB)
+    scores = np.minimum(-10.0 * np.log10(np.maximum(1.0 - coherence, 1e-9)), MAX_CELL_DB)
+    return Cells(scores, np.sqrt(edges[1:] * edges[:-1])[heard] * SR / n, power_a[heard])

@@ -169,7 +169,12 @@ def _first_line(err: BaseException) -> str:
 
 
 def encode_audio(
-    samples: np.ndarray, *, sr: int, container: str = "WAV", subtype: str = "PCM_24"
+    samples: np.ndarray,
+    *,
+    sr: int,
+    container: str = "WAV",
+    subtype: str = "PCM_24",
+    compression: float | None = None,
 ) -> bytes:
     """Encode audio so that integers decoded before come back as the same integers.
 
@@ -179,6 +184,8 @@ def encode_audio(
         clipped at full scale when `subtype` is an integer format
     sr : int, Hz, above 0
     container, subtype : str, as libsndfile names them
+    compression : float, optional
+        0 (large) to 1 (small), for FLAC and the lossy formats; libsndfile's own choice by default
 
     Returns
     -------
@@ -197,7 +204,9 @@ def encode_audio(
     data = _to_pcm(samples, PCM_BITS[subtype]) if subtype in PCM_BITS else samples
     out = io.BytesIO()
     try:
-        soundfile.write(out, data, sr, format=container, subtype=subtype)
+        soundfile.write(
+            out, data, sr, format=container, subtype=subtype, compression_level=compression
+        )
     except (soundfile.LibsndfileError, ValueError, TypeError) as err:
         raise ParameterError(
             f"{container} with {subtype} at {sr} Hz cannot be written: {err}"

@@ -1,8 +1,9 @@
 """How many edited copies are found, and how near other strokes come: `copies.py FOLDER`.
 
-Makes the edits itself from hits drawn from FOLDER, and compares every pair of strokes of one drum
-through one microphone (by the names, as a scan reads them). Copies that FOLDER itself holds count
-as false pairs: take them out first, or read the list of the highest false pairs.
+Makes the edits itself from hits drawn from FOLDER, alone and in pairs. A copy is found when it is
+among the candidates of its original within the whole folder and is then judged a copy. Every pair
+of strokes of one drum through one microphone (by the names, as a scan reads them) is judged too.
+Copies that FOLDER itself holds count as false pairs: read the list of the highest ones.
 """
 
 from __future__ import annotations
@@ -10,131 +11,145 @@ from __future__ import annotations
 import argparse
 import itertools
 import sys
+import tempfile
 import time
-from collections.abc import Iterator
+from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
 
+from catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.library.provenance import find_provenance
-from catalog.search.duplicates import COPY_DB, FEW_CELLS_DB, LATE_DB, WHOLE_DB, is_copy
-from catalog.sound.compare import Prepared, compare_hits, prepare_hit
-from catalog.sound.decode import AUDIO_SUFFIXES, Audio, decode_file, encode_audio, resample
-from catalog.sound.strokes import find_stroke, mix_to_mono
+from catalog.library.records import Hit
+from catalog.search.fitting.edits import EDITS, Edit, applies, apply_edits, draw_pair
+from catalog.search.fitting.pairs import picture_of_audio
+from catalog.search.same.candidates import N_NEAREST, copy_points
+from catalog.search.same.judge import COPY, UNSURE, Judgement, judge_pair, load_judge
+from catalog.sound.decode import decode_file
+from catalog.sound.fit import Recording, prepare_recording
 
-MP3_RATES = (32_000, 44_100, 48_000)
-
-
-def edits(audio: Audio, rng: np.random.Generator, scratch: Path) -> Iterator[tuple[str, Audio]]:
-    """Yield each edit by name; lossless ones begin with an equals sign."""
-    y, sr = audio.samples, audio.sr
-    peak = float(np.abs(y).max())
-    onset = find_stroke(mix_to_mono(y), sr=sr).onset
-
-    def of(samples: np.ndarray, rate: int = sr, subtype: str = "FLOAT") -> Audio:
-        return Audio(np.asarray(samples, np.float32), rate, "WAV", subtype)
-
-    yield "= gain -30 dB", of(y * 10**-1.5)
-    yield "= gain +12 dB", of(y * 10**0.6)
-    yield "= polarity", of(-y)
-    yield "= offset", of(y + 0.01 * peak)
-    yield "= silence before", of(np.concatenate([np.zeros((4800, y.shape[1])), y]))
-    for rate in (44_100, 48_000, 96_000):
-        yield f"{rate / 1000:g} kHz", of(resample(y, sr=sr, to_sr=rate), rate)
-    yield "16 bits", of(np.rint(y / peak * 16_384) / 32_768, sr, "PCM_16")
-    dither = rng.uniform(-0.5, 0.5, y.shape) + rng.uniform(-0.5, 0.5, y.shape)
-    yield "16 bits, dither", of(np.rint(y / peak * 16_384 + dither) / 32_768, sr, "PCM_16")
-    yield "16 bits at -30 dB", of(np.rint(y / peak * 1000) / 32_768, sr, "PCM_16")
-    for ms in (1, 3, 5):
-        yield f"start trimmed {ms} ms", of(y[onset + ms * sr // 1000 :])
-    yield "tail cut to 30 %", of(y[: max(64, int(0.3 * len(y)))])
-    yield "faded", of(y * np.linspace(1, 0, len(y))[:, None])
-    yield "mono", of(y.mean(axis=1, keepdims=True))
-    if y.shape[1] > 1:
-        yield "one side", of(y[:, :1])
-    yield "noise at -50 dB", of(y + rng.normal(size=y.shape) * peak * 10 ** (-50 / 20) / 3)
-    octave = np.log2(np.maximum(np.fft.rfftfreq(len(y), 1 / sr), 20.0) / 1000.0)
-    tilt = 10 ** (np.clip(octave, -4, 4)[:, None] * 1.5 / 20)
-    yield "tilt 6 dB", of(np.fft.irfft(np.fft.rfft(y, axis=0) * tilt, len(y), axis=0))
-    yield "driven", of(np.tanh(2.0 * y / peak))
-    for container, subtype in (("OGG", "VORBIS"), ("MP3", "MPEG_LAYER_III")):
-        if container == "MP3" and sr not in MP3_RATES:
-            continue
-        path = scratch / f"x.{container.lower()}"
-        path.write_bytes(encode_audio(y[:, :2], sr=sr, container=container, subtype=subtype))
-        yield subtype, decode_file(path)
+N_PAIRS = 8  # pairs of edits drawn for each hit
+MOST_LOGIT = 25.0  # what answers that need no judge are shown as
 
 
-def prepared(path: Path) -> Prepared | None:
+class Table:
+    """Answers by name."""
+
+    def __init__(self) -> None:
+        self.rows: dict[str, list[tuple[bool, str, float]]] = defaultdict(list)
+
+    def add(self, name: str, near: bool, judged: Judgement) -> None:
+        self.rows[name].append((near, judged.answer, judged.logit))
+
+    def print(self) -> None:
+        for name, rows in self.rows.items():
+            near = np.array([row[0] for row in rows])
+            copy = np.array([row[1] == COPY for row in rows])
+            unsure = np.array([row[1] == UNSURE for row in rows])
+            logits = np.clip([row[2] for row in rows], -MOST_LOGIT, MOST_LOGIT)
+            low, mid = np.percentile(logits, [1, 50])
+            print(
+                f"{name:24} n {len(rows):5}  found {(near & copy).mean():.4f}"
+                f"  judged a copy {copy.mean():.4f}  not sure {unsure.mean():.4f}"
+                f"  candidates {near.mean():.4f}  logit 1 %: {low:.1f}, 50 %: {mid:.1f}"
+            )
+
+
+def is_near(points: np.ndarray, row: int, point: np.ndarray) -> bool:
+    """Whether an edited hit would be a candidate of its original, as either's neighbour."""
+    far = float(np.linalg.norm(points[row] - point))
+    nearer = (np.linalg.norm(points - point, axis=1) < far).sum()
+    around = (np.linalg.norm(points - points[row], axis=1) < far).sum() - 1
+    return far <= 1.0 and min(nearer, around) < N_NEAREST
+
+
+def measure_edits(paths: list[Path], points: np.ndarray, rows: np.ndarray, seed: int) -> None:
+    """Judge each drawn hit against its edits."""
+    single, double, kinds = Table(), Table(), Table()
+    for row in rows:
+        audio, rng = decode_file(paths[row]), np.random.default_rng([seed, int(row)])
+        original = prepare_recording(audio)
+        drawn: list[tuple[Edit, ...]] = [(edit,) for edit in EDITS if applies(edit, audio)]
+        drawn += [draw_pair(audio, rng) for _ in range(N_PAIRS)]
+        for edits in drawn:
+            try:
+                edited = apply_edits(audio, edits, rng=rng)
+                judged = judge_pair(original, prepare_recording(edited))
+                point = copy_points(picture_of_audio(edited)[None].astype(np.float32))[0]
+                near = is_near(points, int(row), point)
+            except CatalogError as err:
+                print(f"  nothing left: {paths[row].name}, {edits[0].name}: {err}")
+                judged, near = Judgement("no", 0.0, -np.inf), False
+            if len(edits) == 1:
+                single.add(edits[0].name, near, judged)
+                kinds.add(f"all {edits[0].kind}", near, judged)
+            else:
+                for edit in edits:
+                    double.add(f"{edit.name} + another", near, judged)
+                kinds.add("all pairs of edits", near, judged)
+    for table in (single, double, kinds):
+        print()
+        table.print()
+
+
+def measure_strokes(hits: list[Hit], root: Path) -> None:
+    """Judge all strokes of one drum through one microphone."""
+    drums: dict[tuple[str, ...], list[Hit]] = defaultdict(list)
+    for hit in hits:
+        if hit.drum:
+            drums[hit.session, hit.drum, hit.microphone].append(hit)
+    rows: list[tuple[Judgement, Hit, Hit]] = []
+    for strokes in drums.values():
+        ready = [(hit, _prepared(hit)) for hit in strokes] if len(strokes) > 1 else []
+        for (a, first), (b, second) in itertools.combinations(ready, 2):
+            if first is not None and second is not None:
+                rows.append((judge_pair(first, second), a, b))
+    logits = np.array([np.clip(row[0].logit, -MOST_LOGIT, MOST_LOGIT) for row in rows] or [0.0])
+    false, unsure = (sum(row[0].answer == answer for row in rows) for answer in (COPY, UNSURE))
+    told = ", ".join(f"{q:g} %: {np.percentile(logits, q):.1f}" for q in (50, 90, 99, 99.9, 100))
+    print(f"\npairs of other strokes: {len(rows)}, copies {false}, not sure {unsure}; logit {told}")
+    for judged, a, b in sorted(rows, key=lambda row: -row[0].logit)[:10]:
+        names = " | ".join(str(hit.path.relative_to(root)) for hit in (a, b))
+        print(f"  {judged.answer:8} {judged.logit:6.1f}: {names}")
+
+
+def _prepared(hit: Hit) -> Recording | None:
     try:
-        return prepare_hit(decode_file(path))
+        return prepare_recording(decode_file(hit.path))
     except CatalogError:
         return None
 
 
-def print_false(paths: list[Path], root: Path) -> None:
-    """Compare all strokes of one drum through one microphone."""
-    drums: dict[tuple[str, str, str], list[Path]] = {}
-    for path in paths:
-        found = find_provenance(path, root=root)
-        drums.setdefault((found.session, found.drum, found.microphone), []).append(path)
-    rows = []
-    for strokes in drums.values():
-        ready = [(path, prepared(path)) for path in strokes] if len(strokes) > 1 else []
-        for (a, first), (b, second) in itertools.combinations(ready, 2):
-            if first is not None and second is not None:
-                rows.append((compare_hits(first, second), a, b))
-    scores = np.array([agreement.score_db for agreement, _, _ in rows] or [0.0])
-    false = [row for row in rows if is_copy(row[0])]
-    quantiles = ", ".join(
-        f"{q:g} %: {np.percentile(scores, q):.1f}" for q in (50, 90, 99, 99.9, 100)
-    )
-    print(f"pairs of other strokes: {len(rows)}, called copies: {len(false)}; score dB {quantiles}")
-    for agreement, a, b in sorted(rows, key=lambda row: -row[0].score_db)[:5]:
-        print(f"  {agreement.score_db:5.1f} dB, {agreement.n_cells} cells: {a.name} | {b.name}")
-
-
-def print_found(paths: list[Path], scratch: Path, rng: np.random.Generator) -> None:
-    """Compare each drawn hit with its edits."""
-    table: dict[str, list[tuple[bool, float]]] = {}
-    for path in paths:
-        original = prepared(path)
-        if original is None:
-            continue
-        for name, edited in edits(decode_file(path), rng, scratch):
-            try:
-                agreement = compare_hits(original, prepare_hit(edited))
-                table.setdefault(name, []).append((is_copy(agreement), agreement.score_db))
-            except CatalogError:
-                table.setdefault(name, []).append((False, 0.0))
-    for name, found in table.items():
-        share, scores = np.mean([ok for ok, _ in found]), [score for _, score in found]
-        low, middle = np.percentile(scores, [1, 50])
-        told = f"score dB 1 %: {low:.1f}, 50 %: {middle:.1f}"
-        print(f"{name:22} found {share:.3f}  n {len(found)}  {told}")
+def measure_groups(cat: Catalog, hits: dict[int, Hit], root: Path) -> None:
+    """Group the folder as it is, and list groups of which the names tell different drums."""
+    groups = cat.copies()
+    mixed = 0
+    for group in groups:
+        members = [hits[i] for i in (group.keep, *group.others)]
+        if len({hit.drum.casefold() for hit in members}) > 1:
+            mixed += 1
+            print("  mixed names: " + " | ".join(str(h.path.relative_to(root)) for h in members))
+    print(f"groups {len(groups)}, with names of different drums {mixed}")
 
 
 def main() -> int:
-    import tempfile
-
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--hits", type=int, default=150, help="drawn for the edits")
     parser.add_argument("--seed", type=int, default=0)
     args = parser.parse_args()
-    paths = sorted(p for p in args.folder.rglob("*") if p.suffix.lower() in AUDIO_SUFFIXES)
-    rng = np.random.default_rng(args.seed)
-    drawn = [paths[i] for i in rng.permutation(len(paths))[: args.hits]]
-    print(
-        f"asked: {COPY_DB:g} dB and {LATE_DB:g} after the attack; "
-        f"with few cells {FEW_CELLS_DB:g}, or {WHOLE_DB:g} over the whole band"
-    )
-    start = time.perf_counter()
-    with tempfile.TemporaryDirectory() as scratch:
-        print_found(drawn, Path(scratch), rng)
-    print_false(paths, args.folder)
-    print(f"{time.perf_counter() - start:.0f} s")
+    begin = time.perf_counter()
+    _, copy, unsure = load_judge()
+    print(f"a copy from logit {copy:.2f}, not sure from {unsure:.2f}")
+    with tempfile.TemporaryDirectory() as scratch, Catalog.open(Path(scratch) / "x.sqlite") as cat:
+        cat.scan([args.folder])
+        hits = cat.hits()
+        points = copy_points(cat._store.pictures([hit.id for hit in hits]))
+        drawn = np.random.default_rng(args.seed).permutation(len(hits))[: args.hits]
+        measure_edits([hit.path for hit in hits], points, drawn, args.seed)
+        measure_strokes(hits, args.folder)
+        measure_groups(cat, {hit.id: hit for hit in hits}, args.folder)
+    print(f"{time.perf_counter() - begin:.0f} s")
     return 0
 
 

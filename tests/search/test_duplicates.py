@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from catalog.library.decided import Decisions
 from catalog.library.records import Hit
-from catalog.library.rolemodel import role_probabilities
-from catalog.search.duplicates import candidate_pairs, group_copies, keep_order, keep_reason
-from catalog.search.metric import make_spaces
-from catalog.sound.compare import prepare_hit
+from catalog.search.duplicates import group_copies, keep_order, keep_reason
+from catalog.search.same.candidates import copy_points
 from catalog.sound.decode import Audio
+from catalog.sound.fit import prepare_recording
 from catalog.sound.measure import measure_audio
 from tests.signals import SR, as_frames, drum_stroke
 
@@ -28,13 +28,14 @@ def make_hit(hit_id: int, **changes) -> Hit:
     return Hit(**(fields | changes))
 
 
-def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None):
+def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, **more):
     audio = [Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT") for y in sounds]
     rows = np.stack([measure_audio(a).picture for a in audio])
     ids = np.arange(len(sounds)) + 1
     hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
-    spaces = make_spaces(ids, rows, role_probabilities(rows))
-    return group_copies(hits, spaces, lambda hit: prepare_hit(audio[hit.id - 1]))
+    return group_copies(
+        hits, copy_points(rows), lambda hit: prepare_recording(audio[hit.id - 1]), **more
+    )
 
 
 def test_copies_are_grouped_and_strokes_are_not():
@@ -52,14 +53,34 @@ def test_equal_bytes_are_copies_with_full_evidence():
 def test_a_hit_that_cannot_be_read_is_in_no_group():
     y = drum_stroke(120)
     rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).picture] * 2)
-    spaces = make_spaces(np.array([1, 2]), rows, role_probabilities(rows))
-    assert group_copies([make_hit(1), make_hit(2)], spaces, lambda hit: None) == []
+    decisions = Decisions()
+    hits = [make_hit(1), make_hit(2)]
+    assert group_copies(hits, copy_points(rows), lambda hit: None, decisions=decisions) == []
+    assert not decisions.made  # the files may come back
 
 
-@pytest.mark.parametrize("n", [0, 1])
-def test_nothing_to_compare_gives_no_pairs(n):
-    rows = np.zeros((n, 1021), np.float32)
-    assert candidate_pairs(make_spaces(np.arange(n), rows, np.ones((n, 20)))).shape == (0, 2)
+def test_what_was_decided_is_not_compared_again():
+    strokes = [drum_stroke(120, seed=s) for s in range(3)]
+    decisions = Decisions()
+    groups = groups_of([*strokes, 0.5 * strokes[0]], decisions=decisions)
+    assert decisions.made
+    known = Decisions(decisions.made)
+    again = groups_of([*strokes, 0.5 * strokes[0]], decisions=known)
+    assert again == groups
+    assert not known.made
+
+
+def test_members_are_verified_against_the_kept_one_and_never_chained(monkeypatch):
+    from catalog.search import duplicates
+
+    def chain(decider, a, b):  # 1 is 2 and 2 is 3, but 1 is not 3
+        answer = "copy" if abs(a.id - b.id) == 1 else "no"
+        return duplicates.Decision(answer, 0.99, 5.0)
+
+    monkeypatch.setattr(duplicates.Decider, "decide", chain)
+    hits = [make_hit(i) for i in (1, 2, 3)]
+    groups = group_copies(hits, np.zeros((3, 2)), lambda hit: None)
+    assert [(g.keep, g.others) for g in groups] == [(1, (2,))]
 
 
 BETTER = [
@@ -67,6 +88,14 @@ BETTER = [
     ({}, {"descriptors": {"peak_db": 0.0, "clip_run": 9, "tail_s": 0.7}}, "not clipped"),
     ({"descriptors": {"peak_db": 0.0, "clip_run": 1}}, {"subtype": "PCM_16"}, "24-bit"),
     ({"sr": 96_000}, {}, "96 kHz"),
+    ({"mark": "star", "subtype": "PCM_16"}, {}, "marked star"),
+    ({}, {"mark": "reject", "sr": 96_000}, "other is marked reject"),
+    ({"microphone": "OH", "take": "3"}, {}, "more is known"),
+    (
+        {"n_channels": 2, "descriptors": {"peak_db": -6.0, "width": 0.3, "tail_s": 0.7}},
+        {},
+        "stereo",
+    ),
     ({}, {"sr": 96_000, "subtype": "PCM_16"}, "24-bit"),
     ({}, {"descriptors": {"peak_db": -6.0, "tail_s": 0.7, "floor_db": -60.0}}, "floor 20 dB lower"),
     ({}, {"path": Path("/x/take (1).wav")}, "name is a copy's"),

@@ -7,10 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from catalog.search.duplicates import COPY_DB, is_copy
 from catalog.sound import compare as c
 from catalog.sound import picture as p
-from catalog.sound.compare import Agreement, compare_hits, find_lags, prepare_hit
+from catalog.sound.compare import MIN_CELLS, compare_hits, find_lags, prepare_hit
 from catalog.sound.decode import Audio, resample
 from tests.signals import SR, as_frames, drum_stroke
 
@@ -19,6 +18,8 @@ def prepared(samples: np.ndarray, sr: int = SR, subtype: str = "FLOAT"):
     return prepare_hit(Audio(as_frames(samples.astype(np.float32)), sr, "WAV", subtype))
 
 
+FEW_CELLS_DB = 20.0
+COPY_DB = 15.0  # edits of no drive or filter stay above it before any fit
 STROKE = drum_stroke(130, seed=5)
 EDITS = {
     "gain": (STROKE * 0.05, SR, "FLOAT"),
@@ -38,14 +39,14 @@ EDITS = {
 def test_an_edited_copy_is_the_same_recording_both_ways(name):
     edited = prepared(*EDITS[name])
     original = prepared(STROKE)
-    assert is_copy(compare_hits(original, edited))
-    assert is_copy(compare_hits(edited, original))
+    for agreement in (compare_hits(original, edited), compare_hits(edited, original)):
+        assert agreement.score_db >= (COPY_DB if agreement.n_cells >= MIN_CELLS else FEW_CELLS_DB)
+        assert agreement.peak > 0.3
 
 
 @pytest.mark.parametrize("seed", range(6, 16))
 def test_another_stroke_of_the_same_drum_is_not(seed):
     agreement = compare_hits(prepared(STROKE), prepared(drum_stroke(130, seed=seed)))
-    assert not is_copy(agreement)
     assert agreement.score_db < COPY_DB / 2
 
 
@@ -56,19 +57,3 @@ def test_the_lag_is_found_to_a_tenth_of_a_sample(shift):
     moved = np.roll(first.samples, shift)
     second = replace(first, samples=-moved, whitened=c._half_whitened(-moved))
     assert find_lags(first, second)[0] == pytest.approx(shift, abs=0.1)
-
-
-@pytest.mark.parametrize(
-    ("agreement", "answer"),
-    [
-        (Agreement(40.0, 40.0, 3, 0.0), False),
-        (Agreement(19.0, 19.0, 8, 0.0), False),
-        (Agreement(25.0, 25.0, 8, 0.0), True),
-        (Agreement(16.0, 5.0, 30, 0.0), False),
-        (Agreement(16.0, float("nan"), 30, 0.0), True),
-        (Agreement(14.0, 14.0, 30, 0.0), False),
-    ],
-    ids=["too little", "few cells", "few but sure", "attack only", "nothing late", "too far"],
-)
-def test_too_little_to_judge_is_no(agreement, answer):
-    assert is_copy(agreement) is answer

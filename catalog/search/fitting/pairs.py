@@ -1,0 +1,171 @@
+"""Pairs that the judge of copies learns from: edited copies, and other strokes edited alike."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from catalog.errors import CatalogError
+from catalog.search.fitting.edits import EDITS, Edit, applies, apply_edits, draw_pair
+from catalog.sound.decode import Audio, decode_file
+from catalog.sound.fit import Recording, fitted_evidence, meet, prepare_recording
+from catalog.sound.measure import picture_of
+from catalog.sound.strokes import find_stroke, mix_to_mono
+
+SEED = 11
+N_SINGLE, N_DOUBLE = 9, 9  # edits drawn for each hit, alone and in pairs
+MAX_STROKE_PAIRS = 40  # of one drum, so that drums of many strokes do not outweigh the rest
+
+
+@dataclass
+class PairTable:
+    """One row a pair; lists of equal length.
+
+    Attributes
+    ----------
+    evidence : list of np.ndarray, see `catalog.sound.fit.EVIDENCE`
+    is_copy : list of bool
+    drum : list of str, of the first side
+    edits : list of str, joined by " + "; "" for none
+    names : list of (str, str), of the files
+    pictures : list of (np.ndarray, np.ndarray), of both sides, for copies only
+    """
+
+    evidence: list[np.ndarray] = field(default_factory=list)
+    is_copy: list[bool] = field(default_factory=list)
+    drum: list[str] = field(default_factory=list)
+    edits: list[str] = field(default_factory=list)
+    names: list[tuple[str, str]] = field(default_factory=list)
+    pictures: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
+
+    def add(self, first: Recording, second: Recording, *, is_copy: bool, **told: object) -> None:
+        """Judge one pair and keep it."""
+        met = meet(first, second)
+        self.evidence.append(fitted_evidence(*met))
+        self.is_copy.append(is_copy)
+        for name in ("drum", "edits", "names", "pictures"):
+            getattr(self, name).append(told.get(name))
+
+
+@lru_cache(maxsize=512)
+def _load(path: Path) -> Audio:
+    return decode_file(path)
+
+
+def picture_of_audio(audio: Audio) -> np.ndarray:
+    """Picture of a hit as a scan would keep it, float16.
+
+    Parameters
+    ----------
+    audio : Audio
+
+    Returns
+    -------
+    np.ndarray, float16, shape (N_PICTURE,)
+    """
+    mono = mix_to_mono(audio.samples)
+    start = find_stroke(mono, sr=audio.sr).start
+    return picture_of(mono, sr=audio.sr, start=start).astype(np.float16)
+
+
+def add_copies(table: PairTable, path: Path, drum: str, *, seed: int) -> None:
+    """Add edits of one hit.
+
+    Parameters
+    ----------
+    table : PairTable
+    path : Path
+    drum : str
+    seed : int
+    """
+    rng = np.random.default_rng([SEED, seed])
+    audio = _load(path)
+    original, picture = prepare_recording(audio), picture_of_audio(audio)
+    usable = [e for e in EDITS if e.kind != "speed" and applies(e, audio)]
+    drawn: list[tuple[Edit, ...]] = [(usable[i],) for i in rng.permutation(len(usable))[:N_SINGLE]]
+    drawn += [draw_pair(audio, rng) for _ in range(N_DOUBLE)]
+    for edits in drawn:
+        try:
+            edited = apply_edits(audio, edits, rng=rng)
+            table.add(
+                original,
+                prepare_recording(edited),
+                is_copy=True,
+                drum=drum,
+                edits=" + ".join(e.name for e in edits),
+                names=(path.name, path.name),
+                pictures=(picture, picture_of_audio(edited)),
+            )
+        except CatalogError:  # nothing of the stroke is left
+            continue
+
+
+def add_strokes(
+    table: PairTable,
+    strokes: Sequence[Path],
+    drum: str,
+    *,
+    is_one: Callable[[Path, Path], bool],
+    seed: int,
+) -> None:
+    """Add pairs of strokes of one drum through one microphone, plain and with one side edited.
+
+    Parameters
+    ----------
+    table : PairTable
+    strokes : sequence of Path
+    drum : str
+    is_one : callable, tells pairs that are known to be one recording and are left out
+    seed : int
+    """
+    rng = np.random.default_rng([SEED, seed, 1])
+    pairs = list(itertools.combinations(strokes, 2))
+    for i in rng.permutation(len(pairs))[:MAX_STROKE_PAIRS]:
+        a, b = pairs[i]
+        if is_one(a, b):
+            continue
+        first, second = _load(a), _load(b)
+        ready = prepare_recording(first)
+        told = {"drum": drum, "names": (f"{a.parent.name}/{a.name}", f"{b.parent.name}/{b.name}")}
+        for edits in ((), draw_pair(second, rng)[: int(rng.integers(1, 3))]):
+            try:
+                other = prepare_recording(apply_edits(second, edits, rng=rng))
+            except CatalogError:
+                continue
+            names = " + ".join(e.name for e in edits)
+            table.add(ready, other, is_copy=False, edits=names, **told)
+
+
+def make_pairs(
+    drums: Mapping[str, Sequence[Path]],
+    *,
+    is_one: Callable[[Path, Path], bool],
+    max_hits: int = 6,
+    on_drum: Callable[[str], None] = lambda drum: None,
+) -> PairTable:
+    """Make the table from drums and their strokes.
+
+    Parameters
+    ----------
+    drums : mapping of drum to the files of its strokes through one microphone
+    is_one : callable, tells pairs of files that are known to be one recording
+    max_hits : int, strokes of each drum that are edited
+    on_drum : callable, told each drum that is done
+
+    Returns
+    -------
+    PairTable
+    """
+    table = PairTable()
+    for at, (drum, strokes) in enumerate(drums.items()):
+        rng = np.random.default_rng([SEED, at, 2])
+        for i in rng.permutation(len(strokes))[:max_hits]:
+            add_copies(table, strokes[i], drum, seed=1000 * at + int(i))
+        add_strokes(table, strokes, drum, is_one=is_one, seed=at)
+        on_drum(drum)
+    return table

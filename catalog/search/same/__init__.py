@@ -1,0 +1,1 @@
+"""Which hits belong together and how: copies, strokes, drums. Arrays and names in."""

@@ -1,0 +1,149 @@
+"""Copy, not sure, or another recording: asked of the samples of two hits.
+
+What is plain is decided at once. The rest is fitted (`catalog.sound.fit`) and judged by small
+boosted trees, learnt by `catalog.search.fitting` from edited recordings and real strokes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from catalog.search.same.trees import Trees
+from catalog.sound.compare import Agreement
+from catalog.sound.decode import resample
+from catalog.sound.fit import EVIDENCE, Recording, fitted_evidence, meet
+
+JUDGE_FILE = Path(__file__).with_name("judge.npz")
+JUDGE_VERSION = 1  # raise it when answers change: decisions that were kept are then asked anew
+COPY, UNSURE, OTHER = "copy", "not sure", "no"
+SURE_DB, SURE_LATE_DB, SURE_CELLS = 30.0, 25.0, 20  # real strokes reach 12.7 before any fit
+HOPELESS_PEAK = 0.12  # of the partly whitened correlation
+EXACT_DB = 40.0  # nothing of either is left once level and offset are fitted
+EXACT_SAMPLES = 4  # fewer say nothing
+EXACT_SPARE = 2  # samples of silence that one of them may have more
+EXACT_RATES_DB = 20.0  # the same where rates differ: conversion takes away the highest band
+FEW_SAMPLES, FEW_RATES_DB = 64, 10.0  # a click of few samples has much of its energy there
+EXACT_SR, EXACT_ROOM_S = 96_000, 0.005
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What the samples of two hits say.
+
+    Attributes
+    ----------
+    answer : str, "copy", "not sure" or "no"
+    share : float, of the sound that both have in common, 0 to 1, after the fit
+    logit : float, of the judge; infinite where no judge was needed
+    """
+
+    answer: str
+    share: float
+    logit: float
+
+
+@lru_cache(maxsize=1)
+def load_judge() -> tuple[Trees, float, float]:
+    """Load the trees, the logit from which it is a copy and that from which it may be one."""
+    with np.load(JUDGE_FILE, allow_pickle=False) as file:
+        copy, unsure = float(file["copy_logit"]), float(file["unsure_logit"])
+    return Trees.load(JUDGE_FILE), copy, unsure
+
+
+def judge_pair(first: Recording, second: Recording) -> Judgement:
+    """Judge whether two hits are one recording.
+
+    Parameters
+    ----------
+    first, second : Recording
+
+    Returns
+    -------
+    Judgement
+    """
+    if is_exact(first, second):
+        return Judgement(COPY, 1.0, np.inf)
+    met = meet(first, second)
+    if _is_plain_copy(met.plain):
+        return Judgement(COPY, _share(met.plain.score_db), np.inf)
+    if met.plain.peak < HOPELESS_PEAK:
+        return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
+    return judge_evidence(fitted_evidence(*met))
+
+
+def judge_evidence(evidence: np.ndarray) -> Judgement:
+    """Judge one row of evidence.
+
+    Parameters
+    ----------
+    evidence : np.ndarray, shape (len(EVIDENCE),)
+
+    Returns
+    -------
+    Judgement
+    """
+    trees, copy, unsure = load_judge()
+    logit = float(trees.logit(evidence[None])[0])
+    answer = COPY if logit >= copy else UNSURE if logit >= unsure else OTHER
+    mean_db = evidence[EVIDENCE.index("mean_db")]
+    return Judgement(answer, _share(float(np.nan_to_num(mean_db))), logit)
+
+
+def _share(score_db: float) -> float:
+    return 1.0 - 10.0 ** (-score_db / 10.0)
+
+
+def _is_plain_copy(plain: Agreement) -> bool:
+    late = SURE_DB if np.isnan(plain.late_db) else plain.late_db
+    return plain.n_cells >= SURE_CELLS and plain.score_db >= SURE_DB and late >= SURE_LATE_DB
+
+
+def is_exact(first: Recording, second: Recording) -> bool:
+    """Whether one very short recording is a multiple of the other, sample by sample.
+
+    Parameters
+    ----------
+    first, second : Recording
+
+    Returns
+    -------
+    bool, False where one of them is not short
+    """
+    a, b = first.bare, second.bare
+    if a is None or b is None or min(len(a), len(b)) < EXACT_SAMPLES:
+        return False
+    if first.sr == second.sr:
+        return _common_in_place(a, b) >= 1 - 10 ** (-EXACT_DB / 10)
+    asked_db = FEW_RATES_DB if min(len(a), len(b)) < FEW_SAMPLES else EXACT_RATES_DB
+    a, b = _at_rate(a, first.sr), _at_rate(b, second.sr)
+    energy = float(a @ a) * float(b @ b)
+    common = float(np.square(np.correlate(a, b, "full")).max()) / energy if energy > 0 else 0.0
+    return common >= 1 - 10 ** (-asked_db / 10)
+
+
+def _at_rate(bare: np.ndarray, sr: int) -> np.ndarray:
+    """At `EXACT_SR`, with room on both sides for what the conversion rings."""
+    padded = np.pad(bare, round(EXACT_ROOM_S * sr))
+    if sr != EXACT_SR:
+        padded = resample(padded[:, None], sr=sr, to_sr=EXACT_SR)[:, 0]
+    return padded.astype(np.float64)
+
+
+def _common_in_place(a: np.ndarray, b: np.ndarray) -> float:
+    """Highest squared correlation with the shorter within the longer, a constant left out."""
+    if len(a) > len(b):
+        a, b = b, a
+    if len(b) - len(a) > EXACT_SPARE:
+        return 0.0
+    best, a = 0.0, a - a.mean()
+    for at in range(len(b) - len(a) + 1):
+        part = b[at : at + len(a)]
+        part = part - part.mean()
+        energy = float(a @ a) * float(part @ part)
+        if energy > 0:
+            best = max(best, float(a @ part) ** 2 / energy)
+    return best

@@ -1,0 +1,366 @@
+"""What leads from one recording to the other: a short filter and a static curve, and what is left.
+
+An equalised copy is a short filter of the original and a driven copy a static curve of it: both
+leave almost nothing behind. Another stroke leaves most of itself whatever is fitted. The fit is
+made both ways, since a curve that folds cannot be turned back.
+"""
+
+from __future__ import annotations
+
+import math
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from catalog.errors import ParameterError
+from catalog.sound.compare import (
+    EARLY_SEGMENTS,
+    MARGIN,
+    MAX_CELL_DB,
+    PRE_EMPHASIS,
+    SEGMENTS_MS,
+    SURE_DB,
+    Agreement,
+    Prepared,
+    cell_scores,
+    compare_hits,
+    prepare_hit,
+    prepare_mono_hit,
+)
+from catalog.sound.decode import Audio
+from catalog.sound.picture import SR
+from catalog.sound.strokes import mix_to_mono
+
+N_TAPS = 32  # of the filter, 0.7 ms about the common time
+N_CURVE_TAPS = 12  # of each power beside it
+FIT_S = 0.2  # the filter is fitted on this much; more changes no score
+RIDGE = 1e-5  # of the mean energy of a column; keeps dull hits from huge taps
+MIN_FIT = 4  # samples a coefficient: fewer would be learnt by heart
+EQUAL_SIDES = 1e-4  # of the energy; channels that differ by less are one
+SHORT_S = 0.02
+CONSTANT = 1e-4  # of the peak; 16 bits hold less of a hit at full scale
+HIGH_HZ, LOW_HZ = 3_000.0, 500.0
+EVIDENCE: tuple[str, ...] = (
+    "mean_db", "p10_db", "p25_db", "p50_db", "p75_db", "p90_db", "attack_db", "late_db", "high_db",
+    "low_db", "weighted_db", "whole_db", "plain_db", "peak", "n_cells", "high_share", "overlap_s",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """How one recording becomes the other.
+
+    Attributes
+    ----------
+    offset_s : float
+        how much later the stroke begins in the second file than in the first
+    gain_db : float
+        level of the second over the first, over what both hold
+    polarity : int, 1, or -1 where the second is turned
+    taps : np.ndarray, shape (N_TAPS,), at 44.1 kHz, the middle one at the common time
+        the filter fitted from the first to the second, both with the offset removed
+    residue_db : float
+        what the fit leaves of the second, relative to it; -40 and less is nothing
+    """
+
+    offset_s: float
+    gain_db: float
+    polarity: int
+    taps: np.ndarray
+    residue_db: float
+
+
+class Pair(NamedTuple):
+    """Two sides cut to what both hold, with their noise; emphasised, shape (n,) each."""
+
+    a: np.ndarray
+    b: np.ndarray
+    noise_a: float
+    noise_b: float
+
+
+def cut_pair(first: Prepared, second: Prepared, lag: int) -> Pair:
+    """Cut two hits to the samples that both hold.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    lag : int, samples by which the second lies later
+
+    Returns
+    -------
+    Pair
+    """
+    skip_a, skip_b = max(0, -lag), max(0, lag)
+    a, b = first.samples[skip_a:], second.samples[skip_b:]
+    begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
+    n = max(begin, min(len(a), len(b)))
+    return Pair(a[begin:n], b[begin:n], first.noise, second.noise)
+
+
+def _powers(x: np.ndarray) -> list[np.ndarray]:
+    """The recording and odd and even powers of it, emphasised again."""
+    from scipy.signal import lfilter
+
+    raw = lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64))
+    raw /= max(float(np.abs(raw).max(initial=0.0)), 1e-12)
+    out = []
+    for power in (raw * np.abs(raw), raw**2, raw**3, raw**5):
+        out.append(np.append(power[:1], power[1:] - PRE_EMPHASIS * power[:-1]))
+    return out
+
+
+def _columns(signal: np.ndarray, n_taps: int) -> np.ndarray:
+    """The signal at each delay about the common time, shape (n, n_taps)."""
+    before = n_taps // 2
+    padded = np.concatenate([np.zeros(before), signal, np.zeros(n_taps - 1 - before)])
+    return np.lib.stride_tricks.sliding_window_view(padded, n_taps)
+
+
+def fit_filter(x: np.ndarray, y: np.ndarray, *, curve: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Fit `y` by `x` through a short filter, with `curve` also by filtered powers of `x`.
+
+    Parameters
+    ----------
+    x, y : np.ndarray, shape (n,)
+    curve : bool
+
+    Returns
+    -------
+    tuple of np.ndarray
+        what is told of `y`, shape (n,), and the taps of the linear filter
+    """
+    blocks = [(x.astype(np.float64), N_TAPS)]
+    if curve:
+        blocks += [(power, N_CURVE_TAPS) for power in _powers(x)]
+    n = min(len(x), round(FIT_S * SR))
+    if n < MIN_FIT * sum(n_taps for _, n_taps in blocks):
+        gain = float(x @ y) / max(float(x @ x), 1e-12)
+        taps = np.zeros(N_TAPS)
+        taps[N_TAPS // 2] = gain
+        return gain * x, taps
+    columns = [_columns(signal, n_taps) for signal, n_taps in blocks]
+    scale = [1.0 / max(float(np.sqrt(np.mean(signal[:n] ** 2))), 1e-12) for signal, _ in blocks]
+    design = np.concatenate(
+        [c[:n].astype(np.float32) * np.float32(s) for c, s in zip(columns, scale, strict=True)],
+        axis=1,
+    )
+    gram = (design.T @ design).astype(np.float64)
+    gram[np.diag_indices_from(gram)] += RIDGE * n
+    weights = np.linalg.solve(gram, (design.T @ y[:n].astype(np.float32)).astype(np.float64))
+    told, at = np.zeros(len(x)), 0
+    for (signal, n_taps), s in zip(blocks, scale, strict=True):
+        part = weights[at : at + n_taps] * s
+        told += np.convolve(signal, part[::-1])[n_taps - 1 - n_taps // 2 :][: len(x)]
+        at += n_taps
+    return told, weights[:N_TAPS] * scale[0]
+
+
+class Scores(NamedTuple):
+    """All cells of a pair; shape (n_cells,) each."""
+
+    score_db: np.ndarray
+    hz: np.ndarray
+    energy: np.ndarray
+    segment: np.ndarray
+
+
+def score_pair(pair: Pair) -> Scores:
+    """Score all cells of a pair that is aligned to the sample or fitted.
+
+    Parameters
+    ----------
+    pair : Pair
+
+    Returns
+    -------
+    Scores
+    """
+    found = []
+    for number, (start_ms, stop_ms) in enumerate(SEGMENTS_MS):
+        start, stop = (round(ms * SR / 1000) for ms in (start_ms, stop_ms))
+        if min(stop, len(pair.a)) - start < (stop - start) // 2:
+            break
+        part = slice(start, stop)
+        cells = cell_scores(pair.a[part], pair.b[part], 0.0, pair.noise_a, pair.noise_b)
+        found.append(Scores(*cells, np.full(len(cells.score_db), number)))
+    if not found:
+        return Scores(*(np.zeros(0) for _ in Scores._fields))
+    return Scores(*(np.concatenate(column) for column in zip(*found, strict=True)))
+
+
+def whole_residue_db(told: np.ndarray, y: np.ndarray) -> float:
+    """What is left of `y` once the best multiple of `told` is taken away, in dB below it."""
+    energy = float(told @ told) * float(y @ y)
+    common = float(told @ y) ** 2 / energy if energy > 0 else 0.0
+    return min(-10.0 * math.log10(max(1.0 - common, 1e-9)), MAX_CELL_DB)
+
+
+def fitted_evidence(first: Prepared, second: Prepared, plain: Agreement) -> np.ndarray:
+    """Numbers that tell a copy from another stroke, after the best of four fits.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    plain : Agreement, that of `compare_hits`
+
+    Returns
+    -------
+    np.ndarray, float64, shape (len(EVIDENCE),), NaN where there is nothing to take it from
+    """
+    pair = cut_pair(first, second, round(plain.lag_s * SR))
+    turned = Pair(pair.b, pair.a, pair.noise_b, pair.noise_a)
+    best: tuple[Scores, float] | None = None
+    for one in (pair, turned):
+        for curve in (False, True):
+            told, _ = fit_filter(one.a, one.b, curve=curve)
+            scores = score_pair(one._replace(a=told.astype(np.float32)))
+            whole = whole_residue_db(told, one.b.astype(np.float64))
+            if best is None or _mean(scores.score_db) > _mean(best[0].score_db):
+                best = scores, max(whole, best[1] if best else 0.0)
+    assert best is not None
+    return _numbers(*best, plain, len(pair.a) / SR)
+
+
+def _mean(values: np.ndarray) -> float:
+    return float(values.mean()) if len(values) else math.nan
+
+
+def _numbers(scores: Scores, whole_db: float, plain: Agreement, overlap_s: float) -> np.ndarray:
+    db = scores.score_db
+    if not len(db):
+        return np.array([math.nan] * 11 + [whole_db, plain.score_db, plain.peak, 0, 0, overlap_s])
+    lost = float((scores.energy * 10 ** (-db / 10)).sum() / scores.energy.sum())
+    return np.array([
+        _mean(db), *np.percentile(db, [10, 25, 50, 75, 90]),
+        _mean(db[scores.segment < EARLY_SEGMENTS]), _mean(db[scores.segment >= EARLY_SEGMENTS]),
+        _mean(db[scores.hz > HIGH_HZ]), _mean(db[scores.hz < LOW_HZ]), -10 * math.log10(lost),
+        whole_db, plain.score_db, plain.peak, len(db), float(np.mean(scores.hz > HIGH_HZ)),
+        overlap_s,
+    ])  # fmt: skip
+
+
+def align_hits(first: Prepared, second: Prepared, plain: Agreement) -> Alignment:
+    """Tell how the first recording becomes the second.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    plain : Agreement, that of `compare_hits`
+
+    Returns
+    -------
+    Alignment
+    """
+    from scipy.signal import lfilter
+
+    pair = cut_pair(first, second, round(plain.lag_s * SR))
+    told, taps = fit_filter(pair.a, pair.b, curve=False)
+    a, b = (lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64)) for x in (pair.a, pair.b))
+    level = float(b @ b) * second.scale**2 / max(float(a @ a) * first.scale**2, 1e-30)
+    y = pair.b.astype(np.float64)
+    left = float(np.square(y - told).sum()) / max(float(y @ y), 1e-30)
+    return Alignment(
+        second.onset_s - first.onset_s + plain.lag_s,
+        10.0 * math.log10(max(level, 1e-30)),
+        -1 if taps[np.argmax(np.abs(taps))] < 0 else 1,
+        taps,
+        10.0 * math.log10(max(left, 1e-12)),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """A hit ready to be judged: its mix and, where the channels differ, each side.
+
+    Attributes
+    ----------
+    mix : Prepared
+    sides : tuple of Prepared, empty for one channel or equal ones
+    bare : np.ndarray, shape (n,), mono, without the constant at either end
+        only of hits shorter than `SHORT_S`, in which no cell fits
+    sr : int, Hz, of `bare`
+    """
+
+    mix: Prepared
+    sides: tuple[Prepared, ...] = ()
+    bare: np.ndarray | None = None
+    sr: int = 0
+
+
+class Met(NamedTuple):
+    """The two views of a pair that agree best."""
+
+    first: Prepared
+    second: Prepared
+    plain: Agreement
+
+
+def prepare_recording(audio: Audio) -> Recording:
+    """Make a hit ready to be judged.
+
+    Parameters
+    ----------
+    audio : Audio
+
+    Returns
+    -------
+    Recording
+
+    Raises
+    ------
+    ParameterError
+        if it holds no stroke
+    """
+    mix = prepare_hit(audio)
+    bare = _without_ends(mix_to_mono(audio.samples))
+    short = bare if len(bare) < SHORT_S * audio.sr else None
+    return Recording(mix, _sides(audio), short, audio.sr)
+
+
+def _sides(audio: Audio) -> tuple[Prepared, ...]:
+    y = audio.samples
+    if y.shape[1] != 2:
+        return ()
+    apart = float(np.square(y[:, 0] - y[:, 1]).sum())
+    if apart < EQUAL_SIDES * float(np.square(y).sum()):
+        return ()
+    sides = []
+    for channel in y.T:
+        with suppress(ParameterError):  # a silent side is none
+            sides.append(prepare_mono_hit(channel, sr=audio.sr, subtype=audio.subtype))
+    return tuple(sides)
+
+
+def _without_ends(mono: np.ndarray) -> np.ndarray:
+    """Leave out what stays at the first value before, and at the last value after."""
+    least = CONSTANT * float(np.abs(mono).max(initial=0.0))
+    moved = np.flatnonzero(np.abs(mono - mono[0]) > least)
+    left = np.flatnonzero(np.abs(mono - mono[-1]) > least)
+    return (
+        mono[moved[0] : left[-1] + 2].astype(np.float64) if len(moved) and len(left) else mono[:0]
+    )
+
+
+def meet(first: Recording, second: Recording) -> Met:
+    """Compare two hits; one channel is also compared with each side of two.
+
+    Parameters
+    ----------
+    first, second : Recording
+
+    Returns
+    -------
+    Met
+    """
+    best = Met(first.mix, second.mix, compare_hits(first.mix, second.mix))
+    if best.plain.score_db >= SURE_DB or bool(first.sides) == bool(second.sides):
+        return best
+    for a in first.sides or (first.mix,):
+        for b in second.sides or (second.mix,):
+            found = Met(a, b, compare_hits(a, b))
+            if found.plain.score_db > best.plain.score_db:
+                best = found
+    return best

@@ -1,0 +1,70 @@
+"""Copy, not sure, or no: edits of invented strokes, and files with too little in them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.search.fitting.edits import EDITS, applies, apply_edits
+from catalog.search.same.judge import COPY, judge_pair, load_judge
+from catalog.search.same.trees import Trees
+from catalog.sound.decode import Audio
+from catalog.sound.fit import EVIDENCE, prepare_recording
+from tests.signals import SR, as_frames, drum_stroke
+
+
+def audio(y: np.ndarray) -> Audio:
+    return Audio(as_frames(np.asarray(y, np.float32)), SR, "WAV", "FLOAT")
+
+
+STROKE = audio(drum_stroke(130, seed=5))
+FOUND = [e for e in EDITS if e.kind != "speed" and applies(e, STROKE)]
+
+
+@pytest.mark.parametrize("edit", FOUND, ids=lambda edit: edit.name)
+def test_an_edited_copy_is_one_both_ways(edit):
+    first = prepare_recording(STROKE)
+    second = prepare_recording(apply_edits(STROKE, (edit,), rng=np.random.default_rng(1)))
+    assert judge_pair(first, second).answer == COPY
+    assert judge_pair(second, first).answer == COPY
+
+
+@pytest.mark.parametrize("seed", range(6, 16))
+def test_another_stroke_of_the_same_drum_is_none(seed):
+    other = prepare_recording(audio(drum_stroke(130, seed=seed)))
+    assert judge_pair(prepare_recording(STROKE), other).answer != COPY
+
+
+def test_six_samples_are_found_again_when_nothing_was_lost():
+    six = np.array([0.0, 0.4, -0.3, 0.2, 0.1, -0.05])
+    first = prepare_recording(audio(six))
+    for other in (-0.1 * six, six + 0.002, np.concatenate([np.zeros(4800), six])):
+        assert judge_pair(first, prepare_recording(audio(other))).answer == COPY
+    other = prepare_recording(audio([0.0, 0.4, 0.3, -0.2, 0.1, 0.05]))
+    assert judge_pair(first, other).answer != COPY
+
+
+def test_better_agreement_is_never_less_a_copy():
+    trees, copy, unsure = load_judge()
+    assert unsure < copy
+    rng = np.random.default_rng(0)
+    rows = rng.uniform(0, 40, (200, len(EVIDENCE)))
+    better = rows.copy()
+    at = EVIDENCE.index("mean_db")
+    better[:, at] += rng.uniform(0, 5, 200)
+    assert (trees.logit(better) >= trees.logit(rows) - 1e-9).all()
+
+
+def test_trees_as_arrays_say_what_the_library_says():
+    # against scikit-learn's own prediction
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    from catalog.search.fitting.judging import as_trees
+
+    rng = np.random.default_rng(3)
+    rows = rng.normal(size=(400, 5))
+    rows[rng.random(rows.shape) < 0.1] = np.nan
+    answer = np.nan_to_num(rows[:, 0]) + np.nan_to_num(rows[:, 2]) ** 2 > 0.7
+    model = HistGradientBoostingClassifier(max_iter=30, max_leaf_nodes=8).fit(rows, answer)
+    trees: Trees = as_trees(model)
+    assert trees.logit(rows) == pytest.approx(model.decision_function(rows), abs=1e-6)

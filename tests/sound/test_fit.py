@@ -1,0 +1,81 @@
+"""What leads from one recording to the other: filters and curves of which the answer is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.sound.compare import compare_hits
+from catalog.sound.decode import Audio
+from catalog.sound.fit import (
+    EVIDENCE,
+    N_TAPS,
+    align_hits,
+    fitted_evidence,
+    meet,
+    prepare_recording,
+)
+from catalog.sound.picture import SR
+from tests.signals import as_frames, drum_stroke
+
+STROKE = drum_stroke(130, seed=5, sr=SR).astype(np.float64)
+GAIN_TOLERANCE_DB = 0.1
+NOTHING_LEFT_DB = -40.0  # what 16 bits leave of a loud hit is less
+
+
+def recording(y: np.ndarray):
+    y = np.asarray(y, np.float32)
+    return prepare_recording(Audio(y if y.ndim == 2 else as_frames(y), SR, "WAV", "FLOAT"))
+
+
+def evidence(first: np.ndarray, second: np.ndarray) -> dict[str, float]:
+    met = meet(recording(first), recording(second))
+    return dict(zip(EVIDENCE, fitted_evidence(*met), strict=True))
+
+
+def test_offset_gain_and_polarity_are_those_that_were_applied():
+    later = np.concatenate([np.zeros(2205), -0.25 * STROKE])
+    aligned = align_hits(*meet(recording(STROKE), recording(later)))
+    assert aligned.offset_s == pytest.approx(0.05, abs=1e-5)
+    assert aligned.gain_db == pytest.approx(-12.04, abs=GAIN_TOLERANCE_DB)
+    assert aligned.polarity == -1
+    assert aligned.residue_db < NOTHING_LEFT_DB
+
+
+def test_the_fitted_filter_is_the_one_that_was_applied():
+    kernel = np.array([0.0, 1.0, 0.5, -0.25])
+    filtered = np.convolve(STROKE, kernel)[: len(STROKE)]
+    aligned = align_hits(*meet(recording(STROKE), recording(filtered)))
+    told = aligned.taps / aligned.taps[np.argmax(np.abs(aligned.taps))]
+    at = int(np.argmax(np.abs(told)))
+    assert told.shape == (N_TAPS,)
+    assert np.sort(np.abs(told))[-3:] == pytest.approx([0.25, 0.5, 1.0], abs=0.02)
+    assert min(abs(told[at - 1] - 0.5), abs(told[at + 1] - 0.5)) < 0.02
+    assert aligned.residue_db < NOTHING_LEFT_DB
+
+
+def test_a_static_curve_is_undone_by_the_fit():
+    driven = np.tanh(3.0 * STROKE)
+    plain = compare_hits(recording(STROKE).mix, recording(driven).mix)
+    fitted = evidence(STROKE, driven)
+    assert plain.score_db < 25.0
+    assert fitted["mean_db"] > plain.score_db + 5.0
+
+
+@pytest.mark.parametrize("seed", range(6, 12))
+def test_nothing_is_fitted_that_makes_another_stroke_a_copy(seed):
+    other = drum_stroke(130, seed=seed, sr=SR)
+    assert evidence(STROKE, other)["mean_db"] < 8.0
+
+
+def test_one_side_of_a_wide_file_is_met_by_that_side():
+    wide = np.stack([STROKE, drum_stroke(130, seed=9, sr=SR)], axis=1)
+    assert evidence(wide, STROKE)["mean_db"] > 35.0
+    assert len(recording(wide).sides) == 2
+    assert recording(np.stack([STROKE, STROKE], axis=1)).sides == ()
+
+
+def test_what_overlaps_in_nothing_gives_numbers_all_the_same():
+    short = evidence(STROKE[480:486], STROKE[-4000:])
+    assert short["n_cells"] == 0
+    assert np.isnan(short["mean_db"])
