@@ -15,9 +15,7 @@ from catalog.sound.decode import AUDIO_SUFFIXES
 
 READ_BYTES = 1 << 20
 # What phones and others write and libsndfile cannot read: told of, not passed over in silence.
-UNREAD_SUFFIXES = frozenset(
-    {".m4a", ".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"}
-)
+UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
 UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC to have it in"
 
 

@@ -28,6 +28,7 @@ AUDIO_SUFFIXES: frozenset[str] = frozenset(
         ".opus",
         ".mp3",
         ".caf",
+        ".m4a",
         ".au",
         ".snd",
     ]
@@ -78,15 +79,29 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
 
     path = Path(path)
     _check_readable(path)
+    if path.suffix.lower() == ".m4a":
+        return _decode_memo(path, start, stop)
     try:
         with soundfile.SoundFile(path) as file:
             _check_header(path, file)
             samples = _read_frames(path, file, start, stop)
             audio = Audio(samples, file.samplerate, file.format, file.subtype)
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
+        if path.suffix.lower() == ".caf":
+            return _decode_memo(path, start, stop)
         raise AudioError(
             path, f"cannot be decoded ({_first_line(err)}); export it again or take it out"
         ) from err
+    return _finite(path, audio)
+
+
+def _decode_memo(path: Path, start: int, stop: int | None) -> Audio:
+    from catalog.sound.phone import decode_memo
+
+    return _finite(path, decode_memo(path, start=start, stop=stop))
+
+
+def _finite(path: Path, audio: Audio) -> Audio:
     if not np.isfinite(audio.samples).all():
         raise AudioError(
             path, "holds values that are not numbers (NaN or infinity); export it again"

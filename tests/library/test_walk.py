@@ -113,11 +113,11 @@ def test_a_hash_is_the_sha256_of_the_whole_file(tmp_path):
 
 
 def test_recordings_of_formats_that_are_not_read_are_told_of(tree):
-    (tree / "b" / "phone memo.M4A").write_bytes(b"x")
+    (tree / "b" / "old memo.WMA").write_bytes(b"x")
     found = walk(tree)
     assert [(os.path.basename(path), reason) for path, reason in found.faults] == [
         (
-            "phone memo.M4A",
+            "old memo.WMA",
             "is of a format that is not read; export it as WAV or FLAC to have it in",
         )
     ]

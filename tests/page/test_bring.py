@@ -120,7 +120,7 @@ def test_what_the_user_said_is_never_asked(used):
 
 def test_files_left_out_for_one_reason_are_summed_up(own):
     for number in range(3):
-        (own.folder / f"phone {number}.m4a").write_bytes(b"x")
+        (own.folder / f"phone {number}.wma").write_bytes(b"x")
     opened.open_catalog().scan([own.folder], n_jobs=1)
     app = open_part("Bring in")
     assert "3 files: is of a format that is not read" in shown(app)

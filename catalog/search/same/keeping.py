@@ -12,13 +12,17 @@ from catalog.library.records import Hit
 CLIP_RUN, CLIP_NEAR_DB = 4, 0.3  # samples in a flat top, dB from full scale
 MARK_RANK = {"keep": 0, "star": 1, "": 2, "reject": 3}
 FLOOR_STEP_DB = 1.0
-LOSSY = frozenset({"VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
+LOSSY = frozenset({"AAC", "VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
 BITS = {
     "PCM_S8": 8,
     "PCM_U8": 8,
     "PCM_16": 16,
     "PCM_24": 24,
     "PCM_32": 32,
+    "ALAC_16": 16,
+    "ALAC_20": 20,
+    "ALAC_24": 24,
+    "ALAC_32": 32,
     "FLOAT": 25,
     "DOUBLE": 25,
 }
