@@ -88,6 +88,7 @@ class Holdings(Removing, Taking):
         folders: Iterable[str | Path],
         *,
         n_jobs: int = -1,
+        cluster: str = "",
         on_progress: OnProgress | None = None,
     ) -> ScanReport:
         """Bring the store up to date with everything below `folders`; no file is changed.
@@ -96,6 +97,7 @@ class Holdings(Removing, Taking):
         ----------
         folders : iterable of str or Path
         n_jobs : int, worker processes; -1 for one a core
+        cluster : str, address of a dask.distributed scheduler whose workers measure instead
         on_progress : callable, optional, told `Progress` records; may raise `Stopped`
 
         Returns
@@ -115,7 +117,9 @@ class Holdings(Removing, Taking):
 
         roots = check_roots(folders)
         begin_folders(self._store, roots)
-        report = scan_folders(self._store, roots, n_jobs=n_jobs, on_progress=on_progress)
+        report = scan_folders(
+            self._store, roots, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress
+        )
         finish_folders(self._store, roots)
         self._spread_examples()
         return report

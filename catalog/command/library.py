@@ -19,6 +19,9 @@ def add_verbs(verb: AddVerb) -> None:
     scan = verb("scan", "measure new and changed files below folders")
     scan.add_argument("folders", nargs="+", type=Path, metavar="FOLDER")
     scan.add_argument("--jobs", type=int, default=-1, help="worker processes (default: all cores)")
+    scan.add_argument(
+        "--cluster", default="", metavar="ADDRESS", help="let a running dask cluster measure"
+    )
     hits = verb("hits", "list hits")
     hits.add_argument("--role", help="only those of one role")
     hits.add_argument("--session", help="only those of one session")
@@ -42,7 +45,7 @@ def add_verbs(verb: AddVerb) -> None:
 
 def _scan(cat: Catalog, args: argparse.Namespace) -> int:
     with Bar() as bar:
-        report = cat.scan(args.folders, n_jobs=args.jobs, on_progress=bar)
+        report = cat.scan(args.folders, n_jobs=args.jobs, cluster=args.cluster, on_progress=bar)
     value = {"store": cat.store_path, **plain(report)}
     emit(value, report_lines(cat, report), as_json=args.json)
     return NOT_ALL if report.skipped else FINE

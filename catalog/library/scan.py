@@ -51,6 +51,7 @@ def scan_folders(
     folders: Iterable[str | Path],
     *,
     n_jobs: int = -1,
+    cluster: str = "",
     on_progress: OnProgress | None = None,
     judge: RoleJudge | None = None,
     measure: Measure = measure_file,
@@ -63,6 +64,9 @@ def scan_folders(
     folders : iterable of paths
     n_jobs : int
         worker processes; -1 is one for each core, 1 measures in this process
+    cluster : str
+        address of a dask.distributed scheduler whose workers measure, see `on_cluster`; "" for the
+        cores of this machine. Only numbers travel back; this process alone writes
     on_progress : callable, optional
         told `Progress` records: first of step "looking", then of step "measuring"; it may raise
         `Stopped`, and the next scan goes on where this one was stopped
@@ -75,12 +79,12 @@ def scan_folders(
     Returns
     -------
     ScanReport
-        the same for any `n_jobs`
+        the same for any `n_jobs` and `cluster`
 
     Raises
     ------
     ParameterError
-        if a folder does not exist, or `n_jobs` is 0 or below -1
+        if a folder does not exist, `n_jobs` is 0 or below -1, or no cluster answers
     StoreError
         if the store cannot be written
     Stopped
@@ -97,7 +101,9 @@ def scan_folders(
         on_found=lambda n: tell(Progress("looking", n, 0)),
     )
     tell(Progress("looking", len(found.files), len(found.files)))
-    return _Scan(store, roots, tell, judge or role_probabilities, measure, n_jobs).run(found)
+    return _Scan(store, roots, tell, judge or role_probabilities, measure, n_jobs, cluster).run(
+        found
+    )
 
 
 @dataclass
@@ -110,6 +116,7 @@ class _Scan:
     judge: RoleJudge
     measure: Measure
     n_jobs: int
+    cluster: str
     done: dict[str, list[str]] = field(
         default_factory=lambda: {"added": [], "changed": [], "unchanged": []}
     )
@@ -195,7 +202,9 @@ class _Scan:
         """Measure in workers and write batch by batch."""
         self.tell(Progress("measuring", 0, len(tasks)))
         batch: list[Outcome] = []
-        with contextlib.closing(measure_each(tasks, self.measure, self.n_jobs)) as outcomes:
+        with contextlib.closing(
+            measure_each(tasks, self.measure, self.n_jobs, self.cluster)
+        ) as outcomes:
             try:
                 for n_done, outcome in enumerate(outcomes, start=1):
                     batch.append(outcome)

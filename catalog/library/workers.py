@@ -5,13 +5,15 @@ from __future__ import annotations
 import contextlib
 import itertools
 import threading
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from catalog.errors import AudioError, CatalogError
+from catalog.library.cluster import on_cluster
 from catalog.library.filesaid import FileSaid, measure_said, with_mix
+from catalog.library.guarded import ChildDied, Guarded
 from catalog.library.provenance import Provenance, find_provenance
 from catalog.library.schema import path_to_db
 from catalog.library.walk import FoundFile, hash_file
@@ -20,6 +22,8 @@ from catalog.sound.measure import Measures, measure_take
 
 BATCH = 64  # files between two writes: a crash of the machine loses no more than these
 TASK = 4  # files handed to a worker at once
+FAR_TASK = 16  # the same on a cluster, where each way costs some milliseconds
+CRASHES = "crashes the decoder; export it again or take it out"
 Measure = Callable[[Path], tuple[Audio, Measures]]
 
 
@@ -64,9 +68,12 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
 
 
 def measure_each(
-    tasks: list[Task], measure: Measure, n_jobs: int
+    tasks: list[Task], measure: Measure, n_jobs: int, cluster: str = ""
 ) -> Generator[Outcome, None, None]:
     """Measure all files, in order; where a worker dies, find the file that it died of."""
+    if cluster:
+        yield from _on_machines(tasks, measure, cluster)
+        return
     at = 0
     while at < len(tasks):
         try:
@@ -84,11 +91,29 @@ def _in_workers(tasks: list[Task], measure: Measure, n_jobs: int) -> Generator[O
     if n_jobs == 1:
         yield from (_measure_one(task, measure) for task in tasks)
         return
+    yield from _spread(_measure_some, tasks, measure, n_jobs, size=TASK)
+
+
+def _on_machines(tasks: list[Task], measure: Measure, cluster: str) -> Iterator[Outcome]:
+    """Measure on the workers of a cluster; one that dies has its files measured by another."""
+    with on_cluster(cluster):
+        yield from _spread(_measure_guarded, tasks, measure, None, size=FAR_TASK)
+
+
+def _spread(
+    work: Callable[[Sequence[Task], Measure], list[Outcome]],
+    tasks: list[Task],
+    measure: Measure,
+    n_jobs: int | None,
+    *,
+    size: int,
+) -> Iterator[Outcome]:
+    """Let joblib's workers do `work`, `size` tasks at a time; outcomes come in order."""
     from joblib import Parallel, delayed
 
     ended = threading.Event()
-    starts = itertools.takewhile(lambda _: not ended.is_set(), range(0, len(tasks), TASK))
-    calls = (delayed(_measure_some)(tasks[at : at + TASK], measure) for at in starts)
+    starts = itertools.takewhile(lambda _: not ended.is_set(), range(0, len(tasks), size))
+    calls = (delayed(work)(tasks[at : at + size], measure) for at in starts)
     answers = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)(calls)
     try:
         for outcomes in answers:
@@ -103,6 +128,20 @@ def _measure_some(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
     return [_measure_one(task, measure) for task in tasks]
 
 
+_guarded = Guarded()  # one child for each worker of a cluster, started when it is first needed
+
+
+def _measure_guarded(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
+    """Measure in a child: a worker that a file kills would be given the same file again."""
+    outcomes = []
+    for task in tasks:
+        try:
+            outcomes.append(_guarded.call(_measure_one, task, measure))
+        except ChildDied:
+            outcomes.append(Outcome(task, reason=CRASHES))
+    return outcomes
+
+
 def _measure_alone(task: Task, measure: Measure) -> Outcome:
     """Measure one file in a worker while no other file is in work."""
     from joblib import Parallel, delayed
@@ -110,7 +149,7 @@ def _measure_alone(task: Task, measure: Measure) -> Outcome:
     try:
         outcomes: list[Outcome] = Parallel(n_jobs=2)([delayed(_measure_one)(task, measure)])
     except BrokenProcessPool:
-        return Outcome(task, reason="crashes the decoder; export it again or take it out")
+        return Outcome(task, reason=CRASHES)
     return outcomes[0]
 
 

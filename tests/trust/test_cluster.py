@@ -1,0 +1,105 @@
+"""A scan on a local cluster of two workers: the same store, whatever dies on the way."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from catalog import Catalog
+from catalog.errors import ParameterError
+from catalog.library.guarded import ChildDied, Guarded
+
+# Its own process, because a cluster changes signal handlers and warns on its way out.
+SCAN = """
+import os, signal, sys
+from pathlib import Path
+from distributed import Client, LocalCluster
+from catalog.library.scan import scan_folders
+from catalog.library.store import Store
+from tests.trust.test_cluster import measure_or_die
+
+def main():
+    options = dict(n_workers=2, threads_per_worker=1, dashboard_address=None)
+    with LocalCluster(**options) as cluster, Store.open(sys.argv[1]) as store:
+        killed = []
+
+        def kill_one(progress):
+            if progress.step == "measuring" and progress.done >= 10 and not killed:
+                with Client(cluster.scheduler_address, set_as_default=False) as client:
+                    pids = list(client.run(os.getpid).values())
+                os.kill(pids[0], signal.SIGKILL)
+                killed.append(pids[0])
+
+        report = scan_folders(
+            store, [sys.argv[2]], cluster=cluster.scheduler_address, on_progress=kill_one,
+            measure=measure_or_die,
+        )
+        assert killed
+        print(len(report.added), [one.path.name + ": " + one.reason for one in report.skipped])
+
+if __name__ == "__main__":
+    main()
+"""
+
+
+def measure_or_die(path: Path):
+    """Measure; one file kills its reader, as a broken decoder would."""
+    from catalog.library.workers import measure_file
+
+    if path.name == "tom_3.wav":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return measure_file(path)
+
+
+def read_hits(place: Path):
+    with sqlite3.connect(place) as db:
+        sql = "SELECT path, content_hash, role, descriptors FROM hit ORDER BY path"
+        return db.execute(sql).fetchall()
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same_store_though_a_worker_and_a_decoder_die(tmp_path, library):
+    (tmp_path / "scan.py").write_text(SCAN)
+    place, root = tmp_path / "far.sqlite", Path(__file__).parents[2]
+    done = subprocess.run(
+        [sys.executable, "scan.py", place, library],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(root)},
+        capture_output=True,
+        text=True,
+        timeout=200,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert done.stdout.splitlines()[-1] == (
+        "39 ['tom_3.wav: crashes the decoder; export it again or take it out']"
+    )
+    with Catalog.open(tmp_path / "near.sqlite") as cat:
+        cat.scan([library], n_jobs=1)
+    near = [row for row in read_hits(tmp_path / "near.sqlite") if "tom_3" not in row[0]]
+    assert read_hits(place) == near
+
+
+def test_where_no_cluster_answers_it_is_told(tmp_path, library, monkeypatch):
+    monkeypatch.setattr("catalog.library.cluster.CONNECT_S", 1)
+    with (
+        Catalog.open(tmp_path / "drums.sqlite") as cat,
+        pytest.raises(ParameterError, match=r"no cluster answers at tcp://127\.0\.0\.1:9"),
+    ):
+        cat.scan([library], cluster="tcp://127.0.0.1:9")
+
+
+def test_a_child_answers_again_after_one_has_died():
+    child = Guarded()
+    assert child.call(divmod, 7, 2) == (3, 1)
+    with pytest.raises(ChildDied):
+        child.call(os._exit, 3)
+    assert child.call(print, "does not disturb the answers") is None
+    assert child.call(len, "four") == 4
+    child.close()
