@@ -230,9 +230,13 @@ class Holdings(Removing, Taking):
         """
         from catalog.library import said
 
-        before = said.read_said(self._store)
+        ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
+        whom = ids if role is None else None  # a role may change what is guessed of others
+        before = said.read_said(self._store, whom)
+        for hit_id in ids:
+            if hit_id not in before:
+                self.hit(hit_id)  # says what is wrong
         with self._store.writing():
-            ids = [self.hit(hit_id).id for hit_id in hit_ids]
             if mark is not None:
                 said.mark_hits(self._store, ids, mark)
             said.tag_hits(self._store, ids, add=add, drop=drop)
@@ -242,7 +246,7 @@ class Holdings(Removing, Taking):
                 self._store.set_role(hit_id, str(role))
         if role is not None:
             self._spread_examples()
-        now = said.read_said(self._store)
+        now = said.read_said(self._store, whom)
         return [old for hit_id, old in before.items() if now.get(hit_id, old) != old]
 
     def unsay(self, before: Iterable[Said]) -> list[Said]:
@@ -255,7 +259,7 @@ class Holdings(Removing, Taking):
         from catalog.library.said import read_said, restore_said
 
         before = list(before)
-        now = read_said(self._store)
+        now = read_said(self._store, [said.hit_id for said in before])
         restore_said(self._store, before)
         return [now[said.hit_id] for said in before if said.hit_id in now]
 

@@ -19,6 +19,7 @@ class Rereader:
         self._columns = columns
         self._at = [name.strip() for name in columns.split(",")].index("descriptors")
         self._known: dict[int, tuple[int, Hit]] = {}
+        self._lists: dict[tuple[Any, ...], tuple[int, list[Hit]]] = {}
 
     def read(
         self,
@@ -40,8 +41,22 @@ class Rereader:
         Returns
         -------
         list of Hit
-            the same object as before where nothing about a hit changed
+            the same object as before where nothing about a hit changed; not to be altered
         """
+        revision = store.revision()  # first: what is written meanwhile makes it old
+        kept = self._lists.get((where, *values))
+        if kept is None or kept[0] != revision:
+            kept = revision, self._read_rows(store, where, values, make)
+            self._lists[(where, *values)] = kept
+        return kept[1]
+
+    def _read_rows(
+        self,
+        store: Database,
+        where: str,
+        values: Sequence[Any],
+        make: Callable[[Sequence[Any]], Hit],
+    ) -> list[Hit]:
         columns = self._columns.replace("descriptors", MEASURED)
         rows = store.read(f"SELECT {columns} FROM hit WHERE {where} ORDER BY id", values)
         keys, known = [hash(row) for row in rows], self._known

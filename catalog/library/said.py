@@ -10,6 +10,7 @@ from catalog.errors import ParameterError
 from catalog.library.records import MARKS
 from catalog.library.schema import Database
 
+CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
 MAX_TAG = 60  # characters; a tag is a word or two
 MAX_REMARK = 2000  # characters; a page of text
 
@@ -26,10 +27,24 @@ class Said(NamedTuple):
     role_source: str
 
 
-def read_said(store: Database) -> dict[int, Said]:
-    """Give what is said of every hit, by id; `tags` is the JSON text as it is stored."""
-    columns = "id, mark, tags, remark, role, role_confidence, role_source"
-    return {row[0]: Said(*row) for row in store.read(f"SELECT {columns} FROM hit")}
+def read_said(store: Database, hit_ids: Sequence[int] | None = None) -> dict[int, Said]:
+    """Give what is said of hits, or of every one, by id; `tags` is the JSON text as it is stored.
+
+    Parameters
+    ----------
+    store : Database
+    hit_ids : sequence of int, optional; those that are not in the store are passed over
+    """
+    sql = "SELECT id, mark, tags, remark, role, role_confidence, role_source FROM hit"
+    if hit_ids is None:
+        return {row[0]: Said(*row) for row in store.read(sql)}
+    found: dict[int, Said] = {}
+    for at in range(0, len(hit_ids), CHUNK):
+        some = [int(hit_id) for hit_id in hit_ids[at : at + CHUNK]]
+        marks = ", ".join("?" * len(some))
+        rows = store.read(f"{sql} WHERE id IN ({marks})", some)
+        found.update((row[0], Said(*row)) for row in rows)
+    return found
 
 
 def restore_said(store: Database, before: Iterable[Said]) -> None:

@@ -89,7 +89,7 @@ class Store(Database):
             raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
         marks = ", ".join("?" * len(states))
         where = f"{STATE} IN ({marks})"
-        return self._reader.read(self, where, tuple(states), make=self._to_hit)
+        return list(self._reader.read(self, where, tuple(states), make=self._to_hit))
 
     @cached_property
     def _reader(self) -> Rereader:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -72,8 +73,47 @@ def columns_of(hits: Sequence[Hit]) -> Columns:
     global _made
     made = _made  # one reading: another thread may ask for another list
     if made is None or made[0] is not hits:
-        made = _made = (hits, _make_columns(hits))
+        made = _made = (hits, _change_columns(*made, hits) if made else _make_columns(hits))
     return made[1]
+
+
+def _change_columns(before: Sequence[Hit], columns: Columns, hits: Sequence[Hit]) -> Columns:
+    """Read only the hits that are other objects than before; all if others came or went."""
+    pairs = list(zip(before, hits, strict=False))
+    changed = [row for row, (old, new) in enumerate(pairs) if old is not new]
+    if (
+        len(before) != len(hits)
+        or len(changed) > len(hits) // 2
+        or any(
+            (pairs[k][0].id, pairs[k][0].session) != (pairs[k][1].id, pairs[k][1].session)
+            for k in changed
+        )
+    ):
+        return _make_columns(hits)
+    if not changed:
+        return columns
+    part, texts, tags = (
+        _make_columns([hits[k] for k in changed]),
+        list(columns.texts),
+        list(columns.tags),
+    )
+    for k, row in enumerate(changed):
+        texts[row], tags[row] = part.texts[k], part.tags[k]
+
+    def put(whole: np.ndarray, some: np.ndarray) -> np.ndarray:
+        whole = whole.copy()
+        whole[changed] = some
+        return whole
+
+    numbers = {name: put(whole, part.numbers[name]) for name, whole in columns.numbers.items()}
+    arrays: dict[str, Any] = {
+        name: put(getattr(columns, name), getattr(part, name))
+        for name in ("stamps", "match_db", "roles", "marks", "sure")
+    }
+    strength = _strengths(hits, numbers["loudness_lkfs"])
+    return replace(
+        columns, **arrays, numbers=numbers, strength=strength, texts=tuple(texts), tags=tuple(tags)
+    )
 
 
 def _make_columns(hits: Sequence[Hit]) -> Columns:

@@ -84,4 +84,32 @@ def test_strength_is_the_place_among_the_strokes_of_one_drum(used):
 def test_the_same_list_is_read_only_once(used):
     hits = opened.open_catalog().hits()
     assert columns_of(hits) is columns_of(hits)
-    assert columns_of(list(hits)) is not columns_of(hits)
+    assert list(columns_of(hits[1:]).ids) == [hit.id for hit in hits[1:]]
+
+
+def test_columns_after_a_change_are_those_read_from_nothing(used):
+    from catalog.page.columns import _make_columns
+
+    hits = opened.open_catalog().hits()
+    first = columns_of(hits)
+    changed = list(hits)
+    changed[2] = replace(hits[2], mark="star", tags=("loft",), role="wood", role_source="user")
+    changed[5] = replace(hits[5], descriptors={**hits[5].descriptors, "loudness_lkfs": -3.0})
+    for some in (changed, changed[1:], [replace(hits[0], session="elsewhere"), *hits[1:]]):
+        columns_of(hits)
+        made, plain = columns_of(some), _make_columns(some)
+        assert (made.texts, made.tags, made.sessions) == (plain.texts, plain.tags, plain.sessions)
+        for name in (
+            "ids",
+            "stamps",
+            "match_db",
+            "roles",
+            "marks",
+            "session_of",
+            "sure",
+            "strength",
+        ):
+            np.testing.assert_array_equal(getattr(made, name), getattr(plain, name))
+        for name, values in plain.numbers.items():
+            np.testing.assert_array_equal(made.numbers[name], values)
+    assert first.marks[2] == 0
