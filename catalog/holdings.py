@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import numpy as np
 
+from catalog.library.coverage import Coverage
+from catalog.library.faults import HitFault
 from catalog.library.folders import ScannedFolder
 from catalog.library.records import Hit, Progress, ScanReport, Skipped
 from catalog.library.said import Said
@@ -272,6 +274,63 @@ class Holdings(Removing, Taking):
                     if self._store.hit(hit_id).role_source == "user":
                         continue  # said since the table was read
                     self._store.set_role(hit_id, role, confidence=confidence, source=source)
+
+    # Faults and what is missing
+
+    def faults(
+        self,
+        hit_ids: Collection[int] | None = None,
+        *,
+        kinds: Collection[str] = (),
+        least_weight: float = 0.0,
+        dismissed: bool = False,
+        sort: str = "weight",
+    ) -> list[HitFault]:
+        """What is wrong with hits: each fault with a number, a place in time and a weight.
+
+        Parameters
+        ----------
+        hit_ids : collection of int, optional, only these hits
+        kinds : collection of str, only these; see `catalog.sound.faults.KINDS`
+        least_weight : float, 0 to 1
+        dismissed : bool, also those that `dismiss_fault` took out
+        sort : str, "weight" (heaviest first), "kind" or "hit"
+
+        Returns
+        -------
+        list of HitFault
+
+        Raises
+        ------
+        ParameterError
+            if a kind or the order is unknown
+        """
+        from catalog.library.faults import read_faults
+
+        return read_faults(
+            self._store, hit_ids=hit_ids, kinds=kinds, least_weight=least_weight,
+            dismissed=dismissed, sort=sort,
+        )  # fmt: skip
+
+    def dismiss_fault(self, hit_ids: Collection[int], kind: str, *, dismissed: bool = True) -> None:
+        """Say for good that what was found in hits is no fault; a changed file is judged anew.
+
+        Raises
+        ------
+        ParameterError
+            if the kind is unknown
+        StoreError
+            if a hit is unknown
+        """
+        from catalog.library.faults import dismiss_faults
+
+        dismiss_faults(self._store, hit_ids, kind, dismissed=dismissed)
+
+    def coverage(self) -> Coverage:
+        """What has been recorded of each drum and what is missing; see `Coverage`."""
+        from catalog.library.coverage import find_coverage
+
+        return find_coverage(self.hits())
 
     # Sound
 

@@ -62,6 +62,10 @@ CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT);
 CREATE TABLE decision (
     first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, answer TEXT NOT NULL,
     share REAL NOT NULL, logit REAL NOT NULL, PRIMARY KEY (first, second)) WITHOUT ROWID;
+CREATE TABLE fault (hit_id INTEGER PRIMARY KEY REFERENCES hit (id), found TEXT NOT NULL);
+CREATE TABLE fault_dismissed (
+    hit_id INTEGER NOT NULL, content_hash TEXT NOT NULL, kind TEXT NOT NULL,
+    time_utc TEXT NOT NULL, PRIMARY KEY (hit_id, content_hash, kind));
 CREATE TABLE layout (
     id INTEGER PRIMARY KEY CHECK (id = 1), hit_ids BLOB NOT NULL, xy BLOB NOT NULL,
     kind TEXT NOT NULL, seed INTEGER NOT NULL, time_utc TEXT NOT NULL);
@@ -95,7 +99,11 @@ CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
 CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT);
 CREATE TABLE decision (
     first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, answer TEXT NOT NULL,
-    share REAL NOT NULL, logit REAL NOT NULL, PRIMARY KEY (first, second)) WITHOUT ROWID
+    share REAL NOT NULL, logit REAL NOT NULL, PRIMARY KEY (first, second)) WITHOUT ROWID;
+CREATE TABLE fault (hit_id INTEGER PRIMARY KEY REFERENCES hit (id), found TEXT NOT NULL);
+CREATE TABLE fault_dismissed (
+    hit_id INTEGER NOT NULL, content_hash TEXT NOT NULL, kind TEXT NOT NULL,
+    time_utc TEXT NOT NULL, PRIMARY KEY (hit_id, content_hash, kind))
 """,
 }
 

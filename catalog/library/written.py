@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from catalog.library.faults import write_faults
 from catalog.library.provenance import Provenance
 from catalog.library.schema import path_to_db
 from catalog.sound.measure import MEASURE_VERSION, Measures
@@ -192,3 +193,4 @@ def _write_numbers(db: sqlite3.Connection, hit_id: int, file: MeasuredFile) -> N
         np.asarray(file.role_probabilities, dtype="<f4").tobytes(),
     )
     db.execute("INSERT OR REPLACE INTO numbers VALUES (?, ?, ?, ?)", (hit_id, *arrays))
+    write_faults(db, hit_id, file.measures.faults)

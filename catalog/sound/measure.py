@@ -12,6 +12,7 @@ from catalog.errors import ParameterError
 from catalog.sound import picture
 from catalog.sound.decode import Audio
 from catalog.sound.descriptors import describe_hit
+from catalog.sound.faults import Fault, find_faults, find_raw_peak, later
 from catalog.sound.production import measure_production
 from catalog.sound.scalars import N_SCALARS, measure_scalars
 from catalog.sound.strokes import find_stroke, highest, mix_to_mono
@@ -44,6 +45,7 @@ class Measures:
     picture : np.ndarray, float32, shape (N_PICTURE,), blocks at `PICTURE_BLOCKS`
     production : np.ndarray, float32, traces of room, microphone and converter
     others : tuple of Measures, the further strokes of a take
+    faults : tuple of Fault, the heaviest first; times count from the start of the file
     """
 
     start: int
@@ -52,6 +54,7 @@ class Measures:
     picture: np.ndarray
     production: np.ndarray
     others: tuple[Measures, ...] = ()
+    faults: tuple[Fault, ...] = ()
 
 
 def measure_take(audio: Audio) -> Measures:
@@ -97,10 +100,17 @@ def measure_cut(audio: Audio, cut: Sequence[tuple[int, int]]) -> Measures:
     ParameterError
         if a region holds no stroke
     """
+    parts = [replace(audio, samples=audio.samples[start:stop]) for start, stop in cut]
+    peaks = [highest(part.samples) for part in parts]
+    loudest = int(np.argmax(peaks))  # it bears the fault of the whole take
     strokes = []
-    for start, stop in cut:
-        part = replace(audio, samples=audio.samples[start:stop])
-        strokes.append(replace(measure_audio(part), start=start, stop=stop))
+    for i, (start, stop) in enumerate(cut):
+        measures, start_s = measure_audio(parts[i]), start / audio.sr
+        faults = later(measures.faults, start_s)
+        if i == loudest:
+            hot = find_raw_peak(peaks[i], subtype=audio.subtype, at_s=start_s)
+            faults = (*faults, *hot)
+        strokes.append(replace(measures, start=start, stop=stop, faults=faults))
     return replace(strokes[0], others=tuple(strokes[1:]))
 
 
@@ -130,6 +140,7 @@ def measure_audio(audio: Audio) -> Measures:
         describe_hit(audio.samples, mono, sr=audio.sr, stroke=stroke),
         picture_of(mono, sr=audio.sr, start=stroke.start),
         measure_production(audio.samples, sr=audio.sr, onset=stroke.onset),
+        faults=find_faults(audio.samples, mono, sr=audio.sr, subtype=audio.subtype),
     )
 
 

@@ -1,0 +1,63 @@
+"""All faults of one hit in one pass over its samples."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from catalog.sound.faults.course import (
+    find_before,
+    find_cut_start,
+    find_end,
+    find_second,
+    trace_course,
+)
+from catalog.sound.faults.hum import find_hum
+from catalog.sound.faults.kinds import Fault
+from catalog.sound.faults.take import FLOATS
+from catalog.sound.faults.wave import (
+    find_clipping,
+    find_mirrored,
+    find_offset,
+    find_overs,
+    find_silent,
+)
+from catalog.sound.strokes import OFFSET_STRIDE
+
+
+def find_faults(
+    samples: np.ndarray, mono: np.ndarray, *, sr: int, subtype: str
+) -> tuple[Fault, ...]:
+    """Find what is wrong with one hit.
+
+    Parameters
+    ----------
+    samples : np.ndarray, float32, shape (n_frames, n_channels), full scale 1.0
+    mono : np.ndarray, float32, shape (n_frames,), see `catalog.sound.strokes.mix_to_mono`
+    sr : int, Hz
+    subtype : str, as libsndfile names it; floating point is never over
+
+    Returns
+    -------
+    tuple of Fault, the heaviest first; empty for a clean hit
+    """
+    peaks = np.maximum(samples.max(axis=0), -samples.min(axis=0))
+    length_s = len(samples) / sr
+    faults = find_silent(peaks, length_s=length_s)
+    mono = mono - np.median(mono[::OFFSET_STRIDE])
+    course = trace_course(mono, sr=sr)
+    if course.top <= 0:
+        return tuple(faults)
+    rise = course.rise * course.block
+    clipped = find_clipping(samples, sr=sr)
+    faults += clipped
+    if not clipped and subtype not in FLOATS:
+        faults += find_overs(samples, sr=sr, peak=float(peaks.max()))
+    faults += find_offset(samples, sr=sr, rise=rise)
+    faults += find_mirrored(samples, sr=sr, rise=rise)
+    hum = find_hum(mono, sr=sr, rise=rise)
+    faults += hum
+    faults += find_before(course)
+    faults += find_cut_start(course)
+    faults += find_second(course)
+    faults += [fault for fault in find_end(course) if not (hum and fault.kind == "floor")]
+    return tuple(sorted(faults, key=lambda fault: -fault.weight))

@@ -1,0 +1,124 @@
+"""The kinds of faults: what each number means, from where on it counts, and what can be done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+
+class Fault(NamedTuple):
+    """One fault of one hit.
+
+    Attributes
+    ----------
+    kind : str, a key of `KINDS`
+    at_s : float, seconds from the start of what was measured
+    length_s : float, seconds; 0 where it is a moment
+    value : float, in the unit of its kind
+    weight : float, 0 for just noticed to 1 for a spoiled stroke
+    channel : int, counted from 0; -1 where it concerns all of them
+    """
+
+    kind: str
+    at_s: float
+    length_s: float
+    value: float
+    weight: float
+    channel: int = -1
+
+
+@dataclass(frozen=True)
+class FaultKind:
+    """A kind of fault.
+
+    Attributes
+    ----------
+    label : str, as a person calls it
+    unit : str, of its number
+    meaning : str, what the number says
+    least, most : float, the numbers at which the weight is 0.2 and 1.0
+    advice : str, what can be done
+    """
+
+    label: str
+    unit: str
+    meaning: str
+    least: float
+    most: float
+    advice: str
+
+
+# Limits are common practice, no source, unless said. They are set by what can be heard or must be
+# mended, not fitted to any recording.
+KINDS: dict[str, FaultKind] = {
+    "clipped": FaultKind(
+        "clipped", "samples", "cut flat at the top, all runs together", 3, 60,
+        "record again with less gain",
+    ),
+    "over": FaultKind(
+        "over between samples", "dBTP", "true peak", 0.0, 3.0,  # ITU-R BS.1770-4, Annex 2
+        "turn it down by this much before it is converted",
+    ),
+    "dc": FaultKind(
+        "offset (DC)", "dBFS", "distance of the middle from zero", -60.0, -20.0,
+        "filter below 20 Hz",
+    ),
+    "hum": FaultKind(
+        "mains hum", "dBFS", "level of the mains tone and its multiples", -75.0, -35.0,
+        "find the ground loop; notch filters help",
+    ),
+    "click": FaultKind(
+        "click before the stroke", "dB", "peak of the click under that of the stroke", -50.0, -10.0,
+        "move the start behind it",
+    ),
+    "rumble": FaultKind(
+        "rumble before the stroke", "dB", "level below 20 Hz under the peak", -50.0, -20.0,
+        "filter below 30 Hz, or move the start",
+    ),
+    "start_cut": FaultKind(
+        "start cut off", "dB", "first samples under the peak", -18.0, 0.0,
+        "cut again from the take, earlier",
+    ),
+    "tail_cut": FaultKind(
+        "tail cut off", "dB", "level at the end under the loudest 10 ms", -60.0, -20.0,
+        "cut again from the take, later, or fade out",
+    ),
+    "second": FaultKind(
+        "second stroke or flam", "dB", "second attack over the first", -22.0, 0.0,
+        "end the hit before it",
+    ),
+    "floor": FaultKind(
+        "noise floor", "dBFS", "level of the noise at the end", -65.0, -35.0,
+        "less gain behind, more in front; a quieter room",
+    ),
+    "silent": FaultKind(
+        "near-silent channel", "dB", "channel under the loudest one, or under full scale",
+        -46.0, -80.0, "check the cable; take the channel out",
+    ),
+    "polarity": FaultKind(
+        "polarity opposite", "", "likeness with its siblings, -1 for a mirror image", -0.5, -1.0,
+        "turn the polarity of this channel",
+    ),
+    "raw_peak": FaultKind(
+        "take too hot or too low", "dBFS", "highest sample", -6.0, 0.0,
+        "aim at -12 to -6 dBFS when recording",
+    ),
+}  # fmt: skip
+LEAST_WEIGHT = 0.2  # what is reported at all is worth a look
+
+
+def make_fault(
+    kind: str, value: float, *, at_s: float, length_s: float = 0.0, channel: int = -1
+) -> Fault:
+    """Give a fault the weight that its number has among those of its kind."""
+    k = KINDS[kind]
+    share = min(max((value - k.least) / (k.most - k.least), 0.0), 1.0)
+    weight = LEAST_WEIGHT + (1.0 - LEAST_WEIGHT) * share
+    return Fault(
+        kind, round(at_s, 5), round(length_s, 5), round(value, 2), round(weight, 3), channel
+    )
+
+
+def later(faults: tuple[Fault, ...], by_s: float) -> tuple[Fault, ...]:
+    """Give faults of a part of a file their places in the whole file."""
+    return tuple(fault._replace(at_s=round(fault.at_s + by_s, 5)) for fault in faults)
