@@ -31,6 +31,7 @@ TALK_S = 0.4  # so long before
 GROWTH_DB = 7.0  # a stroke grows no more than this after its first 14 ms; a voice swells on
 SURE_RISE_DB = 20.0  # a file is a take if a second stroke rises so far
 LIKELY, LIKELY_RISE_DB = 3, 12.0  # or so many more strokes rise so far
+MASKED_DB = 15.0  # a rise so far under what rings there is a break in a fade: none heard it
 SURE_GAP_S = 0.200  # and so long after the first; grains of shakers and scrapers come faster
 FLAM_S = 0.050  # strokes closer than that are one (a flam); also the way to a distant microphone
 ROLL_S = 0.100  # three and more strokes, each closer than that to the one before, are one roll
@@ -60,12 +61,16 @@ class Region:
 
 @dataclass(frozen=True)
 class _Rise:
-    """A sudden rise: its block, the band that rose most, by how much, and what it grew later."""
+    """A sudden rise: its block, the band that rose most, by how much, and what it grew later.
+
+    `over_db` is the level of that band over all that rang before.
+    """
 
     at: int
     band: int
     rise_db: float
     growth_db: float
+    over_db: float
 
 
 def find_regions(mono: np.ndarray, *, sr: int) -> tuple[Region, ...]:
@@ -109,6 +114,7 @@ def find_regions(mono: np.ndarray, *, sr: int) -> tuple[Region, ...]:
 
 def _is_take(strokes: list[_Rise]) -> bool:
     later = [s for s in strokes[1:] if (s.at - strokes[0].at) * BLOCK_S >= SURE_GAP_S]
+    later = [s for s in later if s.over_db >= -MASKED_DB]
     return any(s.rise_db >= SURE_RISE_DB for s in later) or (
         sum(s.rise_db >= LIKELY_RISE_DB for s in later) >= LIKELY
     )
@@ -180,8 +186,15 @@ def _find_rises(bands: np.ndarray, total: np.ndarray) -> list[_Rise]:
             continue
         around = quick[:, max(0, at - 3) : at + ahead + 1].max(axis=1)
         band = int(np.argmax(around))
+        over = after[band, at] - total[max(0, at - first) : max(1, at - last)].max()
         rises.append(
-            _Rise(int(at), band, float(around[band]), _growth(even, int(at), int(at) + 300))
+            _Rise(
+                int(at),
+                band,
+                float(around[band]),
+                _growth(even, int(at), int(at) + 300),
+                float(over),
+            )
         )
     return [_as_grace(a, b, even) for a, b in itertools.zip_longest(rises, rises[1:])]
 

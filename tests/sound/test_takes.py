@@ -110,6 +110,15 @@ def test_strokes_are_found_at_other_rates(sr):
     assert found == pytest.approx([0.3, 1.8], abs=0.002)
 
 
+def test_a_ring_that_is_cut_off_is_no_second_stroke():
+    """The end of a file that stops while its drum rings holds a step, far under the ring."""
+    t = np.arange(round(0.5 * SR)) / SR
+    hit = 0.5 * np.sin(2 * np.pi * 70 * t) * np.exp(-t / 0.3)
+    hit[: SR // 200] += 0.2 * np.random.default_rng(1).normal(size=SR // 200)
+    hit[round(0.4 * SR) :] += 0.003
+    assert find_regions(hit.astype(np.float32), sr=SR) == ()
+
+
 def test_the_quick_look_passes_what_the_close_one_must_see():
     assert may_hold_several(lay(strokes_at(AT_S)), sr=SR)
     assert not may_hold_several(lay(strokes_at([0.05])), sr=SR)
