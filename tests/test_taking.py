@@ -278,3 +278,30 @@ def test_the_command_line_tells_channels_and_sessions(call, cat, folder):
     assert call("session", "Old mill", hit.id)[0] == 0
     code, out, _ = call("sessions", "--json")
     assert [s["name"] for s in json.loads(out)] == ["Cellar", "Old mill"]
+
+
+def test_what_the_recorder_wrote_is_found_by_words_and_handed_over(cat, folder, tmp_path):
+    from catalog.page.columns import columns_of
+
+    hit = cat.regions(folder / "Cellar" / "snare.wav")[0]
+    texts = dict(zip([h.id for h in cat.hits()], columns_of(cat.hits()).texts, strict=True))
+    assert [i for i, text in texts.items() if "2021-05-04" in text] == [
+        hit.id,
+        hit.id + 1,
+        hit.id + 2,
+    ]
+    cat.export_kit(cat.fill_kit({"snare": hit.id}, slots=["snare"]), tmp_path / "kit")
+    rows = json.loads((tmp_path / "kit" / "manifest.json").read_text())["files"]
+    assert rows[0]["origin"] == "date=2021-05-04; originator=box; take=4; time=10:00:00"
+    assert rows[0]["source_start_frame"] == hit.start
+
+
+def test_another_mix_is_another_sound_for_the_browser(cat, folder):
+    from catalog.page.columns import stamp_hit
+
+    path = folder / "Cellar" / "snare.wav"
+    path.write_bytes(take_bytes(n_channels=2))
+    cat.scan([folder], n_jobs=1)
+    hit = cat.regions(path)[0]
+    cat.set_mix(hit.id, "2")
+    assert stamp_hit(cat.hit(hit.id)) != stamp_hit(hit)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from catalog.library.provenance import ORIGIN
 from catalog.library.records import MARKS, ROLES, Hit
 from catalog.page.wording import ROLE_WORDS
 from catalog.sound.descriptors import DESCRIPTORS
@@ -146,7 +147,9 @@ def _make_columns(hits: Sequence[Hit]) -> Columns:
 
 def stamp_hit(hit: Hit) -> int:
     """Give a number that changes with the audio of a hit, so that browsers may keep it for good."""
-    return zlib.crc32(f"{hit.content_hash}:{hit.start}:{hit.stop}".encode())
+    return zlib.crc32(
+        f"{hit.content_hash}:{hit.start}:{hit.stop}{hit.origin.get('mix', '')}".encode()
+    )
 
 
 def match_levels(played_lkfs: np.ndarray, peak_db: np.ndarray) -> np.ndarray:
@@ -191,4 +194,5 @@ def _strengths(hits: Sequence[Hit], loudness: np.ndarray) -> np.ndarray:
 def _words_of(hit: Hit) -> str:
     parts = (hit.name, hit.session, hit.drum, hit.microphone, hit.take, hit.note, hit.remark)
     said = (*hit.tags, hit.mark, hit.role, ROLE_WORDS[hit.role])
-    return " ".join((*parts, *said)).casefold()
+    told = (text for key, text in hit.origin.items() if key in ORIGIN)
+    return " ".join((*parts, *said, *told)).casefold()

@@ -15,6 +15,7 @@ from catalog.kit.export.sfz import sfz_text
 from catalog.kit.levels import Levels
 from catalog.kit.slots import SLOTS, gm_name
 from catalog.kit.wording import explain_sessions
+from catalog.library.provenance import ORIGIN
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would compute such a cell
 MANIFEST_VERSION = 1
@@ -46,6 +47,7 @@ class Row:
     drum: str
     microphone: str
     take: str
+    origin: str
     role: str
     role_confidence: float
 
@@ -84,9 +86,14 @@ def manifest_row(
         peak_dbfs=round(peak, 2) if math.isfinite(peak) else None,
         source_file=str(hit.path), source_start_frame=hit.start, source_stop_frame=hit.stop,
         source_sha256=hit.content_hash, session=hit.session, drum=hit.drum,
-        microphone=hit.microphone, take=hit.take, role=hit.role,
-        role_confidence=round(hit.role_confidence, 3),
+        microphone=hit.microphone, take=hit.take, origin=_told(hit.origin),
+        role=hit.role, role_confidence=round(hit.role_confidence, 3),
     )  # fmt: skip
+
+
+def _told(origin: Mapping[str, str]) -> str:
+    """What the recorder wrote into the file, as one text."""
+    return "; ".join(f"{key}={origin[key]}" for key in sorted(origin) if key in ORIGIN)
 
 
 def write_papers(

@@ -24,7 +24,8 @@ class Wanted:
     Attributes
     ----------
     words : str
-        each must be in the name, session, drum, microphone, take, note, remark, tags, mark or role
+        each must be in the name, session, drum, microphone, take, note, remark, tags, mark or
+        role, or in what the recorder wrote
     roles, sessions, marks : tuple of str
         any of them; empty is all; a mark may be "none"
     tags : tuple of str
