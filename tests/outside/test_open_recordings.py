@@ -57,7 +57,9 @@ def cat(recordings, tmp_path_factory):
 
 def test_every_recording_is_read(cat):
     assert cat.skipped() == []
-    assert len(cat.hits()) == 37  # as many as the package holds under these names
+    files = Counter(hit.path.name for hit in cat.hits())
+    assert len(files) == 37  # as many as the package holds under these names
+    assert {name for name, n in files.items() if n > 1} == {"drum_roll.flac"}  # a slow roll
 
 
 def test_names_give_the_roles(cat):
@@ -95,6 +97,11 @@ def test_hits_of_one_kind_find_their_kind(cat):
     assert sum(shares) / len(shares) > chance + 0.3
 
 
+def stem_of(hit) -> str:
+    """The recording that a hit is made of; the strokes of a roll are told apart by "#2"."""
+    return hit.path.stem.removeprefix("x ")
+
+
 def test_copies_made_of_them_are_found_and_no_two_recordings_are_grouped(cat, recordings, tmp_path):
     originals = sorted(recordings.glob("drum_*"))
     folder = tmp_path / "with copies"
@@ -109,9 +116,10 @@ def test_copies_made_of_them_are_found_and_no_two_recordings_are_grouped(cat, re
     with Catalog.open(tmp_path / "s.sqlite") as cat:
         cat.scan([folder])
         groups = cat.copies()
-        stems = [[cat.hit(i).name.removeprefix("x ") for i in (g.keep, *g.others)] for g in groups]
+        stems = [[stem_of(cat.hit(i)) for i in (g.keep, *g.others)] for g in groups]
     assert all(len(set(group)) == 1 for group in stems), Counter(map(tuple, stems))
-    assert len(groups) >= 0.95 * len(originals)
+    whole = {group[0] for group in stems} - {"drum_roll"}
+    assert len(whole) >= 0.95 * (len(originals) - 1)
 
 
 def test_the_name_reader_gives_no_role_to_names_that_tell_none(recordings):

@@ -15,11 +15,11 @@ from tests.trust.mangle import mangle
 N_FILES, N_IN_FULL = 1000, 10_000
 N_SCANNED = 60
 MOST_S = 10.0  # for one file
-MOST_BYTES = 900 * 2**20  # of a process that reads all of them; the libraries alone take a third
+MOST_BYTES = 600 * 2**20  # of a process that reads all of them
 
 # Reads mangled files one by one and prints what it took; a crash ends it with a signal.
 READER = """
-import json, resource, sys, tempfile, time, warnings
+import json, sys, tempfile, time, warnings
 from pathlib import Path
 from catalog.errors import CatalogError
 from catalog.library.provenance import find_provenance
@@ -46,13 +46,16 @@ with tempfile.TemporaryDirectory() as folder:
             wrong.append([seed, f"{type(err).__name__}: {err}"])
         slowest = max(slowest, time.monotonic() - began)
         path.unlink()
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+# What getrusage tells was handed down by the process that started this one; this was not.
+status = dict(line.split(":", 1) for line in open("/proc/self/status"))
+peak = int(status["VmHWM"].split()[0]) * 1024
 print(json.dumps({"slowest": slowest, "wrong": wrong, "peak": peak, "good": good}))
 """
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
+@pytest.mark.skipif(sys.platform != "linux", reason="asks Linux for the memory of a process")
 def test_mangled_files_are_read_or_refused_in_time_and_memory(full):
     n = N_IN_FULL if full else N_FILES
     command = [sys.executable, "-c", READER, "1", str(n)]
