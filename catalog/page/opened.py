@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import secrets
 import threading
 from collections import OrderedDict
@@ -17,12 +18,15 @@ from catalog.page.packed import PointPack, pack_points
 KITS_KEPT = 32  # kits on the way out by download; the oldest is forgotten first
 MASKS_KEPT = 64  # answers to what was looked for, 12 kB each for 100,000 hits
 
+SETTLE_HITS = 5000  # so many more hits are worth a pause to take them out of the collector's sight
+
 _lock = threading.RLock()
 _mask_lock = threading.Lock()  # of its own: a mask must not wait while hits are read
 _place: Path | None = None
 _catalog: Catalog | None = None
 _pack: tuple[Any, PointPack] | None = None
 _hits: tuple[int, list[Hit]] | None = None
+_n_settled = 0
 _outgoing: OrderedDict[str, Any] = OrderedDict()
 _masks: OrderedDict[str, bytes] = OrderedDict()
 
@@ -68,7 +72,17 @@ def current_hits() -> list[Hit]:
         revision = catalog.revision()
         if _hits is None or _hits[0] != revision:
             _hits = (revision, catalog.hits())
+            _settle(len(_hits[1]))
         return _hits[1]
+
+
+def _settle(n_hits: int) -> None:
+    """Keep Python's collector off the hits; Streamlit calls it after every run of the page."""
+    global _n_settled
+    if n_hits - _n_settled >= SETTLE_HITS:
+        gc.collect()
+        gc.freeze()
+        _n_settled = n_hits
 
 
 def current_points() -> PointPack:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 from dataclasses import replace
 
 import numpy as np
@@ -113,3 +114,16 @@ def test_columns_after_a_change_are_those_read_from_nothing(used):
         for name, values in plain.numbers.items():
             np.testing.assert_array_equal(made.numbers[name], values)
     assert first.marks[2] == 0
+
+
+def test_the_hits_of_a_large_library_are_out_of_the_collectors_sight(used, monkeypatch):
+    monkeypatch.setattr(opened, "SETTLE_HITS", 23)
+    monkeypatch.setattr(opened, "_n_settled", 0)
+    before = gc.get_freeze_count()
+    hits = opened.current_hits()
+    try:
+        assert gc.get_freeze_count() > before
+        seen = {id(one) for one in gc.get_objects()}
+        assert not any(id(hit) in seen for hit in hits)
+    finally:
+        gc.unfreeze()

@@ -25,7 +25,7 @@ function makeBar(map, ask) {           // ask: {color(name), take(rows)}
     el('label', {}, 'color: ', color),
     el('label', { class: 'tick' }, rest, 'play on rest'),
     el('label', { class: 'level' }, 'level', level, shown),
-    el('span', { class: 'zooms' }, fitting, lasso, button('chosen', 'Show the chosen hit on the map', () => map.goTo(map.view.chosen)),
+    el('span', { class: 'zooms' }, fitting, lasso, button('to chosen', 'Show the chosen hit on the map', () => map.goTo(map.view.chosen)),
       button('+', 'Zoom in', () => map.zoom(1.5)), button('−', 'Zoom out', () => map.zoom(1 / 1.5)), button('all', 'Show the whole map', map.all)));
   const b = { box, key };
   b.setColor = name => { if (name in COLORS) { map.view.color = name; color.value = name; } };

@@ -44,7 +44,7 @@ function makeMap(name, ask) {          // ask: {choose(id), hover(id), taken(row
   m.drawOver = () => overlay(m, { w, h, dpr });
   const drawAll = () => {
     const [sx, sy] = m.scale();
-    paint(m.points, m.shown, { W: land.width, H: land.height, dpr, sx, sy, view, radius: m.points ? m.radius() : 1 }, m.dark, m.ground);
+    paint(m.points, m.mask, { W: land.width, H: land.height, dpr, sx, sy, view, radius: m.points ? m.radius() : 1 }, m.dark, m.ground);
     m.drawOver();
     if (m.points) m.frames = (m.frames ?? 0) + 1;
   };

@@ -10,8 +10,9 @@ function makeOverlay(canvas) {
     g.font = `italic 600 ${w < 500 ? 12 : 14}px Georgia, "Times New Roman", serif`;
     const placed = [];
     for (const [role, x, y] of m.points.regions) {
-      const [px, above] = m.placeOf(x, y), py = above - 16;
-      const text = WORDS.regions[role] ?? role, half = g.measureText(text).width / 2 + 4;
+      const [at, above] = m.placeOf(x, y), text = WORDS.regions[role] ?? role, half = g.measureText(text).width / 2 + 4;
+      if (at < 0 || above < 0 || at > w || above > h) continue;
+      const px = Math.max(half, Math.min(w - half, at)), py = Math.max(16, above - 16);   // whole, also at the edge
       if (placed.some(([a, b, c]) => Math.abs(a - px) < c + half && Math.abs(b - py) < 18)) continue;
       placed.push([px, py, half]);
       g.lineWidth = 4; g.lineJoin = 'round';

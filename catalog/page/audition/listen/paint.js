@@ -1,13 +1,14 @@
 // The marks as pixels of one image, and the ground below them: no drawing call for each point.
 
-const FAINT = .13, PLAIN = .88;        // coverage of a mark that does not fit, and of one that does
-const UNMARKED = .4;                   // of a mark that nothing was said of, where marks are shown
+// How much a mark covers: one that does not fit, one whose color says nothing (no mark, number not
+// known), and any other.
+const COVERAGE = [.13, .4, .88], FAINT = 0, QUIET = 1, PLAIN = 2;
 const MARK_COLORS = { '': GREY, keep: BLUE, reject: RUST, star: GREEN };
 
 // Colors as (index per point, table of 0xBBGGRR); light ink on dark paper.
 function tintsOf(points, color, dark) {
   const tint = c => { const [r, g, b] = dark ? c.map(v => Math.round(v + (255 - v) * .25)) : c; return b << 16 | g << 8 | r; };
-  const cut = list => Uint32Array.from(list, tint);
+  const cut = list => Int32Array.from(list, tint);
   if (color === 'role') return [points.role, cut(WORDS.order.map(role => rgb(ROLE_COLORS[role] ?? GREY)))];
   if (color === 'mark') return [points.mark, cut(WORDS.marks.map(mark => rgb(MARK_COLORS[mark] ?? GREY)))];
   if (color === 'session') return [points.session, cut(points.sessions.map((_, k) => rgb(CYCLE[k % CYCLE.length])))];
@@ -45,9 +46,8 @@ function shadeGround(points, dark) {
 function layStencils(radius, width) {
   const cut = cutStencils(WORDS.order, radius);
   return { reach: cut.reach, marks: cut.map(spots => {
-    const n = spots.length / 3, steps = new Int32Array(n), cover = new Uint8Array(n);
-    for (let s = 0; s < n; s++) { steps[s] = spots[3 * s] + width * spots[3 * s + 1]; cover[s] = spots[3 * s + 2]; }
-    return { spots, steps, cover };
+    const steps = new Int32Array(spots.length / 3).map((_, s) => spots[3 * s] + width * spots[3 * s + 1]);
+    return { spots, steps, covers: COVERAGE.map(share => Uint8Array.from(steps, (_, s) => spots[3 * s + 2] * share)) };
   }) };
 }
 
@@ -63,11 +63,11 @@ function makePainter(canvas) {
   const fit = (W, H) => {
     if (image?.width !== W || image.height !== H) {
       layer.width = W; layer.height = H;
-      image = new ImageData(W, H); pixels = new Uint32Array(image.data.buffer);
+      image = new ImageData(W, H); pixels = new Int32Array(image.data.buffer);
     } else pixels.fill(0);
   };
 
-  return (points, shown, { W, H, dpr, sx, sy, view, radius }, dark, ground) => {
+  return (points, mask, { W, H, dpr, sx, sy, view, radius }, dark, ground) => {
     const g = canvas.getContext('2d');
     g.setTransform(1, 0, 0, 1, 0, 0);
     g.clearRect(0, 0, W, H);
@@ -75,24 +75,29 @@ function makePainter(canvas) {
     fit(W, H);
     const { reach, marks } = stencilsFor(radius * dpr, W), [at, tints] = tintsOf(points, view.color, dark);
     const ax = sx * dpr, bx = W / 2 - view.cx * ax, ay = -sy * dpr, by = H / 2 - view.cy * ay;
+    const to = pixels, xs = points.x, ys = points.y, roles = points.role, n = points.n;
+    const nothing = view.color === 'mark' ? 0 : points.scales[view.color] ? 255 : -1;
+    const fits = k => (mask[k >> 3] & (128 >> (k & 7))) !== 0;
     // The stronger coverage wins: no mixing, because this runs for each pixel of each point.
     const put = (k, strength) => {
-      const x0 = Math.round(points.x[k] * ax + bx), y0 = Math.round(points.y[k] * ay + by);
+      const x0 = Math.round(xs[k] * ax + bx), y0 = Math.round(ys[k] * ay + by);
       if (x0 < -reach || y0 < -reach || x0 >= W + reach || y0 >= H + reach) return;
-      const { spots, steps, cover } = marks[points.role[k]], tint = tints[at[k]], middle = x0 + W * y0;
-      const inside = x0 >= reach && y0 >= reach && x0 < W - reach && y0 < H - reach;
-      for (let s = 0; s < steps.length; s++) {
-        if (!inside) {
-          const x = x0 + spots[3 * s], y = y0 + spots[3 * s + 1];
-          if (x < 0 || y < 0 || x >= W || y >= H) continue;
+      const mark = marks[roles[k]], cover = mark.covers[strength], tint = tints[at[k]], middle = x0 + W * y0;
+      if (x0 >= reach && y0 >= reach && x0 < W - reach && y0 < H - reach) {
+        const steps = mark.steps;
+        for (let s = 0; s < steps.length; s++) {
+          const spot = middle + steps[s], c = cover[s];
+          if (c >= to[spot] >>> 24) to[spot] = c << 24 | tint;
         }
-        const c = cover[s] * strength | 0, to = middle + steps[s];
-        if (c >= pixels[to] >>> 24) pixels[to] = c << 24 | tint;
+        return;
+      }
+      for (let s = 0; s < cover.length; s++) {
+        const x = x0 + mark.spots[3 * s], y = y0 + mark.spots[3 * s + 1], c = cover[s];
+        if (x >= 0 && y >= 0 && x < W && y < H && c >= to[x + W * y] >>> 24) to[x + W * y] = c << 24 | tint;
       }
     };
-    const n = points.n, mark = view.color === 'mark' ? points.mark : null;
-    for (let k = 0; k < n; k++) if (!shown(k)) put(k, FAINT);
-    for (let k = 0; k < n; k++) if (shown(k)) put(k, mark && !mark[k] ? UNMARKED : PLAIN);
+    if (mask) for (let k = 0; k < n; k++) if (!fits(k)) put(k, FAINT);
+    for (let k = 0; k < n; k++) if (!mask || fits(k)) put(k, at[k] === nothing ? QUIET : PLAIN);
     layer.getContext('2d').putImageData(image, 0, 0);
     g.imageSmoothingEnabled = true;
     if (ground) g.drawImage(ground, -view.cx * ax + W / 2, (view.cy - 1) * sy * dpr + H / 2, ax, sy * dpr);
