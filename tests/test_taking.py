@@ -244,6 +244,8 @@ def test_the_command_line_lists_and_changes_a_cut(call, cat, folder):
     code, out, _ = call("regions", second.id)
     assert code == 0
     assert out.count("dBFS") == 3
+    assert "nan" not in out
+    assert "(99.000 s) must lie between" in call("regions", first.id, "--split", 99)[2]
     assert call("regions", first.id, "--split", first.start / SR + 0.1)[0] == 0
     assert len(cat.regions(first.path)) == 4
     assert call("regions", second.id, "--merge", third.id)[0] == 0

@@ -70,7 +70,7 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
     lines = [str(hit.path), *_draw(cat, strokes)]
     lines += [
         f"{s.id:>6}  {s.start / s.sr:9.3f} to {s.stop / s.sr:9.3f} s  {s.role:<13}"
-        f" {s.descriptors.get('peak_dbfs', float('nan')):6.1f} dBFS"
+        f" {s.descriptors['peak_db']:6.1f} dBFS"
         for s in strokes
     ]
     emit(strokes, lines, as_json=args.json)

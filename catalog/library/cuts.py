@@ -84,8 +84,10 @@ def split_region(store: Store, hit_id: int, *, at: int) -> list[Hit]:
     least = round(MIN_REGION_S * hit.sr)
     if not hit.start + least <= at <= hit.stop - least:
         raise ParameterError(
-            f"at={at} must lie between {hit.start + least} and {hit.stop - least}: each part of hit"
-            f" {hit_id} needs {MIN_REGION_S * 1000:.0f} ms"
+            f"at={at} ({at / hit.sr:.3f} s) must lie between {hit.start + least} and"
+            f" {hit.stop - least} ({hit.start / hit.sr + MIN_REGION_S:.3f} to"
+            f" {hit.stop / hit.sr - MIN_REGION_S:.3f} s): each part of hit {hit_id} needs"
+            f" {MIN_REGION_S * 1000:.0f} ms"
         )
     spans = [(other.start, other.stop) for other in _strokes(store, hit) if other.id != hit.id]
     return recut(store, hit.path, [*spans, (hit.start, at), (at, hit.stop)])
