@@ -32,6 +32,8 @@ SCRIPTS = (
     "kit/pads.js",
     "listen/listen.js",
     "kit/kit.js",
+    "twice/overlay.js",
+    "twice/pair.js",
     "twice/twice.js",
     "round/round.js",
     "shared/main.js",

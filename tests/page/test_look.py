@@ -62,6 +62,13 @@ def test_no_script_is_left_out():
     assert names == {*SCRIPTS, *STYLES, "load.js"}
 
 
+def test_no_name_is_given_twice_where_all_scripts_are_one_module():
+    line = re.compile(r"^(?:const|let|class|(?:async )?function) ([\w$]+)", re.MULTILINE)
+    names = line.findall(join_scripts())
+    assert len(names) > 100
+    assert sorted(names) == sorted(set(names))
+
+
 def test_motion_is_only_for_those_who_did_not_ask_for_less():
     css = join_styles()
     assert css.count("transition") == 1

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from catalog.page.routes import kits, listening, outside, saying, sounds
+from catalog.page.routes import kits, listening, outside, overlays, saying, sounds
+
+ROOMS = (listening, sounds, outside, overlays, saying, kits)
 
 
 def api_routes() -> list[Route]:
     """Give all routes of the page."""
-    return [*listening.ROUTES, *sounds.ROUTES, *outside.ROUTES, *saying.ROUTES, *kits.ROUTES]
+    return [route for room in ROOMS for route in room.ROUTES]

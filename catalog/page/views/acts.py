@@ -11,6 +11,7 @@ from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.kit.slots import SLOTS
 from catalog.page.views.kit_table import change_kit, current_kit, put_kit
+from catalog.page.views.set_aside import ask_before, set_aside_now
 
 Act = Mapping[str, Any]
 
@@ -20,11 +21,31 @@ def _change_kit(catalog: Catalog, act: Act) -> None:
         put_kit(change_kit(catalog, current_kit(), dict(act)))
 
 
+def _keep(catalog: Catalog, act: Act) -> None:
+    catalog.keep_instead(int(act["id"]))
+
+
+def _say_same(catalog: Catalog, act: Act) -> None:
+    pair = int(act["first"]), int(act["second"])
+    catalog.say_same(*pair, act["op"] == "same")
+    st.session_state.setdefault("twice_said", []).append(pair)
+
+
+def _accept(catalog: Catalog, act: Act) -> None:
+    ids = [int(i) for i in act["ids"]]
+    if not ask_before(catalog, ids):
+        set_aside_now(catalog, ids)
+
+
 ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
     "assign": _change_kit,
     "lock": _change_kit,
     "swap": _change_kit,
     "clear": _change_kit,
+    "keep": _keep,
+    "same": _say_same,
+    "differ": _say_same,
+    "accept": _accept,
 }
 
 
@@ -43,5 +64,7 @@ def take_act(catalog: Catalog, view: str) -> None:
         return
     try:
         ACTS[act["op"]](catalog, act)
-    except CatalogError as err:
+    except (CatalogError, OSError) as err:
         st.session_state["act_trouble"] = str(err)
+    except (KeyError, TypeError, ValueError):
+        return  # not what the page sends

@@ -1,4 +1,4 @@
-"""Twice: groups that hold the same recording; set one or all aside, and undo it."""
+"""Twice: groups that hold the same recording, and pairs left open; looked at, heard, decided."""
 
 from __future__ import annotations
 
@@ -7,18 +7,23 @@ from typing import Any
 
 import streamlit as st
 
-from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.library.records import Hit
 from catalog.page.packed import describe_row, format_words
+from catalog.page.views.acts import take_act
 from catalog.page.views.audition import mount_audition
+from catalog.page.views.history import draw_history
 from catalog.page.views.progress import Bar
+from catalog.page.views.set_aside import draw_asking
 from catalog.page.wording import count_of, inert, plain
+from catalog.search.by_ear import Doubt
+from catalog.search.duplicates import CopyGroup
 
 PER_SHEET = 8  # groups shown at once
+PAIRS_SENT = 12  # of those left open
 CERTAIN = 0.99  # evidence from which "all certain" picks; a judgement, no source
-N_EVENTS = 30  # of the history shown
-WHY = "the same recording as another file"
+HEADING = "What is there twice"
+ROW = ("id", "stamp", "match_db", "name", "role")
 
 
 def draw_twice(catalog: Catalog, *, is_open: bool) -> None:
@@ -26,48 +31,61 @@ def draw_twice(catalog: Catalog, *, is_open: bool) -> None:
     if not is_open:
         st.caption("Open this part to look for what is there twice.")
         return
-    groups = _groups(catalog)
+    groups, doubts = _found(catalog)
     if groups:
-        _draw_groups(catalog, groups)
+        _say_count(groups)
     else:
         st.markdown(
             "**Nothing is there twice.** Every recording is in the catalog once, as far as the "
             "samples tell; other strokes of the same drum are never counted as copies."
         )
-    _draw_history(catalog)
+    buttons = st.container(horizontal=True, vertical_alignment="center")
+    shown = _sheet(groups)
+    picked = _picked(groups)
+    _draw_trouble(catalog)
+    if groups or doubts:
+        mount_audition(
+            "twice",
+            {
+                "groups": [_describe(catalog, group) for group in shown],
+                "picked": picked,
+                "pairs": [_describe_pair(catalog, doubt) for doubt in doubts[:PAIRS_SENT]],
+            },
+            default={"picked": []},
+            on_picked_change=_take_picked,
+            on_act_change=lambda: take_act(catalog, "twice"),
+        )
+    with buttons:
+        _draw_buttons(catalog, groups, picked)
+    draw_asking(catalog, picked)
+    draw_history(catalog)
 
 
-def _groups(catalog: Catalog) -> list[Any]:
-    """Compare once for each state of the catalog."""
-    known = st.session_state.get("twice_groups")
-    revision = catalog.revision()
-    if known is None or known[0] != revision:
-        bar = st.progress(0.0, "Comparing the samples of what sounds alike …")
-        known = (revision, catalog.copies(Bar(bar)))
-        bar.empty()
-        st.session_state["twice_groups"] = known
-    return list(known[1])
-
-
-def _draw_groups(catalog: Catalog, groups: Sequence[Any]) -> None:
+def _say_count(groups: Sequence[CopyGroup]) -> None:
     n_others = sum(len(group.others) for group in groups)
     st.markdown(
         f"**{count_of(len(groups), 'recording')} with {count_of(n_others, 'further file')}.** "
         "Listen before you decide; the file that stays is the better one by what is said beside it."
     )
-    buttons = st.container(horizontal=True, vertical_alignment="center")
+
+
+def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[Doubt]]:
+    """Compare once for each state of the catalog."""
+    known = st.session_state.get("twice_found")
+    revision = catalog.revision()
+    if known is None or known[0] != revision:
+        slot = st.empty()
+        bar = Bar(slot.progress(0.0, "Comparing the samples of what sounds alike …"))
+        known = (revision, catalog.copies(bar), catalog.doubtful_copies())
+        slot.empty()
+        st.session_state["twice_found"] = known
+    return list(known[1]), list(known[2])
+
+
+def _sheet(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
     n_sheets = -(-len(groups) // PER_SHEET)
     sheet = st.number_input("Sheet", 1, n_sheets, key="sheet", width=160) if n_sheets > 1 else 1
-    shown = groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
-    picked = _picked(groups)
-    mount_audition(
-        "twice",
-        {"groups": [_describe(catalog, group) for group in shown], "picked": picked},
-        default={"picked": []},
-        on_picked_change=_take_picked,
-    )
-    with buttons:
-        _draw_buttons(catalog, groups, picked)
+    return groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
 
 
 def _take_picked() -> None:
@@ -75,18 +93,32 @@ def _take_picked() -> None:
     st.session_state["twice_picked"] = list(st.session_state["twice"]["picked"] or [])
 
 
-def _picked(groups: Sequence[Any]) -> list[int]:
+def _picked(groups: Sequence[CopyGroup]) -> list[int]:
     known = {hit_id for group in groups for hit_id in group.others}
     return [i for i in st.session_state.get("twice_picked", []) if i in known]
 
 
-def _draw_buttons(catalog: Catalog, groups: Sequence[Any], picked: list[int]) -> None:
+def _draw_trouble(catalog: Catalog) -> None:
+    """Say what went wrong, and offer to take back the last answer; always one container."""
+    with st.container():
+        if trouble := st.session_state.pop("act_trouble", None):
+            st.error(inert(trouble))
+        said = st.session_state.get("twice_said", [])
+        if said and st.button("Take back the last answer", key="twice_unsay"):
+            first, second = said.pop()
+            catalog.say_same(first, second, None)
+            st.rerun()
+
+
+def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[int]) -> None:
     certain = [
         i
         for group in groups
         for i, evidence in zip(group.others, group.evidence, strict=False)
         if evidence >= CERTAIN
     ]
+    if not groups:
+        return
     if st.button(f"Pick all certain ones ({len(certain)})", disabled=not certain):
         st.session_state["twice_picked"] = certain
         st.rerun()
@@ -96,79 +128,51 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[Any], picked: list[int]) ->
     label = f"Set {count_of(len(picked), 'file')} aside …" if picked else "Set aside …"
     if st.button(label, type="primary", disabled=not picked, key="aside"):
         st.session_state["twice_asking"] = True
-    if picked and st.session_state.get("twice_asking"):
-        _confirm(catalog, picked)
-
-
-def _forget_asking() -> None:
-    st.session_state["twice_asking"] = False
-
-
-@st.dialog("Set aside?", width="medium", on_dismiss=_forget_asking)
-def _confirm(catalog: Catalog, picked: list[int]) -> None:
-    st.markdown(
-        f"{count_of(len(picked), 'file')} will be moved into the catalog's own folder. Nothing is "
-        "deleted: each can be put back from the history, byte for byte, to where it was."
+    st.download_button(
+        "Report as text",
+        data=lambda: catalog.copies_report(heading=HEADING),
+        file_name="what is there twice.txt",
+        mime="text/plain",
+        on_click="ignore",
+        key="twice_report",
     )
-    names = [inert(catalog.hit(i).name) for i in picked]
-    with st.container(height=min(260, 40 + 28 * len(names))):
-        st.markdown("\n".join(f"- {name}" for name in names))
-    if st.button("Yes, set aside", type="primary", key="aside_yes"):
-        _forget_asking()
-        try:
-            done = catalog.set_aside(picked, reason=WHY)
-        except (CatalogError, OSError) as err:
-            st.error(inert(str(err)))
-            return
-        st.session_state["twice_picked"] = []
-        st.session_state["said"] = f"{count_of(len(done), 'file')} set aside; undo it below."
-        st.rerun()
 
 
-def _describe(catalog: Catalog, group: Any) -> dict[str, Any]:
-    kept = catalog.hit(group.keep)
-    keep = describe_row(kept) | {"words": _about_file(kept)}
-    others = []
-    for hit_id, evidence in zip(group.others, group.evidence, strict=False):
+def _describe(catalog: Catalog, group: CopyGroup) -> dict[str, Any]:
+    ids = (group.keep, *group.others)
+    used, stuck = catalog.kits_using(ids), catalog.obstacles(group.others)
+    rows = []
+    for hit_id, evidence in zip(ids, (None, *group.evidence), strict=True):
         hit = catalog.hit(hit_id)
-        row = describe_row(hit)
-        row["words"] = f"samples agree to {100 * evidence:.1f} %; {_about_file(hit)}"
-        others.append(row)
-    return {"keep": keep, "others": others, "reason": plain(group.reason)}
+        agree = "" if evidence is None else f"samples agree to {100 * evidence:.1f} %; "
+        row = _row(hit, agree + _about_file(hit))
+        row["kits"] = [plain(name) for name in used.get(hit_id, ())]
+        row["stuck"] = "cannot be moved from its folder" if hit_id in stuck else ""
+        rows.append(row)
+    relation = f"The same recording in {len(ids)} files"
+    return {
+        "keep": rows[0],
+        "others": rows[1:],
+        "relation": relation,
+        "reason": plain(group.reason),
+    }
+
+
+def _describe_pair(catalog: Catalog, doubt: Doubt) -> dict[str, Any]:
+    first, second = catalog.hit(doubt.first), catalog.hit(doubt.second)
+    return {
+        "first": _row(first, _about_file(first)),
+        "second": _row(second, _about_file(second)),
+        "words": f"the samples of this one agree to {100 * doubt.evidence:.1f} %",
+    }
+
+
+def _row(hit: Hit, words: str) -> dict[str, Any]:
+    row = describe_row(hit)
+    return {k: row[k] for k in ROW} | {"words": words}
 
 
 def _about_file(hit: Hit) -> str:
     length_s = (hit.stop - hit.start) / hit.sr
     place = f"in {hit.path.parent.name}" if hit.path.parent.name else ""
     return plain(", ".join(filter(None, (format_words(hit), f"{length_s:.2f} s", place))))
-
-
-def _draw_history(catalog: Catalog) -> None:
-    said = st.session_state.pop("said", None)
-    if said:
-        st.success(said)
-    st.markdown("#### History")
-    events = catalog.history()
-    if not events:
-        st.caption("Nothing has been set aside so far. What you set aside is listed here.")
-        return
-    aside = {hit.id for hit in catalog.hits(states=("aside",))}
-    seen: set[int] = set()
-    for event in reversed(events[-N_EVENTS:]):
-        line, deed = st.columns([6, 1], vertical_alignment="center")
-        when = event.time_utc[:16].replace("T", " ")
-        line.markdown(f"{inert(event.source.name)} — {inert(event.action)}  \n:small[{when} UTC]")
-        last = event.hit_id in aside and event.hit_id not in seen
-        if last and deed.button("Put back", key=f"back_{event.id}"):
-            _put_back(catalog, event.hit_id)
-        seen.add(event.hit_id)
-
-
-def _put_back(catalog: Catalog, hit_id: int) -> None:
-    try:
-        catalog.restore([hit_id])
-    except (CatalogError, OSError) as err:
-        st.error(inert(str(err)))
-        return
-    st.session_state["said"] = f"{inert(catalog.hit(hit_id).name)} is back where it was."
-    st.rerun()
