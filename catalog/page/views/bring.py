@@ -14,6 +14,7 @@ from catalog.page.scanning import scan_state
 from catalog.page.views.choose_folder import draw_choose_folder
 from catalog.page.views.progress import Bar, begin_scan, draw_scan
 from catalog.page.views.roles_round import draw_roles_round
+from catalog.page.views.takes import draw_takes
 from catalog.page.wording import count_of, inert, plain, when_word
 
 MANY = 3  # files left out for one reason, from which it is said once for all
@@ -38,6 +39,7 @@ def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
         _scan(catalog, text.strip())
     draw_scan(catalog)
     _draw_folders(catalog)
+    draw_takes(catalog)
     draw_roles_round(catalog)
     _draw_skipped(catalog.skipped())
     _draw_map_row(catalog)
