@@ -313,12 +313,16 @@ def _taper(n: int) -> np.ndarray:
 class Cells(NamedTuple):
     """Cells of one segment that stand above the noise of both sides; all of shape (n_cells,).
 
-    `score_db` is -10 log10(1 - coherence), `hz` the middle of the band, `energy` the first side's.
+    `score_db` is -10 log10(1 - coherence), `hz` the middle of the band, `energy` the first side's;
+    `phased_db` is the score with what is out of phase taken for a difference, `gain_db` the level
+    of the second side over the first.
     """
 
     score_db: np.ndarray
     hz: np.ndarray
     energy: np.ndarray
+    phased_db: np.ndarray
+    gain_db: np.ndarray
 
 
 def cell_scores(
@@ -341,18 +345,28 @@ def cell_scores(
     n = len(a)
     edges = _band_edges(n)
     if len(edges) < 2:
-        return Cells(np.zeros(0), np.zeros(0), np.zeros(0))
+        return Cells(*(np.zeros(0) for _ in Cells._fields))
     window = _taper(n)
     spectrum_a, spectrum_b = rfft(a * window), rfft(b * window)
     if fraction:
         spectrum_b = spectrum_b * np.exp(2j * np.pi * np.arange(n // 2 + 1) * fraction / n)
     power_a = np.add.reduceat(np.abs(spectrum_a) ** 2, edges)[:-1]
     power_b = np.add.reduceat(np.abs(spectrum_b) ** 2, edges)[:-1]
-    cross = np.abs(np.add.reduceat(spectrum_a * np.conj(spectrum_b), edges)[:-1]) ** 2
+    cross = np.add.reduceat(spectrum_a * np.conj(spectrum_b), edges)[:-1]
     noise = np.diff(edges) * float(np.square(window).sum()) * 10 ** (CELL_SNR_DB / 10)
     floor = 10 ** (-CELL_RANGE_DB / 10)
     heard = (power_a > noise * noise_a) & (power_b > noise * noise_b)
     heard &= (power_a > floor * power_a.max()) & (power_b > floor * power_b.max())
-    coherence = cross[heard] / (power_a[heard] * power_b[heard])
-    scores = np.minimum(-10.0 * np.log10(np.maximum(1.0 - coherence, 1e-9)), MAX_CELL_DB)
-    return Cells(scores, np.sqrt(edges[1:] * edges[:-1])[heard] * SR / n, power_a[heard])
+    cross, power_a, power_b = cross[heard], power_a[heard], power_b[heard]
+    both = power_a * power_b
+    return Cells(
+        _score_db(np.abs(cross) ** 2 / both),
+        np.sqrt(edges[1:] * edges[:-1])[heard] * SR / n,
+        power_a,
+        _score_db(np.maximum(cross.real, 0.0) ** 2 / both),
+        10.0 * np.log10(power_b / power_a),
+    )
+
+
+def _score_db(coherence: np.ndarray) -> np.ndarray:
+    return np.minimum(-10.0 * np.log10(np.maximum(1.0 - coherence, 1e-9)), MAX_CELL_DB)

@@ -42,9 +42,11 @@ EQUAL_SIDES = 1e-4  # of the energy; channels that differ by less are one
 SHORT_S = 0.02
 CONSTANT = 1e-4  # of the peak; 16 bits hold less of a hit at full scale
 HIGH_HZ, LOW_HZ = 3_000.0, 500.0
+SLOW_HZ = (20.0, 40.0, 80.0, 160.0)  # poles beside the filter: a high-pass rings far beyond it
 EVIDENCE: tuple[str, ...] = (
     "mean_db", "p10_db", "p25_db", "p50_db", "p75_db", "p90_db", "attack_db", "late_db", "high_db",
     "low_db", "weighted_db", "whole_db", "plain_db", "peak", "n_cells", "high_share", "overlap_s",
+    "phased_db", "phased_p10_db", "phased_p25_db", "phased_p50_db", "phased_late_db", "uneven_db",
 )  # fmt: skip
 
 
@@ -112,6 +114,18 @@ def _powers(x: np.ndarray) -> list[np.ndarray]:
     return out
 
 
+def _slow(x: np.ndarray) -> list[np.ndarray]:
+    """The recording through low-passes of one pole and of two, which a short filter cannot make."""
+    from scipy.signal import lfilter
+
+    out = []
+    for hz in SLOW_HZ:
+        pole = math.exp(-2 * math.pi * hz / SR)
+        once = lfilter([1.0 - pole], [1.0, -pole], x.astype(np.float64))
+        out += [once, lfilter([1.0 - pole], [1.0, -pole], once)]
+    return out
+
+
 def _columns(signal: np.ndarray, n_taps: int) -> np.ndarray:
     """The signal at each delay about the common time, shape (n, n_taps)."""
     before = n_taps // 2
@@ -132,7 +146,7 @@ def fit_filter(x: np.ndarray, y: np.ndarray, *, curve: bool) -> tuple[np.ndarray
     tuple of np.ndarray
         what is told of `y`, shape (n,), and the taps of the linear filter
     """
-    blocks = [(x.astype(np.float64), N_TAPS)]
+    blocks = [(x.astype(np.float64), N_TAPS), *((slow, 1) for slow in _slow(x))]
     if curve:
         blocks += [(power, N_CURVE_TAPS) for power in _powers(x)]
     n = min(len(x), round(FIT_S * SR))
@@ -164,6 +178,8 @@ class Scores(NamedTuple):
     score_db: np.ndarray
     hz: np.ndarray
     energy: np.ndarray
+    phased_db: np.ndarray
+    gain_db: np.ndarray
     segment: np.ndarray
 
 
@@ -218,7 +234,7 @@ def fitted_evidence(first: Prepared, second: Prepared, plain: Agreement) -> np.n
             told, _ = fit_filter(one.a, one.b, curve=curve)
             scores = score_pair(one._replace(a=told.astype(np.float32)))
             whole = whole_residue_db(told, one.b.astype(np.float64))
-            if best is None or _mean(scores.score_db) > _mean(best[0].score_db):
+            if best is None or _mean(scores.phased_db) > _mean(best[0].phased_db):
                 best = scores, max(whole, best[1] if best else 0.0)
     assert best is not None
     return _numbers(*best, plain, len(pair.a) / SR)
@@ -229,17 +245,27 @@ def _mean(values: np.ndarray) -> float:
 
 
 def _numbers(scores: Scores, whole_db: float, plain: Agreement, overlap_s: float) -> np.ndarray:
-    db = scores.score_db
+    db, phased, is_late = scores.score_db, scores.phased_db, scores.segment >= EARLY_SEGMENTS
+    told = [whole_db, plain.score_db, plain.peak]
     if not len(db):
-        return np.array([math.nan] * 11 + [whole_db, plain.score_db, plain.peak, 0, 0, overlap_s])
+        return np.array([math.nan] * 11 + [*told, 0, 0, overlap_s] + [math.nan] * 6)
     lost = float((scores.energy * 10 ** (-db / 10)).sum() / scores.energy.sum())
     return np.array([
-        _mean(db), *np.percentile(db, [10, 25, 50, 75, 90]),
-        _mean(db[scores.segment < EARLY_SEGMENTS]), _mean(db[scores.segment >= EARLY_SEGMENTS]),
-        _mean(db[scores.hz > HIGH_HZ]), _mean(db[scores.hz < LOW_HZ]), -10 * math.log10(lost),
-        whole_db, plain.score_db, plain.peak, len(db), float(np.mean(scores.hz > HIGH_HZ)),
-        overlap_s,
+        _mean(db), *np.percentile(db, [10, 25, 50, 75, 90]), _mean(db[~is_late]),
+        _mean(db[is_late]), _mean(db[scores.hz > HIGH_HZ]), _mean(db[scores.hz < LOW_HZ]),
+        -10 * math.log10(lost), *told, len(db), float(np.mean(scores.hz > HIGH_HZ)), overlap_s,
+        _mean(phased), *np.percentile(phased, [10, 25, 50]), _mean(phased[is_late]),
+        _unevenness_db(scores),
     ])  # fmt: skip
+
+
+def _unevenness_db(scores: Scores) -> float:
+    """How far the levels of bands lie apart within a segment after the fit."""
+    off = [
+        scores.gain_db[scores.segment == k] - np.median(scores.gain_db[scores.segment == k])
+        for k in np.unique(scores.segment)
+    ]
+    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
 
 
 def align_hits(first: Prepared, second: Prepared, plain: Agreement) -> Alignment:

@@ -25,8 +25,7 @@ from catalog.search.fitting.edits import EDITS, Edit, applies, apply_edits, draw
 from catalog.search.fitting.pairs import picture_of_audio
 from catalog.search.same.candidates import N_NEAREST, copy_points
 from catalog.search.same.judge import COPY, UNSURE, Judgement, judge_pair, load_judge
-from catalog.sound.decode import decode_file
-from catalog.sound.fit import Recording, prepare_recording
+from catalog.sound.fit import prepare_recording
 
 N_PAIRS = 8  # pairs of edits drawn for each hit
 MOST_LOGIT = 25.0  # what answers that need no judge are shown as
@@ -63,11 +62,13 @@ def is_near(points: np.ndarray, row: int, point: np.ndarray) -> bool:
     return far <= 1.0 and min(nearer, around) < N_NEAREST
 
 
-def measure_edits(paths: list[Path], points: np.ndarray, rows: np.ndarray, seed: int) -> None:
+def measure_edits(
+    cat: Catalog, hits: list[Hit], points: np.ndarray, rows: np.ndarray, seed: int
+) -> None:
     """Judge each drawn hit against its edits."""
     single, double, kinds = Table(), Table(), Table()
     for row in rows:
-        audio, rng = decode_file(paths[row]), np.random.default_rng([seed, int(row)])
+        audio, rng = cat.audio(hits[row].id), np.random.default_rng([seed, int(row)])
         original = prepare_recording(audio)
         drawn: list[tuple[Edit, ...]] = [(edit,) for edit in EDITS if applies(edit, audio)]
         drawn += [draw_pair(audio, rng) for _ in range(N_PAIRS)]
@@ -78,7 +79,7 @@ def measure_edits(paths: list[Path], points: np.ndarray, rows: np.ndarray, seed:
                 point = copy_points(picture_of_audio(edited)[None].astype(np.float32))[0]
                 near = is_near(points, int(row), point)
             except CatalogError as err:
-                print(f"  nothing left: {paths[row].name}, {edits[0].name}: {err}")
+                print(f"  nothing left: {hits[row].name}, {edits[0].name}: {err}")
                 judged, near = Judgement("no", 0.0, -np.inf), False
             if len(edits) == 1:
                 single.add(edits[0].name, near, judged)
@@ -92,7 +93,7 @@ def measure_edits(paths: list[Path], points: np.ndarray, rows: np.ndarray, seed:
         table.print()
 
 
-def measure_strokes(hits: list[Hit], root: Path) -> None:
+def measure_strokes(cat: Catalog, hits: list[Hit], root: Path) -> None:
     """Judge all strokes of one drum through one microphone."""
     drums: dict[tuple[str, ...], list[Hit]] = defaultdict(list)
     for hit in hits:
@@ -100,7 +101,7 @@ def measure_strokes(hits: list[Hit], root: Path) -> None:
             drums[hit.session, hit.drum, hit.microphone].append(hit)
     rows: list[tuple[Judgement, Hit, Hit]] = []
     for strokes in drums.values():
-        ready = [(hit, _prepared(hit)) for hit in strokes] if len(strokes) > 1 else []
+        ready = [(hit, cat._prepare(hit)) for hit in strokes] if len(strokes) > 1 else []
         for (a, first), (b, second) in itertools.combinations(ready, 2):
             if first is not None and second is not None:
                 rows.append((judge_pair(first, second), a, b))
@@ -111,13 +112,6 @@ def measure_strokes(hits: list[Hit], root: Path) -> None:
     for judged, a, b in sorted(rows, key=lambda row: -row[0].logit)[:10]:
         names = " | ".join(str(hit.path.relative_to(root)) for hit in (a, b))
         print(f"  {judged.answer:8} {judged.logit:6.1f}: {names}")
-
-
-def _prepared(hit: Hit) -> Recording | None:
-    try:
-        return prepare_recording(decode_file(hit.path))
-    except CatalogError:
-        return None
 
 
 def measure_groups(cat: Catalog, hits: dict[int, Hit], root: Path) -> None:
@@ -146,8 +140,8 @@ def main() -> int:
         hits = cat.hits()
         points = copy_points(cat._store.pictures([hit.id for hit in hits]))
         drawn = np.random.default_rng(args.seed).permutation(len(hits))[: args.hits]
-        measure_edits([hit.path for hit in hits], points, drawn, args.seed)
-        measure_strokes(hits, args.folder)
+        measure_edits(cat, hits, points, drawn, args.seed)
+        measure_strokes(cat, hits, args.folder)
         measure_groups(cat, {hit.id: hit for hit in hits}, args.folder)
     print(f"{time.perf_counter() - begin:.0f} s")
     return 0

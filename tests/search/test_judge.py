@@ -18,7 +18,7 @@ def audio(y: np.ndarray) -> Audio:
 
 
 STROKE = audio(drum_stroke(130, seed=5))
-FOUND = [e for e in EDITS if e.kind != "speed" and applies(e, STROKE)]
+FOUND = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, STROKE)]
 
 
 @pytest.mark.parametrize("edit", FOUND, ids=lambda edit: edit.name)

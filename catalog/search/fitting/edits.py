@@ -29,7 +29,7 @@ class Edit:
     ----------
     name : str
     kind : str
-        "lossless" (nothing is lost but level or rate), "lossy", or "speed"
+        "lossless" (nothing is lost but level or rate), "lossy", "low rate" or "speed"
     change : callable, takes Audio and a random generator, gives Audio
     """
 
@@ -234,7 +234,6 @@ def _edits() -> list[Edit]:
         "Vorbis": _through("OGG", "VORBIS"),
         "Vorbis, small": _through("OGG", "VORBIS", 0.7),
         "MP3": _through("MP3", "MPEG_LAYER_III"),
-        "MP3, small": _through("MP3", "MPEG_LAYER_III", 0.7),
         "Opus": _through("OGG", "OPUS"),
         "start trimmed 1 ms": _trim(1),
         "start trimmed 3 ms": _trim(3),
@@ -255,13 +254,16 @@ def _edits() -> list[Edit]:
         "limited by 6 dB": _limit(6.0),
         "noise at -50 dB": _noise,
     }
+    low: Mapping[str, Change] = {
+        "MP3, small": _through("MP3", "MPEG_LAYER_III", 0.7),  # 33 kbit/s of one channel
+    }
     speed: Mapping[str, Change] = {
         "speed +1 %": _speed(1.01),
         "speed -1 %": _speed(0.99),
         "a semitone up": _speed(2 ** (1 / 12)),
         "a semitone down": _speed(2 ** (-1 / 12)),
     }
-    kinds = {"lossless": lossless, "lossy": lossy, "speed": speed}
+    kinds = {"lossless": lossless, "lossy": lossy, "low rate": low, "speed": speed}
     return [Edit(n, kind, change) for kind, some in kinds.items() for n, change in some.items()]
 
 
@@ -302,7 +304,7 @@ def apply_edits(audio: Audio, edits: tuple[Edit, ...], *, rng: np.random.Generat
 
 
 def draw_pair(audio: Audio, rng: np.random.Generator) -> tuple[Edit, Edit]:
-    """Draw two different edits, no change of speed, the lossless ones seldom.
+    """Draw two different edits, no change of speed or low rate, the lossless ones seldom.
 
     Parameters
     ----------
@@ -313,7 +315,7 @@ def draw_pair(audio: Audio, rng: np.random.Generator) -> tuple[Edit, Edit]:
     -------
     tuple of two Edit
     """
-    usable = [e for e in EDITS if e.kind != "speed" and applies(e, audio)]
+    usable = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, audio)]
     weight = np.array([1.0 if e.kind == "lossy" else 0.4 for e in usable])
     first, second = rng.choice(len(usable), 2, replace=False, p=weight / weight.sum())
     one, two = usable[first], usable[second]

@@ -15,10 +15,16 @@ N_ROUNDS, N_LEAVES, RATE, MIN_LEAF = 200, 8, 0.08, 40
 FALSE_SHARE = 0.0005  # of the hardest pairs that may pass, half of what is allowed
 UNSURE_SHARE = 0.01  # of them that may be called not sure
 N_FOLDS = 6
-GROWING = frozenset(EVIDENCE) - {"n_cells", "high_share", "overlap_s"}  # more is never less a copy
-N_SPACE_DIMS = 48
-SPACE_RIDGE = 0.05  # of the mean spread, so that no direction counts without bound
-REACH_SHARE = 0.997  # of edited copies that lie within reach
+LEVELLING = {"n_cells", "high_share", "overlap_s", "uneven_db"}
+GROWING = frozenset(EVIDENCE) - LEVELLING  # more of these is never less a copy
+    "n_cells",
+    "high_share",
+    "overlap_s",
+    "uneven_db",
+}  # more is never less a copy
+N_SPACE_DIMS, N_SPACE_FOLDS = 48, 3
+SPACE_RIDGE = 1.0  # of the mean spread; with 0.05 recordings not seen lay twice as far apart
+REACH_SHARE = 0.995  # of edited copies that lie within reach, of recordings left out of the fit
 
 
 def fit_trees(evidence: np.ndarray, is_copy: np.ndarray, weights: np.ndarray) -> Trees:
@@ -141,18 +147,24 @@ def fit_space(
     -------
     CopySpace
     """
-    from scipy.linalg import eigh
-
     mean = pictures.mean(axis=0)
     scale = pictures.std(axis=0) + 1e-3
     moved = standardize_pictures(edited, mean, scale) - standardize_pictures(originals, mean, scale)
     moved = moved.astype(np.float64)
     rows = standardize_pictures(pictures, mean, scale).astype(np.float64)
+    far = np.zeros(len(moved))
+    for fold in range(N_SPACE_FOLDS):
+        left_out = owner % N_SPACE_FOLDS == fold
+        far[left_out] = np.linalg.norm(moved[left_out] @ _axes(rows, moved[~left_out]), axis=1)
+    return CopySpace(mean, scale, _axes(rows, moved), float(np.quantile(far, REACH_SHARE)))
+
+
+def _axes(rows: np.ndarray, moved: np.ndarray) -> np.ndarray:
+    """Directions in which recordings lie far apart and edits move them little."""
+    from scipy.linalg import eigh
+
     within = moved.T @ moved / len(moved)
     within += SPACE_RIDGE * np.trace(within) / len(within) * np.eye(len(within))
-    between = np.cov(rows.T)
     last = len(within) - 1
-    _, vectors = eigh(between, within, subset_by_index=[last - N_SPACE_DIMS + 1, last])
-    axes = vectors[:, ::-1]
-    far = np.linalg.norm(moved @ axes, axis=1)
-    return CopySpace(mean, scale, axes, float(np.quantile(far, REACH_SHARE)))
+    _, vectors = eigh(np.cov(rows.T), within, subset_by_index=[last - N_SPACE_DIMS + 1, last])
+    return np.asarray(vectors[:, ::-1])

@@ -19,7 +19,7 @@ from catalog.sound.strokes import find_stroke, mix_to_mono
 
 SEED = 11
 N_SINGLE, N_DOUBLE = 9, 9  # edits drawn for each hit, alone and in pairs
-MAX_STROKE_PAIRS = 40  # of one drum, so that drums of many strokes do not outweigh the rest
+MAX_STROKE_PAIRS = 90  # of one drum, so that drums of many strokes do not outweigh the rest
 
 
 @dataclass

@@ -18,7 +18,7 @@ from catalog.sound.decode import resample
 from catalog.sound.fit import EVIDENCE, Recording, fitted_evidence, meet
 
 JUDGE_FILE = Path(__file__).with_name("judge.npz")
-JUDGE_VERSION = 1  # raise it when answers change: decisions that were kept are then asked anew
+JUDGE_VERSION = 2  # raise it when answers change: decisions that were kept are then asked anew
 COPY, UNSURE, OTHER = "copy", "not sure", "no"
 SURE_DB, SURE_LATE_DB, SURE_CELLS = 30.0, 25.0, 20  # real strokes reach 12.7 before any fit
 HOPELESS_PEAK = 0.12  # of the partly whitened correlation
