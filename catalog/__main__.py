@@ -12,14 +12,14 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from catalog.command import faults, handover, kit, library, removing, search, takes
+from catalog.command import faults, handover, kit, library, relating, removing, search, takes
 from catalog.command.arguments import make_parser
 from catalog.command.page import demo_verb, open_page_verb
 from catalog.command.printing import FINE, WRONG, say
 from catalog.errors import CatalogError
 
 STOPPED = 130  # 128 + SIGINT, as shells count
-FAMILIES = (library, takes, faults, removing, search, kit, handover)
+FAMILIES = (library, takes, faults, removing, relating, search, kit, handover)
 RUNS = {verb: run for family in FAMILIES for verb, run in family.RUNS.items()}
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from catalog.command import faults, handover, kit, library, page, removing, search, takes
+from catalog.command import faults, handover, kit, library, page, relating, removing, search, takes
 
 
 def make_parser() -> argparse.ArgumentParser:
@@ -21,6 +21,6 @@ def make_parser() -> argparse.ArgumentParser:
     def verb(name: str, text: str) -> argparse.ArgumentParser:
         return verbs.add_parser(name, help=text, description=text, parents=[shared])
 
-    for family in (library, takes, faults, removing, search, kit, handover, page):
+    for family in (library, takes, faults, removing, relating, search, kit, handover, page):
         family.add_verbs(verb)
     return parser

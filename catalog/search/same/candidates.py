@@ -19,7 +19,7 @@ from catalog.sound.measure import MEASURE_VERSION, N_PICTURE, standardize_pictur
 SPACE_FILE = Path(__file__).with_name("space.npz")
 LEAF, N_TREES = 64, 16  # hits that are compared with one another, and how often they are cut anew
 EXACT_UP_TO = 2_000  # hits; below it every distance is taken
-N_NEAREST = 8  # of each hit
+N_NEAREST = 5  # of each hit
 ROWS_AT_ONCE = 512
 
 
