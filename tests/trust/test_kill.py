@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import random
 import signal
@@ -15,7 +16,8 @@ import pytest
 
 from catalog import Catalog
 from catalog.library.walk import hash_file
-from tests.trust.conftest import facts
+from catalog.sound.decode import decode_file
+from tests.trust.conftest import facts, write_take
 
 N_KILLS, N_IN_FULL = 8, 130  # of each kind; with those of set-aside over 500 in full
 
@@ -67,6 +69,24 @@ with Catalog.open(sys.argv[1]) as cat:
     print("ready", flush=True)
     while True:
         cat.lay_out()
+"""
+CUT = """
+import sys
+from pathlib import Path
+from catalog import Catalog
+with Catalog.open(sys.argv[1]) as cat:
+    take = next(hit for hit in cat.hits() if hit.path.name == "take.wav")
+    cat.write_strokes(take.id, Path(sys.argv[3]) / "first")
+    print("ready", flush=True)
+    n = 0
+    while True:
+        n += 1
+        strokes = cat.regions(take.id)
+        if n % 2:
+            cat.split_region(strokes[0].id, at=(strokes[0].start + strokes[0].stop) // 2)
+        else:
+            cat.merge_regions([stroke.id for stroke in strokes[:2]])
+        cat.write_strokes(take.id, Path(sys.argv[3]) / f"cut_{n}_{sys.argv[4]}")
 """
 
 
@@ -149,3 +169,28 @@ def test_a_killed_layout_leaves_the_old_map_or_the_new_one(full, tmp_path, libra
         with Catalog.open(place) as cat:
             layout = cat.layout()
             assert len(layout.hit_ids) == len(layout.xy) == 40
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_a_killed_cut_leaves_whole_strokes_and_a_cut_without_holes(full, tmp_path, library):
+    write_take(library / "Old barn" / "take.wav", n_strokes=6)
+    place, chance = tmp_path / "drums.sqlite", random.Random(4)
+    with Catalog.open(place) as cat:
+        assert len(cat.scan([library], n_jobs=1).added) == 41
+    out, before = tmp_path / "out", facts(library)
+    for k in range(N_IN_FULL if full else N_KILLS):
+        out.mkdir()
+        run_and_kill(CUT, place, library, out, k, after_s=chance.uniform(0, 0.4))
+        check_store(place)
+        with Catalog.open(place) as cat:
+            take = next(hit for hit in cat.hits() if hit.path.name == "take.wav")
+            strokes = cat.regions(take.id)
+            assert len(strokes) in (6, 7)
+            pairs = itertools.pairwise(strokes)
+            assert all(first.stop <= second.start for first, second in pairs)
+        for folder in (path for path in out.iterdir() if not path.name.startswith(".")):
+            assert len(list(folder.iterdir())) in (6, 7)
+            assert all(decode_file(path).samples.any() for path in folder.iterdir())
+        out.rename(tmp_path / f"looked at {k}")
+    assert facts(library) == before

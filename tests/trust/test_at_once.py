@@ -1,0 +1,53 @@
+"""Several programs at one store: nothing that was said is lost, nobody is told of locks."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from catalog import Catalog
+
+N_ROUNDS = 150
+SCAN = """
+import os, sys
+from pathlib import Path
+from catalog import Catalog
+with Catalog.open(sys.argv[1]) as cat:
+    for n in range(20):
+        for path in Path(sys.argv[2]).rglob("*.wav"):
+            os.utime(path, ns=(n, n))  # looked at again
+        cat.scan([sys.argv[2]], n_jobs=1)
+"""
+SAY = """
+import sys
+from catalog import Catalog
+who, n_rounds = sys.argv[3], int(sys.argv[4])
+with Catalog.open(sys.argv[1]) as cat:
+    ids = [hit.id for hit in cat.hits()]
+    for n in range(n_rounds):
+        cat.say([ids[n % len(ids)]], add=[f"{who}{n}"])
+"""
+
+
+@pytest.mark.slow
+def test_a_scan_and_two_people_at_one_store_lose_no_word(tmp_path, library):
+    place = tmp_path / "drums.sqlite"
+    with Catalog.open(place) as cat:
+        cat.scan([library], n_jobs=1)
+    runs = [
+        subprocess.Popen(
+            [sys.executable, "-c", code, place, library, who, str(N_ROUNDS)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        for code, who in ((SCAN, ""), (SCAN, ""), (SAY, "a"), (SAY, "b"))
+    ]
+    for run in runs:
+        assert run.communicate() == (b"", b"")
+        assert run.returncode == 0
+    with Catalog.open(place) as cat:
+        said = [tag for hit in cat.hits() for tag in hit.tags]
+        assert sorted(said) == sorted(f"{who}{n}" for who in "ab" for n in range(N_ROUNDS))
+        assert len(cat.hits()) == 40
