@@ -12,7 +12,8 @@ from catalog.command.library import report_lines
 from catalog.command.printing import FINE, AddVerb, Bar, say
 from catalog.errors import CatalogError
 
-DEMO = Path(__file__).resolve().parents[2] / "demo_library"
+PACKAGE = Path(__file__).resolve().parents[1]
+DEMO_PLACES = (PACKAGE.parent / "demo_library", PACKAGE / "demo_library")  # a checkout, a wheel
 
 
 def add_verbs(verb: AddVerb) -> None:
@@ -74,18 +75,19 @@ def copy_demo(target: Path) -> Path:
     Raises
     ------
     CatalogError
-        if the demo library is not beside the package
+        if the demo library is neither beside the package nor in it
     """
     from catalog.sound.decode import AUDIO_SUFFIXES
 
     if target.is_dir():
         return target
-    files = [p for p in sorted(DEMO.rglob("*")) if p.suffix.lower() in AUDIO_SUFFIXES]
+    home = next((place for place in DEMO_PLACES if place.is_dir()), DEMO_PLACES[0])
+    files = [p for p in sorted(home.rglob("*")) if p.suffix.lower() in AUDIO_SUFFIXES]
     if not files:
-        raise CatalogError(f"{DEMO}: holds no demo library; run this from a checkout")
+        raise CatalogError(f"{home}: holds no demo library; install it again, or use a checkout")
     growing = target.with_name(f"{target.name}.{os.getpid()}.part")
     for file in files:
-        place = growing / file.relative_to(DEMO)
+        place = growing / file.relative_to(home)
         place.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy2(file, place)
     with suppress(OSError):  # another demo, started at the same time, was first
