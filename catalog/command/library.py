@@ -7,7 +7,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.command.printing import FINE, NOT_ALL, AddVerb, Bar, Run, emit, hit_line, plain
+from catalog.command.printing import (
+    FINE,
+    NOT_ALL,
+    AddVerb,
+    Bar,
+    Run,
+    emit,
+    hit_line,
+    plain,
+    short_path,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from catalog.facade import Catalog
@@ -55,7 +65,7 @@ def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
     """Say what a scan did: the files that were skipped, the store, the counts."""
     counts = ("added", "changed", "unchanged", "moved", "missing", "skipped")
     return [
-        *(f"skipped: {skip.path}: {skip.reason}" for skip in report.skipped),
+        *(f"skipped: {short_path(skip.path)}: {skip.reason}" for skip in report.skipped),
         f"store: {cat.store_path}",
         ", ".join(f"{len(getattr(report, name))} {name}" for name in counts),
     ]
@@ -117,7 +127,9 @@ def _print_marked(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _skipped(cat: Catalog, args: argparse.Namespace) -> int:
     skipped = cat.skipped()
-    emit(skipped, (f"{skip.path}: {skip.reason}" for skip in skipped), as_json=args.json)
+    emit(
+        skipped, (f"{short_path(skip.path)}: {skip.reason}" for skip in skipped), as_json=args.json
+    )
     return FINE
 
 

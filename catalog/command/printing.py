@@ -8,6 +8,8 @@ import json
 import math
 import sys
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -68,7 +70,15 @@ def plain(value: Any) -> Any:
 def hit_line(hit: Hit) -> str:
     """One hit in one line: number, role and how sure, where it comes from."""
     where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
-    return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {hit.path}"
+    path = short_path(hit.path)
+    return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}"
+
+
+def short_path(path: Path) -> Path:
+    """Give a path as seen from the working folder where it lies below it."""
+    with suppress(ValueError, OSError):  # the working folder may have gone
+        return path.relative_to(Path.cwd())
+    return path
 
 
 class Bar:

@@ -82,7 +82,7 @@ with Catalog.open(sys.argv[1]) as cat:
     while True:
         n += 1
         strokes = cat.regions(take.id)
-        if n % 2:
+        if len(strokes) == 6:
             cat.split_region(strokes[0].id, at=(strokes[0].start + strokes[0].stop) // 2)
         else:
             cat.merge_regions([stroke.id for stroke in strokes[:2]])
