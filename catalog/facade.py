@@ -237,17 +237,48 @@ class Catalog(Copying, HandOver):
         KitError
             if a slot is unknown or no hit can fill it
         """
+        return self.fill_kits(locked, slots, n=1, seed=seed)[0]
+
+    def fill_kits(
+        self,
+        locked: Mapping[str, int],
+        slots: Sequence[str] | None = None,
+        *,
+        n: int = 4,
+        seed: int = 0,
+    ) -> list[Kit]:
+        """Choose the best few whole kits, each unlike those before it; see `fill_kit`.
+
+        Parameters
+        ----------
+        n : int, how many at most
+
+        Raises
+        ------
+        KitError
+            if a slot is unknown or no hit can fill it
+        ParameterError
+            if `n` is below 1
+        """
         from catalog.kit.assemble import fill_kit
 
-        return fill_kit(self._pool(), locked, slots=slots, seed=seed)[0]
+        return fill_kit(self._pool(), locked, slots=slots, seed=seed, n_best=n)
 
     def swap(self, kit: Kit, slot: str) -> Kit:
         """Take the next best hit for one slot and keep the others; layers are chosen anew."""
         from catalog.kit.assemble import swap_slot
 
-        swapped = swap_slot(self._pool(), kit, slot)
-        had_layers = any(len(ids) > 1 for ids in kit.slots.values())
-        return self.add_layers(swapped) if had_layers else swapped
+        return self._layers_as_before(kit, swap_slot(self._pool(), kit, slot))
+
+    def swap_back(self, kit: Kit, slot: str) -> Kit:
+        """Take the hit again that a slot held before `swap`; `KitError` if there was none."""
+        from catalog.kit.assemble import swap_back
+
+        return self._layers_as_before(kit, swap_back(self._pool(), kit, slot))
+
+    def _layers_as_before(self, before: Kit, kit: Kit) -> Kit:
+        had_layers = any(len(ids) > 1 for ids in before.slots.values())
+        return self.add_layers(kit) if had_layers else kit
 
     def add_layers(self, kit: Kit) -> Kit:
         """Give each slot the other strokes of its drum as layers and round robins; no copies."""
@@ -267,7 +298,33 @@ class Catalog(Copying, HandOver):
 
     def kits(self) -> list[Kit]:
         """Kits kept in the store, the newest of each name."""
-        return [Kit.from_json(payload) for _, payload, _ in self._store.kits()]
+        return [
+            replace(Kit.from_json(payload), name=name) for name, payload, _ in self._store.kits()
+        ]
+
+    def delete_kit(self, name: str) -> None:
+        """Take a kept kit away; the recordings stay. `StoreError` if there is none."""
+        from catalog.library.kept_kits import delete_kit
+
+        delete_kit(self._store, name)
+
+    def rename_kit(self, old: str, new: str) -> None:
+        """Give a kept kit another name; `StoreError` if it is taken or there is no such kit."""
+        from catalog.library.kept_kits import rename_kit
+
+        rename_kit(self._store, old, new)
+
+    def keep_draft(self, text: str) -> None:
+        """Keep what lies on the table, as text, until it is kept again."""
+        from catalog.library.kept_kits import keep_draft
+
+        keep_draft(self._store, text)
+
+    def kept_draft(self) -> str:
+        """Give what `keep_draft` kept last; "" if nothing."""
+        from catalog.library.kept_kits import kept_draft
+
+        return kept_draft(self._store)
 
     # Within
 

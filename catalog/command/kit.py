@@ -26,6 +26,11 @@ def add_verbs(verb: AddVerb) -> None:
     swap.add_argument("name", help="as `catalog kits` lists it")
     swap.add_argument("slot")
     verb("kits", "list kept kits")
+    forget = verb("forget-kit", "take a kept kit away; the recordings stay")
+    forget.add_argument("name", help="as `catalog kits` lists it")
+    rename = verb("rename-kit", "give a kept kit another name")
+    rename.add_argument("name", help="as `catalog kits` lists it")
+    rename.add_argument("new", help="the new name")
 
 
 def _slot_and_hit(text: str) -> tuple[str, int]:
@@ -76,8 +81,20 @@ def _kits(cat: Catalog, args: argparse.Namespace) -> int:
     return FINE
 
 
+def _forget(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.delete_kit(args.name)
+    return _kits(cat, args)
+
+
+def _rename(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.rename_kit(args.name, args.new)
+    return _kits(cat, args)
+
+
 RUNS: Mapping[str, Run] = {
     "fill": _fill,
     "swap": _swap,
     "kits": _kits,
+    "forget-kit": _forget,
+    "rename-kit": _rename,
 }

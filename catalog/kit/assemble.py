@@ -33,6 +33,8 @@ class Kit:
     passed : mapping of slot name to hit ids that `swap_slot` has gone through
     level_db : mapping of slot name to dB that the user turns it up or down by
     tuning_semitones : mapping of slot name to how far the user tunes it
+    arranged : mapping of slot name to layers, weakest first, each its hit ids in the order of the
+        round robins; where a slot is missing its layers are cut by strength
     """
 
     name: str = "kit"
@@ -43,6 +45,7 @@ class Kit:
     passed: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     level_db: Mapping[str, float] = field(default_factory=dict)
     tuning_semitones: Mapping[str, float] = field(default_factory=dict)
+    arranged: Mapping[str, tuple[tuple[int, ...], ...]] = field(default_factory=dict)
 
     def with_level(self, slot: str, level_db: float) -> Kit:
         """The kit with one slot turned up or down against its usual place.
@@ -105,6 +108,7 @@ class Kit:
             "passed": {name: list(ids) for name, ids in self.passed.items()},
             "level_db": dict(self.level_db),
             "tuning_semitones": dict(self.tuning_semitones),
+            "arranged": {name: [list(ids) for ids in ls] for name, ls in self.arranged.items()},
         }
         return json.dumps(parts, ensure_ascii=False)
 
@@ -130,6 +134,10 @@ class Kit:
                 tuning_semitones=_settings(
                     parts.get("tuning_semitones", {}), -TUNING_RANGE, TUNING_RANGE
                 ),
+                arranged={
+                    k: tuple(tuple(int(i) for i in ids) for ids in v)
+                    for k, v in parts.get("arranged", {}).items()
+                },
             )
         except (ValueError, KeyError, TypeError, AttributeError) as err:
             raise KitError(f"this text is no saved kit: {err}") from err
@@ -233,18 +241,55 @@ def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
     KitError
         if the slot is unknown, locked or has no other hit
     """
+    board = _board_without(pool, kit, slot)
+    current = kit.slots.get(slot, ())[:1]
+    row, passed = _next_row(pool, board.ranked(slot), slot, (*kit.passed.get(slot, ()), *current))
+    return _exchange(pool, board, kit, slot, row, passed)
+
+
+def swap_back(pool: Pool, kit: Kit, slot: str) -> Kit:
+    """Take the hit again that the slot held before the last `swap_slot`.
+
+    Parameters
+    ----------
+    pool : Pool
+    kit : Kit
+    slot : str
+
+    Returns
+    -------
+    Kit
+
+    Raises
+    ------
+    KitError
+        if the slot is unknown or locked, or nothing before it is left in the pool
+    """
+    board = _board_without(pool, kit, slot)
+    passed = kit.passed.get(slot, ())
+    row = next((r for r, hit in enumerate(pool.hits) if passed and hit.id == passed[-1]), None)
+    if row is None:
+        raise KitError(f"slot {slot} held no other hit before", slot=slot)
+    return _exchange(pool, board, kit, slot, row, passed[:-1])
+
+
+def _board_without(pool: Pool, kit: Kit, slot: str) -> Board:
+    """The other slots as they are, this one free."""
     find_slot(slot)
     if slot in kit.locked:
         raise KitError(f"slot {slot} is locked; unlock it to hear another hit", slot=slot)
     fixed = place_locked(
         pool.hits, {n: ids[0] for n, ids in kit.slots.items() if n != slot and ids}
     )
-    board = Board(
-        judge_hits(pool.hits, pool.production), fixed, list_candidates(pool.hits, fixed, [slot])
-    )
-    current = kit.slots.get(slot, ())[:1]
-    row, passed = _next_row(pool, board.ranked(slot), slot, (*kit.passed.get(slot, ()), *current))
-    new = _kit_of(pool, board.traits, fixed | {slot: row}, kit.locked)
+    free = list_candidates(pool.hits, fixed, [slot])
+    return Board(judge_hits(pool.hits, pool.production), fixed, free)
+
+
+def _exchange(
+    pool: Pool, board: Board, kit: Kit, slot: str, row: int, passed: tuple[int, ...]
+) -> Kit:
+    """Put a row into a slot; what was arranged there goes with the old hit."""
+    new = _kit_of(pool, board.traits, board.fixed | {slot: row}, kit.locked)
     slots = {name: kit.slots[name] if name != slot else new.slots[slot] for name in kit.slots}
     slots[slot] = new.slots[slot]
     settings = [
@@ -254,6 +299,7 @@ def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
     return replace(
         new, name=kit.name, slots=slots, passed={**kit.passed, slot: passed},
         level_db=settings[0], tuning_semitones=settings[1],
+        arranged={name: layers for name, layers in kit.arranged.items() if name != slot},
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -98,13 +98,15 @@ def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
     Returns
     -------
     Kit
-        in each slot the main hit first, then the others from weak to strong; no hit is in two slots
+        in each slot the main hit first, then the others from weak to strong; no hit is in two
+        slots; slots whose layers the user arranged stay as they are
     """
     by_id = {hit.id: hit for hit in hits}
     taken = {ids[0] for ids in kit.slots.values() if ids}
+    taken.update(i for name in kit.arranged for i in kit.slots.get(name, ()))
     slots: dict[str, tuple[int, ...]] = {}
     for name, ids in kit.slots.items():
-        if not ids or ids[0] not in by_id:
+        if not ids or ids[0] not in by_id or name in kit.arranged:
             slots[name] = ids
             continue
         strokes = strokes_of_drum(by_id[ids[0]], hits, leave_out=leave_out)
@@ -145,7 +147,47 @@ def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
     if not hits:
         raise ParameterError("hits is empty: a layer needs at least one stroke")
     ordered = sorted(hits, key=lambda hit: (strength(hit), hit.id))
-    groups = _group(ordered)
+    return _share_velocities(_group(ordered))
+
+
+def layers_of(kit: Kit, slot: str, hits: Mapping[int, Hit]) -> tuple[Layer, ...]:
+    """Layers of a slot: as the user arranged them, else cut by strength.
+
+    Parameters
+    ----------
+    kit : Kit
+    slot : str
+    hits : mapping of id to Hit; strokes that are not in it are left out
+
+    Returns
+    -------
+    tuple of Layer
+        of the slot's strokes, each once; one that was not arranged joins the layer nearest to it
+
+    Raises
+    ------
+    ParameterError
+        if the slot holds no hit
+    """
+    ids = tuple(i for i in dict.fromkeys(kit.slots.get(slot, ())) if i in hits)
+    groups = [[hits[i] for i in layer if i in ids] for layer in kit.arranged.get(slot, ())]
+    groups = [group for group in groups if group]
+    if not groups:
+        return cut_layers([hits[i] for i in ids])
+    placed = {hit.id for group in groups for hit in group}
+    for hit_id in ids:
+        if hit_id not in placed:
+            nearest = min(groups, key=lambda g: _apart(_mean_strength(g), strength(hits[hit_id])))
+            nearest.append(hits[hit_id])
+    return _share_velocities(groups)
+
+
+def _apart(a: float, b: float) -> float:
+    return abs(a - b) if math.isfinite(a) and math.isfinite(b) else math.inf
+
+
+def _share_velocities(groups: Sequence[Sequence[Hit]]) -> tuple[Layer, ...]:
+    """Give each group its velocities, the first the lowest."""
     levels = [_mean_strength(group) for group in groups]
     edges = _velocity_edges(levels)
     return tuple(

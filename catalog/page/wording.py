@@ -27,6 +27,17 @@ REGION_WORDS: dict[str, str] = {
     "shaker": "shakers", "wood": "woods", "conga_bongo": "congas and bongos",
     "timbale_agogo": "timbales and agogos", "other": "others",
 }  # fmt: skip
+# The places of a kit as they stand around the stool, in rows of cards.
+FAMILIES: dict[str, tuple[str, ...]] = {
+    "Kick and snare": ("kick", "kick_2", "snare", "snare_2", "sidestick", "clap"),
+    "Hats": ("hat_closed", "hat_pedal", "hat_open"),
+    "Toms": ("tom_high", "tom_mid", "tom_low"),
+    "Cymbals": ("crash", "crash_2", "ride", "ride_2", "ride_bell", "splash", "china"),
+    "By hand": (
+        "cowbell", "tambourine", "shaker", "wood", "wood_2", "conga", "conga_2", "timbale",
+        "timbale_2", "extra",
+    ),
+}  # fmt: skip
 HEARING = (
     "Listening starts at a modest level and a limiter holds sudden peaks. Turn your speakers or "
     "headphones up slowly; loud sound harms hearing for good."
@@ -82,6 +93,8 @@ def words_for_browser() -> dict[str, Any]:
         "regions": REGION_WORDS,
         "slots": {name: slot_word(name) for name in SLOTS},
         "slot_of": slot_of,
+        "slot_roles": {name: slot.roles for name, slot in SLOTS.items()},
+        "families": FAMILIES,
     }
 
 

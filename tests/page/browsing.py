@@ -86,10 +86,12 @@ class Visit:
 
 
 @contextmanager
-def watch(browser, address: str, *, ready: str = MAP_SHOWN) -> Iterator[Visit]:
+def watch(
+    browser, address: str, *, ready: str = MAP_SHOWN, kind: type[Visit] = Visit
+) -> Iterator[Visit]:
     """Visit a page; in the end nothing may have gone wrong in it or left this machine."""
     context = browser.new_context(viewport={"width": 1280, "height": 1000})
-    visit = Visit(context.new_page(), address, ready=ready)
+    visit = kind(context.new_page(), address, ready=ready)
     yield visit
     foreign = {
         url

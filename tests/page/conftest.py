@@ -189,6 +189,7 @@ def address(scanned) -> Iterator[str]:
 @pytest.fixture
 def visit(browser, address) -> Iterator[Visit]:
     with watch(browser, address) as one:
+        one.get("__audition.table.act('anew')")  # the kit on the table is kept from visit to visit
         yield one
 
 

@@ -114,7 +114,7 @@ def test_a_kit_is_put_together_played_and_exported(visit, scanned, tmp_path):
     visit.open_part("Kit")
     visit.page.get_by_role("button", name="Fill the rest").click()
     visit.until("__audition.pads.slots.length >= 4")
-    slots = visit.get("__audition.pads.slots.map(s => [s.slot, s.hits[0].id, s.locked])")
+    slots = visit.get("__audition.table.slots.map(s => [s.slot, s.hits[0].id, s.locked])")
     assert ["crash", crash, True] in slots
     pad = visit.page.locator(".large .pad").nth(1)
     pad.wait_for()

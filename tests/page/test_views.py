@@ -13,8 +13,9 @@ from catalog.kit.assemble import Kit
 from catalog.page import opened
 from catalog.page.columns import match_level
 from catalog.page.packed import find_regions
+from catalog.page.table.changes import change_kit
+from catalog.page.table.draft import current_kit
 from catalog.page.views.finding import Wanted, make_mask
-from catalog.page.views.kit_table import change_kit
 
 SCRIPT = Path(catalog.page.__file__).with_name("script.py")
 
@@ -146,16 +147,16 @@ def test_names_in_the_list_to_confirm_are_escaped(own):
 def test_a_kit_is_filled_saved_and_opened_again(own):
     app = open_part("Kit", places=["kick", "snare", "crash"])
     app.button(key="fill").click().run()
-    kit = app.session_state["kit_now"]
+    kit = current_kit(opened.open_catalog())
     assert set(kit.slots) == {"kick", "snare", "crash"}
     name = next(one for one in app.text_input if one.label == "Name of the kit")
     name.set_value("Attic <b>kit</b>")
     next(one for one in app.button if one.label == "Save").click().run()
     assert [one.name for one in opened.open_catalog().kits()] == ["Attic <b>kit</b>"]
     app.button(key="anew").click().run()
-    assert not app.session_state["kit_now"].slots
+    assert not current_kit(opened.open_catalog()).slots
     app.button(key="reopen").click().run()
-    assert app.session_state["kit_now"].slots == kit.slots
+    assert current_kit(opened.open_catalog()).slots == kit.slots
 
 
 def test_a_kit_is_written_only_to_a_whole_path_and_never_over_something(used, tmp_path):

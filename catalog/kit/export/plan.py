@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from catalog.errors import KitError
 from catalog.kit.assemble import Kit
-from catalog.kit.layers import Layer, cut_layers, velocity_curve
+from catalog.kit.layers import Layer, layers_of, velocity_curve
 from catalog.kit.slots import SLOTS, assign_notes
 from catalog.library.records import Hit
 
@@ -71,7 +71,7 @@ def plan_export(kit: Kit, hits: Mapping[int, Hit], *, suffix: str = ".wav") -> t
         missing = [i for i in ids if i not in hits]
         if missing:
             raise KitError(f"hit {missing[0]} of slot {slot} is not in the catalog", slot=slot)
-        layers = cut_layers([hits[i] for i in dict.fromkeys(ids)])
+        layers = layers_of(kit, slot, hits)
         regions = _name_regions(f"{notes[slot][0]:03d}_{slot}", layers, suffix)
         plans.append(
             SlotPlan(slot, notes[slot], SLOTS[slot].choke, velocity_curve(layers), regions)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from catalog.kit.assemble import Kit
-from catalog.kit.layers import cut_layers, layer_warnings
+from catalog.kit.layers import layer_warnings, layers_of
 from catalog.kit.slots import SLOTS
 from catalog.library.records import Hit
 
@@ -32,7 +32,7 @@ def kit_warnings(kit: Kit, hits: Mapping[int, Hit]) -> tuple[str, ...]:
         if others and known[0].role in SLOTS[slot].roles:
             lines.append(f"{slot}: {len(others)} of its further strokes have another role")
         if known:
-            lines += [f"{slot}: {line}" for line in layer_warnings(cut_layers(known))]
+            lines += [f"{slot}: {line}" for line in layer_warnings(layers_of(kit, slot, hits))]
     return tuple(lines)
 
 

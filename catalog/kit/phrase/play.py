@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from catalog.kit.assemble import Kit
-from catalog.kit.layers import Layer, cut_layers, velocity_gain
+from catalog.kit.layers import Layer, layers_of, velocity_gain
 from catalog.kit.levels import CEILING_DBTP, MARGIN_DB
 from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase
 from catalog.kit.slots import SLOTS
@@ -87,7 +87,7 @@ def perform(
     tuple of Stroke
     """
     beat_s = 60.0 / TEMPO_BPM
-    layers = {s: cut_layers([hits[i] for i in ids]) for s, ids in kit.slots.items() if ids}
+    layers = {s: layers_of(kit, s, hits) for s, ids in kit.slots.items() if ids}
     turns: dict[tuple[str, int], int] = {}
     strokes = []
     for place, event in enumerate(events):

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from catalog.page.routes import kits, listening, outside, overlays, saying, sounds
+from catalog.page.routes import kits, listening, outside, overlays, phrases, saying, sounds
 
-ROOMS = (listening, sounds, outside, overlays, saying, kits)
+ROOMS = (listening, sounds, outside, overlays, phrases, saying, kits, phrases)
 
 
 def api_routes() -> list[Route]:

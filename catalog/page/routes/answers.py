@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Callable
+from typing import Any
 
+from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 
 from catalog.errors import CatalogError
 
 FOR_GOOD = {"Cache-Control": "private, max-age=31536000, immutable"}
 NOT_KEPT = {"Cache-Control": "no-store"}
+MAX_BODY = 2**20  # bytes; 100,000 ids
 MAX_IDS = 64  # in one batch; keeps an answer under 3 MB
 
 
@@ -38,3 +42,26 @@ def read_ids(text: str) -> list[int]:
     if not 0 < len(ids) <= MAX_IDS:
         raise ValueError(f"{len(ids)} ids; 1 to {MAX_IDS} are allowed")
     return ids
+
+
+async def read_json(request: Request) -> Any:
+    """Read what a request sent, up to `MAX_BODY` bytes.
+
+    Raises
+    ------
+    ValueError
+        if it is too much or no JSON
+    """
+    return json.loads(await read_body(request, MAX_BODY))
+
+
+async def read_body(request: Request, most: int) -> bytes:
+    """Read the bytes that a request sent; `ValueError` if there are more than `most`."""
+    size = 0
+    parts = []
+    async for part in request.stream():
+        size += len(part)
+        if size > most:
+            raise ValueError("too much at once")
+        parts.append(part)
+    return b"".join(parts)

@@ -1,4 +1,4 @@
-"""A kit on its way out as one zip."""
+"""The kit on the table, told and changed, and a kit on its way out as one zip."""
 
 from __future__ import annotations
 
@@ -9,13 +9,59 @@ from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from catalog.errors import CatalogError
+from catalog.kit.slots import SLOTS
 from catalog.page import opened
-from catalog.page.routes.answers import NOT_KEPT, answer
+from catalog.page.routes.answers import NOT_KEPT, answer, read_json
+from catalog.page.table.changes import other_strokes, take_act
+from catalog.page.table.describe import describe_kit, describe_stroke
+from catalog.page.table.draft import open_draft
+from catalog.page.wording import plain
 
 ZIP_PIECE = 2**16
+
+
+async def _kit(request: Request) -> Response:
+    def work() -> Response:
+        catalog = opened.open_catalog()
+        return JSONResponse(describe_kit(catalog, open_draft(catalog)), headers=NOT_KEPT)
+
+    return await answer(work)
+
+
+async def _act(request: Request) -> Response:
+    try:
+        act = await read_json(request)
+    except ValueError as err:
+        return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
+    if not isinstance(act, dict):
+        return PlainTextResponse("not understood", 400, headers=NOT_KEPT)
+
+    def work() -> Response:
+        catalog = opened.open_catalog()
+        try:
+            draft = take_act(catalog, act)
+        except CatalogError as err:
+            return PlainTextResponse(plain(str(err)), 400, headers=NOT_KEPT)
+        return JSONResponse(describe_kit(catalog, draft), headers=NOT_KEPT)
+
+    return await answer(work)
+
+
+async def _strokes(request: Request) -> Response:
+    slot = request.path_params["slot"]
+    if slot not in SLOTS:
+        return PlainTextResponse("no such place", 404, headers=NOT_KEPT)
+
+    def work() -> Response:
+        catalog = opened.open_catalog()
+        rows = [describe_stroke(hit) for hit in other_strokes(catalog, slot)]
+        return JSONResponse(rows, headers=NOT_KEPT)
+
+    return await answer(work)
 
 
 async def _export(request: Request) -> Response:
@@ -56,4 +102,9 @@ def _send_then_clear(file: Path, place: tempfile.TemporaryDirectory[str]) -> Ite
             yield piece
 
 
-ROUTES = (Route("/api/export/{word:str}", _export),)
+ROUTES = (
+    Route("/api/kit", _kit),
+    Route("/api/kit/act", _act, methods=["POST"]),
+    Route("/api/kit/strokes/{slot:str}", _strokes),
+    Route("/api/export/{word:str}", _export),
+)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import secrets
 import threading
 from collections import OrderedDict
@@ -17,9 +16,8 @@ from catalog.errors import ParameterError
 from catalog.library.records import MARKS, ROLES
 from catalog.library.said import Said
 from catalog.page import opened
-from catalog.page.routes.answers import NOT_KEPT, answer
+from catalog.page.routes.answers import NOT_KEPT, answer, read_json
 
-MAX_BODY = 2**20  # bytes; 100,000 ids
 STEPS_KEPT = 200  # of what can be taken back; the oldest is forgotten first
 WORDS = ("mark", "role", "remark")
 LISTS = ("add", "drop")
@@ -74,20 +72,9 @@ def _tell(before: Sequence[Said]) -> Response:
     return JSONResponse(body, headers=NOT_KEPT)
 
 
-async def _read_json(request: Request) -> Any:
-    size = 0
-    parts = []
-    async for part in request.stream():
-        size += len(part)
-        if size > MAX_BODY:
-            raise ValueError("too much at once")
-        parts.append(part)
-    return json.loads(b"".join(parts))
-
-
 async def _say(request: Request) -> Response:
     try:
-        ids, what = read_saying(await _read_json(request))
+        ids, what = read_saying(await read_json(request))
     except ValueError as err:
         return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
 

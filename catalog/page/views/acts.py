@@ -9,16 +9,9 @@ import streamlit as st
 
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
-from catalog.kit.slots import SLOTS
-from catalog.page.views.kit_table import change_kit, current_kit, put_kit
 from catalog.page.views.set_aside import ask_before, set_aside_now
 
 Act = Mapping[str, Any]
-
-
-def _change_kit(catalog: Catalog, act: Act) -> None:
-    if act.get("slot") in SLOTS:
-        put_kit(change_kit(catalog, current_kit(), dict(act)))
 
 
 def _keep(catalog: Catalog, act: Act) -> None:
@@ -38,10 +31,6 @@ def _accept(catalog: Catalog, act: Act) -> None:
 
 
 ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
-    "assign": _change_kit,
-    "lock": _change_kit,
-    "swap": _change_kit,
-    "clear": _change_kit,
     "keep": _keep,
     "same": _say_same,
     "differ": _say_same,

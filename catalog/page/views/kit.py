@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import streamlit as st
@@ -14,10 +13,10 @@ from catalog.kit.assemble import Kit
 from catalog.kit.slots import SLOTS
 from catalog.library.records import Hit
 from catalog.page import opened
-from catalog.page.views.acts import take_act
+from catalog.page.table.changes import take_act
+from catalog.page.table.draft import current_kit, name_kit, open_draft
 from catalog.page.views.audition import mount_audition
 from catalog.page.views.finding import summarize
-from catalog.page.views.kit_table import current_kit, describe_kit, put_kit
 from catalog.page.wording import RIGHTS, count_of, inert, plain, slot_word
 
 USUAL = (
@@ -40,11 +39,11 @@ def draw_kit(catalog: Catalog) -> None:
     if words := st.session_state.pop("act_trouble", None):
         trouble.error(inert(words))
     mount_audition(
-        "kit",
-        {"kit": describe_kit(catalog)},
-        on_act_change=lambda: take_act(catalog, "kit"),
+        "kit", {"kit_revision": open_draft(catalog).revision}, on_changed_change=lambda: None
     )
-    st.caption("Click into the kit, then play it by the letters on the pads. Hats stop each other.")
+    st.caption(
+        "Click into the kit, then play it by the letters on the cards. Hats stop each other."
+    )
     keeping, handing = st.columns(2, gap="large")
     with keeping:
         _draw_keeping(catalog)
@@ -70,34 +69,42 @@ def _draw_filling(catalog: Catalog) -> None:
         )
     layers = row.container(width="content")
     clear = row.container(width="content")
-    if fill.button("Fill the rest", type="primary", key="fill"):
-        kit = current_kit()
-        locked = {slot: kit.slots[slot][0] for slot in kit.locked if kit.slots.get(slot)}
-        try:
-            filled = catalog.fill_kit(locked, list(dict.fromkeys([*locked, *wanted])))
-        except CatalogError as err:
-            st.session_state["act_trouble"] = str(err)
-            return
-        put_kit(replace(filled, name=kit.name))
-        st.rerun()
-    if layers.button("Add other strokes", key="layers", disabled=not current_kit().slots):
-        with st.spinner("Looking for further strokes of each drum …"):
-            put_kit(catalog.add_layers(current_kit()))
-        st.rerun()
-    if clear.button("Start anew", key="anew", disabled=not current_kit().slots):
-        put_kit(Kit(name=""))
-        st.rerun()
+    # Done before the page is drawn, so that a press is never lost to another change.
+    empty = not current_kit(catalog).slots
+    fill.button(
+        "Fill the rest",
+        type="primary",
+        key="fill",
+        on_click=lambda: _do(catalog, {"op": "fill", "places": wanted}),
+    )
+    layers.button(
+        "Add other strokes",
+        key="layers",
+        disabled=empty,
+        on_click=lambda: _do(catalog, {"op": "layers"}),
+    )
+    clear.button(
+        "Start anew", key="anew", disabled=empty, on_click=lambda: _do(catalog, {"op": "anew"})
+    )
+
+
+def _do(catalog: Catalog, act: Mapping[str, object]) -> None:
+    """Change the kit; what went wrong is told above it."""
+    try:
+        take_act(catalog, act)
+    except CatalogError as err:
+        st.session_state["act_trouble"] = str(err)
 
 
 def _draw_keeping(catalog: Catalog) -> None:
     st.markdown("#### Keep")
-    kit, saved = current_kit(), catalog.kits()
+    kit, saved = current_kit(catalog), catalog.kits()
     with st.form("keep", border=False):
         name = st.text_input("Name of the kit", value=kit.name, key=f"kit_name_{kit.name}")
         if st.form_submit_button("Save", disabled=not kit.slots):
             if name.strip():
                 catalog.save_kit(kit, name.strip())
-                put_kit(replace(kit, name=name.strip()))
+                name_kit(catalog, name.strip())
                 st.toast(f"Saved: {inert(name.strip())}")
                 st.rerun()
             st.warning("A kit needs a name to be found again.")
@@ -106,14 +113,13 @@ def _draw_keeping(catalog: Catalog) -> None:
         pick = st.selectbox(
             "Saved kits", list(names), format_func=lambda k: plain(names[k].name), key="saved"
         )
-        if st.button("Open it", key="reopen"):
-            put_kit(names[pick])
-            st.rerun()
+        act = {"op": "open", "name": names[pick].name}
+        st.button("Open it", key="reopen", on_click=lambda: _do(catalog, act))
 
 
 def _draw_export(catalog: Catalog) -> None:
     st.markdown("#### Hand over")
-    kit = current_kit()
+    kit = current_kit(catalog)
     if not kit.slots:
         st.caption("Fill at least one place, then the kit can be written as open files.")
         return

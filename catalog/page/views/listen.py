@@ -10,11 +10,10 @@ from catalog.facade import Catalog
 from catalog.library.records import Hit
 from catalog.page import opened
 from catalog.page.packed import SCALES
-from catalog.page.views.acts import take_act
+from catalog.page.table.draft import open_draft
 from catalog.page.views.asking import ask_wanted
 from catalog.page.views.audition import mount_audition
 from catalog.page.views.finding import make_mask, summarize
-from catalog.page.views.kit_table import describe_kit
 from catalog.page.wording import count_of
 
 COLORS = ("role", "session", "mark", *SCALES)  # what the colors of the map may show
@@ -44,13 +43,12 @@ def _draw_map(catalog: Catalog, version: str, mask_version: str) -> None:
             "mask_version": mask_version,
             "chosen": _linked_hit(),
             "color": _linked_color(),
-            "kit": describe_kit(catalog),
+            "kit_revision": open_draft(catalog).revision,
         },
         default={"chosen": None, "color": None, "said": None},
         on_chosen_change=lambda: None,
         on_color_change=lambda: None,
         on_said_change=lambda: None,
-        on_act_change=lambda: take_act(catalog, "listen"),
     )
     if result.chosen is not None:
         st.query_params["hit"] = str(result.chosen)

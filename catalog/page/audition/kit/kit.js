@@ -1,11 +1,57 @@
-// The view "kit": its places as large cards, played by the letters.
+// The view "kit": its places as cards, one of them opened, and the ways to play it.
+
+const SETTLED_MS = 250;                // the forms around the kit are drawn anew once it rests
 
 MOUNTS.kit = (root, live) => {
-  const pads = makePads({ act: (op, slot) => live.c.setTriggerValue('act', { op, slot, at: Date.now() }) }, true);
   const room = root.querySelector('.room');
+  const open = { slot: null, toggle(slot) { open.slot = open.slot === slot ? null : slot; draw(); if (open.slot) strokes.box.scrollIntoView({ block: 'nearest' }); } };
+  const cards = makeCards(open), strokes = makeStrokes(open), bar = makeKitBar();
+  const trouble = el('p', { class: 'trouble', role: 'alert' });
   room.tabIndex = 0;
   room.setAttribute('aria-label', 'Kit: letters play its places');
-  room.replaceChildren(pads.box);
-  room.addEventListener('keydown', event => { if (!typing(event) && !event.ctrlKey && !event.metaKey) pads.key(event); });
-  return { update: data => pads.update(data.kit), stop() {} };
+  room.replaceChildren(bar.box, trouble, cards.box, strokes.box);
+
+  let told = null, wait = 0;
+  const draw = () => {
+    trouble.textContent = table.trouble;
+    bar.draw();
+    cards.draw();
+    strokes.draw();
+  };
+  const forget = table.hear(() => {
+    if (table.busy) { bar.draw(); return; }
+    draw();
+    loadKit();
+    if (told !== null && table.kit && table.kit.revision !== told) {
+      clearTimeout(wait);
+      wait = setTimeout(() => { told = table.kit.revision; live.c.setTriggerValue('changed', told); }, SETTLED_MS);
+    }
+  });
+  room.addEventListener('keydown', event => {
+    if (undoKey(event) || typing(event) || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (!strokes.key(event)) pads.key(event);
+  });
+  const carrying = makeCarrying(room, {
+    from: node => {
+      const stroke = node.closest?.('[data-stroke]'), pad = node.closest?.('.card .pad');
+      if (stroke) { const id = Number(stroke.dataset.stroke); return { id, stroke: true, name: stroke.querySelector('.name').textContent }; }
+      const slot = pad && table.bySlot.get(pad.dataset.slot);
+      return slot ? { id: slot.hits[0].id, name: slot.hits[0].name, slot: slot.slot } : null;
+    },
+    over: (node, load) => load.stroke ? node?.closest?.('.bands [data-apart], .bands .band, .others') ?? null : node?.closest?.('[data-card]') ?? null,
+    drop: (target, load) => {
+      if (!load.stroke) { if (target.dataset.card !== load.slot) table.act('assign', { slot: target.dataset.card, id: load.id }); return; }
+      if (target.matches('.others')) { if (table.hits.has(load.id)) table.act('drop', { slot: open.slot, id: load.id }); return; }
+      const apart = target.dataset.apart !== undefined;
+      table.act('move', { slot: open.slot, id: load.id, layer: Number(apart ? target.dataset.apart : target.dataset.layer), apart });
+    },
+  });
+  return {
+    update: data => {
+      told = data.kit_revision;
+      table.refresh(data.kit_revision);
+      if (data.probe) globalThis.__kit = { engine, table, striker, player, midi, open };
+    },
+    stop() { forget(); cards.stop(); bar.stop(); carrying.stop(); clearTimeout(wait); },
+  };
 };

@@ -11,8 +11,7 @@ MOUNTS.listen = (root, live) => {
   };
   const status = el('p', { class: 'status', 'aria-live': 'polite' });
   const trouble = text => { status.textContent = text; };
-  const act = (op, slot, id) => live.c.setTriggerValue('act', { op, slot, id, at: Date.now() });
-  const chosen = makeChosen({ choose: id => live.map.choose(id), assign: (slot, id) => act('assign', slot, id), trouble,
+  const chosen = makeChosen({ choose: id => live.map.choose(id), assign: (slot, id) => table.act('assign', { slot, id }), trouble,
     sounding: id => { const hit = live.map.hitOf(id); return hit && engine.load(hit).catch(() => {}); } });
   const nameOf = async id => {
     const row = await getJson(`/api/about/${id}`);
@@ -29,18 +28,19 @@ MOUNTS.listen = (root, live) => {
   });
   const region = makeRegion(map, { name: nameOf, trouble, gone: () => bar.setLasso(false) });
   const bar = makeBar(map, { color: name => tell('color', name), take: rows => { map.dropLine(); region.take(rows); } });
-  const pads = makePads({ act }, false);
+  const strip = makeStrip(() => root.activeElement?.closest?.('.row')?.dataset.id ? Number(root.activeElement.closest('.row').dataset.id) : chosen.id);
   const room = root.querySelector('.room');
-  room.replaceChildren(el('div', { class: 'listen' }, el('div', { class: 'left' }, bar.box, map.box, status, region.box, bar.key, chosen.facts), chosen.box), pads.box);
+  room.replaceChildren(el('div', { class: 'listen' }, el('div', { class: 'left' }, bar.box, map.box, status, region.box, bar.key, chosen.facts), chosen.box), strip.box);
   room.addEventListener('keydown', event => {
-    if (typing(event)) return;
+    if (typing(event) || (event.target.closest?.('.pads') && undoKey(event))) return;
     if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === 'z') {
       ownKey(event);
       (event.shiftKey ? sayAgain() : unsay()).catch(err => trouble(err.message));
     }
     if (event.ctrlKey || event.metaKey || event.altKey) return;
-    if (!chosen.key(event)) pads.key(event);
+    if (!chosen.key(event)) strip.key(event);
   });
+  const carrying = carryRows(room, chosen, strip);
   const heard = (changed, text) => {
     map.said(changed); chosen.said(changed); region.said(changed); bar.legend();
     status.textContent = text;
@@ -49,7 +49,7 @@ MOUNTS.listen = (root, live) => {
   SAID_HEARD.add(heard);
   const stop = () => {
     SAID_HEARD.delete(heard);
-    [chosen.end, region.stop, map.end].forEach(end => end());
+    [strip.stop, carrying.stop, chosen.end, region.stop, map.end].forEach(end => end());
     Object.values(waits).forEach(clearTimeout);
   };
 
@@ -71,13 +71,13 @@ MOUNTS.listen = (root, live) => {
   };
   const update = async data => {
     map.setDark(isDark(room));
-    pads.update(data.kit);
+    table.refresh(data.kit_revision);
     if (!linked && data.color) bar.setColor(data.color);
     linked = true;
     if (loaded !== data.version) { loaded = data.version; await loadPoints(data.version); }
     if (masked !== data.mask_version) { masked = data.mask_version; await loadMask(masked); }
     bar.legend();
-    if (data.probe) globalThis.__audition = { engine, map, chosen, pads, region, said: SAID_STEPS };
+    if (data.probe) globalThis.__audition = { engine, map, chosen, pads: strip, table, striker, region, said: SAID_STEPS };
   };
   return { update, stop };
 };

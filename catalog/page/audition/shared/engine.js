@@ -143,14 +143,6 @@ function makeEngine() {
     e.sound(b, second, { when: now + gap, alone: false });
   };
 
-  const held = new Map();              // choke group -> voice that sounds
-  e.strike = async (hit, choke) => {
-    e.wake();
-    const buffer = e.ready(hit)?.whole ? e.ready(hit).buffer : await e.load(hit);
-    if (choke) { e.fade(held.get(choke)); }
-    const voice = e.sound(buffer, hit, { alone: false });
-    if (choke) held.set(choke, voice);
-  };
   return e;
 }
 
