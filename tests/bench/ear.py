@@ -176,7 +176,9 @@ def main() -> int:
     parser.add_argument("labels", type=Path)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--shipped", action="store_true", help="judge by the shipped arrays")
-    parser.add_argument("--variations", type=int, default=3, help="a hit, when fitting")
+    parser.add_argument(
+        "--variations", type=int, default=fit.N_VARIATIONS, help="a hit, when fitting"
+    )
     args = parser.parse_args()
     labels = fit.read_labels(args.labels, args.folder)
     labels = without_near_duplicates(labels, args.labels, args.folder)

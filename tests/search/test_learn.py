@@ -9,6 +9,7 @@ import pytest
 
 from catalog.errors import ParameterError
 from catalog.library.records import ROLES
+from catalog.library.rolemodel import likeness
 from catalog.search.fitting import __main__ as command
 from catalog.search.fitting import examples, learn
 from catalog.search.metric import make_spaces, stroke_distances
@@ -53,6 +54,13 @@ def test_roles_are_learned_and_unseen_ones_never_said():
     p = model.probabilities(rows.astype(np.float32))
     assert (np.array(ROLES)[p.argmax(axis=1)] == roles).mean() > 0.95
     assert p[:, ROLES.index("china")].max() == 0.0
+    unlike = model.probabilities(50.0 + np.zeros((1, N_PICTURE), np.float32))
+    assert unlike[unlike > 0] == pytest.approx(np.full(3, 1 / 3), abs=1e-3)  # it says so
+
+
+def test_likeness_falls_with_the_square_of_the_distance():
+    near = likeness(np.array([[0.0, 0.0], [0.0, 2.0]]), np.array([[0.0, 0.0], [1.0, 0.0]]))
+    assert near == pytest.approx(np.exp([[0.0, -1.0], [-4.0, -5.0]]))
 
 
 def test_roles_count_alike_whatever_their_number():
