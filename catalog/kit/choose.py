@@ -119,10 +119,10 @@ class Board:
 
     def _shortlists(self, rng: np.random.Generator, used: set[int]) -> dict[str, np.ndarray]:
         """The fixed rows; for each free slot the nearest to them, or to a hit drawn by chance."""
-        centre = self._centre(rng)
+        heart = self._heart(rng)
         lists = {name: np.array([row]) for name, row in self.fixed.items()}
         for name, rows in self.free.items():
-            cost = np.abs(self.traits.z[rows] - centre).mean(axis=1) + own_cost(self.traits, rows)
+            cost = sound_cost(self.traits, rows, heart).mean(axis=1) + own_cost(self.traits, rows)
             cost = cost + REUSE_COST * np.isin(rows, list(used))
             order = np.argsort(cost, kind="stable")
             if name in TOMS:
@@ -147,12 +147,13 @@ class Board:
         drums = {int(self.traits.pair[row]) for row in chosen} - {-1}
         return chosen | set(np.flatnonzero(np.isin(self.traits.pair, list(drums))).tolist())
 
-    def _centre(self, rng: np.random.Generator) -> np.ndarray:
+    def _heart(self, rng: np.random.Generator) -> np.ndarray:
+        """Rows that a shortlist gathers around: the fixed ones, or a sure one drawn by chance."""
         if self.fixed:
-            return np.asarray(self.traits.z[list(self.fixed.values())].mean(axis=0))
+            return np.array(list(self.fixed.values()))
         every = np.concatenate(list(self.free.values()))
         doubt = self.traits.doubt[every]
-        return np.asarray(self.traits.z[rng.choice(every[doubt <= np.median(doubt)])])
+        return np.array([rng.choice(every[doubt <= np.median(doubt)])])
 
     def ranked(self, slot: str) -> list[int]:
         """Rows that may fill a free slot, the one that fits the fixed ones best first."""

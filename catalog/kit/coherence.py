@@ -7,9 +7,11 @@ one drum of one session are known to be one pair of cymbals.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from catalog.kit.agreement import Agreement, weigh_agreement
 from catalog.kit.slots import HAT_SLOTS, SLOTS, TOMS
 from catalog.library.records import Hit
 from catalog.sound.production import TRACES
@@ -45,6 +47,7 @@ class Traits:
     body : np.ndarray, shape (n,), semitones above 1 Hz, NaN where there is none
     doubt : np.ndarray, shape (n,), 0 (sure of its role) to 1
     pair : np.ndarray of int, shape (n,), which drum of which session; -1 unknown
+    role : np.ndarray of int, shape (n,), hits of one role have one number, from 0 on
     """
 
     heard: np.ndarray
@@ -53,6 +56,12 @@ class Traits:
     body: np.ndarray
     doubt: np.ndarray
     pair: np.ndarray
+    role: np.ndarray
+
+    @cached_property
+    def agreement(self) -> Agreement:
+        """How much each likeness is worth in this pool, worked out when it is first asked for."""
+        return weigh_agreement(self.z, self.role, limit=CLIP)
 
 
 def judge_hits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
@@ -79,7 +88,9 @@ def judge_hits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
         for hit in hits
     ]
     doubt = 1.0 - np.clip([hit.role_confidence for hit in hits], 0.0, 1.0)
-    return Traits(heard, z, spread, body, doubt, np.array(pair, dtype=np.int64))
+    number = {role: place for place, role in enumerate(dict.fromkeys(roles))}
+    role = np.array([number[name] for name in roles], dtype=np.int64)
+    return Traits(heard, z, spread, body, doubt, np.array(pair, dtype=np.int64), role)
 
 
 def _heard(production: np.ndarray) -> np.ndarray:
@@ -109,7 +120,9 @@ def _within_role(heard: np.ndarray, roles: np.ndarray) -> tuple[np.ndarray, np.n
 
 
 def sound_cost(traits: Traits, rows_a: np.ndarray, rows_b: np.ndarray) -> np.ndarray:
-    """How unlike two hits are in room, noise, bandwidth, width and level, given their roles.
+    """How unlike two hits are in room, noise, tone, width and level, given their roles.
+
+    What counts is how rare the likeness is, see `catalog.kit.agreement`.
 
     Parameters
     ----------
@@ -118,10 +131,10 @@ def sound_cost(traits: Traits, rows_a: np.ndarray, rows_b: np.ndarray) -> np.nda
 
     Returns
     -------
-    np.ndarray, float64, shape (a, b), mean difference in deviations
+    np.ndarray, float64, shape (a, b)
+        0 alike in all, 1 as unlike as any two hits of these roles, at most 2
     """
-    apart = np.abs(traits.z[rows_a][:, None, :] - traits.z[rows_b][None, :, :])
-    return np.asarray(apart.mean(axis=2, dtype=np.float64))
+    return traits.agreement.cost(rows_a, rows_b)
 
 
 def music_cost(

@@ -10,7 +10,7 @@ import numpy as np
 
 from catalog.errors import StoreError
 from catalog.library.records import ROLES
-from catalog.sound.measure import MEASURE_VERSION, N_PICTURE, standardize_pictures
+from catalog.sound.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
 
 MODEL_FILE = Path(__file__).with_name("rolemodel.npz")
 
@@ -45,7 +45,7 @@ class RoleModel:
         arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
         for name in ("inputs", "centers"):
             arrays[name] = arrays[name].astype(np.float16)
-        np.savez_compressed(path, allow_pickle=False, version=MEASURE_VERSION, **arrays)
+        np.savez_compressed(path, allow_pickle=False, version=PICTURE_VERSION, **arrays)
 
     def probabilities(self, pictures: np.ndarray) -> np.ndarray:
         """Probability of each role.
@@ -93,7 +93,7 @@ def load_role_model() -> RoleModel:
     """
     with np.load(MODEL_FILE, allow_pickle=False) as file:
         known = (int(file["version"]), len(file["mean"]), len(file["bias"]))
-        if known != (MEASURE_VERSION, N_PICTURE, len(ROLES)):
+        if known != (PICTURE_VERSION, N_PICTURE, len(ROLES)):
             raise StoreError(
                 f"{MODEL_FILE.name} was fitted on other numbers: run catalog.search.fitting again"
             )

@@ -266,7 +266,10 @@ class Store(Database):
         return self._arrays("picture", hit_ids, "<f2")
 
     def production(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
-        """Give the traces of room, microphone and converter: float32, shape (n, p)."""
+        """Give the traces of room, microphone and converter: float32, shape (n, p).
+
+        Where some hits were measured before a trace was known, all are given without it.
+        """
         return self._arrays("production", hit_ids, "<f4")
 
     def role_probabilities(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
@@ -285,8 +288,8 @@ class Store(Database):
         if unknown := set(ids) - set(found):
             raise StoreError(f"hit {min(unknown)} is not in this store")
         rows = [np.frombuffer(found[hit_id], dtype=dtype) for hit_id in ids]
-        width = max(map(len, rows), default=0)
-        return np.asarray(rows, dtype=np.float32).reshape(len(rows), width)
+        width = min(map(len, rows), default=0)
+        return np.asarray([row[:width] for row in rows], np.float32).reshape(len(rows), width)
 
     def set_role(
         self, hit_id: int, role: str, *, confidence: float = 1.0, source: str = "user"

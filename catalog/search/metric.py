@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import StoreError
-from catalog.sound.measure import MEASURE_VERSION, N_PICTURE, standardize_pictures
+from catalog.sound.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
 
 METRIC_FILE = Path(__file__).with_name("metric.npz")
 ROLE_SHARE = 1.0  # of the similar distance, each part in units of its median
@@ -49,7 +49,7 @@ class Metric:
         arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
         for name in ("strokes", "plain"):
             arrays[name] = arrays[name].astype(np.float16)
-        np.savez_compressed(path, allow_pickle=False, version=MEASURE_VERSION, **arrays)
+        np.savez_compressed(path, allow_pickle=False, version=PICTURE_VERSION, **arrays)
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +92,7 @@ def load_metric() -> Metric:
         if it was fitted on numbers of another version
     """
     with np.load(METRIC_FILE, allow_pickle=False) as file:
-        if int(file["version"]) != MEASURE_VERSION or len(file["mean"]) != N_PICTURE:
+        if int(file["version"]) != PICTURE_VERSION or len(file["mean"]) != N_PICTURE:
             raise StoreError(
                 f"{METRIC_FILE.name} was fitted on other numbers: run catalog.search.fitting again"
             )

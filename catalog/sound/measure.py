@@ -32,6 +32,7 @@ PICTURE_BLOCKS: dict[str, slice] = {
 N_PICTURE = PICTURE_BLOCKS["scalars"].stop
 SCALAR_CLIP = 5.0  # deviations; a hit unlike all others must not outweigh the rest
 MEASURE_VERSION = 2  # raise it when a number changes its meaning: scans then measure anew
+PICTURE_VERSION = 1  # raise it when the picture does: the shipped arrays must then be made anew
 
 
 @dataclass(frozen=True, eq=False)

@@ -32,6 +32,23 @@ WIDTH_SPLIT_HZ = (
 )  # below: the drum's body; above: wires, cymbals and the pair's spacing
 EDGE_BAND_HZ = 172.0  # one band of the search for the highest frequency
 FULL_SCALE = 0.999
+BAND_EDGES_HZ = (
+    40.0,
+    80.0,
+    160.0,
+    320.0,
+    640.0,
+    1280.0,
+    2560.0,
+    5000.0,
+    8000.0,
+    11_000.0,
+    14_000.0,
+    17_000.0,
+    22_050.0,
+)  # fmt: skip  octaves, then finer: microphones and converters differ most at the top
+BAND_NAMES = tuple(f"band{low_hz:.0f}_db" for low_hz in BAND_EDGES_HZ[:-1])
+STEP_S = 0.010  # of the fall at the end of a file
 
 
 @dataclass(frozen=True)
@@ -44,22 +61,38 @@ class Trace:
 
 
 TRACES: tuple[Trace, ...] = (
-    Trace("width", "", "width"), Trace("width_above", "", "width"),
-    Trace("width_below", "", "width"), Trace("correlation", "", "width"),
+    Trace("width", "", "width"),
+    Trace("width_above", "", "width"),
+    Trace("width_below", "", "width"),
+    Trace("correlation", "", "width"),
     Trace("balance_db", "dB", "width"),
-    Trace("peak_db", "dBFS", "level"), Trace("level_db", "dBFS", "level"),
-    Trace("duration_s", "s", "level"), Trace("full_scale_db", "dB", "level"),
-    Trace("edge40_hz", "Hz", "bandwidth"), Trace("edge55_hz", "Hz", "bandwidth"),
-    Trace("edge70_hz", "Hz", "bandwidth"), Trace("slope_db", "dB", "bandwidth"),
-    Trace("share_16k_db", "dB", "bandwidth"), Trace("share_19k_db", "dB", "bandwidth"),
+    Trace("peak_db", "dBFS", "level"),
+    Trace("level_db", "dBFS", "level"),
+    Trace("duration_s", "s", "level"),
+    Trace("full_scale_db", "dB", "level"),
+    Trace("edge40_hz", "Hz", "bandwidth"),
+    Trace("edge55_hz", "Hz", "bandwidth"),
+    Trace("edge70_hz", "Hz", "bandwidth"),
+    Trace("slope_db", "dB", "bandwidth"),
+    Trace("share_16k_db", "dB", "bandwidth"),
+    Trace("share_19k_db", "dB", "bandwidth"),
     Trace("share_35_db", "dB", "bandwidth"),
-    Trace("offset_db", "dBFS", "noise"), Trace("floor_before_db", "dBFS", "noise"),
-    Trace("floor_lowest_db", "dBFS", "noise"), Trace("end_db", "dB", "noise"),
+    Trace("offset_db", "dBFS", "noise"),
+    Trace("floor_before_db", "dBFS", "noise"),
+    Trace("floor_lowest_db", "dBFS", "noise"),
+    Trace("end_db", "dB", "noise"),
     Trace("end_hz", "Hz", "noise"),
-    Trace("after100_db", "dB", "room"), Trace("after250_db", "dB", "room"),
-    Trace("after500_db", "dB", "room"), Trace("late_db", "dB", "room"),
-    Trace("late_decay_s", "s", "room"), Trace("crest_db", "dB", "room"),
-)  # fmt: skip
+    Trace("after100_db", "dB", "room"),
+    Trace("after250_db", "dB", "room"),
+    Trace("after500_db", "dB", "room"),
+    Trace("late_db", "dB", "room"),
+    Trace("late_decay_s", "s", "room"),
+    Trace("crest_db", "dB", "room"),
+    *(Trace(name, "dB", "tone") for name in BAND_NAMES),
+    Trace("fall10_db", "dB", "noise"),
+    Trace("fall50_db", "dB", "noise"),
+    Trace("fall100_db", "dB", "noise"),
+)  # fmt: skip  new ones go to the end: older rows are then a part of newer ones
 PRODUCTION_NAMES: tuple[str, ...] = tuple(trace.name for trace in TRACES)
 
 
@@ -101,6 +134,8 @@ def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarra
         | _bandwidth(power, step_hz=step_hz, sr=sr)
         | _noise(mono, sr=sr, onset=onset)
         | _room(mono[onset:], sr=sr)
+        | _tone(power, step_hz=step_hz)
+        | _falls(mono, sr=sr)
     )
     values["offset_db"] = _amplitude_db(offset)
     return np.array([values[name] for name in PRODUCTION_NAMES], dtype=np.float32)
@@ -225,6 +260,32 @@ def _bandwidth(power: np.ndarray, *, step_hz: float, sr: int) -> dict[str, float
         "share_16k_db": _power_db(energy(15_500.0, 17_500.0), total),
         "share_19k_db": _power_db(energy(19_500.0, 1e6), total),
         "share_35_db": _power_db(energy(0.0, 35.0), total),
+    }
+
+
+def _tone(power: np.ndarray, *, step_hz: float) -> dict[str, float]:
+    """Share of each band in the energy of the first 0.4 s."""
+    total = float(power.sum())
+    edges = [round(hz / step_hz) for hz in BAND_EDGES_HZ]
+    return {
+        name: _power_db(float(power[low:high].sum()), total)
+        for name, low, high in zip(BAND_NAMES, edges[:-1], edges[1:], strict=True)
+    }
+
+
+def _falls(mono: np.ndarray, *, sr: int) -> dict[str, float]:
+    """How the end falls: its last 10 or 20 ms against 10, 50 and 100 ms before."""
+    n = max(1, round(STEP_S * sr))
+    end = np.zeros(11 * n, dtype=np.float64)
+    end[max(0, len(end) - len(mono)) :] = mono[-len(end) :]
+    top = float(np.abs(mono).max()) ** 2
+    power = np.square(end).reshape(11, n).mean(axis=1)[::-1]
+    level = [_power_db(float(value), top) for value in power]
+    last = 0.5 * (level[0] + level[1])
+    return {
+        "fall10_db": level[0] - level[1],
+        "fall50_db": last - 0.5 * (level[4] + level[5]),
+        "fall100_db": last - 0.5 * (level[9] + level[10]),
     }
 
 

@@ -60,7 +60,7 @@ def test_many_equal_points_ask_for_few_pairs_each():
 def test_a_space_of_other_numbers_is_refused(monkeypatch):
     from catalog.errors import StoreError
 
-    monkeypatch.setattr(c, "MEASURE_VERSION", -1)
+    monkeypatch.setattr(c, "PICTURE_VERSION", -1)
     c.load_space.cache_clear()
     with pytest.raises(StoreError, match="fitted on other numbers"):
         c.load_space()

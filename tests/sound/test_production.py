@@ -23,8 +23,8 @@ def measured(samples: np.ndarray, *, sr: int = SR, onset: int = 0) -> dict[str, 
 
 
 def test_names_are_unique_and_every_trace_has_a_side() -> None:
-    assert len(set(PRODUCTION_NAMES)) == len(TRACES) == 27
-    assert {t.side for t in TRACES} == {"width", "level", "bandwidth", "noise", "room"}
+    assert len(set(PRODUCTION_NAMES)) == len(TRACES) == 42
+    assert {t.side for t in TRACES} == {"width", "level", "bandwidth", "noise", "room", "tone"}
 
 
 @given(
@@ -44,7 +44,7 @@ def test_no_input_gives_a_value_that_is_not_a_number(
     x[n // 2 : n // 2 + 1] = {"nan": np.nan, "infinite": -np.inf, "impulse": 1.0}.get(kind, 0.0)
     values = measure_production(x, sr=sr, onset=onset)
     assert values.dtype == np.float32
-    assert values.shape == (27,)
+    assert values.shape == (42,)
     assert np.isfinite(values).all()
 
 
@@ -121,6 +121,24 @@ def test_gain_moves_absolute_levels_and_nothing_else(gain_db: float) -> None:
             assert moved == pytest.approx(0.0, abs=1e-3 * max(1, abs(plain[trace.name]))), (
                 trace.name
             )
+
+
+def test_a_band_holds_the_tone_that_lies_in_it() -> None:
+    """Half the energy in each of two bands is 10 log10(1/2) = -3.01 dB in both."""
+    time_s = np.arange(SR) / SR
+    pair = np.sin(2 * np.pi * 100 * time_s) + np.sin(2 * np.pi * 3500 * time_s)
+    values = measured((0.3 * pair)[:, None])
+    assert values["band80_db"] == pytest.approx(-3.01, abs=0.05)
+    assert values["band2560_db"] == pytest.approx(-3.01, abs=0.05)
+    assert values["band640_db"] < -40.0
+
+
+def test_the_end_falls_as_it_was_faded() -> None:
+    """exp(-t / tau) falls 8.686 / tau dB a second, the same over 10, 40 and 90 ms."""
+    tone = np.sin(2 * np.pi * 1000 * np.arange(SR) / SR) * np.exp(-np.arange(SR) / SR / 0.2)
+    values = measured(tone[:, None])
+    for name, distance_s in (("fall10_db", 0.010), ("fall50_db", 0.040), ("fall100_db", 0.090)):
+        assert values[name] == pytest.approx(-8.686 * distance_s / 0.2, abs=0.1), name
 
 
 def test_polarity_changes_nothing() -> None:

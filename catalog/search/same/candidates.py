@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import StoreError
-from catalog.sound.measure import MEASURE_VERSION, N_PICTURE, standardize_pictures
+from catalog.sound.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
 
 SPACE_FILE = Path(__file__).with_name("space.npz")
 LEAF, N_TREES = 64, 16  # hits that are compared with one another, and how often they are cut anew
@@ -44,7 +44,7 @@ class CopySpace:
         np.savez_compressed(
             path,
             allow_pickle=False,
-            version=MEASURE_VERSION,
+            version=PICTURE_VERSION,
             mean=self.mean.astype(np.float32),
             scale=self.scale.astype(np.float32),
             axes=self.axes.astype(np.float16),
@@ -62,7 +62,7 @@ def load_space() -> CopySpace:
         if it was fitted on numbers of another version
     """
     with np.load(SPACE_FILE, allow_pickle=False) as file:
-        if int(file["version"]) != MEASURE_VERSION or len(file["mean"]) != N_PICTURE:
+        if int(file["version"]) != PICTURE_VERSION or len(file["mean"]) != N_PICTURE:
             raise StoreError(
                 f"{SPACE_FILE.name} was fitted on other numbers: run catalog.search.fitting again"
             )
