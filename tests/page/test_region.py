@@ -65,6 +65,9 @@ def test_hits_drawn_around_are_tagged_marked_and_given_a_role_and_all_is_taken_b
             page.locator(".region").get_by_role("button", name="Take back").click()
             own_visit.until(f"__audition.said.length === {left}")
         assert {hit.id: hit for hit in catalog.hits()} == before
+    page.locator("canvas.front").press("Escape")
+    assert own_visit.get("[__audition.region.rows.length, __audition.map.line]") == [0, None]
+    assert not own_visit.get("__audition.map.lasso")
 
 
 def test_what_was_said_can_be_asked_for_at_once_and_taken_together(own_visit, own):

@@ -98,6 +98,11 @@ BETTER = [
     ),
     ({}, {"sr": 96_000, "subtype": "PCM_16"}, "24-bit"),
     ({}, {"descriptors": {"peak_db": -6.0, "tail_s": 0.7, "floor_db": -60.0}}, "floor 20 dB lower"),
+    (  # turned down, with its noise
+        {},
+        {"descriptors": {"peak_db": -12.0, "tail_s": 0.7, "floor_db": -86.0}},
+        "6 dB louder",
+    ),
     ({}, {"path": Path("/x/take (1).wav")}, "name is a copy's"),
     ({}, {"subtype": "PCM_16"}, "24-bit"),
     ({"descriptors": {"peak_db": -6.0, "tail_s": 1.5, "floor_db": -80.0}}, {}, "0.8 s more tail"),

@@ -26,7 +26,8 @@ def _say_same(catalog: Catalog, act: Act) -> None:
 
 def _accept(catalog: Catalog, act: Act) -> None:
     ids = [int(i) for i in act["ids"]]
-    if not ask_before(catalog, ids):
+    all_here = all(catalog.hit(i).state == "here" for i in ids)  # not if another tab was faster
+    if not all_here or not ask_before(catalog, ids):
         set_aside_now(catalog, ids)
 
 
@@ -49,6 +50,7 @@ def take_act(catalog: Catalog, view: str) -> None:
         not look like one is passed over, an error is kept in the session as "act_trouble"
     """
     act = st.session_state[view]["act"]
+    st.session_state.pop("act_trouble", None)
     if not isinstance(act, dict) or act.get("op") not in ACTS:
         return
     try:

@@ -36,7 +36,7 @@ def draw_kit(catalog: Catalog) -> None:
     """Draw the places, then filling, keeping and handing over."""
     _draw_filling(catalog)
     trouble = st.container()
-    if words := st.session_state.pop("act_trouble", None):
+    if words := st.session_state.pop("kit_trouble", None):
         trouble.error(inert(words))
     mount_audition(
         "kit", {"kit_revision": open_draft(catalog).revision}, on_changed_change=lambda: None
@@ -93,7 +93,7 @@ def _do(catalog: Catalog, act: Mapping[str, object]) -> None:
     try:
         take_act(catalog, act)
     except CatalogError as err:
-        st.session_state["act_trouble"] = str(err)
+        st.session_state["kit_trouble"] = str(err)
 
 
 def _draw_keeping(catalog: Catalog) -> None:

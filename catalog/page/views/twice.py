@@ -101,7 +101,7 @@ def _picked(groups: Sequence[CopyGroup]) -> list[int]:
 def _draw_trouble(catalog: Catalog) -> None:
     """Say what went wrong, and offer to take back the last answer; always one container."""
     with st.container():
-        if trouble := st.session_state.pop("act_trouble", None):
+        if trouble := st.session_state.get("act_trouble"):
             st.error(inert(trouble))
         said = st.session_state.get("twice_said", [])
         if said and st.button("Take back the last answer", key="twice_unsay"):

@@ -11,7 +11,8 @@ from catalog.library.records import Hit
 
 CLIP_RUN, CLIP_NEAR_DB = 4, 0.3  # samples in a flat top, dB from full scale
 MARK_RANK = {"keep": 0, "star": 1, "": 2, "reject": 3}
-FLOOR_STEP_DB = 1.0
+FLOOR_STEP_DB = 1.0  # of the noise under the hit's own peak: a copy turned down hides no noise
+LEVEL_STEP_DB = 1.0
 LOSSY = frozenset({"AAC", "VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
 BITS = {
     "PCM_S8": 8,
@@ -48,7 +49,7 @@ def keep_order(hit: Hit) -> tuple[float, ...]:
     """Sort key, the best first.
 
     The user's mark, lossless, not clipped, bits, rate, two channels over one, tail, noise
-    floor, provenance, name, age.
+    floor, provenance, name, level, age.
 
     Parameters
     ----------
@@ -58,7 +59,7 @@ def keep_order(hit: Hit) -> tuple[float, ...]:
     -------
     tuple of float
     """
-    floor = hit.descriptors.get("floor_db", 0.0)
+    floor = _floor_db(hit)
     return (
         float(MARK_RANK.get(hit.mark, 2)),
         float(hit.subtype in LOSSY),
@@ -70,8 +71,14 @@ def keep_order(hit: Hit) -> tuple[float, ...]:
         round(floor / FLOOR_STEP_DB) if np.isfinite(floor) else 0.0,
         -float(n_known(hit)),
         float(looks_copied(hit)),
+        -float(round(hit.descriptors["peak_db"] / LEVEL_STEP_DB)),
         float(hit.id),
     )
+
+
+def _floor_db(hit: Hit) -> float:
+    """The noise floor against the hit's own peak, dB; NaN where it is not known."""
+    return hit.descriptors.get("floor_db", np.nan) - hit.descriptors["peak_db"]
 
 
 def _is_wide(hit: Hit) -> bool:
@@ -96,6 +103,9 @@ def keep_reason(keep: Hit, others: Sequence[Hit]) -> str:
         reasons.append("more is known of where it comes from")
     if looks_copied(other) and not looks_copied(keep):
         reasons.append("the other's name is a copy's")
+    louder = keep.descriptors["peak_db"] - other.descriptors["peak_db"]
+    if not reasons and louder >= LEVEL_STEP_DB:
+        reasons.append(f"{louder:.0f} dB louder")
     return "kept: " + (
         ", ".join(reasons) if reasons else "the first found; nothing tells them apart"
     )
@@ -125,7 +135,7 @@ def _format(keep: Hit, other: Hit) -> list[str]:
 def _sound(keep: Hit, other: Hit) -> list[str]:
     reasons = []
     tail = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)
-    floor = other.descriptors.get("floor_db", np.nan) - keep.descriptors.get("floor_db", np.nan)
+    floor = _floor_db(other) - _floor_db(keep)
     if tail >= 0.05:
         reasons.append(
             f"{tail:.1f} s more tail" if tail >= 0.1 else f"{1000 * tail:.0f} ms more tail"

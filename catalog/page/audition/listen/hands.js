@@ -5,7 +5,7 @@ const SLIP_PX = 4;                     // a press that moves less is a press on 
 const STEP_PX = 3;                     // between the corners of a drawn line
 const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
 
-function layHands(m, over, ask) {      // ask: {hover(id), taken(rows)}
+function layHands(m, over, ask) {      // ask: {hover(id), taken(rows or null)}
   const down = new Map();              // pointer id -> [x, y]
   let drift = null, pinch = null, rest = 0, ahead = 0;
   const point = event => { const r = over.getBoundingClientRect(); return [event.clientX - r.left, event.clientY - r.top]; };
@@ -94,7 +94,7 @@ function layHands(m, over, ask) {      // ask: {hover(id), taken(rows)}
     ' ': () => { const hit = m.hitOf(m.view.chosen); if (hit) engine.play(hit); },
     '+': () => m.zoom(1.4), '=': () => m.zoom(1.4), '-': () => m.zoom(1 / 1.4), 0: () => m.all(),
     Home: () => m.goTo(m.view.chosen), Enter: () => m.ringAround(m.view.chosen),
-    PageUp: () => m.widenLine(1.25), PageDown: () => m.widenLine(1 / 1.25), Escape: () => { m.dropLine(); ask.taken([]); },
+    PageUp: () => m.widenLine(1.25), PageDown: () => m.widenLine(1 / 1.25), Escape: () => ask.taken(null),
   };
   over.addEventListener('keydown', event => {
     if (!m.points || event.ctrlKey || event.metaKey || event.altKey) return;

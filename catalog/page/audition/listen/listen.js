@@ -24,7 +24,10 @@ MOUNTS.listen = (root, live) => {
       if (id === null) { status.textContent = ''; return; }
       waits.hover = setTimeout(() => nameOf(id).then(trouble, () => {}), 120);
     },
-    taken: rows => region.take(rows),
+    taken: rows => {                   // null lets go
+      if (rows) region.take(rows); else region.letGo();
+      if (rows && !rows.length) trouble('No hit lies inside the line.');
+    },
   });
   const region = makeRegion(map, { name: nameOf, trouble, gone: () => bar.setLasso(false) });
   const bar = makeBar(map, { color: name => tell('color', name), take: rows => { map.dropLine(); region.take(rows); } });

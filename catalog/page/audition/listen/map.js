@@ -16,7 +16,7 @@ function keepView(name, { cx, cy, zoom }) {
   try { sessionStorage.setItem(`hits.view.${name}`, JSON.stringify({ cx, cy, zoom })); } catch { /* private window */ }
 }
 
-function makeMap(name, ask) {          // ask: {choose(id), hover(id), taken(rows)}
+function makeMap(name, ask) {          // ask: {choose(id), hover(id), taken(rows or null)}
   const view = openView(name);
   const land = el('canvas', { class: 'layer', 'aria-hidden': 'true' });
   const over = el('canvas', { class: 'layer front', tabIndex: 0, role: 'application',

@@ -9,6 +9,14 @@ const MAKEUP_DB = 0.6 * (6 - 6 / 20);  // Web Audio adds this to a compressor of
 const FADE_S = 0.006;                  // an audition that is cut short must not click
 const BATCH = 48;                      // previews in one request; the server allows 64
 
+const NO_SERVER = 'The page gets no answer. Is its program still running? Start it again; this page then goes on by itself.';
+const TROUBLE_S = 8;                   // long enough to be read
+
+function tellTrouble(error) {          // shown by each view, see main.js
+  const words = error instanceof TypeError ? NO_SERVER : error.message;   // fetch throws it when nobody answers
+  document.dispatchEvent(new CustomEvent('hits-trouble', { detail: words }));
+}
+
 const gainOf = db => 10 ** (db / 20);
 
 function makeEngine() {
@@ -131,12 +139,14 @@ function makeEngine() {
     const ticket = {};
     e.hush();
     e.wanted = ticket;
-    const buffer = await e.load(hit);
-    if (e.wanted === ticket) e.sound(buffer, hit);   // not if another was chosen meanwhile
+    const buffer = await e.load(hit).catch(tellTrouble);
+    if (buffer && e.wanted === ticket) e.sound(buffer, hit);   // not if another was chosen meanwhile
   };
   e.playBoth = async (first, second) => {
     e.wake();
-    const [a, b] = await Promise.all([e.load(first), e.load(second)]);
+    const both = await Promise.all([e.load(first), e.load(second)]).catch(tellTrouble);
+    if (!both) return;
+    const [a, b] = both;
     const gap = Math.min(a.duration, 1.2) + 0.15, now = e.ctx.currentTime + 0.02;
     const one = e.sound(a, first, { when: now });
     one.gain.gain.setTargetAtTime(0, now + gap - 0.05, 0.01);
