@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, StoreError
 from catalog.facade import Catalog
 from catalog.page.views.history import forget_said
 from catalog.page.wording import count_of, inert
@@ -16,7 +16,17 @@ LIST_HEIGHT = 260  # pixels; longer lists scroll
 
 
 def ask_before(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
-    """Open the question if something has to be said before these hits go; say whether it was."""
+    """Open the question if something has to be said before these hits go; say whether it was.
+
+    Raises
+    ------
+    StoreError
+        if one is out of the way already: another tab or program was faster
+    """
+    for hit in map(catalog.hit, hit_ids):
+        if hit.state != "here":
+            state = "set aside already" if hit.state == "aside" else f"{hit.state} already"
+            raise StoreError(f"{hit.name}: is {state}; nothing was moved")
     if not catalog.kits_using(hit_ids) and not catalog.obstacles(hit_ids):
         return False
     st.session_state["twice_picked"] = list(hit_ids)
