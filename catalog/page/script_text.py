@@ -44,6 +44,7 @@ SCRIPTS = (
     "twice/pair.js",
     "twice/twice.js",
     "round/round.js",
+    "faults/faults.js",
     "shared/main.js",
 )
 STYLES = (
@@ -53,6 +54,7 @@ STYLES = (
     "kit/strokes.css",
     "twice/twice.css",
     "round/round.css",
+    "faults/faults.css",
 )
 
 

@@ -31,11 +31,17 @@ def _accept(catalog: Catalog, act: Act) -> None:
         set_aside_now(catalog, ids)
 
 
+def _dismiss(catalog: Catalog, act: Act) -> None:
+    catalog.dismiss_fault([int(act["id"])], str(act["kind"]), dismissed=act["op"] == "dismiss")
+
+
 ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
     "keep": _keep,
     "same": _say_same,
     "differ": _say_same,
     "accept": _accept,
+    "dismiss": _dismiss,
+    "undismiss": _dismiss,
 }
 
 

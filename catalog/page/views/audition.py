@@ -1,4 +1,4 @@
-"""The one component that sounds: mounted as "listen", "kit", "twice" or "round"."""
+"""The one component that sounds: mounted as "listen", "kit", "twice", "round" or "faults"."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def mount_audition(
     Parameters
     ----------
     view : str
-        "listen", "kit", "twice" or "round"
+        "listen", "kit", "twice", "round" or "faults"
     data : dict
         what the view shows; bytes only at the top level
     default : dict, optional

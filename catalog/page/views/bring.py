@@ -12,6 +12,8 @@ from catalog.library.records import Skipped
 from catalog.page import opened
 from catalog.page.scanning import scan_state
 from catalog.page.views.choose_folder import draw_choose_folder
+from catalog.page.views.coverage import draw_coverage
+from catalog.page.views.faults import draw_faults
 from catalog.page.views.progress import Bar, begin_scan, draw_scan
 from catalog.page.views.roles_round import draw_roles_round
 from catalog.page.views.takes import draw_takes
@@ -42,6 +44,8 @@ def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
     draw_takes(catalog)
     draw_roles_round(catalog)
     _draw_skipped(catalog.skipped())
+    draw_faults(catalog)
+    draw_coverage(catalog)
     _draw_map_row(catalog)
 
 

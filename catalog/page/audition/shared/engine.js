@@ -110,16 +110,16 @@ function makeEngine() {
   e.forget = drop;
   e.ready = hit => look(`${hit.id}:${hit.stamp}`);
 
-  e.sound = (buffer, hit, { when = 0, alone = true } = {}) => {
+  e.sound = (buffer, hit, { when = 0, alone = true, from = 0, seconds } = {}) => {
     if (!e.ctx) return null;
     const source = e.ctx.createBufferSource(), gain = e.ctx.createGain();
     source.buffer = buffer;
     gain.gain.value = gainOf(hit.match_db ?? -12);
     source.connect(gain).connect(e.fader);
     if (alone) { e.hush(); e.voice = { source, gain }; }
-    source.start(when);
+    source.start(when, from, seconds);
     e.starts += 1;
-    e.last = { id: hit.id, at: performance.now(), seconds: buffer.duration };
+    e.last = { id: hit.id, at: performance.now(), seconds: Math.min(seconds ?? Infinity, buffer.duration - from), from };
     return { source, gain };
   };
   e.fade = voice => {
@@ -131,16 +131,16 @@ function makeEngine() {
   e.hush = () => { e.fade(e.voice); e.voice = null; e.wanted = null; };
 
   // press: the whole hit; rest: whatever is there first
-  e.play = async (hit, { brief = false } = {}) => {
+  e.play = async (hit, { brief = false, ...part } = {}) => {
     if (brief && !e.awake()) return;
     if (!brief) e.wake();
     const entry = e.ready(hit);
-    if (entry && (entry.whole || brief)) { e.sound(entry.buffer, hit); return; }
+    if (entry && (entry.whole || brief)) { e.sound(entry.buffer, hit, part); return; }
     const ticket = {};
     e.hush();
     e.wanted = ticket;
     const buffer = await e.load(hit).catch(tellTrouble);
-    if (buffer && e.wanted === ticket) e.sound(buffer, hit);   // not if another was chosen meanwhile
+    if (buffer && e.wanted === ticket) e.sound(buffer, hit, part);   // not if another was chosen meanwhile
   };
   e.playBoth = async (first, second) => {
     e.wake();
