@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.command.kit import kept_kit
-from catalog.command.printing import FINE, NOT_ALL, AddVerb, Run, emit, say
+from catalog.command.printing import FINE, NOT_ALL, AddVerb, Run, emit, say, short_path
 from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
@@ -149,16 +149,18 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
     written = cat.export_kit(kit, args.folder, options)
     for line in cat.kit_warnings(kit):
         say(f"look at {line}")
-    emit(written, written, as_json=args.json)
+    lines = [str(short_path(path)) for path in written]
+    emit(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)
     return FINE
 
 
 def _plan_lines(plan: ExportPlan) -> Iterator[str]:
-    yield f"would write to {plan.folder}"
+    yield f"would write to {short_path(plan.folder)}"
     for file in plan.audio:
         gain = "" if file.gain_db is None else f"  {file.gain_db:+.1f} dB"
         tuning = f"  {file.tuning_semitones:+.1f} semitones" if file.tuning_semitones else ""
-        yield f"{file.file}  velocity {file.lowest} to {file.highest}{gain}{tuning}  {file.source}"
+        velocity = f"velocity {file.lowest} to {file.highest}"
+        yield f"{file.file}  {velocity}{gain}{tuning}  {short_path(Path(file.source))}"
     yield from plan.papers
     if plan.zip_file is not None:
         yield f"and all of it as {plan.zip_file}"

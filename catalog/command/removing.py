@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.command.printing import FINE, NOT_ALL, AddVerb, Run, emit, say
+from catalog.command.printing import FINE, NOT_ALL, AddVerb, Run, emit, say, short_path
 from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     hits = [cat.hit(hit_id) for hit_id in ids]
     stuck, used = cat.obstacles(ids), cat.kits_using(ids)
     fates = {hit.id: stuck.get(hit.id, "would be set aside") for hit in hits}
-    lines = [f"would set aside: {hit.path}" for hit in hits if hit.id not in stuck]
+    lines = [f"would set aside: {short_path(hit.path)}" for hit in hits if hit.id not in stuck]
     lines += [f"cannot be set aside: {why}" for why in stuck.values()]
     lines += _careful(groups, ids)
     lines += [
@@ -138,19 +139,25 @@ def _undo(cat: Catalog, args: argparse.Namespace) -> int:
     undone = cat.undo(None if args.all else args.steps)
     lines = [_event_line(event) for event in undone.events]
     lines += [f"left as it is: hit {hit_id}: {why}" for hit_id, why in undone.left]
+    lines += _count_lines(undone.events)
     emit(undone, lines, as_json=args.json)
     return NOT_ALL if undone.left else FINE
 
 
 def _print_events(events: Sequence[HistoryEvent], args: argparse.Namespace) -> int:
-    emit(events, map(_event_line, events), as_json=args.json)
+    emit(events, [*map(_event_line, events), *_count_lines(events)], as_json=args.json)
     return FINE
 
 
+def _count_lines(events: Sequence[HistoryEvent]) -> list[str]:
+    return [f"{n}: {action}" for action, n in Counter(e.action for e in events).items()]
+
+
 def _event_line(event: HistoryEvent) -> str:
+    source, target = short_path(event.source), short_path(event.target)
     return (
-        f"{event.time_utc}  step {event.step}  {event.action}  hit {event.hit_id}: {event.source}"
-        + (f" -> {event.target}" if event.target != event.source else "")
+        f"{event.time_utc}  step {event.step}  {event.action}  hit {event.hit_id}: {source}"
+        + (f" -> {target}" if target != source else "")
         + (f"  ({event.reason})" if event.reason else "")
     )
 
