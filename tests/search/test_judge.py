@@ -68,3 +68,25 @@ def test_trees_as_arrays_say_what_the_library_says():
     model = HistGradientBoostingClassifier(max_iter=30, max_leaf_nodes=8).fit(rows, answer)
     trees: Trees = as_trees(model)
     assert trees.logit(rows) == pytest.approx(model.decision_function(rows), abs=1e-6)
+
+
+def test_a_dull_setting_takes_the_highs_and_gives_each_stroke_noise_of_its_own():
+    from catalog.search.fitting.pairs import DULL_HZ, dull_setting
+    from catalog.sound.decode import Audio
+
+    record = dull_setting(np.random.default_rng(3))
+    stroke = Audio(np.zeros((48_000, 1), np.float32), 48_000, "WAV", "FLOAT")
+    stroke.samples[4_800] = 1.0  # as much at every frequency
+    first, second = (record(stroke).samples[:, 0] for _ in range(2))
+    assert not np.array_equal(first, second)
+    hz = np.fft.rfftfreq(480, 1 / 48_000)
+    power = np.abs(np.fft.rfft(first[4_700:5_180])) ** 2
+    assert power[hz > 4 * DULL_HZ[1]].mean() < 0.01 * power[hz < DULL_HZ[0]].max()
+
+
+@pytest.mark.parametrize(("share", "n_passing"), [(0.0, 0), (0.3, 1), (0.5, 1), (0.75, 3)])
+def test_no_more_than_the_share_reaches_the_limit_even_where_values_are_equal(share, n_passing):
+    from catalog.search.fitting.judging import limit_passed_by
+
+    logits = np.array([5.0, 1.0, 4.0, 4.0])
+    assert (logits >= limit_passed_by(logits, share)).sum() == n_passing

@@ -2,7 +2,8 @@
 
 Tables and folders come in pairs, see `catalog.search.fitting.examples`. Pairs of files that are
 known to be one recording are read from a `near_duplicates.csv` (path_a, path_b) beside a table.
-Thresholds are taken on drums left out of the fit: half the false answers that are allowed.
+Thresholds are taken on drums left out of the fit, on strokes as they were recorded: half the false
+answers that are allowed.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from catalog.search.fitting.judging import (
     UNSURE_SHARE,
     fit_space,
     fit_trees,
+    limit_passed_by,
     pair_weights,
     unseen_logits,
 )
@@ -114,10 +116,11 @@ def fit_judge(table: PairTable, *, seed: int = 0) -> tuple[Trees, float, float]:
     tuple of Trees, the logit of a copy, and the logit from which it may be one
     """
     evidence, is_copy = np.array(table.evidence), np.array(table.is_copy)
+    is_other = ~is_copy & ~np.array(table.is_dull)
     drums = np.array([without_microphone(drum) for drum in table.drum])
     logits = unseen_logits(evidence, is_copy, drums, seed=seed)
-    copy = float(np.quantile(logits[~is_copy], 1 - FALSE_SHARE))
-    unsure = float(np.quantile(logits[~is_copy], 1 - UNSURE_SHARE))
+    copy = limit_passed_by(logits[is_other], FALSE_SHARE)
+    unsure = limit_passed_by(logits[is_other], UNSURE_SHARE)
     print_unseen(table, logits, copy, unsure)
     return fit_trees(evidence, is_copy, pair_weights(is_copy, drums)), copy, unsure
 
@@ -132,13 +135,16 @@ def print_unseen(table: PairTable, logits: np.ndarray, copy: float, unsure: floa
     copy, unsure : float, thresholds
     """
     is_copy, edits = np.array(table.is_copy), np.array(table.edits)
-    print(f"{is_copy.sum()} edited copies, {(~is_copy).sum()} pairs of other strokes")
-    for name, limit in (("copy", copy), ("at least not sure", unsure)):
-        found, false = (logits[is_copy] >= limit).mean(), (logits[~is_copy] >= limit).mean()
-        print(f"{name}: logit {limit:.2f}, found {found:.4f}, other strokes {false:.5f}")
+    is_dull = np.array(table.is_dull)
+    for heading, part in (("as recorded", ~is_dull), ("made dull", is_dull)):
+        same, other = part & is_copy, part & ~is_copy
+        print(f"{heading}: {same.sum()} edited copies, {other.sum()} pairs of other strokes")
+        for name, limit in (("copy", copy), ("at least not sure", unsure)):
+            found, false = (logits[same] >= limit).mean(), (logits[other] >= limit).mean()
+            print(f"{name}: logit {limit:.2f}, found {found:.4f}, other strokes {false:.5f}")
     names = sorted(set(itertools.chain(*(e.split(" + ") for e in edits[is_copy]))))
     for name in names:
-        mine = is_copy & np.array([name in one.split(" + ") for one in edits])
+        mine = is_copy & ~is_dull & np.array([name in one.split(" + ") for one in edits])
         print(f"  {name:22} {mine.sum():5} {(logits[mine] >= copy).mean():.3f}")
 
 

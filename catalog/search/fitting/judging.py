@@ -127,6 +127,22 @@ def unseen_logits(
     return logits
 
 
+def limit_passed_by(logits: np.ndarray, share: float) -> float:
+    """Give the least limit that at most this share reaches; between two values none is guessed.
+
+    Parameters
+    ----------
+    logits : np.ndarray, shape (n,)
+    share : float, 0 to 1
+
+    Returns
+    -------
+    float
+    """
+    highest_kept_out = np.sort(logits)[::-1][int(share * len(logits))]
+    return float(np.nextafter(highest_kept_out, np.inf))
+
+
 def fit_space(
     pictures: np.ndarray, originals: np.ndarray, edited: np.ndarray, owner: np.ndarray
 ) -> CopySpace:

@@ -20,6 +20,9 @@ from catalog.sound.strokes import find_stroke, mix_to_mono
 SEED = 11
 N_SINGLE, N_DOUBLE = 9, 9  # edits drawn for each hit, alone and in pairs
 MAX_STROKE_PAIRS = 90  # of one drum, so that drums of many strokes do not outweigh the rest
+DULL_HZ, DULL_ORDER = (150.0, 1_500.0), 4  # a distant microphone, a towel over the drum
+DULL_NOISE_DB = (-70.0, -45.0)  # of the room, under the peak; it hides the highs that are left
+N_DULL_HITS, MAX_DULL_PAIRS = 2, 40  # of one drum
 
 
 @dataclass
@@ -34,6 +37,7 @@ class PairTable:
     edits : list of str, joined by " + "; "" for none
     names : list of (str, str), of the files
     pictures : list of (np.ndarray, np.ndarray), of both sides, for copies only
+    is_dull : list of bool, made dull before anything else; such pairs teach, but set no threshold
     """
 
     evidence: list[np.ndarray] = field(default_factory=list)
@@ -42,6 +46,7 @@ class PairTable:
     edits: list[str] = field(default_factory=list)
     names: list[tuple[str, str]] = field(default_factory=list)
     pictures: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
+    is_dull: list[bool] = field(default_factory=list)
 
     def add(self, first: Recording, second: Recording, *, is_copy: bool, **told: object) -> None:
         """Judge one pair and keep it."""
@@ -50,11 +55,44 @@ class PairTable:
         self.is_copy.append(is_copy)
         for name in ("drum", "edits", "names", "pictures"):
             getattr(self, name).append(told.get(name))
+        self.is_dull.append(bool(told.get("is_dull")))
+
+
+Setting = Callable[[Audio], Audio]  # how a stroke was recorded
 
 
 @lru_cache(maxsize=512)
 def _load(path: Path) -> Audio:
     return decode_file(path)
+
+
+def _as_it_is(audio: Audio) -> Audio:
+    return audio
+
+
+def dull_setting(rng: np.random.Generator) -> Setting:
+    """Make strokes sound as through one dull, noisy microphone; few cells are left to judge.
+
+    Parameters
+    ----------
+    rng : np.random.Generator
+        draws the edge and the noise; each stroke has noise of its own
+
+    Returns
+    -------
+    callable, takes and gives Audio; what it gives is float
+    """
+    hz = float(np.exp(rng.uniform(*np.log(DULL_HZ))))
+    noise = 10.0 ** (rng.uniform(*DULL_NOISE_DB) / 20.0)
+
+    def record(audio: Audio) -> Audio:
+        n, sr = len(audio.samples), audio.sr
+        curve = 1.0 / np.sqrt(1.0 + (np.fft.rfftfreq(n, 1.0 / sr) / hz) ** (2 * DULL_ORDER))
+        y = np.fft.irfft(np.fft.rfft(audio.samples, axis=0) * curve[:, None], n, axis=0)
+        y += noise * np.abs(y).max() * rng.normal(size=(n, 1)) / 4.0  # its peaks, not its mean
+        return Audio(y.astype(np.float32), sr, "WAV", "FLOAT")
+
+    return record
 
 
 def picture_of_audio(audio: Audio) -> np.ndarray:
@@ -73,7 +111,9 @@ def picture_of_audio(audio: Audio) -> np.ndarray:
     return picture_of(mono, sr=audio.sr, start=start).astype(np.float16)
 
 
-def add_copies(table: PairTable, path: Path, drum: str, *, seed: int) -> None:
+def add_copies(
+    table: PairTable, path: Path, drum: str, *, seed: int, setting: Setting = _as_it_is
+) -> None:
     """Add edits of one hit.
 
     Parameters
@@ -82,10 +122,14 @@ def add_copies(table: PairTable, path: Path, drum: str, *, seed: int) -> None:
     path : Path
     drum : str
     seed : int
+    setting : callable, how the stroke was recorded
     """
     rng = np.random.default_rng([SEED, seed])
-    audio = _load(path)
-    original, picture = prepare_recording(audio), picture_of_audio(audio)
+    audio = setting(_load(path))
+    try:
+        original, picture = prepare_recording(audio), picture_of_audio(audio)
+    except CatalogError:  # it sank in the noise
+        return
     usable = [e for e in EDITS if e.kind != "speed" and applies(e, audio)]
     drawn: list[tuple[Edit, ...]] = [(usable[i],) for i in rng.permutation(len(usable))[:N_SINGLE]]
     drawn += [draw_pair(audio, rng) for _ in range(N_DOUBLE)]
@@ -100,6 +144,7 @@ def add_copies(table: PairTable, path: Path, drum: str, *, seed: int) -> None:
                 edits=" + ".join(e.name for e in edits),
                 names=(path.name, path.name),
                 pictures=(picture, picture_of_audio(edited)),
+                is_dull=setting is not _as_it_is,
             )
         except CatalogError:  # nothing of the stroke is left
             continue
@@ -112,6 +157,8 @@ def add_strokes(
     *,
     is_one: Callable[[Path, Path], bool],
     seed: int,
+    setting: Setting = _as_it_is,
+    max_pairs: int = MAX_STROKE_PAIRS,
 ) -> None:
     """Add pairs of strokes of one drum through one microphone, plain and with one side edited.
 
@@ -122,16 +169,25 @@ def add_strokes(
     drum : str
     is_one : callable, tells pairs that are known to be one recording and are left out
     seed : int
+    setting : callable, how the strokes were recorded
+    max_pairs : int, drawn from all
     """
     rng = np.random.default_rng([SEED, seed, 1])
     pairs = list(itertools.combinations(strokes, 2))
-    for i in rng.permutation(len(pairs))[:MAX_STROKE_PAIRS]:
+    for i in rng.permutation(len(pairs))[:max_pairs]:
         a, b = pairs[i]
         if is_one(a, b):
             continue
-        first, second = _load(a), _load(b)
-        ready = prepare_recording(first)
-        told = {"drum": drum, "names": (f"{a.parent.name}/{a.name}", f"{b.parent.name}/{b.name}")}
+        first, second = setting(_load(a)), setting(_load(b))
+        try:
+            ready = prepare_recording(first)
+        except CatalogError:  # it sank in the noise
+            continue
+        told = {
+            "drum": drum,
+            "names": (f"{a.parent.name}/{a.name}", f"{b.parent.name}/{b.name}"),
+            "is_dull": setting is not _as_it_is,
+        }
         for edits in ((), draw_pair(second, rng)[: int(rng.integers(1, 3))]):
             try:
                 other = prepare_recording(apply_edits(second, edits, rng=rng))
@@ -167,5 +223,11 @@ def make_pairs(
         for i in rng.permutation(len(strokes))[:max_hits]:
             add_copies(table, strokes[i], drum, seed=1000 * at + int(i))
         add_strokes(table, strokes, drum, is_one=is_one, seed=at)
+        dull = dull_setting(rng)
+        for i in rng.permutation(len(strokes))[:N_DULL_HITS]:
+            add_copies(table, strokes[i], drum, seed=1000 * at + 500 + int(i), setting=dull)
+        add_strokes(
+            table, strokes, drum, is_one=is_one, seed=at, setting=dull, max_pairs=MAX_DULL_PAIRS
+        )
         on_drum(drum)
     return table
