@@ -16,7 +16,7 @@ from catalog.page.wording import ROLE_WORDS, count_of, inert, plain
 
 EVERY = ""
 MAX_DRUMS = 24  # in the picture; more are in the table
-ROW_HIGH, CELL_WIDE, NAME_WIDE = 26, 92, 330  # of the picture
+ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it whole
 INK, BAR = "#7d7d7d", "#2f7d78"  # told apart on light and on dark ground
 FULL_BAR = 12  # strokes that fill a cell
 WORDS = {"soft": "soft", "middle": "middling", "full": "full"}
@@ -43,7 +43,7 @@ def _draw_open(coverage: Coverage) -> None:
     cells = [cell for cell in coverage.cells if role in (EVERY, cell.role)]
     holes = [hole for hole in coverage.holes if role in (EVERY, hole.role)]
     drums = _by_drum(cells)
-    st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="stretch")
+    st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="content")
     if len(drums) > MAX_DRUMS:
         st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
     st.dataframe(_table(cells), hide_index=True)
@@ -84,28 +84,26 @@ def draw_picture(drums: dict[Drum, list[Cell]]) -> str:
     -------
     str, SVG; an empty place is drawn as a hollow one and named as well
     """
-    width, high = NAME_WIDE + 3 * CELL_WIDE, ROW_HIGH * (len(drums) + 1)
-    parts = [
-        _text(NAME_WIDE + k * CELL_WIDE, 16, WORDS[strength])
-        for k, strength in enumerate(STRENGTHS)
-    ]
-    for row, ((_, session, drum), cells) in enumerate(drums.items(), start=1):
-        y = ROW_HIGH * row
-        parts.append(_text(0, y + 16, f"{drum} · {session}"[:48]))
+    width, high = 3 * CELL_WIDE, 20 + ROW_HIGH * len(drums)
+    parts = [_text(k * CELL_WIDE, 14, WORDS[name]) for k, name in enumerate(STRENGTHS)]
+    for row, ((_, session, drum), cells) in enumerate(drums.items()):
+        y = 20 + ROW_HIGH * row
+        parts.append(_text(0, y + 14, f"{drum} · {session}"[:52]))
         for k, strength in enumerate(STRENGTHS):
-            n, x = count_strokes(cells, strength), NAME_WIDE + k * CELL_WIDE
-            wide = (CELL_WIDE - 34) * min(1.0, n / FULL_BAR)
-            fill = f'fill="{BAR}"' if n else f'fill="none" stroke="{INK}" stroke-dasharray="3 2"'
-            parts.append(
-                f'<rect x="{x}" y="{y + 5}" height="14" {fill}'
-                f' width="{wide or CELL_WIDE - 34:.1f}"/>'
-            )
-            parts.append(_text(x + CELL_WIDE - 28, y + 16, str(n) if n else "none"))
+            parts.append(_draw_bar(k * CELL_WIDE, y + 20, count_strokes(cells, strength)))
     body = "".join(parts)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {high}" width="{width}"'
         f' height="{high}" font-family="sans-serif" font-size="12">{body}</svg>'
     )
+
+
+def _draw_bar(x: float, y: float, n: int) -> str:
+    most = CELL_WIDE - COUNT_WIDE
+    wide = most * min(1.0, n / FULL_BAR) if n else most
+    fill = f'fill="{BAR}"' if n else f'fill="none" stroke="{INK}" stroke-dasharray="3 2"'
+    bar = f'<rect x="{x}" y="{y}" height="12" width="{wide:.1f}" {fill}/>'
+    return bar + _text(x + wide + 5, y + 11, str(n) if n else "none")
 
 
 def _text(x: float, y: float, text: str) -> str:
