@@ -67,7 +67,8 @@ def test_all_certain_ones_go_after_a_look_at_the_list(twice, own):
     twice.page.get_by_role("button", name="Set 2 files aside").click()
     asked = twice.page.get_by_role("dialog")
     asked.get_by_text("Nothing is deleted").wait_for()
-    assert len(asked.locator("li").all()) == 2
+    asked.locator("li").nth(1).wait_for()
+    assert asked.locator("li").count() == 2
     assert len(list(own.folder.rglob("*.wav"))) == n_before
     asked.get_by_role("button", name="Yes, set aside").click()
     twice.page.get_by_text("2 files set aside").wait_for()
