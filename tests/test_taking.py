@@ -10,7 +10,7 @@ import pytest
 
 from catalog import Catalog, ParameterError, StoreError
 from catalog.__main__ import main
-from catalog.library.recorder import with_bext
+from catalog.library.broadcast import with_bext
 from catalog.sound.decode import decode_file, encode_wav
 from tests.signals import as_frames, drum_stroke
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import ParameterError, StoreError
-from catalog.library.recorder import with_bext
+from catalog.library.broadcast import broadcast_wave
 from catalog.library.records import Hit
 from catalog.library.walk import hash_file
 from catalog.sound.decode import Audio, decode_file, encode_wav
@@ -83,7 +83,9 @@ def _write_one(path: Path, hit: Hit) -> None:
     subtype = audio.subtype if audio.subtype in WAV_SUBTYPES else "PCM_24"
     faded = fade_ends(audio)
     data = encode_wav(faded, sr=audio.sr, subtype=subtype)
-    data = with_bext(data, description=_describe(hit), origin=hit.origin, sr=audio.sr, at=hit.start)
+    data = broadcast_wave(
+        data, hit, sr=audio.sr, subtype=subtype, n_channels=faded.shape[1], text="cut from a take"
+    )
     with path.open("xb") as file:
         file.write(data)
         file.flush()
@@ -115,9 +117,3 @@ def fade_ends(audio: Audio) -> np.ndarray:
         elif n:
             out[-n:] *= ramp[::-1]
     return out
-
-
-def _describe(hit: Hit) -> str:
-    told = {"session": hit.session, "take": hit.take, "mic": hit.microphone}
-    parts = [f"{key}={value.replace(';', ',')}" for key, value in told.items() if value]
-    return "; ".join([*parts, *([hit.note] if hit.note else [])])

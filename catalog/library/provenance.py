@@ -292,10 +292,18 @@ def _riff_fields(file: BinaryIO) -> dict[str, str]:
 
 
 def _bext_fields(body: bytes) -> dict[str, str]:
-    description = _raw_text(body[:256])
-    fields = _keyed(description)
-    free_text = KEY.sub("", description).strip(" ;,\r\n")
-    return {**fields, **bext_origin(body), "description": _clean(free_text)}
+    description = bext_text(body)
+    return {**_keyed(description), **bext_origin(body), "description": free_text(description)}
+
+
+def bext_text(body: bytes) -> str:
+    """Give the description of a bext chunk [1]_."""
+    return _raw_text(body[:256])
+
+
+def free_text(description: str) -> str:
+    """Give what of a description are free words, no "key=value"."""
+    return _clean(KEY.sub("", description).strip(" ;,\r\n"))
 
 
 def _keyed(text: str) -> dict[str, str]:

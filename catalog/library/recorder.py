@@ -1,4 +1,4 @@
-"""What recorders write into WAV files, field by field: bext, cue points, tracks; and bext written.
+"""What recorders write into WAV files, field by field: bext, cue points, tracks.
 
 References
 ----------
@@ -12,9 +12,8 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 
-BEXT_SIZE = 602  # bytes before the coding history [1]_
 MAX_CUES = 500  # more is a broken chunk
 
 
@@ -93,40 +92,3 @@ def cue_labels(body: bytes) -> dict[int, str]:
             labels[number] = _text(body[at + 12 : at + 8 + size])[:100]
         at += 8 + size + size % 2
     return labels
-
-
-def with_bext(
-    wav: bytes, *, description: str, origin: Mapping[str, str], sr: int, at: int
-) -> bytes:
-    """Give a WAV file a bext chunk, for a part that starts `at` frames into the recording.
-
-    Parameters
-    ----------
-    wav : bytes, a whole RIFF/WAVE file
-    description : str, cut to 256 bytes
-    origin : mapping, as `bext_origin` gives it
-    sr : int, Hz
-    at : int, frames; date, time and time reference are moved on by as much
-
-    Returns
-    -------
-    bytes
-    """
-    date, time = origin.get("date", ""), origin.get("time", "")
-    if date and time:
-        moved = datetime.fromisoformat(f"{date}T{time}") + timedelta(seconds=at / sr)
-        date, time = moved.strftime("%Y-%m-%d"), moved.strftime("%H:%M:%S")
-    reference = int(origin.get("time_reference", "0")) + at
-    body = b"".join([
-        _field(description, 256), _field(origin.get("originator", ""), 32),
-        _field(origin.get("reference", ""), 32), _field(date, 10), _field(time, 8),
-        struct.pack("<IIH", reference & 0xFFFFFFFF, reference >> 32, 1),
-    ]).ljust(BEXT_SIZE, b"\0")  # fmt: skip
-    chunk = b"bext" + struct.pack("<I", len(body)) + body
-    size = struct.unpack_from("<I", wav, 4)[0] + len(chunk)
-    return wav[:4] + struct.pack("<I", size) + wav[8:12] + chunk + wav[12:]
-
-
-def _field(text: str, size: int) -> bytes:
-    """Fit a text into so many bytes without breaking a character."""
-    return text.encode()[:size].decode(errors="ignore").encode().ljust(size, b"\0")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,6 +38,7 @@ MAX_CHANNELS = 64  # more is a broken header: recorders stop at 64
 SR_RANGE_HZ = (4_000, 768_000)  # outside it is a broken header; speech recorders start at 8,000
 MAX_VALUES = 250_000_000  # samples over all channels, 1 GB as float32; a longer file is no hit
 BLOCK_FRAMES = 1 << 18  # read piecewise, so that a header that lies asks for no gigabytes
+FLOAT_TAG = struct.pack("<H", 3)  # of WAV, for floating point
 PCM_BITS = {"PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 
 
@@ -226,7 +228,7 @@ def encode_audio(
         raise ParameterError(
             f"{container} with {subtype} at {sr} Hz cannot be written: {err}"
         ) from err
-    return _without_time_stamp(out.getvalue())
+    return _with_extension_size(_without_time_stamp(out.getvalue()))
 
 
 def encode_playable(audio: Audio) -> bytes:
@@ -263,6 +265,18 @@ def _without_time_stamp(data: bytes) -> bytes:
     if at < 0:
         return data
     return data[: at + 12] + bytes(4) + data[at + 16 :]
+
+
+def _with_extension_size(data: bytes) -> bytes:
+    """Give the fmt chunk of a float WAV file the two bytes that formats other than PCM need.
+
+    Microsoft, "Multiple Channel Audio Data and WAVE Files", 2007: cbSize; from memory.
+    """
+    if data[8:20] != b"WAVEfmt " + struct.pack("<I", 16) or data[20:22] != FLOAT_TAG:
+        return data
+    riff_size = struct.unpack_from("<I", data, 4)[0] + 2
+    head = data[:4] + struct.pack("<I", riff_size) + data[8:16] + struct.pack("<I", 18)
+    return head + data[20:36] + bytes(2) + data[36:]
 
 
 def resample(samples: np.ndarray, *, sr: int, to_sr: int, quality: str = "VHQ") -> np.ndarray:

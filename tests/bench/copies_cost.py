@@ -55,7 +55,10 @@ def main() -> int:
         pictures = cat._store.pictures([hit.id for hit in hits])
     for n in sizes:
         points, owner = make_points(pictures, n, rng)
-        varied = [replace(hits[row], id=i, content_hash=f"{i:040d}") for i, row in enumerate(owner)]
+        varied = [
+            replace(hits[row], id=i, content_hash=f"{i:08x}".ljust(64, "0"))
+            for i, row in enumerate(owner)
+        ]
         begin = time.perf_counter()
         n_pairs = len(near_pairs(points))
         searched = time.perf_counter() - begin

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from catalog.library.broadcast import with_bext
 from catalog.library.provenance import read_chunks
-from catalog.library.recorder import bext_origin, cue_labels, cue_points, with_bext
+from catalog.library.recorder import bext_origin, cue_labels, cue_points
 from catalog.sound.decode import encode_wav
 
 ORIGIN = {

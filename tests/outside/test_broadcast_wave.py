@@ -1,4 +1,4 @@
-"""What recorders write into files, read by us and by wavinfo, an independent reader (PyPI, MIT).
+"""Broadcast Wave read and written, beside wavinfo, an independent reader (PyPI, MIT).
 
 The layout of bext is that of EBU Tech 3285, version 2: description 256 bytes, originator 32,
 reference 32, date 10, time 8, time reference 8, version 2, then 254 bytes up to the history.
@@ -8,20 +8,29 @@ from __future__ import annotations
 
 import struct
 
-import numpy as np
 import pytest
 
+from catalog import Catalog
+from catalog.kit.assemble import Kit
+from catalog.kit.export import ExportOptions
 from catalog.library.provenance import read_chunks
 from catalog.sound.decode import encode_wav
+from tests.signals import as_frames, drum_stroke
 
 wavinfo = pytest.importorskip("wavinfo")
 
 
-def write_broadcast_wave(path, *, description: str, project: str, take: str, note: str) -> None:
-    audio = encode_wav(np.zeros((480, 1), np.float32), sr=48_000)
+HISTORY = "A=ANALOGUE,M=mono,T=old tape\r\nA=PCM,F=48000,W=24,M=mono,T=recorder"
+
+
+def write_broadcast_wave(
+    path, *, description: str, project: str, take: str, note: str, history: str = ""
+) -> None:
+    audio = encode_wav(as_frames(drum_stroke(90, seed=1, sr=48_000)), sr=48_000)
     body = description.encode("ascii").ljust(256, b"\0") + b"Recorder".ljust(32, b"\0")
-    body += b"R".ljust(32, b"\0") + b"2024-03-0112:30:05" + struct.pack("<QH", 48_000 * 90, 1)
-    body += b"\0" * 254
+    body += b"R".ljust(32, b"\0") + b"2024-03-0112:30:05" + struct.pack("<QH", 48_000 * 90, 2)
+    body += b"\1" * 64 + struct.pack("<5h", -2300, 500, -100, -1800, -2000) + b"\0" * 180
+    body += history.encode("ascii")
     xml = (
         f'<?xml version="1.0" encoding="UTF-8"?><BWFXML><IXML_VERSION>1.5</IXML_VERSION>'
         f"<PROJECT>{project}</PROJECT><TAKE>{take}</TAKE><NOTE>{note}</NOTE></BWFXML>"
@@ -43,3 +52,56 @@ def test_our_reader_agrees_with_an_independent_one(tmp_path, note):
     assert ours.take == theirs.ixml.take == "12"
     assert theirs.bext.description == "dry corner"
     assert ours.note == (note or theirs.bext.description)
+
+
+@pytest.fixture
+def hand_over(tmp_path):
+    """Export a kit of the one recording in a folder; give its hit, read by the other reader."""
+
+    def run(**options):
+        with Catalog.open(tmp_path / "drums.sqlite") as cat:
+            cat.scan([tmp_path / "barn"], n_jobs=1)
+            (hit,) = cat.hits()
+            kit = Kit(slots={"kick": (hit.id,)})
+            files = cat.export_kit(kit, tmp_path / "kit", options=ExportOptions(**options))
+        (written,) = (path for path in files if path.parent.name == "hits")
+        return hit, wavinfo.WavInfoReader(str(written))
+
+    (tmp_path / "barn").mkdir()
+    return run
+
+
+def test_what_the_recorder_wrote_is_handed_over_and_its_history_continued(hand_over, tmp_path):
+    """EBU Tech 3285 (layout, time reference in samples) and EBU R 98 (history), as it reads them.
+
+    The loudness of version 2 is no longer that of the file, and its value for "not used" 0x7FFF.
+    """
+    source = tmp_path / "barn" / "kick.wav"
+    told = {"description": "dry corner", "project": "Mill", "take": "12", "note": ""}
+    write_broadcast_wave(source, **told, history=HISTORY)
+    hit, theirs = hand_over(sr=96_000, subtype="PCM_16")
+    assert theirs.fmt.sample_rate == 96_000
+    assert theirs.bext.description == "session=Mill; take=12; dry corner"
+    assert (theirs.bext.originator, theirs.bext.originator_ref) == ("Recorder", "R")
+    assert theirs.bext.originator_date + theirs.bext.originator_time == "2024-03-0112:30:05"
+    assert theirs.bext.time_reference == 2 * (48_000 * 90 + hit.start)
+    assert theirs.bext.version == 2
+    assert theirs.bext.loudness_value == pytest.approx(327.67)
+    lines = theirs.bext.coding_history.split("\r\n")
+    assert lines[:2] == HISTORY.split("\r\n")
+    assert lines[2].startswith("A=PCM,F=96000,W=16,M=mono,T=kit; ")
+    assert lines[3:] == [""]
+
+
+def test_a_recording_without_a_chunk_gets_one(hand_over, tmp_path):
+    path = tmp_path / "barn" / "kick_take4.wav"
+    path.write_bytes(encode_wav(as_frames(drum_stroke(90, seed=2, sr=44_100)), sr=44_100))
+    hit, read = hand_over(subtype="FLOAT")
+    theirs = read.bext
+    assert theirs.description == "session=barn; take=4"
+    assert (theirs.originator, theirs.originator_date) == ("", "")
+    assert theirs.time_reference == hit.start  # within the file: it tells no time of day
+    first, second, last = theirs.coding_history.split("\r\n")
+    assert first == "A=PCM,F=44100,W=24,M=mono,T=recording"
+    assert second.startswith("A=PCM,F=44100,W=32,M=mono,T=kit; ")
+    assert last == ""

@@ -1,14 +1,16 @@
 """An exported kit as other people's programs see it.
 
-WAV: Python's own `wave`. SFZ: the linter sfzlint 0.1 and the player sfizz (by pysfizz 0.1), both
+WAV: Python's own `wave`, and SoX. SFZ: the linter sfzlint 0.1 and the player sfizz (by pysfizz 0.1), both
 written without any knowledge of this project.
 """
 
 import csv
 import importlib
 import os
+import shutil
 import subprocess
 import sys
+import time
 import wave
 from pathlib import Path
 from typing import Any
@@ -26,6 +28,7 @@ from tests.kit.drums import SR, make_hit
 TONES_HZ = {10: 60.0, 11: 400.0, 12: 520.0} | {i: 700.0 + 130 * i for i in range(6)}
 LEVEL_DB = 0.5  # asked of our rendering against the player's
 BLOCK = 64
+LOADING_S = 0.3  # the player reads the rest of a long file while its beginning sounds
 
 
 def tool(name: str) -> Any:
@@ -92,6 +95,25 @@ def test_wave_reads_every_file_with_the_size_of_the_manifest(folder: Path) -> No
         values = (raw.astype(np.int32) << [8, 16, 24]).sum(axis=1, dtype=np.int32) / 2.0**31
         peak_db = 20 * np.log10(np.abs(values).max())
         assert peak_db == pytest.approx(float(row["peak_dbfs"]), abs=0.01)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT"])
+def test_sox_reads_every_width_as_we_do(
+    hits: dict[int, Hit], tmp_path: Path, subtype: str
+) -> None:
+    """SoX (Debian) decodes to floats; it says nothing about chunks or sizes that it dislikes."""
+    if shutil.which("sox") is None and not os.environ.get("CI"):
+        pytest.skip("sox is not installed")
+    kit = Kit(slots={"kick": (10,), "hat_open": (11,)})
+    files = export_kit(kit, hits, tmp_path / "kit", read=read_tone, subtype=subtype)
+    heard = [path for path in files if path.suffix == ".wav"]
+    assert len(heard) == 3
+    for path in heard:
+        command = ["sox", str(path), "-t", "raw", "-e", "floating-point", "-b", "32", "-"]
+        done = subprocess.run(command, capture_output=True, check=True)
+        assert done.stderr == b""
+        theirs = np.frombuffer(done.stdout, "<f4")
+        assert np.abs(theirs - decode_file(path).samples.ravel()).max() < 2.0**-23
 
 
 def lint(path: Path) -> str:
@@ -161,6 +183,8 @@ def hat_tail(player: Any, *, second_note: int | None) -> float:
         if block == round(0.3 * SR / BLOCK) and second_note is not None:
             synth.note_on(0, second_note, 100)
         blocks.append(np.array(synth.render_block()[0]))
+        if block == 0:
+            time.sleep(LOADING_S)
     return energy_db(np.concatenate(blocks)[SR // 2 :] + 1e-9)
 
 

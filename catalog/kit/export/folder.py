@@ -20,6 +20,7 @@ from catalog.kit.export.sfz import one_line
 from catalog.kit.export.warn import kit_warnings
 from catalog.kit.levels import Levels, match_levels, tuned
 from catalog.kit.phrase import phrase_for, phrase_midi, render_phrase
+from catalog.library.broadcast import broadcast_wave
 from catalog.library.records import Hit
 from catalog.sound.decode import Audio
 
@@ -136,7 +137,9 @@ def _write_slot(job: _Job, plan: SlotPlan, levels: Levels) -> list[Row]:
     rows = []
     for region in plan.regions:
         audio = tuned(job.read(region.hit), semitones, to_sr=job.options.sr)
-        written = _write_audio(job, region.file, audio, gain_db=gain_db)
+        written = _write_audio(
+            job, region.file, audio, gain_db=gain_db, semitones=semitones, hit=region.hit
+        )
         rows.append(
             manifest_row(plan, region, gain_db=gain_db, semitones=semitones, written=written)
         )
@@ -144,10 +147,22 @@ def _write_slot(job: _Job, plan: SlotPlan, levels: Levels) -> list[Row]:
 
 
 def _write_audio(
-    job: _Job, name: str, audio: Audio, *, gain_db: float
+    job: _Job,
+    name: str,
+    audio: Audio,
+    *,
+    gain_db: float,
+    semitones: float = 0.0,
+    hit: Hit | None = None,
 ) -> dict[str, float | int | str]:
-    path = job.place / name
-    files.write_checked(path, encode_stroke(audio, gain_db=gain_db, options=job.options))
+    path, data = job.place / name, encode_stroke(audio, gain_db=gain_db, options=job.options)
+    if hit is not None and job.options.container == "WAV":
+        tuning = f"; {semitones:+.1f} semitones" if semitones else ""
+        data = broadcast_wave(
+            data, hit, sr=audio.sr, subtype=job.options.subtype,
+            n_channels=audio.samples.shape[1], text=f"kit; {gain_db:+.1f} dB{tuning}",
+        )  # fmt: skip
+    files.write_checked(path, data)
     return read_back(path, audio, gain_db=gain_db, options=job.options)
 
 
