@@ -8,6 +8,7 @@ made both ways, since a curve that folds cannot be turned back.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -109,7 +110,9 @@ def _powers(x: np.ndarray) -> list[np.ndarray]:
     raw = lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64))
     raw /= max(float(np.abs(raw).max(initial=0.0)), 1e-12)
     out = []
-    for power in (raw * np.abs(raw), raw**2, raw**3, raw**5):
+    square = raw * raw
+    cube = square * raw
+    for power in (raw * np.abs(raw), square, cube, cube * square):
         out.append(np.append(power[:1], power[1:] - PRE_EMPHASIS * power[:-1]))
     return out
 
@@ -124,13 +127,6 @@ def _slow(x: np.ndarray) -> list[np.ndarray]:
         once = lfilter([1.0 - pole], [1.0, -pole], x.astype(np.float64))
         out += [once, lfilter([1.0 - pole], [1.0, -pole], once)]
     return out
-
-
-def _columns(signal: np.ndarray, n_taps: int) -> np.ndarray:
-    """The signal at each delay about the common time, shape (n, n_taps)."""
-    before = n_taps // 2
-    padded = np.concatenate([np.zeros(before), signal, np.zeros(n_taps - 1 - before)])
-    return np.lib.stride_tricks.sliding_window_view(padded, n_taps)
 
 
 def fit_filter(x: np.ndarray, y: np.ndarray, *, curve: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -155,21 +151,62 @@ def fit_filter(x: np.ndarray, y: np.ndarray, *, curve: bool) -> tuple[np.ndarray
         taps = np.zeros(N_TAPS)
         taps[N_TAPS // 2] = gain
         return gain * x, taps
-    columns = [_columns(signal, n_taps) for signal, n_taps in blocks]
     scale = [1.0 / max(float(np.sqrt(np.mean(signal[:n] ** 2))), 1e-12) for signal, _ in blocks]
-    design = np.concatenate(
-        [c[:n].astype(np.float32) * np.float32(s) for c, s in zip(columns, scale, strict=True)],
-        axis=1,
-    )
-    gram = (design.T @ design).astype(np.float64)
+    rows, starts = _delays(blocks, scale, n)
+    gram = _gram_of_delays(rows, starts)
     gram[np.diag_indices_from(gram)] += RIDGE * n
-    weights = np.linalg.solve(gram, (design.T @ y[:n].astype(np.float32)).astype(np.float64))
-    told, at = np.zeros(len(x)), 0
-    for (signal, n_taps), s in zip(blocks, scale, strict=True):
+    weights = np.linalg.solve(gram, (rows[:, :n] @ y[:n].astype(np.float32)).astype(np.float64))
+    told = np.zeros(len(x))
+    for (signal, n_taps), s, at in zip(blocks, scale, starts, strict=True):
         part = weights[at : at + n_taps] * s
         told += np.convolve(signal, part[::-1])[n_taps - 1 - n_taps // 2 :][: len(x)]
-        at += n_taps
     return told, weights[:N_TAPS] * scale[0]
+
+
+def _delays(
+    blocks: Sequence[tuple[np.ndarray, int]], scale: Sequence[float], n: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Each signal at each of its delays about the common time, a row each of n + 1 samples.
+
+    Also the first row of each signal.
+    """
+    starts = np.cumsum([0, *(n_taps for _, n_taps in blocks)])
+    rows = np.empty((starts[-1], n + 1), dtype=np.float32)
+    for (signal, n_taps), s, start in zip(blocks, scale, starts[:-1], strict=True):
+        before = n_taps // 2
+        part = np.zeros(n + n_taps)
+        held = signal[: n + n_taps - before]
+        part[before : before + len(held)] = held * s
+        for tap in range(n_taps):
+            rows[start + tap] = part[tap : tap + n + 1]
+    return rows, starts[:-1]
+
+
+def _gram_of_delays(rows: np.ndarray, starts: np.ndarray) -> np.ndarray:
+    """Products of all rows with each other, over all but their last sample.
+
+    Each row but the first of a block is the one before it, a sample later. So only products with
+    the first of each block are summed up; the others follow from their neighbours by what enters
+    at the end and leaves at the beginning.
+
+    Parameters
+    ----------
+    rows : np.ndarray, float32, shape (n_rows, n + 1)
+    starts : np.ndarray, int, the first row of each block
+
+    Returns
+    -------
+    np.ndarray, float64, shape (n_rows, n_rows)
+    """
+    firsts = (rows[starts, :-1] @ rows[:, :-1].T).astype(np.float64)
+    begin, end = rows[:, 0].astype(np.float64), rows[:, -1].astype(np.float64)
+    moved = np.outer(end, end) - np.outer(begin, begin)
+    gram = np.empty((len(rows), len(rows)))
+    gram[starts] = firsts
+    for row in sorted(set(range(len(rows))) - set(starts.tolist())):
+        gram[row, 1:] = gram[row - 1, :-1] + moved[row - 1, :-1]
+        gram[row, starts] = firsts[:, row]
+    return gram
 
 
 class Scores(NamedTuple):
@@ -226,18 +263,46 @@ def fitted_evidence(first: Prepared, second: Prepared, plain: Agreement) -> np.n
     -------
     np.ndarray, float64, shape (len(EVIDENCE),), NaN where there is nothing to take it from
     """
-    pair = cut_pair(first, second, round(plain.lag_s * SR))
-    turned = Pair(pair.b, pair.a, pair.noise_b, pair.noise_a)
-    best: tuple[Scores, float] | None = None
-    for one in (pair, turned):
-        for curve in (False, True):
+    return Fits(first, second, plain).evidence()
+
+
+class Fits:
+    """The four fits of a pair, made when they are asked for: both ways, with a curve or without.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    plain : Agreement, that of `compare_hits`
+    """
+
+    def __init__(self, first: Prepared, second: Prepared, plain: Agreement) -> None:
+        pair = cut_pair(first, second, round(plain.lag_s * SR))
+        self._ways = (pair, Pair(pair.b, pair.a, pair.noise_b, pair.noise_a))
+        self._plain = plain
+        self._made: dict[tuple[int, bool], tuple[Scores, float]] = {}
+
+    def filtered_db(self, way: int) -> float:
+        """Mean score after the filter alone, the second from the first (0) or turned (1)."""
+        return _mean(self._fit(way, curve=False)[0].phased_db)
+
+    def evidence(self) -> np.ndarray:
+        """See `fitted_evidence`."""
+        best: tuple[Scores, float] | None = None
+        for way in (0, 1):
+            for curve in (False, True):
+                scores, whole = self._fit(way, curve=curve)
+                if best is None or _mean(scores.phased_db) > _mean(best[0].phased_db):
+                    best = scores, max(whole, best[1] if best else 0.0)
+        assert best is not None
+        return _numbers(*best, self._plain, len(self._ways[0].a) / SR)
+
+    def _fit(self, way: int, *, curve: bool) -> tuple[Scores, float]:
+        if (way, curve) not in self._made:
+            one = self._ways[way]
             told, _ = fit_filter(one.a, one.b, curve=curve)
             scores = score_pair(one._replace(a=told.astype(np.float32)))
-            whole = whole_residue_db(told, one.b.astype(np.float64))
-            if best is None or _mean(scores.phased_db) > _mean(best[0].phased_db):
-                best = scores, max(whole, best[1] if best else 0.0)
-    assert best is not None
-    return _numbers(*best, plain, len(pair.a) / SR)
+            self._made[way, curve] = scores, whole_residue_db(told, one.b.astype(np.float64))
+        return self._made[way, curve]
 
 
 def _mean(values: np.ndarray) -> float:
