@@ -54,6 +54,8 @@ class Decisions:
         rows = [(*keys, version, *decision) for keys, decision in self.made.items()]
         with store.writing(changes_hits=False) as db:
             db.executemany("INSERT OR REPLACE INTO decision VALUES (?, ?, ?, ?, ?, ?)", rows)
+        self._known.update(self.made)
+        self.made.clear()
 
 
 def _keys(first: Hit, second: Hit) -> Keys:

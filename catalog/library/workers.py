@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import contextlib
-import itertools
-import threading
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from catalog.errors import AudioError, CatalogError
 from catalog.library.cluster import on_cluster
 from catalog.library.filesaid import FileSaid, measure_said, with_mix
 from catalog.library.guarded import ChildDied, Guarded
+from catalog.library.pool import spread
 from catalog.library.provenance import Provenance, find_provenance
 from catalog.library.schema import path_to_db
 from catalog.library.walk import FoundFile, hash_file
@@ -91,37 +91,13 @@ def _in_workers(tasks: list[Task], measure: Measure, n_jobs: int) -> Generator[O
     if n_jobs == 1:
         yield from (_measure_one(task, measure) for task in tasks)
         return
-    yield from _spread(_measure_some, tasks, measure, n_jobs, size=TASK)
+    yield from spread(partial(_measure_some, measure=measure), tasks, n_jobs, size=TASK)
 
 
 def _on_machines(tasks: list[Task], measure: Measure, cluster: str) -> Iterator[Outcome]:
     """Measure on the workers of a cluster; one that dies has its files measured by another."""
     with on_cluster(cluster):
-        yield from _spread(_measure_guarded, tasks, measure, None, size=FAR_TASK)
-
-
-def _spread(
-    work: Callable[[Sequence[Task], Measure], list[Outcome]],
-    tasks: list[Task],
-    measure: Measure,
-    n_jobs: int | None,
-    *,
-    size: int,
-) -> Iterator[Outcome]:
-    """Let joblib's workers do `work`, `size` tasks at a time; outcomes come in order."""
-    from joblib import Parallel, delayed
-
-    ended = threading.Event()
-    starts = itertools.takewhile(lambda _: not ended.is_set(), range(0, len(tasks), size))
-    calls = (delayed(work)(tasks[at : at + size], measure) for at in starts)
-    answers = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)(calls)
-    try:
-        for outcomes in answers:
-            yield from outcomes
-    finally:  # where a scan is stopped, the few that are at work come home before the pool rests
-        ended.set()
-        for _ in answers:
-            pass
+        yield from spread(partial(_measure_guarded, measure=measure), tasks, None, size=FAR_TASK)
 
 
 def _measure_some(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from catalog.library.decided import Decision, Decisions
 from catalog.library.records import Hit
 from catalog.library.schema import SavedGroup
 from catalog.search.same.candidates import near_pairs
-from catalog.search.same.judge import COPY, OTHER, judge_pair
+from catalog.search.same.judge import COPY, OTHER, Judgement, judge_pair
 from catalog.search.same.keeping import keep_order, keep_reason
 from catalog.sound.fit import Recording
 
@@ -19,6 +20,7 @@ __all__ = ["CopyGroup", "Decider", "group_copies", "keep_order", "keep_reason"]
 
 MAX_PREPARED = 1024  # hits kept ready at once, about 230 kB each and three times that in stereo
 MOST_LOGIT = 99.0  # what a sure answer is kept as: JSON and SQLite hold no infinity alike
+JudgeMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Judgement | None]]
 UNSURE = "unsure"  # the relation under which the store keeps pairs that are left open
 
 
@@ -47,6 +49,7 @@ def group_copies(
     prepare: Callable[[Hit], Recording | None],
     *,
     decisions: Decisions | None = None,
+    judge_many: JudgeMany | None = None,
     on_pair: Callable[[int, int], None] | None = None,
     on_doubt: Callable[[int, int, float], None] | None = None,
 ) -> list[CopyGroup]:
@@ -58,6 +61,7 @@ def group_copies(
     points : np.ndarray, shape (n_hits, n_dims), see `catalog.search.same.candidates.copy_points`
     prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
     decisions : Decisions, optional, from before; those made now are added
+    judge_many : callable, optional, judges pairs in order, see `catalog.search.same.crowd`
     on_pair : callable, told the number of pairs done and of all pairs
     on_doubt : callable, told two ids and the evidence where the samples leave it open
 
@@ -65,11 +69,11 @@ def group_copies(
     -------
     list of CopyGroup, in the order of the ids kept
     """
-    decider = Decider(prepare, decisions)
-    pairs = _in_order(near_pairs(points), points)
+    decider = Decider(prepare, decisions, judge_many)
+    pairs = _in_order(near_pairs(points), points).tolist()
     found, maybe = _same_bytes(hits), []
-    for done, (a, b) in enumerate(pairs.tolist()):
-        decision = decider.decide(hits[a], hits[b])
+    answers = decider.decide_each([(hits[a], hits[b]) for a, b in pairs])
+    for done, ((a, b), decision) in enumerate(zip(pairs, answers, strict=True)):
         if decision.answer == COPY:
             found.append((a, b))
         elif decision.answer != OTHER:
@@ -116,26 +120,53 @@ class Decider:
     ----------
     prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
     decisions : Decisions, optional
+    judge_many : callable, optional, takes over where many pairs are asked at once
     """
 
     def __init__(
-        self, prepare: Callable[[Hit], Recording | None], decisions: Decisions | None = None
+        self,
+        prepare: Callable[[Hit], Recording | None],
+        decisions: Decisions | None = None,
+        judge_many: JudgeMany | None = None,
     ) -> None:
         self.decisions = decisions if decisions is not None else Decisions()
         self._prepare = prepare
+        self._judge_many = judge_many
         self._kept: dict[int, Recording | None] = {}
 
     def decide(self, first: Hit, second: Hit) -> Decision:
         """Decide on one pair."""
-        if _region(first) == _region(second):
-            return Decision(COPY, 1.0, MOST_LOGIT)
-        known = self.decisions.get(first, second)
+        known = self._known(first, second)
         if known is not None:
             return known
         a, b = self._ready(first), self._ready(second)
-        if a is None or b is None:
+        return self._keep(first, second, None if a is None or b is None else judge_pair(a, b))
+
+    def decide_each(self, pairs: Sequence[tuple[Hit, Hit]]) -> Iterator[Decision]:
+        """Decide on many pairs, in order."""
+        if self._judge_many is None:
+            yield from (self.decide(*pair) for pair in pairs)
+            return
+        known = [self._known(*pair) for pair in pairs]
+        judged = self._judge_many([p for p, found in zip(pairs, known, strict=True) if not found])
+        for pair, found in zip(pairs, known, strict=True):
+            if found is None:
+                try:
+                    found = self._keep(*pair, next(judged))
+                except BrokenProcessPool:  # out of memory, mostly: one after the other, then
+                    judged, found = iter(()), self.decide(*pair)
+                except StopIteration:
+                    found = self.decide(*pair)
+            yield found
+
+    def _known(self, first: Hit, second: Hit) -> Decision | None:
+        if _region(first) == _region(second):
+            return Decision(COPY, 1.0, MOST_LOGIT)
+        return self.decisions.get(first, second)
+
+    def _keep(self, first: Hit, second: Hit, judged: Judgement | None) -> Decision:
+        if judged is None:
             return Decision(OTHER, 0.0, -MOST_LOGIT)  # not remembered: the file may come back
-        judged = judge_pair(a, b)
         logit = float(np.clip(judged.logit, -MOST_LOGIT, MOST_LOGIT))
         decision = Decision(judged.answer, judged.share, logit)
         self.decisions.add(first, second, decision)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.library.decided import Decisions
+from catalog.library.filesaid import said_of
 from catalog.library.records import Hit, Progress
 from catalog.library.store import Store
 from catalog.library.verdicts import prefer_hit, preferred_hits, read_verdicts
@@ -22,12 +24,14 @@ from catalog.search.duplicates import (
     groups_to_rows,
 )
 from catalog.search.same.candidates import copy_points
+from catalog.search.same.crowd import judge_many
 from catalog.search.same.judge import COPY, JUDGE_VERSION
 from catalog.search.table import HitTable
 from catalog.sound.fit import Recording
 
 Prepare = Callable[[Hit], Recording | None]
 OnProgress = Callable[[Progress], None]
+PAIRS_AT_ONCE = 4096  # written to the store at once
 ROWS_AT_ONCE = 4096  # pictures read at once, 4 kB each
 
 
@@ -115,12 +119,22 @@ def _from_samples(
     tell = on_progress or (lambda _: None)
     doubts: list[Doubt] = []
     decisions = Decisions.read(store, version=JUDGE_VERSION)
+
+    def mix_of(hit: Hit) -> str:
+        return said_of(store, hit.content_hash).mix if hit.n_channels > 1 else ""
+
+    def on_pair(done: int, total: int) -> None:
+        if done % PAIRS_AT_ONCE == 0:  # a run that is stopped goes on from here
+            decisions.write(store, version=JUDGE_VERSION)
+        tell(Progress("comparing", done, total))
+
     groups = group_copies(
         table.hits,
         _points(store, table),
         prepare,
         decisions=decisions,
-        on_pair=lambda done, total: tell(Progress("comparing", done, total)),
+        judge_many=partial(judge_many, mix_of=mix_of),
+        on_pair=on_pair,
         on_doubt=lambda a, b, evidence: doubts.append(Doubt(a, b, evidence)),
     )
     decisions.write(store, version=JUDGE_VERSION)

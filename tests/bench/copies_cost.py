@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from catalog import Catalog
 from catalog.library.decided import Decisions
 from catalog.search.duplicates import group_copies
 from catalog.search.same.candidates import copy_points, near_pairs
+from catalog.search.same.crowd import judge_many
 from catalog.sound.decode import decode_file
 from catalog.sound.fit import prepare_recording
 
@@ -68,6 +70,7 @@ def main() -> int:
             points,
             lambda hit: prepare_recording(decode_file(hit.path)),
             decisions=decisions,
+            judge_many=partial(judge_many, mix_of=lambda hit: ""),
         )
         whole = time.perf_counter() - begin - searched
         begin = time.perf_counter()
