@@ -289,7 +289,9 @@ class Catalog(Copying, HandOver):
         for group in self.copies():
             members = {group.keep, *group.others}
             leave_out |= members - (members & mains or {group.keep})
-        return add_layers(kit, self.hits(), leave_out=leave_out)
+        hits = self.hits()
+        heard = self.heard(hit for hit in hits if hit.id in mains)
+        return add_layers(kit, [heard.get(h.id, h) for h in hits], leave_out=leave_out)
 
     def save_kit(self, kit: Kit, name: str) -> None:
         """Keep a kit in the store under a name."""

@@ -218,7 +218,7 @@ class HandOver(Holdings):
         return stroke_reader(self._read)
 
     def _hits_of(self, kit: Kit) -> dict[int, Hit]:
-        return {hit_id: self.hit(hit_id) for ids in kit.slots.values() for hit_id in ids}
+        return self.hits_by_id({hit_id for ids in kit.slots.values() for hit_id in ids})
 
     def _pool(self) -> Pool:
         table = self._current()

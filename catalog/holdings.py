@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Self
 
 import numpy as np
 
+from catalog.errors import StoreError
 from catalog.library.coverage import Coverage
 from catalog.library.faults import HitFault
 from catalog.library.folders import ScannedFolder
@@ -149,6 +151,46 @@ class Holdings(Removing, Taking):
     def hit(self, hit_id: int) -> Hit:
         """One hit, whatever its state; `StoreError` if there is none of that id."""
         return self._store.hit(hit_id)
+
+    def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
+        """Hits by id, with their strength as `heard` where their level does not tell it.
+
+        Parameters
+        ----------
+        hit_ids : iterable of int
+        known_only : bool, leave out ids that the store does not know
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown
+        """
+        found: dict[int, Hit] = {}
+        for hit_id in hit_ids:
+            with contextlib.suppress(*(StoreError,) if known_only else ()):
+                found[hit_id] = self.hit(hit_id)
+        heard = self.heard(found.values())
+        return {hit_id: heard.get(hit_id, hit) for hit_id, hit in found.items()}
+
+    def heard(self, some: Iterable[Hit]) -> dict[int, Hit]:
+        """Strokes of these hits' drums whose level was normalised away, with their strength.
+
+        Parameters
+        ----------
+        some : iterable of Hit
+
+        Returns
+        -------
+        dict of id to Hit, see `catalog.search.strengths.with_strengths`
+        """
+        from catalog.search.strengths import with_strengths
+
+        return with_strengths(
+            some,
+            self._current().hits,
+            pictures=self._store.pictures,
+            production=self._store.production,
+        )
 
     def skipped(self) -> list[Skipped]:
         """Files that could not be used, each with its reason."""
@@ -330,7 +372,9 @@ class Holdings(Removing, Taking):
         """What has been recorded of each drum and what is missing; see `Coverage`."""
         from catalog.library.coverage import find_coverage
 
-        return find_coverage(self.hits())
+        hits = self.hits()
+        heard = self.heard(hits)
+        return find_coverage([heard.get(hit.id, hit) for hit in hits])
 
     # Sound
 

@@ -7,6 +7,7 @@ Nothing is learned: the pool itself is the measure.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,15 +44,35 @@ class Agreement:
         np.ndarray, float64, shape (a, b)
             0 where no hit is nearer, 1 for two hits taken at random, at most 2
         """
+        cost = np.zeros((len(rows_a), len(rows_b)))
+        for shares in self._shares(rows_a, rows_b):
+            cost += shares.sum(axis=2, dtype=np.float64)
+        return cost / max(1, self.step.shape[1])
+
+    def cost_by_trace(self, row: int, others: np.ndarray) -> np.ndarray:
+        """Part of each trace in what a hit costs beside others, on the scale of `cost`.
+
+        Parameters
+        ----------
+        row : int, of the pool
+        others : np.ndarray of int, shape (n,), rows of the pool, at least one
+
+        Returns
+        -------
+        np.ndarray, float64, shape (p,); their mean is the mean `cost`
+        """
+        both = self._shares(np.array([row]), others)
+        return np.asarray(sum(shares[0].mean(axis=0, dtype=np.float64) for shares in both))
+
+    def _shares(self, rows_a: np.ndarray, rows_b: np.ndarray) -> Iterator[np.ndarray]:
+        """Share that is nearer in each trace, float32 (a, b, p), once from either side."""
         step_a, step_b = self.step[rows_a][:, None, :], self.step[rows_b][None, :, :]
         apart = np.abs(step_a - step_b)
         n_traces = self.step.shape[1]
         first = np.arange(n_traces, dtype=np.int32) * STEPS**2
-        cost = np.zeros(apart.shape[:2])
         for role, at in ((self.role[rows_a][:, None], step_b), (self.role[rows_b][None], step_a)):
             cell = role[..., None] * (n_traces * STEPS**2) + first + at * STEPS
-            cost += self.nearer.take(cell + apart).sum(axis=2, dtype=np.float64)
-        return cost / max(1, n_traces)
+            yield self.nearer.take(cell + apart)
 
 
 def weigh_agreement(z: np.ndarray, role: np.ndarray, *, limit: float) -> Agreement:

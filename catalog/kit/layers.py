@@ -20,6 +20,10 @@ TOP = 127  # highest MIDI velocity
 MIN_SPAN = 3  # velocities of a layer, so that a hand can find it
 VELOCITY_DB = 40.0  # dB a decade of velocity: the square law that SFZ players use for amplitude
 CURVE_SHARES = (1 / 8, 1 / 4, 1 / 2, 3 / 4, 1.0)  # straight lines between stray by 1 dB at most
+ONE_LEVEL = (
+    "all strokes were set to one level: their order is heard from their colour, and velocity turns "
+    "the level; check the order by ear"
+)
 JUMP_DB = 9.0  # LU between neighbouring layers that is heard as a step; common practice
 
 
@@ -38,21 +42,6 @@ class Layer:
     lowest: int
     highest: int
     strength: float
-
-
-def strength(hit: Hit) -> float:
-    """How hard a stroke was: its hit loudness as recorded, LKFS; -inf where there is none.
-
-    Parameters
-    ----------
-    hit : Hit
-
-    Returns
-    -------
-    float
-    """
-    loudness = float(hit.descriptors.get("loudness_lkfs", math.nan))
-    return loudness if math.isfinite(loudness) else -math.inf
 
 
 def strokes_of_drum(
@@ -79,11 +68,11 @@ def strokes_of_drum(
         if other.id != hit.id
         and other.id not in leave_out
         and other.state == "here"
-        and math.isfinite(strength(other))
+        and math.isfinite(other.strength_lkfs)
         and (other.drum, other.session, other.microphone, other.role)
         == (hit.drum, hit.session, hit.microphone, hit.role)
     ]
-    return tuple(sorted([hit, *same], key=lambda h: (strength(h), h.id)))
+    return tuple(sorted([hit, *same], key=lambda h: (h.strength_lkfs, h.id)))
 
 
 def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()) -> Kit:
@@ -146,7 +135,7 @@ def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
     """
     if not hits:
         raise ParameterError("hits is empty: a layer needs at least one stroke")
-    ordered = sorted(hits, key=lambda hit: (strength(hit), hit.id))
+    ordered = sorted(hits, key=lambda hit: (hit.strength_lkfs, hit.id))
     return _share_velocities(_group(ordered))
 
 
@@ -177,7 +166,9 @@ def layers_of(kit: Kit, slot: str, hits: Mapping[int, Hit]) -> tuple[Layer, ...]
     placed = {hit.id for group in groups for hit in group}
     for hit_id in ids:
         if hit_id not in placed:
-            nearest = min(groups, key=lambda g: _apart(_mean_strength(g), strength(hits[hit_id])))
+            nearest = min(
+                groups, key=lambda g: _apart(_mean_strength(g), hits[hit_id].strength_lkfs)
+            )
             nearest.append(hits[hit_id])
     return _share_velocities(groups)
 
@@ -202,8 +193,8 @@ def _group(ordered: Sequence[Hit]) -> list[list[Hit]]:
     while True:
         groups: list[list[Hit]] = []
         for hit in ordered:
-            known = math.isfinite(strength(hit))
-            if groups and (not known or strength(hit) - strength(groups[-1][0]) < width):
+            known = math.isfinite(hit.strength_lkfs)
+            if groups and (not known or hit.strength_lkfs - groups[-1][0].strength_lkfs < width):
                 groups[-1].append(hit)
             else:
                 groups.append([hit])
@@ -213,7 +204,7 @@ def _group(ordered: Sequence[Hit]) -> list[list[Hit]]:
 
 
 def _mean_strength(group: Sequence[Hit]) -> float:
-    known = [strength(hit) for hit in group if math.isfinite(strength(hit))]
+    known = [hit.strength_lkfs for hit in group if math.isfinite(hit.strength_lkfs)]
     return sum(known) / len(known) if known else -math.inf
 
 
@@ -231,7 +222,7 @@ def _velocity_edges(levels: Sequence[float]) -> list[int]:
 
 
 def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
-    """Say where the strength jumps between neighbouring layers.
+    """Say where the strength jumps between neighbouring layers, and where it is only heard.
 
     Parameters
     ----------
@@ -241,12 +232,17 @@ def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    return tuple(
+    jumps = [
         f"{above.strength - below.strength:.0f} LU between velocity {below.highest} and "
         f"{above.lowest}: a stroke between them is missing"
         for below, above in pairwise(layers)
         if above.strength - below.strength > JUMP_DB
-    )
+    ]
+    return (ONE_LEVEL, *jumps) if _is_heard(layers) else tuple(jumps)
+
+
+def _is_heard(layers: Sequence[Layer]) -> bool:
+    return any(hit.heard_lkfs is not None for layer in layers for hit in layer.hits)
 
 
 def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
@@ -254,7 +250,8 @@ def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
 
     The strength of a layer is in its recording; counting it again by velocity would make soft
     strokes vanish. So velocity turns nothing, save under the strength of the weakest layer: there
-    no recording is left and the square law goes on. Between the points the gain is a straight line
+    no recording is left and the square law goes on. Where the recordings were all set to one level,
+    the law makes the dynamics from the strongest on. Between the points the gain is a straight line
     from 0 at velocity 0.
 
     Parameters
@@ -266,7 +263,7 @@ def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
     dict of int to float
         velocity -> amplitude, 1 at the top of the weakest layer; for one layer the whole law
     """
-    top = layers[0].highest
+    top = TOP if _is_heard(layers) else layers[0].highest
     points = sorted({max(1, round(top * share)) for share in CURVE_SHARES})
     return {velocity: (velocity / top) ** 2 for velocity in points}
 

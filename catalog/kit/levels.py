@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from catalog.kit.assemble import Kit
-from catalog.kit.layers import strength
 from catalog.kit.slots import SLOTS
 from catalog.library.records import Hit
 from catalog.sound.decode import Audio, resample, retune
@@ -88,7 +87,8 @@ def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Aud
 
 
 def _match_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]:
-    loudness = max(map(strength, strokes), default=-math.inf)
+    top = max(strokes, key=lambda hit: hit.strength_lkfs)
+    loudness = top.descriptors.get("loudness_lkfs", math.nan)
     if not loudness > QUIETEST_LKFS:
         return None, f"{slot}: too quiet to be measured, its level was left alone"
     wanted = TARGET_LKFS + BALANCE_LU[SLOTS[slot].roles[0]] - loudness
@@ -105,7 +105,7 @@ def _chord_peak(
     peaks, strongest = [], []
     for slot, ids in kit.slots.items():
         gain = 10.0 ** (gain_db[slot] / 20.0)
-        top = max((hits[i] for i in ids), key=lambda hit: (strength(hit), -hit.id))
+        top = max((hits[i] for i in ids), key=lambda hit: (hit.strength_lkfs, -hit.id))
         highest = 0.0
         for hit_id in ids:
             audio = tuned(read(hits[hit_id]), kit.tuning_semitones.get(slot, 0.0))

@@ -9,17 +9,61 @@ import numpy as np
 from catalog.kit.coherence import Traits
 from catalog.kit.slots import HAT_SLOTS, TOMS
 from catalog.library.records import Hit
-from catalog.sound.production import PRODUCTION_NAMES, TRACES
+from catalog.sound.production import BAND_EDGES_HZ, BAND_NAMES, PRODUCTION_NAMES, TRACES
 
 ALIKE = 0.5  # deviations: within it nobody hears a difference
 N_LINES = 3
 UNSURE = 0.6  # role confidence under which the person should look
-TELLING = {
-    "room": ("late_decay_s", "tail", "longer", "shorter"),
-    "noise": ("floor_lowest_db", "noise floor", "higher", "lower"),
-    "bandwidth": ("edge55_hz", "upper end", "higher", "lower"),
-    "width": ("width", "stereo width", "wider", "narrower"),
-    "level": ("level_db", "recorded level", "hotter", "quieter"),
+
+
+def _range_words(low_hz: float, high_hz: float) -> str:
+    """A range of frequencies in words: "320 to 640 Hz", "5 to 8 kHz"."""
+    if high_hz < 2000.0:
+        return f"{low_hz:.0f} to {high_hz:.0f} Hz"
+    return f"{low_hz / 1000:.3g} to {high_hz / 1000:.3g} kHz"
+
+
+SIDE_OF = {trace.name: trace.side for trace in TRACES}
+# Trace: what is said of it, and of more and less of it. The first of a side tells that it agrees.
+TELLING: Mapping[str, tuple[str, str, str]] = {
+    "late_decay_s": ("tail", "longer", "shorter"),
+    "after100_db": ("sound 0.1 s after the peak", "stronger", "weaker"),
+    "after250_db": ("sound 0.25 s after the peak", "stronger", "weaker"),
+    "after500_db": ("sound 0.5 s after the peak", "stronger", "weaker"),
+    "late_db": ("late sound", "stronger", "weaker"),
+    "crest_db": ("crest", "spikier", "denser"),
+    "floor_lowest_db": ("noise floor", "higher", "lower"),
+    "floor_before_db": ("noise before the stroke", "higher", "lower"),
+    "offset_db": ("offset", "higher", "lower"),
+    "end_db": ("end of the file", "louder", "quieter"),
+    "end_hz": ("pitch of the last noise", "higher", "lower"),
+    "fall10_db": ("fall in the last 10 ms", "flatter", "steeper"),
+    "fall50_db": ("fall in the last 50 ms", "flatter", "steeper"),
+    "fall100_db": ("fall in the last 100 ms", "flatter", "steeper"),
+    "edge55_hz": ("upper end", "higher", "lower"),
+    "edge40_hz": ("upper end of the loud part", "higher", "lower"),
+    "edge70_hz": ("upper end down to the noise", "higher", "lower"),
+    "slope_db": ("slope at the top", "flatter", "steeper"),
+    "share_16k_db": ("share above 16 kHz", "stronger", "weaker"),
+    "share_19k_db": ("share above 19 kHz", "stronger", "weaker"),
+    "share_35_db": ("share under 35 Hz", "stronger", "weaker"),
+    "width": ("stereo width", "wider", "narrower"),
+    "width_above": ("stereo width of the top", "wider", "narrower"),
+    "width_below": ("stereo width of the body", "wider", "narrower"),
+    "correlation": ("likeness of the channels", "greater", "smaller"),
+    "balance_db": ("place between the channels", "further left", "further right"),
+    "level_db": ("recorded level", "hotter", "quieter"),
+    "peak_db": ("peak", "hotter", "quieter"),
+    "duration_s": ("file", "longer", "shorter"),
+    "full_scale_db": ("samples at full scale", "more", "fewer"),
+    **{
+        name: (f"tone from {_range_words(low, high)}", "stronger", "weaker")
+        for name, low, high in zip(BAND_NAMES, BAND_EDGES_HZ[:-1], BAND_EDGES_HZ[1:], strict=True)
+    },
+}
+_SIDES = {
+    side: [name for name in TELLING if SIDE_OF[name] == side]
+    for side in dict.fromkeys(SIDE_OF.values())
 }
 INTERVALS = (
     "the same note as", "a semitone", "a whole tone", "a minor third", "a major third", "a fourth",
@@ -124,29 +168,41 @@ def interval_words(semitones: float) -> str:
 
 
 def _compare(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
-    """Where the hit differs most from what the others let expect, then where it agrees."""
-    others = [row for slot, row in rows.items() if slot != name]
-    if not others:
+    """What costs most beside the others, then where the hit agrees with them."""
+    row = rows[name]
+    others = np.array([other for slot, other in rows.items() if slot != name], np.int64)
+    if not len(others):
         return []
-    off = traits.z[rows[name]] - traits.z[others].mean(axis=0)
-    size = {side: abs(float(off[_column(side)])) for side in TELLING}
-    apart = sorted((side for side in TELLING if size[side] > ALIKE), key=lambda s: -size[s])
+    cost = traits.agreement.cost_by_trace(row, others)
+    off = traits.z[row] - traits.z[others].mean(axis=0)
     mono = not traits.heard[list(rows.values()), _column("width")].any()
-    alike = [s for s in TELLING if s not in apart and not (mono and s == "width")]
+    known = {  # rows of older scans have fewer traces
+        side: [name for name in names if _column(name) < len(cost)]
+        for side, names in _SIDES.items()
+    }
+    sides = [side for side in known if known[side] and not (mono and side == "width")]
+    dearest = {side: max(known[side], key=lambda n: cost[_column(n)]) for side in sides}
+    total = {side: sum(float(cost[_column(n)]) for n in known[side]) for side in sides}
+    apart = [side for side in sides if abs(off[_column(dearest[side])]) > ALIKE]
+    apart.sort(key=lambda side: -total[side])
+    alike = [s for s in sides if s not in apart and abs(off[_column(_SIDES[s][0])]) <= ALIKE]
+    alike.sort(key=lambda side: total[side])
+    tell = {side: dearest[side] for side in apart} | {side: _SIDES[side][0] for side in alike}
     lines = {
-        side: _difference(traits, rows[name], side, float(off[_column(side)])) for side in TELLING
+        side: _difference(traits, row, trace, float(off[_column(trace)]))
+        for side, trace in tell.items()
     }
     return [lines[side] for side in (*apart[:1], *alike[:1], *apart[1:], *alike[1:])]
 
 
-def _column(side: str) -> int:
-    return PRODUCTION_NAMES.index(TELLING[side][0])
+def _column(trace: str) -> int:
+    return PRODUCTION_NAMES.index(trace)
 
 
-def _difference(traits: Traits, row: int, side: str, deviations: float) -> str:
+def _difference(traits: Traits, row: int, trace: str, deviations: float) -> str:
     """One difference from what the others let expect of this role, in the unit of the trace."""
-    _, label, more, less = TELLING[side]
-    column = _column(side)
+    label, more, less = TELLING[trace]
+    column = _column(trace)
     value, step = float(traits.heard[row, column]), deviations * float(traits.spread[row, column])
     size = _size(value, step, TRACES[column].unit)
     if abs(deviations) <= ALIKE:

@@ -88,7 +88,7 @@ def strengths_of(hits: Sequence[Hit]) -> dict[int, str]:
     loudest: dict[str, float] = {}
     for hit in hits:
         known = loudest.get(hit.microphone, -math.inf)
-        loudest[hit.microphone] = max(known, _loudness(hit))
+        loudest[hit.microphone] = max(known, hit.strength_lkfs)
     return {hit.id: _said(hit, STRENGTH_WORDS) or _by_level(hit, loudest) for hit in hits}
 
 
@@ -128,7 +128,7 @@ def _part_by_decay(hits: Sequence[Hit]) -> dict[int, str]:
 
 
 def _share_strengths(short: Sequence[Hit], long: Sequence[Hit]) -> bool:
-    a, b = [_loudness(h) for h in short], [_loudness(h) for h in long]
+    a, b = [h.strength_lkfs for h in short], [h.strength_lkfs for h in long]
     return max(a) > min(b) and max(b) > min(a)
 
 
@@ -146,12 +146,7 @@ def _lower(words: Iterable[str]) -> list[str]:
 
 
 def _by_level(hit: Hit, loudest: dict[str, float]) -> str:
-    under = _loudness(hit) - loudest[hit.microphone]
+    under = hit.strength_lkfs - loudest[hit.microphone]
     if not under < FULL_DB:
         return "full"
     return "middle" if under >= MIDDLE_DB else "soft"
-
-
-def _loudness(hit: Hit) -> float:
-    loudness = float(hit.descriptors.get("loudness_lkfs", math.nan))
-    return loudness if math.isfinite(loudness) else -math.inf

@@ -65,6 +65,9 @@ class Hit:
         where one name held several days; "" in hits of older stores
     origin : mapping of str to str
         what the recorder wrote into the file, see `catalog.library.provenance`
+    heard_lkfs : float or None
+        the strength that its colour tells, LKFS, see `catalog.search.strengths`; None where nobody
+        asked or the level tells it
     """
 
     id: int
@@ -92,6 +95,15 @@ class Hit:
     region: int = 0
     session_source: str = ""
     origin: Mapping[str, str] = field(default_factory=dict, repr=False)
+    heard_lkfs: float | None = None
+
+    @property
+    def strength_lkfs(self) -> float:
+        """How hard the stroke was: as heard, else its loudness as recorded; -inf if unknown."""
+        if self.heard_lkfs is not None:
+            return self.heard_lkfs
+        loudness = float(self.descriptors.get("loudness_lkfs", math.nan))
+        return loudness if math.isfinite(loudness) else -math.inf
 
     @property
     def played_lkfs(self) -> float:

@@ -51,3 +51,12 @@ def test_an_empty_pool_has_no_costs() -> None:
     none = np.zeros(0, dtype=np.int64)
     weighed = weigh_agreement(np.zeros((0, 3)), none, limit=LIMIT)
     assert weighed.cost(none, none).shape == (0, 0)
+
+
+def test_the_parts_of_the_traces_make_up_the_cost() -> None:
+    rng = np.random.default_rng(3)
+    agreement = weigh_agreement(rng.normal(size=(60, 5)), rng.integers(0, 3, 60), limit=4.0)
+    others = np.array([4, 9, 30])
+    parts = agreement.cost_by_trace(2, others)
+    assert parts.shape == (5,)
+    assert parts.mean() == pytest.approx(agreement.cost(np.array([2]), others).mean())

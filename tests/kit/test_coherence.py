@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from catalog.kit.coherence import CLIP, MUSIC_WEIGHT, judge_hits, music_cost, own_cost, sound_cost
-from catalog.kit.layers import strength
 from catalog.sound.production import PRODUCTION_NAMES, TRACES
 from tests.kit.drums import make_hit, make_pool
 
@@ -87,4 +86,4 @@ def test_production_that_is_not_a_number_does_not_spread() -> None:
 def test_doubt_costs_and_a_sure_role_does_not() -> None:
     hits = (make_hit(0), make_hit(1, role_confidence=0.25), make_hit(2, loudness=np.nan))
     assert own_cost(judge_hits(hits, np.zeros((3, P))), np.arange(2)).tolist() == [0.0, 0.75]
-    assert strength(hits[2]) == -np.inf
+    assert hits[2].strength_lkfs == -np.inf

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from catalog.kit.coherence import judge_hits
-from catalog.kit.wording import N_LINES, explain_kit, explain_sessions
+from catalog.kit.wording import N_LINES, TELLING, explain_kit, explain_sessions
 from catalog.sound.production import PRODUCTION_NAMES
 from tests.kit.drums import make_hit
 
@@ -65,3 +65,39 @@ def test_sessions_are_counted_for_the_letter() -> None:
     assert explain_sessions(hits, (0, 1)) == "all from one session"
     assert explain_sessions(hits, (0, 2)) == "from 2 sessions"
     assert explain_sessions(hits, (0, 3)) == "not every hit tells its session"
+
+
+def test_every_trace_can_be_told() -> None:
+    assert set(TELLING) == set(PRODUCTION_NAMES)
+    assert all(len(set(words)) == 3 for words in TELLING.values())
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "start", "end"),
+    [
+        ("band5000_db", [-20.0, -32.0, -32.0, -32.0], "tone from 5 to 8 kHz", "dB stronger"),
+        ("late_db", [-40.0, -25.0, -25.0, -25.0], "late sound", "dB weaker"),
+        ("balance_db", [-9.0, -1.0, -1.0, -1.0], "place between", "dB further right"),
+    ],
+)
+def test_traces_of_every_side_are_told(name, values, start, end) -> None:
+    line = why(name, values)[0]
+    assert line.startswith(start)
+    assert f"{end} than the others" in line
+
+
+def test_the_side_that_counts_most_is_told_first() -> None:
+    """Twelve bands a little off count more in the choice than one floor that is further off."""
+    rng = np.random.default_rng(1)
+    hits = [make_hit(i, ROLES[i % 4]) for i in range(N)]
+    production = np.ones((N, len(PRODUCTION_NAMES)), dtype=np.float32)
+    floor = PRODUCTION_NAMES.index("floor_lowest_db")
+    bands = [i for i, name in enumerate(PRODUCTION_NAMES) if name.startswith("band")]
+    for column in (floor, *bands):
+        production[:, column] = rng.normal(-60.0, 4.0, N)
+        production[:4, column] = (-57.0 + (column == floor), -60.0, -60.0, -60.0)
+    traits = judge_hits(tuple(hits), production)
+    rows = {role: i for i, role in enumerate(ROLES)}
+    lines = explain_kit(tuple(hits), traits, rows)["kick"]
+    assert lines[0].startswith("tone from")
+    assert lines[2].startswith("noise floor")

@@ -10,7 +10,6 @@ import numpy as np
 
 from catalog.kit.assemble import Kit
 from catalog.kit.coherence import BODY_APART, LOW_SLOTS
-from catalog.kit.layers import strength
 from catalog.kit.levels import Levels, tuned
 from catalog.kit.wording import plain_slot
 from catalog.library.records import Hit
@@ -78,7 +77,9 @@ def find_clashes(
     11-32, 1991 (from memory).
     """
     slots = tuple(slot for slot, ids in kit.slots.items() if ids)
-    top = [max((hits[i] for i in kit.slots[s]), key=lambda h: (strength(h), -h.id)) for s in slots]
+    top = [
+        max((hits[i] for i in kit.slots[s]), key=lambda h: (h.strength_lkfs, -h.id)) for s in slots
+    ]
     semitones = [kit.tuning_semitones.get(slot, 0.0) for slot in slots]
     strokes = [tuned(read(hit), step) for hit, step in zip(top, semitones, strict=True)]
     shares = np.array([_band_shares(stroke) for stroke in strokes]).reshape(len(slots), -1)

@@ -69,7 +69,7 @@ def _move(catalog: Catalog, kit: Kit, act: Act) -> Kit:
     slot, hit_id = act["slot"], act["id"]
     if hit_id not in kit.slots.get(slot, ()):
         kit = _add(catalog, kit, act)
-    hits = hits_of(catalog, kit.slots[slot])
+    hits = catalog.hits_by_id(kit.slots[slot])
     apart = bool(act.get("apart"))
     return arrange.move_stroke(kit, slot, hit_id, int(act["layer"]), hits=hits, apart=apart)
 
@@ -77,7 +77,7 @@ def _move(catalog: Catalog, kit: Kit, act: Act) -> Kit:
 def _keep(catalog: Catalog, kit: Kit, act: Act) -> Kit:
     if act["slot"] in kit.arranged:
         return arrange.sort_by_strength(kit, act["slot"])
-    hits = hits_of(catalog, kit.slots.get(act["slot"], ()))
+    hits = catalog.hits_by_id(kit.slots.get(act["slot"], ()))
     return arrange.keep_layers(kit, act["slot"], hits=hits)
 
 
@@ -104,11 +104,6 @@ def _level(_: Catalog, kit: Kit, act: Act) -> Kit:
 
 def _tune(catalog: Catalog, kit: Kit, act: Act) -> Kit:
     return _judged(catalog, kit.with_tuning(act["slot"], float(act["semitones"])))
-
-
-def hits_of(catalog: Catalog, ids: Sequence[int]) -> dict[int, Hit]:
-    """Give hits by their ids."""
-    return {hit_id: catalog.hit(hit_id) for hit_id in ids}
 
 
 # What is done to one place: how, and in which words it is taken back.

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.kit.assemble import Kit
 from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
@@ -54,12 +53,8 @@ def describe_kit(catalog: Catalog, draft: Draft) -> dict[str, Any]:
 
 
 def _what_is_there(catalog: Catalog, kit: Kit) -> tuple[Kit, dict[int, Hit]]:
-    hits: dict[int, Hit] = {}
-    for hit_id in {i for ids in kit.slots.values() for i in ids}:
-        try:
-            hits[hit_id] = catalog.hit(hit_id)
-        except CatalogError:
-            continue
+    wanted = {i for ids in kit.slots.values() for i in ids}
+    hits = catalog.hits_by_id(wanted, known_only=True)
     slots = {slot: tuple(i for i in ids if i in hits) for slot, ids in kit.slots.items()}
     return in_order(replace(kit, slots=slots)), hits
 
