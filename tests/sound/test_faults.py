@@ -232,3 +232,17 @@ def test_faults_of_a_take_lie_in_the_whole_file_and_its_loudest_stroke_bears_its
     assert kinds["click"].at_s == pytest.approx((half + at) / SR, abs=0.002)
     assert kinds["raw_peak"].value == pytest.approx(-16.5, abs=0.2)
     assert all(fault.kind != "raw_peak" for fault in first.faults)
+
+
+@pytest.mark.parametrize("hz", [45.0, 60.0, 80.0])
+@pytest.mark.parametrize("phase", [0.0, 0.8, 1.6, 2.4])
+def test_a_low_drum_faded_within_half_a_period_is_not_cut_and_one_cut_anywhere_is(hz, phase):
+    t = np.arange(round(0.3 * SR)) / SR
+    ringing = 0.3 * np.sin(2 * np.pi * hz * t) * np.exp(-t / 0.2)
+    ringing[:32] *= np.linspace(0, 1, 32)
+    cut = ringing[: len(ringing) - round((phase / (2 * np.pi)) * SR / hz)]
+    lead = np.random.default_rng(2).normal(size=BEFORE) * QUIET
+    faded = cut.copy()
+    faded[-round(0.010 * SR) :] *= np.linspace(1, 0, round(0.010 * SR))
+    assert "tail_cut" in found(np.concatenate([lead, cut])[:, None])
+    assert "tail_cut" not in found(np.concatenate([lead, faded])[:, None])

@@ -31,6 +31,9 @@ LOUDER = 1.3  # times the peak just before; what only sparkles is no stroke
 SPAN_BLOCKS = 12  # ms in which an attack reaches its height
 TAIL_DB = -60.0
 TAIL_BLOCK_S = 0.010
+SLOW_BLOCKS = 20  # most of a kick's slope and height show in as long
+FADED_END = 0.06  # of the height: what the last half of a ms of a fade over 8 ms has left
+FADED_SLOPE = 0.4  # of the steepest: a fade over 8 ms takes 50 Hz down at 0.4 of it
 FADED = 0.45  # of the level before; a straight fade gives .28, what is cut goes on
 END_BLOCKS = 2  # the last 20 ms
 BEFORE_S = 0.03  # of quiet before the stroke that tell what the floor is
@@ -210,10 +213,20 @@ def find_end(course: Course) -> list[Fault]:
 def _is_faded(mono: np.ndarray, block: int) -> bool:
     """Tell a tail that was faded out: level and slope of the last 2 ms are far below those before.
 
-    A low tone that crosses zero there has its steepest slope.
+    A low tone that crosses zero there has its steepest slope. What is slower than a fade holds its
+    slope to the end and is told by a longer look: it ends at zero, and not as steep as it was.
     """
     last, before = mono[-2 * block :], mono[-6 * block : -2 * block]
-    return all(_rms(f(last)) < FADED * _rms(f(before)) for f in (np.asarray, np.diff))
+    if all(_rms(f(last)) < FADED * _rms(f(before)) for f in (np.asarray, np.diff)):
+        return True
+    period, end = mono[-SLOW_BLOCKS * block :], mono[-max(2, block // 2) :]
+    return _highest(end) < FADED_END * _highest(period) and _highest(
+        np.diff(mono[-block - 1 :])
+    ) < FADED_SLOPE * _highest(np.diff(period))
+
+
+def _highest(y: np.ndarray) -> float:
+    return float(np.abs(y).max(initial=0.0))
 
 
 def _rms(y: np.ndarray) -> float:
