@@ -30,7 +30,8 @@ from catalog.sound.strokes import find_stroke, mix_to_mono
 MANY_STROKES = (
     "vibra", "guiro", "shaker", "maraca", "cabasa", "roll", "tamb", "scratch", "whistle", "swirl",
     "jingle", "ratchet", "sweep", "chime", "applause", "clap", "flam", "castanet", "carillon",
-    "cuica", "belltree", "door", "till", "swoosh", "crush", "loop", "snarerest", "elec_", "glitch", "vinyl", "brush_snr", "orch", "misc", "effects",
+    "cuica", "belltree", "door", "till", "swoosh", "crush", "loop", "snarerest", "elec_", "glitch",
+    "vinyl", "brush_snr", "orch", "misc", "effects",
 )  # fmt: skip
 BEFORE_S, AFTER_S = 0.30, 0.35  # of quiet around a stroke, as it comes off a recorder
 QUIET_DBFS = -92.0  # its noise, RMS
