@@ -42,6 +42,8 @@ NOISE_PERCENT = 1.0  # this share of a take is quieter than its noise
 TAIL_DB = -60.0  # below the stroke's highest level it has rung out
 NOISE_MARGIN_DB = 2.0  # above the noise a decay is lost in it
 SWELL_DB = 9.0  # a decay that rises by this over its lowest: something else began
+BEAT_DB = 3.0  # and stands so far over what it was as long before: tones that beat swing back
+NEAR_LOWEST_DB = 3.0  # the decay reaches to the last place so near its lowest
 KEEP_DB = -43.0  # no region ends before its stroke has fallen so far, unless another begins
 PEAK_S = 0.100  # a stroke is loudest within this time
 LEAD_S = 0.001  # kept before the onset
@@ -317,11 +319,25 @@ def _rung_out(level: np.ndarray, noise: float) -> int:
     quiet = np.flatnonzero(_highest(level[None, peak_at:], 0, round(HOLD_S / BLOCK_S))[0] < floor)
     stop = peak_at + int(quiet[0]) if len(quiet) else len(level)
     part = level[peak_at:stop]
-    low = np.minimum.accumulate(part)
-    swells = np.flatnonzero((low < peak + KEEP_DB) & (part > low + SWELL_DB))
-    if len(swells):
-        return peak_at + int(np.argmin(part[: swells[0] + 1]))
-    return stop
+    swell = _find_swell(part, peak + KEEP_DB)
+    if swell is None:
+        return stop
+    before = part[:swell]
+    return peak_at + int(np.flatnonzero(before <= before.min() + NEAR_LOWEST_DB)[-1])
+
+
+def _find_swell(decay: np.ndarray, below: float) -> int | None:
+    """Where something swells out of a decay that has fallen under `below`.
+
+    Two tones of one drum beat: their level falls and comes back to what it was before. So the
+    level is held against the one that stood as long before the lowest.
+    """
+    low = np.minimum.accumulate(decay)
+    at = np.arange(len(decay))
+    lowest_at = np.maximum.accumulate(np.where(decay <= low, at, 0))
+    as_long_before = decay[np.maximum(0, 2 * lowest_at - at)]
+    swells = (low < below) & (decay > low + SWELL_DB) & (decay > as_long_before + BEAT_DB)
+    return int(np.argmax(swells)) if swells.any() else None
 
 
 def outline(samples: np.ndarray, *, n_points: int) -> np.ndarray:

@@ -110,6 +110,33 @@ def test_strokes_are_found_at_other_rates(sr):
     assert found == pytest.approx([0.3, 1.8], abs=0.002)
 
 
+def two_tones(*, apart_hz):
+    """A drum whose two tones beat: it fades to nothing and comes back."""
+    t = np.arange(round(2.2 * SR)) / SR
+    tones = np.sin(2 * np.pi * 190 * t) + 0.97 * np.sin(2 * np.pi * (190 + apart_hz) * t)
+    drum = 0.3 * tones * np.exp(-t / 0.35)
+    drum[: SR // 200] += 0.2 * np.random.default_rng(1).normal(size=SR // 200)
+    return drum
+
+
+def test_a_drum_that_beats_is_kept_until_it_has_rung_out():
+    drum = two_tones(apart_hz=3.0)
+    take = lay([(0.4, drum), (3.4, drum)], n_s=6.0, room=2e-5)
+    first, second = find_regions(take, sr=SR)
+    assert [first.onset / SR, second.onset / SR] == pytest.approx([0.4, 3.4], abs=WITHIN / SR)
+    level = np.sqrt(np.convolve(drum**2, np.ones(SR // 50) / (SR // 50), "same"))
+    last = int(np.flatnonzero(level > level.max() * 0.01)[-1])
+    assert first.stop >= round(0.4 * SR) + last
+
+
+def test_a_region_ends_where_talk_begins():
+    t = np.arange(round(0.8 * SR)) / SR
+    hum = 0.05 * np.sin(2 * np.pi * 160 * t) * np.sin(np.pi * t / 0.8) ** 2
+    take = lay([*strokes_at([0.4, 3.8]), (2.0, hum)], room=2e-6)
+    first, _ = find_regions(take, sr=SR)
+    assert 1.0 * SR < first.stop < 2.2 * SR
+
+
 def test_a_ring_that_is_cut_off_is_no_second_stroke():
     """The end of a file that stops while its drum rings holds a step, far under the ring."""
     t = np.arange(round(0.5 * SR)) / SR
