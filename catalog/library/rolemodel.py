@@ -97,7 +97,8 @@ def load_role_model() -> RoleModel:
             raise StoreError(
                 f"{MODEL_FILE.name} was fitted on other numbers: run catalog.search.fitting again"
             )
-        arrays = {f.name: file[f.name].astype(np.float32) for f in fields(RoleModel)}
+        # Double: matrix products in single differ with the number of threads, and so would stores.
+        arrays = {f.name: file[f.name].astype(np.float64) for f in fields(RoleModel)}
     return RoleModel(**arrays)
 
 
