@@ -12,6 +12,7 @@ from catalog.errors import ParameterError
 from catalog.sound.descriptors import DESCRIPTORS
 
 MAX_REASONS = 3
+_DECIMALS = 6  # measures are kept in float32: beyond that, twins differ by their rounding
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,7 @@ class Match:
 def rank_hits(
     hit_ids: np.ndarray, distances: np.ndarray, *, allowed: np.ndarray, n: int | None
 ) -> list[Match]:
-    """Nearest first; equal distances in the order of their ids.
+    """Nearest first; distances equal to six decimals in the order of their ids.
 
     Parameters
     ----------
@@ -48,8 +49,8 @@ def rank_hits(
     rows = np.flatnonzero(allowed)
     if n is not None and n < len(rows):
         cut = np.partition(distances[rows], n - 1)[n - 1]
-        rows = rows[distances[rows] <= cut]
-    rows = rows[np.lexsort((hit_ids[rows], distances[rows]))][:n]
+        rows = rows[distances[rows] <= cut + 10.0**-_DECIMALS]
+    rows = rows[np.lexsort((hit_ids[rows], distances[rows].round(_DECIMALS)))][:n]
     return [Match(int(hit_ids[row]), float(distances[row])) for row in rows]
 
 

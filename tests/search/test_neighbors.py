@@ -26,6 +26,13 @@ def test_ranks_are_those_of_sorting_everything_ties_by_id(distances, n, seed):
     assert rank_hits(ids, np.array(distances), allowed=allowed, n=n) == expected
 
 
+@pytest.mark.parametrize("n", [1, 2, None])
+def test_twins_keep_the_order_of_their_ids_whatever_rounding_says(n):
+    distances = np.array([0.5357756551939505, 0.9, 0.5357756575066233])
+    found = rank_hits(np.array([270, 3, 68]), distances, allowed=np.ones(3, bool), n=n)
+    assert [match.hit_id for match in found] == [68, 270, 3][:n]
+
+
 @pytest.mark.parametrize("n", [0, -1])
 def test_asking_for_none_is_refused(n):
     with pytest.raises(ParameterError, match="at least 1"):
