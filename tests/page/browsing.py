@@ -81,6 +81,11 @@ class Visit:
         self.page.locator("canvas.front").click(position={"x": x, "y": y})
         self.until(f"__audition.chosen.shownFor === {hit_id}")
 
+    def press(self, button) -> None:
+        """Press a button when the page has been drawn: what is drawn meanwhile moves it away."""
+        self.page.locator("[data-test-script-state=notRunning]").wait_for()
+        button.click()
+
     def open_part(self, name: str) -> None:
         self.page.get_by_role("tab", name=name).click()
 

@@ -96,11 +96,11 @@ def test_a_copy_is_set_aside_on_disk_and_put_back_byte_for_byte(own_visit, own):
     path = own.folder / "Attic first sitting" / f"{name}.wav"
     before = path.read_bytes()
     tick.check()
-    own_visit.page.get_by_role("button", name="Set 1 file aside").click()
-    own_visit.page.get_by_role("button", name="Yes, set aside").click()
+    own_visit.press(own_visit.page.get_by_role("button", name="Set 1 file aside"))
+    own_visit.press(own_visit.page.get_by_role("button", name="Yes, set aside"))
     own_visit.page.get_by_text("1 file set aside").wait_for()
     assert not path.exists()
-    own_visit.page.get_by_role("button", name="Put back").click()
+    own_visit.press(own_visit.page.get_by_role("button", name="Put back"))
     own_visit.page.get_by_text("is back where it was").wait_for()
     assert path.read_bytes() == before
 

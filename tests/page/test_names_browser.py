@@ -96,11 +96,11 @@ def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
     for button in page.get_by_role("button", name="Lay over each other").all():
         button.click()
     check(hostile, IMAGE, DRAWING, KIT, "one·two·three <b>", "·evaw· [a](http:x) ![b](x) $c$")
-    page.get_by_role("button", name="Pick all certain ones (4)").click()
-    page.get_by_role("button", name="Set 4 files aside").click()
-    page.get_by_role("dialog").get_by_text("Set these aside as well").click()
+    hostile.press(page.get_by_role("button", name="Pick all certain ones (4)"))
+    hostile.press(page.get_by_role("button", name="Set 4 files aside"))
+    hostile.press(page.get_by_role("dialog").get_by_text("Set these aside as well"))
     check(hostile, KIT)
-    page.get_by_role("dialog").get_by_role("button", name="Yes, set aside").click()
+    hostile.press(page.get_by_role("dialog").get_by_role("button", name="Yes, set aside"))
     page.get_by_text("4 files set aside").wait_for()
     check(hostile, DRAWING, "one·two·three <b>", "·evaw·")
 

@@ -56,21 +56,21 @@ def test_a_group_accepted_moves_on_disk_and_everything_comes_back(twice, own):
     with Catalog.open(own.store) as catalog:
         aside = catalog.hits(states=("aside",))
         assert sorted(hit.path.read_bytes() for hit in aside) == sorted(before[p] for p in gone)
-    twice.page.get_by_role("button", name="Put everything back (2)").click()
+    twice.press(twice.page.get_by_role("button", name="Put everything back (2)"))
     twice.page.get_by_text("Undone for 2 hits").wait_for()
     assert {path: path.read_bytes() for path in own.folder.rglob("*.wav")} == before
 
 
 def test_all_certain_ones_go_after_a_look_at_the_list(twice, own):
     n_before = len(list(own.folder.rglob("*.wav")))
-    twice.page.get_by_role("button", name="Pick all certain ones (2)").click()
-    twice.page.get_by_role("button", name="Set 2 files aside").click()
+    twice.press(twice.page.get_by_role("button", name="Pick all certain ones (2)"))
+    twice.press(twice.page.get_by_role("button", name="Set 2 files aside"))
     asked = twice.page.get_by_role("dialog")
     asked.get_by_text("Nothing is deleted").wait_for()
     asked.locator("li").nth(1).wait_for()
     assert asked.locator("li").count() == 2
     assert len(list(own.folder.rglob("*.wav"))) == n_before
-    asked.get_by_role("button", name="Yes, set aside").click()
+    twice.press(asked.get_by_role("button", name="Yes, set aside"))
     twice.page.get_by_text("2 files set aside").wait_for()
     assert len(list(own.folder.rglob("*.wav"))) == n_before - 2
 
