@@ -227,9 +227,9 @@ class HandOver(Holdings):
 
 def _changed(hits: Mapping[int, Hit]) -> list[str]:
     """A line for each recording that is no longer what was scanned."""
-    paths = {hit.path: hit.content_hash for hit in hits.values()}
+    files = {hit.files: hit.content_hash for hit in hits.values()}
     return [
-        f"{path.name}: has changed since it was scanned; scan again"
-        for path, known in paths.items()
-        if path.is_file() and hash_file(path) != known
+        f"{paths[0].name}: has changed since it was scanned; scan again"
+        for paths, known in files.items()
+        if all(path.is_file() for path in paths) and hash_file(*paths) != known
     ]

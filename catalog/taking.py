@@ -62,10 +62,10 @@ class Taking:
         AudioError
             if the file is gone or broken
         """
-        from catalog.sound.decode import decode_file
+        from catalog.library.sides import decode_hit
         from catalog.sound.takes import outline
 
-        return outline(decode_file(self._file(hit)).samples, n_points=n_points)
+        return outline(decode_hit(self._any_of(hit), whole=True).samples, n_points=n_points)
 
     def n_frames(self, hit: int | str | Path) -> int:
         """Length of the whole file that a hit is in, in frames.
@@ -75,9 +75,9 @@ class Taking:
         AudioError
             if the file is gone or broken
         """
-        from catalog.sound.decode import decode_file
+        from catalog.library.sides import decode_hit
 
-        return len(decode_file(self._file(hit)).samples)
+        return len(decode_hit(self._any_of(hit), whole=True).samples)
 
     def move_region(self, hit_id: int, *, start: int, stop: int) -> list[Hit]:
         """Give a stroke another region, in frames; it keeps its id, and later scans keep the cut.
@@ -155,11 +155,10 @@ class Taking:
         AudioError
             if the file is gone or broken
         """
-        from catalog.sound.decode import decode_file
+        from catalog.library.sides import decode_hit
         from catalog.sound.microphones import measure_delays
 
-        hit = self._store.hit(hit_id)
-        audio = decode_file(hit.path, start=hit.start, stop=hit.stop)
+        audio = decode_hit(self._store.hit(hit_id))
         return measure_delays(audio.samples, sr=audio.sr)
 
     def mix(self, hit_id: int) -> str:
@@ -193,6 +192,38 @@ class Taking:
         mix_file(self._store, hit.path, mix)
         return warn_of_mix(hit, mix)
 
+    # Left and right in two files
+
+    def sides(self) -> list[Hit]:
+        """Hits whose left and right are two mono files, see `catalog.library.sides`."""
+        return [hit for hit in self._store.hits(states=("here",)) if hit.mate is not None]
+
+    def join_sides(self, left: int, right: int) -> None:
+        """Say that two mono hits are the left and right of one; the next scan makes them one.
+
+        The left hit keeps its number and what was said of it.
+
+        Raises
+        ------
+        ParameterError
+            if they are not two mono files of one rate, length and time reference
+        """
+        from catalog.library.sides import join_sides
+
+        join_sides(self._store, self._store.hit(left), self._store.hit(right))
+
+    def part_sides(self, hit_id: int) -> None:
+        """Say that the two files of a hit are hits of their own; the next scan makes them so.
+
+        Raises
+        ------
+        ParameterError
+            if the hit is one file
+        """
+        from catalog.library.sides import part_sides
+
+        part_sides(self._store, self._store.hit(hit_id))
+
     # Sessions
 
     def sessions(self) -> list[Session]:
@@ -212,6 +243,9 @@ class Taking:
         from catalog.library.sessions import set_session
 
         set_session(self._store, hit_ids, name)
+
+    def _any_of(self, hit: int | str | Path) -> Hit:
+        return self._store.hit(hit) if isinstance(hit, int) else self.regions(hit)[0]
 
     def _file(self, hit: int | str | Path) -> Path:
         return self._store.hit(hit).path if isinstance(hit, int) else Path(hit).absolute()

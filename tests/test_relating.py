@@ -21,8 +21,8 @@ def call(tmp_path, capsys):
     close = [drum_stroke(180, seed=s) for s in (1, 2)]
     far = [drum_stroke(150, seed=s) for s in (3, 4)]
     sounds = {
-        "snare_01_OHL": close[0], "snare_02_OHL": close[1],
-        "snare_01_OHR": far[0], "snare_02_OHR": far[1],
+        "snare_01_close": close[0], "snare_02_close": close[1],
+        "snare_01_room": far[0], "snare_02_room": far[1],
         "old export": -0.5 * close[0],
     }  # fmt: skip
     for name, sound in sounds.items():
@@ -48,25 +48,25 @@ def test_strokes_through_several_microphones_are_listed(call):
     ties = json.loads(call("strokes", "--json")[1])
     ids = call.ids
     assert [tie["hits"] for tie in ties] == [
-        sorted((ids[f"snare_{n}_OHL"], ids[f"snare_{n}_OHR"])) for n in ("01", "02")
+        sorted((ids[f"snare_{n}_close"], ids[f"snare_{n}_room"])) for n in ("01", "02")
     ]
 
 
 def test_what_other_hits_are_to_one_is_named_with_its_reason(call):
-    code, out = call("related", "snare_01_OHL", "--json")
+    code, out = call("related", "snare_01_close", "--json")
     assert code == 0
     kinds = {one["hit_id"]: one["kind"] for one in json.loads(out)}
     assert kinds[call.ids["old export"]] == "copy"
-    assert kinds[call.ids["snare_01_OHR"]] == "same stroke"
-    assert kinds[call.ids["snare_02_OHL"]] == "same drum"
-    assert call.ids["snare_01_OHL"] not in kinds
-    assert "of the samples in common" in call("related", "snare_01_OHL")[1]
+    assert kinds[call.ids["snare_01_room"]] == "same stroke"
+    assert kinds[call.ids["snare_02_close"]] == "same drum"
+    assert call.ids["snare_01_close"] not in kinds
+    assert "of the samples in common" in call("related", "snare_01_close")[1]
 
 
 def test_how_one_recording_becomes_the_other_is_told(call):
-    told = json.loads(call("align", "snare_01_OHL", "old export", "--json")[1])
+    told = json.loads(call("align", "snare_01_close", "old export", "--json")[1])
     assert told["polarity"] == -1
     assert told["gain_db"] == pytest.approx(20 * np.log10(0.5), abs=0.1)
     assert told["offset_s"] == pytest.approx(0.0, abs=1e-4)
     assert told["residue_db"] < -40.0
-    assert "turned over" in call("align", "snare_01_OHL", "old export")[1]
+    assert "turned over" in call("align", "snare_01_close", "old export")[1]

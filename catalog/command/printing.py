@@ -70,7 +70,7 @@ def plain(value: Any) -> Any:
 def hit_line(hit: Hit) -> str:
     """One hit in one line: number, role and how sure, where it comes from."""
     where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
-    path = short_path(hit.path)
+    path = f"{short_path(hit.path)}" + (f" + {hit.mate.name}" if hit.mate else "")
     return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}"
 
 

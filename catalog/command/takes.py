@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.command.printing import FINE, NOT_ALL, AddVerb, Run, emit, say
+from catalog.command.printing import FINE, NOT_ALL, AddVerb, Run, emit, hit_line, say
 
 if TYPE_CHECKING:
     from catalog.facade import Catalog
@@ -31,6 +31,10 @@ def add_verbs(verb: AddVerb) -> None:
     cut.add_argument("hit", type=int, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
     cut.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
+    sides = verb("sides", "list stereo hits whose left and right are two files; join or part them")
+    change = sides.add_mutually_exclusive_group()
+    change.add_argument("--join", nargs=2, type=int, metavar=("LEFT", "RIGHT"))
+    change.add_argument("--part", type=int, metavar="HIT")
     microphones = verb("microphones", "tell the delays between the channels of a hit, or mix them")
     microphones.add_argument("hit", type=int)
     microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")
@@ -104,6 +108,18 @@ def _cut(cat: Catalog, args: argparse.Namespace) -> int:
     return FINE
 
 
+def _sides(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.join:
+        cat.join_sides(*args.join)
+    elif args.part is not None:
+        cat.part_sides(args.part)
+    if args.join or args.part is not None:
+        say("noted; the next scan of their folder does it")
+    hits = cat.sides()
+    emit(hits, [hit_line(hit) for hit in hits] or ["no hit is in two files"], as_json=args.json)
+    return FINE if hits or args.join else NOT_ALL
+
+
 def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
     warning = ""
     if args.mix is not None:
@@ -146,6 +162,7 @@ RUNS: Mapping[str, Run] = {
     "takes": _takes,
     "regions": _regions,
     "cut": _cut,
+    "sides": _sides,
     "microphones": _microphones,
     "sessions": _sessions,
     "session": _session,

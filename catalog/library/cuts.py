@@ -27,10 +27,11 @@ from catalog.library.records import Hit
 from catalog.library.rolemodel import role_probabilities
 from catalog.library.roles import combine_role
 from catalog.library.schema import path_to_db
+from catalog.library.sides import decode_hit
 from catalog.library.store import Store
 from catalog.library.walk import hash_file
 from catalog.library.written import MeasuredFile
-from catalog.sound.decode import Audio, decode_file
+from catalog.sound.decode import Audio
 from catalog.sound.measure import Measures
 from catalog.sound.microphones import CANCEL_DB, MIXES, cancellation_db, mix_channels
 
@@ -138,7 +139,7 @@ def mix_file(store: Store, path: str | Path, mix: str) -> list[Hit]:
     """
     strokes = list_regions(store, path)
     said = replace(said_of(store, strokes[0].content_hash), mix=mix)
-    audio, measures = measure_said(strokes[0].path, said)
+    audio, measures = measure_said(strokes[0].path, said, mate=strokes[0].mate)
     return _write(store, strokes, audio, measures, said)
 
 
@@ -151,9 +152,9 @@ def _strokes(store: Store, hit: Hit) -> list[Hit]:
 def _rewrite(store: Store, path: Path, cut: Cut | None) -> list[Hit]:
     strokes = list_regions(store, path)
     if cut is not None:
-        cut = check_cut(cut, n_frames=len(decode_file(strokes[0].path).samples))
+        cut = check_cut(cut, n_frames=len(decode_hit(strokes[0], whole=True).samples))
     said = replace(said_of(store, strokes[0].content_hash), cut=cut)
-    audio, measures = measure_said(strokes[0].path, said)
+    audio, measures = measure_said(strokes[0].path, said, mate=strokes[0].mate)
     return _write(store, strokes, audio, measures, said)
 
 
@@ -161,7 +162,7 @@ def _write(
     store: Store, strokes: Sequence[Hit], audio: Audio, measures: Measures, said: FileSaid
 ) -> list[Hit]:
     path = strokes[0].path
-    if hash_file(path) != said.content_hash:
+    if hash_file(path, strokes[0].mate) != said.content_hash:
         raise StoreError(f"{path}: has changed since it was scanned; scan its folder again first")
     files = _to_files(store, strokes, audio, (measures, *measures.others), mix=said.mix)
     with store.writing():
@@ -187,6 +188,7 @@ def _to_files(
         MeasuredFile(
             hit.path, size, mtime_ns, hit.content_hash, audio.sr, audio.samples.shape[1],
             audio.container, audio.subtype, part, provenance, *combine_role(named, chance), chance,
+            mate=hit.mate,
         )
         for part, chance in zip(parts, chances, strict=True)
     ]  # fmt: skip
@@ -196,7 +198,7 @@ def warn_of_mix(hit: Hit, mix: str) -> str:
     """Say how far a sum of a hit's channels cancels; "" where it does not."""
     if mix not in MIXES:
         return ""
-    audio = decode_file(hit.path, start=hit.start, stop=hit.stop)
+    audio = decode_hit(hit)
     lost_db = cancellation_db(audio.samples, mix_channels(audio, mix).samples)
     if lost_db <= CANCEL_DB:
         return ""

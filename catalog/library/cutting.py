@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ import numpy as np
 from catalog.errors import ParameterError, StoreError
 from catalog.library.broadcast import broadcast_wave
 from catalog.library.records import Hit
+from catalog.library.sides import decode_hit
 from catalog.library.walk import hash_file
 from catalog.sound.decode import Audio, decode_file, encode_wav
 
@@ -45,9 +46,13 @@ def plan_cut(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
         raise ParameterError(f"{folder}: exists already; give a new folder, nothing is overwritten")
     width = max(2, len(str(len(hits))))
     return [
-        CutFile(folder / f"{hit.path.stem}_{n:0{width}d}.wav", hit, (hit.stop - hit.start) / hit.sr)
+        CutFile(folder / f"{_stem(hit)}_{n:0{width}d}.wav", hit, (hit.stop - hit.start) / hit.sr)
         for n, hit in enumerate(sorted(hits, key=lambda h: h.start), start=1)
     ]
+
+
+def _stem(hit: Hit) -> str:
+    return replace(hit, region=0).name
 
 
 def write_cut(plan: Sequence[CutFile]) -> list[Path]:
@@ -60,7 +65,7 @@ def write_cut(plan: Sequence[CutFile]) -> list[Path]:
     """
     folder = plan[0].target.parent
     source = plan[0].hit
-    if hash_file(source.path) != source.content_hash:
+    if hash_file(source.path, source.mate) != source.content_hash:
         raise StoreError(f"{source.path}: has changed since it was scanned; scan it again first")
     folder.parent.mkdir(parents=True, exist_ok=True)
     building = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
@@ -79,7 +84,7 @@ def write_cut(plan: Sequence[CutFile]) -> list[Path]:
 
 
 def _write_one(path: Path, hit: Hit) -> None:
-    audio = decode_file(hit.path, start=hit.start, stop=hit.stop)
+    audio = decode_hit(hit)
     subtype = audio.subtype if audio.subtype in WAV_SUBTYPES else "PCM_24"
     faded = fade_ends(audio)
     data = encode_wav(faded, sr=audio.sr, subtype=subtype)

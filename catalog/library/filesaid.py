@@ -14,7 +14,8 @@ from catalog.errors import ParameterError
 from catalog.library.provenance import Provenance
 from catalog.library.records import Hit
 from catalog.library.schema import Database
-from catalog.sound.decode import Audio, decode_file
+from catalog.library.sides import decode_hit, decode_sides
+from catalog.sound.decode import Audio
 from catalog.sound.measure import Measures, measure_cut, measure_take
 from catalog.sound.microphones import mix_channels
 
@@ -58,8 +59,8 @@ def said_of(store: Database, content_hash: str) -> FileSaid:
     return FileSaid(content_hash, _to_cut(cut), mix or "")
 
 
-def measure_said(path: Path, said: FileSaid) -> tuple[Audio, Measures]:
-    """Decode and measure a file as the user cut and mixed it.
+def measure_said(path: Path, said: FileSaid, *, mate: Path | None = None) -> tuple[Audio, Measures]:
+    """Decode and measure a file, or two sides of a recording, as the user cut and mixed it.
 
     Raises
     ------
@@ -68,7 +69,7 @@ def measure_said(path: Path, said: FileSaid) -> tuple[Audio, Measures]:
     ParameterError
         if a region holds no stroke
     """
-    audio = decode_file(path)
+    audio = decode_sides(path, mate)
     mixed = mix_channels(audio, said.mix)
     return audio, measure_take(mixed) if said.cut is None else measure_cut(mixed, said.cut)
 
@@ -87,7 +88,7 @@ def read_mixed(store: Database, hit: Hit) -> Audio:
     AudioError
         if the file is gone or broken
     """
-    audio = decode_file(hit.path, start=hit.start, stop=hit.stop)
+    audio = decode_hit(hit)
     mix = said_of(store, hit.content_hash).mix if audio.samples.shape[1] > 1 else ""
     return mix_channels(audio, mix)
 

@@ -16,7 +16,7 @@ import itertools
 import re
 import struct
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO
 from xml.etree import ElementTree
@@ -37,6 +37,11 @@ MICROPHONES = word_set(
     " sub contact phone handheld mic mics mike hall wide knee"
 )
 SIDES = word_set("l r c left right centre center")  # after a microphone's word: which of them
+SIDE = re.compile(
+    r"(?:^|[\s_\-.+()\[\]])(?:oh|overheads?|rooms?|amb(?:ience)?|hall|wide|far|near|xy|ortf|mics?)?"
+    r"(?P<side>left|right|l|r)(?=$|[\s_\-.+()\[\]])",
+    re.I,
+)
 PLAIN = word_set("wav wave flac aiff aif mp3 bit khz hz audio raw files samples oneshots")
 # What is kept of a file's own words, for searching and for exports.
 ORIGIN_BEXT = ("description", "originator", "reference", "date", "time", "time_reference")
@@ -64,7 +69,7 @@ class Provenance:
     origin: Mapping[str, str] = field(default_factory=dict)
 
 
-def find_provenance(path: str | Path, *, root: str | Path) -> Provenance:
+def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = None) -> Provenance:
     """Put together what the file's chunks, its name and its folders tell.
 
     What the recorder wrote counts before the name, and the name before the folders.
@@ -74,6 +79,8 @@ def find_provenance(path: str | Path, *, root: str | Path) -> Provenance:
     path : str or Path
     root : str or Path
         the scanned folder; names above it are not read
+    mate : Path, optional
+        the right side's file where `path` is the left one: sides are left out of the names then
 
     Returns
     -------
@@ -82,6 +89,9 @@ def find_provenance(path: str | Path, *, root: str | Path) -> Provenance:
     place = Path(path)
     written = read_chunks(place)
     named = read_name(place)
+    if mate is not None:
+        named = read_name(place.with_name(without_side(place.stem) + place.suffix))
+        written = replace(written, microphone=without_side(written.microphone))
     session = written.session or session_folder(place, root=Path(root))
     source = "file" if written.session else "folder"
     return Provenance(
@@ -94,6 +104,17 @@ def find_provenance(path: str | Path, *, root: str | Path) -> Provenance:
         session_source=source,
         origin={**written.origin, "session_by_rule": session, "session_source": source},
     )
+
+
+def find_side(name: str) -> re.Match[str] | None:
+    """Find the last side in a name, written alone or onto a microphone's word ("OHL")."""
+    return next(iter(list(SIDE.finditer(name))[::-1]), None)
+
+
+def without_side(name: str) -> str:
+    """Give a name without its side: "snare OH" for "snare OHL" or "snare OH left"."""
+    side = find_side(name)
+    return name if side is None else (name[: side.start("side")] + name[side.end("side") :]).strip()
 
 
 def session_folder(path: Path, *, root: Path) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -65,6 +66,9 @@ class Hit:
         where one name held several days; "" in hits of older stores
     origin : mapping of str to str
         what the recorder wrote into the file, see `catalog.library.provenance`
+    mate : Path or None
+        the right side's file where two mono files are one stereo hit; `path` is the left then,
+        and `content_hash` that of both, one after the other
     heard_lkfs : float or None
         the strength that its colour tells, LKFS, see `catalog.search.strengths`; None where nobody
         asked or the level tells it
@@ -95,6 +99,7 @@ class Hit:
     region: int = 0
     session_source: str = ""
     origin: Mapping[str, str] = field(default_factory=dict, repr=False)
+    mate: Path | None = None
     heard_lkfs: float | None = None
 
     @property
@@ -114,8 +119,22 @@ class Hit:
 
     @property
     def name(self) -> str:
-        """File name without its ending; a stroke of a take adds its number."""
-        return f"{self.path.stem} #{self.region}" if self.region else self.path.stem
+        """File name without its ending, or its side; a stroke of a take adds its number."""
+        stem = self.path.stem if self.mate is None else _common_name(self.path, self.mate)
+        return f"{stem} #{self.region}" if self.region else stem
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The file that it is in, or both sides."""
+        return (self.path,) if self.mate is None else (self.path, self.mate)
+
+
+def _common_name(left: Path, right: Path) -> str:
+    """What two names share but for their sides: "snare 01" of "snare 01 L" and "snare 01 R"."""
+    pairs = zip(left.stem, right.stem, strict=False)
+    at = sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], pairs))
+    side = "left" if right.stem[at:].casefold().startswith("right") else "l"
+    return (left.stem[:at] + left.stem[at + len(side) :]).strip(" _.-") or left.stem
 
 
 class Skipped(NamedTuple):

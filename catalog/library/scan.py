@@ -18,6 +18,7 @@ from catalog.library.rolemodel import role_probabilities
 from catalog.library.roles import combine_role, role_from_name
 from catalog.library.sessions import part_days
 from catalog.library.set_aside import recover_moves
+from catalog.library.sides import pair_sides, sides_said
 from catalog.library.store import FileRow, Store
 from catalog.library.walk import (
     Found,
@@ -124,6 +125,8 @@ class _Scan:
 
     def run(self, found: Found) -> ScanReport:
         known = self.store.known_files()
+        mates = {path: row.mate for path, row in known.items() if row.hit_id is not None}
+        found.files = pair_sides(found.files, mates, sides_said(self.store))
         plan = _sort_files(found.files, known, read_said(self.store))
         moved = self._recognise_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))
@@ -149,7 +152,7 @@ class _Scan:
         moved: dict[str, str] = {}
         with self.store.writing(changes_hits=False):
             for file in new:
-                content = _hash_or_none(file.path) if file.size in sizes else None
+                content = _hash_or_none(file) if file.size in sizes else None
                 same = [row for row in lost if row[2:] == (file.size, content)]
                 if not same:
                     continue
@@ -163,8 +166,9 @@ class _Scan:
         path = Path(file.path)
         from_name = role_from_name(path, root=file.root)
         role = combine_role(from_name, self.store.role_probabilities([hit_id])[0])
-        provenance = find_provenance(path, root=file.root)
-        return MovedFile(path, file.size, file.mtime_ns, provenance, *role)
+        mate = Path(file.mate) if file.mate else None
+        provenance = find_provenance(path, root=file.root, mate=mate)
+        return MovedFile(path, file.size, file.mtime_ns, provenance, *role, mate)
 
     def _mark_missing(
         self, found: Found, known: dict[str, FileRow], moved_away: set[str]
@@ -223,7 +227,7 @@ class _Scan:
             self.done[what].append(outcome.task.file.path)
         for outcome in batch:
             if outcome.measures is None and not outcome.reason and outcome.task.hit_id is not None:
-                path, _, size, mtime_ns = outcome.task.file
+                path, _, size, mtime_ns, _ = outcome.task.file
                 self.store.mark_same(outcome.task.hit_id, path=path, size=size, mtime_ns=mtime_ns)
                 self.done["unchanged"].append(path)
         bad = [(o.task.file, o.reason, o.try_again) for o in batch if o.reason]
@@ -243,6 +247,7 @@ class _Scan:
             files.setdefault(file.path, []).append(MeasuredFile(
                 path, file.size, file.mtime_ns, o.content_hash, o.sr, o.n_channels, o.container,
                 o.subtype, measures, o.provenance, role, confidence, source, chance,
+                mate=Path(file.mate) if file.mate else None,
             ))  # fmt: skip
         return [replace(first, others=tuple(others)) for first, *others in files.values()]
 
@@ -281,8 +286,8 @@ def _paths(names: Iterable[str]) -> tuple[Path, ...]:
     return tuple(Path(name) for name in sorted(names))
 
 
-def _hash_or_none(path: str) -> str | None:
+def _hash_or_none(file: FoundFile) -> str | None:
     try:
-        return hash_file(path)
+        return hash_file(file.path, file.mate)
     except OSError:  # whoever measures it reports the fault
         return None

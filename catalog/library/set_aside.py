@@ -127,6 +127,8 @@ def find_obstacle(store: Store, hit_id: int) -> str:
     hit = store.hit(hit_id)
     if hit.state == "aside":
         return f"hit {hit_id} ({hit.path.name}) is set aside already"
+    if hit.mate is not None:
+        return f"hit {hit_id} ({hit.name}) is two files, left and right; hide it instead"
     if hit.path.is_symlink():
         return f"{hit.path}: is a link; set aside the file that it points to"
     if hit.region and store.read(OTHER_STROKES, (path_to_db(hit.path), hit_id)):

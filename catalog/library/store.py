@@ -29,7 +29,7 @@ CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
 HIT_COLUMNS = (
     "id, path, start, stop, sr, n_channels, session, drum, microphone, take, role, role_confidence,"
     f" role_source, descriptors, container, subtype, content_hash, {STATE}, note, mark, tags,"
-    " remark, region, session_source, origin, aside"
+    " remark, region, session_source, origin, mate, aside"
 )
 
 
@@ -43,6 +43,7 @@ class FileRow(NamedTuple):
     hit_id: int | None
     state: str
     reason: str
+    mate: str | None = None
 
 
 class Store(Database):
@@ -116,6 +117,7 @@ class Store(Database):
         values[13] = {k: math.nan if v is None else v for k, v in json.loads(values[13]).items()}
         values[20] = tuple(json.loads(values[20]))
         values[24] = json.loads(values[24])
+        values[25] = None if values[25] is None else Path(path_from_db(values[25]))
         return Hit(*values)
 
     def known_files(self) -> dict[str, FileRow]:
@@ -125,13 +127,16 @@ class Store(Database):
         could not be used took its place is given as the latter.
         """
         rows = self.read(
-            "SELECT path, size, mtime_ns, version, content_hash, id, state, '' FROM hit"
+            "SELECT path, size, mtime_ns, version, content_hash, id, state, '', mate FROM hit"
             " WHERE state != 'aside' AND region >= 0 ORDER BY state = 'here', id"
         )
         rows += self.read(
-            "SELECT path, size, mtime_ns, version, '', NULL, 'skipped', reason FROM skipped"
+            "SELECT path, size, mtime_ns, version, '', NULL, 'skipped', reason, NULL FROM skipped"
         )
-        return {path_from_db(row[0]): FileRow(*row[1:]) for row in rows}
+        return {
+            path_from_db(path): FileRow._make((*row, mate and path_from_db(mate)))
+            for path, *row, mate in rows
+        }
 
     def write_measured(self, batch: Sequence[MeasuredFile]) -> list[str]:
         """Keep measured files in one step.
@@ -228,11 +233,13 @@ class Store(Database):
                 return False
             p = file.provenance
             ids = [row[0] for row in db.execute(SAME_TAKE, (hit_id, hit_id))]
-            told = (place, file.size, file.mtime_ns, p.drum, p.microphone, p.take, p.note)
+            mate = path_to_db(file.mate) if file.mate else None
+            times = (file.size, file.mtime_ns)
+            told = (place, mate, *times, p.drum, p.microphone, p.take, p.note)
             role = (file.role, file.role_confidence, file.role_source)
             for each in ids:
                 db.execute(
-                    "UPDATE hit SET path = ?, size = ?, mtime_ns = ?,"
+                    "UPDATE hit SET path = ?, mate = ?, size = ?, mtime_ns = ?,"
                     " state = iif(region < 0, state, 'here'), aside = NULL, drum = ?,"
                     " microphone = ?, take = ?, note = ? WHERE id = ?",
                     (*told, each),

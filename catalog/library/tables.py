@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: tells our stores from other databases
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 TABLES = """
 CREATE TABLE hit (
     id INTEGER PRIMARY KEY AUTOINCREMENT, path NOT NULL, aside TEXT, state TEXT NOT NULL,
@@ -16,7 +16,7 @@ CREATE TABLE hit (
     role_source TEXT NOT NULL, descriptors TEXT NOT NULL, mark TEXT NOT NULL DEFAULT '',
     tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '',
     hidden INTEGER NOT NULL DEFAULT 0, region INTEGER NOT NULL DEFAULT 0,
-    session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}');
+    session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}', mate);
 CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE TABLE numbers (
@@ -83,4 +83,5 @@ CREATE TABLE fault_dismissed (
     hit_id INTEGER NOT NULL, content_hash TEXT NOT NULL, kind TEXT NOT NULL,
     time_utc TEXT NOT NULL, PRIMARY KEY (hit_id, content_hash, kind))
 """,
+    2: "ALTER TABLE hit ADD COLUMN mate",
 }

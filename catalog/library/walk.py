@@ -20,12 +20,16 @@ UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC to ha
 
 
 class FoundFile(NamedTuple):
-    """An audio file by its name: where it is, under which scanned folder, its size and time."""
+    """An audio file by its name: where it is, under which scanned folder, its size and time.
+
+    `mate` is the right side's file where two mono files are one stereo recording.
+    """
 
     path: str
     root: str
     size: int
     mtime_ns: int
+    mate: str = ""
 
 
 @dataclass
@@ -167,8 +171,8 @@ def _note_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
     found.files.append(FoundFile(entry.path, root, status.st_size, status.st_mtime_ns))
 
 
-def hash_file(path: str | Path) -> str:
-    """Give the SHA-256 of a whole file as hex text.
+def hash_file(path: str | Path, mate: str | Path | None = None) -> str:
+    """Give the SHA-256 of a whole file, or of two one after the other, as hex text.
 
     Raises
     ------
@@ -176,7 +180,9 @@ def hash_file(path: str | Path) -> str:
         if it cannot be read
     """
     digest = hashlib.sha256()
-    with open(path, "rb") as file:
-        while block := file.read(READ_BYTES):
-            digest.update(block)
+    for part in (path, mate):
+        if part:
+            with open(part, "rb") as file:
+                while block := file.read(READ_BYTES):
+                    digest.update(block)
     return digest.hexdigest()

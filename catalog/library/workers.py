@@ -131,10 +131,11 @@ def _measure_alone(task: Task, measure: Measure) -> Outcome:
 
 def _measure_one(task: Task, measure: Measure) -> Outcome:
     path = Path(task.file.path)
+    mate = Path(task.file.mate) if task.file.mate else None
     if not isinstance(path_to_db(path), str):
         return Outcome(task, reason="has a name, or a folder, that is no valid text; rename it")
     try:
-        content_hash = hash_file(path)
+        content_hash = hash_file(path, task.file.mate)
     except OSError as err:
         reason = f"cannot be read ({err.strerror}); check that it is there and that you may open it"
         return Outcome(task, reason=reason, try_again=True)
@@ -144,12 +145,14 @@ def _measure_one(task: Task, measure: Measure) -> Outcome:
         said = FileSaid(content_hash)
         if task.said is not None and task.said.content_hash == content_hash:
             said = task.said
-            audio, measures = measure_said(path, said)
+        if said.cut is not None or said.mix or mate is not None:
+            audio, measures = measure_said(path, said, mate=mate)
         else:
             audio, measures = measure(path)
-        provenance = with_mix(find_provenance(path, root=task.file.root), said.mix)
+        provenance = with_mix(find_provenance(path, root=task.file.root, mate=mate), said.mix)
     except AudioError as err:
-        return Outcome(task, reason=_one_line(err.reason))
+        of_mate = f"its right side {mate.name} " if mate is not None and err.path == mate else ""
+        return Outcome(task, reason=_one_line(of_mate + err.reason))
     except CatalogError as err:
         return Outcome(task, reason=_one_line(f"{err}; export it again or take it out"))
     except Exception as err:  # the one edge that reports and goes on: no file may stop a scan

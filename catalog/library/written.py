@@ -34,6 +34,7 @@ class MeasuredFile:
     role_probabilities : np.ndarray, float32, shape (20,), from sound alone, in the order of `ROLES`
     others : tuple of MeasuredFile
         the further strokes of a take, in order; `measures.start` and `stop` are their regions
+    mate : Path or None, see `Hit`
     """
 
     path: Path
@@ -51,6 +52,7 @@ class MeasuredFile:
     role_source: str
     role_probabilities: np.ndarray
     others: tuple[MeasuredFile, ...] = ()
+    mate: Path | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +66,7 @@ class MovedFile:
     role: str
     role_confidence: float
     role_source: str
+    mate: Path | None = None
 
 
 class _Row(NamedTuple):
@@ -172,6 +175,7 @@ def _measured_values(file: MeasuredFile) -> dict[str, Any]:
     told = ("session", "drum", "microphone", "take", "note")
     return {
         "path": path_to_db(file.path),
+        "mate": None if file.mate is None else path_to_db(file.mate),
         "version": MEASURE_VERSION,
         "start": int(m.start),
         "stop": int(m.stop),

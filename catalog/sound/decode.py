@@ -7,7 +7,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -58,6 +58,31 @@ class Audio:
     sr: int
     container: str
     subtype: str
+
+
+class Header(NamedTuple):
+    """What a file says of itself: sample rate in Hz, frames, channels."""
+
+    sr: int
+    n_frames: int
+    n_channels: int
+
+
+def read_header(path: str | Path) -> Header:
+    """Read what a file says of itself, without decoding it.
+
+    Raises
+    ------
+    AudioError
+        if it is missing, or no audio that libsndfile reads
+    """
+    import soundfile
+
+    try:
+        told = soundfile.info(str(path))
+    except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
+        raise AudioError(Path(path), f"cannot be read ({_first_line(err)})") from err
+    return Header(told.samplerate, told.frames, told.channels)
 
 
 def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) -> Audio:

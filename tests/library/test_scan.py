@@ -272,7 +272,7 @@ def test_hidden_files_and_companions_are_passed_over(store, library, write_hit):
 
 
 def test_a_file_that_may_not_be_read_is_told_and_tried_again(store, library, monkeypatch):
-    def forbid(path):
+    def forbid(path, mate):
         raise PermissionError(13, "Permission denied", str(path))
 
     with monkeypatch.context() as patch:

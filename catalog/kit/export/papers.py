@@ -42,7 +42,8 @@ class Row:
     source_file: str
     source_start_frame: int
     source_stop_frame: int
-    source_sha256: str
+    source_right_file: str  # of a stereo hit in two files, else ""
+    source_sha256: str  # of both, one after the other
     session: str
     drum: str
     microphone: str
@@ -85,6 +86,7 @@ def manifest_row(
         n_frames=int(written["n_frames"]),
         peak_dbfs=round(peak, 2) if math.isfinite(peak) else None,
         source_file=str(hit.path), source_start_frame=hit.start, source_stop_frame=hit.stop,
+        source_right_file="" if hit.mate is None else str(hit.mate),
         source_sha256=hit.content_hash, session=hit.session, drum=hit.drum,
         microphone=hit.microphone, take=hit.take, origin=_told(hit.origin),
         role=hit.role, role_confidence=round(hit.role_confidence, 3),

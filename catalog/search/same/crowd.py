@@ -10,8 +10,8 @@ from pathlib import Path
 from catalog.errors import CatalogError
 from catalog.library.pool import spread
 from catalog.library.records import Hit
+from catalog.library.sides import decode_sides
 from catalog.search.same.judge import Judgement, judge_pair
-from catalog.sound.decode import decode_file
 from catalog.sound.fit import Recording, prepare_recording
 from catalog.sound.microphones import mix_channels
 
@@ -29,6 +29,7 @@ class Place:
     start: int
     stop: int
     mix: str = ""
+    mate: Path | None = None
 
 
 def judge_many(
@@ -57,7 +58,7 @@ def judge_many(
         if a worker dies
     """
     places = {
-        hit.id: Place(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit))
+        hit.id: Place(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit), hit.mate)
         for hit in {hit.id: hit for pair in pairs for hit in pair}.values()
     }
     tasks = [(places[first.id], places[second.id]) for first, second in pairs]
@@ -79,7 +80,7 @@ def _judge_one(first: Place, second: Place) -> Judgement | None:
 @lru_cache(maxsize=MAX_PREPARED)
 def _prepare(place: Place) -> Recording | None:
     try:
-        audio = decode_file(place.path, start=place.start, stop=place.stop)
+        audio = decode_sides(place.path, place.mate, start=place.start, stop=place.stop)
         return prepare_recording(mix_channels(audio, place.mix))
     except CatalogError:
         return None  # gone or broken since the scan: the next scan will say so

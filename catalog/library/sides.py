@@ -1,0 +1,193 @@
+"""Two mono files that are the left and the right of one stereo recording: one hit.
+
+Names propose ("Snare 01 L.wav" beside "Snare 01 R.wav", "3-Snare-OHL" beside "3-Snare-OHR"), what
+the files are decides: both mono, one rate, one length, one time reference. A side right after an
+instrument ("Crash L") may as well be the cymbal on the left, and is a pair only behind a dot
+("Crash.L.wav"), as multitrack programs write what they split (common practice, no source), or
+where the user says so.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from catalog.errors import AudioError, ParameterError
+from catalog.library.provenance import MICROPHONES, find_side, read_chunks
+from catalog.library.records import Hit
+from catalog.library.roles import ROLE_WORDS, split_words
+from catalog.library.schema import Database
+from catalog.library.walk import FoundFile
+from catalog.sound.decode import Audio, decode_file, read_header
+
+SAID = "sides_said"  # setting: the left file's path to the right one's, or "" for no pair
+LAST_WORD = re.compile(r"[^\W_]+(?=[\W_]*$)")
+
+
+def name_sides(path: str) -> tuple[str, str] | None:
+    """Read a side from a file's name.
+
+    Parameters
+    ----------
+    path : str
+
+    Returns
+    -------
+    (path without its side, "l" or "r"), or None where the name tells none that can be trusted
+    """
+    folder, name = os.path.split(path)
+    stem, ending = os.path.splitext(name)
+    side = find_side(stem)
+    if side is None:
+        return None
+    before = LAST_WORD.search(stem[: side.start("side")])
+    words = split_words(before.group()) if before else []
+    by_microphone = bool(words) and all(word in MICROPHONES for word in words)
+    if not by_microphone:
+        instrument = any(word in ROLE_WORDS for word in words)
+        dotted = stem[: side.start("side")].endswith(".")
+        if side.end("side") != len(stem) or not words or (instrument and not dotted):
+            return None
+    word = side.group("side")
+    kind = f"{len(word) > 1}{word[0].isupper()}"  # "L" goes with "R", not with "right" or "r"
+    key = f"{stem[: side.start('side')]}\0{kind}{stem[side.end('side') :]}{ending.lower()}"
+    return os.path.join(folder, key), word[0].lower()
+
+
+def pair_sides(
+    files: Sequence[FoundFile], known: Mapping[str, str | None], said: Mapping[str, str]
+) -> list[FoundFile]:
+    """Put the two files of each stereo recording together.
+
+    Parameters
+    ----------
+    files : sequence of FoundFile, sorted
+    known : mapping of path to the path of the other side, or None
+        files that are hits already: a file that is a hit of its own stays one
+    said : mapping
+        the user's word, as `sides_said` gives it
+
+    Returns
+    -------
+    list of FoundFile, sorted; a pair stands under its left file, with the size of both and the
+    later time
+    """
+    by_path = {file.path: file for file in files}
+    mates = {a: b for a, b in said.items() if b and a in by_path and b in by_path}
+    sides: dict[str, dict[str, list[str]]] = {}
+    for file in files:
+        if named := name_sides(file.path):
+            sides.setdefault(named[0], {}).setdefault(named[1], []).append(file.path)
+    for found in sides.values():
+        left, right = found.get("l", []), found.get("r", [])
+        if len(left) != 1 or len(right) != 1 or left[0] in said or right[0] in known:
+            continue
+        if known.get(left[0]) == right[0] or are_sides(left[0], right[0]):
+            mates[left[0]] = right[0]
+    taken = set(mates.values())
+    return [
+        _join(file, by_path[mates[file.path]]) if file.path in mates else file
+        for file in files
+        if file.path not in taken
+    ]
+
+
+def _join(left: FoundFile, right: FoundFile) -> FoundFile:
+    time_ns = max(left.mtime_ns, right.mtime_ns)
+    return left._replace(size=left.size + right.size, mtime_ns=time_ns, mate=right.path)
+
+
+def are_sides(left: str | Path, right: str | Path) -> bool:
+    """Tell from their headers whether two files can be the sides of one recording."""
+    try:
+        a, b = read_header(left), read_header(right)
+    except AudioError:
+        return False
+    times = {read_chunks(Path(p)).origin.get("time_reference", "") for p in (left, right)}
+    return a == b and a.n_channels == 1 and a.n_frames > 0 and len(times) == 1
+
+
+def sides_said(store: Database) -> dict[str, str]:
+    """Give what the user said of pairs: the left file's path to the right one's, or to ""."""
+    return dict(store.setting(SAID, {}))
+
+
+def part_sides(store: Database, hit: Hit) -> None:
+    """Say that a hit's two files are hits of their own; the next scan makes them so.
+
+    Raises
+    ------
+    ParameterError
+        if the hit has one file only
+    """
+    if hit.mate is None:
+        raise ParameterError(f"hit {hit.id} ({hit.name}) is one file: there is nothing to part")
+    _say(store, hit, "", f"apart from {hit.mate.name}")
+
+
+def join_sides(store: Database, left: Hit, right: Hit) -> None:
+    """Say that two hits are the left and right of one recording; the next scan makes them one.
+
+    The left hit keeps its number and what was said of it.
+
+    Raises
+    ------
+    ParameterError
+        if they are not two mono files of one rate and length
+    """
+    if left.path == right.path or left.mate or right.mate or not are_sides(left.path, right.path):
+        raise ParameterError(
+            f"{left.path.name} and {right.path.name} are not two mono files of one rate, length"
+            " and time reference: they cannot be left and right of one recording"
+        )
+    _say(store, left, str(right.path), f"together with {right.path.name}")
+
+
+def _say(store: Database, hit: Hit, mate: str, reason: str) -> None:
+    with store.writing(changes_hits=False):
+        store.set_setting(SAID, {**sides_said(store), str(hit.path): mate})
+        store.add_event("sides", hit.id, source=hit.path, target=hit.path, reason=reason)
+
+
+def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
+    """Decode the stroke of a hit, from both its files where it has two.
+
+    Parameters
+    ----------
+    hit : Hit
+    whole : bool
+        the whole recording instead of the stroke
+
+    Raises
+    ------
+    AudioError
+        if a file is gone or broken, or the two no longer fit together
+    """
+    start, stop = (0, None) if whole else (hit.start, hit.stop)
+    return decode_sides(hit.path, hit.mate, start=start, stop=stop)
+
+
+def decode_sides(
+    path: Path, mate: Path | None, *, start: int = 0, stop: int | None = None
+) -> Audio:
+    """Decode a file, or two mono files as the left and right of one; see `decode_file`.
+
+    Raises
+    ------
+    AudioError
+        if a file is gone or broken, or the two do not fit together
+    """
+    import numpy as np
+
+    audio = decode_file(path, start=start, stop=stop)
+    if mate is None:
+        return audio
+    other = decode_file(mate, start=start, stop=stop)
+    if (audio.samples.shape, audio.sr) != (other.samples.shape, other.sr):
+        raise AudioError(
+            mate, f"does not fit its left side {path.name}: another length or rate; scan again"
+        )
+    samples = np.concatenate([audio.samples[:, :1], other.samples[:, :1]], axis=1)
+    return Audio(samples, audio.sr, audio.container, audio.subtype)
