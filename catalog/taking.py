@@ -44,13 +44,21 @@ class Taking:
 
         return list_regions(self._store, self._file(hit))
 
-    def waveform(self, hit: int | str | Path, *, n_points: int = 1000) -> np.ndarray:
-        """Outline of the whole file that a hit is in, for drawing.
+    def waveform(
+        self,
+        hit: int | str | Path,
+        *,
+        n_points: int = 1000,
+        start: int = 0,
+        stop: int | None = None,
+    ) -> np.ndarray:
+        """Outline of the file that a hit is in, or of a part of it, for drawing.
 
         Parameters
         ----------
         hit : int, str or Path
         n_points : int, above 0
+        start, stop : int, frames of the file; `stop` is exclusive and None means the end
 
         Returns
         -------
@@ -62,10 +70,12 @@ class Taking:
         AudioError
             if the file is gone or broken
         """
-        from catalog.library.sides import decode_hit
+        from catalog.library.sides import decode_sides
         from catalog.sound.takes import outline
 
-        return outline(decode_hit(self._any_of(hit), whole=True).samples, n_points=n_points)
+        files = self._any_of(hit)
+        audio = decode_sides(files.path, files.mate, start=start, stop=stop)
+        return outline(audio.samples, n_points=n_points)
 
     def n_frames(self, hit: int | str | Path) -> int:
         """Length of the whole file that a hit is in, in frames.

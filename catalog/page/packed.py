@@ -169,6 +169,24 @@ def make_peaks(audio: Audio) -> bytes:
     return outline
 
 
+def pack_wave(wave: np.ndarray) -> bytes:
+    """Pack the outline of a recording for drawing, its own maximum 127.
+
+    Parameters
+    ----------
+    wave : np.ndarray, shape (n, 2), lowest and highest sample
+
+    Returns
+    -------
+    bytes
+        n pairs of int8; heights are drawn by their square root, so that a decay 40 dB down is still
+        a tenth as high as the loudest
+    """
+    high = np.sqrt(np.abs(wave) / max(1e-9, float(np.abs(wave).max(initial=0.0))))
+    packed: bytes = np.round(np.sign(wave) * high * 127).astype(np.int8).tobytes()
+    return packed
+
+
 def format_words(hit: Hit) -> str:
     """Say how a file holds its audio: "24-bit WAV, 44.1 kHz"."""
     widths = {"FLOAT": "32-bit float", "DOUBLE": "64-bit float"}

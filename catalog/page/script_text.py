@@ -45,6 +45,7 @@ SCRIPTS = (
     "twice/twice.js",
     "round/round.js",
     "faults/faults.js",
+    "cut/cut.js",
     "shared/main.js",
 )
 STYLES = (
@@ -55,6 +56,7 @@ STYLES = (
     "twice/twice.css",
     "round/round.css",
     "faults/faults.css",
+    "cut/cut.css",
 )
 
 

@@ -14,10 +14,11 @@ from starlette.routing import Route
 from catalog.errors import CatalogError
 from catalog.page import opened
 from catalog.page.columns import stamp_hit
-from catalog.page.packed import N_PEAKS, join_previews, make_peaks, make_preview
+from catalog.page.packed import N_PEAKS, join_previews, make_peaks, make_preview, pack_wave
 from catalog.page.routes.answers import FOR_GOOD, NOT_KEPT, answer, read_ids
 
 CACHE_BYTES = 48 * 2**20  # previews and outlines kept in memory
+WAVE_POINTS = 900  # of a wave that is drawn as wide as the page
 FLAT = bytes(2 * N_PEAKS)  # the outline of a hit that cannot be read
 
 _cache: OrderedDict[tuple[str, int], bytes] = OrderedDict()
@@ -81,7 +82,24 @@ async def _peaks(request: Request) -> Response:
     return await answer(work)
 
 
+async def _wave(request: Request) -> Response:
+    """Outline of a part of the file that a hit is in; addresses change with the cut."""
+    hit_id, stamp, start, stop = (request.path_params[k] for k in ("hit_id", "stamp", "a", "b"))
+    if start >= stop:
+        return PlainTextResponse("a part of a wave ends after it starts", 400)
+
+    def work() -> Response:
+        catalog = opened.open_catalog()
+        same = stamp_hit(catalog.hit(hit_id)) == stamp
+        wave = catalog.waveform(hit_id, n_points=WAVE_POINTS, start=start, stop=stop)
+        headers = FOR_GOOD if same else NOT_KEPT
+        return Response(pack_wave(wave), media_type="application/octet-stream", headers=headers)
+
+    return await answer(work)
+
+
 ROUTES = (
+    Route("/api/wave/{hit_id:int}/{stamp:int}/{a:int}-{b:int}", _wave),
     Route("/api/hit/{hit_id:int}/{stamp:int}.wav", _hit),
     Route("/api/preview", _preview),
     Route("/api/peaks", _peaks),

@@ -35,6 +35,22 @@ def _dismiss(catalog: Catalog, act: Act) -> None:
     catalog.dismiss_fault([int(act["id"])], str(act["kind"]), dismissed=act["op"] == "dismiss")
 
 
+def _move(catalog: Catalog, act: Act) -> None:
+    catalog.move_region(int(act["id"]), start=int(act["start"]), stop=int(act["stop"]))
+
+
+def _part(catalog: Catalog, act: Act) -> None:
+    catalog.split_region(int(act["id"]), at=int(act["at"]))
+
+
+def _join(catalog: Catalog, act: Act) -> None:
+    catalog.merge_regions([int(i) for i in act["ids"]])
+
+
+def _as_found(catalog: Catalog, act: Act) -> None:
+    catalog.cut_again(int(act["id"]))
+
+
 ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
     "keep": _keep,
     "same": _say_same,
@@ -42,6 +58,10 @@ ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
     "accept": _accept,
     "dismiss": _dismiss,
     "undismiss": _dismiss,
+    "move": _move,
+    "part": _part,
+    "join": _join,
+    "found": _as_found,
 }
 
 

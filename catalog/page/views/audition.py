@@ -1,4 +1,4 @@
-"""The one component that sounds: mounted as "listen", "kit", "twice", "round" or "faults"."""
+"""The one component that sounds, mounted once a view: "listen", "kit", "twice", and so on."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def mount_audition(
     Parameters
     ----------
     view : str
-        "listen", "kit", "twice", "round" or "faults"
+        "listen", "kit", "twice", "round", "faults" or "cut"
     data : dict
         what the view shows; bytes only at the top level
     default : dict, optional
