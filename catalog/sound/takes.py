@@ -25,6 +25,7 @@ OVER_NOISE_DB = 12.0  # over the quietest tenth of the take; noise in 1 ms block
 UNDER_LOUDEST_DB = 50.0  # a stroke further below the loudest of the take is bleed or a rustle
 RING_RISE_DB = 9.0  # asked over a ring
 SOFTER_DB = 15.0  # a stroke is expected to be this much softer than the one before, or less
+FAR_SOFTER_DB, FAR_SOFTER_RISE_DB = 18.0, 14.0  # asked of one far softer: a pedal, a rattle
 QUIET_RISE_DB = (14.0, 26.0)  # asked out of silence: half of what the take has over its noise
 TALK_RISE_DB = 32.0  # asked where something swelled shortly before
 TALK_S = 0.4  # so long before
@@ -35,6 +36,7 @@ MASKED_DB = 15.0  # a rise so far under what rings there is a break in a fade: n
 SURE_GAP_S = 0.200  # and so long after the first; grains of shakers and scrapers come faster
 FLAM_S = 0.050  # strokes closer than that are one (a flam); also the way to a distant microphone
 ROLL_S = 0.100  # three and more strokes, each closer than that to the one before, are one roll
+BOUNCE_DB = 3.0  # a second one within that time, so much softer: the beater or stick came back
 CLICK_S, CLICK_DB = 0.015, 20.0  # shorter and this far below the usual stroke: two sticks touched
 SMOOTH_S = 0.030  # decays are followed in steps of this length: a period of the lowest drums
 HOLD_S = 0.060  # and are over when they stay low for so long
@@ -108,7 +110,7 @@ def find_regions(mono: np.ndarray, *, sr: int) -> tuple[Region, ...]:
     if not _is_take(strokes):
         return ()
     onsets = [_refine(mono, stroke, sr=sr, block=block) for stroke in strokes]
-    onsets = _merge_close(onsets, sr=sr)
+    onsets = _merge_close(dict(zip(onsets, _peaks(strokes, total), strict=True)), sr=sr)
     if len(onsets) < 2:
         return ()
     return _to_regions(onsets, smooth, noise, n=len(mono), sr=sr, block=block)
@@ -226,6 +228,8 @@ def _sift(rises: list[_Rise], smooth: np.ndarray, noise: float) -> list[_Rise]:
             asked = TALK_RISE_DB
         elif strokes:
             asked = _asked_over_ring(smooth[strokes[-1].at : max(0, rise.at - 18)], quiet)
+            if _peak(smooth, rise.at) < _peak(smooth, strokes[-1].at) - FAR_SOFTER_DB:
+                asked = max(asked, FAR_SOFTER_RISE_DB)
         else:
             asked = quiet
         if rise.rise_db >= asked and rise.growth_db <= GROWTH_DB:
@@ -233,6 +237,10 @@ def _sift(rises: list[_Rise], smooth: np.ndarray, noise: float) -> list[_Rise]:
         elif asked >= quiet:
             last_other = rise.at
     return strokes
+
+
+def _peak(smooth: np.ndarray, at: int) -> float:
+    return float(smooth[at : at + round(PEAK_S / BLOCK_S)].max())
 
 
 def _asked_over_ring(since: np.ndarray, quiet: float) -> float:
@@ -281,18 +289,33 @@ def _refine(mono: np.ndarray, rise: _Rise, *, sr: int, block: int) -> int:
     return lo + int(strong[0]) if len(strong) else frame
 
 
-def _merge_close(onsets: list[int], *, sr: int) -> list[int]:
-    """Take flams for one stroke, and rolls for one."""
-    kept: list[int] = []
-    for onset in sorted(onsets):
-        if not kept or onset - kept[-1] >= FLAM_S * sr:
-            kept.append(onset)
+def _peaks(strokes: list[_Rise], total: np.ndarray) -> list[float]:
+    """Highest level of each stroke before the next, in dB."""
+    level = _smooth(total, 0.005)
+    stops = [*(stroke.at for stroke in strokes[1:]), len(level)]
+    n = round(PEAK_S / BLOCK_S)
+    return [
+        float(level[s.at : max(s.at + 1, min(stop, s.at + n))].max())
+        for s, stop in zip(strokes, stops, strict=True)
+    ]
+
+
+def _merge_close(peaks: dict[int, float], *, sr: int) -> list[int]:
+    """Take flams for one stroke, rolls for one, and a beater that bounced for none of its own."""
+    kept: dict[int, float] = {}
+    for onset in sorted(peaks):
+        last = next(reversed(kept), None)
+        if last is None or onset - last >= FLAM_S * sr:
+            kept[onset] = peaks[onset]
+        else:
+            kept[last] = max(kept[last], peaks[onset])
     merged, run = [], list[int]()
     for following in [*kept, None]:
         if following is not None and run and following - run[-1] < ROLL_S * sr:
             run.append(following)
             continue
-        merged += run[:1] if len(run) >= 3 else run
+        is_one = len(run) >= 3 or (len(run) == 2 and kept[run[1]] < kept[run[0]] - BOUNCE_DB)
+        merged += run[:1] if is_one else run
         run = [following] if following is not None else []
     return merged
 

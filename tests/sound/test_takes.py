@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from catalog.errors import ParameterError
 from catalog.sound.several import may_hold_several
 from catalog.sound.takes import find_regions, outline
-from tests.signals import SR, drum_stroke
+from tests.signals import SR, decaying_sine, drum_stroke
 
 LEAD = round(0.01 * SR)  # of silence at the start of `drum_stroke`
 WITHIN = round(0.002 * SR)  # an onset further away is another
@@ -74,6 +74,28 @@ def test_a_roll_stays_in_one_piece():
     roll = [(1.5 + 0.07 * k, drum_stroke(180, seed=k, strength=0.5)[LEAD:]) for k in range(8)]
     take = lay([*strokes_at([0.4]), *roll, *strokes_at([3.6])])
     assert onsets_s(take) == pytest.approx([0.4, 1.5, 3.6], abs=WITHIN / SR)
+
+
+@pytest.mark.parametrize(("strength", "n_more"), [(0.3, 0), (1.0, 1)])
+def test_a_beater_that_bounced_belongs_to_its_stroke(strength, n_more):
+    bounce = (1.5 + 0.08, strength * drum_stroke(150, seed=7)[LEAD:])
+    take = lay([*strokes_at(AT_S, strengths=(1.0,)), bounce])
+    regions = find_regions(take, sr=SR)
+    assert len(regions) == len(AT_S) + n_more
+    if not n_more:
+        assert [r.onset / SR for r in regions] == pytest.approx(AT_S, abs=WITHIN / SR)
+        level = np.abs(bounce[1])
+        last = int(np.flatnonzero(level > level.max() * 0.01)[-1])
+        assert regions[1].stop >= round(bounce[0] * SR) + last
+
+
+@pytest.mark.parametrize(("amplitude", "is_stroke"), [(0.014, False), (0.04, True)])
+def test_what_is_far_softer_and_hardly_stands_out_of_a_ring_is_no_stroke(amplitude, is_stroke):
+    ring = decaying_sine(110, 6.0, length_s=4.0, amplitude=0.8)
+    pedal = decaying_sine(6000, 0.3, length_s=0.3, amplitude=amplitude)
+    take = lay([(0.4, ring), (2.6, pedal), *strokes_at([4.6, 5.6])], n_s=7.0, room=2e-3)
+    expected = [0.4, *([2.6] if is_stroke else []), 4.6, 5.6]
+    assert onsets_s(take) == pytest.approx(expected, abs=WITHIN / SR)
 
 
 def test_sticks_that_touch_are_left_out():
