@@ -25,20 +25,18 @@ MANY = 3  # files left out for one reason, from which it is said once for all
 def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
     """Draw the form for a folder, how the scan stands, and what wants a look afterwards."""
     with st.form("bring", border=False):
-        text = st.text_input(
+        st.text_input(
             "Folder with recorded hits",
             key="bring_folder",
             placeholder="/home/me/recordings",
             help="The whole path. Folders inside it are scanned as well; files are only read.",
         )
-        asked = st.form_submit_button("Scan", type="primary")
+        st.form_submit_button("Scan", type="primary", on_click=lambda: _scan(catalog))
     if not is_open:
         return
     with st.expander("Look for the folder", key="choose_open", on_change="rerun"):
         if st.session_state.get("choose_open"):
             draw_choose_folder(field="bring_folder")
-    if asked:
-        _scan(catalog, text.strip())
     draw_scan(catalog)
     _draw_folders(catalog)
     draw_takes(catalog)
@@ -49,10 +47,13 @@ def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
     _draw_map_row(catalog)
 
 
-def _scan(catalog: Catalog, text: str) -> None:
+def _scan(catalog: Catalog) -> None:
+    text = st.session_state["bring_folder"].strip()
     folder = Path(text).expanduser()
     if not text or not folder.is_absolute() or not folder.is_dir():
-        st.warning("That is no folder on this machine. Give the whole path, from the root on.")
+        st.session_state["scan_trouble"] = (
+            "That is no folder on this machine. Give the whole path, from the root on."
+        )
         return
     begin_scan(catalog, (str(folder),))
 
@@ -73,13 +74,23 @@ def _draw_folders(catalog: Catalog) -> None:
         state = state if there else "not there now; plug in its disk, or scan where it has gone"
         line.markdown(f"{inert(folder.path)}  \n:small[{inert(state)}]")
         label = "Scan again" if folder.finished else "Go on"
-        if deed.button(
-            label, key=f"again_{folder.path}", disabled=at_work or not there, width="stretch"
-        ):
-            begin_scan(catalog, (folder.path,))
+        deed.button(
+            label,
+            key=f"again_{folder.path}",
+            disabled=at_work or not there,
+            width="stretch",
+            on_click=begin_scan,
+            args=(catalog, (folder.path,)),
+        )
     present = tuple(folder.path for folder in folders if Path(folder.path).is_dir())
-    if len(present) > 1 and st.button("Scan all of them", key="again_all", disabled=at_work):
-        begin_scan(catalog, present)
+    if len(present) > 1:
+        st.button(
+            "Scan all of them",
+            key="again_all",
+            disabled=at_work,
+            on_click=begin_scan,
+            args=(catalog, present),
+        )
 
 
 def _draw_map_row(catalog: Catalog) -> None:

@@ -35,8 +35,9 @@ def draw_history(catalog: Catalog) -> None:
         _draw_step(catalog, step, away)
     if len(steps) > N_STEPS:
         st.caption(f"{len(steps) - N_STEPS:,} earlier steps; `catalog history` lists them.")
-    if away and st.button(f"Put everything back ({len(away)})", key="undo_all"):
-        _undo(catalog, None)
+    if away:
+        label = f"Put everything back ({len(away)})"
+        st.button(label, key="undo_all", on_click=lambda: _undo(catalog, None))
 
 
 def _draw_said(catalog: Catalog) -> None:
@@ -68,10 +69,12 @@ def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: dict[int, s
     reason = f", {inert(first.reason)}" if first.reason else ""
     when = f"{when_word(first.time_utc)}{reason}"
     line.markdown(f"{count}{names}{more} — {WORDS[first.action]}  \n:small[{when}]")
-    if _holds(step, away) and deed.button(
-        "Put back" if first.action in ("set aside", "hide") else "Undo", key=f"back_{first.step}"
-    ):
-        _undo(catalog, [first.step])
+    if _holds(step, away):
+        deed.button(
+            "Put back" if first.action in ("set aside", "hide") else "Undo",
+            key=f"back_{first.step}",
+            on_click=lambda: _undo(catalog, [first.step]),
+        )
 
 
 def _holds(step: Sequence[HistoryEvent], away: dict[int, str]) -> bool:
@@ -81,12 +84,12 @@ def _holds(step: Sequence[HistoryEvent], away: dict[int, str]) -> bool:
 
 
 def _undo(catalog: Catalog, steps: list[int] | None) -> None:
+    forget_said()
     try:
         undone = catalog.undo(steps)
     except (CatalogError, OSError) as err:
-        st.error(inert(str(err)))
+        st.session_state["undo_left"] = [str(err)]
         return
-    forget_said()
     n_done = len({event.hit_id for event in undone.events})
     if n_done == 1:
         name = inert(catalog.hit(undone.events[0].hit_id).name)
@@ -97,4 +100,3 @@ def _undo(catalog: Catalog, steps: list[int] | None) -> None:
     elif n_done:
         st.session_state["said"] = f"Undone for {count_of(n_done, 'hit')}."
     st.session_state["undo_left"] = [why for _, why in undone.left]
-    st.rerun()

@@ -100,14 +100,11 @@ def _draw_keeping(catalog: Catalog) -> None:
     st.markdown("#### Keep")
     kit, saved = current_kit(catalog), catalog.kits()
     with st.form("keep", border=False):
-        name = st.text_input("Name of the kit", value=kit.name, key=f"kit_name_{kit.name}")
-        if st.form_submit_button("Save", disabled=not kit.slots):
-            if name.strip():
-                catalog.save_kit(kit, name.strip())
-                name_kit(catalog, name.strip())
-                st.toast(f"Saved: {inert(name.strip())}")
-                st.rerun()
-            st.warning("A kit needs a name to be found again.")
+        field = f"kit_name_{kit.name}"
+        st.text_input("Name of the kit", value=kit.name, key=field)
+        st.form_submit_button(
+            "Save", disabled=not kit.slots, on_click=lambda: _save(catalog, kit, field)
+        )
     if saved:
         names = dict(enumerate(saved))
         pick = st.selectbox(
@@ -115,6 +112,16 @@ def _draw_keeping(catalog: Catalog) -> None:
         )
         act = {"op": "open", "name": names[pick].name}
         st.button("Open it", key="reopen", on_click=lambda: _do(catalog, act))
+
+
+def _save(catalog: Catalog, kit: Kit, field: str) -> None:
+    name = st.session_state[field].strip()
+    if not name:
+        st.session_state["kit_trouble"] = "A kit needs a name to be found again."
+        return
+    catalog.save_kit(kit, name)
+    name_kit(catalog, name)
+    st.toast(f"Saved: {inert(name)}")
 
 
 def _draw_export(catalog: Catalog) -> None:
@@ -135,19 +142,28 @@ def _draw_export(catalog: Catalog) -> None:
     )
     st.markdown(f"**Rights.** {RIGHTS}")
     write, load = st.columns(2)
-    if write.button("Write the folder", type="primary", width="stretch", key="export"):
-        _write(catalog, kit, folder, subtype=WIDTHS[width])
+    write.button(
+        "Write the folder",
+        type="primary",
+        width="stretch",
+        key="export",
+        on_click=lambda: _write(catalog, kit, subtype=WIDTHS[width]),
+    )
     load.link_button("Download as zip", f"/api/export/{opened.put_outgoing(kit)}", width="stretch")
+    asked, kind, words = st.session_state.get("export_said", ("", "", ""))
+    if words and asked == folder:
+        {"done": st.success, "asked": st.warning, "failed": st.error}[kind](words)
 
 
-def _write(catalog: Catalog, kit: Kit, folder: str, *, subtype: str) -> None:
+def _write(catalog: Catalog, kit: Kit, *, subtype: str) -> None:
+    folder = st.session_state["export_folder"]
     place = Path(folder.strip()).expanduser()
     if not folder.strip() or not place.is_absolute():
-        st.warning("Give the whole path of a folder that does not exist yet.")
-        return
-    try:
-        written = catalog.export_kit(kit, place, subtype=subtype)
-    except (CatalogError, OSError) as err:
-        st.error(inert(str(err)))
-        return
-    st.success(f"{count_of(len(written), 'file')} written to {inert(str(place))}")
+        said = "asked", "Give the whole path of a folder that does not exist yet."
+    else:
+        try:
+            written = catalog.export_kit(kit, place, subtype=subtype)
+            said = "done", f"{count_of(len(written), 'file')} written to {inert(str(place))}"
+        except (CatalogError, OSError) as err:
+            said = "failed", inert(str(err))
+    st.session_state["export_said"] = (folder, *said)

@@ -88,8 +88,10 @@ def _draw_line(catalog: Catalog) -> None:
 
 def _look_at_scan(catalog: Catalog, *, was_at_work: bool, was_empty: bool) -> None:
     state = scan_state(catalog)
-    if (was_at_work and not state.is_at_work) or (was_empty and opened.current_hits()):
+    if was_at_work != state.is_at_work or (was_empty and opened.current_hits()):
         st.rerun()  # what came in is now shown everywhere
+    if trouble := st.session_state.get("scan_trouble"):
+        st.warning(inert(trouble))
     if state.is_at_work:
         share = state.done / state.total if state.total else 0.0
         st.progress(min(1.0, share), inert(say_state(state)))
@@ -107,15 +109,13 @@ def _draw_stopped(catalog: Catalog, state: ScanState) -> None:
         f"Stopped after {state.done:,} of {count_of(state.total, 'file')}. What was measured is "
         "kept; going on takes up the rest."
     )
-    if st.button("Go on", key="scan_go_on"):
-        begin_scan(catalog, state.folders)
+    st.button("Go on", key="scan_go_on", on_click=lambda: begin_scan(catalog, state.folders))
 
 
 def begin_scan(catalog: Catalog, folders: tuple[str, ...]) -> None:
-    """Begin a scan and draw the page anew; say it if that cannot be done."""
+    """Begin a scan when a button is pressed; why that cannot be done is said where it is drawn."""
+    st.session_state.pop("scan_trouble", None)
     try:
         start_scan(catalog, folders)
     except (CatalogError, OSError) as err:
-        st.error(inert(str(err)))
-        return
-    st.rerun()
+        st.session_state["scan_trouble"] = str(err)

@@ -64,6 +64,8 @@ def _forget_asking() -> None:
 
 @st.dialog("Set aside?", width="medium", on_dismiss=_forget_asking)
 def _confirm(catalog: Catalog, picked: list[int]) -> None:
+    if not st.session_state.get("twice_asking"):
+        st.rerun()  # answered: the question closes
     stuck, used = catalog.obstacles(picked), catalog.kits_using(picked)
     free = [i for i in picked if i not in stuck and i not in used]
     needed = [i for i in picked if i in used and i not in stuck]
@@ -77,14 +79,23 @@ def _confirm(catalog: Catalog, picked: list[int]) -> None:
     with_hidden = _ask_hidden(catalog, [i for i in picked if i in stuck], stuck)
     go = [*free, *(needed if with_needed else [])]
     hidden = [i for i in picked if i in stuck] if with_hidden else []
-    if st.button("Yes, set aside", type="primary", key="aside_yes", disabled=not go and not hidden):
-        _forget_asking()
-        try:
-            set_aside_now(catalog, go, hidden=hidden)
-        except (CatalogError, OSError) as err:
-            st.error(inert(str(err)))
-            return
-        st.rerun()
+    st.button(
+        "Yes, set aside",
+        type="primary",
+        key="aside_yes",
+        disabled=not go and not hidden,
+        on_click=lambda: _set_aside(catalog, go, hidden),
+    )
+
+
+def _set_aside(catalog: Catalog, hit_ids: Sequence[int], hidden: Sequence[int]) -> None:
+    """Do what was asked for; what went wrong is told on the page below the question."""
+    _forget_asking()
+    st.session_state.pop("act_trouble", None)
+    try:
+        set_aside_now(catalog, hit_ids, hidden=hidden)
+    except (CatalogError, OSError) as err:
+        st.session_state["act_trouble"] = str(err)
 
 
 def _list_names(catalog: Catalog, hit_ids: Sequence[int]) -> None:
