@@ -61,7 +61,7 @@ class Rereader:
         rows = store.read(f"SELECT {columns} FROM hit WHERE {where} ORDER BY id", values)
         keys, known = [hash(row) for row in rows], self._known
         new = [r[0] for r, k in zip(rows, keys, strict=True) if known.get(r[0], (None,))[0] != k]
-        numbers = self._numbers(store, new)
+        numbers = self._numbers(store, new, where if len(new) == len(rows) else "", values)
         # No lock: two threads may both make a hit, and then one of two equal ones is kept.
         for row, key in zip(rows, keys, strict=True):
             if row[0] in numbers:
@@ -70,7 +70,12 @@ class Rereader:
         return [known[row[0]][1] for row in rows if row[0] in known]
 
     @staticmethod
-    def _numbers(store: Database, ids: Sequence[int]) -> dict[int, str]:
+    def _numbers(
+        store: Database, ids: Sequence[int], where: str, values: Sequence[Any]
+    ) -> dict[int, str]:
+        """Read the long texts of some hits; of all that `where` gives if it is not ""."""
+        if where:
+            return dict(store.read(f"SELECT id, descriptors FROM hit WHERE {where}", values))
         found: dict[int, str] = {}
         for at in range(0, len(ids), CHUNK):
             some = ids[at : at + CHUNK]

@@ -115,8 +115,8 @@ class Store(Database):
         *values, aside = row
         values[1] = Path(path_from_db(values[1])) if aside is None else self.aside_folder / aside
         values[13] = {k: math.nan if v is None else v for k, v in json.loads(values[13]).items()}
-        values[20] = tuple(json.loads(values[20]))
-        values[24] = json.loads(values[24])
+        values[20] = () if values[20] == "[]" else tuple(json.loads(values[20]))  # most have none
+        values[24] = {} if values[24] == "{}" else json.loads(values[24])
         values[25] = None if values[25] is None else Path(path_from_db(values[25]))
         return Hit(*values)
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import gc
 import secrets
 import threading
+import time
 from collections import OrderedDict
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ from catalog.page.packed import PointPack, pack_points
 KITS_KEPT = 32  # kits on the way out by download; the oldest is forgotten first
 MASKS_KEPT = 64  # answers to what was looked for, 12 kB each for 100,000 hits
 
+DRAWN_S = 2.0  # left to the first picture before the processor is taken up
 SETTLE_HITS = 5000  # so many more hits are worth a pause to take them out of the collector's sight
 
 _lock = threading.RLock()
@@ -71,9 +74,20 @@ def current_hits() -> list[Hit]:
     with _lock:
         revision = catalog.revision()
         if _hits is None or _hits[0] != revision:
-            _hits = (revision, catalog.hits())
+            with _out_of_sight():
+                _hits = (revision, catalog.hits())
             _settle(len(_hits[1]))
         return _hits[1]
+
+
+@contextmanager
+def _out_of_sight() -> Iterator[None]:
+    """Stop Python's collector while many objects are made, none of which is to be collected."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
 
 
 def _settle(n_hits: int) -> None:
@@ -102,6 +116,7 @@ def warm_up() -> None:
     with suppress(CatalogError):  # the page itself says what is wrong with a store
         ids = current_points().ids
         if len(ids):
+            time.sleep(DRAWN_S)  # whoever asks sooner has it read at once
             open_catalog().alternates(int(ids[0]), 1)
 
 
