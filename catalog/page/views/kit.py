@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import streamlit as st
@@ -13,11 +13,12 @@ from catalog.kit.assemble import Kit
 from catalog.kit.slots import SLOTS
 from catalog.library.records import Hit
 from catalog.page import opened
-from catalog.page.table.changes import take_act
-from catalog.page.table.draft import current_kit, name_kit, open_draft
+from catalog.page.table.draft import current_kit, open_draft
 from catalog.page.views.audition import mount_audition
+from catalog.page.views.balance import change_table, draw_balance
 from catalog.page.views.finding import summarize
-from catalog.page.wording import RIGHTS, count_of, inert, plain, slot_word
+from catalog.page.views.kept import draw_kept
+from catalog.page.wording import RIGHTS, count_of, inert, slot_word
 
 USUAL = (
     "kick", "snare", "sidestick", "hat_closed", "hat_pedal", "hat_open", "tom_low", "tom_mid",
@@ -44,9 +45,10 @@ def draw_kit(catalog: Catalog) -> None:
     st.caption(
         "Click into the kit, then play it by the letters on the cards. Hats stop each other."
     )
+    draw_balance(catalog, current_kit(catalog))
     keeping, handing = st.columns(2, gap="large")
     with keeping:
-        _draw_keeping(catalog)
+        draw_kept(catalog)
     with handing:
         _draw_export(catalog)
 
@@ -75,53 +77,20 @@ def _draw_filling(catalog: Catalog) -> None:
         "Fill the rest",
         type="primary",
         key="fill",
-        on_click=lambda: _do(catalog, {"op": "fill", "places": wanted}),
+        on_click=lambda: change_table(catalog, {"op": "fill", "places": wanted}),
     )
     layers.button(
         "Add other strokes",
         key="layers",
         disabled=empty,
-        on_click=lambda: _do(catalog, {"op": "layers"}),
+        on_click=lambda: change_table(catalog, {"op": "layers"}),
     )
     clear.button(
-        "Start anew", key="anew", disabled=empty, on_click=lambda: _do(catalog, {"op": "anew"})
+        "Start anew",
+        key="anew",
+        disabled=empty,
+        on_click=lambda: change_table(catalog, {"op": "anew"}),
     )
-
-
-def _do(catalog: Catalog, act: Mapping[str, object]) -> None:
-    """Change the kit; what went wrong is told above it."""
-    try:
-        take_act(catalog, act)
-    except CatalogError as err:
-        st.session_state["kit_trouble"] = str(err)
-
-
-def _draw_keeping(catalog: Catalog) -> None:
-    st.markdown("#### Keep")
-    kit, saved = current_kit(catalog), catalog.kits()
-    with st.form("keep", border=False):
-        field = f"kit_name_{kit.name}"
-        st.text_input("Name of the kit", value=kit.name, key=field)
-        st.form_submit_button(
-            "Save", disabled=not kit.slots, on_click=lambda: _save(catalog, kit, field)
-        )
-    if saved:
-        names = dict(enumerate(saved))
-        pick = st.selectbox(
-            "Saved kits", list(names), format_func=lambda k: plain(names[k].name), key="saved"
-        )
-        act = {"op": "open", "name": names[pick].name}
-        st.button("Open it", key="reopen", on_click=lambda: _do(catalog, act))
-
-
-def _save(catalog: Catalog, kit: Kit, field: str) -> None:
-    name = st.session_state[field].strip()
-    if not name:
-        st.session_state["kit_trouble"] = "A kit needs a name to be found again."
-        return
-    catalog.save_kit(kit, name)
-    name_kit(catalog, name)
-    st.toast(f"Saved: {inert(name)}")
 
 
 def _draw_export(catalog: Catalog) -> None:
