@@ -125,8 +125,7 @@ class _Scan:
 
     def run(self, found: Found) -> ScanReport:
         known = self.store.known_files()
-        mates = {path: row.mate for path, row in known.items() if row.hit_id is not None}
-        found.files = pair_sides(found.files, mates, sides_said(self.store))
+        found.files = pair_sides(found.files, known, sides_said(self.store))
         plan = _sort_files(found.files, known, read_said(self.store))
         moved = self._recognise_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))

@@ -13,6 +13,7 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from catalog.errors import AudioError, ParameterError
 from catalog.library.provenance import MICROPHONES, find_side, read_chunks
@@ -22,50 +23,51 @@ from catalog.library.schema import Database
 from catalog.library.walk import FoundFile
 from catalog.sound.decode import Audio, decode_file, read_header
 
+if TYPE_CHECKING:
+    from catalog.library.store import FileRow
+
 SAID = "sides_said"  # setting: the left file's path to the right one's, or "" for no pair
+LEFT_FOR = {"r": "l", "R": "L", "right": "left", "Right": "Left", "RIGHT": "LEFT"}
 LAST_WORD = re.compile(r"[^\W_]+(?=[\W_]*$)")
 
 
-def name_sides(path: str) -> tuple[str, str] | None:
-    """Read a side from a file's name.
+def left_of(right: str) -> str | None:
+    """Give the path of the left side that the name of a right side asks for.
 
     Parameters
     ----------
-    path : str
+    right : str, a path
 
     Returns
     -------
-    (path without its side, "l" or "r"), or None where the name tells none that can be trusted
+    str, or None where the name tells no right side that can be trusted
     """
-    folder, name = os.path.split(path)
+    folder, name = os.path.split(right)
     stem, ending = os.path.splitext(name)
     side = find_side(stem)
-    if side is None:
+    if side is None or side.group("side") not in LEFT_FOR:
         return None
-    before = LAST_WORD.search(stem[: side.start("side")])
+    until, since = side.span("side")
+    before = LAST_WORD.search(stem[:until])
     words = split_words(before.group()) if before else []
-    by_microphone = bool(words) and all(word in MICROPHONES for word in words)
-    if not by_microphone:
+    if not words or not all(word in MICROPHONES for word in words):
         instrument = any(word in ROLE_WORDS for word in words)
-        dotted = stem[: side.start("side")].endswith(".")
-        if side.end("side") != len(stem) or not words or (instrument and not dotted):
+        if since != len(stem) or not words or (instrument and not stem[:until].endswith(".")):
             return None
-    word = side.group("side")
-    kind = f"{len(word) > 1}{word[0].isupper()}"  # "L" goes with "R", not with "right" or "r"
-    key = f"{stem[: side.start('side')]}\0{kind}{stem[side.end('side') :]}{ending.lower()}"
-    return os.path.join(folder, key), word[0].lower()
+    left = f"{stem[:until]}{LEFT_FOR[side.group('side')]}{stem[since:]}{ending}"
+    return os.path.join(folder, left)
 
 
 def pair_sides(
-    files: Sequence[FoundFile], known: Mapping[str, str | None], said: Mapping[str, str]
+    files: Sequence[FoundFile], known: Mapping[str, FileRow], said: Mapping[str, str]
 ) -> list[FoundFile]:
     """Put the two files of each stereo recording together.
 
     Parameters
     ----------
     files : sequence of FoundFile, sorted
-    known : mapping of path to the path of the other side, or None
-        files that are hits already: a file that is a hit of its own stays one
+    known : mapping of path to FileRow
+        a pair stays one while its files fit; a right side that is a hit of its own stays one
     said : mapping
         the user's word, as `sides_said` gives it
 
@@ -74,18 +76,27 @@ def pair_sides(
     list of FoundFile, sorted; a pair stands under its left file, with the size of both and the
     later time
     """
+    pairs = [(left, row.mate) for left, row in known.items() if row.mate]
+    new = [f.path for f in files if (row := known.get(f.path)) is None or row.hit_id is None]
+    if not (pairs or new or said):
+        return list(files)
     by_path = {file.path: file for file in files}
     mates = {a: b for a, b in said.items() if b and a in by_path and b in by_path}
-    sides: dict[str, dict[str, list[str]]] = {}
-    for file in files:
-        if named := name_sides(file.path):
-            sides.setdefault(named[0], {}).setdefault(named[1], []).append(file.path)
-    for found in sides.values():
-        left, right = found.get("l", []), found.get("r", [])
-        if len(left) != 1 or len(right) != 1 or left[0] in said or right[0] in known:
-            continue
-        if known.get(left[0]) == right[0] or are_sides(left[0], right[0]):
-            mates[left[0]] = right[0]
+
+    def try_pair(left: str, right: str) -> None:
+        if left in said or left in mates or left not in by_path or right not in by_path:
+            return
+        joined = _join(by_path[left], by_path[right])
+        row = known.get(left)
+        same = row is not None and (row.mate, *row[:2]) == (right, joined.size, joined.mtime_ns)
+        if same or are_sides(left, right):
+            mates[left] = right
+
+    for left, right in pairs:
+        try_pair(left, right)
+    for path in new:
+        if named := left_of(path):
+            try_pair(named, path)
     taken = set(mates.values())
     return [
         _join(file, by_path[mates[file.path]]) if file.path in mates else file

@@ -130,13 +130,12 @@ class Store(Database):
             "SELECT path, size, mtime_ns, version, content_hash, id, state, '', mate FROM hit"
             " WHERE state != 'aside' AND region >= 0 ORDER BY state = 'here', id"
         )
-        rows += self.read(
+        skipped = self.read(
             "SELECT path, size, mtime_ns, version, '', NULL, 'skipped', reason, NULL FROM skipped"
         )
-        return {
-            path_from_db(path): FileRow._make((*row, mate and path_from_db(mate)))
-            for path, *row, mate in rows
-        }
+        known = {row[0]: FileRow._make(row[1:]) for row in rows}  # hits have names that are text
+        known |= {path_from_db(row[0]): FileRow._make(row[1:]) for row in skipped}
+        return known
 
     def write_measured(self, batch: Sequence[MeasuredFile]) -> list[str]:
         """Keep measured files in one step.

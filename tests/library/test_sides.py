@@ -11,7 +11,7 @@ import pytest
 
 from catalog import AudioError, Catalog, ParameterError, StoreError
 from catalog.__main__ import main
-from catalog.library.sides import name_sides
+from catalog.library.sides import left_of
 from catalog.sound.decode import decode_file, encode_wav
 from tests.signals import as_frames, drum_stroke
 
@@ -66,11 +66,8 @@ def the_pair(cat):
 
 @pytest.mark.parametrize(("left", "right"), PAIRS)
 def test_names_that_are_sides(left, right):
-    first, second = name_sides(f"/day/{left}"), name_sides(f"/day/{right}")
-    assert first is not None
-    assert second is not None
-    assert first[0] == second[0]
-    assert (first[1], second[1]) == ("l", "r")
+    assert left_of(f"/day/{right}") == f"/day/{left}"
+    assert left_of(f"/day/{left}") is None
 
 
 @pytest.mark.parametrize(
@@ -86,8 +83,7 @@ def test_names_that_are_sides(left, right):
     ],
 )
 def test_names_that_are_none(left, right):
-    first, second = name_sides(f"/day/{left}"), name_sides(f"/day/{right}")
-    assert first is None or second is None or first[0] != second[0]
+    assert left_of(f"/day/{right}") != f"/day/{left}"
 
 
 @pytest.mark.parametrize(("names", "expected"), PAIRS.items())
@@ -143,12 +139,36 @@ def test_a_side_that_changes_is_measured_anew(cat, folder):
     assert after.descriptors != before.descriptors
 
 
-def test_a_side_that_broke_is_named(cat, folder):
+def test_a_side_that_broke_is_told_and_a_pair_again_when_it_is_whole(cat, folder):
+    before = the_pair(cat)
     right = folder / "Shed" / "snare_01_R.wav"
-    right.write_bytes(right.read_bytes()[:1000])
+    whole = right.read_bytes()
+    right.write_bytes(whole[:1000])
+    report = cat.scan([folder], n_jobs=1)
+    assert [skip.path.name for skip in report.skipped] == ["snare_01_R.wav"]
+    assert cat.hit(before.id).n_channels == 1
+    right.write_bytes(whole)
+    cat.scan([folder], n_jobs=1)
+    assert the_pair(cat).content_hash == before.content_hash
+
+
+def test_a_side_that_cannot_be_decoded_is_named(cat, folder):
+    spoiled = stereo(1)[:, 1:]
+    spoiled[5] = np.nan
+    right = folder / "Shed" / "snare_01_R.wav"
+    right.write_bytes(encode_wav(spoiled, sr=SR, subtype="FLOAT"))
     report = cat.scan([folder], n_jobs=1)
     assert [skip.path.name for skip in report.skipped] == ["snare_01_L.wav"]
-    assert "its right side snare_01_R.wav" in report.skipped[0].reason
+    assert "its right side snare_01_R.wav holds values" in report.skipped[0].reason
+
+
+def test_sides_that_no_longer_fit_are_hits_of_their_own(cat, folder):
+    before = the_pair(cat)
+    (folder / "Shed" / "snare_01_R.wav").write_bytes(encode_wav(stereo(1, n=9000)[:, 1:], sr=SR))
+    report = cat.scan([folder], n_jobs=1)
+    assert cat.sides() == []
+    assert [path.name for path in report.added] == ["snare_01_R.wav"]
+    assert cat.hit(before.id).n_channels == 1
 
 
 def test_without_its_right_side_the_left_is_mono_again(cat, folder):
