@@ -31,6 +31,12 @@ class Copying(Holdings):
         Returns
         -------
         list of CopyGroup
+
+        Examples
+        --------
+        >>> groups = cat.copies()
+        >>> len(groups), sum(len(group.others) for group in groups)
+        (29, 30)
         """
         return self._copies(self._current(), on_progress)
 

@@ -26,13 +26,16 @@ __all__ = ["Catalog", "default_store"]
 class Catalog(Copying, HandOver):
     """Drum hits, what is known of them, and what can be done with them.
 
+    In the examples of the methods `cat` is a catalog of the demo library.
+
     Examples
     --------
     >>> with Catalog.open("drums.sqlite") as cat:
     ...     report = cat.scan(["recordings"])
     ...     snare = next(hit for hit in cat.hits() if hit.role == "snare")
-    ...     for match in cat.alternates(snare.id, n=5):
-    ...         print(cat.hit(match.hit_id).name, cat.reasons(snare.id, match.hit_id))
+    ...     for match in cat.alternates(snare.id, n=1):
+    ...         print(cat.hit(match.hit_id).name)
+    SN brass ghost 2
     """
 
     _asked: tuple[tuple[Path, int], Query] | None = None  # the last file searched from
@@ -57,6 +60,12 @@ class Catalog(Copying, HandOver):
             if there is no such hit
         ParameterError
             if `n` is below 1
+
+        Examples
+        --------
+        >>> snare = next(hit for hit in cat.hits() if hit.name == "SN brass towel soft 2")
+        >>> [cat.hit(match.hit_id).drum for match in cat.alternates(snare.id, 2)]
+        ['SN brass towel', 'SN brass towel']
         """
         from catalog.search.metric import stroke_distances
         from catalog.search.neighbors import rank_hits
@@ -105,6 +114,12 @@ class Catalog(Copying, HandOver):
             if the file cannot be read
         ParameterError
             if `n` is below 1, the role is unknown, or `but` is not understood
+
+        Examples
+        --------
+        >>> snare = next(hit for hit in cat.hits() if hit.name == "SN brass towel soft 2")
+        >>> {cat.hit(match.hit_id).session for match in cat.similar(snare.id, 3, elsewhere=True)}
+        {'Vellanby boathouse'}
         """
         from catalog.search.neighbors import rank_hits
         from catalog.search.shortlist import alike_candidates
@@ -236,6 +251,13 @@ class Catalog(Copying, HandOver):
         ------
         KitError
             if a slot is unknown or no hit can fill it
+
+        Examples
+        --------
+        >>> snare = next(hit for hit in cat.hits() if hit.name == "SN brass towel hard 1")
+        >>> kit = cat.fill_kit({"snare": snare.id}, ["kick", "hat_closed"])
+        >>> sorted(kit.slots), kit.slots["snare"] == (snare.id,)
+        (['hat_closed', 'kick', 'snare'], True)
         """
         return self.fill_kits(locked, slots, n=1, seed=seed)[0]
 

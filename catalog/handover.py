@@ -193,6 +193,12 @@ class HandOver(Holdings):
         KitError
             if the folder exists, a recording has changed since it was scanned, or the kit cannot
             be written; nothing is left half done
+
+        Examples
+        --------
+        >>> kit = cat.fill_kit({}, ["kick", "snare"])
+        >>> sorted(path.name for path in cat.export_kit(kit, "my kit") if path.suffix == ".sfz")
+        ['kit.sfz']
         """
         from catalog.kit.export import export_kit
 

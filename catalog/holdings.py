@@ -114,6 +114,12 @@ class Holdings(Removing, Taking):
             if a folder does not exist
         Stopped
             if `on_progress` raised it; a scan of the same folders goes on from there
+
+        Examples
+        --------
+        >>> again = cat.scan(["recordings"])
+        >>> len(again.unchanged), len(again.added), len(again.skipped)
+        (287, 0, 6)
         """
         from catalog.library.folders import begin_folders, finish_folders
         from catalog.library.scan import scan_folders
@@ -145,7 +151,14 @@ class Holdings(Removing, Taking):
         return self._store.role_probabilities(hit_ids)
 
     def hits(self, *, states: Sequence[str] = ("here",)) -> list[Hit]:
-        """All hits in any of `states` ("here", "missing", "aside", "hidden"), by id."""
+        """All hits in any of `states` ("here", "missing", "aside", "hidden"), by id.
+
+        Examples
+        --------
+        >>> snares = [hit for hit in cat.hits() if hit.role == "snare"]
+        >>> len(snares), snares[0].name
+        (71, 'SN brass ghost 1')
+        """
         return self._store.hits(states=states)
 
     def hit(self, hit_id: int) -> Hit:
@@ -369,7 +382,13 @@ class Holdings(Removing, Taking):
         dismiss_faults(self._store, hit_ids, kind, dismissed=dismissed)
 
     def coverage(self) -> Coverage:
-        """What has been recorded of each drum and what is missing; see `Coverage`."""
+        """What has been recorded of each drum and what is missing; see `Coverage`.
+
+        Examples
+        --------
+        >>> cat.coverage().holes[0].words
+        'no middling strokes of the first kick (cardboard box, Kitchen at Fennimarsh 2023-02-19)'
+        """
         from catalog.library.coverage import find_coverage
 
         hits = self.hits()

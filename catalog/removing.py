@@ -35,6 +35,16 @@ class Removing:
         ------
         StoreError
             if a hit is unknown, not there, needed by a kept kit, or its file cannot be moved
+
+        Examples
+        --------
+        >>> group = cat.copies()[0]
+        >>> steps = cat.set_aside(group.others, reason="there twice")
+        >>> cat.hit(group.others[0]).state
+        'aside'
+        >>> undone = cat.undo()
+        >>> cat.hit(group.others[0]).state
+        'here'
         """
         from catalog.kit.usage import say_usage
         from catalog.library.set_aside import set_aside_hits
