@@ -70,3 +70,17 @@ def test_how_one_recording_becomes_the_other_is_told(call):
     assert told["offset_s"] == pytest.approx(0.0, abs=1e-4)
     assert told["residue_db"] < -40.0
     assert "turned over" in call("align", "snare_01_close", "old export")[1]
+
+
+def test_five_that_only_sound_alike_are_named_unless_asked(tmp_path):
+    folder = tmp_path / "shed"
+    folder.mkdir()
+    for number in range(9):
+        sound = drum_stroke(80 + 25 * number, seed=number)
+        name = f"{'abcdefghi'[number]}.wav"
+        (folder / name).write_bytes(encode_wav(as_frames(sound), sr=SR))
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        cat.scan([folder], n_jobs=1)
+        hit_id = cat.hits()[0].id
+        for asked, expected in ((cat.relations(hit_id), 5), (cat.relations(hit_id, n_alike=2), 2)):
+            assert [one.kind for one in asked] == ["alike"] * expected

@@ -187,3 +187,10 @@ def test_a_locked_hit_of_another_role_is_told_everywhere(tmp_path: Path) -> None
     assert told in (tmp_path / "kit/README.txt").read_text()
     assert told in json.loads((tmp_path / "kit/manifest.json").read_text())["warnings"]
     assert foresee_export(KIT, hits(), tmp_path / "new", read=make_stroke).warnings == ()
+
+
+@pytest.mark.parametrize(("sure", "is_told"), [(0.59, True), (0.6, False)])
+def test_a_role_that_is_a_guess_is_told_below_six_in_ten(tmp_path, sure, is_told):
+    guessed = hits() | {0: replace(hits()[0], role_confidence=sure, role_source="sound")}
+    warnings = foresee_export(KIT, guessed, tmp_path / "kit", read=make_stroke).warnings
+    assert any("is a guess" in line for line in warnings) is is_told

@@ -9,7 +9,7 @@ import pytest
 
 from catalog.library.decided import Decisions
 from catalog.library.records import Hit
-from catalog.search.duplicates import group_copies, keep_order, keep_reason
+from catalog.search.duplicates import _in_order, group_copies, keep_order, keep_reason
 from catalog.search.same.candidates import copy_points
 from catalog.sound.decode import Audio
 from catalog.sound.fit import prepare_recording
@@ -119,3 +119,16 @@ def test_the_better_one_is_kept_with_its_reason(better, worse, words):
 def test_where_nothing_tells_them_apart_the_first_is_kept():
     assert keep_order(make_hit(1)) < keep_order(make_hit(2))
     assert "first found" in keep_reason(make_hit(1), [make_hit(2)])
+
+
+def test_pairs_of_neighbours_are_decided_one_after_the_other():
+    rng = np.random.default_rng(4)
+    points = rng.normal(size=(60, 3))
+    pairs = rng.permutation(
+        [(a, b) for a in range(60) for b in range(a + 1, 60) if (a * b) % 7 == 1]
+    )
+    ordered = _in_order(pairs, points)
+    assert sorted(map(tuple, ordered)) == sorted(map(tuple, pairs))
+    nearest = points[ordered, 0].min(axis=1)
+    assert np.all(np.diff(nearest) >= 0)
+    assert len(_in_order(np.empty((0, 2), int), points)) == 0

@@ -7,9 +7,8 @@ from collections.abc import Mapping
 from catalog.kit.assemble import Kit
 from catalog.kit.layers import layer_warnings, layers_of
 from catalog.kit.slots import SLOTS
+from catalog.kit.wording import UNSURE
 from catalog.library.records import Hit
-
-UNSURE = 0.6  # role confidence under which the person should look
 
 
 def kit_warnings(kit: Kit, hits: Mapping[int, Hit]) -> tuple[str, ...]:
