@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -46,13 +46,9 @@ def plan_cut(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
         raise ParameterError(f"{folder}: exists already; give a new folder, nothing is overwritten")
     width = max(2, len(str(len(hits))))
     return [
-        CutFile(folder / f"{_stem(hit)}_{n:0{width}d}.wav", hit, (hit.stop - hit.start) / hit.sr)
+        CutFile(folder / f"{hit.stem}_{n:0{width}d}.wav", hit, (hit.stop - hit.start) / hit.sr)
         for n, hit in enumerate(sorted(hits, key=lambda h: h.start), start=1)
     ]
-
-
-def _stem(hit: Hit) -> str:
-    return replace(hit, region=0).name
 
 
 def write_cut(plan: Sequence[CutFile]) -> list[Path]:

@@ -119,9 +119,13 @@ class Hit:
 
     @property
     def name(self) -> str:
-        """File name without its ending, or its side; a stroke of a take adds its number."""
-        stem = self.path.stem if self.mate is None else _common_name(self.path, self.mate)
-        return f"{stem} #{self.region}" if self.region else stem
+        """Name of its file, see `stem`; a stroke of a take adds its number."""
+        return f"{self.stem} #{self.region}" if self.region else self.stem
+
+    @property
+    def stem(self) -> str:
+        """File name without its ending, or what the names of both sides share."""
+        return self.path.stem if self.mate is None else _common_name(self.path, self.mate)
 
     @property
     def files(self) -> tuple[Path, ...]:

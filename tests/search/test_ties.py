@@ -25,6 +25,14 @@ def make_hit(hit_id: int, path: str, *, level: float = -20.0, **changes) -> Hit:
     return Hit(**(fields | changes))
 
 
+def test_a_hit_in_two_files_is_tied_like_any_other():
+    files = {mic: Path(f"/x/barn/Snare/3-Snare-{mic}.wav") for mic in MICROPHONES}
+    told = find_provenance(files["OHL"], root=Path("/x"), mate=files["OHR"])
+    pair = make_hit(1, str(files["OHL"]), mate=files["OHR"], microphone=told.microphone)
+    room, other = make_hit(2, str(files["Room"])), make_hit(3, "/x/barn/Snare/4-Snare-Room.wav")
+    assert [tie.hits for tie in tie_strokes([pair, room, other])] == [(1, 2)]
+
+
 def at(sample: int) -> dict[str, str]:
     return {"time_reference": str(sample)}
 

@@ -142,7 +142,8 @@ def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
     if not microphone:
         return None
     words = [word.casefold() for word in SEPARATORS.split(hit.name) if word]
-    named = [word.casefold() for word in SEPARATORS.split(read_name(hit.path).microphone) if word]
+    told = read_name(hit.path.with_name(hit.stem + hit.path.suffix)).microphone
+    named = [word.casefold() for word in SEPARATORS.split(told) if word]
     folder = _without_word(hit.path.parent.name, microphone)
     if named and named == [word.casefold() for word in SEPARATORS.split(microphone) if word]:
         at = _last_run(words, named)
