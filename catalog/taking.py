@@ -216,7 +216,7 @@ class Taking:
         Raises
         ------
         ParameterError
-            if they are not two mono files of one rate, length and time reference
+            if they are not two mono files of one rate, width, length and time reference
         """
         from catalog.library.sides import join_sides
 

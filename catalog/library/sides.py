@@ -1,7 +1,7 @@
 """Two mono files that are the left and the right of one stereo recording: one hit.
 
 Names propose ("Snare 01 L.wav" beside "Snare 01 R.wav", "3-Snare-OHL" beside "3-Snare-OHR"), what
-the files are decides: both mono, one rate, one length, one time reference. A side right after an
+the files are decides: both mono, one rate, width and length, one time reference. A side right after an
 instrument ("Crash L") may as well be the cymbal on the left, and is a pair only behind a dot
 ("Crash.L.wav"), as multitrack programs write what they split (common practice, no source), or
 where the user says so.
@@ -146,12 +146,12 @@ def join_sides(store: Database, left: Hit, right: Hit) -> None:
     Raises
     ------
     ParameterError
-        if they are not two mono files of one rate and length
+        if they are not two mono files of one rate, width, length and time reference
     """
     if left.path == right.path or left.mate or right.mate or not are_sides(left.path, right.path):
         raise ParameterError(
-            f"{left.path.name} and {right.path.name} are not two mono files of one rate, length"
-            " and time reference: they cannot be left and right of one recording"
+            f"{left.path.name} and {right.path.name} are not two mono files of one rate, width,"
+            " length and time reference: they cannot be left and right of one recording"
         )
     _say(store, left, str(right.path), f"together with {right.path.name}")
 

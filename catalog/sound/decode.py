@@ -61,11 +61,12 @@ class Audio:
 
 
 class Header(NamedTuple):
-    """What a file says of itself: sample rate in Hz, frames, channels."""
+    """What a file says of itself: sample rate in Hz, frames, channels, "PCM_24" and the like."""
 
     sr: int
     n_frames: int
     n_channels: int
+    subtype: str
 
 
 def read_header(path: str | Path) -> Header:
@@ -82,7 +83,7 @@ def read_header(path: str | Path) -> Header:
         told = soundfile.info(str(path))
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
         raise AudioError(Path(path), f"cannot be read ({_first_line(err)})") from err
-    return Header(told.samplerate, told.frames, told.channels)
+    return Header(told.samplerate, told.frames, told.channels, told.subtype)
 
 
 def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) -> Audio:

@@ -153,10 +153,11 @@ def test_a_side_that_broke_is_told_and_a_pair_again_when_it_is_whole(cat, folder
 
 
 def test_a_side_that_cannot_be_decoded_is_named(cat, folder):
-    spoiled = stereo(1)[:, 1:]
-    spoiled[5] = np.nan
-    right = folder / "Shed" / "snare_01_R.wav"
-    right.write_bytes(encode_wav(spoiled, sr=SR, subtype="FLOAT"))
+    spoiled = stereo(1)
+    spoiled[5, 1] = np.nan
+    for name, channel in zip(("snare_01_L.wav", "snare_01_R.wav"), spoiled.T, strict=True):
+        data = encode_wav(channel[:, None], sr=SR, subtype="FLOAT")
+        (folder / "Shed" / name).write_bytes(data)
     report = cat.scan([folder], n_jobs=1)
     assert [skip.path.name for skip in report.skipped] == ["snare_01_L.wav"]
     assert "its right side snare_01_R.wav holds values" in report.skipped[0].reason
@@ -188,7 +189,7 @@ def test_without_its_left_side_the_right_is_a_hit_of_its_own(cat, folder):
     assert by_folder(cat)["Shed"].path.name == "snare_01_R.wav"
 
 
-@pytest.mark.parametrize("fault", ["length", "rate", "channels", "time", "broken"])
+@pytest.mark.parametrize("fault", ["length", "rate", "width", "channels", "time", "broken"])
 def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
     from catalog.library.broadcast import with_bext
 
@@ -198,6 +199,7 @@ def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
     data = {
         "length": encode_wav(right[:-1], sr=SR),
         "rate": encode_wav(right, sr=2 * SR),
+        "width": encode_wav(right, sr=SR, subtype="PCM_16"),
         "channels": encode_wav(samples, sr=SR),
         "time": with_bext(
             encode_wav(right, sr=SR), description="", origin={"time_reference": "9"}, sr=SR, at=0
