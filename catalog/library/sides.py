@@ -1,8 +1,8 @@
 """Two mono files that are the left and the right of one stereo recording: one hit.
 
 Names propose ("Snare 01 L.wav" beside "Snare 01 R.wav", "3-Snare-OHL" beside "3-Snare-OHR"), what
-the files are decides: both mono, one rate, width and length, one time reference. A side right after an
-instrument ("Crash L") may as well be the cymbal on the left, and is a pair only behind a dot
+the files are decides: both mono, of one rate, width, length and time reference. A side right after
+an instrument ("Crash L") may as well be the cymbal on the left, and is a pair only behind a dot
 ("Crash.L.wav"), as multitrack programs write what they split (common practice, no source), or
 where the user says so.
 """
