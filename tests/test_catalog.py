@@ -169,7 +169,11 @@ def test_a_hit_set_aside_is_not_searched_from(cat):
 
 def test_every_hit_has_a_place_and_keeps_it_when_new_ones_come(cat, folder):
     assert cat.layout().kind == "pca"
-    laid = cat.lay_out(seed=3)
+    told = []
+    laid = cat.lay_out(seed=3, on_progress=told.append)
+    assert [(one.step, one.done, one.total) for one in told[-2:]] == [
+        ("laying out", 0, 1), ("laying out", 1, 1)
+    ]  # fmt: skip
     (folder / "barn in may" / "kick 9.wav").write_bytes(
         encode_wav(as_frames(drum_stroke(55, seed=99)), sr=SR)
     )

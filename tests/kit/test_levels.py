@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 
 from catalog.kit.assemble import Kit
-from catalog.kit.levels import BALANCE_LU, CEILING_DBTP, MAX_BOOST_DB, all_at_once, match_levels
+from catalog.kit.levels import (
+    BALANCE_LU,
+    CEILING_DBTP,
+    MARGIN_DB,
+    MAX_BOOST_DB,
+    all_at_once,
+    match_levels,
+)
 from catalog.library.records import ROLES, Hit
 from catalog.sound.decode import Audio
 from catalog.sound.loudness import hit_loudness, true_peak
@@ -57,6 +64,15 @@ def test_no_four_strokes_together_pass_the_ceiling_in_either_polarity(lowest: fl
             assert true_peak(np.asarray(mix), sr=44_100) < CEILING_DBTP
     assert all_at_once(strokes) < CEILING_DBTP
     assert levels.chord_dbtp < CEILING_DBTP
+
+
+@pytest.mark.parametrize("lowest", [-25.0, -20.0, -3.0])
+def test_the_headroom_is_no_larger_than_the_loudest_chord_asks_for(lowest: float) -> None:
+    kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
+    strokes = played(kit, hits, match_levels(kit, hits, read=make_stroke).gain_db)
+    peaks = sorted(10 ** (true_peak(a.samples, sr=a.sr) / 20) for a in strokes)
+    loudest = max(20 * math.log10(sum(peaks[-4:])), all_at_once(strokes))
+    assert loudest == pytest.approx(CEILING_DBTP - MARGIN_DB, abs=0.01)
 
 
 def test_strokes_of_one_slot_keep_their_distances() -> None:

@@ -312,3 +312,15 @@ def test_a_folder_on_another_machine_is_refused(scanned, monkeypatch, library, t
     with pytest.raises(StoreError, match=r"on another machine \(nfs4\), so the file stays"):
         set_aside_hits(scanned, [hit.id], reason="")
     assert hit.path.exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+def test_a_link_is_moved_as_a_link_and_what_it_means_stays(tmp_path):
+    meant = tmp_path / "meant.wav"
+    meant.write_bytes(b"sound")
+    link = tmp_path / "link.wav"
+    link.symlink_to(meant)
+    move_file(link, tmp_path / "away" / "link.wav", content_hash=hash_file(meant))
+    assert not link.is_symlink()
+    assert (tmp_path / "away" / "link.wav").is_symlink()
+    assert meant.read_bytes() == b"sound"
