@@ -108,8 +108,11 @@ def test_scan_as_json_holds_the_whole_report(call, library, tmp_path):
 def test_hits_are_listed_by_role_and_session(scanned):
     assert [hit["role"] for hit in read(scanned, "hits", "--role", "snare")] == ["snare"] * 2
     assert len(read(scanned, "hits", "--session", "Attic")) == 5
+    code, _, err = scanned("hits", "--role", "snair")
+    assert code == 2
+    assert "no role is named 'snair'; known are kick, snare" in err
     code, out, _ = scanned("hits", "--role", "ride")
-    assert (code, out) == (1, "")
+    assert (code, out) == (1, "no hit fits\n")
 
 
 def test_show_tells_everything_and_undefined_numbers_are_null(scanned):

@@ -18,6 +18,7 @@ from catalog.command.printing import (
     plain,
     short_path,
 )  # fmt: skip
+from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.facade import Catalog
@@ -33,7 +34,7 @@ def add_verbs(verb: AddVerb) -> None:
         "--cluster", default="", metavar="ADDRESS", help="let a running dask cluster measure"
     )
     hits = verb("hits", "list hits")
-    hits.add_argument("--role", help="only those of one role")
+    hits.add_argument("--role", help="only those of one role, such as hat_closed")
     hits.add_argument("--session", help="only those of one session")
     hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only those marked so")
     hits.add_argument("--tag", metavar="WORD", help="only those with this tag")
@@ -72,6 +73,10 @@ def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
 
 
 def _hits(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.library.records import ROLES
+
+    if args.role is not None and args.role not in ROLES:
+        raise ParameterError(f"no role is named {args.role!r}; known are {', '.join(ROLES)}")
     found = [
         hit
         for hit in cat.hits(states=(args.state,))
@@ -80,7 +85,7 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
         and args.mark in (None, hit.mark)
         and (args.tag is None or args.tag in hit.tags)
     ]
-    emit(found, map(hit_line, found), as_json=args.json)
+    emit(found, [hit_line(hit) for hit in found] or ["no hit fits"], as_json=args.json)
     return FINE if found else NOT_ALL
 
 

@@ -38,7 +38,9 @@ def test_the_balance_says_level_pitch_and_what_covers_what(kit_page):
     assert table["place"].tolist() == ["Kick", "Snare", "Crash"]
     clashes = catalog.clashes(kit)
     assert table["plays at, LKFS"].tolist() == [round(v, 1) for v in clashes.level_lkfs]
-    described, lines = describe_balance(catalog, kit)
+    described, shared, lines = describe_balance(catalog, kit)
+    assert [shared[name][at] for at, name in enumerate(shared["place"])] == [100, 100, 100]
+    assert shared["Snare"][0] == shared["Kick"][1] == round(100 * clashes.overlap[0, 1])
     assert lines == clashes.lines
     overlap = clashes.overlap.copy()
     np.fill_diagonal(overlap, 0)

@@ -14,6 +14,7 @@ from catalog.kit.assemble import Kit
 from catalog.page.table.changes import take_act
 from catalog.page.wording import inert, slot_word
 
+Described = tuple[dict[str, list[Any]], dict[str, list[Any]], tuple[str, ...]]
 COVERS = 0.3  # share of energy in the same bands from which it is worth a word; a judgement
 
 
@@ -33,12 +34,19 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
         if not st.session_state.get("balance_open"):
             return
         try:
-            rows, lines = _measured(catalog, kit)
+            rows, overlap, lines = _measured(catalog, kit)
             proposals = catalog.propose_tuning(kit)
         except CatalogError as err:
             st.error(inert(str(err)))
             return
         st.dataframe(rows, hide_index=True, width="stretch")
+        st.caption("Percent of their energy that two places have in the same third-octave bands:")
+        bars = {
+            name: st.column_config.ProgressColumn(name, min_value=0, max_value=100, format="%d")
+            for name in overlap
+            if name != "place"
+        }
+        st.dataframe(overlap, hide_index=True, width="stretch", column_config=bars)
         if lines:
             st.markdown("\n".join(f"- {inert(line)}" for line in lines))
         for proposal in proposals:
@@ -56,18 +64,18 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
             )
 
 
-def _measured(catalog: Catalog, kit: Kit) -> tuple[dict[str, list[Any]], tuple[str, ...]]:
+def _measured(catalog: Catalog, kit: Kit) -> Described:
     """Measure a kit once for each state of it: reading all its hits takes a moment."""
     state = kit.to_json(), catalog.revision()
     known = st.session_state.get("balance")
     if known is None or known[0] != state:
         known = st.session_state["balance"] = state, describe_balance(catalog, kit)
-    found: tuple[dict[str, list[Any]], tuple[str, ...]] = known[1]
+    found: Described = known[1]
     return found
 
 
-def describe_balance(catalog: Catalog, kit: Kit) -> tuple[dict[str, list[Any]], tuple[str, ...]]:
-    """Give the table of a kit, a row a place, and what is worth saying of it.
+def describe_balance(catalog: Catalog, kit: Kit) -> Described:
+    """Give the tables of a kit, a row a place, and what is worth saying of it.
 
     Parameters
     ----------
@@ -77,6 +85,7 @@ def describe_balance(catalog: Catalog, kit: Kit) -> tuple[dict[str, list[Any]], 
     Returns
     -------
     table : dict of column to list
+    overlap : dict of column to list, percent; a column a place
     lines : tuple of str
 
     Raises
@@ -100,4 +109,9 @@ def describe_balance(catalog: Catalog, kit: Kit) -> tuple[dict[str, list[Any]], 
         ],
         "lies in the same bands as": covered,
     }
-    return table, found.lines
+    names = table["place"]
+    percent = np.round(100 * found.overlap).astype(int)
+    overlap: dict[str, list[Any]] = {"place": names} | {
+        name: percent[:, at].tolist() for at, name in enumerate(names)
+    }
+    return table, overlap, found.lines
