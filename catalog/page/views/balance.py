@@ -39,14 +39,16 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
         except CatalogError as err:
             st.error(inert(str(err)))
             return
-        st.dataframe(rows, hide_index=True, width="stretch")
+        st.dataframe(rows, hide_index=True, width="stretch", height="content")
         st.caption("Percent of their energy that two places have in the same third-octave bands:")
-        bars = {
-            name: st.column_config.ProgressColumn(name, min_value=0, max_value=100, format="%d")
-            for name in overlap
-            if name != "place"
-        }
-        st.dataframe(overlap, hide_index=True, width="stretch", column_config=bars)
+        bar = st.column_config.ProgressColumn
+        columns = {
+            name: bar(name, width="small", min_value=0, max_value=100, format="%d")
+            for name in overlap["place"]
+        } | {"place": st.column_config.TextColumn(pinned=True)}
+        st.dataframe(
+            overlap, hide_index=True, width="stretch", height="content", column_config=columns
+        )
         if lines:
             st.markdown("\n".join(f"- {inert(line)}" for line in lines))
         for proposal in proposals:
