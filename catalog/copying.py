@@ -12,8 +12,9 @@ from catalog.search.duplicates import CopyGroup
 from catalog.search.same.relations import Relation
 from catalog.search.same.ties import StrokeTie
 from catalog.search.table import HitTable
-from catalog.sound.fit import Alignment, Recording
+from catalog.sound.fit import Alignment
 from catalog.sound.overlay import Overlay
+from catalog.sound.recording import Recording
 
 
 class Copying(Holdings):
@@ -118,7 +119,8 @@ class Copying(Holdings):
         AudioError
             if a file is gone or broken
         """
-        from catalog.sound.fit import align_hits, meet, prepare_recording
+        from catalog.sound.fit import align_hits
+        from catalog.sound.recording import meet, prepare_recording
 
         first, second = (prepare_recording(self.audio(i)) for i in (first_id, second_id))
         return align_hits(*meet(first, second))
@@ -168,7 +170,7 @@ class Copying(Holdings):
         )
 
     def _prepare(self, hit: Hit) -> Recording | None:
-        from catalog.sound.fit import prepare_recording
+        from catalog.sound.recording import prepare_recording
 
         try:
             return prepare_recording(self._read(hit))

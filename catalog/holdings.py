@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import numpy as np
 
+from catalog.checking import Checking
 from catalog.errors import StoreError
 from catalog.library.coverage import Coverage
-from catalog.library.faults import HitFault
 from catalog.library.folders import ScannedFolder
 from catalog.library.records import Hit, Progress, ScanReport, Skipped
 from catalog.library.said import Said
@@ -33,7 +33,7 @@ def default_store() -> Path:
     return Path(platformdirs.user_data_dir("catalog", appauthor=False)) / "catalog.sqlite"
 
 
-class Holdings(Removing, Taking):
+class Holdings(Removing, Taking, Checking):
     """Drum hits and what is known of each; `Catalog` adds what is done with many."""
 
     def __init__(self, store: Store) -> None:
@@ -330,56 +330,7 @@ class Holdings(Removing, Taking):
                         continue  # said since the table was read
                     self._store.set_role(hit_id, role, confidence=confidence, source=source)
 
-    # Faults and what is missing
-
-    def faults(
-        self,
-        hit_ids: Collection[int] | None = None,
-        *,
-        kinds: Collection[str] = (),
-        least_weight: float = 0.0,
-        dismissed: bool = False,
-        sort: str = "weight",
-    ) -> list[HitFault]:
-        """What is wrong with hits: each fault with a number, a place in time and a weight.
-
-        Parameters
-        ----------
-        hit_ids : collection of int, optional, only these hits
-        kinds : collection of str, only these; see `catalog.sound.faults.KINDS`
-        least_weight : float, 0 to 1
-        dismissed : bool, also those that `dismiss_fault` took out
-        sort : str, "weight" (heaviest first), "kind" or "hit"
-
-        Returns
-        -------
-        list of HitFault
-
-        Raises
-        ------
-        ParameterError
-            if a kind or the order is unknown
-        """
-        from catalog.library.faults import read_faults
-
-        return read_faults(
-            self._store, hit_ids=hit_ids, kinds=kinds, least_weight=least_weight,
-            dismissed=dismissed, sort=sort,
-        )  # fmt: skip
-
-    def dismiss_fault(self, hit_ids: Collection[int], kind: str, *, dismissed: bool = True) -> None:
-        """Say for good that what was found in hits is no fault; a changed file is judged anew.
-
-        Raises
-        ------
-        ParameterError
-            if the kind is unknown
-        StoreError
-            if a hit is unknown
-        """
-        from catalog.library.faults import dismiss_faults
-
-        dismiss_faults(self._store, hit_ids, kind, dismissed=dismissed)
+    # Sound
 
     def coverage(self) -> Coverage:
         """What has been recorded of each drum and what is missing; see `Coverage`.
@@ -394,8 +345,6 @@ class Holdings(Removing, Taking):
         hits = self.hits()
         heard = self.heard(hits)
         return find_coverage([heard.get(hit.id, hit) for hit in hits])
-
-    # Sound
 
     def audio(self, hit_id: int) -> Audio:
         """Decode the stroke of one hit; `AudioError` if its file is gone or broken."""

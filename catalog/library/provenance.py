@@ -23,6 +23,7 @@ from xml.etree import ElementTree
 
 from catalog.library.recorder import bext_origin, cue_labels, cue_points
 from catalog.library.roles import NEUTRAL, ROLE_WORDS, WORD, is_instrument, split_words, word_set
+from catalog.library.side_words import without_side
 
 MAX_CHUNK = 1 << 20  # bytes of one text chunk that are read; real ones hold a few thousand
 MAX_CHUNKS = 256
@@ -37,11 +38,6 @@ MICROPHONES = word_set(
     " sub contact phone handheld mic mics mike hall wide knee"
 )
 SIDES = word_set("l r c left right centre center")  # after a microphone's word: which of them
-SIDE = re.compile(
-    r"(?:^|[\s_\-.+()\[\]])(?:oh|overheads?|rooms?|amb(?:ience)?|hall|wide|far|near|xy|ortf|mics?)?"
-    r"(?P<side>left|right|l|r)(?=$|[\s_\-.+()\[\]])",
-    re.I,
-)
 PLAIN = word_set("wav wave flac aiff aif mp3 bit khz hz audio raw files samples oneshots")
 # What is kept of a file's own words, for searching and for exports.
 ORIGIN_BEXT = ("description", "originator", "reference", "date", "time", "time_reference")
@@ -104,17 +100,6 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
         session_source=source,
         origin={**written.origin, "session_by_rule": session, "session_source": source},
     )
-
-
-def find_side(name: str) -> re.Match[str] | None:
-    """Find the last side in a name, written alone or onto a microphone's word ("OHL")."""
-    return next(iter(list(SIDE.finditer(name))[::-1]), None)
-
-
-def without_side(name: str) -> str:
-    """Give a name without its side: "snare OH" for "snare OHL" or "snare OH left"."""
-    side = find_side(name)
-    return name if side is None else (name[: side.start("side")] + name[side.end("side") :]).strip()
 
 
 def session_folder(path: Path, *, root: Path) -> str:

@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.errors import AudioError, ParameterError
-from catalog.library.provenance import MICROPHONES, find_side, read_chunks
+from catalog.library.provenance import MICROPHONES, read_chunks
 from catalog.library.records import Hit
 from catalog.library.roles import ROLE_WORDS, split_words
 from catalog.library.schema import Database
+from catalog.library.side_words import find_side
 from catalog.library.walk import FoundFile
 from catalog.sound.decode import Audio, decode_file, read_header
 

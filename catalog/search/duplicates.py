@@ -14,7 +14,7 @@ from catalog.library.schema import SavedGroup
 from catalog.search.same.candidates import near_pairs
 from catalog.search.same.judge import COPY, OTHER, Judgement, judge_pair
 from catalog.search.same.keeping import keep_order, keep_reason
-from catalog.sound.fit import Recording
+from catalog.sound.recording import Recording
 
 __all__ = ["CopyGroup", "Decider", "group_copies", "keep_order", "keep_reason"]
 

@@ -27,7 +27,7 @@ from catalog.search.same.candidates import copy_points
 from catalog.search.same.crowd import judge_many
 from catalog.search.same.judge import COPY, JUDGE_VERSION
 from catalog.search.table import HitTable
-from catalog.sound.fit import Recording
+from catalog.sound.recording import Recording
 
 Prepare = Callable[[Hit], Recording | None]
 OnProgress = Callable[[Progress], None]

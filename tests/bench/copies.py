@@ -25,7 +25,7 @@ from catalog.search.fitting.edits import EDITS, Edit, applies, apply_edits, draw
 from catalog.search.fitting.pairs import picture_of_audio
 from catalog.search.same.candidates import N_NEAREST, copy_points
 from catalog.search.same.judge import COPY, UNSURE, Judgement, judge_pair, load_judge
-from catalog.sound.fit import prepare_recording
+from catalog.sound.recording import prepare_recording
 
 N_PAIRS = 8  # pairs of edits drawn for each hit
 MOST_LOGIT = 25.0  # what answers that need no judge are shown as

@@ -23,7 +23,7 @@ from catalog.search.duplicates import group_copies
 from catalog.search.same.candidates import copy_points, near_pairs
 from catalog.search.same.crowd import judge_many
 from catalog.sound.decode import decode_file
-from catalog.sound.fit import prepare_recording
+from catalog.sound.recording import prepare_recording
 
 SIZES = (5_000, 20_000, 100_000)
 VARIED = 0.3  # of the way between two other hits

@@ -15,7 +15,7 @@ from catalog.search.duplicates import Decider
 from catalog.search.same.crowd import judge_many
 from catalog.search.same.judge import COPY, OTHER, judge_pair
 from catalog.sound.decode import decode_file
-from catalog.sound.fit import prepare_recording
+from catalog.sound.recording import prepare_recording
 from tests.search.test_duplicates import make_hit
 from tests.signals import SR, drum_stroke
 

@@ -12,8 +12,8 @@ from catalog.library.records import Hit
 from catalog.search.duplicates import _in_order, group_copies, keep_order, keep_reason
 from catalog.search.same.candidates import copy_points
 from catalog.sound.decode import Audio
-from catalog.sound.fit import prepare_recording
 from catalog.sound.measure import measure_audio
+from catalog.sound.recording import prepare_recording
 from tests.signals import SR, as_frames, drum_stroke
 
 

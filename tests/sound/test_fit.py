@@ -7,15 +7,9 @@ import pytest
 
 from catalog.sound.compare import compare_hits
 from catalog.sound.decode import Audio
-from catalog.sound.fit import (
-    EVIDENCE,
-    N_TAPS,
-    align_hits,
-    fitted_evidence,
-    meet,
-    prepare_recording,
-)
+from catalog.sound.fit import EVIDENCE, N_TAPS, align_hits, fitted_evidence
 from catalog.sound.picture import SR
+from catalog.sound.recording import meet, prepare_recording
 from tests.signals import as_frames, drum_stroke
 
 STROKE = drum_stroke(130, seed=5, sr=SR).astype(np.float64)

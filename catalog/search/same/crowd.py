@@ -12,8 +12,8 @@ from catalog.library.pool import spread
 from catalog.library.records import Hit
 from catalog.library.sides import decode_sides
 from catalog.search.same.judge import Judgement, judge_pair
-from catalog.sound.fit import Recording, prepare_recording
 from catalog.sound.microphones import mix_channels
+from catalog.sound.recording import Recording, prepare_recording
 
 TASK = 128  # pairs handed to a worker at once: neighbours, so that most hits are decoded once
 FEW = 512  # pairs that are judged before processes have been started

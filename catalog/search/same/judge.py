@@ -15,7 +15,8 @@ import numpy as np
 from catalog.search.same.trees import Trees
 from catalog.sound.compare import Agreement
 from catalog.sound.decode import resample
-from catalog.sound.fit import EVIDENCE, Fits, Recording, meet
+from catalog.sound.fit import EVIDENCE, Fits
+from catalog.sound.recording import Recording, meet
 
 JUDGE_FILE = Path(__file__).with_name("judge.npz")
 JUDGE_VERSION = 3  # raise it when answers change: decisions that were kept are then asked anew
