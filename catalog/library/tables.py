@@ -19,6 +19,7 @@ CREATE TABLE hit (
     session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}', mate);
 CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
+CREATE INDEX hit_path ON hit (path);
 CREATE TABLE numbers (
     hit_id INTEGER PRIMARY KEY REFERENCES hit (id), picture BLOB NOT NULL,
     production BLOB NOT NULL, role_probabilities BLOB NOT NULL);
@@ -83,5 +84,5 @@ CREATE TABLE fault_dismissed (
     hit_id INTEGER NOT NULL, content_hash TEXT NOT NULL, kind TEXT NOT NULL,
     time_utc TEXT NOT NULL, PRIMARY KEY (hit_id, content_hash, kind))
 """,
-    2: "ALTER TABLE hit ADD COLUMN mate",
+    2: "ALTER TABLE hit ADD COLUMN mate; CREATE INDEX hit_path ON hit (path)",
 }

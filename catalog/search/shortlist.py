@@ -1,16 +1,20 @@
 """Which hits can be among the nearest at all, by a rough pass whose error is bounded.
 
-The rough pass multiplies in single precision; only what it cannot rule out is measured exactly. The
-answer is the same as without it.
+The rough pass multiplies in single precision, for strokes in the first coordinates only, which is
+never more than the whole distance. What it cannot rule out is measured exactly, so the answer is
+the same as without it.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from catalog.search.metric import PLAIN_SHARE, ROLE_SHARE, Spaces
+from catalog.search.metric import PLAIN_SHARE, ROLE_SHARE, Spaces, stroke_distances
 
 EPS = float(np.finfo(np.float32).eps)
+LIKELY = 3  # times as many as are asked for are measured first: how far can the last be?
+TIE = 2e-6  # distances that differ by less are ranked by id, see `rank_hits`
+GROUP = 64  # values of which the least is looked at
 WORTH_IT = 20  # times as many hits as are asked for; below it one exact pass is as fast
 
 
@@ -32,8 +36,12 @@ def stroke_candidates(
     """
     if not _is_worth_it(allowed, n):
         return np.flatnonzero(allowed)
-    rough, slack = _rough_squares(spaces.strokes, spaces.stroke_squares, spaces.strokes[row])
-    return _within(rough, slack, allowed, n)
+    rough, slack = _rough_squares(spaces.lead, spaces.lead_squares, spaces.lead[row])
+    rough = _only(rough, allowed)
+    likely = np.flatnonzero(rough <= _cut(rough, LIKELY * (n or 1)))
+    exact = stroke_distances(spaces, row, likely)
+    farthest = float(np.partition(exact, (n or 1) - 1)[(n or 1) - 1]) + TIE
+    return np.flatnonzero(rough <= np.float32((1.0 + 4 * EPS) * farthest**2 + slack))
 
 
 def alike_candidates(
@@ -76,5 +84,26 @@ def _rough_squares(
 
 def _within(rough: np.ndarray, slack: float, allowed: np.ndarray, n: int | None) -> np.ndarray:
     # n rows are roughly within the cut, so exactly within cut + slack, and with them the nearest n
-    cut = float(np.partition(rough[allowed], (n or 1) - 1)[(n or 1) - 1])
-    return np.flatnonzero(allowed & (rough <= np.float32(cut + 2.0 * slack + EPS * abs(cut))))
+    values = _only(rough, allowed)
+    cut = _cut(values, n or 1)
+    return np.flatnonzero(values <= np.float32(cut + 2.0 * slack + TIE + EPS * abs(cut)))
+
+
+def _only(values: np.ndarray, allowed: np.ndarray) -> np.ndarray:
+    return values if allowed.all() else np.where(allowed, values, np.float32(np.inf))
+
+
+def _cut(values: np.ndarray, n: int) -> float:
+    """Give a bound on the `n`-th smallest value, finite where so many are.
+
+    The smallest of each of many groups are values of their own, so the `n`-th of them is no bound
+    too low; it takes a tenth of the time. Neighbours fall into different groups: strokes of one
+    drum lie beside each other.
+    """
+    n_groups = len(values) // GROUP
+    if n_groups > WORTH_IT * n:
+        least = values[: n_groups * GROUP].reshape(GROUP, n_groups).min(axis=0)
+        cut = float(np.partition(least, n - 1)[n - 1])
+        if np.isfinite(cut):
+            return cut
+    return float(np.partition(values, n - 1)[n - 1])

@@ -225,3 +225,10 @@ def test_numbers_that_were_measured_anew_are_read_anew(scanned):
             ('{"length_s": 3.5}', hit.id),
         )
     assert scanned.hits()[0].descriptors == {"length_s": 3.5}
+
+
+def test_writing_a_file_looks_at_its_own_rows_only(store):
+    plan = store.read(
+        "EXPLAIN QUERY PLAN SELECT id FROM hit WHERE path = ? AND state != 'aside'", ("/a",)
+    )
+    assert "hit_path" in plan[0][-1]  # else scanning takes longer for each hit that is there
