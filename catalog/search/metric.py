@@ -77,14 +77,9 @@ class Spaces:
     role_unit: float
 
     @cached_property
-    def lead(self) -> np.ndarray:
-        """The first coordinates of `strokes`, side by side; float32, shape (n, 32 or fewer)."""
-        return np.ascontiguousarray(self.strokes[:, :N_LEAD])
-
-    @cached_property
-    def lead_squares(self) -> np.ndarray:
-        """Squared length of each row of `lead`; float32, shape (n,)."""
-        return np.asarray(np.einsum("ij,ij->i", self.lead, self.lead))
+    def stroke_squares(self) -> np.ndarray:
+        """Squared length of each row of `strokes`; float32, shape (n,)."""
+        return np.asarray(np.einsum("ij,ij->i", self.strokes, self.strokes))
 
     @cached_property
     def alike_squares(self) -> np.ndarray:

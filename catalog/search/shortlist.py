@@ -1,18 +1,18 @@
 """Which hits can be among the nearest at all, by a rough pass whose error is bounded.
 
-The rough pass multiplies in single precision, for strokes in the first coordinates only, which is
-never more than the whole distance. What it cannot rule out is measured exactly, so the answer is
-the same as without it.
+The rough pass multiplies in single precision; only what it cannot rule out is measured exactly. The
+answer is the same as without it.
 """
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from catalog.search.metric import PLAIN_SHARE, ROLE_SHARE, Spaces, stroke_distances
+from catalog.search.metric import PLAIN_SHARE, ROLE_SHARE, Spaces
 
 EPS = float(np.finfo(np.float32).eps)
-LIKELY = 3  # times as many as are asked for are measured first: how far can the last be?
 TIE = 2e-6  # distances that differ by less are ranked by id, see `rank_hits`
 GROUP = 64  # values of which the least is looked at
 WORTH_IT = 20  # times as many hits as are asked for; below it one exact pass is as fast
@@ -36,12 +36,8 @@ def stroke_candidates(
     """
     if not _is_worth_it(allowed, n):
         return np.flatnonzero(allowed)
-    rough, slack = _rough_squares(spaces.lead, spaces.lead_squares, spaces.lead[row])
-    rough = _only(rough, allowed)
-    likely = np.flatnonzero(rough <= _cut(rough, LIKELY * (n or 1)))
-    exact = stroke_distances(spaces, row, likely)
-    farthest = float(np.partition(exact, (n or 1) - 1)[(n or 1) - 1]) + TIE
-    return np.flatnonzero(rough <= np.float32((1.0 + 4 * EPS) * farthest**2 + slack))
+    rough, slack = _rough_squares(spaces.strokes, spaces.stroke_squares, spaces.strokes[row])
+    return _within(rough, slack, allowed, n, squared=True)
 
 
 def alike_candidates(
@@ -82,11 +78,14 @@ def _rough_squares(
     return rough, 3.0 * (points.shape[1] + 4) * EPS * (float(squares.max()) + own)
 
 
-def _within(rough: np.ndarray, slack: float, allowed: np.ndarray, n: int | None) -> np.ndarray:
+def _within(
+    rough: np.ndarray, slack: float, allowed: np.ndarray, n: int | None, *, squared: bool = False
+) -> np.ndarray:
     # n rows are roughly within the cut, so exactly within cut + slack, and with them the nearest n
     values = _only(rough, allowed)
     cut = _cut(values, n or 1)
-    return np.flatnonzero(values <= np.float32(cut + 2.0 * slack + TIE + EPS * abs(cut)))
+    tie = TIE * (2.0 * math.sqrt(max(cut, 0.0)) + TIE) if squared else TIE
+    return np.flatnonzero(values <= np.float32(cut + 2.0 * slack + tie + EPS * abs(cut)))
 
 
 def _only(values: np.ndarray, allowed: np.ndarray) -> np.ndarray:
