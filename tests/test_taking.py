@@ -307,3 +307,11 @@ def test_another_mix_is_another_sound_for_the_browser(cat, folder):
     hit = cat.regions(path)[0]
     cat.set_mix(hit.id, "2")
     assert stamp_hit(cat.hit(hit.id)) != stamp_hit(hit)
+
+
+def test_a_hidden_stroke_is_not_merged_with_one_that_shows(cat, folder):
+    first, second, *_ = cat.regions(folder / "Cellar" / "snare.wav")
+    cat.hide([first.id])
+    with pytest.raises(ParameterError, match="one of them is hidden"):
+        cat.merge_regions([first.id, second.id])
+    assert [hit.state for hit in cat.regions(second.id)][:2] == ["hidden", "here"]

@@ -84,6 +84,10 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
     before = None
+    stuck = cat.obstacles(ids) if args.copies else {}
+    for why in stuck.values():
+        say(f"left where it is: {why}")
+    ids = [hit_id for hit_id in ids if hit_id not in stuck]
     if args.report is not None:  # made first: afterwards the copies are no longer found
         before = cat.copies_report(dict.fromkeys(ids, "set aside"), heading=HEADING)
     events = cat.set_aside(

@@ -99,6 +99,8 @@ def merge_regions(store: Store, hit_ids: Sequence[int]) -> list[Hit]:
     hits = sorted((store.hit(i) for i in dict.fromkeys(hit_ids)), key=lambda hit: hit.start)
     if len(hits) < 2 or len({hit.path for hit in hits}) > 1:
         raise ParameterError("merging needs at least two strokes, all of one file")
+    if len({hit.state for hit in hits}) > 1:
+        raise ParameterError("one of them is hidden: take it in again before merging")
     strokes = _strokes(store, hits[0])
     first = next(at for at, stroke in enumerate(strokes) if stroke.id == hits[0].id)
     if [s.id for s in strokes[first : first + len(hits)]] != [hit.id for hit in hits]:

@@ -137,8 +137,12 @@ def _common_name(left: Path, right: Path) -> str:
     """What two names share but for their sides: "snare 01" of "snare 01 L" and "snare 01 R"."""
     pairs = zip(left.stem, right.stem, strict=False)
     at = sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], pairs))
-    side = "left" if right.stem[at:].casefold().startswith("right") else "l"
-    return (left.stem[:at] + left.stem[at + len(side) :]).strip(" _.-") or left.stem
+    for l_word, r_word in (("left", "right"), ("l", "r")):
+        l_end, r_end = at + len(l_word), at + len(r_word)
+        told = left.stem[at:l_end].casefold(), right.stem[at:r_end].casefold()
+        if told == (l_word, r_word) and left.stem[l_end:] == right.stem[r_end:]:
+            return (left.stem[:at] + left.stem[l_end:]).strip(" _.-") or left.stem
+    return left.stem  # joined by hand: the left one names both
 
 
 class Skipped(NamedTuple):

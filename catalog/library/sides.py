@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from catalog.errors import AudioError, ParameterError
 from catalog.library.provenance import MICROPHONES, read_chunks
 from catalog.library.records import Hit
-from catalog.library.roles import ROLE_WORDS, split_words
+from catalog.library.roles import ROLE_WORDS, split_words, word_set
 from catalog.library.schema import Database
 from catalog.library.side_words import find_side
 from catalog.library.walk import FoundFile
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 SAID = "sides_said"  # setting: the left file's path to the right one's, or "" for no pair
 LEFT_FOR = {"r": "l", "R": "L", "right": "left", "Right": "Left", "RIGHT": "LEFT"}
+LIMBS = word_set("hand hands stick sticks foot feet sticking")  # left and right of the drummer
 LAST_WORD = re.compile(r"[^\W_]+(?=[\W_]*$)")
 
 
@@ -53,6 +54,8 @@ def left_of(right: str) -> str | None:
     words = split_words(before.group()) if before else []
     if not words or not all(word in MICROPHONES for word in words):
         instrument = any(word in ROLE_WORDS for word in words)
+        if not LIMBS.isdisjoint(words):
+            return None
         if since != len(stem) or not words or (instrument and not stem[:until].endswith(".")):
             return None
     left = f"{stem[:until]}{LEFT_FOR[side.group('side')]}{stem[since:]}{ending}"
@@ -74,18 +77,21 @@ def pair_sides(
 
     Returns
     -------
-    list of FoundFile, sorted; a pair stands under its left file, with the size of both and the
-    later time
+    list of FoundFile, sorted; a pair stands under its left file, with the size of both and a
+    number for its time that changes with either
     """
     pairs = [(left, row.mate) for left, row in known.items() if row.mate]
     new = [f.path for f in files if (row := known.get(f.path)) is None or row.hit_id is None]
     if not (pairs or new or said):
         return list(files)
     by_path = {file.path: file for file in files}
-    mates = {a: b for a, b in said.items() if b and a in by_path and b in by_path}
+    mates: dict[str, str] = {}
+    # Hits of their own that may have moved here: they are known again by their content.
+    own = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
+    lost = {size for path, size in own if path not in by_path}
 
     def try_pair(left: str, right: str) -> None:
-        if left in said or left in mates or left not in by_path or right not in by_path:
+        if not {left, right} <= by_path.keys() or {left, right} & (mates.keys() | mates.values()):
             return
         joined = _join(by_path[left], by_path[right])
         row = known.get(left)
@@ -93,11 +99,19 @@ def pair_sides(
         if same or are_sides(left, right):
             mates[left] = right
 
-    for left, right in pairs:
+    for left, right in said.items():
         try_pair(left, right)
+    for left, right in pairs:
+        if left not in said:
+            try_pair(left, right)
     for path in new:
-        if named := left_of(path):
-            try_pair(named, path)
+        left = left_of(path) or ""
+        if (
+            left in by_path
+            and left not in said
+            and not {by_path[path].size, by_path[left].size} & lost
+        ):
+            try_pair(left, path)
     taken = set(mates.values())
     return [
         _join(file, by_path[mates[file.path]]) if file.path in mates else file
@@ -107,7 +121,7 @@ def pair_sides(
 
 
 def _join(left: FoundFile, right: FoundFile) -> FoundFile:
-    time_ns = max(left.mtime_ns, right.mtime_ns)
+    time_ns = (31 * left.mtime_ns + 17 * right.mtime_ns + right.size) % 2**62
     return left._replace(size=left.size + right.size, mtime_ns=time_ns, mate=right.path)
 
 
@@ -159,7 +173,10 @@ def join_sides(store: Database, left: Hit, right: Hit) -> None:
 
 def _say(store: Database, hit: Hit, mate: str, reason: str) -> None:
     with store.writing(changes_hits=False):
-        store.set_setting(SAID, {**sides_said(store), str(hit.path): mate})
+        pair = {str(hit.path), mate}  # the last word on either file counts
+        before = sides_said(store).items()
+        kept = {a: b for a, b in before if not pair & {a, b} - {""}}
+        store.set_setting(SAID, {**kept, str(hit.path): mate})
         store.add_event("sides", hit.id, source=hit.path, target=hit.path, reason=reason)
 
 

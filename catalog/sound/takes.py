@@ -36,7 +36,7 @@ MASKED_DB = 15.0  # a rise so far under what rings there is a break in a fade: n
 SURE_GAP_S = 0.200  # and so long after the first; grains of shakers and scrapers come faster
 FLAM_S = 0.050  # strokes closer than that are one (a flam); also the way to a distant microphone
 ROLL_S = 0.100  # three and more strokes, each closer than that to the one before, are one roll
-BOUNCE_DB = 3.0  # a second one within that time, so much softer: the beater or stick came back
+BOUNCE_DB = 7.0  # a second one within that time, so much softer: the beater or stick came back
 CLICK_S, CLICK_DB = 0.015, 20.0  # shorter and this far below the usual stroke: two sticks touched
 SMOOTH_S = 0.030  # decays are followed in steps of this length: a period of the lowest drums
 HOLD_S = 0.060  # and are over when they stay low for so long
@@ -224,17 +224,19 @@ def _sift(rises: list[_Rise], smooth: np.ndarray, noise: float) -> list[_Rise]:
     quiet = float(np.clip(0.5 * (smooth.max() - noise), low, high))
     strokes, last_other = list[_Rise](), -np.inf
     for rise in rises:
+        ring = False  # what is rejected out of a ring is no talk
         if (rise.at - last_other) * BLOCK_S < TALK_S:
             asked = TALK_RISE_DB
         elif strokes:
             asked = _asked_over_ring(smooth[strokes[-1].at : max(0, rise.at - 18)], quiet)
+            ring = asked < quiet
             if _peak(smooth, rise.at) < _peak(smooth, strokes[-1].at) - FAR_SOFTER_DB:
                 asked = max(asked, FAR_SOFTER_RISE_DB)
         else:
             asked = quiet
         if rise.rise_db >= asked and rise.growth_db <= GROWTH_DB:
             strokes.append(rise)
-        elif asked >= quiet:
+        elif not ring:
             last_other = rise.at
     return strokes
 

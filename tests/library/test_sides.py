@@ -80,6 +80,7 @@ def test_names_that_are_sides(left, right):
         ("Snare 01 L.wav", "Snare 02 R.wav"),
         ("Snare 01 L.wav", "Snare 01 R.flac"),
         ("roll.wav", "bell.wav"),
+        ("Snare hand L.wav", "Snare hand R.wav"),  # of the drummer
     ],
 )
 def test_names_that_are_none(left, right):
@@ -331,3 +332,57 @@ def test_the_command_line_lists_parts_and_joins(cat, folder, tmp_path, capsys):
     capsys.readouterr()
     assert main(["sides", "--json", *store]) == 1
     assert json.loads(capsys.readouterr().out) == []
+
+
+def two_mono(tmp_path, left="Crash L.wav", right="Crash R.wav"):
+    write_pair(tmp_path / "day", left, right, stereo(6))
+    cat = Catalog.open(tmp_path / "drums.sqlite")
+    cat.scan([tmp_path / "day"], n_jobs=1)
+    return cat, sorted(cat.hits(), key=lambda hit: hit.path)
+
+
+def test_the_last_word_on_a_file_counts(tmp_path):
+    cat, (first, second) = two_mono(tmp_path)
+    with cat:
+        cat.join_sides(first.id, second.id)
+        cat.join_sides(second.id, first.id)
+        cat.scan([tmp_path / "day"], n_jobs=1)
+        pair = the_pair(cat)
+        assert [file.name for file in pair.files] == ["Crash R.wav", "Crash L.wav"]
+        assert [hit.id for hit in cat.hits()] == [second.id]
+
+
+def test_hits_of_their_own_that_move_stay_so(cat, folder):
+    pair = the_pair(cat)
+    cat.part_sides(pair.id)
+    cat.scan([folder], n_jobs=1)
+    before = {hit.id for hit in cat.hits()}
+    cat.mark([pair.id], "star")
+    (folder / "Shed").rename(folder / "Barn")
+    report = cat.scan([folder], n_jobs=1)
+    assert len(report.moved) == 2
+    assert {hit.id for hit in cat.hits()} == before
+    assert cat.hit(pair.id).mark == "star"
+
+
+def test_sides_put_the_other_way_round_are_measured_anew(cat, folder):
+    pair = the_pair(cat)
+    left, right = pair.files
+    left.rename(folder / "x")
+    right.rename(left)
+    (folder / "x").rename(right)
+    assert len(cat.scan([folder], n_jobs=1).changed) == 1
+    assert the_pair(cat).content_hash != pair.content_hash
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "name"),
+    [("kick in.wav", "kick out.wav", "kick in"), ("snare L.wav", "snare R.wav", "snare")],
+)
+def test_a_pair_joined_by_hand_has_a_whole_name(tmp_path, left, right, name):
+    cat, (first, second) = two_mono(tmp_path, left, right)
+    with cat:
+        if len(cat.hits()) == 2:
+            cat.join_sides(first.id, second.id)
+            cat.scan([tmp_path / "day"], n_jobs=1)
+        assert the_pair(cat).name == name

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from catalog.errors import ParameterError
 from catalog.sound.several import may_hold_several
 from catalog.sound.takes import find_regions, outline
-from tests.signals import SR, decaying_sine, drum_stroke
+from tests.signals import SR, decaying_noise, decaying_sine, drum_stroke
 
 LEAD = round(0.01 * SR)  # of silence at the start of `drum_stroke`
 WITHIN = round(0.002 * SR)  # an onset further away is another
@@ -76,7 +76,7 @@ def test_a_roll_stays_in_one_piece():
     assert onsets_s(take) == pytest.approx([0.4, 1.5, 3.6], abs=WITHIN / SR)
 
 
-@pytest.mark.parametrize(("strength", "n_more"), [(0.3, 0), (1.0, 1)])
+@pytest.mark.parametrize(("strength", "n_more"), [(0.15, 0), (0.5, 1), (1.0, 1)])
 def test_a_beater_that_bounced_belongs_to_its_stroke(strength, n_more):
     bounce = (1.5 + 0.08, strength * drum_stroke(150, seed=7)[LEAD:])
     take = lay([*strokes_at(AT_S, strengths=(1.0,)), bounce])
@@ -96,6 +96,17 @@ def test_what_is_far_softer_and_hardly_stands_out_of_a_ring_is_no_stroke(amplitu
     take = lay([(0.4, ring), (2.6, pedal), *strokes_at([4.6, 5.6])], n_s=7.0, room=2e-3)
     expected = [0.4, *([2.6] if is_stroke else []), 4.6, 5.6]
     assert onsets_s(take) == pytest.approx(expected, abs=WITHIN / SR)
+
+
+@pytest.mark.parametrize("amplitude", [0.0, 0.014])
+def test_what_was_left_out_of_a_ring_hides_no_stroke_after_it(amplitude):
+    ring = decaying_sine(110, 6.0, length_s=4.0, amplitude=0.8)
+    pedal = decaying_sine(6000, 0.3, length_s=0.3, amplitude=amplitude)
+    loud = decaying_noise(0.4, seed=5, length_s=0.5)
+    take = lay(
+        [(0.4, ring), (2.6, pedal), (2.9, 0.4 * loud), *strokes_at([4.6])], n_s=6.0, room=2e-3
+    )
+    assert onsets_s(take) == pytest.approx([0.4, 2.9, 4.6], abs=WITHIN / SR)
 
 
 def test_sticks_that_touch_are_left_out():

@@ -77,11 +77,11 @@ def take_act(catalog: Catalog, view: str) -> None:
     """
     act = st.session_state[view]["act"]
     st.session_state.pop("act_trouble", None)
-    if not isinstance(act, dict) or act.get("op") not in ACTS:
+    if not isinstance(act, dict) or str(act.get("op")) not in ACTS:
         return
     try:
-        ACTS[act["op"]](catalog, act)
+        ACTS[str(act["op"])](catalog, act)
     except (CatalogError, OSError) as err:
         st.session_state["act_trouble"] = str(err)
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         return  # not what the page sends

@@ -33,7 +33,11 @@ MOUNTS.cut = (root, live) => {
   const button = (text, deed, title) => el('button', { type: 'button', onclick: deed, title: title ?? text }, text);
   const earlier = button('‹', () => choose(v.at - 1, true), 'The stroke before'), later = button('›', () => choose(v.at + 1, true), 'The next stroke');
   const field = (label, k) => el('input', { type: 'number', step: '0.001', min: '0', 'aria-label': label,
-    onchange: event => { v.ends[k] = toFrame(Number(event.target.value)); keepInside(k); commit(); } });
+    onchange: event => {
+      const typed = event.target.valueAsNumber;
+      if (Number.isFinite(typed)) { v.ends[k] = toFrame(typed); keepInside(k); }
+      commit();                        // what is no number is drawn as it was
+    } });
   const fields = [field('Begins at, seconds', 0), field('Ends at, seconds', 1)];
   const part = button('Part here', () => send({ op: 'part', at: v.caret }), 'Part the stroke where you last pressed');
   const join = button('Join with the next', () => send({ op: 'join', ids: [one().id, v.data.strokes[v.at + 1].id] }));
@@ -129,8 +133,10 @@ MOUNTS.cut = (root, live) => {
     later.disabled = join.disabled = v.at + 1 >= v.data.strokes.length;
     v.wave = null;
     draw();
-    try { v.wave = await loadWave(s, ...v.window); } catch (error) { tellTrouble(error); }
-    if (one() === s) draw();
+    try {
+      const wave = await loadWave(s, ...v.window);
+      if (one() === s) { v.wave = wave; draw(); }
+    } catch (error) { tellTrouble(error); }
   };
 
   const placeOf = (event, canvas) => event.clientX - canvas.getBoundingClientRect().left;
@@ -179,7 +185,11 @@ MOUNTS.cut = (root, live) => {
     const before = v.data && JSON.stringify([v.data.recording, v.data.strokes]);
     v.data = data;
     if (data.probe) globalThis.__cut = { v, near, engine, xOf: frame => xOf(frame, near) };
-    if (before === JSON.stringify([data.recording, data.strokes])) return;
+    if (before === JSON.stringify([data.recording, data.strokes])) {
+      v.hearNext = false;              // refused: the ends go back to where they are
+      if (v.drag === null) { v.ends = [one().start, one().stop]; draw(); }
+      return;
+    }
     const kept = CUT_CHOSEN.get(data.recording);
     const same = data.strokes.findIndex(s => s.id === kept?.id);
     const around = data.strokes.findIndex(s => s.start <= kept?.middle && kept?.middle < s.stop);
