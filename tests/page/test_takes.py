@@ -65,3 +65,4 @@ def test_the_wave_of_a_part_is_that_of_the_samples(own, take, own_client):
     assert abs(at - loudest * len(wave) / len(samples)) <= 1
     assert own_client.get(f"{address}/{hit.stop}-{hit.start}").status_code == 400
     assert own_client.get("/api/wave/999999/1/0-10").status_code == 404
+    assert own_client.get(f"/api/wave/{10**30}/1/0-10").status_code == 404

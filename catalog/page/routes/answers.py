@@ -24,6 +24,8 @@ async def answer(work: Callable[[], Response]) -> Response:
         return await asyncio.to_thread(work)
     except CatalogError as err:
         return PlainTextResponse(str(err), 404, headers=NOT_KEPT)
+    except OverflowError:
+        return PlainTextResponse("no such hit", 404, headers=NOT_KEPT)
     except OSError:
         return PlainTextResponse(
             "the file cannot be read; scan its folder again", 404, headers=NOT_KEPT

@@ -46,7 +46,7 @@ def _kept(kind: str, hit_id: int, make: Callable[[Any], bytes]) -> bytes:
                 _cache.move_to_end(key)
                 return _cache[key]
         body = make(catalog.audio(hit_id))
-    except (CatalogError, OSError):
+    except (CatalogError, OSError, OverflowError):
         return b""
     with _cache_lock:
         _cache[key] = body
