@@ -28,7 +28,15 @@ from catalog.library.walk import (
     is_under,
     walk_folders,
 )
-from catalog.library.workers import BATCH, Measure, Outcome, Task, measure_each, measure_file
+from catalog.library.workers import (
+    BATCH,
+    Measure,
+    Outcome,
+    Task,
+    measure_each,
+    measure_file,
+    measure_one,
+)
 from catalog.library.written import MeasuredFile, MovedFile
 from catalog.sound.measure import MEASURE_VERSION, Measures
 
@@ -126,7 +134,8 @@ class _Scan:
     def run(self, found: Found) -> ScanReport:
         known = self.store.known_files()
         found.files = pair_sides(found.files, known, sides_said(self.store))
-        plan = _sort_files(found.files, known, read_said(self.store))
+        self.said = read_said(self.store)
+        plan = _sort_files(found.files, known, self.said)
         moved = self._recognise_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))
         self.store.mark_here(plan.returned)
@@ -219,7 +228,16 @@ class _Scan:
                 self._write(batch)  # the next scan goes on from here
                 raise
 
+    def _as_said(self, outcome: Outcome) -> Outcome:
+        """Measure once more where a cut or mix by hand is of what the file holds by now."""
+        said, asked = self.said.get(outcome.content_hash), outcome.task.said
+        is_done = asked is not None and asked.content_hash == outcome.content_hash
+        if outcome.measures is None or said is None or is_done:
+            return outcome
+        return measure_one(replace(outcome.task, said=said, known_hash=""), self.measure)
+
     def _write(self, batch: list[Outcome]) -> None:
+        batch = [self._as_said(outcome) for outcome in batch]
         measured = [outcome for outcome in batch if outcome.measures is not None]
         files = self._to_measured(measured)
         for outcome, what in zip(measured, self.store.write_measured(files), strict=True):

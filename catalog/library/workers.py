@@ -89,7 +89,7 @@ def measure_each(
 
 def _in_workers(tasks: list[Task], measure: Measure, n_jobs: int) -> Generator[Outcome, None, None]:
     if n_jobs == 1:
-        yield from (_measure_one(task, measure) for task in tasks)
+        yield from (measure_one(task, measure) for task in tasks)
         return
     yield from spread(partial(_measure_some, measure=measure), tasks, n_jobs, size=TASK)
 
@@ -101,7 +101,7 @@ def _on_machines(tasks: list[Task], measure: Measure, cluster: str) -> Iterator[
 
 
 def _measure_some(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
-    return [_measure_one(task, measure) for task in tasks]
+    return [measure_one(task, measure) for task in tasks]
 
 
 _guarded = Guarded()  # one child for each worker of a cluster, started when it is first needed
@@ -112,7 +112,7 @@ def _measure_guarded(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
     outcomes = []
     for task in tasks:
         try:
-            outcomes.append(_guarded.call(_measure_one, task, measure))
+            outcomes.append(_guarded.call(measure_one, task, measure))
         except ChildDied:
             outcomes.append(Outcome(task, reason=CRASHES))
     return outcomes
@@ -123,13 +123,14 @@ def _measure_alone(task: Task, measure: Measure) -> Outcome:
     from joblib import Parallel, delayed
 
     try:
-        outcomes: list[Outcome] = Parallel(n_jobs=2)([delayed(_measure_one)(task, measure)])
+        outcomes: list[Outcome] = Parallel(n_jobs=2)([delayed(measure_one)(task, measure)])
     except BrokenProcessPool:
         return Outcome(task, reason=CRASHES)
     return outcomes[0]
 
 
-def _measure_one(task: Task, measure: Measure) -> Outcome:
+def measure_one(task: Task, measure: Measure) -> Outcome:
+    """Measure the file of a task as the user cut and mixed it; a fault is told in the outcome."""
     path = Path(task.file.path)
     mate = Path(task.file.mate) if task.file.mate else None
     if not isinstance(path_to_db(path), str):

@@ -386,3 +386,20 @@ def test_a_pair_joined_by_hand_has_a_whole_name(tmp_path, left, right, name):
             cat.join_sides(first.id, second.id)
             cat.scan([tmp_path / "day"], n_jobs=1)
         assert the_pair(cat).name == name
+
+
+def test_a_cut_and_a_mix_by_hand_come_back_with_the_side_that_was_away(cat, folder):
+    pair = the_pair(cat)
+    cat.split_region(pair.id, at=(pair.start + pair.stop) // 2)
+    cat.set_mix(pair.id, "2")
+    before = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.sides()]
+    right = folder / "Shed" / "snare_01_R.wav"
+    away = right.rename(folder / "away")
+    cat.scan([folder], n_jobs=1)
+    assert cat.sides() == []
+    away.rename(right)
+    cat.scan([folder], n_jobs=1)
+    after = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.sides()]
+    assert [one[1:] for one in after] == [one[1:] for one in before]
+    assert cat.mix(after[0][0]) == "2"
+    assert all("mix" in hit.origin for hit in cat.sides())
