@@ -86,18 +86,20 @@ def pair_sides(
         return list(files)
     by_path = {file.path: file for file in files}
     mates: dict[str, str] = {}
+    taken: set[str] = set()
     # Hits of their own that may have moved here: they are known again by their content.
     own = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
     lost = {size for path, size in own if path not in by_path}
 
     def try_pair(left: str, right: str) -> None:
-        if not {left, right} <= by_path.keys() or {left, right} & (mates.keys() | mates.values()):
+        if left in taken or right in taken or left not in by_path or right not in by_path:
             return
         joined = _join(by_path[left], by_path[right])
         row = known.get(left)
         same = row is not None and (row.mate, *row[:2]) == (right, joined.size, joined.mtime_ns)
         if same or are_sides(left, right):
             mates[left] = right
+            taken.update((left, right))
 
     for left, right in said.items():
         try_pair(left, right)
@@ -112,11 +114,10 @@ def pair_sides(
             and not {by_path[path].size, by_path[left].size} & lost
         ):
             try_pair(left, path)
-    taken = set(mates.values())
     return [
         _join(file, by_path[mates[file.path]]) if file.path in mates else file
         for file in files
-        if file.path not in taken
+        if file.path in mates or file.path not in taken
     ]
 
 

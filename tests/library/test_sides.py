@@ -403,3 +403,17 @@ def test_a_cut_and_a_mix_by_hand_come_back_with_the_side_that_was_away(cat, fold
     assert [one[1:] for one in after] == [one[1:] for one in before]
     assert cat.mix(after[0][0]) == "2"
     assert all("mix" in hit.origin for hit in cat.sides())
+
+
+def test_copies_that_are_pairs_stay_and_the_others_are_set_aside(cat, folder, tmp_path, capsys):
+    pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
+    cat.keep_instead(whole.id)
+    kick = encode_wav(as_frames(drum_stroke(60, seed=3, sr=SR)), sr=SR)
+    for name in ("kick_01.wav", "kick_01 again.wav"):
+        (folder / "Mill" / name).write_bytes(kick)
+    cat.scan([folder], n_jobs=1)
+    store = ["--store", str(tmp_path / "drums.sqlite")]
+    assert main(["set-aside", "--copies", "--yes", *store]) == 0
+    assert "left where it is: hit" in capsys.readouterr().err
+    assert cat.hit(pair.id).state == "here"
+    assert [hit.drum for hit in cat.hits(states=("aside",))] == ["kick"]
