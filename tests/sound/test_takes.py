@@ -99,7 +99,7 @@ def test_what_is_far_softer_and_hardly_stands_out_of_a_ring_is_no_stroke(amplitu
 
 
 def test_what_was_left_out_of_a_ring_is_no_talk_that_hides_the_stroke_after_it():
-    level = np.linspace(-5.0, -25.0, 4000)  # a ring over a room 28 dB under it
+    level = np.maximum(np.linspace(-5.0, -45.0, 4000), -25.0)  # a ring; the room is at -33 dB
     level[2600:2620] = -24.0
     level[2800:2900] = -8.0
     rises = [_Rise(0, 0, 28.0, 0.0, 28.0), _Rise(2600, 2, 11.0, 0.0, -2.0)]
