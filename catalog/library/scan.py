@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import ParameterError, Stopped
-from catalog.library.filesaid import FileSaid, read_said
+from catalog.library.filesaid import read_said
 from catalog.library.provenance import find_provenance
 from catalog.library.records import ROLES, PathNames, Progress, ScanReport, Skipped
 from catalog.library.rolemodel import role_probabilities
@@ -52,6 +52,7 @@ class _Sorted:
     unchanged: list[str] = field(default_factory=list)
     returned: list[tuple[int, str]] = field(default_factory=list)  # hits back in their places
     tasks: list[Task] = field(default_factory=list)
+    changed: list[tuple[FoundFile, FileRow]] = field(default_factory=list)
     skipped: list[Skipped] = field(default_factory=list)
 
 
@@ -135,7 +136,8 @@ class _Scan:
         known = self.store.known_files()
         found.files = pair_sides(found.files, known, sides_said(self.store))
         self.said = read_said(self.store)
-        plan = _sort_files(found.files, known, self.said)
+        plan = _sort_files(found.files, known)
+        plan.tasks += self._tasks_of(plan.changed)
         moved = self._recognise_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))
         self.store.mark_here(plan.returned)
@@ -151,6 +153,17 @@ class _Scan:
             missing=_paths(missing),
             skipped=tuple(sorted(plan.skipped + self.bad + faults)),
         )
+
+    def _tasks_of(self, changed: Sequence[tuple[FoundFile, FileRow]]) -> list[Task]:
+        """Tasks for files that are not as they were, with what they held then."""
+        ids = [row.hit_id for _, row in changed if row.hit_id is not None]
+        hashes = self.store.content_hashes(ids)
+        tasks = []
+        for file, row in changed:
+            held = hashes.get(row.hit_id, "") if row.hit_id is not None else ""
+            known_hash = held if row.version == MEASURE_VERSION else ""
+            tasks.append(Task(file, known_hash, row.hit_id, self.said.get(held)))
+        return tasks
 
     def _recognise_moved(self, plan: _Sorted) -> dict[str, str]:
         """Give hits whose files are gone the new files of equal content: new path to old path."""
@@ -182,15 +195,10 @@ class _Scan:
         self, found: Found, known: dict[str, FileRow], moved_away: set[str]
     ) -> list[str]:
         """Mark and give what was below the roots and is gone, not what could not be looked at."""
-        present = {file.path for file in found.files}
         gone = {
-            path: row
-            for path, row in known.items()
-            if path not in present
-            and path not in moved_away
-            and row.hit_id is not None
-            and any(is_under(path, root) for root in self.roots)
-            and not any(is_under(path, folder) for folder in found.unlisted)
+            path: known[path]
+            for path in sorted(known.keys() - {file.path for file in found.files} - moved_away)
+            if known[path].hit_id is not None and self._was_looked_at(path, found)
         }
         self.store.mark_missing(
             (row.hit_id, path) for path, row in gone.items() if row.hit_id and row.state == "here"
@@ -199,16 +207,18 @@ class _Scan:
 
     def _remember_faults(self, found: Found, known: dict[str, FileRow]) -> None:
         """Keep the faults of the walk, and forget skipped files that are gone."""
-        present = {file.path for file in found.files} | {path for path, _ in found.faults}
+        gone = known.keys() - {file.path for file in found.files} - {p for p, _ in found.faults}
         self.store.forget_skipped(
             path
-            for path, row in known.items()
-            if row.state == "skipped"
-            and path not in present
-            and any(is_under(path, root) for root in self.roots)
-            and not any(is_under(path, folder) for folder in found.unlisted)
+            for path in gone
+            if known[path].state == "skipped" and self._was_looked_at(path, found)
         )
         self.store.write_skipped((path, 0, ALWAYS, reason) for path, reason in found.faults)
+
+    def _was_looked_at(self, path: str, found: Found) -> bool:
+        return any(is_under(path, root) for root in self.roots) and not any(
+            is_under(path, folder) for folder in found.unlisted
+        )
 
     def _measure_all(self, tasks: list[Task]) -> None:
         """Measure in workers and write batch by batch."""
@@ -274,24 +284,24 @@ class _Scan:
         return np.asarray(self.judge(np.stack(pictures)), dtype=np.float32)
 
 
-def _sort_files(
-    files: Sequence[FoundFile], known: dict[str, FileRow], said: dict[str, FileSaid]
-) -> _Sorted:
+def _sort_files(files: Sequence[FoundFile], known: dict[str, FileRow]) -> _Sorted:
     plan = _Sorted()
+    unchanged = plan.unchanged
     for file in files:
-        row = known.get(file.path)
+        path, _, size, mtime_ns, _ = file
+        row = known.get(path)
         if row is None:
             plan.tasks.append(Task(file))
-        elif row[:3] != (file.size, file.mtime_ns, MEASURE_VERSION):
-            same_measures = row.version == MEASURE_VERSION
-            known_hash = row.content_hash if same_measures else ""
-            plan.tasks.append(Task(file, known_hash, row.hit_id, said.get(row.content_hash)))
+        elif row.mtime_ns != mtime_ns or row.size != size or row.version != MEASURE_VERSION:
+            plan.changed.append((file, row))
+        elif row.state == "here":
+            unchanged.append(path)
         elif row.state == "skipped":
-            plan.skipped.append(Skipped(Path(file.path), row.reason))
+            plan.skipped.append(Skipped(Path(path), row.reason))
         else:
-            plan.unchanged.append(file.path)
-            if row.state == "missing" and row.hit_id is not None:
-                plan.returned.append((row.hit_id, file.path))
+            unchanged.append(path)
+            if row.hit_id is not None:
+                plan.returned.append((row.hit_id, path))
     return plan
 
 

@@ -80,8 +80,11 @@ def pair_sides(
     list of FoundFile, sorted; a pair stands under its left file, with the size of both and a
     number for its time that changes with either
     """
-    pairs = [(left, row.mate) for left, row in known.items() if row.mate]
-    new = [f.path for f in files if (row := known.get(f.path)) is None or row.hit_id is None]
+    odd = [row for row in known.values() if row.mate or row.hit_id is None]
+    pairs = [(row.path, row.mate) for row in odd if row.mate]
+    paths = {file.path for file in files}
+    skipped = {row.path for row in odd if row.hit_id is None}
+    new = sorted((paths - known.keys()) | (paths & skipped))
     if not (pairs or new or said):
         return list(files)
     by_path = {file.path: file for file in files}

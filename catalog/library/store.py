@@ -39,11 +39,11 @@ class FileRow(NamedTuple):
     size: int
     mtime_ns: int
     version: int
-    content_hash: str
     hit_id: int | None
     state: str
     reason: str
-    mate: str | None = None
+    mate: str | None
+    path: str
 
 
 class Store(Database):
@@ -126,16 +126,28 @@ class Store(Database):
         A file set aside is not among them. A path where a hit went missing and a file that
         could not be used took its place is given as the latter.
         """
-        rows = self.read(
-            "SELECT path, size, mtime_ns, version, content_hash, id, state, '', mate FROM hit"
-            " WHERE state != 'aside' AND region >= 0 ORDER BY state = 'here', id"
+        rows = self.read(  # answered by the index `hit_path` alone, in its order
+            "SELECT size, mtime_ns, version, id, state, '', mate, path FROM hit"
+            " WHERE region >= 0 AND state != 'aside' ORDER BY path, state"
         )
-        skipped = self.read(
-            "SELECT path, size, mtime_ns, version, '', NULL, 'skipped', reason, NULL FROM skipped"
-        )
-        known = {row[0]: FileRow._make(row[1:]) for row in rows}  # hits have names that are text
-        known |= {path_from_db(row[0]): FileRow._make(row[1:]) for row in skipped}
+        rows.reverse()  # of one path "missing" comes first, and "here" takes its place
+        known = dict(zip([row[7] for row in rows], map(FileRow._make, rows), strict=True))
+        for row in self.read(
+            "SELECT size, mtime_ns, version, NULL, 'skipped', reason, NULL, path FROM skipped"
+        ):
+            path = path_from_db(row[7])
+            known[path] = FileRow._make((*row[:7], path))
         return known
+
+    def content_hashes(self, hit_ids: Sequence[int]) -> dict[int, str]:
+        """Give what the files of some hits held when they were measured, by id."""
+        found: dict[int, str] = {}
+        for at in range(0, len(hit_ids), CHUNK):
+            some = hit_ids[at : at + CHUNK]
+            marks = ", ".join("?" * len(some))
+            query = f"SELECT id, content_hash FROM hit WHERE id IN ({marks})"
+            found.update(self.read(query, some))
+        return found
 
     def write_measured(self, batch: Sequence[MeasuredFile]) -> list[str]:
         """Keep measured files in one step.

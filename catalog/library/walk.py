@@ -7,6 +7,7 @@ import os
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter, itemgetter
 from pathlib import Path
 from typing import NamedTuple
 
@@ -88,27 +89,33 @@ def walk_folders(
     Found
     """
     found, seen = Found(), set[str]()
+    aside = os.path.realpath(leave_out)
     for root in roots:
-        waiting = [root]
+        waiting = [(root, os.path.realpath(root))]
         while waiting:
-            folder = waiting.pop()
-            real = os.path.realpath(folder)
-            if real in seen or is_under(real, os.path.realpath(leave_out)):
+            folder, real = waiting.pop()
+            if real in seen or is_under(real, aside):
                 continue
             seen.add(real)
-            waiting += reversed(list(_read_folder(folder, root, roots, found)))
+            inner = list(_read_folder(folder, root, roots, found))
+            waiting += [
+                (path, os.path.realpath(path) if is_link else os.path.join(real, name))
+                for path, name, is_link in reversed(inner)
+            ]
             if on_found:
                 on_found(len(found.files))
-    found.files.sort()
+    found.files.sort(key=itemgetter(0))
     found.faults.sort()
     return found
 
 
-def _read_folder(folder: str, root: str, roots: Sequence[str], found: Found) -> Iterator[str]:
-    """Note the files of one folder and give the folders in it."""
+def _read_folder(
+    folder: str, root: str, roots: Sequence[str], found: Found
+) -> Iterator[tuple[str, str, bool]]:
+    """Note the files of one folder and give the folders in it: path, name, whether it is a link."""
     try:
         with os.scandir(folder) as entries:
-            named = sorted((e for e in entries if not e.name.startswith(".")), key=lambda e: e.name)
+            named = sorted((e for e in entries if e.name[0] != "."), key=attrgetter("name"))
     except OSError as err:
         found.unlisted.append(folder)
         found.faults.append(
@@ -116,13 +123,15 @@ def _read_folder(folder: str, root: str, roots: Sequence[str], found: Found) -> 
         )
         return
     for entry in named:
-        if entry.is_dir(follow_symlinks=False):
-            yield entry.path
-        elif entry.is_symlink():
-            yield from _follow(entry, root, roots, found)
-        elif _is_audio(entry.name):
+        name = entry.name
+        if entry.is_symlink():
+            for path in _follow(entry, root, roots, found):
+                yield path, name, True
+        elif _is_audio(name) and not entry.is_dir(follow_symlinks=False):
             _note_file(entry, root, found)
-        elif os.path.splitext(entry.name)[1].lower() in UNREAD_SUFFIXES:
+        elif entry.is_dir(follow_symlinks=False):
+            yield entry.path, name, False
+        elif os.path.splitext(name)[1].lower() in UNREAD_SUFFIXES:
             found.faults.append((entry.path, UNREAD_REASON))
 
 

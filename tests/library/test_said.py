@@ -67,7 +67,7 @@ def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
     steps = "\n".join(schema.MIGRATIONS.values())
     db.execute("DROP INDEX hit_here")
     db.execute("CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here'")
-    for index in re.findall(r"CREATE INDEX (\w+)", steps):
+    for index in set(re.findall(r"CREATE INDEX (\w+)", steps)):
         db.execute(f"DROP INDEX {index}")
     for table, column in re.findall(r"ALTER TABLE (\w+) ADD COLUMN (\w+)", steps):
         db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")

@@ -232,3 +232,15 @@ def test_writing_a_file_looks_at_its_own_rows_only(store):
         "EXPLAIN QUERY PLAN SELECT id FROM hit WHERE path = ? AND state != 'aside'", ("/a",)
     )
     assert "hit_path" in plan[0][-1]  # else scanning takes longer for each hit that is there
+
+
+def test_what_a_scan_asks_of_unchanged_files_is_answered_by_an_index_alone(store):
+    # against SQLite's own account of the plan: the wide rows of hits are not read
+    asked = []
+    store._connection.set_trace_callback(asked.append)
+    store.known_files()
+    store._connection.set_trace_callback(None)
+    query = next(sql for sql in asked if "FROM hit" in sql)
+    plan = " ".join(row[-1] for row in store.read("EXPLAIN QUERY PLAN " + query))
+    assert "COVERING INDEX hit_path" in plan
+    assert "TEMP B-TREE" not in plan  # in the order that is asked for
