@@ -11,7 +11,7 @@ import numpy as np
 from catalog.library.decided import Decision, Decisions
 from catalog.library.records import Hit
 from catalog.library.schema import SavedGroup
-from catalog.search.same.candidates import near_pairs
+from catalog.search.same.candidates import near_pairs, order_nearby
 from catalog.search.same.judge import COPY, OTHER, Judgement, judge_pair
 from catalog.search.same.keeping import keep_order, keep_reason
 from catalog.sound.recording import Recording
@@ -93,7 +93,7 @@ def _in_order(pairs: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Order pairs so that neighbours in space are decided one after the other, from one cache."""
     if not len(pairs):
         return pairs
-    rank = np.argsort(np.argsort(points[:, 0], kind="stable"), kind="stable")
+    rank = order_nearby(points)
     place = np.sort(rank[pairs], axis=1)
     return pairs[np.lexsort((place[:, 1], place[:, 0]))]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -51,7 +51,6 @@ class Prepared:
     first : int, the first sample that the file really holds; before it is padding
     noise : float, variance a sample of what is not the stroke
     is_cut : bool, whether the file begins within the stroke
-    whitened : np.ndarray, complex64, half-whitened spectrum of the first `LAG_SAMPLES`
     scale : float, peak of the recording, full scale 1.0; the samples are divided by it
     onset_s : float, where the stroke begins in its region of the file
     """
@@ -60,9 +59,13 @@ class Prepared:
     first: int
     noise: float
     is_cut: bool
-    whitened: np.ndarray
     scale: float = 1.0
     onset_s: float = 0.0
+
+    @cached_property
+    def whitened(self) -> np.ndarray:
+        """Half-whitened spectrum of the first `LAG_SAMPLES`, complex64."""
+        return _half_whitened(self.samples)
 
 
 @dataclass(frozen=True)
@@ -144,8 +147,7 @@ def prepare_mono_hit(mono: np.ndarray, *, sr: int, subtype: str) -> Prepared:
         y[first : first + EDGE] *= np.linspace(0.0, 1.0, len(y[first : first + EDGE]))
         first += EDGE
     noise = max(_quietest(y), _rounding_noise(subtype, peak))
-    y = y.astype(np.float32)
-    return Prepared(y, first, noise, is_cut, _half_whitened(y), peak, onset / sr)
+    return Prepared(y.astype(np.float32), first, noise, is_cut, peak, onset / sr)
 
 
 def _half_whitened(y: np.ndarray) -> np.ndarray:
@@ -239,16 +241,20 @@ def _is_hopeless(values: list[np.ndarray]) -> bool:
 
 def _whole_score(a: np.ndarray, b: np.ndarray, fraction: float) -> float:
     """Score of the whole band and length, in dB; short and dull hits have nothing finer."""
-    from scipy.fft import irfft, rfft
+    from scipy.fft import next_fast_len, rfft
 
     n = len(a)
     if n < MIN_OVERLAP:
         return 0.0
-    turn = np.exp(2j * np.pi * np.arange(n // 2 + 1) * fraction / n)
-    b = irfft(rfft(b) * turn, n)
+    n_fft = next_fast_len(n + 1, real=True) // 2 * 2
+    spectrum_a, spectrum_b = rfft(a.astype(np.float64), n_fft), rfft(b.astype(np.float64), n_fft)
+    turn = np.exp(2j * np.pi * np.arange(n_fft // 2 + 1) * fraction / n_fft)
+    twice = np.full(n_fft // 2 + 1, 2.0)  # each bin but the first and last stands for two
+    twice[[0, -1]] = 1.0
+    common = float((twice * (spectrum_a * np.conj(spectrum_b * turn)).real).sum()) / n_fft
     a, b = a.astype(np.float64), b.astype(np.float64)
     energy = float(a @ a) * float(b @ b)
-    common = float(a @ b) ** 2 / energy if energy > 0 else 0.0
+    common = common**2 / energy if energy > 0 else 0.0
     return min(-10.0 * math.log10(max(1.0 - common, 1e-9)), MAX_CELL_DB)
 
 
@@ -340,14 +346,31 @@ def cell_scores(
     -------
     Cells
     """
+    return score_spectra(
+        tapered_spectrum(a), tapered_spectrum(b), len(a), fraction, noise_a, noise_b
+    )
+
+
+def tapered_spectrum(segment: np.ndarray) -> np.ndarray:
+    """Spectrum of a segment that fades in and out, shape (n // 2 + 1,)."""
     from scipy.fft import rfft
 
-    n = len(a)
+    return np.asarray(rfft(segment * _taper(len(segment))))
+
+
+def score_spectra(
+    spectrum_a: np.ndarray,
+    spectrum_b: np.ndarray,
+    n: int,
+    fraction: float,
+    noise_a: float,
+    noise_b: float,
+) -> Cells:
+    """Do what `cell_scores` does, for segments of `n` samples by their `tapered_spectrum`."""
     edges = _band_edges(n)
     if len(edges) < 2:
         return Cells(*(np.zeros(0) for _ in Cells._fields))
     window = _taper(n)
-    spectrum_a, spectrum_b = rfft(a * window), rfft(b * window)
     if fraction:
         spectrum_b = spectrum_b * np.exp(2j * np.pi * np.arange(n // 2 + 1) * fraction / n)
     power_a = np.add.reduceat(np.abs(spectrum_a) ** 2, edges)[:-1]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -14,10 +17,10 @@ from catalog.sound.compare import (
     Agreement,
     Prepared,
     compare_hits,
-    prepare_hit,
     prepare_mono_hit,
 )
 from catalog.sound.decode import Audio
+from catalog.sound.sketch import Sketches, correlate_sketches, sketch_hit
 from catalog.sound.strokes import mix_to_mono
 
 EQUAL_SIDES = 1e-4  # of the energy; channels that differ by less are one
@@ -42,6 +45,11 @@ class Recording:
     sides: tuple[Prepared, ...] = ()
     bare: np.ndarray | None = None
     sr: int = 0
+
+    @cached_property
+    def sketches(self) -> Sketches:
+        """Sketches of the mix and of each side, in this order."""
+        return Sketches.join([sketch_hit(view) for view in (self.mix, *self.sides)])
 
 
 class Met(NamedTuple):
@@ -68,9 +76,10 @@ def prepare_recording(audio: Audio) -> Recording:
     ParameterError
         if it holds no stroke
     """
-    mix = prepare_hit(audio)
-    bare = _without_ends(mix_to_mono(audio.samples))
-    short = bare if len(bare) < SHORT_S * audio.sr else None
+    mono = mix_to_mono(audio.samples)
+    mix = prepare_mono_hit(mono, sr=audio.sr, subtype=audio.subtype)
+    bare = _without_ends(mono)
+    short = bare.astype(np.float64) if len(bare) < SHORT_S * audio.sr else None
     return Recording(mix, _sides(audio), short, audio.sr)
 
 
@@ -91,11 +100,51 @@ def _sides(audio: Audio) -> tuple[Prepared, ...]:
 def _without_ends(mono: np.ndarray) -> np.ndarray:
     """Leave out what stays at the first value before, and at the last value after."""
     least = CONSTANT * float(np.abs(mono).max(initial=0.0))
-    moved = np.flatnonzero(np.abs(mono - mono[0]) > least)
-    left = np.flatnonzero(np.abs(mono - mono[-1]) > least)
-    return (
-        mono[moved[0] : left[-1] + 2].astype(np.float64) if len(moved) and len(left) else mono[:0]
-    )
+    moved, left = (np.abs(mono - end) > least for end in (mono[0], mono[-1]))
+    if not moved.any() or not left.any():
+        return mono[:0]
+    return mono[int(np.argmax(moved)) : len(mono) - int(np.argmax(left[::-1])) + 1]
+
+
+def meeting_views(n_first: int, n_second: int) -> list[tuple[int, int]]:
+    """Which views of two hits are compared: the mixes; one channel also with each side of two.
+
+    Parameters
+    ----------
+    n_first, n_second : int, views of each, the mix (0) and its sides (1, 2)
+
+    Returns
+    -------
+    list of (int, int), the mixes first
+    """
+    if (n_first > 1) == (n_second > 1):
+        return [(0, 0)]
+    return [(0, 0), *product(range(1, n_first) or (0,), range(1, n_second) or (0,))]
+
+
+def sketches_alike(sketches: Sequence[Sketches], pairs: np.ndarray) -> np.ndarray:
+    """How alike the sketches of pairs are: the correlation of the views that are most alike.
+
+    Parameters
+    ----------
+    sketches : sequence of Sketches, at least one, see `Recording.sketches`
+    pairs : np.ndarray, int, shape (n_pairs, 2), into `sketches`
+
+    Returns
+    -------
+    np.ndarray, float64, shape (n_pairs,), see `correlate_sketches`
+    """
+    n_views = [len(one) for one in sketches]
+    start = np.cumsum([0, *n_views]).tolist()
+    views = [
+        (at, start[a] + i, start[b] + j)
+        for at, (a, b) in enumerate(pairs.tolist())
+        for i, j in meeting_views(n_views[a], n_views[b])
+    ]
+    of, first, second = np.array(views, int).reshape(-1, 3).T
+    alike = np.zeros(len(pairs))
+    np.maximum.at(alike, of, correlate_sketches(Sketches.join(sketches), first, second))
+    return alike
 
 
 def meet(first: Recording, second: Recording) -> Met:
@@ -109,12 +158,13 @@ def meet(first: Recording, second: Recording) -> Met:
     -------
     Met
     """
-    best = Met(first.mix, second.mix, compare_hits(first.mix, second.mix))
-    if best.plain.score_db >= SURE_DB or bool(first.sides) == bool(second.sides):
-        return best
-    for a in first.sides or (first.mix,):
-        for b in second.sides or (second.mix,):
-            found = Met(a, b, compare_hits(a, b))
-            if found.plain.score_db > best.plain.score_db:
-                best = found
+    one, other = (first.mix, *first.sides), (second.mix, *second.sides)
+    best: Met | None = None
+    for i, j in meeting_views(len(one), len(other)):
+        found = Met(one[i], other[j], compare_hits(one[i], other[j]))
+        if best is None or found.plain.score_db > best.plain.score_db:
+            best = found
+        if best.first is first.mix and best.plain.score_db >= SURE_DB:
+            break
+    assert best is not None
     return best

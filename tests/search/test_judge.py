@@ -9,7 +9,7 @@ from catalog.search.fitting.edits import EDITS, applies, apply_edits
 from catalog.search.same.judge import COPY, judge_pair, load_judge
 from catalog.search.same.trees import Trees
 from catalog.sound.decode import Audio
-from catalog.sound.fit import EVIDENCE
+from catalog.sound.evidence import EVIDENCE
 from catalog.sound.recording import prepare_recording
 from tests.signals import SR, as_frames, drum_stroke
 

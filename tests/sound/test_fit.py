@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from catalog.sound.compare import compare_hits
 from catalog.sound.decode import Audio
-from catalog.sound.fit import EVIDENCE, N_TAPS, align_hits, fitted_evidence
+from catalog.sound.evidence import EVIDENCE, Fits, fitted_evidence
+from catalog.sound.fit import FIT_S, N_TAPS, SLOW_HZ, Filter, align_hits, fit_filter
 from catalog.sound.picture import SR
 from catalog.sound.recording import meet, prepare_recording
 from tests.signals import as_frames, drum_stroke
@@ -73,3 +75,35 @@ def test_what_overlaps_in_nothing_gives_numbers_all_the_same():
     short = evidence(STROKE[480:486], STROKE[-4000:])
     assert short["n_cells"] == 0
     assert np.isnan(short["mean_db"])
+
+
+def test_a_filter_with_slow_poles_is_applied_as_scipy_would():
+    # against scipy.signal.lfilter, one pole after the other
+    rng = np.random.default_rng(2)
+    x, taps, weights = rng.normal(size=3_000), rng.normal(size=N_TAPS), rng.normal(size=8)
+    asked = np.convolve(x, taps[::-1])[N_TAPS - 1 - N_TAPS // 2 :][: len(x)]
+    for k, hz in enumerate(SLOW_HZ):
+        pole = np.exp(-2 * np.pi * hz / SR)
+        once = lfilter([1 - pole], [1, -pole], x)
+        asked += weights[2 * k] * once + weights[2 * k + 1] * lfilter([1 - pole], [1, -pole], once)
+    told = Filter(taps, weights, np.zeros((0, 12))).apply(x)
+    assert told == pytest.approx(asked, abs=1e-9)
+
+
+def test_a_slow_filter_is_found_again():
+    pole = np.exp(-2 * np.pi * SLOW_HZ[1] / SR)
+    x = np.random.default_rng(4).normal(size=20_000)
+    y = 0.5 * x - lfilter([1 - pole], [1, -pole], x)
+    left = y - fit_filter(x.astype(np.float32), y).apply(x)
+    assert 10 * np.log10(np.square(left).sum() / np.square(y).sum()) < NOTHING_LEFT_DB
+
+
+def test_of_a_short_pair_the_early_evidence_is_all_that_there_is_without_curves():
+    rng = np.random.default_rng(5)
+    short = STROKE[: round(0.8 * FIT_S * SR)]
+    filtered = np.convolve(short, [1.0, 0.4])[: len(short)] + 1e-3 * rng.normal(size=len(short))
+    fits = Fits(*meet(recording(short), recording(filtered)))
+    early, whole = fits.early_evidence(), fits.filtered_evidence()
+    assert early == pytest.approx(whole, nan_ok=True)
+    at = EVIDENCE.index("mean_db")
+    assert fits.evidence()[at] >= whole[at] - 1e-9  # a curve beside it can only tell more

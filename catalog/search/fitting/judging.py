@@ -8,7 +8,7 @@ import numpy as np
 
 from catalog.search.same.candidates import CopySpace
 from catalog.search.same.trees import Trees
-from catalog.sound.fit import EVIDENCE
+from catalog.sound.evidence import EVIDENCE
 from catalog.sound.measure import standardize_pictures
 
 N_ROUNDS, N_LEAVES, RATE, MIN_LEAF = 200, 8, 0.08, 40

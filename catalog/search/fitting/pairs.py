@@ -13,7 +13,7 @@ import numpy as np
 from catalog.errors import CatalogError
 from catalog.search.fitting.edits import EDITS, Edit, applies, apply_edits, draw_pair
 from catalog.sound.decode import Audio, decode_file
-from catalog.sound.fit import fitted_evidence
+from catalog.sound.evidence import fitted_evidence
 from catalog.sound.measure import picture_of
 from catalog.sound.recording import Recording, meet, prepare_recording
 from catalog.sound.strokes import find_stroke, mix_to_mono

@@ -124,6 +124,24 @@ def near_pairs(
     return np.stack([keys[order] // n, keys[order] % n], axis=1)
 
 
+def order_nearby(points: np.ndarray, *, seed: int = 0) -> np.ndarray:
+    """Rank rows so that neighbours mostly have ranks close to each other.
+
+    Parameters
+    ----------
+    points : np.ndarray, shape (n, n_dims)
+    seed : int, of the cuts
+
+    Returns
+    -------
+    np.ndarray, int, shape (n,), the rank of each row
+    """
+    leaves = _cut(np.asarray(points, np.float32), np.random.default_rng(seed))
+    rank = np.empty(len(points), int)
+    rank[np.concatenate(leaves)] = np.arange(len(points))
+    return rank
+
+
 def _nearest_of_each(
     keys: np.ndarray, far: np.ndarray, n: int, n_nearest: int
 ) -> tuple[np.ndarray, np.ndarray]:

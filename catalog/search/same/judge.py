@@ -15,22 +15,29 @@ import numpy as np
 from catalog.search.same.trees import Trees
 from catalog.sound.compare import Agreement
 from catalog.sound.decode import resample
-from catalog.sound.fit import EVIDENCE, Fits
-from catalog.sound.recording import Recording, meet
+from catalog.sound.evidence import EVIDENCE, Fits
+from catalog.sound.recording import Recording, meet, sketches_alike
 
 JUDGE_FILE = Path(__file__).with_name("judge.npz")
-JUDGE_VERSION = 3  # raise it when answers change: decisions that were kept are then asked anew
+JUDGE_VERSION = 4  # raise it when answers change: decisions that were kept are then asked anew
 COPY, UNSURE, OTHER = "copy", "not sure", "no"
 SURE_DB, SURE_LATE_DB, SURE_CELLS = 30.0, 25.0, 20  # real strokes reach 12.7 before any fit
+FEW_CELLS = 4  # over the whole band real strokes of so few cells reach 16.8
 HOPELESS_PEAK = 0.12  # of the partly whitened correlation; edited copies have 0.24 and more
-POOR_PEAK, POOR_DB = 0.3, 4.0  # both: 0 of 5,248 copies found, 8 of 10 other strokes
+# Of 15,884 edited copies that were found, the rules on poor ones lose none, none and 4.
+POOR_PEAK, POOR_DB = 0.3, 4.0  # both; of two strokes eight in ten have less
+POOR_CELLS = 8  # where there are so many, `POOR_DB` alone
+POOR_ALIKE, POOR_ALIKE_DB = 0.55, 5.0  # both, of the sketches and the samples
+OTHER_BELOW = 0.4  # of the sketches; 1 of those copies has less
 LITTLE_CELLS, LITTLE_DB, VERY_LITTLE_DB = 8, 4.5, 2.5  # copies: 6.0 the better way, 3.4 the worse
+EARLY_LOGIT, FILTERED_LOGIT = -6.5, -5.0  # 3 and 9 of those copies come to less; of strokes half
 EXACT_DB = 40.0  # nothing of either is left once level and offset are fitted
 EXACT_SAMPLES = 4  # fewer say nothing
 EXACT_SPARE = 2  # samples of silence that one of them may have more
 EXACT_RATES_DB = 20.0  # the same where rates differ: conversion takes away the highest band
 FEW_SAMPLES, FEW_RATES_DB = 64, 10.0  # a click of few samples has much of its energy there
 EXACT_SR, EXACT_ROOM_S = 96_000, 0.005
+ONE_PAIR = np.array([[0, 1]])
 
 
 @dataclass(frozen=True)
@@ -49,6 +56,9 @@ class Judgement:
     logit: float
 
 
+PLAINLY_OTHER = Judgement(OTHER, 0.0, -np.inf)  # by their sketches; nothing more is asked
+
+
 @lru_cache(maxsize=1)
 def load_judge() -> tuple[Trees, float, float]:
     """Load the trees, the logit from which it is a copy and that from which it may be one."""
@@ -57,12 +67,13 @@ def load_judge() -> tuple[Trees, float, float]:
     return Trees.load(JUDGE_FILE), copy, unsure
 
 
-def judge_pair(first: Recording, second: Recording) -> Judgement:
+def judge_pair(first: Recording, second: Recording, *, alike: float | None = None) -> Judgement:
     """Judge whether two hits are one recording.
 
     Parameters
     ----------
     first, second : Recording
+    alike : float, optional, `sketches_alike` of the two where it has been found before
 
     Returns
     -------
@@ -70,13 +81,17 @@ def judge_pair(first: Recording, second: Recording) -> Judgement:
     """
     if is_exact(first, second):
         return Judgement(COPY, 1.0, np.inf)
+    if alike is None:
+        alike = float(sketches_alike([first.sketches, second.sketches], ONE_PAIR)[0])
+    if alike < OTHER_BELOW:
+        return PLAINLY_OTHER
     met = meet(first, second)
     if _is_plain_copy(met.plain):
         return Judgement(COPY, _share(met.plain.score_db), np.inf)
-    if _is_hopeless(met.plain):
+    if _is_hopeless(met.plain, alike):
         return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
     fits = Fits(*met)
-    if met.plain.n_cells >= LITTLE_CELLS and _tells_little(fits):
+    if _tells_little(fits, met.plain):
         return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
     return judge_evidence(fits.evidence())
 
@@ -103,21 +118,32 @@ def _share(score_db: float) -> float:
     return 1.0 - 10.0 ** (-score_db / 10.0)
 
 
-def _is_hopeless(plain: Agreement) -> bool:
+def _is_hopeless(plain: Agreement, alike: float) -> bool:
     """Whether no fit is worth its time, which is ten times that of the comparison."""
-    poor = plain.peak < POOR_PEAK and plain.score_db < POOR_DB
-    return poor or plain.peak < HOPELESS_PEAK
+    if plain.peak < HOPELESS_PEAK:
+        return True
+    if plain.n_cells < POOR_CELLS:
+        return plain.peak < POOR_PEAK and plain.score_db < POOR_DB
+    return plain.score_db < (POOR_DB if alike >= POOR_ALIKE else POOR_ALIKE_DB)
 
 
-def _tells_little(fits: Fits) -> bool:
+def _tells_little(fits: Fits, plain: Agreement) -> bool:
     """Whether a filter leaves so much, either way, that no curve beside it makes a copy of it."""
-    one = fits.filtered_db(0)
-    return one < VERY_LITTLE_DB or max(one, fits.filtered_db(1)) < LITTLE_DB
+    if judge_evidence(fits.early_evidence()).logit < EARLY_LOGIT:
+        return True
+    if plain.n_cells >= LITTLE_CELLS:
+        one = fits.filtered_db(0)
+        if one < VERY_LITTLE_DB or max(one, fits.filtered_db(1)) < LITTLE_DB:
+            return True
+    return judge_evidence(fits.filtered_evidence()).logit < FILTERED_LOGIT
 
 
 def _is_plain_copy(plain: Agreement) -> bool:
+    if plain.n_cells < SURE_CELLS:  # a short or a dull hit: the whole band must say so too
+        is_sure = plain.n_cells >= FEW_CELLS and plain.whole_db >= SURE_DB
+        return is_sure and plain.score_db >= SURE_DB and plain.late_db >= SURE_LATE_DB
     late = SURE_DB if np.isnan(plain.late_db) else plain.late_db
-    return plain.n_cells >= SURE_CELLS and plain.score_db >= SURE_DB and late >= SURE_LATE_DB
+    return plain.score_db >= SURE_DB and late >= SURE_LATE_DB
 
 
 def is_exact(first: Recording, second: Recording) -> bool:

@@ -1,0 +1,209 @@
+"""Numbers that tell a copy from another stroke, after the best of four fits.
+
+A pair is fitted both ways, since a curve that folds cannot be turned back, and with curves or
+without. What is cheap can be asked first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from catalog.sound.compare import (
+    EARLY_SEGMENTS,
+    MAX_CELL_DB,
+    SEGMENTS_MS,
+    Agreement,
+    Prepared,
+    score_spectra,
+    tapered_spectrum,
+)
+from catalog.sound.fit import FIT_S, Filter, Pair, cut_pair, fit_filter, powers_of
+from catalog.sound.picture import SR
+
+HIGH_HZ, LOW_HZ = 3_000.0, 500.0
+EVIDENCE: tuple[str, ...] = (
+    "mean_db", "p10_db", "p25_db", "p50_db", "p75_db", "p90_db", "attack_db", "late_db", "high_db",
+    "low_db", "weighted_db", "whole_db", "plain_db", "peak", "n_cells", "high_share", "overlap_s",
+    "phased_db", "phased_p10_db", "phased_p25_db", "phased_p50_db", "phased_late_db", "uneven_db",
+)  # fmt: skip
+
+
+class Scores(NamedTuple):
+    """All cells of a pair; shape (n_cells,) each."""
+
+    score_db: np.ndarray
+    hz: np.ndarray
+    energy: np.ndarray
+    phased_db: np.ndarray
+    gain_db: np.ndarray
+    segment: np.ndarray
+
+
+def _segments(n: int) -> list[slice]:
+    """The segments of which at least half lies within `n` samples."""
+    parts = []
+    for start_ms, stop_ms in SEGMENTS_MS:
+        start, stop = (round(ms * SR / 1000) for ms in (start_ms, stop_ms))
+        if min(stop, n) - start < (stop - start) // 2:
+            break
+        parts.append(slice(start, min(stop, n)))
+    return parts
+
+
+def segment_spectra(x: np.ndarray) -> list[np.ndarray]:
+    """Spectra of the segments of one side, see `catalog.sound.compare.tapered_spectrum`."""
+    return [tapered_spectrum(x[part]) for part in _segments(len(x))]
+
+
+def score_pair(pair: Pair, spectra_b: Sequence[np.ndarray] | None = None) -> Scores:
+    """Score all cells of a pair that is aligned to the sample or fitted.
+
+    Parameters
+    ----------
+    pair : Pair
+    spectra_b : sequence of np.ndarray, `segment_spectra` of `b` where they have been made before
+
+    Returns
+    -------
+    Scores
+    """
+    found = []
+    spectra = segment_spectra(pair.b) if spectra_b is None else spectra_b
+    for number, (part, of_b) in enumerate(zip(_segments(len(pair.a)), spectra, strict=True)):
+        a = pair.a[part]
+        cells = score_spectra(tapered_spectrum(a), of_b, len(a), 0.0, pair.noise_a, pair.noise_b)
+        found.append(Scores(*cells, np.full(len(cells.score_db), number)))
+    if not found:
+        return Scores(*(np.zeros(0) for _ in Scores._fields))
+    return Scores(*(np.concatenate(column) for column in zip(*found, strict=True)))
+
+
+def whole_residue_db(told: np.ndarray, y: np.ndarray) -> float:
+    """What is left of `y` once the best multiple of `told` is taken away, in dB below it."""
+    energy = float(told @ told) * float(y @ y)
+    common = float(told @ y) ** 2 / energy if energy > 0 else 0.0
+    return min(-10.0 * math.log10(max(1.0 - common, 1e-9)), MAX_CELL_DB)
+
+
+def fitted_evidence(first: Prepared, second: Prepared, plain: Agreement) -> np.ndarray:
+    """Numbers that tell a copy from another stroke, after the best of four fits.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    plain : Agreement, that of `compare_hits`
+
+    Returns
+    -------
+    np.ndarray, float64, shape (len(EVIDENCE),), NaN where there is nothing to take it from
+    """
+    return Fits(first, second, plain).evidence()
+
+
+class Fits:
+    """The four fits of a pair, made when they are asked for: both ways, with a curve or without.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    plain : Agreement, that of `compare_hits`
+    """
+
+    def __init__(self, first: Prepared, second: Prepared, plain: Agreement) -> None:
+        pair = cut_pair(first, second, round(plain.lag_s * SR))
+        self._ways = (pair, Pair(pair.b, pair.a, pair.noise_b, pair.noise_a))
+        self._plain = plain
+        self._filters: dict[int, Filter] = {}
+        self._spectra: dict[int, list[np.ndarray]] = {}
+        self._made: dict[tuple[int, bool], tuple[Scores, float]] = {}
+
+    def early_evidence(self) -> np.ndarray:
+        """Give `evidence` of the first `FIT_S`, without curves: a tenth of the time."""
+        n = round(FIT_S * SR)
+        found = []
+        for way in (0, 1):
+            one = self._ways[way]
+            found.append(_score(one._replace(a=one.a[:n], b=one.b[:n]), self._filter(way)))
+        return self._of_best(found)
+
+    def filtered_evidence(self) -> np.ndarray:
+        """Give `evidence` without curves."""
+        return self._of_best([self._fit(way, curve=False) for way in (0, 1)])
+
+    def filtered_db(self, way: int) -> float:
+        """Mean score after the filter alone, the second from the first (0) or turned (1)."""
+        return _mean(self._fit(way, curve=False)[0].phased_db)
+
+    def evidence(self) -> np.ndarray:
+        """See `fitted_evidence`."""
+        return self._of_best(
+            [self._fit(way, curve=curve) for way in (0, 1) for curve in (False, True)]
+        )
+
+    def _of_best(self, found: Sequence[tuple[Scores, float]]) -> np.ndarray:
+        """Numbers of the fit with the highest mean, with the best of the whole up to it."""
+        best: tuple[Scores, float] | None = None
+        for scores, whole in found:
+            if best is None or _mean(scores.phased_db) > _mean(best[0].phased_db):
+                best = scores, max(whole, best[1] if best else 0.0)
+        assert best is not None
+        return _numbers(*best, self._plain, len(self._ways[0].a) / SR)
+
+    def _filter(self, way: int) -> Filter:
+        if way not in self._filters:
+            self._filters[way] = fit_filter(self._ways[way].a, self._ways[way].b)
+        return self._filters[way]
+
+    def _fit(self, way: int, *, curve: bool) -> tuple[Scores, float]:
+        if (way, curve) not in self._made:
+            one = self._ways[way]
+            powers = powers_of(one.a) if curve else []
+            fitted = fit_filter(one.a, one.b, powers) if curve else self._filter(way)
+            if way not in self._spectra:
+                self._spectra[way] = segment_spectra(one.b)
+            self._made[way, curve] = _score(one, fitted, powers, self._spectra[way])
+        return self._made[way, curve]
+
+
+def _score(
+    pair: Pair,
+    fitted: Filter,
+    powers: Sequence[np.ndarray] = (),
+    spectra_b: Sequence[np.ndarray] | None = None,
+) -> tuple[Scores, float]:
+    """Cells after a fit, and what is left of the whole."""
+    told = fitted.apply(pair.a, powers)
+    scores = score_pair(pair._replace(a=told.astype(np.float32)), spectra_b)
+    return scores, whole_residue_db(told, pair.b.astype(np.float64))
+
+
+def _mean(values: np.ndarray) -> float:
+    return float(values.mean()) if len(values) else math.nan
+
+
+def _numbers(scores: Scores, whole_db: float, plain: Agreement, overlap_s: float) -> np.ndarray:
+    db, phased, is_late = scores.score_db, scores.phased_db, scores.segment >= EARLY_SEGMENTS
+    told = [whole_db, plain.score_db, plain.peak]
+    if not len(db):
+        return np.array([math.nan] * 11 + [*told, 0, 0, overlap_s] + [math.nan] * 6)
+    lost = float((scores.energy * 10 ** (-db / 10)).sum() / scores.energy.sum())
+    return np.array([
+        _mean(db), *np.percentile(db, [10, 25, 50, 75, 90]), _mean(db[~is_late]),
+        _mean(db[is_late]), _mean(db[scores.hz > HIGH_HZ]), _mean(db[scores.hz < LOW_HZ]),
+        -10 * math.log10(lost), *told, len(db), float(np.mean(scores.hz > HIGH_HZ)), overlap_s,
+        _mean(phased), *np.percentile(phased, [10, 25, 50]), _mean(phased[is_late]),
+        _unevenness_db(scores),
+    ])  # fmt: skip
+
+
+def _unevenness_db(scores: Scores) -> float:
+    """How far the levels of bands lie apart within a segment after the fit."""
+    off = [
+        scores.gain_db[scores.segment == k] - np.median(scores.gain_db[scores.segment == k])
+        for k in np.unique(scores.segment)
+    ]
+    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
