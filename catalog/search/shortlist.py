@@ -36,7 +36,8 @@ def stroke_candidates(
     """
     if not _is_worth_it(allowed, n):
         return np.flatnonzero(allowed)
-    rough, slack = _rough_squares(spaces.strokes, spaces.stroke_squares, spaces.strokes[row])
+    point = np.ascontiguousarray(spaces.strokes[row])
+    rough, slack = _rough_squares(spaces.strokes, spaces.stroke_squares, point)
     return _within(rough, slack, allowed, n, squared=True)
 
 
@@ -74,7 +75,10 @@ def _rough_squares(
        3.1; from memory.
     """
     own = float(point @ point)
-    rough = squares - 2.0 * (points @ point) + np.float32(own)
+    rough = points @ point
+    rough *= np.float32(-2.0)
+    rough += squares
+    rough += np.float32(own)
     return rough, 3.0 * (points.shape[1] + 4) * EPS * (float(squares.max()) + own)
 
 
