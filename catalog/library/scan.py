@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import ParameterError, Stopped
+from catalog.library.collector import out_of_sight
 from catalog.library.filesaid import read_said
 from catalog.library.provenance import find_provenance
 from catalog.library.records import ROLES, PathNames, Progress, ScanReport, Skipped
@@ -105,11 +106,12 @@ def scan_folders(
     roots = check_roots(folders)
     recover_moves(store)
     tell = on_progress or (lambda _: None)
-    found = walk_folders(
-        roots,
-        leave_out=str(store.aside_folder),
-        on_found=lambda n: tell(Progress("looking", n, 0)),
-    )
+    with out_of_sight():
+        found = walk_folders(
+            roots,
+            leave_out=str(store.aside_folder),
+            on_found=lambda n: tell(Progress("looking", n, 0)),
+        )
     tell(Progress("looking", len(found.files), len(found.files)))
     return _Scan(store, roots, tell, judge or role_probabilities, measure, n_jobs, cluster).run(
         found
@@ -133,10 +135,11 @@ class _Scan:
     bad: list[Skipped] = field(default_factory=list)
 
     def run(self, found: Found) -> ScanReport:
-        known = self.store.known_files()
-        found.files = pair_sides(found.files, known, sides_said(self.store))
-        self.said = read_said(self.store)
-        plan = _sort_files(found.files, known)
+        with out_of_sight():
+            known = self.store.known_files()
+            found.files = pair_sides(found.files, known, sides_said(self.store))
+            self.said = read_said(self.store)
+            plan = _sort_files(found.files, known)
         plan.tasks += self._tasks_of(plan.changed)
         moved = self._recognise_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))

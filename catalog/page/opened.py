@@ -7,13 +7,13 @@ import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
+from catalog.library.collector import out_of_sight
 from catalog.library.records import Hit
 from catalog.page.packed import PointPack, pack_points
 
@@ -74,20 +74,10 @@ def current_hits() -> list[Hit]:
     with _lock:
         revision = catalog.revision()
         if _hits is None or _hits[0] != revision:
-            with _out_of_sight():
+            with out_of_sight():
                 _hits = (revision, catalog.hits())
             _settle(len(_hits[1]))
         return _hits[1]
-
-
-@contextmanager
-def _out_of_sight() -> Iterator[None]:
-    """Stop Python's collector while many objects are made, none of which is to be collected."""
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.enable()
 
 
 def _settle(n_hits: int) -> None:

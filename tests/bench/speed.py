@@ -203,7 +203,9 @@ def time_queries(place: Path, n_hits: int) -> None:
 
         flat = faiss.IndexFlatL2(points.shape[1])
         flat.add(np.ascontiguousarray(points))
-        say("", ours, "faiss flat", fastest(lambda: flat.search(points[7:8], 10), QUERIES), "<= 1.1")
+        say(
+            "", ours, "faiss flat", fastest(lambda: flat.search(points[7:8], 10), QUERIES), "<= 1.1"
+        )
     parts = ", ".join(f"{name} {size:.0f} MB" for name, size in held.items())
     print(f"memory, {n_hits} hits: {parts}; peak {peak_mb():.0f} MB  reach <= 1000 MB")
 

@@ -84,7 +84,7 @@ def trace_course(mono: np.ndarray, *, sr: int) -> Course:
     block = max(1, round(BLOCK_S * sr))
     n = max(1, len(mono) // block)
     level = np.abs(mono)
-    peaks = level[: n * block].reshape(n, -1).max(axis=1)
+    peaks = np.maximum.reduceat(level[: n * block], np.arange(0, min(n * block, len(level)), block))
     top = float(peaks.max())
     main = int(np.argmax(peaks >= MAIN_SHARE * top))
     quiet = np.flatnonzero(peaks[:main] < QUIET_SHARE * top)

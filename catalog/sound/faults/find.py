@@ -40,6 +40,7 @@ def find_faults(
     -------
     tuple of Fault, the heaviest first; empty for a clean hit
     """
+    samples = np.asfortranarray(samples)  # numpy is slow along the frames of interleaved channels
     peaks = np.maximum(samples.max(axis=0), -samples.min(axis=0))
     length_s = len(samples) / sr
     faults = find_silent(peaks, length_s=length_s)
