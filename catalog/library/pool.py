@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from typing import TypeVar
 
 Task = TypeVar("Task")
@@ -17,7 +17,7 @@ def spread(
     n_jobs: int | None,
     *,
     size: int,
-) -> Iterator[Answer]:
+) -> Generator[Answer, None, None]:
     """Let joblib's workers do `work`, `size` tasks at a time.
 
     Parameters

@@ -37,6 +37,7 @@ CELL_SNR_DB = 10.0  # a cell must stand this much above the noise of both sides
 MAX_CELL_DB = 40.0  # 16-bit rounding alone leaves about this much behind
 HOPELESS_AFTER = 1  # the second segment: nine in ten pairs of strokes are told apart by then
 HOPELESS_CELLS, HOPELESS_DB = 8, 5.0  # copies packed at low rates have 8 dB and more
+WHOLE_FROM_DB = 10.0  # over so many cells; below it the whole band says nothing else
 MIN_OVERLAP = 64  # samples that both must hold
 MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
 
@@ -81,7 +82,7 @@ class Agreement:
     n_cells : int
         cells that stand above the noise of both; below `MIN_CELLS` there is too little to judge
     whole_db : float
-        the same over the whole band at once, asked only where cells are few; NaN elsewhere
+        the same over the whole band at once, asked where cells are few and agree; NaN elsewhere
     lag_s : float
         how much later the second lies than the onsets found tell
     peak : float
@@ -223,14 +224,15 @@ def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
             break
     scores = np.concatenate(values) if values else np.zeros(0)
     late = scores[np.concatenate(is_late)] if values else scores
+    mean = float(scores.mean()) if len(scores) else 0.0
+    is_told = hopeless or (len(scores) >= HOPELESS_CELLS and mean < WHOLE_FROM_DB)
+    asks_whole = len(scores) < MIN_CELLS and not is_told
     return Agreement(
-        float(scores.mean()) if len(scores) else 0.0,
+        mean,
         float(late.mean()) if len(late) else math.nan,
         len(scores),
         lag / SR,
-        _whole_score(a[begin:n], b[begin:n], lag - whole)
-        if len(scores) < MIN_CELLS and not hopeless
-        else math.nan,
+        _whole_score(a[begin:n], b[begin:n], lag - whole) if asks_whole else math.nan,
     )
 
 

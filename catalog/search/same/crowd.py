@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -128,12 +129,12 @@ def _judge_block(pairs: Sequence[tuple[Hit, Hit]], drawer: _Drawer) -> Iterator[
         for (first, second), alike in zip(pairs, found, strict=True)
         if alike is not None and alike >= OTHER_BELOW
     ]
-    judged = spread(_judge_some, tasks, drawer.n_jobs, size=TASK)
-    for alike in found:
-        if alike is None:
-            yield None
-        else:
-            yield PLAINLY_OTHER if alike < OTHER_BELOW else next(judged)
+    with closing(spread(_judge_some, tasks, drawer.n_jobs, size=TASK)) as judged:
+        for alike in found:
+            if alike is None:
+                yield None
+            else:
+                yield PLAINLY_OTHER if alike < OTHER_BELOW else next(judged)
 
 
 def _sketch_some(places: Sequence[Place]) -> list[Sketches | None]:
