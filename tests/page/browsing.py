@@ -87,7 +87,7 @@ class Visit:
         button.click()
 
     def open_part(self, name: str) -> None:
-        self.page.get_by_role("tab", name=name).click()
+        self.press(self.page.get_by_role("tab", name=name))
 
 
 @contextmanager

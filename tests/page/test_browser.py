@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from catalog import Catalog
-from tests.page.browsing import find, lonely_hit
+from tests.page.browsing import MAP_SHOWN, find, lonely_hit, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
+CALM_MS = 1000  # four times as long as a kit rests before the forms around it are drawn anew
 
 
 def test_choosing_a_point_plays_it_and_lists_what_is_alike(visit, scanned):
@@ -112,7 +113,7 @@ def test_a_kit_is_put_together_played_and_exported(visit, scanned, tmp_path):
     visit.page.get_by_role("button", name="Put in kit").click()
     visit.until("__audition.pads.slots.length === 1")
     visit.open_part("Kit")
-    visit.page.get_by_role("button", name="Fill the rest").click()
+    visit.press(visit.page.get_by_role("button", name="Fill the rest"))
     visit.until("__audition.pads.slots.length >= 4")
     slots = visit.get("__audition.table.slots.map(s => [s.slot, s.hits[0].id, s.locked])")
     assert ["crash", crash, True] in slots
@@ -127,10 +128,30 @@ def test_a_kit_is_put_together_played_and_exported(visit, scanned, tmp_path):
     field = visit.page.get_by_label("New folder for the kit")
     field.fill(str(target))
     field.press("Enter")
-    visit.page.get_by_role("button", name="Write the folder").click()
+    visit.press(visit.page.get_by_role("button", name="Write the folder"))
     visit.page.get_by_text("written to").wait_for()
     assert list(target.rglob("*.sfz"))
     assert len(list(target.rglob("*.wav"))) >= len(slots)
+
+
+def test_a_hidden_kit_asks_for_no_drawing(browser, own):
+    """A request of the page's own, sent as a part is opened, could push a person's press out."""
+    with serve(own.store) as address, watch(browser, address) as visit:
+        sent: list[object] = []
+        visit.page.on(
+            "websocket", lambda socket: socket.on("framesent", lambda data: sent.append(data))
+        )
+        visit.page.reload()
+        visit.until(MAP_SHOWN)
+        visit.page.wait_for_timeout(CALM_MS)
+        hit_id, before = find(own.store, "crash_1"), len(sent)
+        assert before  # the first drawing is asked for over the same line
+        visit.get(f"__audition.table.act('assign', {{ slot: 'crash', id: {hit_id} }})")
+        visit.until("__audition.pads.slots.length === 1")
+        visit.page.wait_for_timeout(CALM_MS)
+        assert len(sent) == before
+        visit.open_part("Kit")
+        visit.page.get_by_label("New folder for the kit").wait_for()
 
 
 def test_a_role_is_corrected_beside_the_hit(own_visit, own):

@@ -18,13 +18,19 @@ MOUNTS.kit = (root, live) => {
     cards.draw();
     strokes.draw();
   };
+  // A hidden part is drawn anew when it is opened; a second request just then could cost a press.
+  const tell = () => {
+    if (!room.checkVisibility()) return;
+    told = table.kit.revision;
+    live.c.setTriggerValue('changed', told);
+  };
   const forget = table.hear(() => {
     if (table.busy) { bar.draw(); return; }
     draw();
     loadKit();
     if (told !== null && table.kit && table.kit.revision !== told) {
       clearTimeout(wait);
-      wait = setTimeout(() => { told = table.kit.revision; live.c.setTriggerValue('changed', told); }, SETTLED_MS);
+      wait = setTimeout(tell, SETTLED_MS);
     }
   });
   room.addEventListener('keydown', event => {
