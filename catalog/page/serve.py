@@ -81,7 +81,7 @@ def page_app(
 
 
 def bind_socket(port: int = 0) -> socket.socket:
-    """Bind to this machine only.
+    """Bind to this machine only, and listen: who comes before the page is ready waits for it.
 
     The protocol is named, because the event loop switches the delay of small packets off only for
     a socket that says it is TCP; without it each small answer waits about 40 ms.
@@ -100,6 +100,7 @@ def bind_socket(port: int = 0) -> socket.socket:
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         sock.bind((HOST, port))
+        sock.listen()
     except OSError:
         sock.close()
         raise

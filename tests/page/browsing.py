@@ -104,8 +104,8 @@ def watch(
         if urlsplit(url).scheme not in ("data", "blob") and urlsplit(url).hostname != "127.0.0.1"
     }
     context.close()
-    assert not foreign
-    assert not visit.faults
+    assert not foreign, foreign
+    assert not visit.faults, visit.faults
 
 
 def find(store: Path, name: str) -> int:

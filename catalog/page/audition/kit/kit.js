@@ -20,7 +20,7 @@ MOUNTS.kit = (root, live) => {
   };
   // A hidden part is drawn anew when it is opened; a second request just then could cost a press.
   const tell = () => {
-    if (!room.checkVisibility()) return;
+    if (table.kit.revision === told || !room.checkVisibility()) return;
     told = table.kit.revision;
     live.c.setTriggerValue('changed', told);
   };
