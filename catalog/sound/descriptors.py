@@ -222,11 +222,11 @@ def clip_run(samples: np.ndarray) -> float:
     -------
     float, samples; 1 to 3 for an ordinary peak
     """
-    size = np.abs(samples)
-    top = float(size.max(initial=0.0)) * (1.0 - 1e-6)
+    channels = np.ascontiguousarray(samples.T)
+    top = highest(channels) * (1.0 - 1e-6)
     longest = 0
-    for channel in size.T:
-        at = np.flatnonzero(channel >= top)
+    for channel in channels:
+        at = np.flatnonzero(np.abs(channel) >= top)
         ends = np.flatnonzero(np.diff(at, append=len(samples) + 1) > 1)
         longest = max(longest, int(np.diff(ends, prepend=-1).max(initial=0)))
     return float(longest)

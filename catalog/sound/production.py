@@ -14,6 +14,7 @@ import numpy as np
 from catalog.errors import ParameterError
 from catalog.sound.envelopes import block_energy
 from catalog.sound.frames import frame_power, hanning, windows_of, zero_padded
+from catalog.sound.strokes import highest, loudest_at
 
 LOWEST_DB = -100.0  # below it is silence: 16 bits end at -96 dB
 FRAME_S = 0.17  # of the spectrum: 6 Hz apart, enough to see what lies under 35 Hz
@@ -147,9 +148,10 @@ def _centred_pair(samples: np.ndarray, *, sr: int, onset: int) -> tuple[np.ndarr
     if used.size == 0:
         used = np.zeros((1, 1), dtype=np.float32)
     channels = np.ascontiguousarray(used.T, dtype=np.float32)
-    if not np.isfinite(channels.sum()):
-        channels = np.nan_to_num(channels, posinf=1.0, neginf=-1.0)
     offsets = channels.mean(axis=1, keepdims=True)
+    if not np.isfinite(offsets).all():
+        channels = np.nan_to_num(channels, posinf=1.0, neginf=-1.0)
+        offsets = channels.mean(axis=1, keepdims=True)
     return channels - offsets, float(np.abs(offsets).max())
 
 
@@ -227,14 +229,14 @@ def _clip_balance(left: float, right: float) -> float:
 
 def _levels(channels: np.ndarray, mono: np.ndarray, *, sr: int, onset: int) -> dict[str, float]:
     """Peak, level of the first 0.4 s, length from the onset on, share of samples at full scale."""
-    size = np.abs(channels)
-    peak = float(size.max())
+    peak = highest(channels)
+    full = float((np.abs(channels) >= FULL_SCALE).mean()) if peak >= FULL_SCALE else 0.0
     head = mono[onset : onset + max(1, round(0.4 * sr))]
     return {
         "peak_db": _amplitude_db(peak),
         "level_db": _power_db(_mean_power(head)),
         "duration_s": (len(mono) - onset) / sr,
-        "full_scale_db": _power_db(float((size >= FULL_SCALE).mean())),
+        "full_scale_db": _power_db(full),
         "crest_db": min(40.0, _amplitude_db(peak) - _power_db(_mean_power(head))),
     }
 
@@ -278,7 +280,7 @@ def _falls(mono: np.ndarray, *, sr: int) -> dict[str, float]:
     n = max(1, round(STEP_S * sr))
     end = np.zeros(11 * n, dtype=np.float64)
     end[max(0, len(end) - len(mono)) :] = mono[-len(end) :]
-    top = float(np.abs(mono).max()) ** 2
+    top = highest(mono) ** 2
     power = np.square(end).reshape(11, n).mean(axis=1)[::-1]
     level = [_power_db(float(value), top) for value in power]
     last = 0.5 * (level[0] + level[1])
@@ -297,7 +299,7 @@ def _noise(mono: np.ndarray, *, sr: int, onset: int) -> dict[str, float]:
     lowest = _power_db(float(np.einsum("ij,ij->i", blocks, blocks).min()) / blocks.shape[1])
     lead = mono[: max(0, onset - round(0.002 * sr))]
     end = mono[-max(2, round(END_S * sr)) :]
-    size = float(np.abs(mono).max())
+    size = highest(mono)
     return {
         "floor_before_db": _power_db(_mean_power(lead)) if len(lead) >= n // 4 else lowest,
         "floor_lowest_db": lowest,
@@ -317,7 +319,7 @@ def _mean_frequency(samples: np.ndarray, *, sr: int) -> float:
 
 def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
     """Level .1, .25 and .5 s after the peak, mean level and decay time of what is late, re peak."""
-    at = int(np.argmax(np.abs(mono)))
+    at = loudest_at(mono)
     top = float(np.square(mono[at]))
     n = max(1, round(CURVE_S * sr))
     tail = mono[at : at + round((LATE_S[1] + CURVE_S) * sr)]

@@ -23,6 +23,7 @@ from catalog.sound.picture import (
     long_powers,
     low_part,
 )
+from catalog.sound.strokes import loudest_at
 
 DECAY_DB = (1, 3, 6, 10, 15, 20, 30, 40, 50)
 ENVELOPE_DB = (10, 20, 30, 45)
@@ -114,7 +115,7 @@ def _envelope(y: np.ndarray) -> np.ndarray:
     spread = float(np.sqrt(np.square(times - center) @ weight))
     head = y[: SR // 5]
     crest = np.log2(1.0 / np.sqrt(float(head @ head) / len(head) + 1e-9))
-    peak_time = int(np.argmax(np.abs(y))) / SR
+    peak_time = loudest_at(y) / SR
     rows = (
         _log_time(np.array(last) * ENVELOPE_S),
         _log_time(np.array([center, spread, peak_time])),

@@ -54,6 +54,13 @@ def highest(samples: np.ndarray) -> float:
     return max(float(samples.max()), -float(samples.min()))
 
 
+def loudest_at(samples: np.ndarray) -> int:
+    """Index of the first sample of the largest size; samples as for `highest`, at least one."""
+    low, high = int(samples.argmin()), int(samples.argmax())
+    below, above = -float(samples[low]), float(samples[high])
+    return min(low, high) if below == above else low if below > above else high
+
+
 def offset_of(samples: np.ndarray) -> float:
     """Value that a hit swings about: the median of samples spread over it; 0 for none.
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
-from catalog.sound.strokes import LEAD_S, find_stroke, mix_to_mono
+from catalog.sound.strokes import LEAD_S, find_stroke, highest, loudest_at, mix_to_mono
 from tests.signals import SR, as_frames, decaying_noise
 
 STROKE = decaying_noise(0.3, seed=1)
@@ -54,3 +54,10 @@ def test_channels_that_cancel_fall_back_on_the_strongest():
 
 def test_equal_channels_mix_to_themselves():
     assert mix_to_mono(as_frames(STROKE, 2)) == pytest.approx(STROKE, abs=1e-7)
+
+
+@given(st.lists(st.integers(-4, 4), min_size=1, max_size=40))
+def test_the_loudest_sample_is_the_first_of_the_largest_size(values):
+    samples = np.array(values, np.float32) / 4
+    assert loudest_at(samples) == int(np.argmax(np.abs(samples)))  # numpy's own, one pass more
+    assert highest(samples) == abs(samples[loudest_at(samples)])

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.sound.faults.kinds import Fault, make_fault
+from catalog.sound.strokes import highest
 
 BLOCK_S = 0.001
 QUIET_SHARE = 0.03  # of the peak, -30 dB: below it the stroke has not begun
@@ -132,7 +133,7 @@ def _find_rumble(course: Course) -> list[Fault]:
 def find_cut_start(course: Course) -> list[Fault]:
     """Find a stroke that is there from the first sample on, as if it had begun earlier."""
     n = max(2, round(START_S * course.sr))
-    first = float(np.abs(course.mono[:n]).max())
+    first = highest(course.mono[:n])
     level = 20 * math.log10(max(first / course.top, 1e-9))
     return [make_fault("start_cut", level, at_s=0.0)] if level > START_DB else []
 
@@ -220,13 +221,9 @@ def _is_faded(mono: np.ndarray, block: int) -> bool:
     if all(_rms(f(last)) < FADED * _rms(f(before)) for f in (np.asarray, np.diff)):
         return True
     period, end = mono[-SLOW_BLOCKS * block :], mono[-max(2, block // 2) :]
-    return _highest(end) < FADED_END * _highest(period) and _highest(
+    return highest(end) < FADED_END * highest(period) and highest(
         np.diff(mono[-block - 1 :])
-    ) < FADED_SLOPE * _highest(np.diff(period))
-
-
-def _highest(y: np.ndarray) -> float:
-    return float(np.abs(y).max(initial=0.0))
+    ) < FADED_SLOPE * highest(np.diff(period))
 
 
 def _rms(y: np.ndarray) -> float:
