@@ -22,7 +22,7 @@ def spread(
 
     Parameters
     ----------
-    work : callable, gives an answer for each task; it and the tasks can be pickled
+    work : callable, gives answers for some tasks, in order; it and the tasks can be pickled
     tasks : sequence
     n_jobs : int or None
         processes, -1 for all cores; None leaves it to joblib's own context
@@ -50,3 +50,10 @@ def spread(
         ended.set()
         for _ in answers:
             pass
+
+
+def count_workers(n_jobs: int | None) -> int:
+    """How many processes `spread` would use for `n_jobs`; at least 1."""
+    from joblib import effective_n_jobs
+
+    return int(effective_n_jobs(n_jobs))

@@ -167,7 +167,7 @@ class Decider:
     def _keep(self, first: Hit, second: Hit, judged: Judgement | None) -> Decision:
         if judged is None:
             return Decision(OTHER, 0.0, -MOST_LOGIT)  # not remembered: the file may come back
-        logit = float(np.clip(judged.logit, -MOST_LOGIT, MOST_LOGIT))
+        logit = min(max(float(judged.logit), -MOST_LOGIT), MOST_LOGIT)
         decision = Decision(judged.answer, judged.share, logit)
         self.decisions.add(first, second, decision)
         return decision

@@ -8,24 +8,28 @@ correlation over the whole band cannot tell them apart: two strokes of a kick re
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
 from catalog.sound.decode import PCM_BITS, Audio
+from catalog.sound.frames import power_of
 from catalog.sound.picture import SR, prepare_mono
-from catalog.sound.strokes import find_stroke, mix_to_mono
+from catalog.sound.strokes import find_stroke, highest, mix_to_mono
 
 COMPARE_S = 0.8  # from the onset; what rings later is low and tonal, where strokes agree too
 PRE_EMPHASIS = 0.95  # lifts the high cells, where strokes differ most
 MAX_LAG_S = 0.05
 LAG_SAMPLES, LAG_FFT = 16_384, 18_816  # 0.37 s are enough to align by; the rest is for the reach
+CONSTANT = 1e-6  # of the mean; what varies by less is silence with an offset
+SHORT_LAG_SAMPLES, SHORT_LAG_FFT = 4_050, 6_300  # the same for two short hits
 EDGE = 32  # samples faded in where a file begins within the stroke, 0.7 ms
 CUT_S = 0.0005  # an onset so early was cut
 N_LAGS = 4  # peaks tried where a start was cut: a low tone agrees with itself a period later
 LAG_SHARE = 0.4  # of the highest peak; lower ones are not tried
+HEAD_CELLS = 4  # of the first segment tell which of them it is
 SURE_DB = 20.0  # the first lag that gives this much is taken
 MARGIN = 512  # samples before the found onset, so that a trimmed start can be slid over
 SEGMENTS_MS = ((0, 20), (20, 60), (60, 150), (150, 350), (350, 800))
@@ -38,8 +42,16 @@ MAX_CELL_DB = 40.0  # 16-bit rounding alone leaves about this much behind
 HOPELESS_AFTER = 1  # the second segment: nine in ten pairs of strokes are told apart by then
 HOPELESS_CELLS, HOPELESS_DB = 8, 5.0  # copies packed at low rates have 8 dB and more
 WHOLE_FROM_DB = 10.0  # over so many cells; below it the whole band says nothing else
+WHOLE_FROM_PEAK = 0.3  # of the partly whitened correlation, nor then
 MIN_OVERLAP = 64  # samples that both must hold
 MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
+
+
+class Whitened(NamedTuple):
+    """A half-whitened spectrum, complex64, shape (n_fft // 2 + 1,), and its norm."""
+
+    spectrum: np.ndarray
+    size: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,11 +74,18 @@ class Prepared:
     is_cut: bool
     scale: float = 1.0
     onset_s: float = 0.0
+    _whitened: dict[int, Whitened] = field(default_factory=dict, init=False, repr=False)
 
-    @cached_property
-    def whitened(self) -> np.ndarray:
-        """Half-whitened spectrum of the first `LAG_SAMPLES`, complex64."""
-        return _half_whitened(self.samples)
+    @property
+    def lag_fft(self) -> int:
+        """Length of the transform that lags are found by, with room for the reach."""
+        return SHORT_LAG_FFT if len(self.samples) <= SHORT_LAG_SAMPLES else LAG_FFT
+
+    def whitened(self, n_fft: int) -> Whitened:
+        """Half-whitened spectrum of the first `LAG_SAMPLES`, filled up to `n_fft`; kept."""
+        if n_fft not in self._whitened:
+            self._whitened[n_fft] = _half_whitened(self.samples, n_fft)
+        return self._whitened[n_fft]
 
 
 @dataclass(frozen=True)
@@ -140,30 +159,41 @@ def prepare_mono_hit(mono: np.ndarray, *, sr: int, subtype: str) -> Prepared:
     part = np.concatenate([np.zeros(missing, np.float32), mono[max(0, onset - margin) :]])
     part = part[: round((COMPARE_S + MAX_LAG_S) * sr) + margin]
     y = prepare_mono(part, sr=sr, start=0)
-    peak = float(np.abs(part).max())
-    y = np.append(y[:1], y[1:] - PRE_EMPHASIS * y[:-1])
+    peak = highest(part)
+    y = emphasised(y)
     first = round(missing * SR / sr)
     is_cut = onset <= round(CUT_S * sr)
     if is_cut:  # it begins with a click that is in no other copy
         y[first : first + EDGE] *= np.linspace(0.0, 1.0, len(y[first : first + EDGE]))
         first += EDGE
     noise = max(_quietest(y), _rounding_noise(subtype, peak))
-    return Prepared(y.astype(np.float32), first, noise, is_cut, peak, onset / sr)
+    return Prepared(y, first, noise, is_cut, peak, onset / sr)
 
 
-def _half_whitened(y: np.ndarray) -> np.ndarray:
+def emphasised(y: np.ndarray) -> np.ndarray:
+    """Lift the highs by `PRE_EMPHASIS`; of the type of `y`, shape (n,)."""
+    out = y.copy()
+    out[1:] -= PRE_EMPHASIS * y[:-1]
+    return out
+
+
+def _half_whitened(y: np.ndarray, n_fft: int) -> Whitened:
     """Spectrum with the root of its magnitude: a product of two has the root of theirs."""
     from scipy.fft import rfft
 
-    spectrum = rfft(y[:LAG_SAMPLES], LAG_FFT)
-    return np.asarray(spectrum / (np.sqrt(np.abs(spectrum)) + 1e-9), dtype=np.complex64)
+    spectrum = rfft(y[:LAG_SAMPLES], n_fft)
+    spectrum /= np.sqrt(np.abs(spectrum)) + np.float32(1e-9)
+    return Whitened(spectrum, math.sqrt(float(np.vdot(spectrum, spectrum).real)))
 
 
 def _quietest(y: np.ndarray) -> float:
     """Variance of the quietest 20 ms that are not digital silence."""
     n = round(0.02 * SR)
-    power = y[: len(y) // n * n].reshape(-1, n).astype(np.float64).var(axis=1)
-    heard = power[power > 0]
+    blocks = y[: len(y) // n * n].reshape(-1, n)
+    mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
+    centred = blocks - mean[:, None]
+    power = np.einsum("ij,ij->i", centred, centred) / n
+    heard = power[power > np.square(CONSTANT * mean)]
     return float(heard.min()) if len(heard) > 1 else 0.0
 
 
@@ -190,34 +220,75 @@ def compare_hits(first: Prepared, second: Prepared) -> Agreement:
     """
     best = None
     lags, peak = _lags_and_peak(first, second)
-    for lag in lags if first.is_cut or second.is_cut else lags[:1]:
-        found = _compare_at(first, second, lag)
+    ways = [_Overlap.of(first, second, lag) for lag in lags]
+    for way in _likely(ways) if first.is_cut or second.is_cut else ways[:1]:
+        found = _compare_at(way, may_be_whole=peak >= WHOLE_FROM_PEAK)
         if best is None or _rank(found) > _rank(best):
             best = found
-        if max(best.score_db, np.nan_to_num(best.whole_db)) >= SURE_DB:
+        if max(_rank(best)) >= SURE_DB:
             break
     return replace(best or Agreement(0.0, math.nan, 0, 0.0), peak=peak)
 
 
 def _rank(agreement: Agreement) -> tuple[float, float]:
-    return (agreement.score_db, float(np.nan_to_num(agreement.whole_db)))
+    whole_db = agreement.whole_db
+    return (agreement.score_db, 0.0 if math.isnan(whole_db) else whole_db)
 
 
-def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
-    whole = round(lag)
-    skip_a, skip_b = max(0, -whole), max(0, whole)
-    a, b = first.samples[skip_a:], second.samples[skip_b:]
-    n = min(len(a), len(b))
-    # both sides hold real samples from here on, and the stroke of the earlier one has begun
-    begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
+@dataclass(frozen=True, eq=False)
+class _Overlap:
+    """What two hits hold in common at one lag; `a` and `b` of one length, at least 0."""
+
+    a: np.ndarray
+    b: np.ndarray
+    lag: float
+    noise_a: float
+    noise_b: float
+
+    @classmethod
+    def of(cls, first: Prepared, second: Prepared, lag: float) -> _Overlap:
+        whole = round(lag)
+        skip_a, skip_b = max(0, -whole), max(0, whole)
+        a, b = first.samples[skip_a:], second.samples[skip_b:]
+        # both hold real samples from here on, and the stroke of the earlier one has begun
+        begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
+        n = max(begin, min(len(a), len(b)))
+        return cls(a[begin:n], b[begin:n], lag, first.noise, second.noise)
+
+    @property
+    def fraction(self) -> float:
+        """Samples by which `b` is late."""
+        return self.lag - round(self.lag)
+
+    def scores_db(self, number: int) -> np.ndarray | None:
+        """Scores of the cells of one of `SEGMENTS_MS`; None where less than half of it is held."""
+        start, stop = (round(ms * SR / 1000) for ms in SEGMENTS_MS[number])
+        n = min(stop, len(self.a)) - start
+        if n < (stop - start) / 2:
+            return None
+        part = slice(start, start + quick_length(n))
+        a, b = self.a[part], self.b[part]
+        return cell_scores(a, b, self.fraction, self.noise_a, self.noise_b).score_db
+
+
+def _likely(ways: list[_Overlap]) -> list[_Overlap]:
+    """The lag that explains the first segment best; all where that holds few cells at any."""
+    if len(ways) < 2:
+        return ways
+    heads = [way.scores_db(0) for way in ways]
+    if any(scores is None or len(scores) < HEAD_CELLS for scores in heads):
+        return ways
+    means = [float(scores.mean()) for scores in heads if scores is not None]
+    return [ways[means.index(max(means))]]
+
+
+def _compare_at(way: _Overlap, *, may_be_whole: bool) -> Agreement:
+    """Compare at one lag; the whole band is left out where it says nothing else."""
     values, is_late, hopeless = [], [], False
-    for number, (start_ms, stop_ms) in enumerate(SEGMENTS_MS):
-        start = begin + round(start_ms * SR / 1000)
-        stop = min(begin + round(stop_ms * SR / 1000), n)
-        if stop - start < round((stop_ms - start_ms) * SR / 2000):
+    for number in range(len(SEGMENTS_MS)):
+        cells = way.scores_db(number)
+        if cells is None:
             break
-        part = slice(start, stop)
-        cells = cell_scores(a[part], b[part], lag - whole, first.noise, second.noise).score_db
         values.append(cells)
         is_late.append(np.full(len(cells), number >= EARLY_SEGMENTS))
         if number == HOPELESS_AFTER and (hopeless := _is_hopeless(values)):
@@ -226,13 +297,13 @@ def _compare_at(first: Prepared, second: Prepared, lag: float) -> Agreement:
     late = scores[np.concatenate(is_late)] if values else scores
     mean = float(scores.mean()) if len(scores) else 0.0
     is_told = hopeless or (len(scores) >= HOPELESS_CELLS and mean < WHOLE_FROM_DB)
-    asks_whole = len(scores) < MIN_CELLS and not is_told
+    asks_whole = len(scores) < MIN_CELLS and not is_told and may_be_whole
     return Agreement(
         mean,
         float(late.mean()) if len(late) else math.nan,
         len(scores),
-        lag / SR,
-        _whole_score(a[begin:n], b[begin:n], lag - whole) if asks_whole else math.nan,
+        way.lag / SR,
+        _whole_score(way.a, way.b, way.fraction) if asks_whole else math.nan,
     )
 
 
@@ -280,18 +351,16 @@ def _lags_and_peak(first: Prepared, second: Prepared) -> tuple[list[float], floa
     from scipy.fft import irfft
 
     reach = round(MAX_LAG_S * SR)
-    along = np.abs(irfft(np.conj(first.whitened) * second.whitened, LAG_FFT))
-    along = np.concatenate([along[-reach:], along[: reach + 1]])
+    n_fft = max(first.lag_fft, second.lag_fft)
+    one, other = first.whitened(n_fft), second.whitened(n_fft)
+    along = irfft(np.conj(one.spectrum) * other.spectrum, n_fft)
+    along = np.abs(np.concatenate([along[-reach:], along[: reach + 1]]))
     inner = along[1:-1]
     peaks = 1 + np.flatnonzero((inner > along[:-2]) & (inner >= along[2:]))
+    peaks = peaks[along[peaks] >= LAG_SHARE * along[peaks].max(initial=0.0)]
     peaks = peaks[np.argsort(-along[peaks], kind="stable")][:N_LAGS]
-    lags = [
-        float(at - reach + _vertex(*along[at - 1 : at + 2]))
-        for at in peaks
-        if along[at] >= LAG_SHARE * along[peaks[0]]
-    ]
-    energy = (np.linalg.norm(side.whitened) for side in (first, second))
-    most = 2.0 * float(np.prod(list(energy))) / LAG_FFT
+    lags = [float(at - reach + _vertex(*along[at - 1 : at + 2].tolist())) for at in peaks]
+    most = 2.0 * one.size * other.size / n_fft
     return lags, float(along[peaks[0]]) / most if lags and most > 0 else 0.0
 
 
@@ -301,21 +370,44 @@ def _vertex(left: float, top: float, right: float) -> float:
     return 0.5 * (left - right) / bend if bend < 0 else 0.0
 
 
-@lru_cache(maxsize=64)
-def _band_edges(n: int) -> np.ndarray:
+@lru_cache(maxsize=4096)
+def quick_length(n: int) -> int:
+    """Longest length up to `n` that has a fast transform: all factors up to 11; at least 1."""
+    from scipy.fft import next_fast_len
+
+    length = max(n, 1)
+    while next_fast_len(length) != length:
+        length -= 1
+    return length
+
+
+@lru_cache(maxsize=512)
+def _bands(n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """First bins of the bands of a segment of `n` samples and the last one's end; with one fewer:
+    what noise of variance 1 may have in each, `CELL_SNR_DB` over it, and the middles in Hz.
+    """
     edges = np.round(np.geomspace(*CELL_RANGE_HZ, N_CELL_BANDS + 1) * n / SR).astype(int)
     kept = [int(edges[0])]
     for edge in edges[1:]:
         if edge - kept[-1] >= MIN_BINS:
             kept.append(int(edge))
-    return np.array(kept)
+    edges = np.array(kept)
+    energy = float(np.square(_taper(n)).sum())
+    noise = np.diff(edges) * energy * 10 ** (CELL_SNR_DB / 10)
+    return edges, noise, np.sqrt(edges[1:] * edges[:-1]) * SR / n
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=512)
 def _taper(n: int) -> np.ndarray:
     from scipy.signal.windows import tukey
 
     return np.asarray(tukey(n, 0.5), dtype=np.float32)
+
+
+@lru_cache(maxsize=512)
+def _turns(n: int) -> np.ndarray:
+    """By how much each bin of `n` samples turns in one of them, radians; complex64."""
+    return (2j * np.pi * np.arange(n // 2 + 1) / n).astype(np.complex64)
 
 
 class Cells(NamedTuple):
@@ -369,28 +461,26 @@ def score_spectra(
     noise_b: float,
 ) -> Cells:
     """Do what `cell_scores` does, for segments of `n` samples by their `tapered_spectrum`."""
-    edges = _band_edges(n)
+    edges, noise, hz = _bands(n)
     if len(edges) < 2:
         return Cells(*(np.zeros(0) for _ in Cells._fields))
-    window = _taper(n)
+    bins = slice(edges[0], edges[-1])
+    spectrum_a, spectrum_b = spectrum_a[bins], spectrum_b[bins]
     if fraction:
-        spectrum_b = spectrum_b * np.exp(2j * np.pi * np.arange(n // 2 + 1) * fraction / n)
-    power_a = np.add.reduceat(np.abs(spectrum_a) ** 2, edges)[:-1]
-    power_b = np.add.reduceat(np.abs(spectrum_b) ** 2, edges)[:-1]
-    cross = np.add.reduceat(spectrum_a * np.conj(spectrum_b), edges)[:-1]
-    noise = np.diff(edges) * float(np.square(window).sum()) * 10 ** (CELL_SNR_DB / 10)
+        spectrum_b = spectrum_b * np.exp(_turns(n)[bins] * np.float32(fraction))
+    begins = edges[:-1] - edges[0]
+    power_a = np.add.reduceat(power_of(spectrum_a), begins)
+    power_b = np.add.reduceat(power_of(spectrum_b), begins)
+    cross = np.add.reduceat(spectrum_a * np.conj(spectrum_b), begins)
     floor = 10 ** (-CELL_RANGE_DB / 10)
     heard = (power_a > noise * noise_a) & (power_b > noise * noise_b)
     heard &= (power_a > floor * power_a.max()) & (power_b > floor * power_b.max())
     cross, power_a, power_b = cross[heard], power_a[heard], power_b[heard]
     both = power_a * power_b
-    return Cells(
-        _score_db(np.abs(cross) ** 2 / both),
-        np.sqrt(edges[1:] * edges[:-1])[heard] * SR / n,
-        power_a,
-        _score_db(np.maximum(cross.real, 0.0) ** 2 / both),
-        10.0 * np.log10(power_b / power_a),
+    score_db, phased_db = _score_db(
+        np.stack([power_of(cross), np.square(np.maximum(cross.real, 0.0))]) / both
     )
+    return Cells(score_db, hz[heard], power_a, phased_db, 10.0 * np.log10(power_b / power_a))
 
 
 def _score_db(coherence: np.ndarray) -> np.ndarray:

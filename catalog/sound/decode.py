@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import io
+import math
+import os
+import stat
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -130,7 +133,9 @@ def _decode_memo(path: Path, start: int, stop: int | None) -> Audio:
 
 
 def _finite(path: Path, audio: Audio) -> Audio:
-    if not np.isfinite(audio.samples).all():
+    # a value that is none makes the energy none; that may also grow too large by itself
+    energy = float(np.vdot(audio.samples, audio.samples))
+    if not math.isfinite(energy) and not np.isfinite(audio.samples).all():
         raise AudioError(
             path, "holds values that are not numbers (NaN or infinity); export it again"
         )
@@ -138,10 +143,10 @@ def _finite(path: Path, audio: Audio) -> Audio:
 
 
 def _check_readable(path: Path) -> None:
-    if path.exists() and not path.is_file():
-        raise AudioError(path, "is no file that can be read, but a folder, a pipe or a device")
     try:
-        with path.open("rb") as file:
+        if not stat.S_ISREG(os.stat(path).st_mode):  # to open a pipe would wait for ever
+            raise AudioError(path, "is no file that can be read, but a folder, a pipe or a device")
+        with open(path, "rb", buffering=0) as file:
             head = file.read(1)
     except OSError as err:
         raise AudioError(
@@ -187,7 +192,7 @@ def _read_frames(path: Path, file: Any, start: int, stop: int | None) -> np.ndar
         )
     if n_frames == 0:
         raise AudioError(path, "holds no samples; export it again or take it out of the folder")
-    return np.concatenate(blocks)
+    return blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
 
 
 def _read_blocks(path: Path, file: Any, n_frames: int | None) -> Iterator[np.ndarray]:

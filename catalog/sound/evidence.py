@@ -18,10 +18,11 @@ from catalog.sound.compare import (
     SEGMENTS_MS,
     Agreement,
     Prepared,
+    quick_length,
     score_spectra,
     tapered_spectrum,
 )
-from catalog.sound.fit import FIT_S, Filter, Pair, cut_pair, fit_filter, powers_of
+from catalog.sound.fit import Filter, Pair, cut_pair, fit_filter, powers_of
 from catalog.sound.picture import SR
 
 HIGH_HZ, LOW_HZ = 3_000.0, 500.0
@@ -50,7 +51,7 @@ def _segments(n: int) -> list[slice]:
         start, stop = (round(ms * SR / 1000) for ms in (start_ms, stop_ms))
         if min(stop, n) - start < (stop - start) // 2:
             break
-        parts.append(slice(start, min(stop, n)))
+        parts.append(slice(start, start + quick_length(min(stop, n) - start)))
     return parts
 
 
@@ -117,18 +118,8 @@ class Fits:
         pair = cut_pair(first, second, round(plain.lag_s * SR))
         self._ways = (pair, Pair(pair.b, pair.a, pair.noise_b, pair.noise_a))
         self._plain = plain
-        self._filters: dict[int, Filter] = {}
         self._spectra: dict[int, list[np.ndarray]] = {}
         self._made: dict[tuple[int, bool], tuple[Scores, float]] = {}
-
-    def early_evidence(self) -> np.ndarray:
-        """Give `evidence` of the first `FIT_S`, without curves: a tenth of the time."""
-        n = round(FIT_S * SR)
-        found = []
-        for way in (0, 1):
-            one = self._ways[way]
-            found.append(_score(one._replace(a=one.a[:n], b=one.b[:n]), self._filter(way)))
-        return self._of_best(found)
 
     def filtered_evidence(self) -> np.ndarray:
         """Give `evidence` without curves."""
@@ -153,16 +144,11 @@ class Fits:
         assert best is not None
         return _numbers(*best, self._plain, len(self._ways[0].a) / SR)
 
-    def _filter(self, way: int) -> Filter:
-        if way not in self._filters:
-            self._filters[way] = fit_filter(self._ways[way].a, self._ways[way].b)
-        return self._filters[way]
-
     def _fit(self, way: int, *, curve: bool) -> tuple[Scores, float]:
         if (way, curve) not in self._made:
             one = self._ways[way]
             powers = powers_of(one.a) if curve else []
-            fitted = fit_filter(one.a, one.b, powers) if curve else self._filter(way)
+            fitted = fit_filter(one.a, one.b, powers)
             if way not in self._spectra:
                 self._spectra[way] = segment_spectra(one.b)
             self._made[way, curve] = _score(one, fitted, powers, self._spectra[way])
@@ -192,18 +178,30 @@ def _numbers(scores: Scores, whole_db: float, plain: Agreement, overlap_s: float
         return np.array([math.nan] * 11 + [*told, 0, 0, overlap_s] + [math.nan] * 6)
     lost = float((scores.energy * 10 ** (-db / 10)).sum() / scores.energy.sum())
     return np.array([
-        _mean(db), *np.percentile(db, [10, 25, 50, 75, 90]), _mean(db[~is_late]),
+        _mean(db), *_percentiles(db, 10, 25, 50, 75, 90), _mean(db[~is_late]),
         _mean(db[is_late]), _mean(db[scores.hz > HIGH_HZ]), _mean(db[scores.hz < LOW_HZ]),
         -10 * math.log10(lost), *told, len(db), float(np.mean(scores.hz > HIGH_HZ)), overlap_s,
-        _mean(phased), *np.percentile(phased, [10, 25, 50]), _mean(phased[is_late]),
+        _mean(phased), *_percentiles(phased, 10, 25, 50), _mean(phased[is_late]),
         _unevenness_db(scores),
     ])  # fmt: skip
 
 
 def _unevenness_db(scores: Scores) -> float:
     """How far the levels of bands lie apart within a segment after the fit."""
-    off = [
-        scores.gain_db[scores.segment == k] - np.median(scores.gain_db[scores.segment == k])
-        for k in np.unique(scores.segment)
-    ]
-    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
+    total = 0.0
+    for gain_db in np.split(scores.gain_db, 1 + np.flatnonzero(np.diff(scores.segment))):
+        off = gain_db - _percentiles(gain_db, 50)[0]
+        total += float(off @ off)
+    return math.sqrt(total / len(scores.gain_db))
+
+
+def _percentiles(values: np.ndarray, *percents: float) -> list[float]:
+    """Percentiles of a few values, as `np.percentile` gives them, in a tenth of its time."""
+    ordered = np.sort(values).tolist()
+    found = []
+    for percent in percents:
+        at = (len(ordered) - 1) * percent / 100
+        below = int(at)
+        above = min(below + 1, len(ordered) - 1)
+        found.append(ordered[below] + (at - below) * (ordered[above] - ordered[below]))
+    return found

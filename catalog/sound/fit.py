@@ -20,6 +20,7 @@ from catalog.sound.compare import (
     Agreement,
     Prepared,
 )
+from catalog.sound.frames import windows_of
 from catalog.sound.picture import SR
 
 N_TAPS = 32  # of the filter, 0.7 ms about the common time
@@ -194,11 +195,10 @@ def _delays(
     rows = np.empty((starts[-1], n + 1), dtype=np.float32)
     for (signal, n_taps), s, start in zip(blocks, scale, starts[:-1], strict=True):
         before = n_taps // 2
-        part = np.zeros(n + n_taps)
+        part = np.zeros(n + n_taps, np.float32)
         held = signal[: n + n_taps - before]
         part[before : before + len(held)] = held * s
-        for tap in range(n_taps):
-            rows[start + tap] = part[tap : tap + n + 1]
+        rows[start : start + n_taps] = windows_of(part, n + 1)
     return rows, starts[:-1]
 
 

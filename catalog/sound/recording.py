@@ -21,10 +21,11 @@ from catalog.sound.compare import (
 )
 from catalog.sound.decode import Audio
 from catalog.sound.sketch import Sketches, correlate_sketches, sketch_hit
-from catalog.sound.strokes import mix_to_mono
+from catalog.sound.strokes import first_beyond, highest, mix_to_mono
 
 EQUAL_SIDES = 1e-4  # of the energy; channels that differ by less are one
 SHORT_S = 0.02  # no cell fits into a shorter hit
+LOOKS = 64  # in `SHORT_S`, to see that a hit is longer
 CONSTANT = 1e-4  # of the peak; 16 bits hold less of a hit at full scale
 
 
@@ -78,8 +79,8 @@ def prepare_recording(audio: Audio) -> Recording:
     """
     mono = mix_to_mono(audio.samples)
     mix = prepare_mono_hit(mono, sr=audio.sr, subtype=audio.subtype)
-    bare = _without_ends(mono)
-    short = bare.astype(np.float64) if len(bare) < SHORT_S * audio.sr else None
+    bare = None if _is_plainly_long(mono, sr=audio.sr) else _without_ends(mono)
+    short = None if bare is None or len(bare) >= SHORT_S * audio.sr else bare.astype(np.float64)
     return Recording(mix, _sides(audio), short, audio.sr)
 
 
@@ -97,13 +98,23 @@ def _sides(audio: Audio) -> tuple[Prepared, ...]:
     return tuple(sides)
 
 
+def _is_plainly_long(mono: np.ndarray, *, sr: int) -> bool:
+    """Tell by a few samples whether `_without_ends` leaves `SHORT_S`; False only says not sure."""
+    step = max(1, round(SHORT_S * sr / LOOKS))
+    some, least = mono[::step], CONSTANT * highest(mono)
+    first = first_beyond(some - mono[0], least)
+    last = len(some) - 1 - first_beyond((some - mono[-1])[::-1], least)
+    return (last - first) * step >= SHORT_S * sr
+
+
 def _without_ends(mono: np.ndarray) -> np.ndarray:
     """Leave out what stays at the first value before, and at the last value after."""
-    least = CONSTANT * float(np.abs(mono).max(initial=0.0))
-    moved, left = (np.abs(mono - end) > least for end in (mono[0], mono[-1]))
-    if not moved.any() or not left.any():
+    least = CONSTANT * highest(mono)
+    first = first_beyond(mono - mono[0], least)
+    last = first_beyond((mono - mono[-1])[::-1], least)
+    if len(mono) in (first, last):
         return mono[:0]
-    return mono[int(np.argmax(moved)) : len(mono) - int(np.argmax(left[::-1])) + 1]
+    return mono[first : len(mono) - last + 1]
 
 
 def meeting_views(n_first: int, n_second: int) -> list[tuple[int, int]]:

@@ -11,6 +11,7 @@ from catalog.errors import ParameterError
 ONSET_SHARE = 0.05  # of the peak; thresholds from .02 to .1 changed no result on real strokes
 LEAD_S = 0.001  # kept before the first strong sample, so that the rise is inside
 OFFSET_STRIDE, OFFSET_SAMPLES = 8, 2048  # so many, so far apart, tell it as well as all of them
+LOOK_SAMPLES = 2048  # looked at first, where the one that is looked for is near
 SILENCE = 1e-5  # of full scale, -100 dBFS: the noise of 16 bits lies above it
 TAIL_DB = -90.0  # below the peak; what stays under it at the end is silence
 MONO_MIN_SHARE = 0.3  # of the file's peak; below it the channels cancel in the sum
@@ -61,6 +62,18 @@ def loudest_at(samples: np.ndarray) -> int:
     return min(low, high) if below == above else low if below > above else high
 
 
+def first_beyond(samples: np.ndarray, limit: float) -> int:
+    """Index of the first sample whose size is above a limit; their number if there is none."""
+    at, n = 0, LOOK_SAMPLES
+    while at < len(samples):
+        is_beyond = np.abs(samples[at : at + n]) > limit
+        found = int(is_beyond.argmax())
+        if is_beyond[found]:
+            return at + found
+        at, n = at + n, 2 * n  # mostly the first look finds it
+    return len(samples)
+
+
 def offset_of(samples: np.ndarray) -> float:
     """Value that a hit swings about: the median of samples spread over it; 0 for none.
 
@@ -102,11 +115,10 @@ def find_stroke(mono: np.ndarray, *, sr: int) -> Stroke:
     """
     if len(mono) < 2:
         raise ParameterError(f"holds no stroke: {len(mono)} sample(s) only")
-    level = np.abs(mono - offset_of(mono))
-    peak = float(level.max())
+    y = mono - offset_of(mono)
+    peak = highest(y)
     if peak < SILENCE:
         raise ParameterError("holds no stroke: silence, or an offset that never changes")
-    onset = int(np.argmax(level > ONSET_SHARE * peak))
-    is_loud = level > peak * 10 ** (TAIL_DB / 20)
-    stop = len(level) - int(np.argmax(is_loud[::-1]))
+    onset = first_beyond(y, ONSET_SHARE * peak)
+    stop = len(y) - first_beyond(y[::-1], peak * 10 ** (TAIL_DB / 20))
     return Stroke(max(0, onset - round(LEAD_S * sr)), onset, stop)

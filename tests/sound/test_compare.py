@@ -6,10 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.fft import next_fast_len
 
 from catalog.sound import picture as p
-from catalog.sound.compare import MIN_CELLS, compare_hits, find_lags, prepare_hit
+from catalog.sound.compare import (
+    LAG_FFT,
+    MIN_CELLS,
+    compare_hits,
+    find_lags,
+    prepare_hit,
+    quick_length,
+)
 from catalog.sound.decode import Audio, resample
+from catalog.sound.recording import prepare_recording
 from tests.signals import SR, as_frames, drum_stroke
 
 
@@ -49,6 +60,32 @@ def test_another_stroke_of_the_same_drum_is_not(seed):
     assert agreement.score_db < COPY_DB / 2
 
 
+@pytest.mark.parametrize("n", [1, 2, 13, 441, 882, 1763, 5003, 19_845])
+def test_a_length_is_shortened_to_one_with_a_fast_transform(n):
+    # scipy.fft.next_fast_len: the lengths that its transforms are made for
+    length = quick_length(n)
+    assert next_fast_len(length) == length
+    assert 0.9 * n <= length <= n
+    assert next_fast_len(length + 1) > n or length == n
+
+
+def test_where_both_are_short_the_lag_is_found_all_the_same():
+    y = drum_stroke(200, seed=1)[:2500]
+    first, second = prepared(y, p.SR), prepared(-np.pad(y, (300, 0))[:2400], p.SR)
+    assert max(first.lag_fft, second.lag_fft) < LAG_FFT
+    found = compare_hits(first, second)
+    assert found.peak > 0.9
+    assert max(found.score_db, found.whole_db) > COPY_DB
+
+
+def test_of_a_cut_start_the_lag_is_taken_that_explains_the_first_segment():
+    cut = prepared(STROKE[round(0.013 * SR) :])
+    assert cut.is_cut
+    found = compare_hits(prepared(STROKE), cut)
+    uncut = compare_hits(replace(prepared(STROKE), is_cut=False), replace(cut, is_cut=False))
+    assert found.score_db >= uncut.score_db - 1e-6
+
+
 @pytest.mark.parametrize("shift", [-500, -37, 0, 1, 640])
 def test_the_lag_is_found_to_a_tenth_of_a_sample(shift):
     y = drum_stroke(200, seed=1)
@@ -56,3 +93,21 @@ def test_the_lag_is_found_to_a_tenth_of_a_sample(shift):
     moved = np.roll(first.samples, shift)
     second = replace(first, samples=-moved)
     assert find_lags(first, second)[0] == pytest.approx(shift, abs=0.1)
+
+
+@given(
+    lead=st.integers(0, 3000),
+    n=st.integers(2, 3000),
+    tail=st.integers(0, 3000),
+    offset=st.sampled_from([0.0, 0.02]),
+)
+@settings(max_examples=60, deadline=None)
+def test_short_recordings_are_kept_whole_and_no_others(lead, n, tail, offset):
+    stroke = np.random.default_rng(n).uniform(0.2, 1.0, n).astype(np.float32)
+    y = np.concatenate([np.zeros(lead), stroke, np.zeros(tail)]).astype(np.float32) + offset
+    made = prepare_recording(Audio(as_frames(y), SR, "WAV", "FLOAT"))
+    changes = (lead > 0) + n + (tail > 0)  # from the first that differs to the last
+    if changes < 0.02 * SR - 2:
+        assert made.bare is not None
+    if changes > 0.02 * SR + 2:
+        assert made.bare is None

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 from scipy.signal import lfilter
 
 from catalog.sound.compare import compare_hits
 from catalog.sound.decode import Audio
-from catalog.sound.evidence import EVIDENCE, Fits, fitted_evidence
-from catalog.sound.fit import FIT_S, N_TAPS, SLOW_HZ, Filter, align_hits, fit_filter
+from catalog.sound.evidence import (
+    EVIDENCE,
+    Fits,
+    Scores,
+    _percentiles,
+    _unevenness_db,
+    fitted_evidence,
+)
+from catalog.sound.fit import N_TAPS, SLOW_HZ, Filter, align_hits, fit_filter
 from catalog.sound.picture import SR
 from catalog.sound.recording import meet, prepare_recording
 from tests.signals import as_frames, drum_stroke
@@ -98,12 +108,23 @@ def test_a_slow_filter_is_found_again():
     assert 10 * np.log10(np.square(left).sum() / np.square(y).sum()) < NOTHING_LEFT_DB
 
 
-def test_of_a_short_pair_the_early_evidence_is_all_that_there_is_without_curves():
+def test_a_curve_beside_the_filter_can_only_tell_more():
     rng = np.random.default_rng(5)
-    short = STROKE[: round(0.8 * FIT_S * SR)]
-    filtered = np.convolve(short, [1.0, 0.4])[: len(short)] + 1e-3 * rng.normal(size=len(short))
-    fits = Fits(*meet(recording(short), recording(filtered)))
-    early, whole = fits.early_evidence(), fits.filtered_evidence()
-    assert early == pytest.approx(whole, nan_ok=True)
-    at = EVIDENCE.index("mean_db")
-    assert fits.evidence()[at] >= whole[at] - 1e-9  # a curve beside it can only tell more
+    filtered = np.convolve(STROKE, [1.0, 0.4])[: len(STROKE)]
+    filtered += 1e-3 * rng.normal(size=len(filtered))
+    fits = Fits(*meet(recording(STROKE), recording(filtered)))
+    at = EVIDENCE.index("phased_db")
+    assert fits.evidence()[at] >= fits.filtered_evidence()[at] - 1e-9
+
+
+@given(arrays(np.float32, st.integers(1, 40), elements=st.floats(-40, 40, width=32)))
+def test_numbers_of_cells_are_what_numpy_says_of_them(values):
+    # numpy's own percentile and median
+    told = _percentiles(values, 0, 10, 25, 50, 90, 100)
+    assert told == pytest.approx(np.percentile(values, [0, 10, 25, 50, 90, 100]), abs=1e-4)
+    segment = np.repeat([0, 2], [len(values) // 3, len(values) - len(values) // 3])
+    cells = Scores(values, values, values, values, values, segment)
+    off = [values[segment == k] - np.median(values[segment == k]) for k in np.unique(segment)]
+    assert _unevenness_db(cells) == pytest.approx(
+        np.sqrt(np.mean(np.concatenate(off) ** 2)), abs=1e-4
+    )

@@ -8,7 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
-from catalog.sound.strokes import LEAD_S, find_stroke, highest, loudest_at, mix_to_mono
+from catalog.sound.strokes import (
+    LEAD_S,
+    find_stroke,
+    first_beyond,
+    highest,
+    loudest_at,
+    mix_to_mono,
+)
 from tests.signals import SR, as_frames, decaying_noise
 
 STROKE = decaying_noise(0.3, seed=1)
@@ -54,6 +61,18 @@ def test_channels_that_cancel_fall_back_on_the_strongest():
 
 def test_equal_channels_mix_to_themselves():
     assert mix_to_mono(as_frames(STROKE, 2)) == pytest.approx(STROKE, abs=1e-7)
+
+
+@given(
+    n=st.integers(0, 9000),
+    loud=st.lists(st.integers(0, 8999), max_size=4),
+    limit=st.sampled_from([0.0, 0.3, 1.0]),
+)
+def test_the_first_sample_beyond_a_limit_is_found_however_late(n, loud, limit):
+    y = np.zeros(n)
+    y[[at for at in loud if at < n]] = -0.5
+    beyond = np.flatnonzero(np.abs(y) > limit)
+    assert first_beyond(y, limit) == (beyond[0] if len(beyond) else n)
 
 
 @given(st.lists(st.integers(-4, 4), min_size=1, max_size=40))

@@ -1,13 +1,12 @@
 """Many pairs judged at once by several processes; only places of files and answers travel.
 
-Each hit is sketched once, and nine in ten pairs are told apart by their sketches. The samples are
-asked about the others.
+A worker takes a stretch of neighbours, so that it decodes most hits once: it sketches them, tells
+most pairs apart by their sketches, and asks the samples about the others.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
@@ -16,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import CatalogError
-from catalog.library.pool import spread
+from catalog.library.pool import count_workers, spread
 from catalog.library.records import Hit
 from catalog.library.sides import decode_sides
 from catalog.search.same.judge import OTHER_BELOW, PLAINLY_OTHER, Judgement, judge_pair
@@ -24,10 +23,11 @@ from catalog.sound.microphones import mix_channels
 from catalog.sound.recording import Recording, prepare_recording, sketches_alike
 from catalog.sound.sketch import Sketches
 
-TASK = 64  # pairs handed to a worker at once: neighbours, so that most hits are decoded once
+TASK = 2048  # pairs handed to a worker at once: of 3.5 a hit, 0.2 of the hits lie in two tasks
+LEAST_TASKS = 4  # for each worker, so that none waits long for another
 FEW = 512  # pairs that are judged before processes have been started
-PAIRS_AT_ONCE = 32_768  # that are sketched before their samples are asked
-MAX_PREPARED = 256  # hits that a worker keeps ready, about 230 kB each
+PAIRS_AT_ONCE = 256  # whose hits are sketched before samples are asked: they stay ready meanwhile
+MAX_PREPARED = 512  # hits that a worker keeps ready, about 150 kB each and thrice that in stereo
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,14 @@ class Place:
     stop: int
     mix: str = ""
     mate: Path | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class _Stretch:
+    """Some pairs: places, and two rows of them for each pair; shape (n_pairs, 2)."""
+
+    places: tuple[Place, ...]
+    pairs: np.ndarray
 
 
 def judge_many(
@@ -67,87 +75,62 @@ def judge_many(
     concurrent.futures.process.BrokenProcessPool
         if a worker dies
     """
+    hits = {hit.id: hit for pair in pairs for hit in pair}
+    places = {hit_id: _place_of(hit, mix_of) for hit_id, hit in hits.items()}
     if len(pairs) <= few:
         for first, second in pairs:
-            yield _judge_one(_place_of(first, mix_of), _place_of(second, mix_of))
+            yield _judge_one(places[first.id], places[second.id])
         return
-    drawer = _Drawer(pairs, mix_of, n_jobs)
-    for at in range(0, len(pairs), PAIRS_AT_ONCE):
-        yield from _judge_block(pairs[at : at + PAIRS_AT_ONCE], drawer)
+    size = _task_size(len(pairs), n_jobs)
+    stretches = [_stretch_of(pairs[at : at + size], places) for at in range(0, len(pairs), size)]
+    with closing(spread(_judge_stretches, stretches, n_jobs, size=1)) as judged:
+        yield from judged
+
+
+def _task_size(n_pairs: int, n_jobs: int) -> int:
+    return max(1, min(TASK, -(-n_pairs // (LEAST_TASKS * count_workers(n_jobs)))))
 
 
 def _place_of(hit: Hit, mix_of: Callable[[Hit], str]) -> Place:
     return Place(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit), hit.mate)
 
 
-class _Drawer:
-    """Sketches of hits, made when they are first asked for and let go after the last time."""
-
-    def __init__(
-        self, pairs: Sequence[tuple[Hit, Hit]], mix_of: Callable[[Hit], str], n_jobs: int
-    ) -> None:
-        self.n_jobs = n_jobs
-        self._mix_of = mix_of
-        self._times_left = Counter(hit.id for pair in pairs for hit in pair)
-        self._sketches: dict[int, Sketches | None] = {}
-
-    def place(self, hit: Hit) -> Place:
-        return _place_of(hit, self._mix_of)
-
-    def alike(self, pairs: Sequence[tuple[Hit, Hit]]) -> list[float | None]:
-        """How alike the sketches of each pair are; None where samples are gone."""
-        asked = {hit.id: hit for pair in pairs for hit in pair}
-        self._draw([hit for hit in asked.values() if hit.id not in self._sketches])
-        held = {i: sketches for i in asked if (sketches := self._sketches[i]) is not None}
-        rows = {hit_id: row for row, hit_id in enumerate(held)}
-        at = [n for n, pair in enumerate(pairs) if all(hit.id in rows for hit in pair)]
-        found: list[float | None] = [None] * len(pairs)
-        if at:
-            both = np.array([[rows[hit.id] for hit in pairs[n]] for n in at])
-            for n, alike in zip(at, sketches_alike(list(held.values()), both), strict=True):
-                found[n] = float(alike)
-        self._let_go(pairs, asked)
-        return found
-
-    def _draw(self, hits: Sequence[Hit]) -> None:
-        places = [self.place(hit) for hit in hits]
-        drawn = spread(_sketch_some, places, self.n_jobs, size=TASK)
-        self._sketches.update(zip((hit.id for hit in hits), drawn, strict=True))
-
-    def _let_go(self, pairs: Sequence[tuple[Hit, Hit]], asked: Iterable[int]) -> None:
-        self._times_left.subtract(hit.id for pair in pairs for hit in pair)
-        for hit_id in asked:
-            if not self._times_left[hit_id]:
-                del self._sketches[hit_id]
+def _stretch_of(pairs: Sequence[tuple[Hit, Hit]], places: Mapping[int, Place]) -> _Stretch:
+    rows: dict[int, int] = {}
+    both = [[rows.setdefault(hit.id, len(rows)) for hit in pair] for pair in pairs]
+    return _Stretch(tuple(places[hit_id] for hit_id in rows), np.array(both))
 
 
-def _judge_block(pairs: Sequence[tuple[Hit, Hit]], drawer: _Drawer) -> Iterator[Judgement | None]:
-    """Judge some pairs: by their sketches, and by their samples where those leave it open."""
-    found = drawer.alike(pairs)
-    tasks = [
-        (drawer.place(first), drawer.place(second), alike)
-        for (first, second), alike in zip(pairs, found, strict=True)
-        if alike is not None and alike >= OTHER_BELOW
+def _judge_stretches(stretches: Sequence[_Stretch]) -> list[Judgement | None]:
+    return [
+        answer
+        for stretch in stretches
+        for at in range(0, len(stretch.pairs), PAIRS_AT_ONCE)
+        for answer in _judge_some(stretch.places, stretch.pairs[at : at + PAIRS_AT_ONCE])
     ]
-    with closing(spread(_judge_some, tasks, drawer.n_jobs, size=TASK)) as judged:
-        for alike in found:
-            if alike is None:
-                yield None
-            else:
-                yield PLAINLY_OTHER if alike < OTHER_BELOW else next(judged)
 
 
-def _sketch_some(places: Sequence[Place]) -> list[Sketches | None]:
-    return [_sketch_one(place) for place in places]
+def _judge_some(places: Sequence[Place], pairs: np.ndarray) -> list[Judgement | None]:
+    """Judge pairs by their sketches, and by their samples where those leave it open."""
+    found: list[Judgement | None] = [None] * len(pairs)
+    rows, both = np.unique(pairs, return_inverse=True)
+    sketches = [_sketch(places[row]) for row in rows.tolist()]
+    is_held = np.array([one is not None for one in sketches])
+    at_held, both = np.cumsum(is_held) - 1, both.reshape(pairs.shape)
+    asked = np.flatnonzero(is_held[both].all(axis=1))
+    if not len(asked):
+        return found
+    alike = sketches_alike([one for one in sketches if one is not None], at_held[both[asked]])
+    for at, share in zip(asked.tolist(), alike.tolist(), strict=True):
+        first, second = pairs[at].tolist()
+        is_open = share >= OTHER_BELOW
+        found[at] = _judge_one(places[first], places[second], share) if is_open else PLAINLY_OTHER
+    return found
 
 
-def _sketch_one(place: Place) -> Sketches | None:
-    recording = _decode(place)
+def _sketch(place: Place) -> Sketches | None:
+    recording = _prepare(place)
     return None if recording is None else recording.sketches
-
-
-def _judge_some(tasks: Sequence[tuple[Place, Place, float]]) -> list[Judgement | None]:
-    return [_judge_one(*task) for task in tasks]
 
 
 def _judge_one(first: Place, second: Place, alike: float | None = None) -> Judgement | None:
@@ -157,10 +140,6 @@ def _judge_one(first: Place, second: Place, alike: float | None = None) -> Judge
 
 @lru_cache(maxsize=MAX_PREPARED)
 def _prepare(place: Place) -> Recording | None:
-    return _decode(place)
-
-
-def _decode(place: Place) -> Recording | None:
     try:
         audio = decode_sides(place.path, place.mate, start=place.start, stop=place.stop)
         return prepare_recording(mix_channels(audio, place.mix))

@@ -19,7 +19,7 @@ from catalog.sound.evidence import EVIDENCE, Fits
 from catalog.sound.recording import Recording, meet, sketches_alike
 
 JUDGE_FILE = Path(__file__).with_name("judge.npz")
-JUDGE_VERSION = 4  # raise it when answers change: decisions that were kept are then asked anew
+JUDGE_VERSION = 5  # raise it when answers change: decisions that were kept are then asked anew
 COPY, UNSURE, OTHER = "copy", "not sure", "no"
 SURE_DB, SURE_LATE_DB, SURE_CELLS = 30.0, 25.0, 20  # real strokes reach 12.7 before any fit
 FEW_CELLS = 4  # over the whole band real strokes of so few cells reach 16.8
@@ -30,7 +30,7 @@ POOR_CELLS = 8  # where there are so many, `POOR_DB` alone
 POOR_ALIKE, POOR_ALIKE_DB = 0.55, 5.0  # both, of the sketches and the samples
 OTHER_BELOW = 0.4  # of the sketches; 1 of those copies has less
 LITTLE_CELLS, LITTLE_DB, VERY_LITTLE_DB = 8, 4.5, 2.5  # copies: 6.0 the better way, 3.4 the worse
-EARLY_LOGIT, FILTERED_LOGIT = -6.5, -5.0  # 3 and 9 of those copies come to less; of strokes half
+FILTERED_LOGIT = -5.0  # without curves; 9 of those copies come to less
 EXACT_DB = 40.0  # nothing of either is left once level and offset are fitted
 EXACT_SAMPLES = 4  # fewer say nothing
 EXACT_SPARE = 2  # samples of silence that one of them may have more
@@ -91,8 +91,13 @@ def judge_pair(first: Recording, second: Recording, *, alike: float | None = Non
     if _is_hopeless(met.plain, alike):
         return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
     fits = Fits(*met)
-    if _tells_little(fits, met.plain):
+    if _leaves_much(fits, met.plain):
         return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
+    filtered = judge_evidence(fits.filtered_evidence())
+    if filtered.logit < FILTERED_LOGIT:
+        return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
+    if filtered.answer == COPY:
+        return filtered
     return judge_evidence(fits.evidence())
 
 
@@ -127,15 +132,12 @@ def _is_hopeless(plain: Agreement, alike: float) -> bool:
     return plain.score_db < (POOR_DB if alike >= POOR_ALIKE else POOR_ALIKE_DB)
 
 
-def _tells_little(fits: Fits, plain: Agreement) -> bool:
+def _leaves_much(fits: Fits, plain: Agreement) -> bool:
     """Whether a filter leaves so much, either way, that no curve beside it makes a copy of it."""
-    if judge_evidence(fits.early_evidence()).logit < EARLY_LOGIT:
-        return True
-    if plain.n_cells >= LITTLE_CELLS:
-        one = fits.filtered_db(0)
-        if one < VERY_LITTLE_DB or max(one, fits.filtered_db(1)) < LITTLE_DB:
-            return True
-    return judge_evidence(fits.filtered_evidence()).logit < FILTERED_LOGIT
+    if plain.n_cells < LITTLE_CELLS:
+        return False
+    one = fits.filtered_db(0)
+    return one < VERY_LITTLE_DB or max(one, fits.filtered_db(1)) < LITTLE_DB
 
 
 def _is_plain_copy(plain: Agreement) -> bool:

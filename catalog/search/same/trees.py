@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -42,20 +43,31 @@ class Trees:
         np.ndarray, float64, shape (n,)
         """
         rows = np.asarray(rows, np.float64)
-        at = np.zeros((len(rows), len(self.column)), int)
-        trees = np.arange(len(self.column))
-        item = np.arange(len(rows))[:, None]
-        while True:
-            column = self.column[trees, at]
-            inner = column >= 0
-            if not inner.any():
-                break
-            number = rows[item, np.maximum(column, 0)]
-            lost = np.isnan(number)
-            goes_left = np.where(lost, self.lost_left[trees, at], number <= self.limit[trees, at])
-            step = np.where(goes_left, self.left[trees, at], self.right[trees, at])
-            at = np.where(inner, step, at)
-        return np.asarray(self.value[trees, at].sum(axis=1) + self.start)
+        column, limit, lost_left, below, value = self._flat
+        n_trees, n_nodes = self.column.shape
+        at = np.tile(np.arange(0, n_trees * n_nodes, n_nodes), len(rows))
+        item = np.repeat(np.arange(0, rows.size, max(rows.shape[1], 1)), n_trees)
+        numbers = rows.ravel()
+        asked = column[at]
+        while (asked >= 0).any():
+            number = numbers[item + np.maximum(asked, 0)]
+            goes_left = (number <= limit[at]) | (np.isnan(number) & lost_left[at])
+            at = below[2 * at + goes_left]
+            asked = column[at]
+        return np.asarray(value[at].reshape(len(rows), n_trees).sum(axis=1) + self.start)
+
+    @cached_property
+    def _flat(self) -> tuple[np.ndarray, ...]:
+        """All trees one after the other: column, limit, lost_left, what is below, value.
+
+        Below node `i` lie those at `2 i` (right) and `2 i + 1` (left); a leaf lies below itself.
+        """
+        n_trees, n_nodes = self.column.shape
+        node = np.arange(n_trees * n_nodes).reshape(n_trees, n_nodes)
+        is_leaf, start = self.column < 0, node[:, :1]
+        below = [np.where(is_leaf, node, start + side) for side in (self.right, self.left)]
+        kept = (self.column, self.limit, self.lost_left, np.stack(below, axis=-1), self.value)
+        return tuple(np.ascontiguousarray(array).ravel() for array in kept)
 
     def save(self, path: Path, **beside: np.ndarray) -> None:
         """Write the arrays, and others beside them, with nothing that needs unpickling."""
