@@ -87,10 +87,13 @@ def describe_hit(
     dict of str to float
         one entry for each of `DESCRIPTORS`
     """
-    channels = np.ascontiguousarray(samples[stroke.start : stroke.stop].T)
-    channels = channels - np.array([[offset_of(c)] for c in channels], channels.dtype)
     body = mono[stroke.start : stroke.stop]
-    body = channels[0] if len(channels) == 1 else body - offset_of(body)
+    body = body - offset_of(body)
+    channels = body[None]
+    if samples.shape[1] > 1:
+        channels = np.ascontiguousarray(samples[stroke.start : stroke.stop].T)
+        channels = channels - np.array([[offset_of(c)] for c in channels], channels.dtype)
+    peak = highest(body)
     fall = fall_of(body)
     frequencies, power = mean_spectrum(body, sr=sr)
     heard = np.searchsorted(frequencies, HEARING_HZ, "right")
@@ -106,8 +109,8 @@ def describe_hit(
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": spectral_flatness(power),
         "body_hz": body_frequency(body, sr=sr),
-        "crest_db": _db(highest(body) / rms) if rms > 0 else math.nan,
-        "peak_db": _db(highest(channels)),
+        "crest_db": _db(peak / rms) if rms > 0 else math.nan,
+        "peak_db": _db(peak if len(channels) == 1 else highest(channels)),
         "loudness_lkfs": hit_loudness(channels[:2, : round(LOUDNESS_S * sr)].T, sr=sr),
         "floor_db": noise_floor(mono, sr=sr),
         "width": stereo_width(channels.T),

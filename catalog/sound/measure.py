@@ -75,11 +75,10 @@ def measure_take(audio: Audio) -> Measures:
     ParameterError
         if it holds no stroke or values that are not numbers; the message says which
     """
-    if not math.isfinite(highest(audio.samples)):
-        raise ParameterError("holds values that are not numbers (NaN or infinity)")
-    regions = find_regions(mix_to_mono(audio.samples), sr=audio.sr)
+    mono = _mono_of(audio)
+    regions = find_regions(mono, sr=audio.sr)
     if len(regions) < 2:
-        return measure_audio(audio)
+        return _measure(audio, mono)
     return measure_cut(audio, [(region.start, region.stop) for region in regions])
 
 
@@ -131,17 +130,25 @@ def measure_audio(audio: Audio) -> Measures:
     ParameterError
         if it holds no stroke or values that are not numbers; the message says which
     """
+    return _measure(audio, _mono_of(audio))
+
+
+def _mono_of(audio: Audio) -> np.ndarray:
     if not math.isfinite(highest(audio.samples)):
         raise ParameterError("holds values that are not numbers (NaN or infinity)")
-    mono = mix_to_mono(audio.samples)
-    stroke = find_stroke(mono, sr=audio.sr)
+    return mix_to_mono(audio.samples)
+
+
+def _measure(audio: Audio, mono: np.ndarray) -> Measures:
+    samples, sr = audio.samples, audio.sr
+    stroke = find_stroke(mono, sr=sr)
     return Measures(
         stroke.start,
         stroke.stop,
-        describe_hit(audio.samples, mono, sr=audio.sr, stroke=stroke),
-        picture_of(mono, sr=audio.sr, start=stroke.start),
-        measure_production(audio.samples, sr=audio.sr, onset=stroke.onset),
-        faults=find_faults(audio.samples, mono, sr=audio.sr, subtype=audio.subtype),
+        describe_hit(samples, mono, sr=sr, stroke=stroke),
+        picture_of(mono, sr=sr, start=stroke.start),
+        measure_production(samples, sr=sr, onset=stroke.onset),
+        faults=find_faults(samples, mono, sr=sr, subtype=audio.subtype),
     )
 
 

@@ -6,6 +6,8 @@ in the middle of its range, so that no number is ever NaN.
 
 from __future__ import annotations
 
+import itertools
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -128,15 +130,16 @@ def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarra
     channels, offset = _centred_pair(samples, sr=sr, onset=onset)
     onset = min(max(onset, 0), channels.shape[1] - 1)
     mono = channels.mean(axis=0) if len(channels) == 2 else channels[0]
+    size = highest(mono)
     power, step_hz = _spectrum(mono[onset:], sr=sr)
     values = (
         _width(channels[:, onset:], power, sr=sr)
-        | _levels(channels, _loudest(channels, mono), sr=sr, onset=onset)
+        | _levels(channels, _loudest(channels, mono), size, sr=sr, onset=onset)
         | _bandwidth(power, step_hz=step_hz, sr=sr)
-        | _noise(mono, sr=sr, onset=onset)
+        | _noise(mono, size, sr=sr, onset=onset)
         | _room(mono[onset:], sr=sr)
         | _tone(power, step_hz=step_hz)
-        | _falls(mono, sr=sr)
+        | _falls(mono, size, sr=sr)
     )
     values["offset_db"] = _amplitude_db(offset)
     return np.array([values[name] for name in PRODUCTION_NAMES], dtype=np.float32)
@@ -158,7 +161,7 @@ def _centred_pair(samples: np.ndarray, *, sr: int, onset: int) -> tuple[np.ndarr
 def _power_db(power: float, reference: float = 1.0) -> float:
     if power <= 0.0 or reference <= 0.0:
         return LOWEST_DB
-    return max(LOWEST_DB, 10.0 * float(np.log10(power / reference)))
+    return max(LOWEST_DB, 10.0 * math.log10(power / reference))
 
 
 def _amplitude_db(amplitude: float, reference: float = 1.0) -> float:
@@ -213,7 +216,7 @@ def _width(channels: np.ndarray, mid: np.ndarray, *, sr: int) -> dict[str, float
         "width": 0.5 - both / (l_power + r_power),
         "width_above": _share(side[above:], mid[above:]),
         "width_below": _share(side[:below], mid[:below]),
-        "correlation": both / float(np.sqrt(l_power * r_power)),
+        "correlation": both / math.sqrt(l_power * r_power),
         "balance_db": _clip_balance(l_power, r_power),
     }
 
@@ -224,12 +227,14 @@ def _share(part: np.ndarray, rest: np.ndarray) -> float:
 
 
 def _clip_balance(left: float, right: float) -> float:
-    return float(np.clip(_power_db(left) - _power_db(right), -20.0, 20.0))
+    return min(max(_power_db(left) - _power_db(right), -20.0), 20.0)
 
 
-def _levels(channels: np.ndarray, mono: np.ndarray, *, sr: int, onset: int) -> dict[str, float]:
+def _levels(
+    channels: np.ndarray, mono: np.ndarray, size: float, *, sr: int, onset: int
+) -> dict[str, float]:
     """Peak, level of the first 0.4 s, length from the onset on, share of samples at full scale."""
-    peak = highest(channels)
+    peak = size if len(channels) == 1 else highest(channels)
     full = float((np.abs(channels) >= FULL_SCALE).mean()) if peak >= FULL_SCALE else 0.0
     head = mono[onset : onset + max(1, round(0.4 * sr))]
     return {
@@ -268,19 +273,18 @@ def _bandwidth(power: np.ndarray, *, step_hz: float, sr: int) -> dict[str, float
 def _tone(power: np.ndarray, *, step_hz: float) -> dict[str, float]:
     """Share of each band in the energy of the first 0.4 s."""
     total = float(power.sum())
-    edges = [round(hz / step_hz) for hz in BAND_EDGES_HZ]
-    return {
-        name: _power_db(float(power[low:high].sum()), total)
-        for name, low, high in zip(BAND_NAMES, edges[:-1], edges[1:], strict=True)
-    }
+    edges = [min(round(hz / step_hz), len(power)) for hz in BAND_EDGES_HZ]
+    along = np.concatenate([[0.0], np.cumsum(power[: edges[-1]])])[edges].tolist()
+    shares = itertools.starmap(lambda low, high: high - low, itertools.pairwise(along))
+    return {name: _power_db(share, total) for name, share in zip(BAND_NAMES, shares, strict=True)}
 
 
-def _falls(mono: np.ndarray, *, sr: int) -> dict[str, float]:
+def _falls(mono: np.ndarray, size: float, *, sr: int) -> dict[str, float]:
     """How the end falls: its last 10 or 20 ms against 10, 50 and 100 ms before."""
     n = max(1, round(STEP_S * sr))
     end = np.zeros(11 * n, dtype=np.float64)
     end[max(0, len(end) - len(mono)) :] = mono[-len(end) :]
-    top = highest(mono) ** 2
+    top = size * size
     power = np.square(end).reshape(11, n).mean(axis=1)[::-1]
     level = [_power_db(float(value), top) for value in power]
     last = 0.5 * (level[0] + level[1])
@@ -291,7 +295,7 @@ def _falls(mono: np.ndarray, *, sr: int) -> dict[str, float]:
     }
 
 
-def _noise(mono: np.ndarray, *, sr: int, onset: int) -> dict[str, float]:
+def _noise(mono: np.ndarray, size: float, *, sr: int, onset: int) -> dict[str, float]:
     """Floor before the stroke, quietest block of all, level and colour of the last 30 ms."""
     n = max(1, round(BLOCK_S * sr))
     whole = mono[: max(1, len(mono) // n) * n]
@@ -299,7 +303,6 @@ def _noise(mono: np.ndarray, *, sr: int, onset: int) -> dict[str, float]:
     lowest = _power_db(float(np.einsum("ij,ij->i", blocks, blocks).min()) / blocks.shape[1])
     lead = mono[: max(0, onset - round(0.002 * sr))]
     end = mono[-max(2, round(END_S * sr)) :]
-    size = highest(mono)
     return {
         "floor_before_db": _power_db(_mean_power(lead)) if len(lead) >= n // 4 else lowest,
         "floor_lowest_db": lowest,
@@ -313,8 +316,8 @@ def _mean_frequency(samples: np.ndarray, *, sr: int) -> float:
     power = _mean_power(samples)
     if power <= 10.0 ** (LOWEST_DB / 10.0):
         return NEUTRAL_END_HZ
-    steepness = np.sqrt(_mean_power(np.diff(samples)) / power)
-    return float(np.arcsin(min(1.0, steepness / 2.0)) * sr / np.pi)
+    steepness = math.sqrt(_mean_power(samples[1:] - samples[:-1]) / power)
+    return math.asin(min(1.0, steepness / 2.0)) * sr / math.pi
 
 
 def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
@@ -341,4 +344,5 @@ def _late_decay(late: np.ndarray) -> float:
     time_s = np.arange(len(heard)) * CURVE_S
     time_s -= time_s.mean()
     slope = float(time_s @ heard / (time_s @ time_s))
-    return float(np.clip(60.0 / max(-slope, 1e-3), *DECAY_RANGE_S))
+    shortest, longest = DECAY_RANGE_S
+    return min(max(60.0 / max(-slope, 1e-3), shortest), longest)

@@ -160,9 +160,8 @@ def _find_attacks(mono: np.ndarray, peaks: np.ndarray, block: int, main: int) ->
         return [main]
     blocks = slope[: n_blocks * n].reshape(n_blocks, n)
     power = np.einsum("ij,ij->i", blocks, blocks)
-    windows = np.lib.stride_tricks.sliding_window_view(power, SECOND_BACK)
-    before = windows.max(axis=1)[: n_blocks - SECOND_BACK - 1]  # they end one before the block
-    now = power[SECOND_BACK + 1 :]
+    now = power[SECOND_BACK + 1 :]  # what is before it ends one block before
+    before = np.maximum.reduce([power[back : back + len(now)] for back in range(SECOND_BACK)])
     rises = (now > 10 ** (SECOND_DB / 10) * power.max()) & (now > 10 ** (OVER_DB / 10) * before)
     found = 2 * (np.flatnonzero(rises) + SECOND_BACK + 1)
     kept = [at for at in found.tolist() if not _dies_at_once(peaks, at) and _is_louder(peaks, at)]

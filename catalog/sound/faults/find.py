@@ -21,7 +21,7 @@ from catalog.sound.faults.wave import (
     find_overs,
     find_silent,
 )
-from catalog.sound.strokes import OFFSET_STRIDE
+from catalog.sound.strokes import OFFSET_STRIDE, middle_of
 
 
 def find_faults(
@@ -44,7 +44,7 @@ def find_faults(
     peaks = np.maximum(samples.max(axis=0), -samples.min(axis=0))
     length_s = len(samples) / sr
     faults = find_silent(peaks, length_s=length_s)
-    mono = mono - np.median(mono[::OFFSET_STRIDE])
+    mono = mono - middle_of(mono[::OFFSET_STRIDE])
     course = trace_course(mono, sr=sr)
     if course.top <= 0:
         return tuple(faults)

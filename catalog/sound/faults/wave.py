@@ -49,7 +49,7 @@ def find_clipping(samples: np.ndarray, *, sr: int) -> list[Fault]:
 
 
 def _clipped_channel(y: np.ndarray, sr: int, channel: int) -> Fault | None:
-    runs = [run for side in (y, -y) for run in _flat_runs(side)]
+    runs = [*_flat_runs(y, 1), *_flat_runs(y, -1)]
     if not any(n >= FLAT_RUN for _, n in runs) and len(runs) < MANY_TOPS:
         return None
     start, longest = max(runs, key=lambda run: run[1])
@@ -57,10 +57,16 @@ def _clipped_channel(y: np.ndarray, sr: int, channel: int) -> Fault | None:
     return make_fault("clipped", total, at_s=start / sr, length_s=longest / sr, channel=channel)
 
 
-def _flat_runs(y: np.ndarray) -> list[tuple[int, int]]:
-    """Give (start, number of samples) of each run at the highest level that ends steeply."""
-    top = float(y.max())
-    at = np.flatnonzero(y >= top * (1.0 - EQUAL)) if top > 0 else np.empty(0, int)
+def _flat_runs(y: np.ndarray, side: int) -> list[tuple[int, int]]:
+    """Give (start, number of samples) of each run at the highest level that ends steeply.
+
+    `side` is 1, or -1 for the lowest level.
+    """
+    top = float(y.max()) if side > 0 else -float(y.min())
+    if top <= 0:
+        return []
+    limit = top * (1.0 - EQUAL)
+    at = np.flatnonzero(y >= limit if side > 0 else y <= -limit)
     if len(at) < FLAT_RUN:
         return []
     if len(at) > MOST_TOPS:  # a square wave: the first of them tell enough
@@ -73,7 +79,7 @@ def _flat_runs(y: np.ndarray) -> list[tuple[int, int]]:
     for first, last in zip(firsts, lasts, strict=True):
         if first == 0 or last == len(y) - 1:
             continue
-        fall = top - min(float(y[first - 1]), float(y[last + 1]))
+        fall = top - min(side * float(y[first - 1]), side * float(y[last + 1]))
         if fall > EDGE_STEPS * step:
             runs.append((int(first), int(last - first + 1)))
     return runs
