@@ -267,18 +267,21 @@ class _Overlap:
         if n < (stop - start) / 2:
             return None
         part = slice(start, start + quick_length(n))
-        a, b = self.a[part], self.b[part]
-        return cell_scores(a, b, self.fraction, self.noise_a, self.noise_b).score_db
+        fraction = np.float32(self.fraction)
+        return _scores_db(self.a[part], self.b[part], fraction, self.noise_a, self.noise_b)[0]
 
 
 def _likely(ways: list[_Overlap]) -> list[_Overlap]:
     """The lag that explains the first segment best; all where that holds few cells at any."""
-    if len(ways) < 2:
+    n = round(SEGMENTS_MS[0][1] * SR / 1000)
+    if len(ways) < 2 or min(len(way.a) for way in ways) < n:
         return ways
-    heads = [way.scores_db(0) for way in ways]
-    if any(scores is None or len(scores) < HEAD_CELLS for scores in heads):
+    a, b = np.stack([way.a[:n] for way in ways]), np.stack([way.b[:n] for way in ways])
+    fractions = np.array([[way.fraction] for way in ways], np.float32)
+    heads = _scores_db(a, b, fractions, ways[0].noise_a, ways[0].noise_b)
+    if min(map(len, heads)) < HEAD_CELLS:
         return ways
-    means = [float(scores.mean()) for scores in heads if scores is not None]
+    means = [float(scores.mean()) for scores in heads]
     return [ways[means.index(max(means))]]
 
 
@@ -425,56 +428,73 @@ class Cells(NamedTuple):
     gain_db: np.ndarray
 
 
-def cell_scores(
-    a: np.ndarray, b: np.ndarray, fraction: float, noise_a: float, noise_b: float
+def tapered_spectrum(segment: np.ndarray) -> np.ndarray:
+    """Spectrum of a segment that fades in and out, shape (..., n // 2 + 1)."""
+    from scipy.fft import rfft
+
+    return np.asarray(rfft(segment * _taper(segment.shape[-1])))
+
+
+def _scores_db(
+    a: np.ndarray, b: np.ndarray, fraction: np.ndarray | np.float32, noise_a: float, noise_b: float
+) -> list[np.ndarray]:
+    """Scores of the cells of segments, one after the other; `Cells.score_db` of each.
+
+    Parameters
+    ----------
+    a, b : np.ndarray, shape (n,) or (n_segments, n)
+    fraction : float32, samples by which `b` is late; of several segments shape (n_segments, 1)
+    noise_a, noise_b : float, variance a sample
+    """
+    n = a.shape[-1]
+    edges = _bands(n)[0]
+    if len(edges) < 2:
+        return [np.zeros(0)] * (len(a) if a.ndim > 1 else 1)
+    turned = tapered_spectrum(b) * np.exp(_turns(n) * fraction)
+    cross, power_a, power_b, heard = _in_bands(tapered_spectrum(a), turned, n, noise_a, noise_b)
+    rows = zip(*(np.atleast_2d(x) for x in (cross, power_a, power_b, heard)), strict=True)
+    return [_score_db(power_of(c[h]) / (p[h] * q[h])) for c, p, q, h in rows]
+
+
+def _in_bands(
+    spectrum_a: np.ndarray, spectrum_b: np.ndarray, n: int, noise_a: float, noise_b: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Cross power, both powers, and which bands stand above the noise of both.
+
+    All of shape (..., n_bands); at least two edges.
+    """
+    edges, noise, _ = _bands(n)
+    bins, begins = slice(edges[0], edges[-1]), edges[:-1] - edges[0]
+    a, b = spectrum_a[..., bins], spectrum_b[..., bins]
+    power_a = np.add.reduceat(power_of(a), begins, axis=-1)
+    power_b = np.add.reduceat(power_of(b), begins, axis=-1)
+    cross = np.add.reduceat(a * np.conj(b), begins, axis=-1)
+    floor = 10 ** (-CELL_RANGE_DB / 10)
+    heard = (power_a > noise * noise_a) & (power_b > noise * noise_b)
+    heard &= power_a > floor * power_a.max(axis=-1, keepdims=True)
+    heard &= power_b > floor * power_b.max(axis=-1, keepdims=True)
+    return cross, power_a, power_b, heard
+
+
+def score_spectra(
+    spectrum_a: np.ndarray, spectrum_b: np.ndarray, n: int, noise_a: float, noise_b: float
 ) -> Cells:
     """Score in dB each band of a segment that stands above noise in both.
 
     Parameters
     ----------
-    a, b : np.ndarray, shape (n,)
-    fraction : float, samples by which `b` is late
+    spectrum_a, spectrum_b : np.ndarray, `tapered_spectrum` of both sides
+    n : int, samples of the segment
     noise_a, noise_b : float, variance a sample
 
     Returns
     -------
     Cells
     """
-    return score_spectra(
-        tapered_spectrum(a), tapered_spectrum(b), len(a), fraction, noise_a, noise_b
-    )
-
-
-def tapered_spectrum(segment: np.ndarray) -> np.ndarray:
-    """Spectrum of a segment that fades in and out, shape (n // 2 + 1,)."""
-    from scipy.fft import rfft
-
-    return np.asarray(rfft(segment * _taper(len(segment))))
-
-
-def score_spectra(
-    spectrum_a: np.ndarray,
-    spectrum_b: np.ndarray,
-    n: int,
-    fraction: float,
-    noise_a: float,
-    noise_b: float,
-) -> Cells:
-    """Do what `cell_scores` does, for segments of `n` samples by their `tapered_spectrum`."""
-    edges, noise, hz = _bands(n)
+    edges, _, hz = _bands(n)
     if len(edges) < 2:
         return Cells(*(np.zeros(0) for _ in Cells._fields))
-    bins = slice(edges[0], edges[-1])
-    spectrum_a, spectrum_b = spectrum_a[bins], spectrum_b[bins]
-    if fraction:
-        spectrum_b = spectrum_b * np.exp(_turns(n)[bins] * np.float32(fraction))
-    begins = edges[:-1] - edges[0]
-    power_a = np.add.reduceat(power_of(spectrum_a), begins)
-    power_b = np.add.reduceat(power_of(spectrum_b), begins)
-    cross = np.add.reduceat(spectrum_a * np.conj(spectrum_b), begins)
-    floor = 10 ** (-CELL_RANGE_DB / 10)
-    heard = (power_a > noise * noise_a) & (power_b > noise * noise_b)
-    heard &= (power_a > floor * power_a.max()) & (power_b > floor * power_b.max())
+    cross, power_a, power_b, heard = _in_bands(spectrum_a, spectrum_b, n, noise_a, noise_b)
     cross, power_a, power_b = cross[heard], power_a[heard], power_b[heard]
     both = power_a * power_b
     score_db, phased_db = _score_db(

@@ -76,7 +76,7 @@ def score_pair(pair: Pair, spectra_b: Sequence[np.ndarray] | None = None) -> Sco
     spectra = segment_spectra(pair.b) if spectra_b is None else spectra_b
     for number, (part, of_b) in enumerate(zip(_segments(len(pair.a)), spectra, strict=True)):
         a = pair.a[part]
-        cells = score_spectra(tapered_spectrum(a), of_b, len(a), 0.0, pair.noise_a, pair.noise_b)
+        cells = score_spectra(tapered_spectrum(a), of_b, len(a), pair.noise_a, pair.noise_b)
         found.append(Scores(*cells, np.full(len(cells.score_db), number)))
     if not found:
         return Scores(*(np.zeros(0) for _ in Scores._fields))
