@@ -17,6 +17,7 @@ import re
 import struct
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO
 from xml.etree import ElementTree
@@ -109,20 +110,23 @@ def session_folder(path: Path, *, root: Path) -> str:
     ("SnareRest/1-SnareRest-OHL"). The climb ends at `root`, whose name will do if no other does.
     Folders between `root` and that one stay in the name ("2024/barn"): two may be called alike.
     """
+    stem = path.stem.casefold()
     for folder in path.parents:
         name = folder.name
-        repeated = name.casefold() in path.stem.casefold() and _names_role(name)
         if folder == root:
             return name
+        repeated = name.casefold() in stem and _names_role(name)
         if not (repeated or _is_plain(name)):
             return folder.relative_to(root).as_posix() if root in folder.parents else name
     return root.name
 
 
+@lru_cache(maxsize=1024)
 def _names_role(name: str) -> bool:
     return any(word in ROLE_WORDS for word in split_words(name))
 
 
+@lru_cache(maxsize=1024)
 def _is_plain(name: str) -> bool:
     words = split_words(name)
     numbers = [word for word in words if word.isdigit()]
@@ -233,7 +237,7 @@ def read_chunks(path: Path) -> Provenance:
     Provenance, empty where nothing is written or it cannot be made out
     """
     try:
-        with path.open("rb") as file:
+        with open(path, "rb") as file:
             fields = _riff_fields(file) or _flac_fields(file)
     except (OSError, struct.error):
         return Provenance()

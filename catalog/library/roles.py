@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -130,14 +131,16 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[str, float] |
     if own := _role_of_words(split_words(place.stem)):
         return own
     for folder in place.parents:
-        if guess := _role_of_folder(split_words(folder.name)):
+        if guess := _role_of_folder(folder.name):
             return guess
         if folder == top:
             break
     return None
 
 
-def _role_of_folder(words: list[str]) -> tuple[str, float] | None:
+@lru_cache(maxsize=1024)
+def _role_of_folder(name: str) -> tuple[str, float] | None:
+    words = split_words(name)
     guess = _role_of_words(words)
     if guess is None:
         return None

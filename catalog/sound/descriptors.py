@@ -145,7 +145,8 @@ def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarr
     weight[len(dense) :] = np.minimum(SPARSE, n_frames - sparse)
     padded = zero_padded(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
     frames = windows_of(padded, n, hop=hop)[np.concatenate([dense, sparse])]
-    power = weight @ frame_power(frames * periodic_hann(n)) / n_frames
+    frames *= periodic_hann(n)
+    power = weight @ frame_power(frames) / n_frames
     return np.arange(n // 2 + 1) * (sr / n), power.astype(np.float64)
 
 
@@ -226,12 +227,18 @@ def clip_run(samples: np.ndarray) -> float:
     float, samples; 1 to 3 for an ordinary peak
     """
     channels = np.ascontiguousarray(samples.T)
-    top = highest(channels) * (1.0 - 1e-6)
+    low, high = -channels.min(axis=1), channels.max(axis=1)
+    top = max(low.max(), high.max()) * (1.0 - 1e-6)
     longest = 0
-    for channel in channels:
-        at = np.flatnonzero(np.abs(channel) >= top)
-        ends = np.flatnonzero(np.diff(at, append=len(samples) + 1) > 1)
-        longest = max(longest, int(np.diff(ends, prepend=-1).max(initial=0)))
+    for channel, below, above in zip(channels, low, high, strict=True):
+        if max(below, above) < top:
+            continue
+        if min(below, above) >= top:
+            at = np.flatnonzero(np.abs(channel) >= top)
+        else:
+            at = np.flatnonzero(channel >= top if above >= top else channel <= -top)
+        ends = np.concatenate([[-1], np.flatnonzero(at[1:] - at[:-1] > 1), [len(at) - 1]])
+        longest = max(longest, int((ends[1:] - ends[:-1]).max()))
     return float(longest)
 
 

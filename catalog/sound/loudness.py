@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import lru_cache
 
 import numpy as np
@@ -147,7 +148,7 @@ def hit_loudness(samples: np.ndarray, *, sr: int) -> float:
             f"sr={sr} must be above 0 and samples have 2 dimensions, not {samples.ndim}"
         )
     n = round(WINDOW_S * sr)
-    energy = np.sum([block_energy(channel, STEP) for channel in samples.T], axis=0)
+    energy = _energy_by_step(samples.T)
     first = min(len(samples), n + round(HEAD_S * sr))
     best = _loudest(samples[:first], n, sr=sr)
     # a window that ends later is left out where not even the filter's highest gain makes it louder
@@ -159,16 +160,23 @@ def hit_loudness(samples: np.ndarray, *, sr: int) -> float:
 
 def _loudest(samples: np.ndarray, n: int, *, sr: int) -> float:
     """Highest K-weighted energy of `n` samples on end, over all channels."""
-    weighted = [_k_weighted(channel, sr) for channel in samples.T]
-    energy = np.sum([block_energy(channel, STEP) for channel in weighted], axis=0)
+    energy = _energy_by_step([_k_weighted(channel, sr) for channel in samples.T])
     rest = n % STEP * (float(energy[n // STEP]) / STEP) if len(energy) > n // STEP else 0.0
     return _highest_sum(energy, n // STEP) + rest
 
 
+def _energy_by_step(channels: Iterable[np.ndarray]) -> np.ndarray:
+    """Energy of every `STEP` samples, over all channels."""
+    first, *others = (block_energy(channel, STEP) for channel in channels)
+    return first + np.sum(others, axis=0) if others else first
+
+
 def _highest_sum(values: np.ndarray, n: int) -> float:
     """Highest sum of `n` values on end; of all where there are fewer."""
-    along = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
-    return float((along[n:] - along[:-n]).max()) if len(values) > n else float(along[-1])
+    if len(values) <= n:
+        return float(values.sum(dtype=np.float64))
+    along = values.cumsum(dtype=np.float64)
+    return max(float(along[n - 1]), float((along[n:] - along[:-n]).max()))
 
 
 def true_peak(samples: np.ndarray, *, sr: int) -> float:

@@ -142,7 +142,9 @@ def _low_starts() -> tuple[np.ndarray, np.ndarray]:
 def take_frames(y: np.ndarray, starts: np.ndarray, n: int, *, lead: int) -> np.ndarray:
     """Frames of `n` samples with a Hann window, after `lead` zeros; shape (len(starts), n)."""
     padded = zero_padded(y, int(starts[-1]) + n, lead=lead)
-    return np.asarray(windows_of(padded, n)[starts] * periodic_hann(n))
+    frames = windows_of(padded, n)[starts]
+    frames *= periodic_hann(n)
+    return frames
 
 
 def frame_powers(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -183,13 +183,17 @@ def _bands(powers: np.ndarray) -> np.ndarray:
     return np.concatenate([_log_share(share), _log_time([*decays, starts[level.argmax(axis=0)]])])
 
 
+@lru_cache(maxsize=1)
+def _tone_edges() -> np.ndarray:
+    return np.round(np.array(TONE_BANDS_HZ) * LONG_FRAME / SR).astype(int)
+
+
 def _tones(power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Tonal against noise in bands, and where the strongest peaks stand."""
-    n = LONG_FRAME
+    n, edges = LONG_FRAME, _tone_edges()
     power = power + np.float32(1e-20)
-    edges = np.round(np.array(TONE_BANDS_HZ) * n / SR).astype(int)
     log_power = np.log2(power)
-    width = np.diff(edges)
+    width = edges[1:] - edges[:-1]
     total = np.add.reduceat(power, edges)[:-1]
     flat = np.add.reduceat(log_power, edges)[:-1] / width - np.log2(total / width)
     highest_share = np.log2(np.maximum.reduceat(power, edges)[:-1] / total)
@@ -220,20 +224,21 @@ def _pitches(low: np.ndarray) -> np.ndarray:
     first, last = round(30 * PITCH_FFT / sr), round(600 * PITCH_FFT / sr)
     at = power[:, first:last].argmax(axis=1)
     pitches = np.log2((first + at) * (sr / PITCH_FFT))
-    return np.concatenate([pitches, np.diff(pitches)])
+    return np.concatenate([pitches, pitches[1:] - pitches[:-1]])
 
 
 def _bursts(y: np.ndarray) -> np.ndarray:
     """Count and regularity of bursts in the first 90 ms (claps, rolls of beads), zero crossings."""
     head = y[: round(0.09 * SR)]
-    edge = np.abs(np.diff(zero_padded(head, len(head) + 2, lead=1)))
+    padded = zero_padded(head, len(head) + 2, lead=1)
+    edge = np.abs(padded[1:] - padded[:-1])
     step = 64
     level = (
         edge[: len(edge) // step * step].reshape(-1, step).max(axis=1) if len(edge) > step else edge
     )
     smooth = np.convolve(level, np.ones(3) / 3, mode="same")
     is_burst = (smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:])
-    count = float((is_burst & (smooth[1:-1] > 0.25 * smooth.max())).sum())
+    count = np.count_nonzero(is_burst & (smooth[1:-1] > 0.25 * smooth.max()))
     centered = smooth - smooth.mean()
     auto = np.correlate(centered, centered, mode="full")[len(centered) - 1 :]
     regular = float(auto[5:40].max() / auto[0]) if len(auto) > 40 and auto[0] > 0 else 0.0

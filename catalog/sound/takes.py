@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -140,16 +141,23 @@ def _band_levels(mono: np.ndarray, *, sr: int, block: int) -> np.ndarray:
 
 
 def _filter_band(mono: np.ndarray, band: int, *, sr: int) -> np.ndarray:
-    from scipy.signal import butter, sosfilt
+    from scipy.signal import sosfilt
+
+    if max(BANDS_HZ[band]) >= 0.45 * sr:  # of slow recorders: the band is above what they hold
+        return np.zeros_like(mono)
+    return np.asarray(sosfilt(_band_filter(band, sr), mono))
+
+
+@lru_cache(maxsize=16)
+def _band_filter(band: int, sr: int) -> np.ndarray:
+    from scipy.signal import butter
 
     low, high = BANDS_HZ[band]
-    if max(low, high) >= 0.45 * sr:  # of slow recorders: the band is above what they hold
-        return np.zeros_like(mono)
     if low and high:
         sos = butter(2, (low, high), "band", fs=sr, output="sos")
     else:
         sos = butter(2, low or high, "high" if low else "low", fs=sr, output="sos")
-    return np.asarray(sosfilt(sos, mono))
+    return np.asarray(sos)
 
 
 def _smooth(level_db: np.ndarray, length_s: float) -> np.ndarray:

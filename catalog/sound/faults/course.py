@@ -154,7 +154,7 @@ def _find_attacks(mono: np.ndarray, peaks: np.ndarray, block: int, main: int) ->
     The stroke itself is the first of them unless an earlier one is found.
     """
     n = 2 * block
-    slope = np.diff(mono)
+    slope = mono[1:] - mono[:-1]
     n_blocks = len(slope) // n
     if n_blocks <= SECOND_BACK + 1:
         return [main]
@@ -217,12 +217,16 @@ def _is_faded(mono: np.ndarray, block: int) -> bool:
     slope to the end and is told by a longer look: it ends at zero, and not as steep as it was.
     """
     last, before = mono[-2 * block :], mono[-6 * block : -2 * block]
-    if all(_rms(f(last)) < FADED * _rms(f(before)) for f in (np.asarray, np.diff)):
+    if _rms(last) < FADED * _rms(before) and _rms(_steps(last)) < FADED * _rms(_steps(before)):
         return True
     period, end = mono[-SLOW_BLOCKS * block :], mono[-max(2, block // 2) :]
-    return highest(end) < FADED_END * highest(period) and highest(
-        np.diff(mono[-block - 1 :])
-    ) < FADED_SLOPE * highest(np.diff(period))
+    if highest(end) >= FADED_END * highest(period):
+        return False
+    return highest(_steps(mono[-block - 1 :])) < FADED_SLOPE * highest(_steps(period))
+
+
+def _steps(y: np.ndarray) -> np.ndarray:
+    return np.asarray(y[1:] - y[:-1])
 
 
 def _rms(y: np.ndarray) -> float:

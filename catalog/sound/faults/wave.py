@@ -135,17 +135,20 @@ def true_peak_near_full(y: np.ndarray) -> tuple[float, int]:
     ----------
     Recommendation ITU-R BS.1770-4, Annex 2 (fourfold oversampling).
     """
-    padded = np.pad(y, TAPS_ASIDE)
-    size = np.abs(padded)
-    inner = size[1:-1]
-    tops = (inner >= MAY_BE_OVER) & (inner >= size[:-2]) & (inner >= size[2:])
-    at = np.flatnonzero(tops) + 1 - TAPS_ASIDE
+    size = np.abs(y)
+    near = np.flatnonzero(size >= MAY_BE_OVER)
+    around = [size[np.clip(near + aside, 0, len(y) - 1)] for aside in (-1, 1)]
+    at = near[(size[near] >= around[0]) & (size[near] >= around[1])]
     if len(at) == 0:
         return 0.0, 0
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * TAPS_ASIDE + 1)[at]
+    padded = np.concatenate([_NOTHING, y, _NOTHING])
+    windows = padded[at[:, None] + np.arange(2 * TAPS_ASIDE + 1)]
     between = np.abs(windows @ _between()).max(axis=1)
     best = int(between.argmax())
     return float(between[best]), int(at[best])
+
+
+_NOTHING = np.zeros(TAPS_ASIDE, np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -176,8 +179,9 @@ def find_offset(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
     n = len(late) // DC_BLOCKS
     if n == 0:
         return []
+    mean = np.full(n, 1.0 / n, late.dtype)  # a product takes a third of the time of a mean
     blocks = [channel[: n * DC_BLOCKS].reshape(DC_BLOCKS, n) for channel in late.T]
-    means = np.stack([block.mean(axis=1) for block in blocks], axis=1)
+    means = np.stack([block @ mean for block in blocks], axis=1)
     if np.abs(means).max() <= 10 ** (DC_DBFS / 20):
         return []  # nor is any middle of them higher
     offsets = np.median(means, axis=0)
