@@ -133,13 +133,17 @@ def _decode_memo(path: Path, start: int, stop: int | None) -> Audio:
 
 
 def _finite(path: Path, audio: Audio) -> Audio:
-    # a value that is none makes the energy none; that may also grow too large by itself
-    energy = float(np.vdot(audio.samples, audio.samples))
-    if not math.isfinite(energy) and not np.isfinite(audio.samples).all():
+    if not is_finite(audio.samples):
         raise AudioError(
             path, "holds values that are not numbers (NaN or infinity); export it again"
         )
     return audio
+
+
+def is_finite(samples: np.ndarray) -> bool:
+    """Tell whether every sample is a number."""
+    # one that is none makes the energy none; that may also grow too large by itself
+    return math.isfinite(float(np.vdot(samples, samples))) or bool(np.isfinite(samples).all())
 
 
 def _check_readable(path: Path) -> None:

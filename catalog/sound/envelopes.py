@@ -35,9 +35,13 @@ def block_energy(samples: np.ndarray, n: int) -> np.ndarray:
     -------
     np.ndarray, shape (ceil(m / n),), of the type of the samples
     """
-    whole = len(samples) // n
-    squares = np.square(samples)
-    energy = np.empty(-(-len(samples) // n), squares.dtype)
+    return block_sums(np.square(samples), n)
+
+
+def block_sums(squares: np.ndarray, n: int) -> np.ndarray:
+    """Sum of every `n` numbers; see `block_energy`."""
+    whole = len(squares) // n
+    energy = np.empty(-(-len(squares) // n), squares.dtype)
     np.matmul(squares[: whole * n].reshape(whole, n), _ones(n, squares.dtype), out=energy[:whole])
     energy[whole:] = squares[whole * n :].sum()
     return energy

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.sound import picture
-from catalog.sound.decode import Audio
+from catalog.sound.decode import Audio, is_finite
 from catalog.sound.descriptors import describe_hit
 from catalog.sound.faults import Fault, find_faults, find_raw_peak, later
 from catalog.sound.production import measure_production
@@ -134,7 +133,7 @@ def measure_audio(audio: Audio) -> Measures:
 
 
 def _mono_of(audio: Audio) -> np.ndarray:
-    if not math.isfinite(highest(audio.samples)):
+    if not is_finite(audio.samples):
         raise ParameterError("holds values that are not numbers (NaN or infinity)")
     return mix_to_mono(audio.samples)
 

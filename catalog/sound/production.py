@@ -191,6 +191,8 @@ def _frame_length(sr: int) -> int:
 
 def _loudest(channels: np.ndarray, mono: np.ndarray) -> np.ndarray:
     """The mono sum, or the first channel where the channels cancel."""
+    if len(channels) == 1:
+        return mono
     cancels = float(mono @ mono) < 0.1 * float(channels[0] @ channels[0])
     return channels[0] if cancels else mono
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from catalog.sound.faults.kinds import Fault, make_fault
-from catalog.sound.strokes import highest
+from catalog.sound.strokes import first_beyond, highest
 
 BLOCK_S = 0.001
 QUIET_SHARE = 0.03  # of the peak, -30 dB: below it the stroke has not begun
@@ -28,6 +29,7 @@ OVER_DB = 6.0  # over all of the 10 ms before: rattling and beating rise by less
 SECOND_DB = -18.0  # under the louder attack
 SECOND_BACK = 5  # blocks of 2 ms
 SECOND_AFTER_BLOCKS = 14  # ms; what is closer is heard as one attack
+MANY_RISES = 12  # places that are looked at one by one
 LOUDER = 1.3  # times the peak just before; what only sparkles is no stroke
 SPAN_BLOCKS = 12  # ms in which an attack reaches its height
 TAIL_DB = -60.0
@@ -45,6 +47,38 @@ FLOOR_DBFS = -65.0
 FLOOR_DB = -50.0  # under the loudest 10 ms: less than 50 dB above the noise
 
 
+class Peaks:
+    """Highest absolute sample of each block, found out where it is asked for.
+
+    Parameters
+    ----------
+    mono : np.ndarray, shape (n,)
+    block : int, samples
+    """
+
+    def __init__(self, mono: np.ndarray, block: int) -> None:
+        self._mono, self._block = mono, block
+        self._n_blocks = max(1, len(mono) // block)
+
+    def between(self, first: int, stop: int) -> np.ndarray:
+        """Peaks of blocks `first` to `stop` (exclusive), of those that there are."""
+        if "all" in self.__dict__:
+            return self.all[first:stop]
+        return self._look(first, stop)
+
+    @cached_property
+    def all(self) -> np.ndarray:
+        """Peaks of all blocks, shape (n_blocks,)."""
+        return self._look(0, self._n_blocks)
+
+    def _look(self, first: int, stop: int) -> np.ndarray:
+        n = self._block
+        size = np.abs(self._mono[first * n : min(stop, self._n_blocks) * n])
+        if not len(size):
+            return size
+        return np.asarray(np.maximum.reduceat(size, np.arange(0, len(size), n)))
+
+
 @dataclass(frozen=True, eq=False)
 class Course:
     """A stroke in blocks of a millisecond.
@@ -54,7 +88,7 @@ class Course:
     mono : np.ndarray, shape (n,), without its offset
     sr : int, Hz
     block : int, frames of one block
-    peaks : np.ndarray, shape (n_blocks,), highest absolute sample of each
+    peaks : Peaks, highest absolute sample of each block
     top : float, the highest of them
     main, rise : int, blocks: where half of the peak is reached, and where the level left the quiet
     attacks : tuple of int, blocks; the first is the stroke, or a softer one before it
@@ -63,7 +97,7 @@ class Course:
     mono: np.ndarray
     sr: int
     block: int
-    peaks: np.ndarray
+    peaks: Peaks
     top: float
     main: int
     rise: int
@@ -83,12 +117,11 @@ def trace_course(mono: np.ndarray, *, sr: int) -> Course:
     Course
     """
     block = max(1, round(BLOCK_S * sr))
-    n = max(1, len(mono) // block)
-    level = np.abs(mono)
-    peaks = np.maximum.reduceat(level[: n * block], np.arange(0, min(n * block, len(level)), block))
-    top = float(peaks.max())
-    main = int(np.argmax(peaks >= MAIN_SHARE * top))
-    quiet = np.flatnonzero(peaks[:main] < QUIET_SHARE * top)
+    peaks = Peaks(mono, block)
+    whole = mono[: max(1, len(mono) // block) * block]
+    top = highest(whole)
+    main = min(first_beyond(whole, MAIN_SHARE * top), len(whole) - 1) // block
+    quiet = np.flatnonzero(peaks.between(0, main) < QUIET_SHARE * top)
     attacks = _find_attacks(mono, peaks, block, main)
     rise = min(int(quiet[-1]) if len(quiet) else 0, max(0, attacks[0] - 1))
     return Course(mono, sr, block, peaks, top, main, rise, tuple(attacks))
@@ -100,7 +133,7 @@ def find_before(course: Course) -> list[Fault]:
 
 
 def _find_click(course: Course) -> list[Fault]:
-    before = course.peaks[: course.rise]
+    before = course.peaks.between(0, course.rise)
     if len(before) < 2 * CLICK_BLOCKS:
         return []
     at = int(before.argmax())
@@ -143,12 +176,12 @@ def find_second(course: Course) -> list[Fault]:
     if len(course.attacks) < 2:
         return []
     first, second = course.attacks[:2]
-    near = [float(course.peaks[at : at + SPAN_BLOCKS].max()) for at in (first, second)]
+    near = [highest(course.peaks.between(at, at + SPAN_BLOCKS)) for at in (first, second)]
     level = 20 * math.log10(max(near[1], 1e-9) / max(near[0], 1e-9))
     return [make_fault("second", level, at_s=second * course.block / course.sr)]
 
 
-def _find_attacks(mono: np.ndarray, peaks: np.ndarray, block: int, main: int) -> list[int]:
+def _find_attacks(mono: np.ndarray, peaks: Peaks, block: int, main: int) -> list[int]:
     """Blocks where the high end rises well above all of the 10 ms before; clicks left out.
 
     The stroke itself is the first of them unless an earlier one is found.
@@ -163,8 +196,10 @@ def _find_attacks(mono: np.ndarray, peaks: np.ndarray, block: int, main: int) ->
     now = power[SECOND_BACK + 1 :]  # what is before it ends one block before
     before = np.maximum.reduce([power[back : back + len(now)] for back in range(SECOND_BACK)])
     rises = (now > 10 ** (SECOND_DB / 10) * power.max()) & (now > 10 ** (OVER_DB / 10) * before)
-    found = 2 * (np.flatnonzero(rises) + SECOND_BACK + 1)
-    kept = [at for at in found.tolist() if not _dies_at_once(peaks, at) and _is_louder(peaks, at)]
+    found = (2 * (np.flatnonzero(rises) + SECOND_BACK + 1)).tolist()
+    if len(found) > MANY_RISES:
+        _ = peaks.all
+    kept = [at for at in found if not _dies_at_once(peaks, at) and _is_louder(peaks, at)]
     attacks = [min([main, *kept[:1]])]
     for at in kept:
         if at - attacks[-1] >= SECOND_AFTER_BLOCKS:
@@ -172,15 +207,17 @@ def _find_attacks(mono: np.ndarray, peaks: np.ndarray, block: int, main: int) ->
     return attacks
 
 
-def _is_louder(peaks: np.ndarray, at: int) -> bool:
-    before = peaks[max(0, at - SPAN_BLOCKS) : at - 1]
-    return float(peaks[at : at + SPAN_BLOCKS].max()) > LOUDER * float(before.max(initial=0.0))
+def _is_louder(peaks: Peaks, at: int) -> bool:
+    before = peaks.between(max(0, at - SPAN_BLOCKS), at - 1)
+    now = peaks.between(at, at + SPAN_BLOCKS)
+    return float(now.max()) > LOUDER * float(before.max(initial=0.0))
 
 
-def _dies_at_once(peaks: np.ndarray, at: int) -> bool:
+def _dies_at_once(peaks: Peaks, at: int) -> bool:
     """Tell a click from a stroke: a few ms later there is nothing left of it."""
-    after = peaks[at + CLICK_BLOCKS : at + 2 * CLICK_BLOCKS]
-    return bool(len(after)) and float(after.max()) < CLICK_LEFT * peaks[at : at + 3].max()
+    after = peaks.between(at + CLICK_BLOCKS, at + 2 * CLICK_BLOCKS)
+    now = peaks.between(at, at + 3)
+    return bool(len(after)) and float(after.max()) < CLICK_LEFT * float(now.max())
 
 
 def find_end(course: Course) -> list[Fault]:

@@ -41,7 +41,8 @@ def find_faults(
     tuple of Fault, the heaviest first; empty for a clean hit
     """
     samples = np.asfortranarray(samples)  # numpy is slow along the frames of interleaved channels
-    peaks = np.maximum(samples.max(axis=0), -samples.min(axis=0))
+    ranges = samples.min(axis=0), samples.max(axis=0)
+    peaks = np.maximum(ranges[1], -ranges[0])
     length_s = len(samples) / sr
     faults = find_silent(peaks, length_s=length_s)
     mono = mono - middle_of(mono[::OFFSET_STRIDE])
@@ -49,7 +50,7 @@ def find_faults(
     if course.top <= 0:
         return tuple(faults)
     rise = course.rise * course.block
-    clipped = find_clipping(samples, sr=sr)
+    clipped = find_clipping(samples, ranges, sr=sr)
     faults += clipped
     if not clipped and subtype not in FLOATS:
         faults += find_overs(samples, sr=sr, peak=float(peaks.max()))

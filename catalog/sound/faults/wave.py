@@ -29,12 +29,15 @@ LAG_S = 0.001  # 34 cm of sound travel: two microphones of a pair
 PAIR_S = 0.02  # of the stroke that is compared
 
 
-def find_clipping(samples: np.ndarray, *, sr: int) -> list[Fault]:
+def find_clipping(
+    samples: np.ndarray, ranges: tuple[np.ndarray, np.ndarray], *, sr: int
+) -> list[Fault]:
     """Find flat tops: three or more samples at the extreme of a channel with steep edges.
 
     Parameters
     ----------
     samples : np.ndarray, shape (n_frames, n_channels), full scale 1.0
+    ranges : pair of np.ndarray, shape (n_channels,), lowest and highest sample of each
     sr : int, Hz
 
     Returns
@@ -43,13 +46,13 @@ def find_clipping(samples: np.ndarray, *, sr: int) -> list[Fault]:
     """
     return [
         fault
-        for channel in range(samples.shape[1])
-        if (fault := _clipped_channel(samples[:, channel], sr, channel)) is not None
+        for channel, (low, high) in enumerate(zip(*(r.tolist() for r in ranges), strict=True))
+        if (fault := _clipped_channel(samples[:, channel], low, high, sr, channel)) is not None
     ]
 
 
-def _clipped_channel(y: np.ndarray, sr: int, channel: int) -> Fault | None:
-    runs = [*_flat_runs(y, 1), *_flat_runs(y, -1)]
+def _clipped_channel(y: np.ndarray, low: float, high: float, sr: int, channel: int) -> Fault | None:
+    runs = [*_flat_runs(y, high, 1), *_flat_runs(y, -low, -1)]
     if not any(n >= FLAT_RUN for _, n in runs) and len(runs) < MANY_TOPS:
         return None
     start, longest = max(runs, key=lambda run: run[1])
@@ -57,12 +60,11 @@ def _clipped_channel(y: np.ndarray, sr: int, channel: int) -> Fault | None:
     return make_fault("clipped", total, at_s=start / sr, length_s=longest / sr, channel=channel)
 
 
-def _flat_runs(y: np.ndarray, side: int) -> list[tuple[int, int]]:
+def _flat_runs(y: np.ndarray, top: float, side: int) -> list[tuple[int, int]]:
     """Give (start, number of samples) of each run at the highest level that ends steeply.
 
-    `side` is 1, or -1 for the lowest level.
+    `side` is 1, or -1 for the lowest level, of which `top` is the size.
     """
-    top = float(y.max()) if side > 0 else -float(y.min())
     if top <= 0:
         return []
     limit = top * (1.0 - EQUAL)
