@@ -8,23 +8,29 @@ correlation over the whole band cannot tell them apart: two strokes of a kick re
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
 from catalog.sound.decode import PCM_BITS, Audio
-from catalog.sound.frames import power_of
+from catalog.sound.envelopes import block_variance
 from catalog.sound.picture import SR, prepare_mono
+from catalog.sound.segments import (
+    EARLY_SEGMENTS,
+    MAX_CELL_DB,
+    SEGMENTS_MS,
+    scores_db,
+    segment_parts,
+)
 from catalog.sound.strokes import find_stroke, highest, mix_to_mono
 
 COMPARE_S = 0.8  # from the onset; what rings later is low and tonal, where strokes agree too
 PRE_EMPHASIS = 0.95  # lifts the high cells, where strokes differ most
 MAX_LAG_S = 0.05
 LAG_SAMPLES, LAG_FFT = 16_384, 18_816  # 0.37 s are enough to align by; the rest is for the reach
-CONSTANT = 1e-6  # of the mean; what varies by less is silence with an offset
-SHORT_LAG_SAMPLES, SHORT_LAG_FFT = 4_050, 6_300  # the same for two short hits
+SHORT_LAG_SAMPLES, SHORT_LAG_FFT = 4_050, 6_300  # the same for two hits that are both short
 EDGE = 32  # samples faded in where a file begins within the stroke, 0.7 ms
 CUT_S = 0.0005  # an onset so early was cut
 N_LAGS = 4  # peaks tried where a start was cut: a low tone agrees with itself a period later
@@ -32,17 +38,10 @@ LAG_SHARE = 0.4  # of the highest peak; lower ones are not tried
 HEAD_CELLS = 4  # of the first segment tell which of them it is
 SURE_DB = 20.0  # the first lag that gives this much is taken
 MARGIN = 512  # samples before the found onset, so that a trimmed start can be slid over
-SEGMENTS_MS = ((0, 20), (20, 60), (60, 150), (150, 350), (350, 800))
-EARLY_SEGMENTS = 1  # drum machines make the attack anew each time: agreement must go on after it
-N_CELL_BANDS, CELL_RANGE_HZ = 12, (60.0, 16_000.0)
-MIN_BINS = 4  # in a cell: coherence over fewer is high by chance
-CELL_RANGE_DB = 60.0  # below the strongest cell nothing is judged
-CELL_SNR_DB = 10.0  # a cell must stand this much above the noise of both sides
-MAX_CELL_DB = 40.0  # 16-bit rounding alone leaves about this much behind
 HOPELESS_AFTER = 1  # the second segment: nine in ten pairs of strokes are told apart by then
 HOPELESS_CELLS, HOPELESS_DB = 8, 5.0  # copies packed at low rates have 8 dB and more
 WHOLE_FROM_DB = 10.0  # over so many cells; below it the whole band says nothing else
-WHOLE_FROM_PEAK = 0.3  # of the partly whitened correlation, nor then
+WHOLE_FROM_PEAK = 0.3  # of the correlation, as the judge's `POOR_PEAK`; below it, nor then
 MIN_OVERLAP = 64  # samples that both must hold
 MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
 
@@ -188,12 +187,7 @@ def _half_whitened(y: np.ndarray, n_fft: int) -> Whitened:
 
 def _quietest(y: np.ndarray) -> float:
     """Variance of the quietest 20 ms that are not digital silence."""
-    n = round(0.02 * SR)
-    blocks = y[: len(y) // n * n].reshape(-1, n)
-    mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
-    centred = blocks - mean[:, None]
-    power = np.einsum("ij,ij->i", centred, centred) / n
-    heard = power[power > np.square(CONSTANT * mean)]
+    heard = block_variance(y, round(0.02 * SR))
     return float(heard.min()) if len(heard) > 1 else 0.0
 
 
@@ -203,6 +197,35 @@ def _rounding_noise(subtype: str, peak: float) -> float:
     if not bits:
         return 0.0
     return (2.0 ** (1 - bits) / peak) ** 2 / 12.0 * (1.0 + PRE_EMPHASIS**2)
+
+
+class Pair(NamedTuple):
+    """Two sides cut to what both hold, with their noise; emphasised, shape (n,) each."""
+
+    a: np.ndarray
+    b: np.ndarray
+    noise_a: float
+    noise_b: float
+
+
+def cut_pair(first: Prepared, second: Prepared, lag: int) -> Pair:
+    """Cut two hits to the samples that both hold.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    lag : int, samples by which the second lies later
+
+    Returns
+    -------
+    Pair
+    """
+    skip_a, skip_b = max(0, -lag), max(0, lag)
+    a, b = first.samples[skip_a:], second.samples[skip_b:]
+    # both hold real samples from here on, and the stroke of the earlier one has begun
+    begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
+    n = max(begin, min(len(a), len(b)))
+    return Pair(a[begin:n], b[begin:n], first.noise, second.noise)
 
 
 def compare_hits(first: Prepared, second: Prepared) -> Agreement:
@@ -220,9 +243,11 @@ def compare_hits(first: Prepared, second: Prepared) -> Agreement:
     """
     best = None
     lags, peak = _lags_and_peak(first, second)
-    ways = [_Overlap.of(first, second, lag) for lag in lags]
-    for way in _likely(ways) if first.is_cut or second.is_cut else ways[:1]:
-        found = _compare_at(way, may_be_whole=peak >= WHOLE_FROM_PEAK)
+    if not (first.is_cut or second.is_cut):
+        lags = lags[:1]
+    pairs = [cut_pair(first, second, round(lag)) for lag in lags]
+    for at in _likeliest(pairs, lags):
+        found = _compare_at(pairs[at], lags[at], may_be_whole=peak >= WHOLE_FROM_PEAK)
         if best is None or _rank(found) > _rank(best):
             best = found
         if max(_rank(best)) >= SURE_DB:
@@ -235,63 +260,35 @@ def _rank(agreement: Agreement) -> tuple[float, float]:
     return (agreement.score_db, 0.0 if math.isnan(whole_db) else whole_db)
 
 
-@dataclass(frozen=True, eq=False)
-class _Overlap:
-    """What two hits hold in common at one lag; `a` and `b` of one length, at least 0."""
-
-    a: np.ndarray
-    b: np.ndarray
-    lag: float
-    noise_a: float
-    noise_b: float
-
-    @classmethod
-    def of(cls, first: Prepared, second: Prepared, lag: float) -> _Overlap:
-        whole = round(lag)
-        skip_a, skip_b = max(0, -whole), max(0, whole)
-        a, b = first.samples[skip_a:], second.samples[skip_b:]
-        # both hold real samples from here on, and the stroke of the earlier one has begun
-        begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
-        n = max(begin, min(len(a), len(b)))
-        return cls(a[begin:n], b[begin:n], lag, first.noise, second.noise)
-
-    @property
-    def fraction(self) -> float:
-        """Samples by which `b` is late."""
-        return self.lag - round(self.lag)
-
-    def scores_db(self, number: int) -> np.ndarray | None:
-        """Scores of the cells of one of `SEGMENTS_MS`; None where less than half of it is held."""
-        start, stop = (round(ms * SR / 1000) for ms in SEGMENTS_MS[number])
-        n = min(stop, len(self.a)) - start
-        if n < (stop - start) / 2:
-            return None
-        part = slice(start, start + quick_length(n))
-        fraction = np.float32(self.fraction)
-        return _scores_db(self.a[part], self.b[part], fraction, self.noise_a, self.noise_b)[0]
+def _fraction(lag: float) -> float:
+    """Part of a sample by which the second side is late once whole samples are cut away."""
+    return lag - round(lag)
 
 
-def _likely(ways: list[_Overlap]) -> list[_Overlap]:
-    """The lag that explains the first segment best; all where that holds few cells at any."""
-    n = round(SEGMENTS_MS[0][1] * SR / 1000)
-    if len(ways) < 2 or min(len(way.a) for way in ways) < n:
-        return ways
-    a, b = np.stack([way.a[:n] for way in ways]), np.stack([way.b[:n] for way in ways])
-    fractions = np.array([[way.fraction] for way in ways], np.float32)
-    heads = _scores_db(a, b, fractions, ways[0].noise_a, ways[0].noise_b)
+def _likeliest(pairs: Sequence[Pair], lags: Sequence[float]) -> list[int]:
+    """The lag that explains the first segment best, and the first of all, by their rows.
+
+    All where that segment holds few cells at any. The first lag is the highest of the correlation;
+    a driven copy can have a better first segment elsewhere.
+    """
+    first = slice(0, round(SEGMENTS_MS[0][1] * SR / 1000))
+    if len(lags) < 2 or min(len(pair.a) for pair in pairs) < first.stop:
+        return list(range(len(lags)))
+    a, b = np.stack([pair.a[first] for pair in pairs]), np.stack([pair.b[first] for pair in pairs])
+    fractions = np.array([[_fraction(lag)] for lag in lags], np.float32)
+    heads = scores_db(a, b, fractions, pairs[0].noise_a, pairs[0].noise_b)
     if min(map(len, heads)) < HEAD_CELLS:
-        return ways
+        return list(range(len(lags)))
     means = [float(scores.mean()) for scores in heads]
-    return [ways[means.index(max(means))]]
+    return sorted({means.index(max(means)), 0})
 
 
-def _compare_at(way: _Overlap, *, may_be_whole: bool) -> Agreement:
+def _compare_at(pair: Pair, lag: float, *, may_be_whole: bool) -> Agreement:
     """Compare at one lag; the whole band is left out where it says nothing else."""
     values, is_late, hopeless = [], [], False
-    for number in range(len(SEGMENTS_MS)):
-        cells = way.scores_db(number)
-        if cells is None:
-            break
+    fraction = np.float32(_fraction(lag))
+    for number, part in enumerate(segment_parts(len(pair.a))):
+        (cells,) = scores_db(pair.a[part], pair.b[part], fraction, pair.noise_a, pair.noise_b)
         values.append(cells)
         is_late.append(np.full(len(cells), number >= EARLY_SEGMENTS))
         if number == HOPELESS_AFTER and (hopeless := _is_hopeless(values)):
@@ -305,8 +302,8 @@ def _compare_at(way: _Overlap, *, may_be_whole: bool) -> Agreement:
         mean,
         float(late.mean()) if len(late) else math.nan,
         len(scores),
-        way.lag / SR,
-        _whole_score(way.a, way.b, way.fraction) if asks_whole else math.nan,
+        lag / SR,
+        _whole_score(pair.a, pair.b, _fraction(lag)) if asks_whole else math.nan,
     )
 
 
@@ -371,137 +368,3 @@ def _vertex(left: float, top: float, right: float) -> float:
     """Where the parabola through three points has its top, from the middle one."""
     bend = left - 2 * top + right
     return 0.5 * (left - right) / bend if bend < 0 else 0.0
-
-
-@lru_cache(maxsize=4096)
-def quick_length(n: int) -> int:
-    """Longest length up to `n` that has a fast transform: all factors up to 11; at least 1."""
-    from scipy.fft import next_fast_len
-
-    length = max(n, 1)
-    while next_fast_len(length) != length:
-        length -= 1
-    return length
-
-
-@lru_cache(maxsize=512)
-def _bands(n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """First bins of the bands of a segment of `n` samples and the last one's end; with one fewer:
-    what noise of variance 1 may have in each, `CELL_SNR_DB` over it, and the middles in Hz.
-    """
-    edges = np.round(np.geomspace(*CELL_RANGE_HZ, N_CELL_BANDS + 1) * n / SR).astype(int)
-    kept = [int(edges[0])]
-    for edge in edges[1:]:
-        if edge - kept[-1] >= MIN_BINS:
-            kept.append(int(edge))
-    edges = np.array(kept)
-    energy = float(np.square(_taper(n)).sum())
-    noise = np.diff(edges) * energy * 10 ** (CELL_SNR_DB / 10)
-    return edges, noise, np.sqrt(edges[1:] * edges[:-1]) * SR / n
-
-
-@lru_cache(maxsize=512)
-def _taper(n: int) -> np.ndarray:
-    from scipy.signal.windows import tukey
-
-    return np.asarray(tukey(n, 0.5), dtype=np.float32)
-
-
-@lru_cache(maxsize=512)
-def _turns(n: int) -> np.ndarray:
-    """By how much each bin of `n` samples turns in one of them, radians; complex64."""
-    return (2j * np.pi * np.arange(n // 2 + 1) / n).astype(np.complex64)
-
-
-class Cells(NamedTuple):
-    """Cells of one segment that stand above the noise of both sides; all of shape (n_cells,).
-
-    `score_db` is -10 log10(1 - coherence), `hz` the middle of the band, `energy` the first side's;
-    `phased_db` is the score with what is out of phase taken for a difference, `gain_db` the level
-    of the second side over the first.
-    """
-
-    score_db: np.ndarray
-    hz: np.ndarray
-    energy: np.ndarray
-    phased_db: np.ndarray
-    gain_db: np.ndarray
-
-
-def tapered_spectrum(segment: np.ndarray) -> np.ndarray:
-    """Spectrum of a segment that fades in and out, shape (..., n // 2 + 1)."""
-    from scipy.fft import rfft
-
-    return np.asarray(rfft(segment * _taper(segment.shape[-1])))
-
-
-def _scores_db(
-    a: np.ndarray, b: np.ndarray, fraction: np.ndarray | np.float32, noise_a: float, noise_b: float
-) -> list[np.ndarray]:
-    """Scores of the cells of segments, one after the other; `Cells.score_db` of each.
-
-    Parameters
-    ----------
-    a, b : np.ndarray, shape (n,) or (n_segments, n)
-    fraction : float32, samples by which `b` is late; of several segments shape (n_segments, 1)
-    noise_a, noise_b : float, variance a sample
-    """
-    n = a.shape[-1]
-    edges = _bands(n)[0]
-    if len(edges) < 2:
-        return [np.zeros(0)] * (len(a) if a.ndim > 1 else 1)
-    turned = tapered_spectrum(b) * np.exp(_turns(n) * fraction)
-    cross, power_a, power_b, heard = _in_bands(tapered_spectrum(a), turned, n, noise_a, noise_b)
-    rows = zip(*(np.atleast_2d(x) for x in (cross, power_a, power_b, heard)), strict=True)
-    return [_score_db(power_of(c[h]) / (p[h] * q[h])) for c, p, q, h in rows]
-
-
-def _in_bands(
-    spectrum_a: np.ndarray, spectrum_b: np.ndarray, n: int, noise_a: float, noise_b: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Cross power, both powers, and which bands stand above the noise of both.
-
-    All of shape (..., n_bands); at least two edges.
-    """
-    edges, noise, _ = _bands(n)
-    bins, begins = slice(edges[0], edges[-1]), edges[:-1] - edges[0]
-    a, b = spectrum_a[..., bins], spectrum_b[..., bins]
-    power_a = np.add.reduceat(power_of(a), begins, axis=-1)
-    power_b = np.add.reduceat(power_of(b), begins, axis=-1)
-    cross = np.add.reduceat(a * np.conj(b), begins, axis=-1)
-    floor = 10 ** (-CELL_RANGE_DB / 10)
-    heard = (power_a > noise * noise_a) & (power_b > noise * noise_b)
-    heard &= power_a > floor * power_a.max(axis=-1, keepdims=True)
-    heard &= power_b > floor * power_b.max(axis=-1, keepdims=True)
-    return cross, power_a, power_b, heard
-
-
-def score_spectra(
-    spectrum_a: np.ndarray, spectrum_b: np.ndarray, n: int, noise_a: float, noise_b: float
-) -> Cells:
-    """Score in dB each band of a segment that stands above noise in both.
-
-    Parameters
-    ----------
-    spectrum_a, spectrum_b : np.ndarray, `tapered_spectrum` of both sides
-    n : int, samples of the segment
-    noise_a, noise_b : float, variance a sample
-
-    Returns
-    -------
-    Cells
-    """
-    edges, _, hz = _bands(n)
-    if len(edges) < 2:
-        return Cells(*(np.zeros(0) for _ in Cells._fields))
-    cross, power_a, power_b, heard = _in_bands(spectrum_a, spectrum_b, n, noise_a, noise_b)
-    cross, power_a, power_b = cross[heard], power_a[heard], power_b[heard]
-    both = power_a * power_b
-    score_db, phased_db = _score_db(
-        np.stack([power_of(cross), np.square(np.maximum(cross.real, 0.0))]) / both
-    )
-    return Cells(score_db, hz[heard], power_a, phased_db, 10.0 * np.log10(power_b / power_a))
-
-
-def _score_db(coherence: np.ndarray) -> np.ndarray:
-    return np.minimum(-10.0 * np.log10(np.maximum(1.0 - coherence, 1e-9)), MAX_CELL_DB)

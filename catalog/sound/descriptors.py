@@ -11,6 +11,7 @@ from catalog.sound.envelopes import ENVELOPE_S as ENVELOPE_S
 from catalog.sound.envelopes import (
     attack_time,
     block_energy,
+    block_variance,
     extrapolated_fall,
     fall_of,
     length,
@@ -35,7 +36,6 @@ BODY_S = 0.37  # of the stroke
 BODY_SR_HZ = 5_000.0  # at least; twenty times what a body's pitch needs at 250 Hz
 BODY_FFT = 8192  # steps of 0.7 Hz at the low rate
 FLOOR_WINDOW_S = 0.020
-CONSTANT = 1e-6  # of the offset: blocks that vary less hold one value only, but for rounding
 LOUDNESS_S = 2.0  # the loudest 400 ms of a stroke lie at its start, those of a swell soon after
 A4_HZ = 440.0  # ISO 16
 
@@ -207,11 +207,7 @@ def noise_floor(mono: np.ndarray, *, sr: int) -> float:
     n = max(1, round(FLOOR_WINDOW_S * sr))
     if len(mono) < n:
         return math.nan
-    blocks = mono[: len(mono) // n * n].reshape(-1, n)
-    mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
-    centred = blocks - mean[:, None]
-    power = np.einsum("ij,ij->i", centred, centred) / n
-    heard = power[power > np.square(CONSTANT * mean)]
+    heard = block_variance(mono, n)
     return 10.0 * math.log10(float(heard.min())) if len(heard) else math.nan
 
 

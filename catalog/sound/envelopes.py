@@ -20,6 +20,7 @@ ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the wave, not
 ATTACK_S = 0.5  # a rise that takes longer is a swell
 FIT_RANGE = (10**-0.5, 10**-2.5)  # -5 to -25 dB, ISO 3382-1
 MIN_FIT = 8  # samples; fewer hold no slope
+CONSTANT = 1e-6  # of the offset: blocks that vary less hold one value only, but for rounding
 FINE_FIT = 4096  # samples; a longer fall is fitted at the blocks
 
 
@@ -35,16 +36,31 @@ def block_energy(samples: np.ndarray, n: int) -> np.ndarray:
     -------
     np.ndarray, shape (ceil(m / n),), of the type of the samples
     """
-    return block_sums(np.square(samples), n)
-
-
-def block_sums(squares: np.ndarray, n: int) -> np.ndarray:
-    """Sum of every `n` numbers; see `block_energy`."""
-    whole = len(squares) // n
-    energy = np.empty(-(-len(squares) // n), squares.dtype)
+    whole = len(samples) // n
+    squares = np.square(samples)
+    energy = np.empty(-(-len(samples) // n), squares.dtype)
     np.matmul(squares[: whole * n].reshape(whole, n), _ones(n, squares.dtype), out=energy[:whole])
     energy[whole:] = squares[whole * n :].sum()
     return energy
+
+
+def block_variance(samples: np.ndarray, n: int) -> np.ndarray:
+    """Variance of every `n` samples, without the blocks that hold one value only.
+
+    Parameters
+    ----------
+    samples : np.ndarray, shape (m,)
+    n : int, above 0
+
+    Returns
+    -------
+    np.ndarray, shape (at most m // n,), of the type of the samples
+    """
+    blocks = samples[: len(samples) // n * n].reshape(-1, n)
+    mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
+    centred = blocks - mean[:, None]
+    variance = np.einsum("ij,ij->i", centred, centred) / n
+    return np.asarray(variance[variance > np.square(CONSTANT * mean)])
 
 
 @lru_cache(maxsize=16)

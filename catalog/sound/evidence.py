@@ -12,18 +12,17 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.sound.compare import (
+from catalog.sound.compare import Agreement, Pair, Prepared, cut_pair
+from catalog.sound.fit import Filter, fit_filter, powers_of
+from catalog.sound.picture import SR
+from catalog.sound.segments import (
     EARLY_SEGMENTS,
     MAX_CELL_DB,
-    SEGMENTS_MS,
-    Agreement,
-    Prepared,
-    quick_length,
     score_spectra,
+    segment_parts,
     tapered_spectrum,
 )
-from catalog.sound.fit import Filter, Pair, cut_pair, fit_filter, powers_of
-from catalog.sound.picture import SR
+from catalog.sound.strokes import middle_of
 
 HIGH_HZ, LOW_HZ = 3_000.0, 500.0
 EVIDENCE: tuple[str, ...] = (
@@ -44,20 +43,9 @@ class Scores(NamedTuple):
     segment: np.ndarray
 
 
-def _segments(n: int) -> list[slice]:
-    """The segments of which at least half lies within `n` samples."""
-    parts = []
-    for start_ms, stop_ms in SEGMENTS_MS:
-        start, stop = (round(ms * SR / 1000) for ms in (start_ms, stop_ms))
-        if min(stop, n) - start < (stop - start) // 2:
-            break
-        parts.append(slice(start, start + quick_length(min(stop, n) - start)))
-    return parts
-
-
 def segment_spectra(x: np.ndarray) -> list[np.ndarray]:
-    """Spectra of the segments of one side, see `catalog.sound.compare.tapered_spectrum`."""
-    return [tapered_spectrum(x[part]) for part in _segments(len(x))]
+    """Spectra of the segments of one side, see `catalog.sound.segments.tapered_spectrum`."""
+    return [tapered_spectrum(x[part]) for part in segment_parts(len(x))]
 
 
 def score_pair(pair: Pair, spectra_b: Sequence[np.ndarray] | None = None) -> Scores:
@@ -74,7 +62,7 @@ def score_pair(pair: Pair, spectra_b: Sequence[np.ndarray] | None = None) -> Sco
     """
     found = []
     spectra = segment_spectra(pair.b) if spectra_b is None else spectra_b
-    for number, (part, of_b) in enumerate(zip(_segments(len(pair.a)), spectra, strict=True)):
+    for number, (part, of_b) in enumerate(zip(segment_parts(len(pair.a)), spectra, strict=True)):
         a = pair.a[part]
         cells = score_spectra(tapered_spectrum(a), of_b, len(a), pair.noise_a, pair.noise_b)
         found.append(Scores(*cells, np.full(len(cells.score_db), number)))
@@ -190,7 +178,7 @@ def _unevenness_db(scores: Scores) -> float:
     """How far the levels of bands lie apart within a segment after the fit."""
     total = 0.0
     for gain_db in np.split(scores.gain_db, 1 + np.flatnonzero(np.diff(scores.segment))):
-        off = gain_db - _percentiles(gain_db, 50)[0]
+        off = gain_db - middle_of(gain_db)
         total += float(off @ off)
     return math.sqrt(total / len(scores.gain_db))
 

@@ -10,16 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
-from catalog.sound.compare import (
-    MARGIN,
-    PRE_EMPHASIS,
-    Agreement,
-    Prepared,
-)
+from catalog.sound.compare import PRE_EMPHASIS, Agreement, Prepared, cut_pair, emphasised
 from catalog.sound.frames import windows_of
 from catalog.sound.picture import SR
 
@@ -55,46 +49,15 @@ class Alignment:
     residue_db: float
 
 
-class Pair(NamedTuple):
-    """Two sides cut to what both hold, with their noise; emphasised, shape (n,) each."""
-
-    a: np.ndarray
-    b: np.ndarray
-    noise_a: float
-    noise_b: float
-
-
-def cut_pair(first: Prepared, second: Prepared, lag: int) -> Pair:
-    """Cut two hits to the samples that both hold.
-
-    Parameters
-    ----------
-    first, second : Prepared
-    lag : int, samples by which the second lies later
-
-    Returns
-    -------
-    Pair
-    """
-    skip_a, skip_b = max(0, -lag), max(0, lag)
-    a, b = first.samples[skip_a:], second.samples[skip_b:]
-    begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
-    n = max(begin, min(len(a), len(b)))
-    return Pair(a[begin:n], b[begin:n], first.noise, second.noise)
-
-
 def powers_of(x: np.ndarray) -> list[np.ndarray]:
     """The recording and odd and even powers of it, emphasised again."""
     from scipy.signal import lfilter
 
     raw = lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64))
     raw /= max(float(np.abs(raw).max(initial=0.0)), 1e-12)
-    out = []
     square = raw * raw
     cube = square * raw
-    for power in (raw * np.abs(raw), square, cube, cube * square):
-        out.append(np.append(power[:1], power[1:] - PRE_EMPHASIS * power[:-1]))
-    return out
+    return [emphasised(power) for power in (raw * np.abs(raw), square, cube, cube * square)]
 
 
 def _slow(x: np.ndarray) -> list[np.ndarray]:

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from catalog.search.fitting.edits import EDITS, applies, apply_edits
-from catalog.search.same.judge import COPY, judge_pair, load_judge
+from catalog.search.same.judge import COPY, judge_evidence, judge_pair, load_judge
 from catalog.search.same.trees import Trees
 from catalog.sound.decode import Audio
-from catalog.sound.evidence import EVIDENCE
-from catalog.sound.recording import prepare_recording
+from catalog.sound.evidence import EVIDENCE, Fits
+from catalog.sound.recording import meet, prepare_recording
 from tests.signals import SR, as_frames, drum_stroke
 
 
@@ -28,6 +28,17 @@ def test_an_edited_copy_is_one_both_ways(edit):
     second = prepare_recording(apply_edits(STROKE, (edit,), rng=np.random.default_rng(1)))
     assert judge_pair(first, second).answer == COPY
     assert judge_pair(second, first).answer == COPY
+
+
+def test_what_a_filter_makes_a_copy_is_one_with_curves_too():
+    first, told = prepare_recording(STROKE), 0
+    for edit in FOUND:
+        edited = apply_edits(STROKE, (edit,), rng=np.random.default_rng(1))
+        fits = Fits(*meet(first, prepare_recording(edited)))
+        if judge_evidence(fits.filtered_evidence()).answer == COPY:
+            assert judge_evidence(fits.evidence()).answer == COPY, edit.name
+            told += 1
+    assert told > len(FOUND) // 2  # of a fit that tells nothing none would be
 
 
 @pytest.mark.parametrize("seed", range(6, 16))

@@ -11,9 +11,12 @@ import math
 import numpy as np
 import pytest
 import soxr
+from hypothesis import given
+from hypothesis import strategies as st
 
 from catalog.sound.decode import Audio
 from catalog.sound.faults import KINDS, find_faults, find_raw_peak
+from catalog.sound.faults.course import Peaks
 from catalog.sound.faults.kinds import make_fault
 from catalog.sound.faults.wave import likeness_at_best_lag, true_peak_near_full
 from catalog.sound.measure import measure_cut
@@ -203,6 +206,22 @@ def test_weights_grow_with_the_fault_and_stay_within_their_limits():
 def test_short_hits_are_judged_without_error(n):
     y = np.random.default_rng(n).normal(size=(n, 2)) * 0.2
     assert all(0 <= fault.at_s <= n / SR for fault in found(y).values())
+
+
+@given(
+    n=st.integers(1, 400),
+    block=st.integers(1, 50),
+    first=st.integers(0, 30),
+    length=st.integers(0, 30),
+)
+def test_peaks_are_the_same_found_at_once_or_where_they_are_asked_for(n, block, first, length):
+    y = np.random.default_rng(n).normal(size=n)
+    whole = [np.abs(y[at : at + block]).max() for at in range(0, max(n // block, 1) * block, block)]
+    peaks = Peaks(y, block)
+    alone = peaks.between(first, first + length)
+    peaks.find_all()
+    assert alone.tolist() == whole[first : first + length]
+    assert peaks.between(first, first + length).tolist() == alone.tolist()
 
 
 @pytest.mark.parametrize("rate", [8_000, 192_000])

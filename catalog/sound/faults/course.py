@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
@@ -59,19 +58,16 @@ class Peaks:
     def __init__(self, mono: np.ndarray, block: int) -> None:
         self._mono, self._block = mono, block
         self._n_blocks = max(1, len(mono) // block)
+        self._all: np.ndarray | None = None
+
+    def find_all(self) -> None:
+        """Find all at once, where much of them will be asked for."""
+        self._all = self.between(0, self._n_blocks)
 
     def between(self, first: int, stop: int) -> np.ndarray:
         """Peaks of blocks `first` to `stop` (exclusive), of those that there are."""
-        if "all" in self.__dict__:
-            return self.all[first:stop]
-        return self._look(first, stop)
-
-    @cached_property
-    def all(self) -> np.ndarray:
-        """Peaks of all blocks, shape (n_blocks,)."""
-        return self._look(0, self._n_blocks)
-
-    def _look(self, first: int, stop: int) -> np.ndarray:
+        if self._all is not None:
+            return self._all[first:stop]
         n = self._block
         size = np.abs(self._mono[first * n : min(stop, self._n_blocks) * n])
         if not len(size):
@@ -198,7 +194,7 @@ def _find_attacks(mono: np.ndarray, peaks: Peaks, block: int, main: int) -> list
     rises = (now > 10 ** (SECOND_DB / 10) * power.max()) & (now > 10 ** (OVER_DB / 10) * before)
     found = (2 * (np.flatnonzero(rises) + SECOND_BACK + 1)).tolist()
     if len(found) > MANY_RISES:
-        _ = peaks.all
+        peaks.find_all()
     kept = [at for at in found if not _dies_at_once(peaks, at) and _is_louder(peaks, at)]
     attacks = [min([main, *kept[:1]])]
     for at in kept:
