@@ -83,8 +83,18 @@ class Visit:
 
     def press(self, button) -> None:
         """Press a button when the page has been drawn: what is drawn meanwhile moves it away."""
-        self.page.locator("[data-test-script-state=notRunning]").wait_for()
+        self.rest()
         button.click()
+
+    def rest(self) -> None:
+        """Wait until the page has been drawn."""
+        self.page.locator("[data-test-script-state=notRunning]").wait_for()
+
+    def box(self, place) -> dict[str, float]:
+        """Give where a part of the page stands once nothing moves it any more, in view."""
+        self.rest()
+        place.scroll_into_view_if_needed()  # waits until it stands still too
+        return place.bounding_box()
 
     def open_part(self, name: str) -> None:
         self.press(self.page.get_by_role("tab", name=name))

@@ -49,7 +49,7 @@ def test_resting_on_a_point_plays_it_until_that_is_switched_off(visit):
     hit_id = lonely_hit(visit)
     visit.choose(hit_id)
     visit.until("__audition.engine.awake()")
-    box = visit.page.locator("canvas.front").bounding_box()
+    box = visit.box(visit.page.locator("canvas.front"))
     x, y = visit.get(f"__audition.map.screenOf({hit_id})")
     away = (box["x"] + 3, box["y"] + 3)
     visit.page.mouse.move(*away)

@@ -41,8 +41,8 @@ def settle(visit, condition):
 
 def test_an_end_is_dragged_and_what_changed_is_heard(cut, own, take):
     start, stop, sr = spans(own.store, take)[0]
+    box = cut.box(cut.page.locator("canvas.near"))
     x = cut.get("__cut.xOf(__cut.v.ends[1])")
-    box = cut.page.locator("canvas.near").bounding_box()
     before = cut.get("__cut.engine.starts")
     cut.page.mouse.move(box["x"] + x - 3, box["y"] + 60)
     cut.page.mouse.down()

@@ -13,7 +13,7 @@ LONGEST_S = 0.4  # between the made-up kicks
 
 def draw_around(visit, hit_ids: list[int], margin: float = 12.0) -> None:
     """Draw a box around hits with the pointer."""
-    box = visit.page.locator("canvas.front").bounding_box()
+    box = visit.box(visit.page.locator("canvas.front"))
     spots = [visit.get(f"__audition.map.screenOf({i})") for i in hit_ids]
     left, right = (f(x for x, _ in spots) for f in (min, max))
     top, bottom = (f(y for _, y in spots) for f in (min, max))
