@@ -123,7 +123,7 @@ class Copying(Holdings):
         from catalog.sound.recording import meet, prepare_recording
 
         first, second = (prepare_recording(self.audio(i)) for i in (first_id, second_id))
-        return align_hits(*meet(first, second))
+        return align_hits(*meet([(first, second)])[0])
 
     def strokes(self) -> list[StrokeTie]:
         """Hits that are one stroke through several microphones, tied by names and chunks.

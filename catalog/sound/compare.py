@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
-from catalog.sound.decode import PCM_BITS, Audio
-from catalog.sound.envelopes import block_variance
-from catalog.sound.picture import SR, prepare_mono
+from catalog.sound.batches import batches
+from catalog.sound.lags import N_LAGS, Lags, find_lags
+from catalog.sound.picture import SR
+from catalog.sound.prepared import MARGIN, Prepared
 from catalog.sound.segments import (
     EARLY_SEGMENTS,
     MAX_CELL_DB,
@@ -24,67 +25,17 @@ from catalog.sound.segments import (
     scores_db,
     segment_parts,
 )
-from catalog.sound.strokes import find_stroke, highest, mix_to_mono
 
-COMPARE_S = 0.8  # from the onset; what rings later is low and tonal, where strokes agree too
-PRE_EMPHASIS = 0.95  # lifts the high cells, where strokes differ most
-MAX_LAG_S = 0.05
-LAG_SAMPLES, LAG_FFT = 16_384, 18_816  # 0.37 s are enough to align by; the rest is for the reach
-SHORT_LAG_SAMPLES, SHORT_LAG_FFT = 4_050, 6_300  # the same for two hits that are both short
-EDGE = 32  # samples faded in where a file begins within the stroke, 0.7 ms
-CUT_S = 0.0005  # an onset so early was cut
-N_LAGS = 4  # peaks tried where a start was cut: a low tone agrees with itself a period later
-LAG_SHARE = 0.4  # of the highest peak; lower ones are not tried
-HEAD_CELLS = 4  # of the first segment tell which of them it is
+HEAD_CELLS = 4  # of the first segment tell which lag of a cut start it is
 SURE_DB = 20.0  # the first lag that gives this much is taken
-MARGIN = 512  # samples before the found onset, so that a trimmed start can be slid over
 HOPELESS_AFTER = 1  # the second segment: nine in ten pairs of strokes are told apart by then
 HOPELESS_CELLS, HOPELESS_DB = 8, 5.0  # copies packed at low rates have 8 dB and more
 WHOLE_FROM_DB = 10.0  # over so many cells; below it the whole band says nothing else
 WHOLE_FROM_PEAK = 0.3  # of the correlation, as the judge's `POOR_PEAK`; below it, nor then
 MIN_OVERLAP = 64  # samples that both must hold
 MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
-
-
-class Whitened(NamedTuple):
-    """A half-whitened spectrum, complex64, shape (n_fft // 2 + 1,), and its norm."""
-
-    spectrum: np.ndarray
-    size: float
-
-
-@dataclass(frozen=True, eq=False)
-class Prepared:
-    """A hit ready to be compared.
-
-    Attributes
-    ----------
-    samples : np.ndarray, float32, at 44.1 kHz, the onset at `MARGIN`
-    first : int, the first sample that the file really holds; before it is padding
-    noise : float, variance a sample of what is not the stroke
-    is_cut : bool, whether the file begins within the stroke
-    scale : float, peak of the recording, full scale 1.0; the samples are divided by it
-    onset_s : float, where the stroke begins in its region of the file
-    """
-
-    samples: np.ndarray
-    first: int
-    noise: float
-    is_cut: bool
-    scale: float = 1.0
-    onset_s: float = 0.0
-    _whitened: dict[int, Whitened] = field(default_factory=dict, init=False, repr=False)
-
-    @property
-    def lag_fft(self) -> int:
-        """Length of the transform that lags are found by, with room for the reach."""
-        return SHORT_LAG_FFT if len(self.samples) <= SHORT_LAG_SAMPLES else LAG_FFT
-
-    def whitened(self, n_fft: int) -> Whitened:
-        """Half-whitened spectrum of the first `LAG_SAMPLES`, filled up to `n_fft`; kept."""
-        if n_fft not in self._whitened:
-            self._whitened[n_fft] = _half_whitened(self.samples, n_fft)
-        return self._whitened[n_fft]
+SEGMENTS_AT_ONCE = 32
+HEAD = slice(0, round(SEGMENTS_MS[0][1] * SR / 1000))
 
 
 @dataclass(frozen=True)
@@ -113,90 +64,6 @@ class Agreement:
     lag_s: float
     whole_db: float = float("nan")
     peak: float = float("nan")
-
-
-def prepare_hit(audio: Audio) -> Prepared:
-    """Mix, bring to one rate, emphasise the highs, estimate the noise.
-
-    Parameters
-    ----------
-    audio : Audio
-
-    Returns
-    -------
-    Prepared
-
-    Raises
-    ------
-    ParameterError
-        if it holds no stroke
-    """
-    return prepare_mono_hit(mix_to_mono(audio.samples), sr=audio.sr, subtype=audio.subtype)
-
-
-def prepare_mono_hit(mono: np.ndarray, *, sr: int, subtype: str) -> Prepared:
-    """Make one channel ready to be compared; see `prepare_hit`.
-
-    Parameters
-    ----------
-    mono : np.ndarray, shape (n,)
-    sr : int, Hz
-    subtype : str, as libsndfile names it
-
-    Returns
-    -------
-    Prepared
-
-    Raises
-    ------
-    ParameterError
-        if it holds no stroke
-    """
-    onset = find_stroke(mono, sr=sr).onset
-    margin = round(MARGIN * sr / SR)
-    missing = max(0, margin - onset)
-    part = np.concatenate([np.zeros(missing, np.float32), mono[max(0, onset - margin) :]])
-    part = part[: round((COMPARE_S + MAX_LAG_S) * sr) + margin]
-    y = prepare_mono(part, sr=sr, start=0)
-    peak = highest(part)
-    y = emphasised(y)
-    first = round(missing * SR / sr)
-    is_cut = onset <= round(CUT_S * sr)
-    if is_cut:  # it begins with a click that is in no other copy
-        y[first : first + EDGE] *= np.linspace(0.0, 1.0, len(y[first : first + EDGE]))
-        first += EDGE
-    noise = max(_quietest(y), _rounding_noise(subtype, peak))
-    return Prepared(y, first, noise, is_cut, peak, onset / sr)
-
-
-def emphasised(y: np.ndarray) -> np.ndarray:
-    """Lift the highs by `PRE_EMPHASIS`; of the type of `y`, shape (n,)."""
-    out = y.copy()
-    out[1:] -= PRE_EMPHASIS * y[:-1]
-    return out
-
-
-def _half_whitened(y: np.ndarray, n_fft: int) -> Whitened:
-    """Spectrum with the root of its magnitude: a product of two has the root of theirs."""
-    from scipy.fft import rfft
-
-    spectrum = rfft(y[:LAG_SAMPLES], n_fft)
-    spectrum /= np.sqrt(np.abs(spectrum)) + np.float32(1e-9)
-    return Whitened(spectrum, math.sqrt(float(np.vdot(spectrum, spectrum).real)))
-
-
-def _quietest(y: np.ndarray) -> float:
-    """Variance of the quietest 20 ms that are not digital silence."""
-    heard = block_variance(y, round(0.02 * SR))
-    return float(heard.min()) if len(heard) > 1 else 0.0
-
-
-def _rounding_noise(subtype: str, peak: float) -> float:
-    """Variance that rounding to integers leaves, after scaling to the peak and the emphasis."""
-    bits = PCM_BITS.get(subtype, 0)
-    if not bits:
-        return 0.0
-    return (2.0 ** (1 - bits) / peak) ** 2 / 12.0 * (1.0 + PRE_EMPHASIS**2)
 
 
 class Pair(NamedTuple):
@@ -228,31 +95,52 @@ def cut_pair(first: Prepared, second: Prepared, lag: int) -> Pair:
     return Pair(a[begin:n], b[begin:n], first.noise, second.noise)
 
 
-def compare_hits(first: Prepared, second: Prepared) -> Agreement:
-    """Align two hits and measure cell by cell how much of one is in the other.
+class _Try(NamedTuple):
+    """A pair at one lag; the whole band is left out where it says nothing else."""
+
+    pair: Pair
+    lag: float
+    may_be_whole: bool
+
+    @property
+    def fraction(self) -> float:
+        """Part of a sample by which the second side is late once whole samples are cut away."""
+        return self.lag - round(self.lag)
+
+
+def compare_hits(pairs: Sequence[tuple[Prepared, Prepared]]) -> list[Agreement]:
+    """Align pairs of hits and measure cell by cell how much of one is in the other.
 
     Gain and polarity do not matter; everything is normalised over what both hold.
 
     Parameters
     ----------
-    first, second : Prepared
+    pairs : sequence of (Prepared, Prepared)
 
     Returns
     -------
-    Agreement
+    list of Agreement, one a pair
     """
-    best = None
-    lags, peak = _lags_and_peak(first, second)
-    if not (first.is_cut or second.is_cut):
-        lags = lags[:1]
-    pairs = [cut_pair(first, second, round(lag)) for lag in lags]
-    for at in _likeliest(pairs, lags):
-        found = _compare_at(pairs[at], lags[at], may_be_whole=peak >= WHOLE_FROM_PEAK)
-        if best is None or _rank(found) > _rank(best):
-            best = found
-        if max(_rank(best)) >= SURE_DB:
-            break
-    return replace(best or Agreement(0.0, math.nan, 0, 0.0), peak=peak)
+    lags = find_lags(pairs)
+    tries = _likeliest([_tries(*pair, found) for pair, found in zip(pairs, lags, strict=True)])
+    best = [Agreement(0.0, math.nan, 0, 0.0, peak=found.peak) for found in lags]
+    for turn in range(N_LAGS):
+        asked = [
+            at
+            for at, some in enumerate(tries)
+            if len(some) > turn and (turn == 0 or max(_rank(best[at])) < SURE_DB)
+        ]
+        for at, found in zip(asked, _compare([tries[at][turn] for at in asked]), strict=True):
+            if turn == 0 or _rank(found) > _rank(best[at]):
+                best[at] = replace(found, peak=lags[at].peak)
+    return best
+
+
+def _tries(first: Prepared, second: Prepared, lags: Lags) -> list[_Try]:
+    """Give the pair at the highest lag, or at all where a start was cut."""
+    tried = lags.samples if first.is_cut or second.is_cut else lags.samples[:1]
+    may_be_whole = lags.peak >= WHOLE_FROM_PEAK
+    return [_Try(cut_pair(first, second, round(lag)), lag, may_be_whole) for lag in tried]
 
 
 def _rank(agreement: Agreement) -> tuple[float, float]:
@@ -260,55 +148,80 @@ def _rank(agreement: Agreement) -> tuple[float, float]:
     return (agreement.score_db, 0.0 if math.isnan(whole_db) else whole_db)
 
 
-def _fraction(lag: float) -> float:
-    """Part of a sample by which the second side is late once whole samples are cut away."""
-    return lag - round(lag)
-
-
-def _likeliest(pairs: Sequence[Pair], lags: Sequence[float]) -> list[int]:
-    """The lag that explains the first segment best, and the first of all, by their rows.
+def _likeliest(tries: Sequence[list[_Try]]) -> list[list[_Try]]:
+    """Of each pair the first lag, and that which explains the first segment best.
 
     All where that segment holds few cells at any. The first lag is the highest of the correlation;
     a driven copy can have a better first segment elsewhere.
     """
-    first = slice(0, round(SEGMENTS_MS[0][1] * SR / 1000))
-    if len(lags) < 2 or min(len(pair.a) for pair in pairs) < first.stop:
-        return list(range(len(lags)))
-    a, b = np.stack([pair.a[first] for pair in pairs]), np.stack([pair.b[first] for pair in pairs])
-    fractions = np.array([[_fraction(lag)] for lag in lags], np.float32)
-    heads = scores_db(a, b, fractions, pairs[0].noise_a, pairs[0].noise_b)
-    if min(map(len, heads)) < HEAD_CELLS:
-        return list(range(len(lags)))
-    means = [float(scores.mean()) for scores in heads]
-    return sorted({means.index(max(means)), 0})
+    chosen = list(tries)
+    several = [
+        at
+        for at, some in enumerate(tries)
+        if len(some) > 1 and min(len(one.pair.a) for one in some) >= HEAD.stop
+    ]
+    heads = iter(_scores([(one, HEAD) for at in several for one in tries[at]]))
+    for at in several:
+        scores = [next(heads) for _ in tries[at]]
+        if min(map(len, scores)) < HEAD_CELLS:
+            continue
+        means = [float(cells.mean()) for cells in scores]
+        chosen[at] = [tries[at][row] for row in sorted({means.index(max(means)), 0})]
+    return chosen
 
 
-def _compare_at(pair: Pair, lag: float, *, may_be_whole: bool) -> Agreement:
-    """Compare at one lag; the whole band is left out where it says nothing else."""
-    values, is_late, hopeless = [], [], False
-    fraction = np.float32(_fraction(lag))
-    for number, part in enumerate(segment_parts(len(pair.a))):
-        (cells,) = scores_db(pair.a[part], pair.b[part], fraction, pair.noise_a, pair.noise_b)
-        values.append(cells)
-        is_late.append(np.full(len(cells), number >= EARLY_SEGMENTS))
-        if number == HOPELESS_AFTER and (hopeless := _is_hopeless(values)):
-            break
-    scores = np.concatenate(values) if values else np.zeros(0)
-    late = scores[np.concatenate(is_late)] if values else scores
+def _scores(parts: Sequence[tuple[_Try, slice]]) -> list[np.ndarray]:
+    """Scores of the cells of parts of pairs; those of one length together."""
+    found: dict[int, np.ndarray] = {}
+    for _, some in batches((part.stop - part.start for _, part in parts), SEGMENTS_AT_ONCE):
+        asked = [parts[at] for at in some]
+        scores = scores_db(
+            np.stack([one.pair.a[part] for one, part in asked]),
+            np.stack([one.pair.b[part] for one, part in asked]),
+            np.array([[one.fraction] for one, _ in asked], np.float32),
+            np.array([[one.pair.noise_a] for one, _ in asked]),
+            np.array([[one.pair.noise_b] for one, _ in asked]),
+        )
+        found.update(zip(some, scores, strict=True))
+    return [found[at] for at in range(len(parts))]
+
+
+def _compare(tries: Sequence[_Try]) -> list[Agreement]:
+    """Compare segment by segment; a pair that is hopeless is left early."""
+    cells: list[list[np.ndarray]] = [[] for _ in tries]
+    parts = [segment_parts(len(one.pair.a)) for one in tries]
+    hopeless: set[int] = set()
+    for number in range(len(SEGMENTS_MS)):
+        asked = [at for at, some in enumerate(parts) if len(some) > number and at not in hopeless]
+        scores = _scores([(tries[at], parts[at][number]) for at in asked])
+        for at, found in zip(asked, scores, strict=True):
+            cells[at].append(found)
+        if number == HOPELESS_AFTER:
+            hopeless = {at for at in asked if _is_hopeless(cells[at])}
+    return [
+        _agreement(one, some, at in hopeless)
+        for at, (one, some) in enumerate(zip(tries, cells, strict=True))
+    ]
+
+
+def _agreement(one: _Try, cells: Sequence[np.ndarray], is_hopeless: bool) -> Agreement:
+    scores = np.concatenate([*cells, np.zeros(0)])
+    n_early = sum(map(len, cells[:EARLY_SEGMENTS]))
+    late = scores[n_early:]
     mean = float(scores.mean()) if len(scores) else 0.0
-    is_told = hopeless or (len(scores) >= HOPELESS_CELLS and mean < WHOLE_FROM_DB)
-    asks_whole = len(scores) < MIN_CELLS and not is_told and may_be_whole
+    is_told = is_hopeless or (len(scores) >= HOPELESS_CELLS and mean < WHOLE_FROM_DB)
+    asks_whole = len(scores) < MIN_CELLS and not is_told and one.may_be_whole
     return Agreement(
         mean,
         float(late.mean()) if len(late) else math.nan,
         len(scores),
-        lag / SR,
-        _whole_score(pair.a, pair.b, _fraction(lag)) if asks_whole else math.nan,
+        one.lag / SR,
+        _whole_score(one.pair.a, one.pair.b, one.fraction) if asks_whole else math.nan,
     )
 
 
-def _is_hopeless(values: list[np.ndarray]) -> bool:
-    scores = np.concatenate(values)
+def _is_hopeless(cells: Sequence[np.ndarray]) -> bool:
+    scores = np.concatenate(cells)
     return len(scores) >= HOPELESS_CELLS and float(scores.mean()) < HOPELESS_DB
 
 
@@ -329,42 +242,3 @@ def _whole_score(a: np.ndarray, b: np.ndarray, fraction: float) -> float:
     energy = float(a @ a) * float(b @ b)
     common = common**2 / energy if energy > 0 else 0.0
     return min(-10.0 * math.log10(max(1.0 - common, 1e-9)), MAX_CELL_DB)
-
-
-def find_lags(first: Prepared, second: Prepared) -> list[float]:
-    """Samples by which the second may lie later: peaks of the partly whitened correlation.
-
-    Parameters
-    ----------
-    first, second : Prepared
-
-    Returns
-    -------
-    list of float, samples, interpolated, the highest peak first
-        sign-free, so a turned polarity changes nothing; empty if one of them is silent
-    """
-    return _lags_and_peak(first, second)[0]
-
-
-def _lags_and_peak(first: Prepared, second: Prepared) -> tuple[list[float], float]:
-    """Lags, and the height of the highest peak where 1 is equal sound."""
-    from scipy.fft import irfft
-
-    reach = round(MAX_LAG_S * SR)
-    n_fft = max(first.lag_fft, second.lag_fft)
-    one, other = first.whitened(n_fft), second.whitened(n_fft)
-    along = irfft(np.conj(one.spectrum) * other.spectrum, n_fft)
-    along = np.abs(np.concatenate([along[-reach:], along[: reach + 1]]))
-    inner = along[1:-1]
-    peaks = 1 + np.flatnonzero((inner > along[:-2]) & (inner >= along[2:]))
-    peaks = peaks[along[peaks] >= LAG_SHARE * along[peaks].max(initial=0.0)]
-    peaks = peaks[np.argsort(-along[peaks], kind="stable")][:N_LAGS]
-    lags = [float(at - reach + _vertex(*along[at - 1 : at + 2].tolist())) for at in peaks]
-    most = 2.0 * one.size * other.size / n_fft
-    return lags, float(along[peaks[0]]) / most if lags and most > 0 else 0.0
-
-
-def _vertex(left: float, top: float, right: float) -> float:
-    """Where the parabola through three points has its top, from the middle one."""
-    bend = left - 2 * top + right
-    return 0.5 * (left - right) / bend if bend < 0 else 0.0

@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.sound.compare import Agreement, Pair, Prepared, cut_pair
+from catalog.sound.compare import Agreement, Pair, cut_pair
 from catalog.sound.fit import Filter, fit_filter, powers_of
 from catalog.sound.picture import SR
+from catalog.sound.prepared import Prepared
 from catalog.sound.segments import (
     EARLY_SEGMENTS,
     MAX_CELL_DB,

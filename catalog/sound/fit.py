@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.sound.compare import PRE_EMPHASIS, Agreement, Prepared, cut_pair, emphasised
+from catalog.sound.compare import Agreement, cut_pair
 from catalog.sound.frames import windows_of
 from catalog.sound.picture import SR
+from catalog.sound.prepared import PRE_EMPHASIS, Prepared, emphasised
 
 N_TAPS = 32  # of the filter, 0.7 ms about the common time
 N_CURVE_TAPS = 12  # of each power beside it

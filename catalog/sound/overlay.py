@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.sound.compare import MARGIN, compare_hits, prepare_hit
+from catalog.sound.compare import compare_hits
 from catalog.sound.decode import Audio, resample
 from catalog.sound.picture import SR
+from catalog.sound.prepared import MARGIN, prepare_hit
 from catalog.sound.strokes import find_stroke, mix_to_mono
 
 OVERLAY_S = 4.0  # from the onset; longer tails are not looked at
@@ -68,7 +69,7 @@ def lay_over(first: Audio, second: Audio) -> Overlay:
     ParameterError
         if one of them holds no stroke
     """
-    lag = compare_hits(prepare_hit(first), prepare_hit(second)).lag_s * SR
+    lag = compare_hits([(prepare_hit(first), prepare_hit(second))])[0].lag_s * SR
     (a, onset_a, real_a), (b, onset_b, real_b) = _from_onset(first), _from_onset(second)
     b = _shift(b, lag, len(a))
     both = slice(max(real_a, min(len(a), round(real_b - lag))), len(a))

@@ -4,23 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
 from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.sound.compare import (
-    SURE_DB,
-    Agreement,
-    Prepared,
-    compare_hits,
-    prepare_mono_hit,
-)
+from catalog.sound.compare import SURE_DB, Agreement, compare_hits
 from catalog.sound.decode import Audio
-from catalog.sound.sketch import Sketches, correlate_sketches, sketch_hit
+from catalog.sound.prepared import Prepared, prepare_mono_hit
+from catalog.sound.sketch import Sketches, correlate_sketches, sketch_hits
 from catalog.sound.strokes import first_beyond, highest, mix_to_mono
 
 EQUAL_SIDES = 1e-4  # of the energy; channels that differ by less are one
@@ -46,11 +40,12 @@ class Recording:
     sides: tuple[Prepared, ...] = ()
     bare: np.ndarray | None = None
     sr: int = 0
+    _sketches: list[Sketches] = field(default_factory=list, init=False, repr=False)
 
-    @cached_property
-    def sketches(self) -> Sketches:
-        """Sketches of the mix and of each side, in this order."""
-        return Sketches.join([sketch_hit(view) for view in (self.mix, *self.sides)])
+    @property
+    def views(self) -> tuple[Prepared, ...]:
+        """The mix and each side."""
+        return (self.mix, *self.sides)
 
 
 class Met(NamedTuple):
@@ -133,49 +128,76 @@ def meeting_views(n_first: int, n_second: int) -> list[tuple[int, int]]:
     return [(0, 0), *product(range(1, n_first) or (0,), range(1, n_second) or (0,))]
 
 
-def sketches_alike(sketches: Sequence[Sketches], pairs: np.ndarray) -> np.ndarray:
+def sketches_of(recordings: Sequence[Recording]) -> list[Sketches]:
+    """Sketches of the views of each; they are kept.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+
+    Returns
+    -------
+    list of Sketches, one a recording
+    """
+    missing = list({id(one): one for one in recordings if not one._sketches}.values())
+    if missing:
+        sketches = sketch_hits([view for one in missing for view in one.views])
+        stops = np.cumsum([len(one.views) for one in missing]).tolist()
+        for one, start, stop in zip(missing, [0, *stops], stops, strict=False):
+            one._sketches.append(sketches.take(slice(start, stop)))
+    return [one._sketches[0] for one in recordings]
+
+
+def sketches_alike(pairs: Sequence[tuple[Recording, Recording]]) -> np.ndarray:
     """How alike the sketches of pairs are: the correlation of the views that are most alike.
 
     Parameters
     ----------
-    sketches : sequence of Sketches, at least one, see `Recording.sketches`
-    pairs : np.ndarray, int, shape (n_pairs, 2), into `sketches`
+    pairs : sequence of (Recording, Recording)
 
     Returns
     -------
     np.ndarray, float64, shape (n_pairs,), see `correlate_sketches`
     """
-    n_views = [len(one) for one in sketches]
-    start = np.cumsum([0, *n_views]).tolist()
+    recordings = list({id(one): one for pair in pairs for one in pair}.values())
+    starts = np.cumsum([0, *(len(one.views) for one in recordings)]).tolist()
+    start = {id(one): at for one, at in zip(recordings, starts, strict=False)}
     views = [
-        (at, start[a] + i, start[b] + j)
-        for at, (a, b) in enumerate(pairs.tolist())
-        for i, j in meeting_views(n_views[a], n_views[b])
+        (at, start[id(a)] + i, start[id(b)] + j)
+        for at, (a, b) in enumerate(pairs)
+        for i, j in meeting_views(len(a.views), len(b.views))
     ]
     of, first, second = np.array(views, int).reshape(-1, 3).T
     alike = np.zeros(len(pairs))
-    np.maximum.at(alike, of, correlate_sketches(Sketches.join(sketches), first, second))
+    if views:
+        sketches = Sketches.join(sketches_of(recordings))
+        np.maximum.at(alike, of, correlate_sketches(sketches, first, second))
     return alike
 
 
-def meet(first: Recording, second: Recording) -> Met:
-    """Compare two hits; one channel is also compared with each side of two.
+def meet(pairs: Sequence[tuple[Recording, Recording]]) -> list[Met]:
+    """Compare pairs of hits; one channel is also compared with each side of two.
 
     Parameters
     ----------
-    first, second : Recording
+    pairs : sequence of (Recording, Recording)
 
     Returns
     -------
-    Met
+    list of Met, one a pair
     """
-    one, other = (first.mix, *first.sides), (second.mix, *second.sides)
-    best: Met | None = None
-    for i, j in meeting_views(len(one), len(other)):
-        found = Met(one[i], other[j], compare_hits(one[i], other[j]))
-        if best is None or found.plain.score_db > best.plain.score_db:
-            best = found
-        if best.first is first.mix and best.plain.score_db >= SURE_DB:
-            break
-    assert best is not None
+    best = _meet([(a.mix, b.mix) for a, b in pairs])
+    sides = [
+        (at, a.views[i], b.views[j])
+        for at, (a, b) in enumerate(pairs)
+        if best[at].plain.score_db < SURE_DB
+        for i, j in meeting_views(len(a.views), len(b.views))[1:]
+    ]
+    for (at, *_), met in zip(sides, _meet([(a, b) for _, a, b in sides]), strict=True):
+        if met.plain.score_db > best[at].plain.score_db:
+            best[at] = met
     return best
+
+
+def _meet(pairs: Sequence[tuple[Prepared, Prepared]]) -> list[Met]:
+    return [Met(*pair, plain) for pair, plain in zip(pairs, compare_hits(pairs), strict=True)]

@@ -75,9 +75,18 @@ def _taper(n: int) -> np.ndarray:
 
 
 @lru_cache(maxsize=512)
-def _turns(n: int) -> np.ndarray:
-    """By how much each bin of `n` samples turns in one of them, radians; complex64."""
-    return (2j * np.pi * np.arange(n // 2 + 1) / n).astype(np.complex64)
+def _radians(n: int) -> np.ndarray:
+    """By how much each bin of `n` samples turns in one of them; float32."""
+    return (2 * np.pi * np.arange(n // 2 + 1) / n).astype(np.float32)
+
+
+def _turns(n: int, fraction: np.ndarray) -> np.ndarray:
+    """What makes up for a delay by part of a sample; complex64, shape (n_segments, n // 2 + 1)."""
+    angle = fraction * _radians(n)
+    turns = np.empty(angle.shape, np.complex64)
+    np.cos(angle, out=turns.real)
+    np.sin(angle, out=turns.imag)
+    return turns
 
 
 class Cells(NamedTuple):
@@ -103,32 +112,36 @@ def tapered_spectrum(segment: np.ndarray) -> np.ndarray:
 
 
 def scores_db(
-    a: np.ndarray, b: np.ndarray, fraction: np.ndarray | np.float32, noise_a: float, noise_b: float
+    a: np.ndarray, b: np.ndarray, fraction: np.ndarray, noise_a: np.ndarray, noise_b: np.ndarray
 ) -> list[np.ndarray]:
-    """Scores of the cells of segments, one after the other; `Cells.score_db` of each.
+    """Scores of the cells of segments of one length; `Cells.score_db` of each.
 
     Parameters
     ----------
-    a, b : np.ndarray, shape (n,) or (n_segments, n)
-    fraction : float32, samples by which `b` is late; of several segments shape (n_segments, 1)
-    noise_a, noise_b : float, variance a sample
+    a, b : np.ndarray, float32, shape (n_segments, n)
+    fraction : np.ndarray, float32, shape (n_segments, 1), samples by which `b` is late
+    noise_a, noise_b : np.ndarray, shape (n_segments, 1), variance a sample
 
     Returns
     -------
     list of np.ndarray, one a segment, shape (n_cells,) each
     """
-    n = a.shape[-1]
-    edges = _bands(n)[0]
-    if len(edges) < 2:
-        return [np.zeros(0)] * (len(a) if a.ndim > 1 else 1)
-    turned = tapered_spectrum(b) * np.exp(_turns(n) * fraction)
+    n = a.shape[1]
+    if len(_bands(n)[0]) < 2:
+        return [np.zeros(0)] * len(a)
+    turned = tapered_spectrum(b) * _turns(n, fraction)
     cross, power_a, power_b, heard = _in_bands(tapered_spectrum(a), turned, n, noise_a, noise_b)
-    rows = zip(*(np.atleast_2d(x) for x in (cross, power_a, power_b, heard)), strict=True)
-    return [_score_db(power_of(c[h]) / (p[h] * q[h])) for c, p, q, h in rows]
+    scores = _score_db(power_of(cross[heard]) / (power_a[heard] * power_b[heard]))
+    ends = np.cumsum(heard.sum(axis=1)).tolist()
+    return [scores[start:stop] for start, stop in zip([0, *ends], ends, strict=False)]
 
 
 def _in_bands(
-    spectrum_a: np.ndarray, spectrum_b: np.ndarray, n: int, noise_a: float, noise_b: float
+    spectrum_a: np.ndarray,
+    spectrum_b: np.ndarray,
+    n: int,
+    noise_a: float | np.ndarray,
+    noise_b: float | np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Cross power, both powers, and which bands stand above the noise of both.
 

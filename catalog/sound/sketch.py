@@ -12,8 +12,9 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from catalog.sound.compare import MARGIN, MAX_LAG_S, Prepared
+from catalog.sound.batches import rows_of
 from catalog.sound.picture import SR
+from catalog.sound.prepared import MARGIN, MAX_LAG_S, Prepared
 
 SKETCH_SAMPLES, SKETCH_FFT = 4096, 6300  # at SR; the rest of the FFT is room for the lags
 HALF_FFT = SKETCH_FFT // 2
@@ -25,6 +26,7 @@ NOISE_LIFT = 10.0  # bins of so many times the noise count half
 MIN_HELD = 0.05  # of the energy of a side; what both hold is not taken for less
 LONG_SAMPLES = 1_200  # at SR, 16 ms after the onset
 SHORT_LIFT = 2.0  # copies of shorter hits, cut at either end, have half of the correlation
+HITS_AT_ONCE = 32  # a hit takes 100 kB while it is sketched
 PAIRS_AT_ONCE = 256  # a pair takes 50 kB while it is asked
 
 
@@ -63,38 +65,43 @@ class Sketches:
         return cls(*(np.concatenate(column) for column in columns))
 
 
-def sketch_hit(hit: Prepared) -> Sketches:
-    """Sketch one hit.
+def sketch_hits(hits: Sequence[Prepared]) -> Sketches:
+    """Sketch hits, or channels of them.
 
     Parameters
     ----------
-    hit : Prepared
+    hits : sequence of Prepared, at least one
 
     Returns
     -------
-    Sketches, one
+    Sketches, one a hit
     """
+    blocks = [hits[at : at + HITS_AT_ONCE] for at in range(0, len(hits), HITS_AT_ONCE)]
+    return Sketches.join([_sketch(block) for block in blocks])
+
+
+def _sketch(hits: Sequence[Prepared]) -> Sketches:
     from scipy.fft import irfft, rfft
 
-    y = hit.samples[:SKETCH_SAMPLES]
-    spectrum = rfft(y, SKETCH_FFT)[:N_BINS]
-    size = np.abs(spectrum)
-    noise = np.float32(NOISE_LIFT * len(y) * hit.noise + 1e-12)
-    spectrum *= size * np.sqrt(size) / (size * size + noise)
-    parts = spectrum.astype(np.complex64).view(np.float32).reshape(-1, 2)
-    most = float(np.abs(parts).max(initial=0.0))
-    rounded = np.round(parts * (127.0 / most if most > 0 else 0.0)).astype(np.int8)
-    wave = irfft(_as_complex(rounded), HALF_FFT)
-    before = np.cumsum(np.square(wave))
-    power = max(float(before[-1]), 1e-12)
-    at = np.arange(N_STEPS) * STEP
-    share = np.where(at > 0, before[at - 1], 0.0) / power
+    sounds = [hit.samples[:SKETCH_SAMPLES] for hit in hits]
+    spectra = rfft(rows_of(sounds, SKETCH_FFT), axis=1)[:, :N_BINS]
+    noise = [NOISE_LIFT * len(y) * hit.noise + 1e-12 for y, hit in zip(sounds, hits, strict=True)]
+    size = np.abs(spectra)
+    spectra *= size * np.sqrt(size) / (size * size + np.array(noise, np.float32)[:, None])
+    parts = spectra.view(np.float32)
+    most = np.abs(parts).max(axis=1, keepdims=True)
+    parts *= 127.0 / np.where(most > 0, most, np.inf)
+    rounded = np.rint(parts).astype(np.int8).reshape(len(hits), N_BINS, 2)
+    before = np.cumsum(np.square(irfft(_as_complex(rounded), HALF_FFT, axis=1)), axis=1)
+    power = np.maximum(before[:, -1], 1e-12)
+    share = np.zeros((len(hits), N_STEPS), np.float32)
+    share[:, 1:] = before[:, STEP - 1 : (N_STEPS - 1) * STEP : STEP] / power[:, None]
     return Sketches(
-        rounded[None],
-        share[None].astype(np.float32),
-        np.array([power], np.float32),
-        np.array([hit.first // 2], np.int16),
-        np.array([len(hit.samples) >= LONG_SAMPLES]),
+        rounded,
+        share,
+        power.astype(np.float32),
+        np.array([hit.first // 2 for hit in hits], np.int16),
+        np.array([len(hit.samples) >= LONG_SAMPLES for hit in hits]),
     )
 
 

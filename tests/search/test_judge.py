@@ -34,7 +34,7 @@ def test_what_a_filter_makes_a_copy_is_one_with_curves_too():
     first, told = prepare_recording(STROKE), 0
     for edit in FOUND:
         edited = apply_edits(STROKE, (edit,), rng=np.random.default_rng(1))
-        fits = Fits(*meet(first, prepare_recording(edited)))
+        fits = Fits(*meet([(first, prepare_recording(edited))])[0])
         if judge_evidence(fits.filtered_evidence()).answer == COPY:
             assert judge_evidence(fits.evidence()).answer == COPY, edit.name
             told += 1

@@ -35,13 +35,13 @@ def recording(y: np.ndarray):
 
 
 def evidence(first: np.ndarray, second: np.ndarray) -> dict[str, float]:
-    met = meet(recording(first), recording(second))
+    met = meet([(recording(first), recording(second))])[0]
     return dict(zip(EVIDENCE, fitted_evidence(*met), strict=True))
 
 
 def test_offset_gain_and_polarity_are_those_that_were_applied():
     later = np.concatenate([np.zeros(2205), -0.25 * STROKE])
-    aligned = align_hits(*meet(recording(STROKE), recording(later)))
+    aligned = align_hits(*meet([(recording(STROKE), recording(later))])[0])
     assert aligned.offset_s == pytest.approx(0.05, abs=1e-5)
     assert aligned.gain_db == pytest.approx(-12.04, abs=GAIN_TOLERANCE_DB)
     assert aligned.polarity == -1
@@ -51,7 +51,7 @@ def test_offset_gain_and_polarity_are_those_that_were_applied():
 def test_the_fitted_filter_is_the_one_that_was_applied():
     kernel = np.array([0.0, 1.0, 0.5, -0.25])
     filtered = np.convolve(STROKE, kernel)[: len(STROKE)]
-    aligned = align_hits(*meet(recording(STROKE), recording(filtered)))
+    aligned = align_hits(*meet([(recording(STROKE), recording(filtered))])[0])
     told = aligned.taps / aligned.taps[np.argmax(np.abs(aligned.taps))]
     at = int(np.argmax(np.abs(told)))
     assert told.shape == (N_TAPS,)
@@ -62,7 +62,7 @@ def test_the_fitted_filter_is_the_one_that_was_applied():
 
 def test_a_static_curve_is_undone_by_the_fit():
     driven = np.tanh(3.0 * STROKE)
-    plain = compare_hits(recording(STROKE).mix, recording(driven).mix)
+    (plain,) = compare_hits([(recording(STROKE).mix, recording(driven).mix)])
     fitted = evidence(STROKE, driven)
     assert plain.score_db < 25.0
     assert fitted["mean_db"] > plain.score_db + 5.0
@@ -112,7 +112,7 @@ def test_a_curve_beside_the_filter_can_only_tell_more():
     rng = np.random.default_rng(5)
     filtered = np.convolve(STROKE, [1.0, 0.4])[: len(STROKE)]
     filtered += 1e-3 * rng.normal(size=len(filtered))
-    fits = Fits(*meet(recording(STROKE), recording(filtered)))
+    fits = Fits(*meet([(recording(STROKE), recording(filtered))])[0])
     at = EVIDENCE.index("phased_db")
     assert fits.evidence()[at] >= fits.filtered_evidence()[at] - 1e-9
 

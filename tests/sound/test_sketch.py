@@ -7,15 +7,14 @@ import pytest
 
 from catalog.search.fitting.edits import EDITS, applies, apply_edits
 from catalog.search.same.judge import OTHER_BELOW
-from catalog.sound.compare import prepare_hit
 from catalog.sound.decode import Audio
 from catalog.sound.picture import SR
-from catalog.sound.recording import prepare_recording, sketches_alike
+from catalog.sound.prepared import prepare_hit
+from catalog.sound.recording import prepare_recording, sketches_alike, sketches_of
 from catalog.sound.sketch import (
     SKETCH_SAMPLES,
-    Sketches,
     correlate_sketches,
-    sketch_hit,
+    sketch_hits,
 )
 from tests.signals import as_frames, drum_stroke
 
@@ -27,7 +26,7 @@ def audio(y: np.ndarray) -> Audio:
 
 
 def correlation(a: Audio, b: Audio) -> float:
-    both = Sketches.join([sketch_hit(prepare_hit(a)), sketch_hit(prepare_hit(b))])
+    both = sketch_hits([prepare_hit(a), prepare_hit(b)])
     return float(correlate_sketches(both, np.array([0]), np.array([1]))[0])
 
 
@@ -71,7 +70,7 @@ def test_it_is_the_correlation_that_numpy_finds():
     lags = np.abs(np.correlate(np.tile(waves[1], 3), waves[0], "valid"))
     lags = lags[3_150 + np.arange(-1_100, 1_100)]
     whole = lags.max() / np.sqrt(np.prod([np.square(w).sum() for w in waves]))
-    both = Sketches.join([sketch_hit(a), sketch_hit(b)])
+    both = sketch_hits([a, b])
     found = float(correlate_sketches(both, np.array([0]), np.array([1]))[0])
     assert whole - ONE_BYTE < found < 1.1 * whole + ONE_BYTE  # what one lacks is left out
 
@@ -83,7 +82,7 @@ def test_polarity_and_level_change_nothing():
 
 def test_many_are_answered_as_one_is():
     hits = [prepare_hit(audio(drum_stroke(130, seed=s, sr=SR))) for s in range(30)]
-    sketches = Sketches.join([sketch_hit(hit) for hit in hits])
+    sketches = sketch_hits(hits)
     first, second = (rows.ravel() for rows in np.meshgrid(np.arange(30), np.arange(30)))
     together = correlate_sketches(sketches, first, second)
     alone = [
@@ -100,11 +99,11 @@ def test_a_click_is_not_told_from_its_copies():
     other = np.zeros(SR)
     other[100:160] = np.random.default_rng(1).normal(size=60)
     copies = [-0.1 * click, click + 0.002, np.concatenate([np.zeros(4800), click])]
-    sketches = [prepare_recording(audio(y)).sketches for y in (click, *copies)]
-    assert sketches_alike(sketches, np.array([[0, 1], [0, 2], [0, 3]])).min() > OTHER_BELOW
-    short = [prepare_recording(audio(y[100:400])).sketches for y in (click, -click, other)]
-    alike = sketches_alike(short, np.array([[0, 1], [0, 2]]))
-    assert not short[0].is_long.any()
+    first, *others = (prepare_recording(audio(y)) for y in (click, *copies))
+    assert sketches_alike([(first, copy) for copy in others]).min() > OTHER_BELOW
+    first, *others = (prepare_recording(audio(y[100:400])) for y in (click, -click, other))
+    alike = sketches_alike([(first, one) for one in others])
+    assert not sketches_of([first])[0].is_long.any()
     assert alike[0] == pytest.approx(2.0, abs=2 * ONE_BYTE)  # what is short counts twice
 
 
@@ -112,12 +111,12 @@ def test_one_side_of_two_is_met_with_the_side_it_is():
     left, right = (drum_stroke(130, seed=s, sr=SR) for s in (1, 2))
     stereo = prepare_recording(Audio(np.stack([left, right], 1).astype(np.float32), SR, "WAV", ""))
     mono = prepare_recording(audio(right))
-    assert len(stereo.sketches) == 3
-    alike = sketches_alike([stereo.sketches, mono.sketches], np.array([[0, 1], [1, 0]]))
+    assert [len(sketches) for sketches in sketches_of([stereo, mono])] == [3, 1]
+    alike = sketches_alike([(stereo, mono), (mono, stereo)])
     assert alike == pytest.approx([1.0, 1.0], abs=ONE_BYTE)
 
 
 def test_none_is_answered_with_none():
-    one = sketch_hit(prepare_hit(STROKE))
+    one = sketch_hits([prepare_hit(STROKE)])
     none = np.empty(0, int)
     assert correlate_sketches(one, none, none).shape == (0,)

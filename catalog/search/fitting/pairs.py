@@ -51,7 +51,7 @@ class PairTable:
 
     def add(self, first: Recording, second: Recording, *, is_copy: bool, **told: object) -> None:
         """Judge one pair and keep it."""
-        met = meet(first, second)
+        (met,) = meet([(first, second)])
         self.evidence.append(fitted_evidence(*met))
         self.is_copy.append(is_copy)
         for name in ("drum", "edits", "names", "pictures"):

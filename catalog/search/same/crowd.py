@@ -1,32 +1,29 @@
 """Many pairs judged at once by several processes; only places of files and answers travel.
 
-A worker takes a stretch of neighbours, so that it decodes most hits once: it sketches them, tells
-most pairs apart by their sketches, and asks the samples about the others.
+A worker takes a stretch of neighbours, so that it decodes most hits once, and judges some hundred
+pairs at a time.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-import numpy as np
-
 from catalog.errors import CatalogError
 from catalog.library.pool import count_workers, spread
 from catalog.library.records import Hit
 from catalog.library.sides import decode_sides
-from catalog.search.same.judge import OTHER_BELOW, PLAINLY_OTHER, Judgement, judge_pair
+from catalog.search.same.judge import Judgement, judge_pairs
 from catalog.sound.microphones import mix_channels
-from catalog.sound.recording import Recording, prepare_recording, sketches_alike
-from catalog.sound.sketch import Sketches
+from catalog.sound.recording import Recording, prepare_recording
 
 TASK = 2048  # pairs handed to a worker at once: of 3.5 a hit, 0.2 of the hits lie in two tasks
 LEAST_TASKS = 4  # for each worker, so that none waits long for another
 FEW = 512  # pairs that are judged before processes have been started
-PAIRS_AT_ONCE = 256  # whose hits are sketched before samples are asked: they stay ready meanwhile
+PAIRS_AT_ONCE = 256  # their hits stay ready meanwhile
 MAX_PREPARED = 512  # hits that a worker keeps ready, about 150 kB each and thrice that in stereo
 
 
@@ -42,12 +39,7 @@ class Place:
     mate: Path | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class _Stretch:
-    """Some pairs: places, and two rows of them for each pair; shape (n_pairs, 2)."""
-
-    places: tuple[Place, ...]
-    pairs: np.ndarray
+Stretch = Sequence[tuple[Place, Place]]
 
 
 def judge_many(
@@ -77,12 +69,13 @@ def judge_many(
     """
     hits = {hit.id: hit for pair in pairs for hit in pair}
     places = {hit_id: _place_of(hit, mix_of) for hit_id, hit in hits.items()}
+    placed = [(places[first.id], places[second.id]) for first, second in pairs]
     if len(pairs) <= few:
-        for first, second in pairs:
-            yield _judge_one(places[first.id], places[second.id])
+        for at in range(0, len(placed), PAIRS_AT_ONCE):
+            yield from _judge_some(placed[at : at + PAIRS_AT_ONCE])
         return
     size = _task_size(len(pairs), n_jobs)
-    stretches = [_stretch_of(pairs[at : at + size], places) for at in range(0, len(pairs), size)]
+    stretches = [placed[at : at + size] for at in range(0, len(pairs), size)]
     with closing(spread(_judge_stretches, stretches, n_jobs, size=1)) as judged:
         yield from judged
 
@@ -95,47 +88,20 @@ def _place_of(hit: Hit, mix_of: Callable[[Hit], str]) -> Place:
     return Place(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit), hit.mate)
 
 
-def _stretch_of(pairs: Sequence[tuple[Hit, Hit]], places: Mapping[int, Place]) -> _Stretch:
-    rows: dict[int, int] = {}
-    both = [[rows.setdefault(hit.id, len(rows)) for hit in pair] for pair in pairs]
-    return _Stretch(tuple(places[hit_id] for hit_id in rows), np.array(both))
-
-
-def _judge_stretches(stretches: Sequence[_Stretch]) -> list[Judgement | None]:
+def _judge_stretches(stretches: Sequence[Stretch]) -> list[Judgement | None]:
     return [
         answer
         for stretch in stretches
-        for at in range(0, len(stretch.pairs), PAIRS_AT_ONCE)
-        for answer in _judge_some(stretch.places, stretch.pairs[at : at + PAIRS_AT_ONCE])
+        for at in range(0, len(stretch), PAIRS_AT_ONCE)
+        for answer in _judge_some(stretch[at : at + PAIRS_AT_ONCE])
     ]
 
 
-def _judge_some(places: Sequence[Place], pairs: np.ndarray) -> list[Judgement | None]:
-    """Judge pairs by their sketches, and by their samples where those leave it open."""
-    found: list[Judgement | None] = [None] * len(pairs)
-    rows, both = np.unique(pairs, return_inverse=True)
-    sketches = [_sketch(places[row]) for row in rows.tolist()]
-    is_held = np.array([one is not None for one in sketches])
-    at_held, both = np.cumsum(is_held) - 1, both.reshape(pairs.shape)
-    asked = np.flatnonzero(is_held[both].all(axis=1))
-    if not len(asked):
-        return found
-    alike = sketches_alike([one for one in sketches if one is not None], at_held[both[asked]])
-    for at, share in zip(asked.tolist(), alike.tolist(), strict=True):
-        first, second = pairs[at].tolist()
-        is_open = share >= OTHER_BELOW
-        found[at] = _judge_one(places[first], places[second], share) if is_open else PLAINLY_OTHER
-    return found
-
-
-def _sketch(place: Place) -> Sketches | None:
-    recording = _prepare(place)
-    return None if recording is None else recording.sketches
-
-
-def _judge_one(first: Place, second: Place, alike: float | None = None) -> Judgement | None:
-    a, b = _prepare(first), _prepare(second)
-    return None if a is None or b is None else judge_pair(a, b, alike=alike)
+def _judge_some(pairs: Stretch) -> list[Judgement | None]:
+    prepared = [(_prepare(first), _prepare(second)) for first, second in pairs]
+    ready = [(a, b) for a, b in prepared if a is not None and b is not None]
+    judged = iter(judge_pairs(ready))
+    return [None if a is None or b is None else next(judged) for a, b in prepared]
 
 
 @lru_cache(maxsize=MAX_PREPARED)

@@ -6,6 +6,7 @@ boosted trees, learnt by `catalog.search.fitting` from edited recordings and rea
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -16,7 +17,7 @@ from catalog.search.same.trees import Trees
 from catalog.sound.compare import Agreement
 from catalog.sound.decode import resample
 from catalog.sound.evidence import EVIDENCE, Fits
-from catalog.sound.recording import Recording, meet, sketches_alike
+from catalog.sound.recording import Met, Recording, meet, sketches_alike
 
 JUDGE_FILE = Path(__file__).with_name("judge.npz")
 JUDGE_VERSION = 5  # raise it when answers change: decisions that were kept are then asked anew
@@ -37,7 +38,6 @@ EXACT_SPARE = 2  # samples of silence that one of them may have more
 EXACT_RATES_DB = 20.0  # the same where rates differ: conversion takes away the highest band
 FEW_SAMPLES, FEW_RATES_DB = 64, 10.0  # a click of few samples has much of its energy there
 EXACT_SR, EXACT_ROOM_S = 96_000, 0.005
-ONE_PAIR = np.array([[0, 1]])
 
 
 @dataclass(frozen=True)
@@ -67,35 +67,48 @@ def load_judge() -> tuple[Trees, float, float]:
     return Trees.load(JUDGE_FILE), copy, unsure
 
 
-def judge_pair(first: Recording, second: Recording, *, alike: float | None = None) -> Judgement:
-    """Judge whether two hits are one recording.
+def judge_pair(first: Recording, second: Recording) -> Judgement:
+    """Judge whether two hits are one recording; see `judge_pairs`."""
+    return judge_pairs([(first, second)])[0]
+
+
+def judge_pairs(pairs: Sequence[tuple[Recording, Recording]]) -> list[Judgement]:
+    """Judge whether the two hits of each pair are one recording.
+
+    Many at once take half of the time that they take one by one.
 
     Parameters
     ----------
-    first, second : Recording
-    alike : float, optional, `sketches_alike` of the two where it has been found before
+    pairs : sequence of (Recording, Recording)
 
     Returns
     -------
-    Judgement
+    list of Judgement, one a pair
     """
-    if is_exact(first, second):
-        return Judgement(COPY, 1.0, np.inf)
-    if alike is None:
-        alike = float(sketches_alike([first.sketches, second.sketches], ONE_PAIR)[0])
-    if alike < OTHER_BELOW:
-        return PLAINLY_OTHER
-    met = meet(first, second)
+    judged = [PLAINLY_OTHER] * len(pairs)
+    alike = sketches_alike(pairs).tolist()
+    is_same = [is_exact(*pair) for pair in pairs]
+    asked = [at for at in range(len(pairs)) if not is_same[at] and alike[at] >= OTHER_BELOW]
+    for at, met in zip(asked, meet([pairs[at] for at in asked]), strict=True):
+        judged[at] = _judge_met(met, alike[at])
+    return [
+        Judgement(COPY, 1.0, np.inf) if same else one
+        for same, one in zip(is_same, judged, strict=True)
+    ]
+
+
+def _judge_met(met: Met, alike: float) -> Judgement:
+    other = Judgement(OTHER, _share(met.plain.score_db), -np.inf)
     if _is_plain_copy(met.plain):
-        return Judgement(COPY, _share(met.plain.score_db), np.inf)
+        return Judgement(COPY, other.share, np.inf)
     if _is_hopeless(met.plain, alike):
-        return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
+        return other
     fits = Fits(*met)
     if _leaves_much(fits, met.plain):
-        return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
+        return other
     filtered = judge_evidence(fits.filtered_evidence())
     if filtered.logit < FILTERED_LOGIT:
-        return Judgement(OTHER, _share(met.plain.score_db), -np.inf)
+        return other
     if filtered.answer == COPY:
         return filtered
     return judge_evidence(fits.evidence())
