@@ -11,7 +11,7 @@ import numpy as np
 from catalog.library.decided import Decision, Decisions
 from catalog.library.records import Hit
 from catalog.library.schema import SavedGroup
-from catalog.search.same.candidates import near_pairs, order_nearby
+from catalog.search.same.candidates import near_pairs, order_pairs
 from catalog.search.same.judge import COPY, OTHER, Judgement, judge_pair
 from catalog.search.same.keeping import keep_order, keep_reason
 from catalog.sound.recording import Recording
@@ -70,7 +70,7 @@ def group_copies(
     list of CopyGroup, in the order of the ids kept
     """
     decider = Decider(prepare, decisions, judge_many)
-    pairs = _in_order(near_pairs(points), points).tolist()
+    pairs = order_pairs(near_pairs(points), len(points)).tolist()
     found, maybe = _same_bytes(hits), []
     answers = decider.decide_each([(hits[a], hits[b]) for a, b in pairs])
     for done, ((a, b), decision) in enumerate(zip(pairs, answers, strict=True)):
@@ -87,15 +87,6 @@ def group_copies(
         for doubt in maybe:
             on_doubt(*doubt)
     return sorted(groups, key=lambda group: group.keep)
-
-
-def _in_order(pairs: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Order pairs so that neighbours in space are decided one after the other, from one cache."""
-    if not len(pairs):
-        return pairs
-    rank = order_nearby(points)
-    place = np.sort(rank[pairs], axis=1)
-    return pairs[np.lexsort((place[:, 1], place[:, 0]))]
 
 
 def _same_bytes(hits: Sequence[Hit]) -> list[tuple[int, int]]:

@@ -50,11 +50,16 @@ class Alignment:
     residue_db: float
 
 
-def powers_of(x: np.ndarray) -> list[np.ndarray]:
-    """The recording and odd and even powers of it, emphasised again."""
+def without_emphasis(x: np.ndarray) -> np.ndarray:
+    """Turn `catalog.sound.prepared.emphasised` back; float64, shape (n,)."""
     from scipy.signal import lfilter
 
-    raw = lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64))
+    return np.asarray(lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64)))
+
+
+def powers_of(x: np.ndarray) -> list[np.ndarray]:
+    """The recording and odd and even powers of it, emphasised again."""
+    raw = without_emphasis(x)
     raw /= max(float(np.abs(raw).max(initial=0.0)), 1e-12)
     square = raw * raw
     cube = square * raw
@@ -205,12 +210,10 @@ def align_hits(first: Prepared, second: Prepared, plain: Agreement) -> Alignment
     -------
     Alignment
     """
-    from scipy.signal import lfilter
-
     pair = cut_pair(first, second, round(plain.lag_s * SR))
     fitted = fit_filter(pair.a, pair.b)
     told, taps = fitted.apply(pair.a), fitted.taps
-    a, b = (lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64)) for x in (pair.a, pair.b))
+    a, b = without_emphasis(pair.a), without_emphasis(pair.b)
     level = float(b @ b) * second.scale**2 / max(float(a @ a) * first.scale**2, 1e-30)
     y = pair.b.astype(np.float64)
     left = float(np.square(y - told).sum()) / max(float(y @ y), 1e-30)

@@ -22,6 +22,7 @@ LAG_SAMPLES, LAG_FFT = 16_384, 18_816  # 0.37 s are enough to align by; the rest
 SHORT_LAG_SAMPLES, SHORT_LAG_FFT = 4_050, 6_300  # the same for two hits that are both short
 EDGE = 32  # samples faded in where a file begins within the stroke, 0.7 ms
 CUT_S = 0.0005  # an onset so early was cut
+RISE = np.linspace(0.0, 1.0, EDGE, dtype=np.float32)
 MARGIN = 512  # samples before the found onset, so that a trimmed start can be slid over
 
 
@@ -134,7 +135,8 @@ def prepare_mono_hit(mono: np.ndarray, *, sr: int, subtype: str) -> Prepared:
     first = round(missing * SR / sr)
     is_cut = onset <= round(CUT_S * sr)
     if is_cut:  # it begins with a click that is in no other copy
-        y[first : first + EDGE] *= np.linspace(0.0, 1.0, len(y[first : first + EDGE]))
+        edge = y[first : first + EDGE]
+        edge *= RISE[: len(edge)]
         first += EDGE
     noise = max(_quietest(y), _rounding_noise(subtype, peak))
     return Prepared(y, first, noise, is_cut, peak, onset / sr)

@@ -9,8 +9,8 @@ import pytest
 
 from catalog.library.decided import Decisions
 from catalog.library.records import Hit
-from catalog.search.duplicates import _in_order, group_copies, keep_order, keep_reason
-from catalog.search.same.candidates import copy_points, near_pairs
+from catalog.search.duplicates import group_copies, keep_order, keep_reason
+from catalog.search.same.candidates import copy_points, near_pairs, order_pairs
 from catalog.sound.decode import Audio
 from catalog.sound.measure import measure_audio
 from catalog.sound.recording import prepare_recording
@@ -126,11 +126,11 @@ def test_pairs_of_neighbours_are_decided_one_after_the_other():
     centers = rng.normal(size=(40, 8), scale=5.0)  # forty drums of sixteen strokes
     points = rng.permutation((centers[:, None] + 0.1 * rng.normal(size=(40, 16, 8))).reshape(-1, 8))
     pairs = rng.permutation(near_pairs(points))
-    ordered = _in_order(pairs, points)
+    ordered = order_pairs(pairs, len(points))
     assert sorted(map(tuple, ordered)) == sorted(map(tuple, pairs))
     kept, n_read = [], 0  # as many hits as are kept ready, the oldest gives way
     for row in ordered.ravel().tolist():
         if row not in kept:
             kept, n_read = [*kept[-63:], row], n_read + 1
-    assert n_read < 1.5 * len(points)
-    assert len(_in_order(np.empty((0, 2), int), points)) == 0
+    assert n_read < 1.2 * len(points)
+    assert len(order_pairs(np.empty((0, 2), int), len(points))) == 0

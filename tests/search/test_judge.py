@@ -35,7 +35,7 @@ def test_what_a_filter_makes_a_copy_is_one_with_curves_too():
     for edit in FOUND:
         edited = apply_edits(STROKE, (edit,), rng=np.random.default_rng(1))
         fits = Fits(*meet([(first, prepare_recording(edited))])[0])
-        if judge_evidence(fits.filtered_evidence()).answer == COPY:
+        if judge_evidence(fits.evidence(1)).answer == COPY:
             assert judge_evidence(fits.evidence()).answer == COPY, edit.name
             told += 1
     assert told > len(FOUND) // 2  # of a fit that tells nothing none would be

@@ -124,22 +124,32 @@ def near_pairs(
     return np.stack([keys[order] // n, keys[order] % n], axis=1)
 
 
-def order_nearby(points: np.ndarray, *, seed: int = 0) -> np.ndarray:
-    """Rank rows so that neighbours mostly have ranks close to each other.
+def order_pairs(pairs: np.ndarray, n: int) -> np.ndarray:
+    """Order pairs so that most pairs of a row lie close to each other: few rows are kept at hand.
 
     Parameters
     ----------
-    points : np.ndarray, shape (n, n_dims)
-    seed : int, of the cuts
+    pairs : np.ndarray, int, shape (n_pairs, 2)
+    n : int, rows
 
     Returns
     -------
-    np.ndarray, int, shape (n,), the rank of each row
+    np.ndarray, the same pairs in another order
+
+    References
+    ----------
+    E. Cuthill and J. McKee, "Reducing the bandwidth of sparse symmetric matrices", Proc. 24th
+    Nat. Conf. ACM, 1969.
     """
-    leaves = _cut(np.asarray(points, np.float32), np.random.default_rng(seed))
-    rank = np.empty(len(points), int)
-    rank[np.concatenate(leaves)] = np.arange(len(points))
-    return rank
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import reverse_cuthill_mckee
+
+    both = np.concatenate([pairs, pairs[:, ::-1]])
+    graph = coo_array((np.ones(len(both), np.int8), (both[:, 0], both[:, 1])), (n, n)).tocsr()
+    rank = np.empty(n, int)
+    rank[reverse_cuthill_mckee(graph, symmetric_mode=True)] = np.arange(n)
+    place = np.sort(rank[pairs], axis=1)
+    return np.asarray(pairs[np.lexsort((place[:, 1], place[:, 0]))])
 
 
 def _nearest_of_each(
