@@ -33,6 +33,8 @@ class Decisions:
 
     def get(self, first: Hit, second: Hit) -> Decision | None:
         """Give what was decided of two hits, in either order; None if nothing was."""
+        if not self.made and not self._known:
+            return None
         keys = _keys(first, second)
         return self.made.get(keys) or self._known.get(keys)
 
@@ -59,7 +61,9 @@ class Decisions:
 
 
 def _keys(first: Hit, second: Hit) -> Keys:
-    low, high = sorted(
-        f"{hit.content_hash[:KEY_DIGITS]}:{hit.start}:{hit.stop}" for hit in (first, second)
-    )
-    return low, high
+    one, other = _key(first), _key(second)
+    return (one, other) if one <= other else (other, one)
+
+
+def _key(hit: Hit) -> str:
+    return f"{hit.content_hash[:KEY_DIGITS]}:{hit.start}:{hit.stop}"

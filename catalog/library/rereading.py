@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from catalog.library.collector import out_of_sight
 from catalog.library.records import Hit
 from catalog.library.schema import Database
 
@@ -50,6 +51,7 @@ class Rereader:
             self._lists[(where, *values)] = kept
         return kept[1]
 
+    @out_of_sight()
     def _read_rows(
         self,
         store: Database,

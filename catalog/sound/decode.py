@@ -109,7 +109,7 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
     import soundfile
 
     path = Path(path)
-    _check_readable(path)
+    _check_file(path)
     if path.suffix.lower() == ".m4a":
         return _decode_memo(path, start, stop)
     try:
@@ -120,6 +120,7 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
         if path.suffix.lower() == ".caf":
             return _decode_memo(path, start, stop)
+        _check_readable(path)
         raise AudioError(
             path, f"cannot be decoded ({_first_line(err)}); export it again or take it out"
         ) from err
@@ -129,6 +130,7 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
 def _decode_memo(path: Path, start: int, stop: int | None) -> Audio:
     from catalog.sound.phone import decode_memo
 
+    _check_readable(path)
     return _finite(path, decode_memo(path, start=start, stop=stop))
 
 
@@ -146,18 +148,28 @@ def is_finite(samples: np.ndarray) -> bool:
     return math.isfinite(float(np.vdot(samples, samples))) or bool(np.isfinite(samples).all())
 
 
-def _check_readable(path: Path) -> None:
+def _check_file(path: Path) -> None:
     try:
-        if not stat.S_ISREG(os.stat(path).st_mode):  # to open a pipe would wait for ever
-            raise AudioError(path, "is no file that can be read, but a folder, a pipe or a device")
-        with open(path, "rb", buffering=0) as file:
-            head = file.read(1)
+        told = os.stat(path)
     except OSError as err:
-        raise AudioError(
-            path, f"cannot be read ({err.strerror}); check that you may open it"
-        ) from err
-    if not head:
+        raise _unreadable(path, err) from err
+    if not stat.S_ISREG(told.st_mode):  # to open a pipe would wait for ever
+        raise AudioError(path, "is no file that can be read, but a folder, a pipe or a device")
+    if told.st_size == 0:
         raise AudioError(path, "is empty (0 bytes); copy it again from the recorder or take it out")
+
+
+def _check_readable(path: Path) -> None:
+    """Read a byte: the system says more clearly than a decoder why it cannot."""
+    try:
+        with open(path, "rb", buffering=0) as file:
+            file.read(1)
+    except OSError as err:
+        raise _unreadable(path, err) from err
+
+
+def _unreadable(path: Path, err: OSError) -> AudioError:
+    return AudioError(path, f"cannot be read ({err.strerror}); check that you may open it")
 
 
 def _check_header(path: Path, file: Any) -> None:

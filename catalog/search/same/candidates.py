@@ -7,6 +7,7 @@ grows with n log n: a copy is far nearer than nearly everything else, so that fe
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -14,13 +15,15 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import StoreError
+from catalog.sound.batches import batches
 from catalog.sound.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
 
 SPACE_FILE = Path(__file__).with_name("space.npz")
 LEAF, N_TREES = 64, 16  # hits that are compared with one another, and how often they are cut anew
 EXACT_UP_TO = 2_000  # hits; below it every distance is taken
 N_NEAREST = 5  # of each hit
-ROWS_AT_ONCE = 512
+BLOCKS_AT_ONCE = 64  # a block takes 50 kB while it is asked
+PAIRS_AT_ONCE = 65_536  # whose distances are taken
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,20 +111,26 @@ def near_pairs(
         return np.zeros((0, 2), int)
     points = np.asarray(points, np.float32)
     if n <= EXACT_UP_TO:
-        blocks = [np.arange(n)]
-        found = [_near_in_block(points, blocks[0], n_nearest, reach)]
+        found = [_near_in_blocks(points, [np.arange(n)], n_nearest, reach)]
     else:
         rng = np.random.default_rng(seed)
-        found = []
-        for _ in range(N_TREES):
-            for block in _cut(points, rng):
-                found.append(_near_in_block(points, block, n_nearest, reach))
-    keys = np.concatenate([key for key, _ in found])
-    far = np.concatenate([distance for _, distance in found])
-    keys, first = np.unique(keys, return_index=True)
-    keys, far = _nearest_of_each(keys, far[first], n, n_nearest)
-    order = np.argsort(far, kind="stable")
-    return np.stack([keys[order] // n, keys[order] % n], axis=1)
+        cuts = (_cut(points, rng) for _ in range(N_TREES))
+        found = [_near_in_blocks(points, blocks, n_nearest, reach) for blocks in cuts]
+    keys = np.sort(np.concatenate(found))
+    keys = keys[np.diff(keys, prepend=-1) > 0]  # np.unique takes ten times as long
+    pairs = np.stack([keys // n, keys % n], axis=1)
+    pairs, far = _nearest_of_each(pairs, _distances(points, pairs), n_nearest)
+    return np.asarray(pairs[np.argsort(far, kind="stable")])
+
+
+def _distances(points: np.ndarray, pairs: np.ndarray) -> np.ndarray:
+    """Distances of pairs, from their differences: squares of norms lose the last digits."""
+    far = np.empty(len(pairs), np.float32)
+    for at in range(0, len(pairs), PAIRS_AT_ONCE):
+        some = slice(at, at + PAIRS_AT_ONCE)
+        apart = points[pairs[some, 0]] - points[pairs[some, 1]]
+        far[some] = np.sqrt(np.einsum("ij,ij->i", apart, apart))
+    return far
 
 
 def order_pairs(pairs: np.ndarray, n: int) -> np.ndarray:
@@ -153,53 +162,59 @@ def order_pairs(pairs: np.ndarray, n: int) -> np.ndarray:
 
 
 def _nearest_of_each(
-    keys: np.ndarray, far: np.ndarray, n: int, n_nearest: int
+    pairs: np.ndarray, far: np.ndarray, n_nearest: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Keep a pair that is among the nearest of either of its rows."""
-    rows = np.concatenate([keys // n, keys % n])
-    pair = np.tile(np.arange(len(keys)), 2)
-    order = np.lexsort((far[pair], rows))
-    rows = rows[order]
-    rank = np.arange(len(rows)) - np.searchsorted(rows, rows, side="left")
-    keep = np.unique(pair[order][rank < n_nearest])
-    return keys[keep], far[keep]
+    """Keep a pair that is among the nearest of either of its rows, and its distance."""
+    rows, both = pairs.T.ravel(), np.tile(np.arange(len(pairs)), 2)
+    # floats that are not negative have the order of their bits: one sort for both
+    order = np.argsort((rows << 32) | far[both].view(np.int32))
+    starts = np.searchsorted(rows[order], np.arange(rows.max(initial=0) + 2))
+    rank = np.arange(len(rows)) - np.repeat(starts[:-1], np.diff(starts))
+    keep = np.unique(both[order][rank < n_nearest])
+    return pairs[keep], far[keep]
 
 
 def _cut(points: np.ndarray, rng: np.random.Generator) -> list[np.ndarray]:
     """Cut all rows in halves along random directions until no part holds more than `LEAF`."""
-    parts, done = [np.arange(len(points))], []
+    rows, moved = np.arange(len(points)), points.copy()  # rows of a part lie one after the other
+    parts, done = [(0, len(points))], []
     while parts:
-        part = parts.pop()
-        if len(part) <= LEAF:
-            done.append(part)
+        start, stop = parts.pop()
+        n = stop - start
+        if n <= LEAF:
+            done.append(rows[start:stop])
             continue
         # the line through two of them cuts where the rows are, not where none is
-        one, two = rng.choice(part, 2, replace=False)
-        along = points[part] @ (points[one] - points[two])
-        order = np.argsort(along, kind="stable")
-        half = len(part) // 2 + int(rng.integers(-len(part) // 8, len(part) // 8 + 1))
-        parts += [part[order[:half]], part[order[half:]]]
+        one = int(rng.integers(n))
+        two = (one + int(rng.integers(1, n))) % n
+        mine = moved[start:stop]
+        half = n // 2 + int(rng.integers(-n // 8, n // 8 + 1))
+        order = np.argpartition(mine @ (mine[one] - mine[two]), half)
+        moved[start:stop], rows[start:stop] = mine[order], rows[start:stop][order]
+        parts += [(start, start + half), (start + half, stop)]
     return done
 
 
-def _near_in_block(
-    points: np.ndarray, block: np.ndarray, n_nearest: int, reach: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Keys (first * n + second) and distances of the near pairs of one part."""
-    n, some = len(points), points[block]
-    power = np.einsum("ij,ij->i", some, some)
-    keys, distances = [], []
-    for at in range(0, len(block), ROWS_AT_ONCE):
-        rows = slice(at, at + ROWS_AT_ONCE)
-        far = power[rows, None] + power[None] - 2.0 * (some[rows] @ some.T)
-        mine = np.arange(at, min(at + ROWS_AT_ONCE, len(block)))
-        far[np.arange(len(mine)), mine] = np.inf
-        if len(block) > n_nearest + 1:
-            limit = np.partition(far, n_nearest - 1, axis=1)[:, n_nearest - 1 : n_nearest]
-        else:
-            limit = np.full((len(mine), 1), np.inf)
-        i, j = np.nonzero(far <= np.minimum(limit, reach * reach))
-        a, b = block[mine[i]], block[j]
-        keys.append(np.minimum(a, b).astype(np.int64) * n + np.maximum(a, b))
-        distances.append(np.sqrt(np.maximum(far[i, j], 0.0)))
-    return np.concatenate(keys), np.concatenate(distances)
+def _near_in_blocks(
+    points: np.ndarray, blocks: Sequence[np.ndarray], n_nearest: int, reach: float
+) -> np.ndarray:
+    """Keys (first * n + second) of the near pairs of each part; those of one size together."""
+    sized = batches(map(len, blocks), BLOCKS_AT_ONCE)
+    rows = (np.stack([blocks[at] for at in some]) for _, some in sized)
+    return np.concatenate([_near(points, some, n_nearest, reach) for some in rows])
+
+
+def _near(points: np.ndarray, rows: np.ndarray, n_nearest: int, reach: float) -> np.ndarray:
+    """The same of parts of one size; `rows` has shape (n_parts, size)."""
+    n, size, some = len(points), rows.shape[1], points[rows]
+    power = np.einsum("bij,bij->bi", some, some)
+    far = power[:, :, None] + power[:, None] - 2.0 * (some @ some.transpose(0, 2, 1))
+    each = np.arange(size)
+    far[:, each, each] = np.inf
+    limit = np.full((len(rows), size, 1), np.float32(reach * reach))
+    if size > n_nearest + 1:
+        nearest = np.partition(far, n_nearest - 1, axis=2)[:, :, n_nearest - 1 : n_nearest]
+        limit = np.minimum(limit, nearest)
+    part, i, j = np.nonzero(far <= limit)
+    a, b = rows[part, i], rows[part, j]
+    return np.minimum(a, b).astype(np.int64) * n + np.maximum(a, b)
