@@ -118,6 +118,16 @@ def test_a_curve_beside_the_filter_can_only_tell_more():
     assert of == sorted(of)
 
 
+def test_a_curve_is_told_from_the_side_that_was_not_driven():
+    first, driven = recording(STROKE), recording(np.tanh(4.0 * STROKE / np.abs(STROKE).max()))
+    both = [Fits(*meet([pair])[0]) for pair in ((first, driven), (driven, first))]
+    told = [fits.evidence(2) for fits in both]
+    assert told[0] == pytest.approx(told[1], rel=0.02, abs=0.5)
+    at = EVIDENCE.index("phased_db")
+    for fits, evidence in zip(both, told, strict=True):
+        assert evidence[at] > fits.evidence(1)[at] + 3.0  # twice as much of it is told
+
+
 @given(arrays(np.float32, st.integers(1, 40), elements=st.floats(-40, 40, width=32)))
 def test_numbers_of_cells_are_what_numpy_says_of_them(values):
     # numpy's own percentile and median

@@ -19,7 +19,7 @@ from catalog.sound.batches import batches
 from catalog.sound.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
 
 SPACE_FILE = Path(__file__).with_name("space.npz")
-LEAF, N_TREES = 64, 16  # hits that are compared with one another, and how often they are cut anew
+LEAF, N_TREES = 64, 24  # hits that are compared with one another, and how often they are cut anew
 EXACT_UP_TO = 2_000  # hits; below it every distance is taken
 N_NEAREST = 5  # of each hit
 BLOCKS_AT_ONCE = 64  # a block takes 50 kB while it is asked
