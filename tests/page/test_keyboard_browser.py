@@ -19,7 +19,8 @@ FOCUSED = """() => { let one = document.activeElement;
 
 
 def tab_to(visit: Visit, name: str) -> list[str]:
-    """Go on by the tabulator until something of that name has the focus."""
+    """Go on by the tabulator until something of that name has the focus, once the page rests."""
+    visit.rest()
     for _ in range(MOST_STEPS):
         focused = visit.page.evaluate(FOCUSED)
         if name in focused[0] and focused[1] in CONTROLS:
@@ -40,6 +41,7 @@ def open_by_keys(visit: Visit, part: str) -> None:
         if part in visit.page.evaluate(FOCUSED)[0]:
             break
         visit.page.keyboard.press("ArrowRight")
+    visit.rest()
     visit.page.keyboard.press("Enter")
 
 
