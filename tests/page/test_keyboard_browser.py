@@ -19,9 +19,9 @@ FOCUSED = """() => { let one = document.activeElement;
 
 
 def tab_to(visit: Visit, name: str) -> list[str]:
-    """Go on by the tabulator until something of that name has the focus, once the page rests."""
-    visit.rest()
+    """Go on by the tabulator until something of that name has the focus while the page rests."""
     for _ in range(MOST_STEPS):
+        visit.rest()
         focused = visit.page.evaluate(FOCUSED)
         if name in focused[0] and focused[1] in CONTROLS:
             return focused
