@@ -13,7 +13,6 @@ from typing import Any
 
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
-from catalog.library.collector import out_of_sight
 from catalog.library.records import Hit
 from catalog.page.packed import PointPack, pack_points
 
@@ -74,8 +73,7 @@ def current_hits() -> list[Hit]:
     with _lock:
         revision = catalog.revision()
         if _hits is None or _hits[0] != revision:
-            with out_of_sight():
-                _hits = (revision, catalog.hits())
+            _hits = (revision, catalog.hits())
             _settle(len(_hits[1]))
         return _hits[1]
 
