@@ -6,6 +6,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from catalog.duplicates.groups import CopyGroup
+    from catalog.duplicates.microphone_ties import StrokeTie
+    from catalog.duplicates.overlay import Overlay
+    from catalog.duplicates.relations import Relation
+    from catalog.duplicates.review import Doubt
     from catalog.errors import (
         AudioError,
         CatalogError,
@@ -14,19 +19,15 @@ if TYPE_CHECKING:
         Stopped,
         StoreError,
     )
-    from catalog.facade import Catalog, default_store
-    from catalog.kit.assemble import Kit
+    from catalog.facade import Catalog
+    from catalog.holdings import default_store
     from catalog.kit.export import ExportOptions, ExportPlan
-    from catalog.library.records import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
-    from catalog.library.undo import Undone
-    from catalog.search.by_ear import Doubt
-    from catalog.search.duplicates import CopyGroup
-    from catalog.search.map2d import Layout
+    from catalog.kit.model import Kit
+    from catalog.library.files.undo import Undone
+    from catalog.matching.transfer import Alignment
+    from catalog.models import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
+    from catalog.search.layout import Layout
     from catalog.search.neighbors import Match
-    from catalog.search.same.relations import Relation
-    from catalog.search.same.ties import StrokeTie
-    from catalog.sound.fit import Alignment
-    from catalog.sound.overlay import Overlay
 
 __version__ = "0.1.0"
 
@@ -64,20 +65,20 @@ _ROOMS = {
         "AudioError", "CatalogError", "KitError", "ParameterError", "Stopped", "StoreError",
     ),
     "catalog.facade": ("Catalog", "default_store"),
-    "catalog.kit.assemble": ("Kit",),
+    "catalog.kit.fill.fill": ("Kit",),
     "catalog.kit.export": ("ExportOptions", "ExportPlan"),
-    "catalog.library.records": (
+    "catalog.models": (
         "ROLES", "Hit", "HistoryEvent", "Progress", "ScanReport", "Skipped",
     ),
-    "catalog.library.undo": ("Undone",),
-    "catalog.search.by_ear": ("Doubt",),
-    "catalog.search.duplicates": ("CopyGroup",),
-    "catalog.search.map2d": ("Layout",),
+    "catalog.library.files.undo": ("Undone",),
+    "catalog.duplicates.review": ("Doubt",),
+    "catalog.duplicates.groups": ("CopyGroup",),
+    "catalog.search.layout": ("Layout",),
     "catalog.search.neighbors": ("Match",),
-    "catalog.search.same.relations": ("Relation",),
-    "catalog.search.same.ties": ("StrokeTie",),
-    "catalog.sound.fit": ("Alignment",),
-    "catalog.sound.overlay": ("Overlay",),
+    "catalog.duplicates.relations": ("Relation",),
+    "catalog.duplicates.microphone_ties": ("StrokeTie",),
+    "catalog.matching.transfer": ("Alignment",),
+    "catalog.duplicates.overlay": ("Overlay",),
 }  # fmt: skip
 _HOMES = {name: room for room, names in _ROOMS.items() for name in names}
 

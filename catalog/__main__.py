@@ -12,14 +12,14 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from catalog.command import faults, handover, kit, library, relating, removing, search, takes
-from catalog.command.arguments import make_parser
-from catalog.command.page import demo_verb, open_page_verb
-from catalog.command.printing import FINE, WRONG, say
+from catalog.cli import files, kits, library, review, search, takes
+from catalog.cli.output import FINE, WRONG, say
+from catalog.cli.page import demo_verb, open_page_verb
+from catalog.cli.parser import make_parser
 from catalog.errors import CatalogError
 
 STOPPED = 130  # 128 + SIGINT, as shells count
-FAMILIES = (library, takes, faults, removing, relating, search, kit, handover)
+FAMILIES = (library, takes, review, files, search, kits)
 RUNS = {verb: run for family in FAMILIES for verb, run in family.RUNS.items()}
 
 
@@ -62,7 +62,8 @@ def _run(args: argparse.Namespace) -> int:
         return open_page_verb(store, port=args.port, browser=args.browser)
     if args.verb == "demo":
         return demo_verb(store, port=args.port, browser=args.browser)
-    from catalog.facade import Catalog, default_store
+    from catalog.facade import Catalog
+    from catalog.holdings import default_store
 
     place = Path(store) if store is not None else default_store()
     if args.verb != "scan" and not place.exists():

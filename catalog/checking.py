@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from catalog.library.faults import HitFault
-from catalog.library.store import Store
+from catalog.library.review.faults import HitFault
+from catalog.library.store.hits import Store
 
 
 class Checking:
@@ -27,7 +27,7 @@ class Checking:
         Parameters
         ----------
         hit_ids : collection of int, optional, only these hits
-        kinds : collection of str, only these; see `catalog.sound.faults.KINDS`
+        kinds : collection of str, only these; see `catalog.features.faults.KINDS`
         least_weight : float, 0 to 1
         dismissed : bool, also those that `dismiss_fault` took out
         sort : str, "weight" (heaviest first), "kind" or "hit"
@@ -41,7 +41,7 @@ class Checking:
         ParameterError
             if a kind or the order is unknown
         """
-        from catalog.library.faults import read_faults
+        from catalog.library.review.faults import read_faults
 
         return read_faults(
             self._store, hit_ids=hit_ids, kinds=kinds, least_weight=least_weight,
@@ -58,6 +58,6 @@ class Checking:
         StoreError
             if a hit is unknown
         """
-        from catalog.library.faults import dismiss_faults
+        from catalog.library.review.faults import dismiss_faults
 
         dismiss_faults(self._store, hit_ids, kind, dismissed=dismissed)

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from catalog.duplicates.groups import CopyGroup
+from catalog.duplicates.microphone_ties import StrokeTie
+from catalog.duplicates.overlay import Overlay
+from catalog.duplicates.relations import Relation
+from catalog.duplicates.review import Doubt
 from catalog.errors import CatalogError
 from catalog.holdings import Holdings, OnProgress
-from catalog.library.records import Hit
-from catalog.search.by_ear import Doubt
-from catalog.search.duplicates import CopyGroup
-from catalog.search.same.relations import Relation
-from catalog.search.same.ties import StrokeTie
+from catalog.matching.transfer import Alignment
+from catalog.matching.views import Recording
+from catalog.models import Hit
 from catalog.search.table import HitTable
-from catalog.sound.fit import Alignment
-from catalog.sound.overlay import Overlay
-from catalog.sound.recording import Recording
 
 
 class Copying(Holdings):
@@ -48,7 +48,7 @@ class Copying(Holdings):
         -------
         list of Doubt, the likeliest copies first; `say_same` answers them
         """
-        from catalog.search.remembered import find_doubts
+        from catalog.duplicates.cached import find_doubts
 
         return find_doubts(self._store, self._current(), self._prepare)
 
@@ -60,7 +60,7 @@ class Copying(Holdings):
         StoreError
             if a hit is unknown
         """
-        from catalog.library.verdicts import say_same
+        from catalog.library.store.annotations import say_same
 
         say_same(self._store, self.hit(first_id), self.hit(second_id), same)
 
@@ -72,7 +72,7 @@ class Copying(Holdings):
         ParameterError
             if the hit is in no group
         """
-        from catalog.search.remembered import keep_instead
+        from catalog.duplicates.cached import keep_instead
 
         keep_instead(self._store, self.copies(), self.hit(hit_id))
 
@@ -84,12 +84,12 @@ class Copying(Holdings):
         AudioError
             if a file is gone or broken
         """
-        from catalog.sound.overlay import lay_over
+        from catalog.duplicates.overlay import lay_over
 
         return lay_over(self.audio(first_id), self.audio(second_id))
 
     def _copies(self, table: HitTable, on_progress: OnProgress | None) -> list[CopyGroup]:
-        from catalog.search.remembered import find_copies
+        from catalog.duplicates.cached import find_copies
 
         return find_copies(self._store, table, self._prepare, on_progress)
 
@@ -105,7 +105,7 @@ class Copying(Holdings):
         -------
         str
         """
-        from catalog.search.report import write_report
+        from catalog.duplicates.report import write_report
 
         groups, fates = self.copies(), fates or {}
         ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
@@ -119,8 +119,8 @@ class Copying(Holdings):
         AudioError
             if a file is gone or broken
         """
-        from catalog.sound.fit import align_hits
-        from catalog.sound.recording import meet, prepare_recording
+        from catalog.matching.transfer import align_hits
+        from catalog.matching.views import meet, prepare_recording
 
         first, second = (prepare_recording(self.audio(i)) for i in (first_id, second_id))
         return align_hits(*meet([(first, second)])[0])
@@ -130,7 +130,7 @@ class Copying(Holdings):
 
         What strength and arrival say against a tie is in its `against`.
         """
-        from catalog.search.same.ties import tie_strokes
+        from catalog.duplicates.microphone_ties import tie_strokes
 
         return tie_strokes(self._current().hits)
 
@@ -151,8 +151,8 @@ class Copying(Holdings):
         StoreError
             if there is no such hit
         """
-        from catalog.search.metric import alike_distances
-        from catalog.search.same.relations import relate_hit
+        from catalog.duplicates.relations import relate_hit
+        from catalog.search.spaces import alike_distances
 
         hit, table = self.hit(hit_id), self._current()
         alike: list[tuple[int, float]] = []
@@ -170,7 +170,7 @@ class Copying(Holdings):
         )
 
     def _prepare(self, hit: Hit) -> Recording | None:
-        from catalog.sound.recording import prepare_recording
+        from catalog.matching.views import prepare_recording
 
         try:
             return prepare_recording(self._read(hit))

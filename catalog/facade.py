@@ -12,13 +12,13 @@ from catalog.copying import Copying
 from catalog.errors import ParameterError
 from catalog.handover import HandOver
 from catalog.holdings import OnProgress, default_store
-from catalog.kit.assemble import Kit
-from catalog.library.records import ROLES, Hit, Progress
-from catalog.search.map2d import Layout
+from catalog.kit.model import Kit
+from catalog.models import ROLES, Hit, Progress
+from catalog.search.constraints import But
+from catalog.search.layout import Layout
 from catalog.search.neighbors import Match
 from catalog.search.query import Query
 from catalog.search.table import HitTable
-from catalog.search.wishes import But
 
 __all__ = ["Catalog", "default_store"]
 
@@ -67,9 +67,8 @@ class Catalog(Copying, HandOver):
         >>> [cat.hit(match.hit_id).drum for match in cat.alternates(snare.id, 2)]
         ['SN brass towel', 'SN brass towel']
         """
-        from catalog.search.metric import stroke_distances
-        from catalog.search.neighbors import rank_hits
-        from catalog.search.shortlist import stroke_candidates
+        from catalog.search.neighbors import rank_hits, stroke_candidates
+        from catalog.search.spaces import stroke_distances
 
         table = self._current()
         row = self._row(table, hit_id)
@@ -99,8 +98,8 @@ class Catalog(Copying, HandOver):
         elsewhere : bool, only hits of other sessions
         but : str, sequence of str or mapping, optional
             how the answers are to differ: "shorter", ["darker", "tighter"], or
-            {"length_s": -0.1, "centroid_hz": "+20%"}; see `catalog.search.wishes`. Only hits that
-            went that way are given, so that there may be fewer than `n`, or none
+            {"length_s": -0.1, "centroid_hz": "+20%"}; see `catalog.search.constraints`. Only hits
+            that went that way are given, so that there may be fewer than `n`, or none
 
         Returns
         -------
@@ -121,9 +120,8 @@ class Catalog(Copying, HandOver):
         >>> {cat.hit(match.hit_id).session for match in cat.similar(snare.id, 3, elsewhere=True)}
         {'Vellanby boathouse'}
         """
-        from catalog.search.neighbors import rank_hits
-        from catalog.search.shortlist import alike_candidates
-        from catalog.search.wishes import apply_wishes, read_wishes
+        from catalog.search.constraints import apply_wishes, read_wishes
+        from catalog.search.neighbors import alike_candidates, rank_hits
 
         if role is not None and role not in ROLES:
             raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
@@ -201,7 +199,7 @@ class Catalog(Copying, HandOver):
         -------
         Layout
         """
-        from catalog.search.map2d import lay_out_umap
+        from catalog.search.layout import lay_out_umap
 
         table = self._current()
         groups = self._copies(table, on_progress)
@@ -219,7 +217,7 @@ class Catalog(Copying, HandOver):
 
     def layout(self) -> Layout:
         """A place for each hit that is here: the kept map, new hits placed beside their like."""
-        from catalog.search.map2d import pick_places, place_new
+        from catalog.search.layout import pick_places, place_new
 
         known, ids = Layout(*self._store.layout()), [hit.id for hit in self.hits()]
         places = pick_places(np.array(ids, np.int64), known)
@@ -282,19 +280,19 @@ class Catalog(Copying, HandOver):
         ParameterError
             if `n` is below 1
         """
-        from catalog.kit.assemble import fill_kit
+        from catalog.kit.fill.fill import fill_kit
 
         return fill_kit(self._pool(), locked, slots=slots, seed=seed, n_best=n)
 
     def swap(self, kit: Kit, slot: str) -> Kit:
         """Take the next best hit for one slot and keep the others; layers are chosen anew."""
-        from catalog.kit.assemble import swap_slot
+        from catalog.kit.fill.fill import swap_slot
 
         return self._layers_as_before(kit, swap_slot(self._pool(), kit, slot))
 
     def swap_back(self, kit: Kit, slot: str) -> Kit:
         """Take the hit again that a slot held before `swap`; `KitError` if there was none."""
-        from catalog.kit.assemble import swap_back
+        from catalog.kit.fill.fill import swap_back
 
         return self._layers_as_before(kit, swap_back(self._pool(), kit, slot))
 
@@ -328,25 +326,25 @@ class Catalog(Copying, HandOver):
 
     def delete_kit(self, name: str) -> None:
         """Take a kept kit away; the recordings stay. `StoreError` if there is none."""
-        from catalog.library.kept_kits import delete_kit
+        from catalog.library.store.kits import delete_kit
 
         delete_kit(self._store, name)
 
     def rename_kit(self, old: str, new: str) -> None:
         """Give a kept kit another name; `StoreError` if it is taken or there is no such kit."""
-        from catalog.library.kept_kits import rename_kit
+        from catalog.library.store.kits import rename_kit
 
         rename_kit(self._store, old, new)
 
     def keep_draft(self, text: str) -> None:
         """Keep what lies on the table, as text, until it is kept again."""
-        from catalog.library.kept_kits import keep_draft
+        from catalog.library.store.kits import keep_draft
 
         keep_draft(self._store, text)
 
     def kept_draft(self) -> str:
         """Give what `keep_draft` kept last; "" if nothing."""
-        from catalog.library.kept_kits import kept_draft
+        from catalog.library.store.kits import kept_draft
 
         return kept_draft(self._store)
 

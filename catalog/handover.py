@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING
 
 from catalog.errors import KitError
 from catalog.holdings import Holdings
-from catalog.kit.assemble import Kit, Pool
-from catalog.library.records import Hit
-from catalog.library.walk import hash_file
+from catalog.kit.fill.fill import Pool
+from catalog.kit.model import Kit
+from catalog.library.scan.walk import hash_file
+from catalog.models import Hit
 
 if TYPE_CHECKING:
+    from catalog.audio.model import Audio
     from catalog.kit.balance import Clashes, Interval, KitComparison, TuningProposal
     from catalog.kit.export import ExportOptions, ExportPlan
     from catalog.kit.levels import Levels
     from catalog.kit.phrase import Performance, Phrase
-    from catalog.sound.decode import Audio
 
 
 class HandOver(Holdings):
@@ -32,7 +33,7 @@ class HandOver(Holdings):
         KitError
             if a main hit is not among the hits that are here
         """
-        from catalog.kit.assemble import judge_kit
+        from catalog.kit.fill.fill import judge_kit
 
         return judge_kit(self._pool(), kit)
 
@@ -126,8 +127,8 @@ class HandOver(Holdings):
         KitError
             as `play_phrase`, or if a hit cannot be read
         """
+        from catalog.audio.encode import encode_wav
         from catalog.kit.phrase import render_phrase
-        from catalog.sound.decode import encode_wav
 
         events = self._phrase(kit, phrase).events
         gain_db, read = self.levels(kit).gain_db, self._sounding()
@@ -136,7 +137,7 @@ class HandOver(Holdings):
 
     def kit_warnings(self, kit: Kit) -> tuple[str, ...]:
         """What to look at before a kit goes out: wrong roles, guesses, missing strengths."""
-        from catalog.kit.export.warn import kit_warnings
+        from catalog.kit.export.plan import kit_warnings
 
         return kit_warnings(kit, self._hits_of(kit))
 

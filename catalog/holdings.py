@@ -11,16 +11,16 @@ from typing import Self
 
 import numpy as np
 
+from catalog.audio.model import Audio
 from catalog.checking import Checking
 from catalog.errors import StoreError
-from catalog.library.coverage import Coverage
-from catalog.library.folders import ScannedFolder
-from catalog.library.records import Hit, Progress, ScanReport, Skipped
-from catalog.library.said import Said
-from catalog.library.store import Store
+from catalog.library.review.coverage import Coverage
+from catalog.library.scan.folders import ScannedFolder
+from catalog.library.store.annotations import Said
+from catalog.library.store.hits import Store
+from catalog.models import Hit, Progress, ScanReport, Skipped
 from catalog.removing import Removing
 from catalog.search.table import HitTable, read_table, roles_by_example
-from catalog.sound.decode import Audio
 from catalog.taking import Taking
 
 OnProgress = Callable[[Progress], None]
@@ -121,9 +121,9 @@ class Holdings(Removing, Taking, Checking):
         >>> len(again.unchanged), len(again.added), len(again.skipped)
         (287, 0, 6)
         """
-        from catalog.library.folders import begin_folders, finish_folders
-        from catalog.library.scan import scan_folders
-        from catalog.library.walk import check_roots
+        from catalog.library.scan.folders import begin_folders, finish_folders
+        from catalog.library.scan.scanner import scan_folders
+        from catalog.library.scan.walk import check_roots
 
         roots = check_roots(folders)
         begin_folders(self._store, roots)
@@ -136,7 +136,7 @@ class Holdings(Removing, Taking, Checking):
 
     def folders(self) -> list[ScannedFolder]:
         """Folders that were scanned, the last first, and whether each scan came to its end."""
-        from catalog.library.folders import scanned_folders
+        from catalog.library.scan.folders import scanned_folders
 
         return scanned_folders(self._store)
 
@@ -194,9 +194,9 @@ class Holdings(Removing, Taking, Checking):
 
         Returns
         -------
-        dict of id to Hit, see `catalog.search.strengths.with_strengths`
+        dict of id to Hit, see `catalog.search.strength.with_strengths`
         """
-        from catalog.search.strengths import with_strengths
+        from catalog.search.strength import with_strengths
 
         return with_strengths(
             some,
@@ -235,7 +235,7 @@ class Holdings(Removing, Taking, Checking):
         ParameterError
             if the mark is unknown
         """
-        from catalog.library.said import mark_hits
+        from catalog.library.store.annotations import mark_hits
 
         mark_hits(self._store, hit_ids, mark)
 
@@ -249,7 +249,7 @@ class Holdings(Removing, Taking, Checking):
         ParameterError
             if a word is empty or longer than 60 characters
         """
-        from catalog.library.said import tag_hits
+        from catalog.library.store.annotations import tag_hits
 
         tag_hits(self._store, hit_ids, add=add, drop=drop)
 
@@ -285,7 +285,7 @@ class Holdings(Removing, Taking, Checking):
         StoreError
             if a hit is unknown
         """
-        from catalog.library import said
+        from catalog.library.store import annotations as said
 
         ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
         whom = ids if role is None else None  # a role may change what is guessed of others
@@ -313,7 +313,7 @@ class Holdings(Removing, Taking, Checking):
         -------
         list of Said, what this took back, so that it can be said once more
         """
-        from catalog.library.said import read_said, restore_said
+        from catalog.library.store.annotations import read_said, restore_said
 
         before = list(before)
         now = read_said(self._store, [said.hit_id for said in before])
@@ -340,7 +340,7 @@ class Holdings(Removing, Taking, Checking):
         >>> cat.coverage().holes[0].words
         'no middling strokes of the first kick (cardboard box, Kitchen at Fennimarsh 2023-02-19)'
         """
-        from catalog.library.coverage import find_coverage
+        from catalog.library.review.coverage import find_coverage
 
         hits = self.hits()
         heard = self.heard(hits)
@@ -352,14 +352,14 @@ class Holdings(Removing, Taking, Checking):
 
     def wav(self, hit_id: int) -> bytes:
         """One hit as a 16-bit WAV file for playing, scaled down if it goes beyond full scale."""
-        from catalog.sound.decode import encode_playable
+        from catalog.audio.encode import encode_playable
 
         return encode_playable(self.audio(hit_id))
 
     # Within
 
     def _read(self, hit: Hit) -> Audio:
-        from catalog.library.filesaid import read_mixed
+        from catalog.library.files.overrides import read_mixed
 
         return read_mixed(self._store, hit)
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from catalog.errors import StoreError
-from catalog.library.records import HistoryEvent
-from catalog.library.store import Store
-from catalog.library.undo import Undone
+from catalog.library.files.undo import Undone
+from catalog.library.store.hits import Store
+from catalog.models import HistoryEvent
 
 
 class Removing:
@@ -47,7 +47,7 @@ class Removing:
         'here'
         """
         from catalog.kit.usage import say_usage
-        from catalog.library.set_aside import set_aside_hits
+        from catalog.library.files.set_aside import set_aside_hits
 
         if not even_in_kits and (used := self.kits_using(hit_ids)):
             raise StoreError(
@@ -64,7 +64,7 @@ class Removing:
         StoreError
             if a hit is not set aside, or another file has taken its name
         """
-        from catalog.library.set_aside import restore_hits
+        from catalog.library.files.set_aside import restore_hits
 
         return restore_hits(self._store, hit_ids)
 
@@ -78,7 +78,7 @@ class Removing:
         StoreError
             if a hit is unknown, set aside, or hidden already
         """
-        from catalog.library.hidden import hide_hits
+        from catalog.library.files.hide import hide_hits
 
         return hide_hits(self._store, hit_ids, reason=reason)
 
@@ -90,19 +90,19 @@ class Removing:
         StoreError
             if a hit is unknown or not hidden
         """
-        from catalog.library.hidden import unhide_hits
+        from catalog.library.files.hide import unhide_hits
 
         return unhide_hits(self._store, hit_ids)
 
     def obstacles(self, hit_ids: Sequence[int]) -> dict[int, str]:
         """Why hits cannot be set aside, each in one line; those that can be are not in it."""
-        from catalog.library.set_aside import find_obstacle
+        from catalog.library.files.set_aside import find_obstacle
 
         return {i: why for i in hit_ids if (why := find_obstacle(self._store, i))}
 
     def kits_using(self, hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
         """Names of the kept kits that need each of these hits; hits in no kit are not in it."""
-        from catalog.kit.assemble import Kit
+        from catalog.kit.model import Kit
         from catalog.kit.usage import kits_using
 
         return kits_using((Kit.from_json(row[1]) for row in self._store.kits()), hit_ids)
@@ -123,7 +123,7 @@ class Removing:
         StoreError
             if a step is unknown or is none that can be undone
         """
-        from catalog.library.undo import undo_steps
+        from catalog.library.files.undo import undo_steps
 
         return undo_steps(self._store, steps)
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.library.cutting import CutFile
-from catalog.library.records import Hit
-from catalog.library.sessions import Session
-from catalog.library.store import Store
-from catalog.sound.microphones import ChannelDelay
+from catalog.audio.channels import ChannelDelay
+from catalog.library.files.cut_export import CutFile
+from catalog.library.metadata.sessions import Session
+from catalog.library.store.hits import Store
+from catalog.models import Hit
 
 
 class Taking:
@@ -40,7 +40,7 @@ class Taking:
         StoreError
             if there is no such hit or no hit of that file
         """
-        from catalog.library.cuts import list_regions
+        from catalog.library.files.regions import list_regions
 
         return list_regions(self._store, self._file(hit))
 
@@ -70,8 +70,8 @@ class Taking:
         AudioError
             if the file is gone or broken
         """
-        from catalog.library.sides import decode_sides
-        from catalog.sound.takes import outline
+        from catalog.features.segmentation import outline
+        from catalog.library.scan.stereo_pairs import decode_sides
 
         files = self._any_of(hit)
         audio = decode_sides(files.path, files.mate, start=start, stop=stop)
@@ -85,7 +85,7 @@ class Taking:
         AudioError
             if the file is gone or broken
         """
-        from catalog.library.sides import decode_hit
+        from catalog.library.scan.stereo_pairs import decode_hit
 
         return len(decode_hit(self._any_of(hit), whole=True).samples)
 
@@ -103,25 +103,25 @@ class Taking:
         StoreError
             if the hit is not there, or its file has changed since it was scanned
         """
-        from catalog.library.cuts import move_region
+        from catalog.library.files.regions import move_region
 
         return move_region(self._store, hit_id, start=start, stop=stop)
 
     def split_region(self, hit_id: int, *, at: int) -> list[Hit]:
         """Cut a stroke, or a finished hit, in two at a frame; see `move_region`."""
-        from catalog.library.cuts import split_region
+        from catalog.library.files.regions import split_region
 
         return split_region(self._store, hit_id, at=at)
 
     def merge_regions(self, hit_ids: Sequence[int]) -> list[Hit]:
         """Make one stroke of neighbours; the first keeps its id; see `move_region`."""
-        from catalog.library.cuts import merge_regions
+        from catalog.library.files.regions import merge_regions
 
         return merge_regions(self._store, hit_ids)
 
     def cut_again(self, hit: int | str | Path) -> list[Hit]:
         """Forget what was changed by hand and cut the file as a scan does; see `move_region`."""
-        from catalog.library.cuts import drop_cut
+        from catalog.library.files.regions import drop_cut
 
         return drop_cut(self._store, self._file(hit))
 
@@ -147,7 +147,7 @@ class Taking:
         StoreError
             if the recording has changed since it was scanned; nothing is left half done
         """
-        from catalog.library.cutting import plan_cut, write_cut
+        from catalog.library.files.cut_export import plan_cut, write_cut
 
         strokes = [stroke for stroke in self.regions(hit) if stroke.state == "here"]
         plan = plan_cut(strokes, Path(folder).absolute())
@@ -165,15 +165,15 @@ class Taking:
         AudioError
             if the file is gone or broken
         """
-        from catalog.library.sides import decode_hit
-        from catalog.sound.microphones import measure_delays
+        from catalog.audio.channels import measure_delays
+        from catalog.library.scan.stereo_pairs import decode_hit
 
         audio = decode_hit(self._store.hit(hit_id))
         return measure_delays(audio.samples, sr=audio.sr)
 
     def mix(self, hit_id: int) -> str:
         """How the channels of a hit's file are mixed: "", "sum", "aligned" or a channel."""
-        from catalog.library.filesaid import said_of
+        from catalog.library.files.overrides import said_of
 
         return said_of(self._store, self._store.hit(hit_id).content_hash).mix
 
@@ -196,7 +196,7 @@ class Taking:
         ParameterError
             if the choice is unknown
         """
-        from catalog.library.cuts import mix_file, warn_of_mix
+        from catalog.library.files.regions import mix_file, warn_of_mix
 
         hit = self._store.hit(hit_id)
         mix_file(self._store, hit.path, mix)
@@ -205,7 +205,7 @@ class Taking:
     # Left and right in two files
 
     def sides(self) -> list[Hit]:
-        """Hits whose left and right are two mono files, see `catalog.library.sides`."""
+        """Hits whose left and right are two mono files, see `catalog.library.scan.stereo_pairs`."""
         return [hit for hit in self._store.hits(states=("here",)) if hit.mate is not None]
 
     def join_sides(self, left: int, right: int) -> None:
@@ -218,7 +218,7 @@ class Taking:
         ParameterError
             if they are not two mono files of one rate, width, length and time reference
         """
-        from catalog.library.sides import join_sides
+        from catalog.library.scan.stereo_pairs import join_sides
 
         join_sides(self._store, self._store.hit(left), self._store.hit(right))
 
@@ -230,7 +230,7 @@ class Taking:
         ParameterError
             if the hit is one file
         """
-        from catalog.library.sides import part_sides
+        from catalog.library.scan.stereo_pairs import part_sides
 
         part_sides(self._store, self._store.hit(hit_id))
 
@@ -238,7 +238,7 @@ class Taking:
 
     def sessions(self) -> list[Session]:
         """All sessions, each with the rule that named it."""
-        from catalog.library.sessions import list_sessions
+        from catalog.library.metadata.sessions import list_sessions
 
         return list_sessions(self._store)
 
@@ -250,7 +250,7 @@ class Taking:
         ParameterError
             if the name is too long or holds control characters
         """
-        from catalog.library.sessions import set_session
+        from catalog.library.metadata.sessions import set_session
 
         set_session(self._store, hit_ids, name)
 

@@ -10,7 +10,8 @@ import pytest
 
 import catalog
 from catalog import Catalog, KitError, ParameterError, StoreError
-from catalog.sound.decode import decode_file, encode_wav
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_wav
 from tests.signals import SR, as_frames, decaying_noise, drum_stroke
 
 SLOTS = ["snare", "hat_closed"]

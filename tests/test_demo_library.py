@@ -13,7 +13,7 @@ import pytest
 import soundfile
 from scipy.special import jn_zeros
 
-from catalog.library.records import ROLES
+from catalog.models import ROLES
 from demo_library.maker.membrane import Drum, membrane_modes
 from demo_library.maker.modes import Stroke, ring
 from demo_library.perform import perform

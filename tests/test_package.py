@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from catalog.sound.decode import encode_wav
+from catalog.audio.encode import encode_wav
 from tests.signals import as_frames, drum_stroke
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -106,7 +106,7 @@ def test_the_installed_command_scans_and_finds(run, tmp_path):
 
 
 def test_the_installed_demo_has_its_library(run):
-    code = "from pathlib import Path; from catalog.command.page import copy_demo as copy\n"
+    code = "from pathlib import Path; from catalog.cli.page import copy_demo as copy\n"
     code += "print(sum(p.is_file() for p in copy(Path('demo')).rglob('*')))"
     sounds = [
         p for p in (ROOT / "demo_library").rglob("*") if p.suffix.lower() in (".wav", ".flac")

@@ -8,7 +8,7 @@ import shlex
 import numpy as np
 import pytest
 
-from catalog.command.arguments import make_parser
+from catalog.cli.parser import make_parser
 from tests.walk import INDENT, LEFT_OUT, README, demo_folder, mask, run, steps_of
 
 TEXT = README.read_text("utf-8")

@@ -10,8 +10,8 @@ from itertools import pairwise
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.kit.assemble import Kit
-from catalog.library.records import Hit
+from catalog.kit.model import Kit
+from catalog.models import Hit
 
 LAYER_DB = 2.0  # LU that strokes of one layer may differ: less is hardly heard as strength
 MAX_LAYERS = 16  # more cannot be told apart by hand

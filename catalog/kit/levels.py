@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from catalog.kit.assemble import Kit
+from catalog.audio.model import Audio
+from catalog.audio.resample import resample, retune
+from catalog.features.loudness import true_peak
+from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
-from catalog.library.records import Hit
-from catalog.sound.decode import Audio, resample, retune
-from catalog.sound.loudness import true_peak
+from catalog.models import Hit
 
 CEILING_DBTP = -1.0  # EBU R 128: programmes stay under -1 dBTP
 MARGIN_DB = 0.1  # fourfold oversampling can read low by that much and more (BS.1770-4, Annex 2)

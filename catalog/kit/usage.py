@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from catalog.kit.assemble import Kit
+from catalog.kit.model import Kit
 
 
 def kits_using(kits: Iterable[Kit], hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:

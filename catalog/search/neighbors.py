@@ -9,9 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.sound.descriptors import DESCRIPTORS
+from catalog.features.descriptors import DESCRIPTORS
+from catalog.search.spaces import PLAIN_SHARE, ROLE_SHARE, Spaces
 
 MAX_REASONS = 3
+
+
 _DECIMALS = 6  # measures are kept in float32: beyond that, twins differ by their rounding
 
 
@@ -64,6 +67,8 @@ _STEPS: dict[str, float] = {
     "length_s": 0.15,
     "flatness": 0.3,
 }
+
+
 _WORDS = {d.name: d for d in DESCRIPTORS}
 
 
@@ -138,3 +143,109 @@ def spread_roles(
         nearest[closer], roles[closer] = distance[closer], role
     roles[nearest > radius] = -1
     return roles, np.where(nearest <= radius, 1.0 - 0.5 * nearest / radius, 0.0)
+
+
+EPS = float(np.finfo(np.float32).eps)
+
+
+TIE = 2e-6  # distances that differ by less are ranked by id, see `rank_hits`
+
+
+GROUP = 64  # values of which the least is looked at
+
+
+WORTH_IT = 20  # times as many hits as are asked for; below it one exact pass is as fast
+
+
+def stroke_candidates(
+    spaces: Spaces, row: int, *, allowed: np.ndarray, n: int | None
+) -> np.ndarray:
+    """Rows that can be among the `n` nearest strokes of one drum.
+
+    Parameters
+    ----------
+    spaces : Spaces
+    row : int
+    allowed : np.ndarray, bool, shape (n_hits,)
+    n : int or None, how many; None for all
+
+    Returns
+    -------
+    np.ndarray, int64, ascending
+    """
+    if not _is_worth_it(allowed, n):
+        return np.flatnonzero(allowed)
+    point = np.ascontiguousarray(spaces.strokes[row])
+    rough, slack = _rough_squares(spaces.strokes, spaces.stroke_squares, point)
+    return _within(rough, slack, allowed, n, squared=True)
+
+
+def alike_candidates(
+    spaces: Spaces, alike: np.ndarray, roles: np.ndarray, *, allowed: np.ndarray, n: int | None
+) -> np.ndarray:
+    """Rows that can be among the `n` nearest by likeness, see `stroke_candidates`."""
+    if not _is_worth_it(allowed, n):
+        return np.flatnonzero(allowed)
+    squares, slack = _rough_squares(spaces.alike, spaces.alike_squares, alike)
+    plain = np.sqrt(np.maximum(squares, 0.0))
+    apart = 1.0 - spaces.roles @ roles.astype(np.float32)
+    rough = ROLE_SHARE / spaces.role_unit * apart + PLAIN_SHARE * plain
+    # sqrt(s + e) - sqrt(s) is at most sqrt(e); probabilities add up to 1, so their product to 1
+    roles_slack = ROLE_SHARE / spaces.role_unit * (spaces.roles.shape[1] + 4) * EPS
+    slack = PLAIN_SHARE * float(np.sqrt(slack)) + roles_slack
+    return _within(rough, slack + 8 * EPS * float(np.abs(rough).max()), allowed, n)
+
+
+def _is_worth_it(allowed: np.ndarray, n: int | None) -> bool:
+    return n is not None and 0 < n * WORTH_IT < int(np.count_nonzero(allowed))
+
+
+def _rough_squares(
+    points: np.ndarray, squares: np.ndarray, point: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Squared distances by |p|² - 2 p·q + |q|², and how far each may be from the exact one.
+
+    A sum of d rounded products is off by at most about d eps of the sum of their sizes, which by
+    Cauchy and Schwarz is at most |p||q|, and that at most half of |p|² + |q|² [1]_.
+
+    References
+    ----------
+    .. [1] N. J. Higham, "Accuracy and Stability of Numerical Algorithms", 2nd ed., 2002, section
+       3.1; from memory.
+    """
+    own = float(point @ point)
+    rough = points @ point
+    rough *= np.float32(-2.0)
+    rough += squares
+    rough += np.float32(own)
+    return rough, 3.0 * (points.shape[1] + 4) * EPS * (float(squares.max()) + own)
+
+
+def _within(
+    rough: np.ndarray, slack: float, allowed: np.ndarray, n: int | None, *, squared: bool = False
+) -> np.ndarray:
+    # n rows are roughly within the cut, so exactly within cut + slack, and with them the nearest n
+    values = _only(rough, allowed)
+    cut = _cut(values, n or 1)
+    tie = TIE * (2.0 * math.sqrt(max(cut, 0.0)) + TIE) if squared else TIE
+    return np.flatnonzero(values <= np.float32(cut + 2.0 * slack + tie + EPS * abs(cut)))
+
+
+def _only(values: np.ndarray, allowed: np.ndarray) -> np.ndarray:
+    return values if allowed.all() else np.where(allowed, values, np.float32(np.inf))
+
+
+def _cut(values: np.ndarray, n: int) -> float:
+    """Give a bound on the `n`-th smallest value, finite where so many are.
+
+    The smallest of each of many groups are values of their own, so the `n`-th of them is no bound
+    too low; it takes a tenth of the time. Neighbours fall into different groups: strokes of one
+    drum lie beside each other.
+    """
+    n_groups = len(values) // GROUP
+    if n_groups > WORTH_IT * n:
+        least = values[: n_groups * GROUP].reshape(GROUP, n_groups).min(axis=0)
+        cut = float(np.partition(least, n - 1)[n - 1])
+        if np.isfinite(cut):
+            return cut
+    return float(np.partition(values, n - 1)[n - 1])

@@ -8,14 +8,15 @@ from pathlib import Path
 
 import numpy as np
 
+from catalog.audio.decode import decode_file
+from catalog.audio.model import Audio
 from catalog.errors import AudioError, ParameterError
-from catalog.library.records import ROLES, Hit
-from catalog.library.rolemodel import role_probabilities
-from catalog.library.walk import hash_file
-from catalog.search.metric import ALL, Rows, alike_to, make_spaces
+from catalog.features.measure import Measures, measure_audio
+from catalog.library.metadata.role_model import role_probabilities
+from catalog.library.scan.walk import hash_file
+from catalog.models import ROLES, Hit
+from catalog.search.spaces import ALL, Rows, alike_to, make_spaces
 from catalog.search.table import HitTable
-from catalog.sound.decode import Audio, decode_file
-from catalog.sound.measure import Measures, measure_audio
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,10 +9,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.library.records import ROLES, Hit
-from catalog.library.store import Store
-from catalog.search.metric import Spaces, make_spaces
+from catalog.library.store.hits import Store
+from catalog.models import ROLES, Hit
 from catalog.search.neighbors import spread_roles
+from catalog.search.spaces import Spaces, make_spaces
 
 EXAMPLE_RADIUS = 1.2  # in the stroke space: nine of ten nearest strokes of one drum lie within 1.04
 

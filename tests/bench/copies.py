@@ -20,12 +20,12 @@ import numpy as np
 
 from catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.library.records import Hit
-from catalog.search.fitting.edits import EDITS, Edit, applies, apply_edits, draw_pair
-from catalog.search.fitting.pairs import picture_of_audio
-from catalog.search.same.candidates import N_NEAREST, copy_points
-from catalog.search.same.judge import COPY, UNSURE, Judgement, judge_pair, load_judge
-from catalog.sound.recording import prepare_recording
+from catalog.matching.candidates import N_NEAREST, copy_points
+from catalog.matching.classifier import COPY, UNSURE, Judgement, judge_pair, load_judge
+from catalog.matching.views import prepare_recording
+from catalog.models import Hit
+from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
+from catalog.training.pairs import picture_of_audio
 
 N_PAIRS = 8  # pairs of edits drawn for each hit
 MOST_LOGIT = 25.0  # what answers that need no judge are shown as

@@ -19,10 +19,12 @@ import numpy as np
 from joblib import Parallel, delayed
 
 from catalog import Catalog
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_audio
+from catalog.audio.model import Audio
 from catalog.errors import CatalogError
-from catalog.search.fitting.edits import EDITS, applies, apply_edits
-from catalog.sound.decode import Audio, decode_file, encode_audio
-from catalog.sound.strokes import mix_to_mono
+from catalog.features.onset import mix_to_mono
+from catalog.training.edits import EDITS, applies, apply_edits
 
 SIZES = (5_000, 20_000, 100_000)
 N_STROKES = 15  # of a drum, and one copy

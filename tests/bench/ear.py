@@ -18,11 +18,11 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.library.records import ROLES
-from catalog.library.rolemodel import load_role_model
-from catalog.search.fitting import examples as fit
-from catalog.search.fitting import learn
-from catalog.search.metric import alike_distances, load_metric, make_spaces, stroke_distances
+from catalog.library.metadata.role_model import load_role_model
+from catalog.models import ROLES
+from catalog.search.spaces import alike_distances, load_metric, make_spaces, stroke_distances
+from catalog.training import examples as fit
+from catalog.training import learn
 
 MERGED = {
     "hat_closed": "hat", "hat_pedal": "hat", "hat_open": "hat_open", "crash": "crash",
@@ -133,9 +133,11 @@ def print_roles(labels: tuple[fit.Label, ...], roles: np.ndarray) -> None:
 
 def print_cost(labels: tuple[fit.Label, ...]) -> None:
     """Milliseconds a hit for each block, the fastest of three runs."""
-    from catalog.sound import descriptors, picture, production, scalars
-    from catalog.sound.decode import decode_file
-    from catalog.sound.strokes import find_stroke, mix_to_mono
+    from catalog.audio.decode import decode_file
+    from catalog.features import descriptors, production
+    from catalog.features import spectrogram as picture
+    from catalog.features import timbre as scalars
+    from catalog.features.onset import find_stroke, mix_to_mono
 
     total: Counter[str] = Counter()
     some = labels[:: max(1, len(labels) // 60)]

@@ -22,10 +22,11 @@ from pathlib import Path
 import numpy as np
 from scipy.signal import fftconvolve
 
+from catalog.audio.decode import AUDIO_SUFFIXES, decode_file
+from catalog.audio.resample import resample
 from catalog.errors import CatalogError
-from catalog.sound.decode import AUDIO_SUFFIXES, decode_file, resample
-from catalog.sound.faults import find_faults, find_raw_peak
-from catalog.sound.strokes import find_stroke, mix_to_mono
+from catalog.features.faults import find_faults, find_raw_peak
+from catalog.features.onset import find_stroke, mix_to_mono
 
 MANY_STROKES = (
     "vibra", "guiro", "shaker", "maraca", "cabasa", "roll", "tamb", "scratch", "whistle", "swirl",

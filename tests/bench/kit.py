@@ -22,12 +22,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from catalog.audio.decode import decode_file
 from catalog.errors import CatalogError
-from catalog.kit.assemble import Pool, fill_kit
+from catalog.features.measure import measure_audio
+from catalog.kit.fill.fill import Pool, fill_kit
 from catalog.kit.slots import SLOTS
-from catalog.library.records import Hit
-from catalog.sound.decode import decode_file
-from catalog.sound.measure import measure_audio
+from catalog.models import Hit
 
 MAX_PAIRS = 24  # of kick and snare a kit, drawn by a seed
 

@@ -12,12 +12,15 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.library.provenance import Provenance
-from catalog.library.records import ROLES
-from catalog.library.store import MeasuredFile, Store
-from catalog.library.walk import hash_file
-from catalog.sound.decode import AUDIO_SUFFIXES, Audio, decode_file, encode_wav
-from catalog.sound.measure import measure_audio
+from catalog.audio.decode import AUDIO_SUFFIXES, decode_file
+from catalog.audio.encode import encode_wav
+from catalog.audio.model import Audio
+from catalog.features.measure import measure_audio
+from catalog.library.metadata.filename import Provenance
+from catalog.library.scan.walk import hash_file
+from catalog.library.store.hits import Store
+from catalog.library.store.ingest import MeasuredFile
+from catalog.models import ROLES
 
 SR, MADE_S = 44100, 1.1  # of a stroke that is made up
 N_STROKES = 64

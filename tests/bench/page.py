@@ -26,10 +26,10 @@ ROOT = Path(__file__).parents[2]
 N_PRESSES, N_AUDITIONS = 30, 2000
 QUIET = ["--no-sandbox", "--disable-quic", "--disable-background-networking", "--no-first-run",
          "--disable-component-update", "--disable-sync"]  # fmt: skip
-SERVE = "import sys; from catalog.page import open_page; open_page(sys.argv[1], browser=False)"
+SERVE = "import sys; from catalog.web import open_page; open_page(sys.argv[1], browser=False)"
 EMPTY = """
 import sys, uvicorn, streamlit as st
-from catalog.page.serve import bind_socket
+from catalog.web.server import bind_socket
 sock = bind_socket()
 app = st.App(sys.argv[1])
 print(f"http://127.0.0.1:{sock.getsockname()[1]}/", flush=True)

@@ -25,14 +25,17 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-import numpy as np  # noqa: E402
+import numpy as np
 
-from catalog.library.provenance import Provenance  # noqa: E402
-from catalog.library.records import ROLES  # noqa: E402
-from catalog.library.scan import scan_folders  # noqa: E402
-from catalog.library.store import MeasuredFile, Store  # noqa: E402
-from catalog.sound.decode import Audio, decode_file, encode_wav  # noqa: E402
-from catalog.sound.measure import Measures, measure_audio  # noqa: E402
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_wav
+from catalog.audio.model import Audio
+from catalog.features.measure import Measures, measure_audio
+from catalog.library.metadata.filename import Provenance
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.store.hits import Store
+from catalog.library.store.ingest import MeasuredFile
+from catalog.models import ROLES
 
 ROOT = Path(__file__).parents[2]
 N_PEER = 60  # strokes that the slow peer hears
@@ -174,9 +177,8 @@ def time_queries(place: Path, n_hits: int) -> None:
     """One exact query beside scikit-learn and faiss, and the memory that a library takes."""
     from sklearn.neighbors import NearestNeighbors
 
-    from catalog.search.metric import stroke_distances
-    from catalog.search.neighbors import rank_hits
-    from catalog.search.shortlist import stroke_candidates
+    from catalog.search.neighbors import rank_hits, stroke_candidates
+    from catalog.search.spaces import stroke_distances
     from catalog.search.table import read_table
 
     before = resident_mb()

@@ -20,10 +20,10 @@ from pathlib import Path
 import numpy as np
 from scipy.signal import butter, sosfilt
 
+from catalog.audio.decode import decode_file
 from catalog.errors import CatalogError
-from catalog.sound.decode import decode_file
-from catalog.sound.strokes import find_stroke, mix_to_mono
-from catalog.sound.takes import find_regions
+from catalog.features.onset import find_stroke, mix_to_mono
+from catalog.features.segmentation import find_regions
 
 WITHIN_S = 0.002  # an onset further away is another
 KEEP_DB = -40.0

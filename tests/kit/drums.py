@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.kit.assemble import Pool
-from catalog.library.records import Hit
-from catalog.sound.decode import Audio
-from catalog.sound.loudness import hit_loudness
-from catalog.sound.production import PRODUCTION_NAMES
+from catalog.audio.model import Audio
+from catalog.features.loudness import hit_loudness
+from catalog.features.production import PRODUCTION_NAMES
+from catalog.kit.fill.fill import Pool
+from catalog.models import Hit
 
 SR = 44_100
 NAMES_THAT_HURT = ("=cmd|' /C calc'!A0", "+1", "-1+2", "@SUM(A1)", 'a"b,c', "Übungsraum <b>")

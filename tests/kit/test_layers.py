@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
-from catalog.kit.assemble import Kit
 from catalog.kit.layers import (
     MAX_LAYERS,
     add_layers,
@@ -16,7 +15,8 @@ from catalog.kit.layers import (
     layer_warnings,
     strokes_of_drum,
     velocity_gain,
-)  # fmt: skip
+)
+from catalog.kit.model import Kit
 from tests.kit.drums import make_hit
 
 LOUDNESS = st.one_of(st.floats(-60, 0), st.just(math.nan), st.just(-math.inf), st.just(-20.0))

@@ -6,7 +6,8 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from catalog.kit.assemble import Kit
+from catalog.audio.model import Audio
+from catalog.features.loudness import hit_loudness, true_peak
 from catalog.kit.levels import (
     BALANCE_LU,
     CEILING_DBTP,
@@ -15,9 +16,8 @@ from catalog.kit.levels import (
     all_at_once,
     match_levels,
 )
-from catalog.library.records import ROLES, Hit
-from catalog.sound.decode import Audio
-from catalog.sound.loudness import hit_loudness, true_peak
+from catalog.kit.model import Kit
+from catalog.models import ROLES, Hit
 from tests.kit.drums import make_hit, make_stroke
 
 SLOT_ROLES = {"kick": "kick", "snare": "snare", "hat_closed": "hat_closed", "tom_low": "tom",

@@ -4,7 +4,7 @@ import pytest
 
 from catalog.errors import KitError
 from catalog.kit.slots import GM_FIRST_KEY, SLOTS, assign_notes, find_slot, gm_name
-from catalog.library.records import ROLES
+from catalog.models import ROLES
 
 
 def test_every_role_fills_at_least_one_slot() -> None:

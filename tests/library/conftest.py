@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog.library.store import Store
-from catalog.sound.decode import encode_audio
+from catalog.audio.encode import encode_audio
+from catalog.library.store.hits import Store
 
 SR = 16_000  # Hz; low, so that measuring is quick
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import jn_zeros
 
-from catalog.sound.descriptors import body_frequency, reverberation_time
+from catalog.features.descriptors import body_frequency
+from catalog.features.envelope import reverberation_time
 from tests.signals import SR, decaying_noise, decaying_sine
 
 T60_TOLERANCE = 0.01  # asked of a synthetic decay

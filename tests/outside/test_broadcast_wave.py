@@ -11,10 +11,10 @@ import struct
 import pytest
 
 from catalog import Catalog
-from catalog.kit.assemble import Kit
+from catalog.audio.encode import encode_wav
 from catalog.kit.export import ExportOptions
-from catalog.library.provenance import read_chunks
-from catalog.sound.decode import encode_wav
+from catalog.kit.model import Kit
+from catalog.library.metadata.filename import read_chunks
 from tests.signals import as_frames, drum_stroke
 
 wavinfo = pytest.importorskip("wavinfo")

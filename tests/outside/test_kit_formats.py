@@ -18,11 +18,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from catalog.kit.assemble import Kit
+from catalog.audio.decode import decode_file
+from catalog.audio.model import Audio
 from catalog.kit.export import export_kit
 from catalog.kit.layers import cut_layers, velocity_gain
-from catalog.library.records import Hit
-from catalog.sound.decode import Audio, decode_file
+from catalog.kit.model import Kit
+from catalog.models import Hit
 from tests.kit.drums import SR, make_hit
 
 TONES_HZ = {10: 60.0, 11: 400.0, 12: 520.0} | {i: 700.0 + 130 * i for i in range(6)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.sound import descriptors as d
+from catalog.features import descriptors as d
 from tests.signals import SR, drum_stroke
 
 librosa = pytest.importorskip("librosa")

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from catalog.errors import ParameterError
-from catalog.sound.loudness import _k_weighting, hit_loudness, k_weight, true_peak
+from catalog.features.loudness import _k_weighting, hit_loudness, k_weight, true_peak
 from tests.signals import as_frames, decaying_noise
 
 METER_LU = 0.05  # two right meters may differ by this: EBU Tech 3341 asks for 0.1 LU

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.search.metric import Spaces, stroke_distances
 from catalog.search.neighbors import rank_hits
+from catalog.search.spaces import Spaces, stroke_distances
 from tests.oracles import nearest
 
 

@@ -16,8 +16,10 @@ import platformdirs
 import pytest
 
 from catalog import Catalog
-from catalog.library.roles import role_from_name
-from catalog.sound.decode import decode_file, encode_audio, resample
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_audio
+from catalog.audio.resample import resample
+from catalog.library.metadata.roles import role_from_name
 
 PACKAGE = "sonic-pi-samples"
 DRUMS = ("bd_*", "drum_*", "sn_*", "hat_*")  # names that say what was struck

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog.sound.decode import encode_wav
+from catalog.audio.encode import encode_wav
 from tests.signals import drum_stroke
 
 SR = 16_000  # Hz; low, so that measuring is quick

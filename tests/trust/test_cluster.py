@@ -13,15 +13,15 @@ import pytest
 
 from catalog import Catalog
 from catalog.errors import ParameterError
-from catalog.library.guarded import ChildDied, Guarded
+from catalog.library.scan.parallel import ChildDied, Guarded
 
 # Its own process, because a cluster changes signal handlers and warns on its way out.
 SCAN = """
 import os, signal, sys
 from pathlib import Path
 from distributed import Client, LocalCluster
-from catalog.library.scan import scan_folders
-from catalog.library.store import Store
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.store.hits import Store
 from tests.trust.test_cluster import measure_or_die
 
 def main():
@@ -50,7 +50,7 @@ if __name__ == "__main__":
 
 def measure_or_die(path: Path):
     """Measure; one file kills its reader, as a broken decoder would."""
-    from catalog.library.workers import measure_file
+    from catalog.library.scan.workers import measure_file
 
     if path.name == "tom_3.wav":
         os.kill(os.getpid(), signal.SIGKILL)
@@ -87,7 +87,7 @@ def test_a_cluster_gives_the_same_store_though_a_worker_and_a_decoder_die(tmp_pa
 
 
 def test_where_no_cluster_answers_it_is_told(tmp_path, library, monkeypatch):
-    monkeypatch.setattr("catalog.library.cluster.CONNECT_S", 1)
+    monkeypatch.setattr("catalog.library.scan.parallel.CONNECT_S", 1)
     with (
         Catalog.open(tmp_path / "drums.sqlite") as cat,
         pytest.raises(ParameterError, match=r"no cluster answers at tcp://127\.0\.0\.1:9"),

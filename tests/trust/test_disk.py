@@ -13,7 +13,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.errors import CatalogError, KitError, StoreError
-from catalog.kit.assemble import Kit
+from catalog.kit.model import Kit
 from tests.trust.conftest import facts, write_stroke
 
 

@@ -22,8 +22,8 @@ READER = """
 import json, sys, tempfile, time, warnings
 from pathlib import Path
 from catalog.errors import CatalogError
-from catalog.library.provenance import find_provenance
-from catalog.library.scan import measure_file
+from catalog.library.metadata.filename import find_provenance
+from catalog.library.scan.scanner import measure_file
 from tests.trust.mangle import mangle
 first, n = int(sys.argv[1]), int(sys.argv[2])
 slowest, wrong, good = 0.0, [], 0

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from catalog import Catalog
-from catalog.library.walk import hash_file
-from catalog.sound.decode import decode_file
+from catalog.audio.decode import decode_file
+from catalog.library.scan.walk import hash_file
 from tests.trust.conftest import facts, write_take
 
 N_KILLS, N_IN_FULL = 8, 130  # of each kind; with those of set-aside over 500 in full
@@ -41,7 +41,7 @@ EXPORT = """
 import sys
 from pathlib import Path
 from catalog import Catalog
-from catalog.kit.assemble import Kit
+from catalog.kit.fill.fill import Kit
 with Catalog.open(sys.argv[1]) as cat:
     ids = {}
     for hit in cat.hits():
@@ -58,7 +58,7 @@ LAYOUT = """
 import sys
 import numpy as np
 from catalog import Catalog
-import catalog.search.map2d as map2d
+import catalog.search.layout as map2d
 chance = np.random.default_rng()
 def lay_out(spaces, representative, *, seed):
     xy = chance.uniform(-1, 1, (len(spaces.hit_ids), 2)).astype(np.float32)

@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from catalog.kit.assemble import Kit
+from catalog.kit.fill.explain import explain_sessions, plain_slot
 from catalog.kit.levels import Levels
+from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
-from catalog.kit.wording import explain_sessions, plain_slot
-from catalog.library.records import Hit
+from catalog.models import Hit
 from catalog.search.neighbors import explain_difference
 
 CLOSE = 0.05  # of a score: nobody hears which one is better

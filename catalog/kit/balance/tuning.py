@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise, product
 
-from catalog.kit.assemble import TUNING_RANGE, Kit
-from catalog.kit.coherence import BODY_APART, STEP_RANGE
+from catalog.features.descriptors import note_name
+from catalog.kit.fill.coherence import BODY_APART, STEP_RANGE
+from catalog.kit.fill.explain import interval_words, plain_slot
+from catalog.kit.model import TUNING_RANGE, Kit
 from catalog.kit.slots import TOMS
-from catalog.kit.wording import interval_words, plain_slot
-from catalog.library.records import Hit
-from catalog.sound.descriptors import note_name
+from catalog.models import Hit
 
 GRID = 0.5  # semitones between what is tried: finer steps are not heard on a drum
 ROUNDING = 0.5  # semitones: a step is called by the nearest one, and judged by that name

@@ -8,11 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_audio
+from catalog.audio.model import Audio
 from catalog.errors import CatalogError, KitError
+from catalog.features.onset import mix_to_mono
 from catalog.kit.export.options import ExportOptions
-from catalog.library.records import Hit
-from catalog.sound.decode import Audio, decode_file, encode_audio
-from catalog.sound.strokes import mix_to_mono
+from catalog.models import Hit
 
 FADE_S = 0.005  # at an end that was cut while it still sounded
 FADE_DB = -60.0  # below the peak: a softer end clicks no more

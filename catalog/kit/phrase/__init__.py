@@ -1,14 +1,7 @@
 """To hear a kit: short invented phrases or any MIDI file, as a list of strokes and as sound."""
 
 from catalog.kit.phrase.midi import phrase_midi, read_midi
-from catalog.kit.phrase.phrases import (
-    PHRASES,
-    TEMPO_BPM,
-    Event,
-    Phrase,
-    phrase_for,
-    read_phrase,
-)
+from catalog.kit.phrase.phrases import PHRASES, TEMPO_BPM, Event, Phrase, phrase_for, read_phrase
 from catalog.kit.phrase.play import (
     CHOKE_S,
     Performance,

@@ -10,14 +10,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from catalog.kit.assemble import Kit
+from catalog.audio.model import Audio
+from catalog.audio.resample import retune
+from catalog.features.loudness import true_peak
 from catalog.kit.layers import Layer, layers_of, velocity_gain
 from catalog.kit.levels import CEILING_DBTP, MARGIN_DB
+from catalog.kit.model import Kit
 from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase
 from catalog.kit.slots import SLOTS
-from catalog.library.records import Hit
-from catalog.sound.decode import Audio, retune
-from catalog.sound.loudness import true_peak
+from catalog.models import Hit
 
 CHOKE_S = 0.05  # in which a choked stroke dies away, as in the SFZ file
 TAIL_S = 2.5  # after the last stroke

@@ -1,0 +1,110 @@
+"""Samples to WAV bytes."""
+
+from __future__ import annotations
+
+import io
+import struct
+
+import numpy as np
+
+from catalog.audio.model import Audio
+from catalog.errors import ParameterError
+
+FLOAT_TAG = struct.pack("<H", 3)  # of WAV, for floating point
+
+
+PCM_BITS = {"PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+
+
+def encode_audio(
+    samples: np.ndarray,
+    *,
+    sr: int,
+    container: str = "WAV",
+    subtype: str = "PCM_24",
+    compression: float | None = None,
+) -> bytes:
+    """Encode audio so that integers decoded before come back as the same integers.
+
+    Parameters
+    ----------
+    samples : np.ndarray, shape (n_frames,) or (n_frames, n_channels), full scale 1.0
+        clipped at full scale when `subtype` is an integer format
+    sr : int, Hz, above 0
+    container, subtype : str, as libsndfile names them
+    compression : float, optional
+        0 (large) to 1 (small), for FLAC and the lossy formats; libsndfile's own choice by default
+
+    Returns
+    -------
+    bytes
+        the whole file; float files carry no time stamp, so equal sound gives equal bytes
+
+    Raises
+    ------
+    ParameterError
+        if there are no samples, or libsndfile cannot write that combination
+    """
+    import soundfile
+
+    if samples.size == 0:
+        raise ParameterError("samples is empty: there is nothing to encode")
+    data = _to_pcm(samples, PCM_BITS[subtype]) if subtype in PCM_BITS else samples
+    out = io.BytesIO()
+    try:
+        soundfile.write(
+            out, data, sr, format=container, subtype=subtype, compression_level=compression
+        )
+    except (soundfile.LibsndfileError, ValueError, TypeError) as err:
+        raise ParameterError(
+            f"{container} with {subtype} at {sr} Hz cannot be written: {err}"
+        ) from err
+    return _with_extension_size(_without_time_stamp(out.getvalue()))
+
+
+def encode_playable(audio: Audio) -> bytes:
+    """Give a 16-bit WAV file for playing: two channels at most, scaled down to full scale.
+
+    Parameters
+    ----------
+    audio : Audio
+
+    Returns
+    -------
+    bytes
+    """
+    peak = float(np.abs(audio.samples).max(initial=0.0))
+    samples = audio.samples / peak if peak > 1.0 else audio.samples
+    return encode_wav(samples[:, :2], sr=audio.sr, subtype="PCM_16")
+
+
+def encode_wav(samples: np.ndarray, *, sr: int, subtype: str = "PCM_24") -> bytes:
+    """Encode a WAV file; see `encode_audio`."""
+    return encode_audio(samples, sr=sr, container="WAV", subtype=subtype)
+
+
+def _to_pcm(samples: np.ndarray, bits: int) -> np.ndarray:
+    """Round to `bits` and shift to the top of int32, which is where libsndfile takes them from."""
+    top = 2.0 ** (bits - 1)
+    steps = np.clip(np.rint(samples.astype(np.float64) * top), -top, top - 1)
+    return (steps.astype(np.int64) << (32 - bits)).astype(np.int32)
+
+
+def _without_time_stamp(data: bytes) -> bytes:
+    """Zero the time stamp of the PEAK chunk that libsndfile adds to float WAV files."""
+    at = data.find(b"PEAK", 0, 256)
+    if at < 0:
+        return data
+    return data[: at + 12] + bytes(4) + data[at + 16 :]
+
+
+def _with_extension_size(data: bytes) -> bytes:
+    """Give the fmt chunk of a float WAV file the two bytes that formats other than PCM need.
+
+    Microsoft, "Multiple Channel Audio Data and WAVE Files", 2007: cbSize; from memory.
+    """
+    if data[8:20] != b"WAVEfmt " + struct.pack("<I", 16) or data[20:22] != FLOAT_TAG:
+        return data
+    riff_size = struct.unpack_from("<I", data, 4)[0] + 2
+    head = data[:4] + struct.pack("<I", riff_size) + data[8:16] + struct.pack("<I", 18)
+    return head + data[20:36] + bytes(2) + data[36:]

@@ -1,0 +1,209 @@
+"""The verbs for getting hits out of the way and back: set aside, hidden, undone."""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, say, short_path
+from catalog.errors import CatalogError
+
+if TYPE_CHECKING:
+    from catalog.duplicates.groups import CopyGroup
+    from catalog.facade import Catalog
+    from catalog.models import HistoryEvent
+
+HEADING = "What is there twice, and what became of it"
+DRY_HEADING = "What is there twice, and what would become of it"
+
+
+def add_verbs(verb: AddVerb) -> None:
+    """Add the verbs for getting hits out of the way."""
+    aside = verb("set-aside", "move files of hits out of the way; `restore` undoes it")
+    aside.add_argument("hits", nargs="*", type=int, metavar="HIT")
+    aside.add_argument("--copies", action="store_true", help="all copies that `copies` lists")
+    aside.add_argument("--reason", default="", help="kept in the history")
+    aside.add_argument(
+        "--even-in-kits", action="store_true", help="also those that a kept kit needs"
+    )
+    aside.add_argument("--report", type=Path, metavar="FILE", help="write an account as text")
+    aside.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
+    restore = verb("restore", "move files set aside back to where they were")
+    restore.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    hide = verb("hide", "leave hits out of everything without touching their files")
+    hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    hide.add_argument("--reason", default="", help="kept in the history")
+    unhide = verb("unhide", "take hidden hits in again")
+    unhide.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    undo = verb("undo", "bring hits back to before steps of the history, in any order")
+    undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as `history` prints it")
+    undo.add_argument("--all", action="store_true", help="everything that can be undone")
+    undo.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
+    same = verb("same", "say by ear whether two hits are one recording")
+    same.add_argument("first", type=int, metavar="HIT")
+    same.add_argument("second", type=int, metavar="HIT")
+    heard = same.add_mutually_exclusive_group()
+    heard.add_argument("--not", dest="differ", action="store_true", help="they are two recordings")
+    heard.add_argument("--forget", action="store_true", help="take back what was said")
+    keep = verb("keep", "say which of several copies is to stay")
+    keep.add_argument("hit", type=int, metavar="HIT")
+    doubts = "list pairs that may be one recording: listen, then say `same`"
+    verb("doubts", doubts)
+    verb("history", "list what was done to hits, newest last")
+
+
+def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
+    groups = cat.copies() if args.copies or not args.yes else []
+    ids = list(args.hits) + [i for group in groups if args.copies for i in group.others]
+    if not ids:
+        raise CatalogError("nothing to set aside: name hits, or say --copies")
+    if args.report is not None and args.report.exists():
+        raise CatalogError(f"{args.report}: is there already; give the report another name")
+    if args.yes:
+        return _do_set_aside(cat, args, ids)
+    hits = [cat.hit(hit_id) for hit_id in ids]
+    stuck, used = cat.obstacles(ids), cat.kits_using(ids)
+    fates = {hit.id: stuck.get(hit.id, "would be set aside") for hit in hits}
+    lines = [f"would set aside: {short_path(hit.path)}" for hit in hits if hit.id not in stuck]
+    lines += [f"cannot be set aside: {why}" for why in stuck.values()]
+    lines += _careful(groups, ids)
+    lines += [
+        f"careful: hit {i} is needed by the kept kit {', '.join(names)}; --even-in-kits moves it"
+        for i, names in used.items()
+    ]
+    lines.append(f"they would go to {cat.store_path}.aside")
+    lines.append("nothing was moved; add --yes to do it")
+    _write_report(cat, args, fates, DRY_HEADING)
+    value = {"dry_run": True, "hits": hits, "obstacles": stuck, "kits": used}
+    emit(value, lines, as_json=args.json)
+    return FINE
+
+
+def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
+    before = None
+    stuck = cat.obstacles(ids) if args.copies else {}
+    for why in stuck.values():
+        say(f"left where it is: {why}")
+    ids = [hit_id for hit_id in ids if hit_id not in stuck]
+    if args.report is not None:  # made first: afterwards the copies are no longer found
+        before = cat.copies_report(dict.fromkeys(ids, "set aside"), heading=HEADING)
+    events = cat.set_aside(
+        ids, reason=args.reason or "copy" * args.copies, even_in_kits=args.even_in_kits
+    )
+    if before is not None:
+        _write(args.report, before)
+    return _print_events(events, args)
+
+
+def _write_report(
+    cat: Catalog, args: argparse.Namespace, fates: Mapping[int, str], heading: str
+) -> None:
+    if args.report is not None:
+        _write(args.report, cat.copies_report(fates, heading=heading))
+
+
+def _write(place: Path, text: str) -> None:
+    with place.open("x", encoding="utf-8", errors="backslashreplace") as file:
+        file.write(text)
+    say(f"the report is in {place}")
+
+
+def _careful(groups: Sequence[CopyGroup], ids: Sequence[int]) -> list[str]:
+    return [
+        f"careful: hit {group.keep} and all its copies would go"
+        for group in groups
+        if {group.keep, *group.others} <= set(ids)
+    ]
+
+
+def _restore(cat: Catalog, args: argparse.Namespace) -> int:
+    return _print_events(cat.restore(args.hits), args)
+
+
+def _hide(cat: Catalog, args: argparse.Namespace) -> int:
+    return _print_events(cat.hide(args.hits, reason=args.reason), args)
+
+
+def _unhide(cat: Catalog, args: argparse.Namespace) -> int:
+    return _print_events(cat.unhide(args.hits), args)
+
+
+def _undo(cat: Catalog, args: argparse.Namespace) -> int:
+    if bool(args.steps) == args.all:
+        raise CatalogError("say which steps to undo, or --all; `catalog history` lists them")
+    if not args.yes:
+        events = [e for e in cat.history() if args.all or e.step in args.steps]
+        lines = [f"would undo: {_event_line(event)}" for event in events if event.action != "role"]
+        lines.append("nothing was undone; add --yes to do it")
+        emit({"dry_run": True, "events": events}, lines, as_json=args.json)
+        return FINE
+    undone = cat.undo(None if args.all else args.steps)
+    lines = [_event_line(event) for event in undone.events]
+    lines += [f"left as it is: hit {hit_id}: {why}" for hit_id, why in undone.left]
+    lines += _count_lines(undone.events)
+    emit(undone, lines, as_json=args.json)
+    return NOT_ALL if undone.left else FINE
+
+
+def _print_events(events: Sequence[HistoryEvent], args: argparse.Namespace) -> int:
+    emit(events, [*map(_event_line, events), *_count_lines(events)], as_json=args.json)
+    return FINE
+
+
+def _count_lines(events: Sequence[HistoryEvent]) -> list[str]:
+    return [f"{n}: {action}" for action, n in Counter(e.action for e in events).items()]
+
+
+def _event_line(event: HistoryEvent) -> str:
+    source, target = short_path(event.source), short_path(event.target)
+    return (
+        f"{event.time_utc}  step {event.step}  {event.action}  hit {event.hit_id}: {source}"
+        + (f" -> {target}" if target != source else "")
+        + (f"  ({event.reason})" if event.reason else "")
+    )
+
+
+def _same(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.say_same(args.first, args.second, None if args.forget else not args.differ)
+    word = "open again" if args.forget else "two recordings" if args.differ else "one recording"
+    value = {"first": args.first, "second": args.second, "said": word}
+    emit(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
+    return FINE
+
+
+def _keep(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.keep_instead(args.hit)
+    (group,) = [group for group in cat.copies() if group.keep == args.hit]
+    emit(group, [f"hit {group.keep} stays; copies of it: {group.others}"], as_json=args.json)
+    return FINE
+
+
+def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.doubtful_copies()
+    lines = [
+        f"{100 * doubt.evidence:.1f} % in common: hit {doubt.first}: {cat.hit(doubt.first).path}"
+        f" and hit {doubt.second}: {cat.hit(doubt.second).path}"
+        for doubt in found
+    ]
+    emit(found, [*lines, f"{len(found)} open"], as_json=args.json)
+    return FINE
+
+
+def _history(cat: Catalog, args: argparse.Namespace) -> int:
+    return _print_events(cat.history(), args)
+
+
+RUNS: Mapping[str, Run] = {
+    "set-aside": _set_aside,
+    "restore": _restore,
+    "hide": _hide,
+    "unhide": _unhide,
+    "undo": _undo,
+    "same": _same,
+    "keep": _keep,
+    "doubts": _doubts,
+    "history": _history,
+}

@@ -1,0 +1,265 @@
+"""The verbs that put kits together."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, hit_line, say, short_path
+from catalog.errors import CatalogError
+
+if TYPE_CHECKING:
+    from catalog.facade import Catalog
+    from catalog.kit.balance import Clashes
+    from catalog.kit.export import ExportPlan
+    from catalog.kit.model import Kit
+    from catalog.kit.phrase import Stroke
+
+
+def add_verbs(verb: AddVerb) -> None:
+    """Add the verbs for kits."""
+    fill = verb("fill", "choose hits for the free slots of a kit")
+    fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
+    fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to be filled")
+    fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
+    fill.add_argument("--save", metavar="NAME", help="keep the kit under this name")
+    fill.add_argument("--seed", type=int, default=0)
+    swap = verb("swap", "take the next best hit for one slot of a kept kit")
+    swap.add_argument("name", help="as `catalog kits` lists it")
+    swap.add_argument("slot")
+    verb("kits", "list kept kits")
+    forget = verb("forget-kit", "take a kept kit away; the recordings stay")
+    forget.add_argument("name", help="as `catalog kits` lists it")
+    rename = verb("rename-kit", "give a kept kit another name")
+    rename.add_argument("name", help="as `catalog kits` lists it")
+    rename.add_argument("new", help="the new name")
+    _add_saved_kit_verbs(verb)
+
+
+def _slot_and_hit(text: str) -> tuple[str, int]:
+    slot, _, hit = text.partition("=")
+    if not slot or not hit.isdecimal():
+        raise argparse.ArgumentTypeError(f"{text!r} must be SLOT=HIT, such as snare=12")
+    return slot, int(hit)
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _fill(cat: Catalog, args: argparse.Namespace) -> int:
+    kit = cat.fill_kit(dict(args.locked), slots=args.slots, seed=args.seed)
+    kit = cat.add_layers(kit) if args.layers else kit
+    if args.save:
+        cat.save_kit(kit, args.save)
+    return _print_kit(cat, kit, args)
+
+
+def _swap(cat: Catalog, args: argparse.Namespace) -> int:
+    kit = cat.swap(kept_kit(cat, args.name), args.slot)
+    cat.save_kit(kit, args.name)
+    return _print_kit(cat, kit, args)
+
+
+def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> int:
+    lines: list[str] = []
+    for slot, ids in kit.slots.items():
+        lines += [f"{slot:<12}{hit_line(cat.hit(hit_id))}" for hit_id in ids]
+        lines += [f"{'':<12}{reason}" for reason in kit.why.get(slot, ())]
+    emit(kit, lines, as_json=args.json)
+    return FINE
+
+
+def kept_kit(cat: Catalog, name: str) -> Kit:
+    """The kept kit of a name; `CatalogError` names those there are."""
+    kits = {kit.name: kit for kit in cat.kits()}
+    if name not in kits:
+        raise CatalogError(f"no kit is named {name!r}; kept are: {', '.join(kits) or 'none'}")
+    return kits[name]
+
+
+def _kits(cat: Catalog, args: argparse.Namespace) -> int:
+    kits = cat.kits()
+    emit(kits, (f"{kit.name}: {', '.join(kit.slots)}" for kit in kits), as_json=args.json)
+    return FINE
+
+
+def _forget(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.delete_kit(args.name)
+    return _kits(cat, args)
+
+
+def _rename(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.rename_kit(args.name, args.new)
+    return _kits(cat, args)
+
+
+PLAYS = "two bars, around, soft, hats or ladder"
+
+
+NAME_HELP = "as `catalog kits` lists it"
+
+
+def _add_saved_kit_verbs(verb: AddVerb) -> None:
+    adjust = verb("adjust", "turn one slot of a kept kit up or down, or tune it")
+    adjust.add_argument("name", help=NAME_HELP)
+    adjust.add_argument("slot")
+    adjust.add_argument("--level", type=float, metavar="DB", help="against its usual place")
+    adjust.add_argument("--tune", type=float, metavar="SEMITONES", help="-3 to 3, by speed")
+    tune = verb("tune", "tell how the toms of a kept kit are tuned, and what would mend them")
+    tune.add_argument("name", help=NAME_HELP)
+    tune.add_argument("--yes", action="store_true", help="tune them so; otherwise only told")
+    clashes = verb("clashes", "list level, pitch and overlap of the slots of a kept kit")
+    clashes.add_argument("name", help=NAME_HELP)
+    compare = verb("compare", "tell how two kept kits differ")
+    compare.add_argument("a", metavar="NAME", help=NAME_HELP)
+    compare.add_argument("b", metavar="OTHER")
+    _add_phrase(verb("phrase", "play a phrase or a MIDI file on a kept kit into a WAV file"))
+    _add_export(verb("export", "write a kept kit as audio, SFZ, note map and manifest"))
+
+
+def _add_phrase(phrase: argparse.ArgumentParser) -> None:
+    phrase.add_argument("name", help=NAME_HELP)
+    phrase.add_argument(
+        "file",
+        nargs="?",
+        type=Path,
+        help="new WAV file; without it the strokes are listed",
+    )
+    phrase.add_argument("--play", metavar="PHRASE", default="two bars", help=PLAYS)
+    phrase.add_argument("--midi", type=Path, metavar="FILE", help="a Standard MIDI File instead")
+    phrase.add_argument("--rate", type=int, default=44_100, metavar="HZ")
+
+
+def _add_export(export: argparse.ArgumentParser) -> None:
+    export.add_argument("name", help=NAME_HELP)
+    export.add_argument("folder", type=Path, help="must not exist yet")
+    export.add_argument("--subtype", default="PCM_24", help="PCM_16 (dithered), PCM_24 or FLOAT")
+    export.add_argument("--container", default="WAV", help="WAV or FLAC")
+    export.add_argument("--rate", type=int, metavar="HZ", help="44100, 48000 or 96000")
+    export.add_argument("--zip", action="store_true", help="also one zip beside the folder")
+    export.add_argument("--plan", action="store_true", help="only say what would be written")
+
+
+def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
+    kit = kept_kit(cat, args.name)
+    if args.level is None and args.tune is None:
+        raise CatalogError("say --level DB or --tune SEMITONES, or both")
+    kit = kit if args.level is None else kit.with_level(args.slot, args.level)
+    kit = kit if args.tune is None else kit.with_tuning(args.slot, args.tune)
+    cat.save_kit(kit, args.name)
+    level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
+    emit(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
+    return FINE
+
+
+def _tune(cat: Catalog, args: argparse.Namespace) -> int:
+    kit = kept_kit(cat, args.name)
+    steps, proposals = cat.tom_intervals(kit), cat.propose_tuning(kit)
+    lines = [f"{step.text}{'' if step.fits else ' (outside a third to a fifth)'}" for step in steps]
+    lines += [f"{'tuned' if args.yes else 'would tune'}: {p.text}" for p in proposals]
+    if args.yes:
+        for proposal in proposals:
+            kit = kit.with_tuning(proposal.slot, proposal.semitones)
+        cat.save_kit(kit, args.name)
+    elif proposals:
+        lines.append("nothing was changed; add --yes to do it")
+    emit({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)
+    return FINE
+
+
+def _clashes(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.clashes(kept_kit(cat, args.name))
+    emit(found, _clash_lines(found), as_json=args.json)
+    return FINE
+
+
+def _clash_lines(found: Clashes) -> Iterator[str]:
+    for row, slot in enumerate(found.slots):
+        overlap = " ".join(f"{100 * share:4.0f}" for share in found.overlap[row])
+        note = found.notes[row] or "-"
+        yield f"{slot:<12}{found.level_lkfs[row]:6.1f} LKFS  {note:<9}{overlap}"
+    yield "the columns: percent of energy in the same bands, slots in the same order"
+    yield from found.lines
+
+
+def _compare(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.compare_kits(kept_kit(cat, args.a), kept_kit(cat, args.b))
+    emit(found, found.lines, as_json=args.json)
+    return FINE
+
+
+def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
+    kit = kept_kit(cat, args.name)
+    phrase = args.midi.read_bytes() if args.midi else args.play
+    played = cat.play_phrase(kit, phrase)
+    for note in played.notes:
+        say(note)
+    if args.file is None:
+        emit(played, map(_stroke_line, played.strokes), as_json=args.json)
+        return FINE
+    if args.file.exists():
+        raise CatalogError(f"{args.file} exists already; choose a new name")
+    data = cat.render_phrase(kit, phrase, sr=args.rate)
+    with args.file.open("xb") as file:
+        file.write(data)
+    emit(args.file, [args.file], as_json=args.json)
+    return FINE
+
+
+def _stroke_line(stroke: Stroke) -> str:
+    end = "" if stroke.choke_s is None else f"  stopped at {stroke.choke_s:.3f} s"
+    return (
+        f"{stroke.time_s:8.3f} s  {stroke.slot:<12}{stroke.velocity:>4}  layer {stroke.layer} "
+        f"round robin {stroke.robin}  hit {stroke.hit_id}  {stroke.gain_db:+.1f} dB{end}"
+    )
+
+
+def _export(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.kit.export import ExportOptions
+
+    kit = kept_kit(cat, args.name)
+    options = ExportOptions(args.subtype.upper(), args.container.upper(), args.rate, args.zip)
+    if args.plan:
+        plan = cat.plan_export(kit, args.folder, options)
+        emit(plan, _plan_lines(plan), as_json=args.json)
+        return NOT_ALL if plan.refusals else FINE
+    written = cat.export_kit(kit, args.folder, options)
+    for line in cat.kit_warnings(kit):
+        say(f"look at {line}")
+    lines = [str(short_path(path)) for path in written]
+    emit(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)
+    return FINE
+
+
+def _plan_lines(plan: ExportPlan) -> Iterator[str]:
+    yield f"would write to {short_path(plan.folder)}"
+    for file in plan.audio:
+        gain = "" if file.gain_db is None else f"  {file.gain_db:+.1f} dB"
+        tuning = f"  {file.tuning_semitones:+.1f} semitones" if file.tuning_semitones else ""
+        velocity = f"velocity {file.lowest} to {file.highest}"
+        yield f"{file.file}  {velocity}{gain}{tuning}  {short_path(Path(file.source))}"
+    yield from plan.papers
+    if plan.zip_file is not None:
+        yield f"and all of it as {plan.zip_file}"
+    yield f"at most {plan.n_bytes / 1e6:.1f} MB"
+    yield from plan.level_notes
+    yield from (f"look at {line}" for line in plan.warnings)
+    yield from (f"would be refused: {line}" for line in plan.refusals)
+
+
+RUNS: Mapping[str, Run] = {
+    "fill": _fill,
+    "swap": _swap,
+    "kits": _kits,
+    "forget-kit": _forget,
+    "rename-kit": _rename,
+    "adjust": _adjust,
+    "tune": _tune,
+    "clashes": _clashes,
+    "compare": _compare,
+    "phrase": _phrase,
+    "export": _export,
+}

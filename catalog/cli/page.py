@@ -1,0 +1,96 @@
+"""The verbs that open the page."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+from contextlib import suppress
+from pathlib import Path
+
+from catalog.cli.library import report_lines
+from catalog.cli.output import FINE, AddVerb, Bar, say
+from catalog.errors import CatalogError
+
+PACKAGE = Path(__file__).resolve().parents[1]
+DEMO_PLACES = (PACKAGE.parent / "demo_library", PACKAGE / "demo_library")  # a checkout, a wheel
+
+
+def add_verbs(verb: AddVerb) -> None:
+    """Add the verbs that open the page."""
+    for name, text in (
+        ("open", "open the page in the browser"),
+        ("demo", "scan the demo library and open the page on it"),
+    ):
+        added = verb(name, text)
+        added.add_argument("--port", type=int, default=0, help="default: a free one")
+        added.add_argument(
+            "--no-browser", dest="browser", action="store_false", help="only print the address"
+        )
+
+
+def open_page_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
+    """Open the page on a store until it is interrupted."""
+    if not 0 <= port < 1 << 16:
+        raise CatalogError(f"--port {port} must be between 0 (a free one) and 65535")
+    from catalog.web.server import open_page
+
+    try:
+        open_page(store, port=port, browser=browser)
+    except OSError as err:
+        raise CatalogError(f"port {port} cannot be used ({err.strerror}); give another") from err
+    return FINE
+
+
+def demo_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
+    """Scan a copy of the demo library and open the page on it."""
+    from catalog.facade import Catalog
+    from catalog.holdings import default_store
+
+    folder = default_store().parent / "demo"
+    library = copy_demo(folder / "library")
+    place = store or folder / "demo.sqlite"
+    with Catalog.open(place) as cat, Bar() as bar:
+        report = cat.scan([library], on_progress=bar)
+        for line in report_lines(cat, report):
+            say(line)
+        cat.copies(on_progress=bar)
+        if cat.layout().kind != "umap":
+            cat.lay_out(on_progress=bar)
+    say(f"other commands see the demo with: --store {shlex.quote(str(place))}")
+    return open_page_verb(place, port=port, browser=browser)
+
+
+def copy_demo(target: Path) -> Path:
+    """Copy the audio of the demo library, so that trying things out never touches the checkout.
+
+    Parameters
+    ----------
+    target : Path
+        left as it is if it is there already
+
+    Returns
+    -------
+    Path, `target`
+
+    Raises
+    ------
+    CatalogError
+        if the demo library is neither beside the package nor in it
+    """
+    from catalog.audio.decode import AUDIO_SUFFIXES
+
+    if target.is_dir():
+        return target
+    home = next((place for place in DEMO_PLACES if place.is_dir()), DEMO_PLACES[0])
+    files = [p for p in sorted(home.rglob("*")) if p.suffix.lower() in AUDIO_SUFFIXES]
+    if not files:
+        raise CatalogError(f"{home}: holds no demo library; install it again, or use a checkout")
+    growing = target.with_name(f"{target.name}.{os.getpid()}.part")
+    for file in files:
+        place = growing / file.relative_to(home)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(file, place)
+    with suppress(OSError):  # another demo, started at the same time, was first
+        growing.rename(target)
+    return target

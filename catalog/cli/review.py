@@ -1,0 +1,88 @@
+"""The verbs for what is wrong with hits and for what is missing."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from catalog.cli.output import FINE, AddVerb, Run, emit, plain
+
+if TYPE_CHECKING:
+    from catalog.facade import Catalog
+    from catalog.library.review.coverage import Coverage
+    from catalog.library.review.faults import HitFault
+
+
+def add_verbs(verb: AddVerb) -> None:
+    """Add the verbs for faults and coverage."""
+    faults = verb("faults", "list what is wrong with hits, the heaviest first")
+    faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
+    faults.add_argument("--kind", action="append", default=[], help="may be repeated")
+    faults.add_argument("--sort", choices=("weight", "kind", "hit"), default="weight")
+    faults.add_argument("--least", type=float, default=0.0, metavar="WEIGHT", help="0 to 1")
+    faults.add_argument("--dismissed", action="store_true", help="also those that were dismissed")
+    dismiss = verb("dismiss", "say for good that what was found is no fault")
+    dismiss.add_argument("kind", help="as `faults --json` names it: hum, click, second ...")
+    dismiss.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    dismiss.add_argument("--take-back", action="store_true", help="it is a fault after all")
+    verb("coverage", "count what was recorded of each drum, and say what is missing")
+
+
+def fault_line(fault: HitFault, name: str) -> str:
+    """One fault in one line: weight, hit, what, how much, where in time."""
+    where = f"at {fault.at_s:.3f} s" if fault.at_s or not fault.length_s else "throughout"
+    channel = f", channel {fault.channel + 1}" if fault.channel >= 0 else ""
+    amount = f"{fault.value:g} {fault.unit}".strip()
+    gone = "  (dismissed)" if fault.dismissed else ""
+    return (
+        f"{fault.weight:4.2f}  {fault.hit_id:>6}  {fault.kind:<10} {amount:<14} "
+        f"{where}{channel}  {name}{gone}"
+    )
+
+
+def _faults(cat: Catalog, args: argparse.Namespace) -> int:
+    only = [cat.hit(hit_id).id for hit_id in args.hits] or None
+    found = cat.faults(
+        only, kinds=args.kind, least_weight=args.least, dismissed=args.dismissed, sort=args.sort
+    )
+    names = {hit.id: hit.name for hit in cat.hits()} if found else {}
+    lines = [fault_line(fault, names.get(fault.hit_id, "")) for fault in found]
+    emit(found, lines or ["no faults found"], as_json=args.json)
+    return FINE
+
+
+def _dismiss(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.dismiss_fault(args.hits, args.kind, dismissed=not args.take_back)
+    found = cat.faults(args.hits, kinds=[args.kind], dismissed=True)
+    emit(found, [fault_line(f, cat.hit(f.hit_id).name) for f in found], as_json=args.json)
+    return FINE
+
+
+def _coverage(cat: Catalog, args: argparse.Namespace) -> int:
+    coverage = cat.coverage()
+    value = {
+        "cells": [{**plain(cell), "n_hits": cell.n_hits} for cell in coverage.cells],
+        "holes": coverage.holes,
+    }
+    emit(value, coverage_lines(coverage), as_json=args.json)
+    return FINE
+
+
+def coverage_lines(coverage: Coverage) -> list[str]:
+    """The printable list: counts drum by drum, then what is missing, with boxes to tick off."""
+    lines: list[str] = []
+    last = ("", "", "")
+    for cell in coverage.cells:
+        drum = (cell.role, cell.session, cell.drum)
+        if drum != last:
+            lines += [*([""] if lines else []), f"{cell.drum}  ({cell.role}, {cell.session})"]
+            last = drum
+        kind = cell.stroke or "-"
+        lines.append(f"  {kind:<8} {cell.strength:<7} {cell.n_hits:>4}  {cell.microphone or '-'}")
+    lines += ["", "To record:" if coverage.holes else "Nothing is missing."]
+    lines += [f"[ ] {hole.words}" for hole in coverage.holes]
+    return lines
+
+
+RUNS: Mapping[str, Run] = {"faults": _faults, "dismiss": _dismiss, "coverage": _coverage}

@@ -1,0 +1,153 @@
+"""The verbs that compare hits: alternates, similar ones, copies, the map."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from catalog.cli.output import (
+    FINE,
+    NOT_ALL,
+    SLOW_MAP,
+    AddVerb,
+    Bar,
+    Run,
+    emit,
+    hit_line,
+    plain,
+    say,
+)
+
+if TYPE_CHECKING:
+    from catalog.facade import Catalog
+    from catalog.search.neighbors import Match
+
+
+def add_verbs(verb: AddVerb) -> None:
+    """Add the verbs that compare hits."""
+    for name, text in (
+        ("alternates", "list other strokes of the same drum, nearest first"),
+        ("similar", "list hits that sound alike, nearest first"),
+    ):
+        added = verb(name, text)
+        if name == "similar":
+            added.add_argument("hit", type=_hit_or_file, help="a hit's number, or an audio file")
+        else:
+            added.add_argument("hit", type=int)
+        added.add_argument("-n", type=int, default=10, help="how many (default: 10)")
+        if name == "similar":
+            added.add_argument(
+                "--but",
+                action="append",
+                metavar="WISH",
+                help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be given again",
+            )
+            added.add_argument("--role", help="only hits of this role")
+            added.add_argument("--elsewhere", action="store_true", help="only other sessions")
+    verb("copies", "list recordings that are there more than once")
+    verb("map", f"compute a new map; {SLOW_MAP}").add_argument("--seed", type=int, default=0)
+    _add_relation_verbs(verb)
+
+
+def _hit_or_file(text: str) -> int | Path:
+    return int(text) if text.isdecimal() else Path(text)
+
+
+def _alternates(cat: Catalog, args: argparse.Namespace) -> int:
+    return _print_matches(cat, args, cat.alternates(args.hit, args.n))
+
+
+def _similar(cat: Catalog, args: argparse.Namespace) -> int:
+    but = dict(wish.partition("=")[::2] for wish in args.but) if args.but else None
+    found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but)
+    if but and len(found) < args.n:
+        say(f"no more go that way: {len(found)} of {args.n} asked for")
+    return _print_matches(cat, args, found)
+
+
+def _print_matches(cat: Catalog, args: argparse.Namespace, found: Sequence[Match]) -> int:
+    rows = [(match, cat.hit(match.hit_id), cat.reasons(args.hit, match.hit_id)) for match in found]
+    value = [{**plain(match), "path": hit.path, "reasons": why} for match, hit, why in rows]
+    lines = [f"{m.distance:7.4f}{hit_line(hit)}  {', '.join(why)}" for m, hit, why in rows]
+    emit(value, lines, as_json=args.json)
+    return FINE if found else NOT_ALL
+
+
+def _copies(cat: Catalog, args: argparse.Namespace) -> int:
+    with Bar() as bar:
+        groups = cat.copies(on_progress=bar)
+    lines: list[str] = []
+    for group in groups:
+        lines += [f"keep {hit_line(cat.hit(group.keep))}  ({group.reason})"]
+        others = zip(group.others, group.evidence, strict=True)
+        lines += [
+            f"copy {hit_line(cat.hit(other))}  ({sure:.1%} in common)" for other, sure in others
+        ]
+    emit(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
+    return FINE
+
+
+def _map(cat: Catalog, args: argparse.Namespace) -> int:
+    with Bar() as bar:
+        layout = cat.lay_out(seed=args.seed, on_progress=bar)
+    emit(layout, [f"{len(layout.hit_ids)} hits laid out ({layout.kind})"], as_json=args.json)
+    return FINE
+
+
+def _add_relation_verbs(verb: AddVerb) -> None:
+    verb("strokes", "list hits that are one stroke through several microphones")
+    related = verb("related", "list what other hits are to one, and why")
+    related.add_argument("hit", type=int)
+    related.add_argument("-n", type=int, default=5, help="how many that only sound alike")
+    align = verb("align", "tell how the recording of one hit becomes that of another")
+    align.add_argument("first", type=int, metavar="HIT")
+    align.add_argument("second", type=int, metavar="HIT")
+
+
+def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
+    ties = cat.strokes()
+    lines: list[str] = []
+    for tie in ties:
+        lines.append(f"one stroke ({tie.evidence})")
+        lines += [f"  {hit_line(cat.hit(hit_id))}" for hit_id in tie.hits]
+        lines += [f"  but {text}" for text in tie.against]
+    doubted = sum(bool(tie.against) for tie in ties)
+    lines.append(f"{len(ties)} strokes, {doubted} with something against it")
+    emit(ties, lines, as_json=args.json)
+    return FINE
+
+
+def _related(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.relations(args.hit, n_alike=args.n)
+    lines = []
+    for one in found:
+        kind = one.kind if one.certain or one.kind == "alike" else f"{one.kind}?"
+        why = "; but ".join((one.evidence, *one.against))
+        lines.append(f"{kind:12}{hit_line(cat.hit(one.hit_id))}  ({why})")
+    emit(found, lines, as_json=args.json)
+    return FINE if found else NOT_ALL
+
+
+def _align(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.align(args.first, args.second)
+    turned = ", turned over" if found.polarity < 0 else ""
+    lines = [
+        f"hit {args.second} begins {1000 * found.offset_s:+.2f} ms later in its file than hit"
+        f" {args.first}, {found.gain_db:+.1f} dB{turned};"
+        f" a short filter leaves {found.residue_db:.1f} dB of it"
+    ]
+    emit(found, lines, as_json=args.json)
+    return FINE
+
+
+RUNS: Mapping[str, Run] = {
+    "alternates": _alternates,
+    "similar": _similar,
+    "copies": _copies,
+    "map": _map,
+    "strokes": _strokes,
+    "related": _related,
+    "align": _align,
+}

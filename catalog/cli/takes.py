@@ -1,0 +1,169 @@
+"""The verbs for recordings as they come off the recorder: cut, microphones, sessions."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, hit_line, say
+
+if TYPE_CHECKING:
+    from catalog.facade import Catalog
+    from catalog.models import Hit
+
+WIDTH = 72  # characters of a wave drawn as text
+HEIGHTS = " .:-=+*#%@"
+
+
+def add_verbs(verb: AddVerb) -> None:
+    """Add the verbs for takes."""
+    verb("takes", "list recordings that hold several strokes")
+    regions = verb("regions", "show how a take is cut into strokes, or change it")
+    regions.add_argument("hit", type=int, help="any stroke of the take")
+    change = regions.add_mutually_exclusive_group()
+    change.add_argument("--move", nargs=2, type=float, metavar=("START", "STOP"), help="seconds")
+    change.add_argument("--split", type=float, metavar="AT", help="seconds")
+    change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="with neighbours")
+    change.add_argument("--again", action="store_true", help="forget changes made by hand")
+    cut = verb("cut", "write the strokes of a take as files of their own")
+    cut.add_argument("hit", type=int, help="any stroke of the take")
+    cut.add_argument("folder", type=Path, help="must not exist yet")
+    cut.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
+    sides = verb("sides", "list stereo hits whose left and right are two files; join or part them")
+    change = sides.add_mutually_exclusive_group()
+    change.add_argument("--join", nargs=2, type=int, metavar=("LEFT", "RIGHT"))
+    change.add_argument("--part", type=int, metavar="HIT")
+    microphones = verb("microphones", "tell the delays between the channels of a hit, or mix them")
+    microphones.add_argument("hit", type=int)
+    microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")
+    verb("sessions", "list sessions and the rule that named each")
+    session = verb("session", 'say which session hits belong to; "" lets the rules decide')
+    session.add_argument("name")
+    session.add_argument("hits", nargs="+", type=int, metavar="HIT")
+
+
+def _takes(cat: Catalog, args: argparse.Namespace) -> int:
+    files: dict[Path, list[Hit]] = {}
+    for hit in cat.hits():
+        if hit.region:
+            files.setdefault(hit.path, []).append(hit)
+    lines = [
+        f"{len(hits):>4} strokes, hits {min(h.id for h in hits)} to {max(h.id for h in hits)}"
+        f"  {path}"
+        for path, hits in files.items()
+    ]
+    value = [{"path": path, "hits": [hit.id for hit in hits]} for path, hits in files.items()]
+    emit(value, lines or ["no recording holds several strokes"], as_json=args.json)
+    return FINE if files else NOT_ALL
+
+
+def _regions(cat: Catalog, args: argparse.Namespace) -> int:
+    hit = cat.hit(args.hit)
+    if args.move:
+        start, stop = (round(seconds * hit.sr) for seconds in args.move)
+        cat.move_region(hit.id, start=start, stop=stop)
+    elif args.split is not None:
+        cat.split_region(hit.id, at=round(args.split * hit.sr))
+    elif args.merge:
+        cat.merge_regions([hit.id, *args.merge])
+    elif args.again:
+        cat.cut_again(hit.id)
+    strokes = cat.regions(hit.path if args.again else hit.id)
+    lines = [str(hit.path), *_draw(cat, strokes)]
+    lines += [
+        f"{s.id:>6}  {s.start / s.sr:9.3f} to {s.stop / s.sr:9.3f} s  {s.role:<13}"
+        f" {s.descriptors['peak_db']:6.1f} dBFS"
+        for s in strokes
+    ]
+    emit(strokes, lines, as_json=args.json)
+    return FINE
+
+
+def _draw(cat: Catalog, strokes: Sequence[Hit]) -> list[str]:
+    """The wave in one line of text, and below it where strokes begin and end."""
+    outline = cat.waveform(strokes[0].path, n_points=WIDTH)
+    peaks = abs(outline).max(axis=1)
+    top = max(float(peaks.max()), 1e-9)
+    steps = len(HEIGHTS) - 1
+    wave = "".join(HEIGHTS[round(steps * min(1.0, float(p) / top) ** 0.5)] for p in peaks)
+    length = cat.n_frames(strokes[0].path)
+    marks = [" "] * WIDTH
+    for stroke in strokes:
+        first = min(WIDTH - 1, stroke.start * WIDTH // length)
+        last = min(WIDTH - 1, (stroke.stop - 1) * WIDTH // length)
+        marks[first : last + 1] = "_" * (last + 1 - first)
+        marks[first] = "|"
+    return [wave, "".join(marks)]
+
+
+def _cut(cat: Catalog, args: argparse.Namespace) -> int:
+    plan = cat.write_strokes(args.hit, args.folder, dry_run=not args.yes)
+    word = "wrote" if args.yes else "would write"
+    lines = [f"{word} {part.target} ({part.length_s:.3f} s)" for part in plan]
+    if not args.yes:
+        lines.append("nothing was written; add --yes to do it")
+    emit({"dry_run": not args.yes, "files": plan}, lines, as_json=args.json)
+    return FINE
+
+
+def _sides(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.join:
+        cat.join_sides(*args.join)
+    elif args.part is not None:
+        cat.part_sides(args.part)
+    if args.join or args.part is not None:
+        say("noted; the next scan of their folder does it")
+    hits = cat.sides()
+    emit(hits, [hit_line(hit) for hit in hits] or ["no hit is in two files"], as_json=args.json)
+    return FINE if hits or args.join else NOT_ALL
+
+
+def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
+    warning = ""
+    if args.mix is not None:
+        warning = cat.set_mix(args.hit, "" if args.mix == "none" else args.mix)
+    delays, mix = cat.microphones(args.hit), cat.mix(args.hit)
+    names = cat.hit(args.hit).origin.get("tracks", "").split(", ")
+    lines = [
+        f"{d.channel:>3}  {d.delay_ms:7.2f} ms  {d.distance_m:6.2f} m  {d.level_db:6.1f} dBFS"
+        f"{'  opposite polarity' if d.flipped else ''}"
+        f"{'  ' + names[d.channel - 1] if d.channel <= len(names) else ''}"
+        for d in delays
+    ]
+    lines.append(f"mix: {mix or 'as recorded'}")
+    if warning:
+        say(f"careful: {warning}")
+    emit({"channels": delays, "mix": mix, "warning": warning}, lines, as_json=args.json)
+    return FINE
+
+
+def _sessions(cat: Catalog, args: argparse.Namespace) -> int:
+    sessions = cat.sessions()
+    lines = [
+        f"{s.n_hits:>6} hits in {s.n_files} files  {s.name}  (named by: {', '.join(s.sources)}"
+        f"{'; ' + ', '.join(s.dates) if s.dates else ''})"
+        for s in sessions
+    ]
+    emit(sessions, lines, as_json=args.json)
+    return FINE
+
+
+def _session(cat: Catalog, args: argparse.Namespace) -> int:
+    cat.set_session(args.hits, args.name)
+    hits = [cat.hit(hit_id) for hit_id in args.hits]
+    lines = [f"{hit.id:>6}  {hit.session}  (named by: {hit.session_source})" for hit in hits]
+    emit(hits, lines, as_json=args.json)
+    return FINE
+
+
+RUNS: Mapping[str, Run] = {
+    "takes": _takes,
+    "regions": _regions,
+    "cut": _cut,
+    "sides": _sides,
+    "microphones": _microphones,
+    "sessions": _sessions,
+    "session": _session,
+}

@@ -1,0 +1,1 @@
+"""Groups of copies, which one to keep, and how hits relate."""

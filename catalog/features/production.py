@@ -1,0 +1,350 @@
+"""Traces that room, microphone and converter leave in a hit: do these hits belong together?
+
+All of it is judged from the sound. Levels end at `LOWEST_DB`; what cannot be measured gets a value
+in the middle of its range, so that no number is ever NaN.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from catalog.errors import ParameterError
+from catalog.features.envelope import block_energy
+from catalog.features.onset import highest, loudest_at
+from catalog.features.spectrum import frame_power, hanning, windows_of, zero_padded
+
+LOWEST_DB = -100.0  # below it is silence: 16 bits end at -96 dB
+FRAME_S = 0.17  # of the spectrum: 6 Hz apart, enough to see what lies under 35 Hz
+N_FRAMES = 4  # half overlapped, so the first 0.4 s: later a short drum is over
+BLOCK_S = 0.020  # of the floor
+CURVE_S = 0.025  # of the level after the peak
+END_S = 0.030
+LONGEST_S = 6.0  # after the onset: a cymbal has told its room by then
+LATE_S = (0.15, 1.0)  # after the peak: past the stroke itself, the room and the ringing
+DECAY_RANGE_S = (0.03, 8.0)  # what a late decay can be; a curve that does not fall gets the end
+NEUTRAL_DECAY_S = 0.5
+NEUTRAL_END_HZ = 1000.0
+WIDTH_SPLIT_HZ = (
+    300.0,
+    4000.0,
+)  # below: the drum's body; above: wires, cymbals and the pair's spacing
+EDGE_BAND_HZ = 172.0  # one band of the search for the highest frequency
+FULL_SCALE = 0.999
+BAND_EDGES_HZ = (
+    40.0,
+    80.0,
+    160.0,
+    320.0,
+    640.0,
+    1280.0,
+    2560.0,
+    5000.0,
+    8000.0,
+    11_000.0,
+    14_000.0,
+    17_000.0,
+    22_050.0,
+)  # fmt: skip  octaves, then finer: microphones and converters differ most at the top
+BAND_NAMES = tuple(f"band{low_hz:.0f}_db" for low_hz in BAND_EDGES_HZ[:-1])
+STEP_S = 0.010  # of the fall at the end of a file
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One production descriptor: its name, its unit and the side of the sound it tells about."""
+
+    name: str
+    unit: str
+    side: str
+
+
+TRACES: tuple[Trace, ...] = (
+    Trace("width", "", "width"),
+    Trace("width_above", "", "width"),
+    Trace("width_below", "", "width"),
+    Trace("correlation", "", "width"),
+    Trace("balance_db", "dB", "width"),
+    Trace("peak_db", "dBFS", "level"),
+    Trace("level_db", "dBFS", "level"),
+    Trace("duration_s", "s", "level"),
+    Trace("full_scale_db", "dB", "level"),
+    Trace("edge40_hz", "Hz", "bandwidth"),
+    Trace("edge55_hz", "Hz", "bandwidth"),
+    Trace("edge70_hz", "Hz", "bandwidth"),
+    Trace("slope_db", "dB", "bandwidth"),
+    Trace("share_16k_db", "dB", "bandwidth"),
+    Trace("share_19k_db", "dB", "bandwidth"),
+    Trace("share_35_db", "dB", "bandwidth"),
+    Trace("offset_db", "dBFS", "noise"),
+    Trace("floor_before_db", "dBFS", "noise"),
+    Trace("floor_lowest_db", "dBFS", "noise"),
+    Trace("end_db", "dB", "noise"),
+    Trace("end_hz", "Hz", "noise"),
+    Trace("after100_db", "dB", "room"),
+    Trace("after250_db", "dB", "room"),
+    Trace("after500_db", "dB", "room"),
+    Trace("late_db", "dB", "room"),
+    Trace("late_decay_s", "s", "room"),
+    Trace("crest_db", "dB", "room"),
+    *(Trace(name, "dB", "tone") for name in BAND_NAMES),
+    Trace("fall10_db", "dB", "noise"),
+    Trace("fall50_db", "dB", "noise"),
+    Trace("fall100_db", "dB", "noise"),
+)  # fmt: skip  new ones go to the end: older rows are then a part of newer ones
+PRODUCTION_NAMES: tuple[str, ...] = tuple(trace.name for trace in TRACES)
+
+
+def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarray:
+    """Measure the traces that room, microphone and converter left in one hit.
+
+    Parameters
+    ----------
+    samples : np.ndarray, float32, shape (n_frames, n_channels), full scale 1.0
+        the whole file, so that the floor before the stroke is in it; width is judged from the
+        first two channels
+    sr : int, Hz, above 0
+    onset : int, frames; moved inside the file if it lies outside
+
+    Returns
+    -------
+    np.ndarray, float32, shape (len(PRODUCTION_NAMES),), in the units of `TRACES`; never NaN
+
+    Raises
+    ------
+    ParameterError
+        if `sr` is not above 0 or `samples` has not two dimensions
+
+    References
+    ----------
+    The choice of traces is the project's own; no published source.
+    """
+    if sr <= 0 or samples.ndim != 2:
+        raise ParameterError(
+            f"sr={sr} must be above 0 and samples have 2 dimensions, not {samples.ndim}"
+        )
+    channels, offset = _centred_pair(samples, sr=sr, onset=onset)
+    onset = min(max(onset, 0), channels.shape[1] - 1)
+    mono = channels.mean(axis=0) if len(channels) == 2 else channels[0]
+    size = highest(mono)
+    power, step_hz = _spectrum(mono[onset:], sr=sr)
+    values = (
+        _width(channels[:, onset:], power, sr=sr)
+        | _levels(channels, _loudest(channels, mono), size, sr=sr, onset=onset)
+        | _bandwidth(power, step_hz=step_hz, sr=sr)
+        | _noise(mono, size, sr=sr, onset=onset)
+        | _room(mono[onset:], sr=sr)
+        | _tone(power, step_hz=step_hz)
+        | _falls(mono, size, sr=sr)
+    )
+    values["offset_db"] = _amplitude_db(offset)
+    return np.array([values[name] for name in PRODUCTION_NAMES], dtype=np.float32)
+
+
+def _centred_pair(samples: np.ndarray, *, sr: int, onset: int) -> tuple[np.ndarray, float]:
+    """First two channels about their mean, shape (1 or 2, n), and the largest mean taken away."""
+    used = samples[: max(0, onset) + round(LONGEST_S * sr), :2]
+    if used.size == 0:
+        used = np.zeros((1, 1), dtype=np.float32)
+    channels = np.ascontiguousarray(used.T, dtype=np.float32)
+    offsets = channels.mean(axis=1, keepdims=True)
+    if not np.isfinite(offsets).all():
+        channels = np.nan_to_num(channels, posinf=1.0, neginf=-1.0)
+        offsets = channels.mean(axis=1, keepdims=True)
+    return channels - offsets, float(np.abs(offsets).max())
+
+
+def _power_db(power: float, reference: float = 1.0) -> float:
+    if power <= 0.0 or reference <= 0.0:
+        return LOWEST_DB
+    return max(LOWEST_DB, 10.0 * math.log10(power / reference))
+
+
+def _amplitude_db(amplitude: float, reference: float = 1.0) -> float:
+    return _power_db(amplitude * amplitude, reference * reference)
+
+
+def _mean_power(samples: np.ndarray) -> float:
+    return float(samples @ samples) / len(samples) if len(samples) else 0.0
+
+
+def _spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, float]:
+    """Mean power of the first frames, shape (n_bins,), and the distance of its bins in Hz."""
+    n = _frame_length(sr)
+    hop = n // 2
+    n_frames = min(N_FRAMES + 1, max(2, -(-len(samples) // hop)))
+    padded = zero_padded(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
+    power = np.add.reduce(frame_power(windows_of(padded, n, hop=hop) * hanning(n)))
+    return power.astype(np.float64) / n_frames, sr / n
+
+
+@lru_cache(maxsize=16)
+def _frame_length(sr: int) -> int:
+    from scipy.fft import next_fast_len
+
+    return 2 * int(next_fast_len(max(8, round(0.5 * FRAME_S * sr)), real=True))
+
+
+def _loudest(channels: np.ndarray, mono: np.ndarray) -> np.ndarray:
+    """The mono sum, or the first channel where the channels cancel."""
+    if len(channels) == 1:
+        return mono
+    cancels = float(mono @ mono) < 0.1 * float(channels[0] @ channels[0])
+    return channels[0] if cancels else mono
+
+
+def _width(channels: np.ndarray, mid: np.ndarray, *, sr: int) -> dict[str, float]:
+    """Side energy over all (0 mono, 1 opposite), whole and by band; correlation; left : right."""
+    flat = {
+        "width": 0.0,
+        "width_above": 0.0,
+        "width_below": 0.0,
+        "correlation": 1.0,
+        "balance_db": 0.0,
+    }
+    if len(channels) < 2:
+        return flat
+    left, right = channels
+    l_power, r_power, both = float(left @ left), float(right @ right), float(left @ right)
+    if l_power <= 0.0 or r_power <= 0.0:
+        return flat | {"balance_db": _clip_balance(l_power, r_power)}
+    side, step_hz = _spectrum((left - right) * np.float32(0.5), sr=sr)
+    below, above = (round(hz / step_hz) for hz in WIDTH_SPLIT_HZ)
+    return {
+        "width": 0.5 - both / (l_power + r_power),
+        "width_above": _share(side[above:], mid[above:]),
+        "width_below": _share(side[:below], mid[:below]),
+        "correlation": both / math.sqrt(l_power * r_power),
+        "balance_db": _clip_balance(l_power, r_power),
+    }
+
+
+def _share(part: np.ndarray, rest: np.ndarray) -> float:
+    total = float(part.sum() + rest.sum())
+    return float(part.sum()) / total if total > 0.0 else 0.0
+
+
+def _clip_balance(left: float, right: float) -> float:
+    return min(max(_power_db(left) - _power_db(right), -20.0), 20.0)
+
+
+def _levels(
+    channels: np.ndarray, mono: np.ndarray, size: float, *, sr: int, onset: int
+) -> dict[str, float]:
+    """Peak, level of the first 0.4 s, length from the onset on, share of samples at full scale."""
+    peak = size if len(channels) == 1 else highest(channels)
+    full = float((np.abs(channels) >= FULL_SCALE).mean()) if peak >= FULL_SCALE else 0.0
+    head = mono[onset : onset + max(1, round(0.4 * sr))]
+    return {
+        "peak_db": _amplitude_db(peak),
+        "level_db": _power_db(_mean_power(head)),
+        "duration_s": (len(mono) - onset) / sr,
+        "full_scale_db": _power_db(full),
+        "crest_db": min(40.0, _amplitude_db(peak) - _power_db(_mean_power(head))),
+    }
+
+
+def _bandwidth(power: np.ndarray, *, step_hz: float, sr: int) -> dict[str, float]:
+    """Highest band within 40, 55, 70 dB of the strongest; fall of 8-16 kHz; energy at the ends."""
+    total = float(power.sum())
+    n = max(1, round(EDGE_BAND_HZ / step_hz))
+    bands = np.add.reduceat(power, np.arange(0, len(power), n))
+    edges = {}
+    for drop in (40, 55, 70):
+        over = np.flatnonzero(bands > bands.max() * 10.0 ** (-drop / 10.0))
+        edges[f"edge{drop}_hz"] = (
+            min((float(over[-1]) + 1) * n * step_hz, sr / 2) if len(over) else 0.0
+        )
+
+    def energy(low_hz: float, high_hz: float) -> float:
+        return float(power[round(low_hz / step_hz) : round(high_hz / step_hz)].sum())
+
+    low, high = energy(6000.0, 9000.0), energy(12_000.0, 18_000.0)
+    return edges | {
+        "slope_db": _power_db(high, total) - _power_db(low, total),
+        "share_16k_db": _power_db(energy(15_500.0, 17_500.0), total),
+        "share_19k_db": _power_db(energy(19_500.0, 1e6), total),
+        "share_35_db": _power_db(energy(0.0, 35.0), total),
+    }
+
+
+def _tone(power: np.ndarray, *, step_hz: float) -> dict[str, float]:
+    """Share of each band in the energy of the first 0.4 s."""
+    total = float(power.sum())
+    edges = [min(round(hz / step_hz), len(power)) for hz in BAND_EDGES_HZ]
+    along = np.concatenate([[0.0], np.cumsum(power[: edges[-1]])])[edges].tolist()
+    shares = itertools.starmap(lambda low, high: high - low, itertools.pairwise(along))
+    return {name: _power_db(share, total) for name, share in zip(BAND_NAMES, shares, strict=True)}
+
+
+def _falls(mono: np.ndarray, size: float, *, sr: int) -> dict[str, float]:
+    """How the end falls: its last 10 or 20 ms against 10, 50 and 100 ms before."""
+    n = max(1, round(STEP_S * sr))
+    end = np.zeros(11 * n, dtype=np.float64)
+    end[max(0, len(end) - len(mono)) :] = mono[-len(end) :]
+    top = size * size
+    power = np.square(end).reshape(11, n).mean(axis=1)[::-1]
+    level = [_power_db(float(value), top) for value in power]
+    last = 0.5 * (level[0] + level[1])
+    return {
+        "fall10_db": level[0] - level[1],
+        "fall50_db": last - 0.5 * (level[4] + level[5]),
+        "fall100_db": last - 0.5 * (level[9] + level[10]),
+    }
+
+
+def _noise(mono: np.ndarray, size: float, *, sr: int, onset: int) -> dict[str, float]:
+    """Floor before the stroke, quietest block of all, level and colour of the last 30 ms."""
+    n = max(1, round(BLOCK_S * sr))
+    whole = mono[: max(1, len(mono) // n) * n]
+    blocks = whole.reshape(-1, min(n, len(whole)))
+    lowest = _power_db(float(np.einsum("ij,ij->i", blocks, blocks).min()) / blocks.shape[1])
+    lead = mono[: max(0, onset - round(0.002 * sr))]
+    end = mono[-max(2, round(END_S * sr)) :]
+    return {
+        "floor_before_db": _power_db(_mean_power(lead)) if len(lead) >= n // 4 else lowest,
+        "floor_lowest_db": lowest,
+        "end_db": _power_db(_mean_power(end), size * size),
+        "end_hz": _mean_frequency(end, sr=sr),
+    }
+
+
+def _mean_frequency(samples: np.ndarray, *, sr: int) -> float:
+    """Frequency whose slope the samples have: rms of the difference over rms, Hz."""
+    power = _mean_power(samples)
+    if power <= 10.0 ** (LOWEST_DB / 10.0):
+        return NEUTRAL_END_HZ
+    steepness = math.sqrt(_mean_power(samples[1:] - samples[:-1]) / power)
+    return math.asin(min(1.0, steepness / 2.0)) * sr / math.pi
+
+
+def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
+    """Level .1, .25 and .5 s after the peak, mean level and decay time of what is late, re peak."""
+    at = loudest_at(mono)
+    top = float(np.square(mono[at]))
+    n = max(1, round(CURVE_S * sr))
+    tail = mono[at : at + round((LATE_S[1] + CURVE_S) * sr)]
+    power = block_energy(zero_padded(tail, len(tail) + -len(tail) % n), n) / n
+    curve = np.full(round(LATE_S[1] / CURVE_S) + 2, LOWEST_DB)
+    if top > 0.0:
+        level = 10.0 * np.log10(np.maximum(power / top, 1e-10))
+        curve[: min(len(level), len(curve))] = level[: len(curve)]
+    late = curve[round(LATE_S[0] / CURVE_S) : round(LATE_S[1] / CURVE_S)]
+    values = {f"after{ms}_db": float(curve[round(ms / 1000 / CURVE_S)]) for ms in (100, 250, 500)}
+    return values | {"late_db": float(late.mean()), "late_decay_s": _late_decay(late)}
+
+
+def _late_decay(late: np.ndarray) -> float:
+    """Time to fall by 60 dB at the slope of the late level, least squares, s."""
+    heard = late[late > LOWEST_DB + 10.0]
+    if len(heard) < 5:
+        return NEUTRAL_DECAY_S if len(heard) else DECAY_RANGE_S[0]
+    time_s = np.arange(len(heard)) * CURVE_S
+    time_s -= time_s.mean()
+    slope = float(time_s @ heard / (time_s @ time_s))
+    shortest, longest = DECAY_RANGE_S
+    return min(max(60.0 / max(-slope, 1e-3), shortest), longest)

@@ -1,0 +1,249 @@
+"""Numbers that carry what a picture blurs: decays, zones, bands, tones, glide, bursts.
+
+Input is prepared mono (`catalog.features.spectrogram.prepare_mono`) and its frames. Times and
+frequencies are given as base-2 logarithms, so that a step means the same everywhere.
+"""
+
+from __future__ import annotations
+
+import itertools
+from functools import lru_cache
+
+import numpy as np
+
+from catalog.features.envelope import BLOCK, block_energy, fall_of
+from catalog.features.onset import loudest_at
+from catalog.features.spectrogram import (
+    FRAME,
+    HOPS,
+    LONG_FRAME,
+    LOW_DECIMATION,
+    SR,
+    frame_starts,
+    long_powers,
+    low_part,
+)
+from catalog.features.spectrum import frame_power, frames_at, zero_padded
+
+DECAY_DB = (1, 3, 6, 10, 15, 20, 30, 40, 50)
+ENVELOPE_DB = (10, 20, 30, 45)
+ENVELOPE_S = 0.010
+ZONES_MS = ((0, 1600), (0, 15), (15, 60), (60, 200), (200, 600))
+ROLLOFFS = (0.05, 0.25, 0.5, 0.75, 0.95)
+BANDS_HZ = (25, 60, 100, 160, 250, 400, 700, 1200, 2000, 3500, 6000, 10_000, 15_000, 20_000)
+TONE_BANDS_HZ = (40, 120, 300, 800, 2000, 5000, 10_000, 18_000)
+PITCH_ZONES_MS = ((0, 30), (30, 70), (70, 150), (150, 350))
+AROUND = 41  # bins, 221 Hz: a peak stands out of the mean of these
+PITCH_FFT = 2048  # samples of the low rate, 2.7 Hz
+TIME_FLOOR = 0.002  # s, added before the logarithm: shorter times are not heard apart
+ENERGY_FLOOR = 1e-7  # of the whole, -70 dB: below it is noise
+N_SCALARS = (
+    len(DECAY_DB) + len(ENVELOPE_DB) + 4 + 10 * len(ZONES_MS) + 4 * (len(BANDS_HZ) - 1)
+    + 2 * (len(TONE_BANDS_HZ) - 1) + 5 + 2 * len(PITCH_ZONES_MS) - 1 + 3
+)  # fmt: skip
+
+
+def measure_scalars(
+    y: np.ndarray,
+    powers: np.ndarray,
+    low: np.ndarray | None = None,
+    long: np.ndarray | None = None,
+) -> np.ndarray:
+    """All scalars in one row.
+
+    Parameters
+    ----------
+    y : np.ndarray, shape (n,), prepared mono
+    powers : np.ndarray, shape (n_frames, n_bins), from `catalog.features.spectrogram.frame_powers`
+    low, long : np.ndarray, optional
+        from `catalog.features.spectrogram.low_part` and `long_powers`, where they are known
+
+    Returns
+    -------
+    np.ndarray, float32, shape (N_SCALARS,), finite
+    """
+    parts = (
+        _decays(y),
+        _envelope(y),
+        _zones(powers),
+        _bands(powers),
+        *_tones((long_powers(y) if long is None else long)[-1]),
+        _pitches(low_part(y) if low is None else low),
+        _bursts(y),
+    )
+    return np.concatenate(parts).astype(np.float32)
+
+
+def _log_time(seconds: np.ndarray | list[np.ndarray]) -> np.ndarray:
+    return np.log2(np.ravel(seconds) + TIME_FLOOR)
+
+
+def _log_share(share: np.ndarray) -> np.ndarray:
+    return np.log2(np.maximum(share, ENERGY_FLOOR))
+
+
+def energy_to_come(energy: np.ndarray) -> np.ndarray:
+    """Share of the energy that is still to come at each step (Schroeder's backward integration).
+
+    Parameters
+    ----------
+    energy : np.ndarray, shape (n, ...), not negative
+
+    Returns
+    -------
+    np.ndarray, same shape, 1 at the first step where there is any energy
+    """
+    left = np.cumsum(energy[::-1], axis=0, dtype=np.float64)[::-1]
+    left /= np.maximum(left[:1].copy(), 1e-30)
+    return left
+
+
+def _decays(y: np.ndarray) -> np.ndarray:
+    left = fall_of(y).left
+    blocks = np.searchsorted(-left, [-(10 ** (-db / 10)) for db in DECAY_DB])
+    return _log_time(blocks * BLOCK / SR)
+
+
+def _envelope(y: np.ndarray) -> np.ndarray:
+    n = round(ENVELOPE_S * SR)
+    blocks = block_energy(y, n).astype(np.float64)
+    level = blocks / blocks.max()
+    last = [np.flatnonzero(level > 10 ** (-db / 10))[-1] + 1 for db in ENVELOPE_DB]
+    times = (np.arange(len(level)) + 0.5) * ENVELOPE_S
+    weight = level / level.sum()
+    center = float(times @ weight)
+    spread = float(np.sqrt(np.square(times - center) @ weight))
+    head = y[: SR // 5]
+    crest = np.log2(1.0 / np.sqrt(float(head @ head) / len(head) + 1e-9))
+    peak_time = loudest_at(y) / SR
+    rows = (
+        _log_time(np.array(last) * ENVELOPE_S),
+        _log_time(np.array([center, spread, peak_time])),
+    )
+    return np.concatenate([*rows, [crest]])
+
+
+@lru_cache(maxsize=1)
+def _frame_grid() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Start of each possible frame in s, the time it stands for, and log2 of each bin's Hz."""
+    starts = frame_starts()[0]
+    stands_for = np.diff(starts, append=starts[-1] + HOPS[-1][1]) / HOPS[0][1]
+    bins = np.maximum(np.arange(FRAME // 2 + 1) * SR / FRAME, 20.0)
+    return starts / SR, stands_for.astype(np.float32), np.log2(bins).astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def _zone_weights() -> np.ndarray:
+    """What each frame counts in each zone; float32, shape (n_zones, n_frames)."""
+    starts, weight, _ = _frame_grid()
+    low, high = (np.array(edge)[:, None] / 1000.0 for edge in zip(*ZONES_MS, strict=True))
+    return np.asarray(((starts >= low) & (starts < high)) * weight, np.float32)
+
+
+def _zones(powers: np.ndarray) -> np.ndarray:
+    """Shape of the spectrum in each zone, and its share of the energy; zeros for a silent zone."""
+    octave = _frame_grid()[2]
+    spectra = _zone_weights()[:, : len(powers)] @ powers
+    energy = spectra.sum(axis=1)
+    level = energy / (float(energy[0]) + 1e-20)  # the first zone is the whole
+    share = spectra / np.maximum(energy, 1e-20)[:, None]
+    center = share @ octave
+    apart = octave - center[:, None]
+    squares = share * apart * apart
+    spread = np.sqrt(squares.sum(axis=1)) + 1e-3
+    skew = np.einsum("ij,ij->i", squares, apart) / spread**3
+    along = np.cumsum(share, axis=1)
+    at = np.stack([np.searchsorted(row, ROLLOFFS) for row in along])
+    rolloffs = octave[np.minimum(at, len(octave) - 1)]
+    wide = share[:, 23:418] + np.float32(1e-12)  # 1 to 18 kHz
+    flat = np.log2(wide).mean(axis=1) - np.log2(wide.mean(axis=1))
+    shape = np.column_stack([center, spread, skew, rolloffs, flat, _log_share(level)])
+    shape[level < ENERGY_FLOOR, :-1] = 0.0
+    return shape.ravel()
+
+
+@lru_cache(maxsize=1)
+def _band_pick() -> np.ndarray:
+    edges = np.searchsorted(np.arange(FRAME // 2 + 1) * SR / FRAME, BANDS_HZ)
+    edges = np.maximum.accumulate(np.maximum(edges, np.arange(len(edges))))
+    pick = np.zeros((len(BANDS_HZ) - 1, FRAME // 2 + 1), np.float32)
+    for band, (low, high) in enumerate(itertools.pairwise(edges)):
+        pick[band, low : max(high, low + 1)] = 1.0
+    return pick
+
+
+def _bands(powers: np.ndarray) -> np.ndarray:
+    starts, weight, _ = _frame_grid()
+    n = len(powers)
+    level = powers @ _band_pick().T
+    energy = level * weight[:n, None]
+    share = energy.sum(axis=0) / (energy.sum() + 1e-20)
+    left = energy_to_come(energy)
+    decays = [starts[np.minimum((left > 10 ** (-db / 10)).sum(axis=0), n - 1)] for db in (5, 20)]
+    return np.concatenate([_log_share(share), _log_time([*decays, starts[level.argmax(axis=0)]])])
+
+
+@lru_cache(maxsize=1)
+def _tone_edges() -> np.ndarray:
+    return np.round(np.array(TONE_BANDS_HZ) * LONG_FRAME / SR).astype(int)
+
+
+def _tones(power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Tonal against noise in bands, and where the strongest peaks stand."""
+    n, edges = LONG_FRAME, _tone_edges()
+    power = power + np.float32(1e-20)
+    log_power = np.log2(power)
+    width = edges[1:] - edges[:-1]
+    total = np.add.reduceat(power, edges)[:-1]
+    flat = np.add.reduceat(log_power, edges)[:-1] / width - np.log2(total / width)
+    highest_share = np.log2(np.maximum.reduceat(power, edges)[:-1] / total)
+    a, b = round(800 * n / SR), round(12_000 * n / SR)
+    half = AROUND // 2
+    along = np.cumsum(log_power[a - half - 1 : b + half], dtype=np.float64)
+    rise = log_power[a:b] - (along[AROUND:] - along[:-AROUND]) / AROUND
+    inner = log_power[a:b]
+    is_peak = (inner[1:-1] > inner[:-2]) & (inner[1:-1] > inner[2:]) & (rise[1:-1] > 3.0)
+    n_peaks = int(np.count_nonzero(is_peak))
+    prominence = float(rise[1:-1][is_peak].mean()) if n_peaks else 0.0
+    low = power[8 : round(2000 * n / SR)].copy()
+    first = int(np.argmax(low))
+    low[max(0, first - 6) : first + 7] = 0
+    second = int(np.argmax(low))
+    high = int(np.argmax(power[75:])) + 75  # above 400 Hz
+    peaks = np.log2(np.array([first + 8, second + 8, high]) * SR / n)
+    per_band = np.stack([flat, highest_share], axis=1).ravel()
+    return per_band, np.array([np.log2(1.0 + n_peaks), prominence, *peaks])
+
+
+def _pitches(low: np.ndarray) -> np.ndarray:
+    """Log2 of the strongest frequency below 600 Hz at four times, and its steps (the glide)."""
+    sr = SR / LOW_DECIMATION
+    starts = [round(low_ms * sr / 1000) for low_ms, _ in PITCH_ZONES_MS]
+    lengths = [round((high_ms - low_ms) * sr / 1000) for low_ms, high_ms in PITCH_ZONES_MS]
+    power = frame_power(frames_at(low, starts, lengths, PITCH_FFT))
+    first, last = round(30 * PITCH_FFT / sr), round(600 * PITCH_FFT / sr)
+    at = power[:, first:last].argmax(axis=1)
+    pitches = np.log2((first + at) * (sr / PITCH_FFT))
+    return np.concatenate([pitches, pitches[1:] - pitches[:-1]])
+
+
+def _bursts(y: np.ndarray) -> np.ndarray:
+    """Count and regularity of bursts in the first 90 ms (claps, rolls of beads), zero crossings."""
+    head = y[: round(0.09 * SR)]
+    padded = zero_padded(head, len(head) + 2, lead=1)
+    edge = np.abs(padded[1:] - padded[:-1])
+    step = 64
+    level = (
+        edge[: len(edge) // step * step].reshape(-1, step).max(axis=1) if len(edge) > step else edge
+    )
+    smooth = np.convolve(level, np.ones(3) / 3, mode="same")
+    is_burst = (smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:])
+    count = np.count_nonzero(is_burst & (smooth[1:-1] > 0.25 * smooth.max()))
+    centered = smooth - smooth.mean()
+    auto = np.correlate(centered, centered, mode="full")[len(centered) - 1 :]
+    regular = float(auto[5:40].max() / auto[0]) if len(auto) > 40 and auto[0] > 0 else 0.0
+    head = y[: round(0.2 * SR)]
+    is_below = np.signbit(head)
+    n_crossings = np.count_nonzero(is_below[1:] != is_below[:-1])
+    crossings = np.log2(1.0 + n_crossings / max(len(head), 1) * SR)
+    return np.array([np.log2(1.0 + count), regular, crossings])

@@ -1,0 +1,1 @@
+"""Choose the hits of a kit."""

@@ -1,0 +1,161 @@
+"""Strokes of a slot put in order by hand: added, taken out, moved between layers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from catalog.errors import KitError
+from catalog.kit.layers import MAX_LAYERS, layers_of
+from catalog.kit.model import Kit
+from catalog.models import Hit
+
+
+def add_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
+    """Give a slot one more stroke; it joins the layer nearest to it in strength.
+
+    Parameters
+    ----------
+    kit : Kit
+    slot : str, a filled one
+    hit_id : int
+
+    Returns
+    -------
+    Kit
+
+    Raises
+    ------
+    KitError
+        if the slot is empty, or the hit is in the kit already
+    """
+    ids = _strokes(kit, slot)
+    for name, others in kit.slots.items():
+        if hit_id in others:
+            raise KitError(f"this hit is in the kit already, in slot {name}", slot=slot)
+    return replace(kit, slots={**kit.slots, slot: (*ids, hit_id)})
+
+
+def drop_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
+    """Take one stroke out of a slot; with the last one the slot is empty.
+
+    Parameters
+    ----------
+    kit : Kit
+    slot : str
+    hit_id : int
+
+    Returns
+    -------
+    Kit
+        where the main hit went, the next stroke is the main one
+
+    Raises
+    ------
+    KitError
+        if the slot does not hold the hit
+    """
+    ids = tuple(i for i in _strokes(kit, slot, hit_id) if i != hit_id)
+    if not ids:
+        return clear_slot(kit, slot)
+    arranged = dict(kit.arranged)
+    if slot in arranged:
+        layers = (tuple(i for i in layer if i != hit_id) for layer in arranged[slot])
+        arranged[slot] = tuple(layer for layer in layers if layer)
+    return replace(kit, slots={**kit.slots, slot: ids}, arranged=arranged)
+
+
+def clear_slot(kit: Kit, slot: str) -> Kit:
+    """Empty a slot and forget what was said of it; an empty one stays empty."""
+    return replace(
+        kit,
+        slots={name: ids for name, ids in kit.slots.items() if name != slot},
+        arranged={name: layers for name, layers in kit.arranged.items() if name != slot},
+        why={name: lines for name, lines in kit.why.items() if name != slot},
+        level_db={name: db for name, db in kit.level_db.items() if name != slot},
+        tuning_semitones={n: steps for n, steps in kit.tuning_semitones.items() if n != slot},
+        locked=kit.locked - {slot},
+    )
+
+
+def choose_main(kit: Kit, slot: str, hit_id: int) -> Kit:
+    """Make one of a slot's strokes the one that stands for it when the kit is judged.
+
+    Raises
+    ------
+    KitError
+        if the slot does not hold the hit
+    """
+    ids = _strokes(kit, slot, hit_id)
+    return replace(kit, slots={**kit.slots, slot: (hit_id, *(i for i in ids if i != hit_id))})
+
+
+def move_stroke(
+    kit: Kit, slot: str, hit_id: int, layer: int, *, hits: Mapping[int, Hit], apart: bool = False
+) -> Kit:
+    """Put a stroke into another layer; from then on the slot keeps the layers it is given.
+
+    Parameters
+    ----------
+    kit : Kit
+    slot : str
+    hit_id : int
+    layer : int
+        from 0, the weakest, to the number of layers, counted before the stroke is taken out; the
+        number itself puts it above all others as a layer of its own
+    hits : mapping of id to Hit
+    apart : bool
+        a layer of its own, below `layer`
+
+    Returns
+    -------
+    Kit
+
+    Raises
+    ------
+    KitError
+        if the slot does not hold the hit, there is no such layer, or there are too many
+    """
+    _strokes(kit, slot, hit_id)
+    groups = [[hit.id for hit in found.hits] for found in layers_of(kit, slot, hits)]
+    if not 0 <= layer <= len(groups):
+        raise KitError(f"layer={layer} must be between 0 and {len(groups)}", slot=slot)
+    for group in groups:
+        if hit_id in group:
+            group.remove(hit_id)
+    if apart or layer == len(groups):
+        groups.insert(layer, [hit_id])
+    else:
+        groups[layer].append(hit_id)
+    left = tuple(tuple(group) for group in groups if group)
+    if len(left) > MAX_LAYERS:
+        raise KitError(f"{len(left)} layers: a hand can tell {MAX_LAYERS} at most", slot=slot)
+    return replace(kit, arranged={**kit.arranged, slot: left})
+
+
+def keep_layers(kit: Kit, slot: str, *, hits: Mapping[int, Hit]) -> Kit:
+    """Keep the layers of a slot as they are now, whatever strokes come later.
+
+    Raises
+    ------
+    KitError
+        if the slot is empty
+    """
+    _strokes(kit, slot)
+    layers = tuple(tuple(hit.id for hit in found.hits) for found in layers_of(kit, slot, hits))
+    return replace(kit, arranged={**kit.arranged, slot: layers})
+
+
+def sort_by_strength(kit: Kit, slot: str) -> Kit:
+    """Let the layers of a slot be cut by strength again."""
+    arranged = {name: layers for name, layers in kit.arranged.items() if name != slot}
+    return replace(kit, arranged=arranged)
+
+
+def _strokes(kit: Kit, slot: str, hit_id: int | None = None) -> tuple[int, ...]:
+    ids = kit.slots.get(slot, ())
+    if not ids:
+        raise KitError(f"slot {slot} is empty", slot=slot)
+    if hit_id is not None and hit_id not in ids:
+        raise KitError(f"slot {slot} does not hold hit {hit_id}", slot=slot)
+    return ids

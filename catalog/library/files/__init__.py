@@ -1,0 +1,1 @@
+"""Operations on a person's files and on the regions of takes."""

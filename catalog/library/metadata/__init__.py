@@ -1,0 +1,1 @@
+"""Facts taken from names, folders and chunks: roles, drums, microphones, sessions."""

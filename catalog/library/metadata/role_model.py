@@ -1,0 +1,107 @@
+"""The role a hit plays, judged from its sound alone by a small fitted model (arrays, no code)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from catalog.errors import StoreError
+from catalog.features.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
+from catalog.models import ROLES
+
+MODEL_FILE = Path(__file__).with_name("role_model.npz")
+
+
+@dataclass(frozen=True, eq=False)
+class RoleModel:
+    """A judge by likeness to examples: each one near speaks for its own role.
+
+    The judgement is the softmax of `(exp(-d**2) @ weights + bias) / temperature`, where d is the
+    distance to each center in the space that `inputs` leads to.
+
+    Attributes
+    ----------
+    mean, scale : np.ndarray, shape (N_PICTURE,)
+    inputs : np.ndarray, shape (N_PICTURE, n_inputs)
+    centers : np.ndarray, shape (n_centers, n_inputs)
+    weights : np.ndarray, shape (n_centers, len(ROLES))
+    bias : np.ndarray, shape (len(ROLES),); 0, or -inf for a role that was never seen
+    temperature : float, chosen so that the probabilities are calibrated on unseen sources
+    """
+
+    mean: np.ndarray
+    scale: np.ndarray
+    inputs: np.ndarray
+    centers: np.ndarray
+    weights: np.ndarray
+    bias: np.ndarray
+    temperature: float
+
+    def save(self, path: Path) -> None:
+        """Write the arrays and the version of the numbers that they were fitted on."""
+        arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
+        for name in ("inputs", "centers"):
+            arrays[name] = arrays[name].astype(np.float16)
+        np.savez_compressed(path, allow_pickle=False, version=PICTURE_VERSION, **arrays)
+
+    def probabilities(self, pictures: np.ndarray) -> np.ndarray:
+        """Probability of each role.
+
+        Parameters
+        ----------
+        pictures : np.ndarray, shape (n, N_PICTURE)
+
+        Returns
+        -------
+        np.ndarray, float32, shape (n, len(ROLES)), rows sum to 1, columns in the order of `ROLES`
+        """
+        points = standardize_pictures(pictures, self.mean, self.scale) @ self.inputs
+        logits = likeness(points, self.centers) @ self.weights + self.bias
+        logits /= self.temperature
+        logits -= logits.max(axis=1, keepdims=True)
+        odds = np.exp(logits)
+        return np.asarray(odds / odds.sum(axis=1, keepdims=True), dtype=np.float32)
+
+
+def likeness(points: np.ndarray, centers: np.ndarray) -> np.ndarray:
+    """Gaussian of the distance: 1 where a point is a center, near 0 at a distance of 2.
+
+    Parameters
+    ----------
+    points : np.ndarray, shape (n, n_inputs)
+    centers : np.ndarray, shape (n_centers, n_inputs)
+
+    Returns
+    -------
+    np.ndarray, shape (n, n_centers)
+    """
+    squares = np.square(points).sum(axis=1)[:, None] + np.square(centers).sum(axis=1)
+    return np.asarray(np.exp(np.minimum(2.0 * (points @ centers.T) - squares, 0.0)))
+
+
+@lru_cache(maxsize=1)
+def load_role_model() -> RoleModel:
+    """Load the shipped model.
+
+    Raises
+    ------
+    StoreError
+        if it was fitted on numbers of another version or another set of roles
+    """
+    with np.load(MODEL_FILE, allow_pickle=False) as file:
+        known = (int(file["version"]), len(file["mean"]), len(file["bias"]))
+        if known != (PICTURE_VERSION, N_PICTURE, len(ROLES)):
+            raise StoreError(
+                f"{MODEL_FILE.name} was fitted on other numbers: run catalog.training again"
+            )
+        # Double: matrix products in single differ with the number of threads, and so would stores.
+        arrays = {f.name: file[f.name].astype(np.float64) for f in fields(RoleModel)}
+    return RoleModel(**arrays)
+
+
+def role_probabilities(pictures: np.ndarray) -> np.ndarray:
+    """Probability of each role by the shipped model; see `RoleModel.probabilities`."""
+    return load_role_model().probabilities(np.atleast_2d(pictures))

@@ -1,0 +1,222 @@
+"""What part of the kit a hit plays, as its name says and as its sound says.
+
+Names are read as whole words in the trade's usual abbreviations (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from catalog.models import ROLES
+
+WORD = re.compile(r"[A-Z]+(?![a-z])|[^\W\d_A-Z]+|[A-Z][^\W\d_A-Z]*|\d+")
+SURE, LIKELY, WEAK = 0.9, 0.7, 0.45  # how often such a word means its role: estimates, no source
+FOLDER_FACTOR = 0.9  # a folder's name says a little less than the file's own
+MIXED_FACTOR = 0.65  # so does a name that holds words of several roles, or more than an instrument
+UNKNOWN_CONFIDENCE = 0.05  # nothing known: one of twenty roles
+DOUBT_BELOW, DOUBT_ABOVE = 0.02, 0.8  # sound says "hardly this" and "surely that"
+DOUBT_FACTOR = 0.5
+
+
+def word_set(text: str) -> frozenset[str]:
+    """Give the words of a text, split at white space, as a set."""
+    return frozenset(text.split())
+
+
+def _words(text: str, role: str, confidence: float) -> dict[str, tuple[str, float]]:
+    return dict.fromkeys(text.split(), (role, confidence))
+
+
+ROLE_WORDS: Mapping[str, tuple[str, float]] = {
+    **_words("kick kicks kik kck kd bd bassdrum bassdrums kickdrum kdrum", "kick", SURE),
+    **_words("snare snares sn sd snr sna snaredrum rimshot rimshots", "snare", SURE),
+    **_words("rs", "snare", WEAK),
+    **_words("sidestick sidesticks xstick xstk crossstick crossstck rimclick", "sidestick", SURE),
+    **_words("rimtap", "sidestick", SURE),
+    **_words("rim", "sidestick", WEAK),
+    **_words("clap claps handclap handclaps", "clap", SURE),
+    **_words("hhc chh hatclosed closedhat", "hat_closed", SURE),
+    **_words("hhp phh hatpedal pedalhat", "hat_pedal", SURE),
+    **_words("hho ohh hatopen openhat", "hat_open", SURE),
+    **_words("hat hats hh hihat hihats highhat highhats", "hat", LIKELY),
+    **_words("tom toms tomtom tt floortom racktom", "tom", SURE),
+    **_words("floor flr ft", "tom", WEAK),
+    **_words("crash crashes crsh", "crash", SURE),
+    **_words("cym cymb cymbal cymbals cy", "crash", WEAK),
+    **_words("ride rides rd", "ride", SURE),
+    **_words("ridebell bellride", "ride_bell", SURE),
+    **_words("bell", "ride_bell", WEAK),
+    **_words("splash splashes spl", "splash", SURE),
+    **_words("china chinas chinese", "china", SURE),
+    **_words("cowbell cowbells", "cowbell", SURE),
+    **_words("tambourine tambourines tamb tambo", "tambourine", SURE),
+    **_words("shaker shakers maraca maracas cabasa cabaza caxixi ganza", "shaker", SURE),
+    **_words("clave claves woodblock woodblocks castanet castanets templeblock", "wood", SURE),
+    **_words("wood wb", "wood", WEAK),
+    **_words("conga congas bongo bongos tumba tumbas quinto", "conga_bongo", SURE),
+    **_words("timbale timbales agogo agogos", "timbale_agogo", SURE),
+    **_words(
+        "triangle guiro cuica quica whistle timpani taiko surdo gong vibraslap chimes tabla djembe"
+        " cajon darbuka udu",
+        "other",
+        SURE,
+    ),
+    **_words("metronome scratch sticks beep zap noise sleigh jingle snap fx", "other", LIKELY),
+}
+PAIRS: Mapping[tuple[str, str], tuple[str, float]] = {
+    **dict.fromkeys([("bass", "drum"), ("bass", "drums"), ("k", "drum")], ("kick", SURE)),
+    **dict.fromkeys(
+        [(a, b) for a in ("side", "cross", "x") for b in ("stick", "sticks", "stk")]
+        + [("rim", "click"), ("rim", "tap"), ("rim", "knock")],
+        ("sidestick", SURE),
+    ),
+    **dict.fromkeys([("rim", "shot"), ("rim", "shots")], ("snare", SURE)),
+    **dict.fromkeys([(a, b) for a in ("hi", "high") for b in ("hat", "hats")], ("hat", SURE)),
+    **dict.fromkeys([("ride", "bell"), ("bell", "ride")], ("ride_bell", SURE)),
+    ("cow", "bell"): ("cowbell", SURE),
+    ("cow", "bells"): ("cowbell", SURE),
+    **dict.fromkeys([("wood", "block"), ("temple", "block"), ("wood", "blocks")], ("wood", SURE)),
+    **dict.fromkeys(
+        [("bell", "tree"), ("vibra", "slap"), ("finger", "snap"), ("jingle", "bell")],
+        ("other", SURE),
+    ),
+    **dict.fromkeys([("china", "crash"), ("crash", "china"), ("china", "cymbal")], ("china", SURE)),
+    ("chinese", "cymbal"): ("china", SURE),
+}  # fmt: skip
+HAT_STATES: Mapping[str, str] = {
+    **dict.fromkeys(word_set("open opened half semi loose sizzle slosh"), "hat_open"),
+    **dict.fromkeys(word_set("pedal ped foot chick splashed"), "hat_pedal"),
+    **dict.fromkeys(word_set("closed close tight shut cl"), "hat_closed"),
+}
+NEUTRAL = word_set(
+    "drum drums hi high lo low mid l r left right main my the a b c d top bottom hit hits single"
+    " singles shot rack soft hard loud medium med stick block bow edge shank tip zone side x in out"
+)  # words that an instrument's folder may hold beside its role
+
+
+def split_words(text: str) -> list[str]:
+    """Split a name at what is no letter, at digits, and where small letters meet capitals.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    list of str, lower case; numbers are words of their own
+    """
+    return [word.casefold() for word in WORD.findall(text)]
+
+
+def role_from_name(path: str | Path, *, root: str | Path) -> tuple[str, float] | None:
+    """Guess the role from the name of a file, else from the nearest folder that tells one.
+
+    Parameters
+    ----------
+    path : str or Path
+        the file
+    root : str or Path
+        the scanned folder; names above it are not read, its own is
+
+    Returns
+    -------
+    tuple of (role of `ROLES`, confidence 0..1), or None where no name says anything
+    """
+    place, top = Path(path), Path(root)
+    if own := _role_of_words(split_words(place.stem)):
+        return own
+    for folder in place.parents:
+        if guess := _role_of_folder(folder.name):
+            return guess
+        if folder == top:
+            break
+    return None
+
+
+@lru_cache(maxsize=1024)
+def _role_of_folder(name: str) -> tuple[str, float] | None:
+    words = split_words(name)
+    guess = _role_of_words(words)
+    if guess is None:
+        return None
+    role, confidence = guess
+    if not is_instrument(words):
+        if confidence < LIKELY:  # "Bell Road" is an address
+            return None
+        confidence *= MIXED_FACTOR
+    return role, confidence * FOLDER_FACTOR
+
+
+def is_instrument(words: list[str]) -> bool:
+    """Tell whether words name an instrument and nothing more, as "Floor Tom 2" does."""
+    letters = [word for word in words if not word.isdigit()]
+    known = [w for w in letters if w in ROLE_WORDS or w in HAT_STATES or w in NEUTRAL]
+    return len(known) == len(letters) and _role_of_words(words) is not None
+
+
+def _role_of_words(words: list[str]) -> tuple[str, float] | None:
+    found = [_settle(role, confidence, words) for role, confidence in _find_roles(words)]
+    if not found:
+        return None
+    role, confidence = found[0]
+    strongest = max(found, key=lambda guess: guess[1])
+    if strongest[1] > confidence + 0.1:  # a clear word later beats a vague one before
+        role, confidence = strongest
+    roles = {r for r, c in found if c >= LIKELY}
+    if "ride" in roles and any(w in ("bell", "bells") for w in words):
+        return "ride_bell", SURE
+    return role, confidence * (MIXED_FACTOR if len(roles) > 1 else 1.0)
+
+
+def _find_roles(words: list[str]) -> list[tuple[str, float]]:
+    """Find all role words, in order; a pair of words counts before its parts."""
+    found, at = [], 0
+    while at < len(words):
+        pair = PAIRS.get((words[at], words[at + 1])) if at + 1 < len(words) else None
+        single = ROLE_WORDS.get(words[at])
+        if guess := pair or single:
+            found.append(guess)
+        at += 2 if pair else 1
+    return found
+
+
+def _settle(role: str, confidence: float, words: list[str]) -> tuple[str, float]:
+    """Say which hat a hat is: by its state, else closed, which most of them are."""
+    states = [HAT_STATES[word] for word in words if word in HAT_STATES]
+    cymbal = role == "crash" and confidence == WEAK  # "closed cymbal" is a hat too
+    if role != "hat" and not (cymbal and states):
+        return role, confidence
+    return (states[0], SURE) if states else ("hat_closed", WEAK + 0.1)
+
+
+def combine_role(
+    from_name: tuple[str, float] | None, probabilities: np.ndarray | None
+) -> tuple[str, float, str]:
+    """Decide by the name, else by the sound; where the sound contradicts, doubt the name.
+
+    Parameters
+    ----------
+    from_name : (role, confidence) or None
+    probabilities : np.ndarray, shape (20,), in the order of `ROLES`, or None if not known
+
+    Returns
+    -------
+    tuple of (role, confidence 0..1, "name" or "sound")
+    """
+    known = probabilities is not None and float(np.ptp(probabilities)) > 0
+    if from_name is not None:
+        role, confidence = from_name
+        if known and probabilities is not None:
+            doubted = probabilities[ROLES.index(role)] < DOUBT_BELOW
+            if doubted and probabilities.max() > DOUBT_ABOVE:
+                confidence *= DOUBT_FACTOR
+        return role, confidence, "name"
+    if not known or probabilities is None:
+        return "other", UNKNOWN_CONFIDENCE, "sound"
+    best = int(np.argmax(probabilities))
+    return ROLES[best], float(probabilities[best]), "sound"

@@ -1,0 +1,1 @@
+"""What the library lacks and what is wrong with it."""

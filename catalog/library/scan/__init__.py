@@ -1,0 +1,1 @@
+"""Walk folders, measure files in worker processes, and record the results."""

@@ -1,0 +1,48 @@
+"""The folders that were scanned, newest first, and whether the scan of each came to its end."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from catalog.library.store.database import Database, now_utc
+
+N_KEPT = 12  # a list to choose from, not an archive
+KEY = "folders"
+
+
+class ScannedFolder(NamedTuple):
+    """A folder that a scan was asked for.
+
+    Attributes
+    ----------
+    path : str, absolute
+    time_utc : str, when the last scan began
+    finished : bool, False if it was stopped or died
+    """
+
+    path: str
+    time_utc: str
+    finished: bool
+
+
+def begin_folders(store: Database, roots: Sequence[str]) -> None:
+    """Note that a scan of some folders begins."""
+    _write(store, [ScannedFolder(root, now_utc(), False) for root in roots])
+
+
+def finish_folders(store: Database, roots: Sequence[str]) -> None:
+    """Note that a scan of some folders came to its end."""
+    _write(store, [ScannedFolder(root, now_utc(), True) for root in roots])
+
+
+def scanned_folders(store: Database) -> list[ScannedFolder]:
+    """Give the folders that were scanned, the last first."""
+    return [ScannedFolder(*row) for row in store.setting(KEY, [])]
+
+
+def _write(store: Database, new: Sequence[ScannedFolder]) -> None:
+    paths = {folder.path for folder in new}
+    with store.writing(changes_hits=False):
+        known = [folder for folder in scanned_folders(store) if folder.path not in paths]
+        store.set_setting(KEY, [*new, *known][:N_KEPT])

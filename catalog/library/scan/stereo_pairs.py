@@ -1,0 +1,226 @@
+"""Two mono files that are the left and the right of one stereo recording: one hit.
+
+Names propose ("Snare 01 L.wav" beside "Snare 01 R.wav", "3-Snare-OHL" beside "3-Snare-OHR"), what
+the files are decides: both mono, of one rate, width, length and time reference. A side right after
+an instrument ("Crash L") may as well be the cymbal on the left, and is a pair only behind a dot
+("Crash.L.wav"), as multitrack programs write what they split (common practice, no source), or
+where the user says so.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from catalog.audio.decode import decode_file, read_header
+from catalog.audio.model import Audio
+from catalog.errors import AudioError, ParameterError
+from catalog.library.metadata.filename import MICROPHONES, find_side, read_chunks
+from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
+from catalog.library.scan.walk import FoundFile
+from catalog.library.store.database import Database
+from catalog.models import Hit
+
+if TYPE_CHECKING:
+    from catalog.library.store.hits import FileRow
+
+SAID = "sides_said"  # setting: the left file's path to the right one's, or "" for no pair
+LEFT_FOR = {"r": "l", "R": "L", "right": "left", "Right": "Left", "RIGHT": "LEFT"}
+LIMBS = word_set("hand hands stick sticks foot feet sticking")  # left and right of the drummer
+LAST_WORD = re.compile(r"[^\W_]+(?=[\W_]*$)")
+
+
+def left_of(right: str) -> str | None:
+    """Give the path of the left side that the name of a right side asks for.
+
+    Parameters
+    ----------
+    right : str, a path
+
+    Returns
+    -------
+    str, or None where the name tells no right side that can be trusted
+    """
+    folder, name = os.path.split(right)
+    stem, ending = os.path.splitext(name)
+    side = find_side(stem)
+    if side is None or side.group("side") not in LEFT_FOR:
+        return None
+    until, since = side.span("side")
+    before = LAST_WORD.search(stem[:until])
+    words = split_words(before.group()) if before else []
+    if not words or not all(word in MICROPHONES for word in words):
+        instrument = any(word in ROLE_WORDS for word in words)
+        if not LIMBS.isdisjoint(words):
+            return None
+        if since != len(stem) or not words or (instrument and not stem[:until].endswith(".")):
+            return None
+    left = f"{stem[:until]}{LEFT_FOR[side.group('side')]}{stem[since:]}{ending}"
+    return os.path.join(folder, left)
+
+
+def pair_sides(
+    files: Sequence[FoundFile], known: Mapping[str, FileRow], said: Mapping[str, str]
+) -> list[FoundFile]:
+    """Put the two files of each stereo recording together.
+
+    Parameters
+    ----------
+    files : sequence of FoundFile, sorted
+    known : mapping of path to FileRow
+        a pair stays one while its files fit; a right side that is a hit of its own stays one
+    said : mapping
+        the user's word, as `sides_said` gives it
+
+    Returns
+    -------
+    list of FoundFile, sorted; a pair stands under its left file, with the size of both and a
+    number for its time that changes with either
+    """
+    odd = [row for row in known.values() if row.mate or row.hit_id is None]
+    pairs = [(row.path, row.mate) for row in odd if row.mate]
+    paths = {file.path for file in files}
+    skipped = {row.path for row in odd if row.hit_id is None}
+    new = sorted((paths - known.keys()) | (paths & skipped))
+    if not (pairs or new or said):
+        return list(files)
+    by_path = {file.path: file for file in files}
+    mates: dict[str, str] = {}
+    taken: set[str] = set()
+    # Hits of their own that may have moved here: they are known again by their content.
+    own = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
+    lost = {size for path, size in own if path not in by_path}
+
+    def try_pair(left: str, right: str) -> None:
+        if left in taken or right in taken or left not in by_path or right not in by_path:
+            return
+        joined = _join(by_path[left], by_path[right])
+        row = known.get(left)
+        same = row is not None and (row.mate, *row[:2]) == (right, joined.size, joined.mtime_ns)
+        if same or are_sides(left, right):
+            mates[left] = right
+            taken.update((left, right))
+
+    for left, right in said.items():
+        try_pair(left, right)
+    for left, right in pairs:
+        if left not in said:
+            try_pair(left, right)
+    for path in new:
+        left = left_of(path) or ""
+        if (
+            left in by_path
+            and left not in said
+            and not {by_path[path].size, by_path[left].size} & lost
+        ):
+            try_pair(left, path)
+    return [
+        _join(file, by_path[mates[file.path]]) if file.path in mates else file
+        for file in files
+        if file.path in mates or file.path not in taken
+    ]
+
+
+def _join(left: FoundFile, right: FoundFile) -> FoundFile:
+    time_ns = (31 * left.mtime_ns + 17 * right.mtime_ns + right.size) % 2**62
+    return left._replace(size=left.size + right.size, mtime_ns=time_ns, mate=right.path)
+
+
+def are_sides(left: str | Path, right: str | Path) -> bool:
+    """Tell from their headers whether two files can be the sides of one recording."""
+    try:
+        a, b = read_header(left), read_header(right)
+    except AudioError:
+        return False
+    times = {read_chunks(Path(p)).origin.get("time_reference", "") for p in (left, right)}
+    return a == b and a.n_channels == 1 and a.n_frames > 0 and len(times) == 1
+
+
+def sides_said(store: Database) -> dict[str, str]:
+    """Give what the user said of pairs: the left file's path to the right one's, or to ""."""
+    return dict(store.setting(SAID, {}))
+
+
+def part_sides(store: Database, hit: Hit) -> None:
+    """Say that a hit's two files are hits of their own; the next scan makes them so.
+
+    Raises
+    ------
+    ParameterError
+        if the hit has one file only
+    """
+    if hit.mate is None:
+        raise ParameterError(f"hit {hit.id} ({hit.name}) is one file: there is nothing to part")
+    _say(store, hit, "", f"apart from {hit.mate.name}")
+
+
+def join_sides(store: Database, left: Hit, right: Hit) -> None:
+    """Say that two hits are the left and right of one recording; the next scan makes them one.
+
+    The left hit keeps its number and what was said of it.
+
+    Raises
+    ------
+    ParameterError
+        if they are not two mono files of one rate, width, length and time reference
+    """
+    if left.path == right.path or left.mate or right.mate or not are_sides(left.path, right.path):
+        raise ParameterError(
+            f"{left.path.name} and {right.path.name} are not two mono files of one rate, width,"
+            " length and time reference: they cannot be left and right of one recording"
+        )
+    _say(store, left, str(right.path), f"together with {right.path.name}")
+
+
+def _say(store: Database, hit: Hit, mate: str, reason: str) -> None:
+    with store.writing(changes_hits=False):
+        pair = {str(hit.path), mate}  # the last word on either file counts
+        before = sides_said(store).items()
+        kept = {a: b for a, b in before if not pair & {a, b} - {""}}
+        store.set_setting(SAID, {**kept, str(hit.path): mate})
+        store.add_event("sides", hit.id, source=hit.path, target=hit.path, reason=reason)
+
+
+def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
+    """Decode the stroke of a hit, from both its files where it has two.
+
+    Parameters
+    ----------
+    hit : Hit
+    whole : bool
+        the whole recording instead of the stroke
+
+    Raises
+    ------
+    AudioError
+        if a file is gone or broken, or the two no longer fit together
+    """
+    start, stop = (0, None) if whole else (hit.start, hit.stop)
+    return decode_sides(hit.path, hit.mate, start=start, stop=stop)
+
+
+def decode_sides(
+    path: Path, mate: Path | None, *, start: int = 0, stop: int | None = None
+) -> Audio:
+    """Decode a file, or two mono files as the left and right of one; see `decode_file`.
+
+    Raises
+    ------
+    AudioError
+        if a file is gone or broken, or the two do not fit together
+    """
+    import numpy as np
+
+    audio = decode_file(path, start=start, stop=stop)
+    if mate is None:
+        return audio
+    other = decode_file(mate, start=start, stop=stop)
+    if (audio.samples.shape, audio.sr) != (other.samples.shape, other.sr):
+        raise AudioError(
+            mate, f"does not fit its left side {path.name}: another length or rate; scan again"
+        )
+    samples = np.concatenate([audio.samples[:, :1], other.samples[:, :1]], axis=1)
+    return Audio(samples, audio.sr, audio.container, audio.subtype)

@@ -1,0 +1,197 @@
+"""Folders down to the audio files in them: sorted, bounded, and never twice around a loop."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from operator import attrgetter, itemgetter
+from pathlib import Path
+from typing import NamedTuple
+
+from catalog.audio.decode import AUDIO_SUFFIXES
+from catalog.errors import ParameterError
+
+READ_BYTES = 1 << 20
+# What phones and others write and libsndfile cannot read: told of, not passed over in silence.
+UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
+UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC to have it in"
+
+
+class FoundFile(NamedTuple):
+    """An audio file by its name: where it is, under which scanned folder, its size and time.
+
+    `mate` is the right side's file where two mono files are one stereo recording.
+    """
+
+    path: str
+    root: str
+    size: int
+    mtime_ns: int
+    mate: str = ""
+
+
+@dataclass
+class Found:
+    """What a walk found: files in sorted order, and faults as (path, reason)."""
+
+    files: list[FoundFile] = field(default_factory=list)
+    faults: list[tuple[str, str]] = field(default_factory=list)
+    unlisted: list[str] = field(default_factory=list)  # folders that could not be looked into
+
+
+def check_roots(folders: Iterable[str | Path]) -> list[str]:
+    """Give the folders to scan, absolute, without links, without those inside another one.
+
+    Raises
+    ------
+    ParameterError
+        if there is none, or one does not exist or is no folder
+    """
+    if isinstance(folders, str | os.PathLike):
+        folders = [folders]
+    roots = sorted({os.path.realpath(os.fspath(folder)) for folder in folders})
+    if not roots:
+        raise ParameterError("folders is empty: name at least one folder to scan")
+    for root in roots:
+        if not os.path.isdir(root):
+            what = "is no folder; give the one it lies in" if os.path.exists(root) else (
+                "does not exist; check the name, or plug in its disk")  # fmt: skip
+            raise ParameterError(f"{root}: {what}")
+    return [r for r in roots if not any(is_under(r, other) for other in roots if other != r)]
+
+
+def is_under(path: str, folder: str) -> bool:
+    """Tell whether a path is a folder or something inside it; both absolute."""
+    return path == folder or path.startswith(folder.rstrip(os.sep) + os.sep)
+
+
+def walk_folders(
+    roots: Sequence[str], *, leave_out: str, on_found: Callable[[int], None] | None = None
+) -> Found:
+    """List all audio files below some folders.
+
+    Hidden names are passed over, among them the "._" companions that some systems write. A link to
+    a folder outside the roots is followed once; one that leads back above itself is a fault.
+
+    Parameters
+    ----------
+    roots : sequence of str, as `check_roots` gives them
+    leave_out : str
+        a folder not to be looked into: the one of files set aside
+    on_found : callable, optional
+        told the number of files so far, after each folder
+
+    Returns
+    -------
+    Found
+    """
+    found, seen = Found(), set[str]()
+    aside = os.path.realpath(leave_out)
+    for root in roots:
+        waiting = [(root, os.path.realpath(root))]
+        while waiting:
+            folder, real = waiting.pop()
+            if real in seen or is_under(real, aside):
+                continue
+            seen.add(real)
+            inner = list(_read_folder(folder, root, roots, found))
+            waiting += [
+                (path, os.path.realpath(path) if is_link else os.path.join(real, name))
+                for path, name, is_link in reversed(inner)
+            ]
+            if on_found:
+                on_found(len(found.files))
+    found.files.sort(key=itemgetter(0))
+    found.faults.sort()
+    return found
+
+
+def _read_folder(
+    folder: str, root: str, roots: Sequence[str], found: Found
+) -> Iterator[tuple[str, str, bool]]:
+    """Note the files of one folder and give the folders in it: path, name, whether it is a link."""
+    try:
+        with os.scandir(folder) as entries:
+            named = sorted((e for e in entries if e.name[0] != "."), key=attrgetter("name"))
+    except OSError as err:
+        found.unlisted.append(folder)
+        found.faults.append(
+            (folder, f"cannot be listed ({err.strerror}); check that you may open it")
+        )
+        return
+    for entry in named:
+        name = entry.name
+        if entry.is_symlink():
+            for path in _follow(entry, root, roots, found):
+                yield path, name, True
+        elif _is_audio(name) and not entry.is_dir(follow_symlinks=False):
+            _note_file(entry, root, found)
+        elif entry.is_dir(follow_symlinks=False):
+            yield entry.path, name, False
+        elif os.path.splitext(name)[1].lower() in UNREAD_SUFFIXES:
+            found.faults.append((entry.path, UNREAD_REASON))
+
+
+def _is_audio(name: str) -> bool:
+    return name[name.rfind(".") :].lower() in AUDIO_SUFFIXES
+
+
+def _follow(
+    entry: os.DirEntry[str], root: str, roots: Sequence[str], found: Found
+) -> Iterator[str]:
+    """Follow a link that leads out of the roots; what is inside them is found there anyway."""
+    target = os.path.realpath(entry.path)
+    inside = any(is_under(target, r) for r in roots)
+    if _is_dir(entry):
+        if is_under(os.path.realpath(os.path.dirname(entry.path)), target):
+            found.faults.append(
+                (
+                    entry.path,
+                    "is a link back to a folder above it and is not followed; remove the link",
+                )
+            )
+        elif not inside:
+            yield entry.path
+    elif _is_audio(entry.name) and not (inside and os.path.isfile(target)):
+        _note_file(entry, root, found)
+
+
+def _is_dir(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:  # a link that leads to itself
+        return False
+
+
+def _note_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
+    try:
+        status = entry.stat()
+    except OSError as err:
+        broken = "is a link to nothing; remove it, or put back the file it means"
+        reason = broken if entry.is_symlink() else f"cannot be looked at ({err.strerror}); check it"
+        found.faults.append((entry.path, reason))
+        return
+    if not stat.S_ISREG(status.st_mode):
+        found.faults.append((entry.path, "is no ordinary file; take it out of the folder"))
+        return
+    found.files.append(FoundFile(entry.path, root, status.st_size, status.st_mtime_ns))
+
+
+def hash_file(path: str | Path, mate: str | Path | None = None) -> str:
+    """Give the SHA-256 of a whole file, or of two one after the other, as hex text.
+
+    Raises
+    ------
+    OSError
+        if it cannot be read
+    """
+    digest = hashlib.sha256()
+    for part in (path, mate):
+        if part:
+            with open(part, "rb") as file:
+                while block := file.read(READ_BYTES):
+                    digest.update(block)
+    return digest.hexdigest()

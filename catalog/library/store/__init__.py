@@ -1,0 +1,1 @@
+"""The SQLite store, one file for each kind of record."""

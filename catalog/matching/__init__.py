@@ -1,0 +1,1 @@
+"""Two recordings compared: aligned, fitted to each other, and judged."""

@@ -1,0 +1,222 @@
+"""What the store hands out: frozen rows, in the units that their names give."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple, overload
+
+ROLES: tuple[str, ...] = (
+    "kick", "snare", "sidestick", "clap", "hat_closed", "hat_pedal", "hat_open", "tom", "crash",
+    "ride", "ride_bell", "splash", "china", "cowbell", "tambourine", "shaker", "wood",
+    "conga_bongo", "timbale_agogo", "other",
+)  # fmt: skip
+
+
+MARKS: tuple[str, ...] = ("", "keep", "reject", "star")  # what the user thinks of a hit
+
+
+@dataclass(frozen=True)
+class Hit:
+    """One stroke's sound in one file (or one region of it), with its numbers.
+
+    Attributes
+    ----------
+    id : int
+        stable for the life of the store; survives moves and changes of the file
+    path : Path
+        absolute; where the file is, or was when it was last seen
+    start, stop : int
+        the stroke within the file, frames at `sr`; `stop` is exclusive
+    sr : int
+        Hz
+    session, drum, microphone, take : str
+        where it comes from; "" where unknown. `drum` is the name shared by the strokes of one drum
+    role : str
+        one of `ROLES`
+    role_confidence : float
+        0 to 1; 1.0 where the user said so
+    role_source : str
+        "user", "name", "sound", or "example": like a hit whose role the user said
+    descriptors : mapping of str to float
+        see `catalog.features.descriptors`; NaN where a number is not defined
+    container, subtype : str
+        as libsndfile names them, such as "WAV" and "PCM_24"
+    content_hash : str
+        hex SHA-256 of the whole file
+    state : str
+        "here", "missing" (the file is gone), "aside" (moved away by `set_aside`) or "hidden" (the
+        file is in its place, but the hit is left out of everything)
+    note : str
+        free text found in the file
+    mark : str
+        one of `MARKS`: what the user thinks of it; "" where nothing was said
+    tags : tuple of str
+        words that the user gave it, in alphabetical order
+    remark : str
+        free text of the user
+    region : int
+        0 where the file is one finished hit; else the number of this stroke in its take, which
+        stays with it when the cut is changed
+    session_source : str
+        why `session` is what it is: "user", "file" (written in it), "folder", with " and date"
+        where one name held several days; "" in hits of older stores
+    origin : mapping of str to str
+        what the recorder wrote into the file, see `catalog.library.metadata.filename`
+    mate : Path or None
+        the right side's file where two mono files are one stereo hit; `path` is the left then,
+        and `content_hash` that of both, one after the other
+    heard_lkfs : float or None
+        the strength that its colour tells, LKFS, see `catalog.search.strength`; None where nobody
+        asked or the level tells it
+    """
+
+    id: int
+    path: Path
+    start: int
+    stop: int
+    sr: int
+    n_channels: int
+    session: str
+    drum: str
+    microphone: str
+    take: str
+    role: str
+    role_confidence: float
+    role_source: str
+    descriptors: Mapping[str, float] = field(repr=False)
+    container: str
+    subtype: str
+    content_hash: str = field(repr=False)
+    state: str = "here"
+    note: str = ""
+    mark: str = ""
+    tags: tuple[str, ...] = ()
+    remark: str = ""
+    region: int = 0
+    session_source: str = ""
+    origin: Mapping[str, str] = field(default_factory=dict, repr=False)
+    mate: Path | None = None
+    heard_lkfs: float | None = None
+
+    @property
+    def strength_lkfs(self) -> float:
+        """How hard the stroke was: as heard, else its loudness as recorded; -inf if unknown."""
+        if self.heard_lkfs is not None:
+            return self.heard_lkfs
+        loudness = float(self.descriptors.get("loudness_lkfs", math.nan))
+        return loudness if math.isfinite(loudness) else -math.inf
+
+    @property
+    def played_lkfs(self) -> float:
+        """Loudness as two loudspeakers play it: a mono file sounds from both, 3 dB louder."""
+        return self.descriptors.get("loudness_lkfs", math.nan) + (
+            3.01 if self.n_channels == 1 else 0.0
+        )
+
+    @property
+    def name(self) -> str:
+        """Name of its file, see `stem`; a stroke of a take adds its number."""
+        return f"{self.stem} #{self.region}" if self.region else self.stem
+
+    @property
+    def stem(self) -> str:
+        """File name without its ending, or what the names of both sides share."""
+        return self.path.stem if self.mate is None else _common_name(self.path, self.mate)
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The file that it is in, or both sides."""
+        return (self.path,) if self.mate is None else (self.path, self.mate)
+
+
+def _common_name(left: Path, right: Path) -> str:
+    """What two names share but for their sides: "snare 01" of "snare 01 L" and "snare 01 R"."""
+    pairs = zip(left.stem, right.stem, strict=False)
+    at = sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], pairs))
+    for l_word, r_word in (("left", "right"), ("l", "r")):
+        l_end, r_end = at + len(l_word), at + len(r_word)
+        told = left.stem[at:l_end].casefold(), right.stem[at:r_end].casefold()
+        if told == (l_word, r_word) and left.stem[l_end:] == right.stem[r_end:]:
+            return (left.stem[:at] + left.stem[l_end:]).strip(" _.-") or left.stem
+    return left.stem  # joined by hand: the left one names both
+
+
+class Skipped(NamedTuple):
+    """A file that could not be used, with one line that says why and what to do."""
+
+    path: Path
+    reason: str
+
+
+class PathNames(Sequence[Path]):
+    """Paths kept as text, each made when it is asked for: most reports are only counted."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self._names = tuple(names)
+
+    @overload
+    def __getitem__(self, at: int) -> Path: ...
+
+    @overload
+    def __getitem__(self, at: slice) -> tuple[Path, ...]: ...
+
+    def __getitem__(self, at: int | slice) -> Path | tuple[Path, ...]:
+        if isinstance(at, slice):
+            return tuple(map(Path, self._names[at]))
+        return Path(self._names[at])
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and tuple(self) == tuple(other)
+
+    def __hash__(self) -> int:
+        return hash(tuple(self))
+
+
+@dataclass(frozen=True)
+class ScanReport:
+    """What one scan did; every entry is an absolute path."""
+
+    added: tuple[Path, ...] = ()
+    changed: tuple[Path, ...] = ()
+    unchanged: Sequence[Path] = ()
+    moved: tuple[Path, ...] = ()
+    missing: tuple[Path, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a long job is; `total` is 0 while it is not known."""
+
+    step: str
+    done: int
+    total: int
+
+
+@dataclass(frozen=True)
+class HistoryEvent:
+    """One thing that was done to a hit and can be looked up, most of it undone, later.
+
+    Attributes
+    ----------
+    action : str
+        "set aside", "restore", "hide", "unhide" or "role"
+    step : int
+        the same for everything that was done at once
+    """
+
+    id: int
+    time_utc: str
+    action: str
+    hit_id: int
+    source: Path
+    target: Path
+    reason: str
+    step: int = 0

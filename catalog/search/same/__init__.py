@@ -1,1 +1,0 @@
-"""Which hits belong together and how: copies, strokes, drums. Arrays and names in."""

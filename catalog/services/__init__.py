@@ -1,0 +1,1 @@
+"""The collaborators of `Catalog`."""

@@ -1,0 +1,327 @@
+"""What happens to a recording on its way through programs: the edits that make a copy of it.
+
+Each edit takes `Audio` and chance and gives `Audio`. The judge of copies is fitted on them, and
+`tests/bench/copies.py` measures with them; recordings used for one are not used for the other.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_audio
+from catalog.audio.model import Audio
+from catalog.audio.resample import resample
+from catalog.features.onset import find_stroke, mix_to_mono
+
+Change = Callable[[Audio, np.random.Generator], Audio]
+LIMIT_RELEASE_S = 0.05  # of the peak limiter; common practice, no source
+MP3_HZ, OPUS_HZ = (32_000, 44_100, 48_000), (8_000, 12_000, 16_000, 24_000, 48_000)
+
+
+@dataclass(frozen=True)
+class Edit:
+    """One way to change a recording.
+
+    Attributes
+    ----------
+    name : str
+    kind : str
+        "lossless" (nothing is lost but level or rate), "lossy", "low rate" or "speed"
+    change : callable, takes Audio and a random generator, gives Audio
+    """
+
+    name: str
+    kind: str
+    change: Change
+
+
+def _as_float(samples: np.ndarray, sr: int) -> Audio:
+    return Audio(np.asarray(samples, np.float32), int(sr), "WAV", "FLOAT")
+
+
+def _peak(audio: Audio) -> float:
+    return float(np.abs(audio.samples).max())
+
+
+def _gain(db: float) -> Change:
+    return lambda a, rng: _as_float(a.samples * 10 ** (db / 20), a.sr)
+
+
+def _polarity(audio: Audio, rng: np.random.Generator) -> Audio:
+    return _as_float(-audio.samples, audio.sr)
+
+
+def _offset(audio: Audio, rng: np.random.Generator) -> Audio:
+    return _as_float(audio.samples + 0.01 * _peak(audio), audio.sr)
+
+
+def _rate(sr: int) -> Change:
+    return lambda a, rng: _as_float(resample(a.samples, sr=a.sr, to_sr=sr), sr)
+
+
+def _through(container: str, subtype: str, compression: float | None = None) -> Change:
+    """Write and read again, at a rate that the format takes; lossy formats take two channels."""
+    rates = {"MPEG_LAYER_III": MP3_HZ, "OPUS": OPUS_HZ}.get(subtype, ())
+
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        y, sr = audio.samples, audio.sr
+        if rates and sr not in rates:
+            y, sr = resample(y, sr=sr, to_sr=48_000), 48_000
+        if subtype not in ("PCM_16", "PCM_24"):
+            y = y[:, :2]
+        peak = float(np.abs(y).max())
+        y = y / peak * 0.9 if peak > 0.9 else y
+        data = encode_audio(y, sr=sr, container=container, subtype=subtype, compression=compression)
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / f"x.{container.lower()}"
+            path.write_bytes(data)
+            return decode_file(path)
+
+    return change
+
+
+def _bits(peak_steps: float, *, dither: bool) -> Change:
+    """Round to 16 bits with the peak at so many steps; the dither is triangular."""
+
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        y = audio.samples / max(_peak(audio), 1e-9) * peak_steps
+        if dither:
+            y = y + rng.uniform(-0.5, 0.5, y.shape) + rng.uniform(-0.5, 0.5, y.shape)
+        return Audio((np.rint(y) / 32_768).astype(np.float32), audio.sr, "WAV", "PCM_16")
+
+    return change
+
+
+def _silence(audio: Audio, rng: np.random.Generator) -> Audio:
+    pad = np.zeros((round(0.1 * audio.sr), audio.samples.shape[1]), np.float32)
+    return _as_float(np.concatenate([pad, audio.samples]), audio.sr)
+
+
+def _trim(ms: float) -> Change:
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        onset = find_stroke(mix_to_mono(audio.samples), sr=audio.sr).onset
+        return _as_float(audio.samples[onset + round(ms * audio.sr / 1000) :], audio.sr)
+
+    return change
+
+
+def _cut(share: float) -> Change:
+    """Keep this share of what lies after the onset."""
+
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        stroke = find_stroke(mix_to_mono(audio.samples), sr=audio.sr)
+        stop = stroke.onset + max(16, round(share * (stroke.stop - stroke.onset)))
+        return _as_float(audio.samples[:stop], audio.sr)
+
+    return change
+
+
+def _fade(audio: Audio, rng: np.random.Generator) -> Audio:
+    n = len(audio.samples)
+    return _as_float(audio.samples * np.linspace(1, 0, n)[:, None], audio.sr)
+
+
+def _mono(audio: Audio, rng: np.random.Generator) -> Audio:
+    return _as_float(audio.samples.mean(axis=1, keepdims=True), audio.sr)
+
+
+def _side(audio: Audio, rng: np.random.Generator) -> Audio:
+    return _as_float(audio.samples[:, [int(rng.integers(audio.samples.shape[1]))]], audio.sr)
+
+
+def _spectrum(curve_db: Callable[[np.ndarray], np.ndarray]) -> Change:
+    """Change levels by frequency, zero phase; the curve is in dB over octaves from 1 kHz."""
+
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        from scipy.fft import next_fast_len
+
+        n = len(audio.samples)
+        size = next_fast_len(
+            n + audio.sr // 20
+        )  # room for what rings, so that the end does not meet the start
+        hz = np.fft.rfftfreq(size, 1 / audio.sr)
+        gain = 10 ** (curve_db(np.log2(np.maximum(hz, 20.0) / 1000.0)) / 20)
+        y = np.fft.irfft(np.fft.rfft(audio.samples, size, axis=0) * gain[:, None], size, axis=0)
+        return _as_float(y[:n], audio.sr)
+
+    return change
+
+
+def _shelf(db: float, hz: float) -> Change:
+    """A low or high shelf of first order in level, its middle at `hz`, with its phase."""
+
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        from scipy.signal import bilinear, lfilter
+
+        root, turn = 10 ** (db / 40), 2 * np.pi * min(hz, 0.4 * audio.sr)
+        b, a = bilinear([root, turn], [1 / root, turn], fs=audio.sr)
+        return _as_float(lfilter(b, a, audio.samples, axis=0), audio.sr)
+
+    return change
+
+
+def _highpass(audio: Audio, rng: np.random.Generator) -> Audio:
+    from scipy.signal import butter, sosfilt
+
+    sos = butter(2, 40.0, "highpass", fs=audio.sr, output="sos")
+    return _as_float(sosfilt(sos, audio.samples, axis=0), audio.sr)
+
+
+def _drive(amount: float) -> Change:
+    return lambda a, rng: _as_float(np.tanh(amount * a.samples / max(_peak(a), 1e-9)), a.sr)
+
+
+def _limit(db: float) -> Change:
+    """A peak limiter that looks 1 ms ahead and lets go slowly."""
+
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+        ahead = max(1, audio.sr // 1000)
+        level = maximum_filter1d(np.abs(audio.samples).max(axis=1), 2 * ahead + 1)
+        ceiling = _peak(audio) * 10 ** (-db / 20)
+        over = np.maximum(np.log(np.maximum(level, 1e-12) / ceiling), 0.0)
+        fall = np.exp(-1.0 / (LIMIT_RELEASE_S * audio.sr))
+        held = _let_go(over, fall)
+        gain = np.exp(-uniform_filter1d(held, ahead))
+        return _as_float(audio.samples * gain[:, None], audio.sr)
+
+    return change
+
+
+def _let_go(over: np.ndarray, fall: float) -> np.ndarray:
+    """Follow rises at once and falls by a factor a sample."""
+    held, out = 0.0, np.empty_like(over)
+    for at, value in enumerate(over.tolist()):
+        held = value if value > held * fall else held * fall
+        out[at] = held
+    return out
+
+
+def _noise(audio: Audio, rng: np.random.Generator) -> Audio:
+    """White noise, 50 dB below the peak by its effective value."""
+    size = _peak(audio) * 10 ** (-50 / 20)
+    return _as_float(audio.samples + rng.normal(size=audio.samples.shape) * size, audio.sr)
+
+
+def _speed(factor: float) -> Change:
+    def change(audio: Audio, rng: np.random.Generator) -> Audio:
+        to = round(audio.sr / factor)
+        return _as_float(resample(audio.samples, sr=audio.sr, to_sr=to), audio.sr)
+
+    return change
+
+
+def _edits() -> list[Edit]:
+    lossless: Mapping[str, Change] = {
+        "gain -30 dB": _gain(-30.0),
+        "gain +12 dB": _gain(12.0),
+        "polarity": _polarity,
+        "offset (DC)": _offset,
+        "FLAC, 24 bits": _through("FLAC", "PCM_24"),
+        "44.1 kHz": _rate(44_100),
+        "48 kHz": _rate(48_000),
+        "96 kHz": _rate(96_000),
+        "16 bits": _bits(16_384, dither=False),
+        "16 bits, dither": _bits(16_384, dither=True),
+        "silence before": _silence,
+    }
+    lossy: Mapping[str, Change] = {
+        "16 bits at -30 dB": _bits(1_000, dither=True),
+        "Vorbis": _through("OGG", "VORBIS"),
+        "Vorbis, small": _through("OGG", "VORBIS", 0.7),
+        "MP3": _through("MP3", "MPEG_LAYER_III"),
+        "Opus": _through("OGG", "OPUS"),
+        "start trimmed 1 ms": _trim(1),
+        "start trimmed 3 ms": _trim(3),
+        "start trimmed 5 ms": _trim(5),
+        "tail cut to 30 %": _cut(0.3),
+        "faded": _fade,
+        "mono": _mono,
+        "one side": _side,
+        "tilt +6 dB": _spectrum(lambda octave: np.clip(1.5 * octave, -6, 6)),
+        "tilt -6 dB": _spectrum(lambda octave: np.clip(-1.5 * octave, -6, 6)),
+        "high shelf +6 dB": _shelf(6.0, 4_000.0),
+        "high shelf -6 dB": _shelf(-6.0, 4_000.0),
+        "low shelf -6 dB": _spectrum(lambda octave: -6.0 / (1.0 + np.exp2(2 * (octave + 2.3)))),
+        "low shelf +6 dB": _spectrum(lambda octave: 6.0 / (1.0 + np.exp2(2 * (octave + 2.3)))),
+        "high-pass 40 Hz": _highpass,
+        "driven": _drive(2.0),
+        "driven hard": _drive(4.0),
+        "limited by 6 dB": _limit(6.0),
+        "noise at -50 dB": _noise,
+    }
+    low: Mapping[str, Change] = {
+        "MP3, small": _through("MP3", "MPEG_LAYER_III", 0.7),  # 33 kbit/s of one channel
+    }
+    speed: Mapping[str, Change] = {
+        "speed +1 %": _speed(1.01),
+        "speed -1 %": _speed(0.99),
+        "a semitone up": _speed(2 ** (1 / 12)),
+        "a semitone down": _speed(2 ** (-1 / 12)),
+    }
+    kinds = {"lossless": lossless, "lossy": lossy, "low rate": low, "speed": speed}
+    return [Edit(n, kind, change) for kind, some in kinds.items() for n, change in some.items()]
+
+
+EDITS: tuple[Edit, ...] = tuple(_edits())
+
+
+def applies(edit: Edit, audio: Audio) -> bool:
+    """Whether an edit changes this recording at all: mono and one side need two channels.
+
+    Parameters
+    ----------
+    edit : Edit
+    audio : Audio
+
+    Returns
+    -------
+    bool
+    """
+    return audio.samples.shape[1] > 1 or edit.name not in ("mono", "one side")
+
+
+def apply_edits(audio: Audio, edits: tuple[Edit, ...], *, rng: np.random.Generator) -> Audio:
+    """Apply one edit after the other.
+
+    Parameters
+    ----------
+    audio : Audio
+    edits : tuple of Edit
+    rng : np.random.Generator
+
+    Returns
+    -------
+    Audio
+    """
+    for edit in edits:
+        audio = edit.change(audio, rng)
+    return audio
+
+
+def draw_pair(audio: Audio, rng: np.random.Generator) -> tuple[Edit, Edit]:
+    """Draw two different edits, no change of speed or low rate, the lossless ones seldom.
+
+    Parameters
+    ----------
+    audio : Audio
+    rng : np.random.Generator
+
+    Returns
+    -------
+    tuple of two Edit
+    """
+    usable = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, audio)]
+    weight = np.array([1.0 if e.kind == "lossy" else 0.4 for e in usable])
+    first, second = rng.choice(len(usable), 2, replace=False, p=weight / weight.sum())
+    one, two = usable[first], usable[second]
+    if {one.name, two.name} == {"mono", "one side"}:  # after either there is one channel
+        two = next(e for e in EDITS if e.name == "Vorbis")
+    return one, two

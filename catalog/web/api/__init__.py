@@ -1,0 +1,13 @@
+"""The page's own addresses under /api/: audio and numbers by id, never by path."""
+
+from starlette.routing import Route
+
+# No `from __future__ import annotations` here: it would hide the module of that name.
+from catalog.web.api import annotations, audio, hits, kits, overlays, phrases, uploads
+
+MODULES = (hits, audio, uploads, overlays, phrases, annotations, kits)
+
+
+def api_routes() -> list[Route]:
+    """Return all routes of the page."""
+    return [route for module in MODULES for route in module.ROUTES]

@@ -1,0 +1,122 @@
+"""Two hits laid over each other: pictures of both, and what is left as picture and sound."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections import OrderedDict
+from typing import Any
+
+import numpy as np
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from catalog.audio.encode import encode_wav
+from catalog.duplicates.overlay import Overlay
+from catalog.web import state as opened
+from catalog.web.api.responses import NOT_KEPT, answer
+from catalog.web.columns import stamp_hit
+
+N_COLUMNS = 320  # of a picture
+EARLY_S = 0.03  # the close look: shifts of one sample show here
+KEPT = 12  # overlays held ready, 2 MB each at most
+
+_made: OrderedDict[tuple[int, int], Overlay] = OrderedDict()
+_made_lock = threading.Lock()
+
+
+def _overlay(first_id: int, second_id: int) -> Overlay:
+    catalog = opened.open_catalog()
+    key = stamp_hit(catalog.hit(first_id)), stamp_hit(catalog.hit(second_id))
+    with _made_lock:
+        if key in _made:
+            _made.move_to_end(key)
+            return _made[key]
+    made = catalog.overlay(first_id, second_id)
+    with _made_lock:
+        _made[key] = made
+        while len(_made) > KEPT:
+            _made.popitem(last=False)
+    return made
+
+
+def picture_of(overlay: Overlay) -> dict[str, Any]:
+    """Give what the browser draws and says of an overlay.
+
+    Parameters
+    ----------
+    overlay : Overlay
+
+    Returns
+    -------
+    dict
+        "spans": one for the first `EARLY_S` from the onset and one for all, each with "seconds"
+        and, under "first", "second" and "rest", the lowest and highest value of each column by
+        turns, as whole numbers within -127 to 127 on one scale; "later_s", "gain_db" (None if
+        nothing is in common), "is_turned", "left_db"
+    """
+    waves = {"first": overlay.first, "second": overlay.second, "rest": overlay.rest}
+    onset = int(np.argmax(np.abs(overlay.first) > 0.1 * np.abs(overlay.first).max(initial=1e-9)))
+    begin = max(0, onset - round(0.003 * overlay.sr))
+    spans = []
+    for start, stop in (
+        (begin, begin + round(EARLY_S * overlay.sr)),
+        (0, len(overlay.first)),
+    ):
+        parts = {name: wave[start:stop] for name, wave in waves.items()}
+        top = max((float(np.abs(part).max(initial=0.0)) for part in parts.values()), default=0.0)
+        drawn = {name: _columns(part, top) for name, part in parts.items()}
+        spans.append({"seconds": len(parts["first"]) / overlay.sr, **drawn})
+    return {
+        "spans": spans,
+        "later_s": overlay.later_s,
+        "gain_db": overlay.gain_db if math.isfinite(overlay.gain_db) else None,
+        "is_turned": overlay.is_turned,
+        "left_db": overlay.left_db,
+    }
+
+
+def _columns(wave: np.ndarray, top: float) -> list[int]:
+    if not len(wave) or top <= 0.0:
+        return [0] * (2 * N_COLUMNS)
+    edges = np.minimum(np.linspace(0, len(wave), N_COLUMNS + 1).astype(int)[:-1], len(wave) - 1)
+    low, high = np.minimum.reduceat(wave, edges), np.maximum.reduceat(wave, edges)
+    pairs = np.round(127 * np.stack([low, high], axis=1) / top).astype(int)
+    return [int(value) for value in pairs.ravel()]
+
+
+async def _picture(request: Request) -> Response:
+    first_id, second_id = request.path_params["first"], request.path_params["second"]
+
+    def work() -> Response:
+        return JSONResponse(picture_of(_overlay(first_id, second_id)), headers=NOT_KEPT)
+
+    return await answer(work)
+
+
+async def _rest(request: Request) -> Response:
+    first_id, second_id = request.path_params["first"], request.path_params["second"]
+
+    def work() -> Response:
+        body = rest_wav(_overlay(first_id, second_id))
+        return Response(body, media_type="audio/wav", headers=NOT_KEPT)
+
+    return await answer(work)
+
+
+def rest_wav(overlay: Overlay) -> bytes:
+    """Give what is left as a 16-bit WAV file, never louder against the first than it is.
+
+    It is played at the level of the first hit, which the page scales down if it goes beyond full
+    scale; so is this, by the same amount or more.
+    """
+    peak = max(float(np.abs(w).max(initial=0.0)) for w in (overlay.first, overlay.rest))
+    rest = overlay.rest / peak if peak > 1.0 else overlay.rest
+    return encode_wav(rest[:, None], sr=overlay.sr, subtype="PCM_16")
+
+
+ROUTES = (
+    Route("/api/overlay/{first:int}/{second:int}.wav", _rest),
+    Route("/api/overlay/{first:int}/{second:int}", _picture),
+)

@@ -1,0 +1,198 @@
+"""All hits as columns, made once for each list of hits; a person's question is then arithmetic."""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from catalog.features.descriptors import DESCRIPTORS
+from catalog.library.metadata.filename import ORIGIN
+from catalog.models import MARKS, ROLES, Hit
+from catalog.web.labels import ROLE_WORDS
+
+MATCH_LKFS = -27.0  # audition level before the fader; leaves room for spiky hits
+MATCH_PEAK_DB = -3.0  # no audition goes above it before the fader
+MATCH_MAX_DB = 24.0  # a hit softer than that is meant to be soft
+MATCH_UNKNOWN_DB = -12.0  # for a hit without a loudness
+MIN_STROKES = 3  # of one drum; fewer have no strong and weak ones
+
+
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """Row i is the same hit in all columns, in the order of the list they were made from.
+
+    Attributes
+    ----------
+    ids : np.ndarray, int64, shape (n,)
+    stamps : np.ndarray, uint32, shape (n,); see `stamp_hit`
+    match_db : np.ndarray, float64, shape (n,); see `match_level`
+    roles, marks : np.ndarray, uint8, shape (n,), into `ROLES` and `MARKS`
+    session_of : np.ndarray, int64, shape (n,), into `sessions`
+    sessions : tuple of str, in order
+    sure : np.ndarray, float64, shape (n,), 0 to 1; confidence of the role, 2 where the user said it
+    numbers : mapping of descriptor name to np.ndarray, float64, shape (n,); NaN where undefined
+    strength : np.ndarray, float64, shape (n,)
+        share of the other strokes of its drum, by the same microphone, that are not louder, 0 to 1;
+        NaN where its drum has fewer than three
+    texts : tuple of str, all words of each hit, case folded
+    tags : tuple of tuple of str
+    """
+
+    ids: np.ndarray
+    stamps: np.ndarray
+    match_db: np.ndarray
+    roles: np.ndarray
+    marks: np.ndarray
+    session_of: np.ndarray
+    sessions: tuple[str, ...]
+    sure: np.ndarray
+    numbers: Mapping[str, np.ndarray]
+    strength: np.ndarray
+    texts: tuple[str, ...]
+    tags: tuple[tuple[str, ...], ...]
+
+
+_made: tuple[Sequence[Hit], Columns] | None = None
+
+
+def columns_of(hits: Sequence[Hit]) -> Columns:
+    """Give hits as columns; the same list is read only once.
+
+    Parameters
+    ----------
+    hits : sequence of Hit, not to be altered afterwards
+
+    Returns
+    -------
+    Columns
+    """
+    global _made
+    made = _made  # one reading: another thread may ask for another list
+    if made is None or made[0] is not hits:
+        made = _made = (hits, _change_columns(*made, hits) if made else _make_columns(hits))
+    return made[1]
+
+
+def _change_columns(before: Sequence[Hit], columns: Columns, hits: Sequence[Hit]) -> Columns:
+    """Read only the hits that are other objects than before; all if others came or went."""
+    pairs = list(zip(before, hits, strict=False))
+    changed = [row for row, (old, new) in enumerate(pairs) if old is not new]
+    if (
+        len(before) != len(hits)
+        or len(changed) > len(hits) // 2
+        or any(
+            (pairs[k][0].id, pairs[k][0].session) != (pairs[k][1].id, pairs[k][1].session)
+            for k in changed
+        )
+    ):
+        return _make_columns(hits)
+    if not changed:
+        return columns
+    part, texts, tags = (
+        _make_columns([hits[k] for k in changed]),
+        list(columns.texts),
+        list(columns.tags),
+    )
+    for k, row in enumerate(changed):
+        texts[row], tags[row] = part.texts[k], part.tags[k]
+
+    def put(whole: np.ndarray, some: np.ndarray) -> np.ndarray:
+        whole = whole.copy()
+        whole[changed] = some
+        return whole
+
+    numbers = {name: put(whole, part.numbers[name]) for name, whole in columns.numbers.items()}
+    arrays: dict[str, Any] = {
+        name: put(getattr(columns, name), getattr(part, name))
+        for name in ("stamps", "match_db", "roles", "marks", "sure")
+    }
+    strength = _strengths(hits, numbers["loudness_lkfs"])
+    return replace(
+        columns, **arrays, numbers=numbers, strength=strength, texts=tuple(texts), tags=tuple(tags)
+    )
+
+
+def _make_columns(hits: Sequence[Hit]) -> Columns:
+    n = len(hits)
+    names = [d.name for d in DESCRIPTORS]
+    table = np.array(
+        [[hit.descriptors.get(name, math.nan) for name in names] for hit in hits], np.float64
+    ).reshape(n, len(names))
+    numbers = dict(zip(names, table.T.copy(), strict=True))
+    sessions = tuple(sorted({hit.session for hit in hits}))
+    place = {name: k for k, name in enumerate(sessions)}
+    role_at, mark_at = ({w: k for k, w in enumerate(words)} for words in (ROLES, MARKS))
+    played = np.array([hit.played_lkfs for hit in hits], np.float64)
+    sure = [2.0 if hit.role_source == "user" else hit.role_confidence for hit in hits]
+    return Columns(
+        np.array([hit.id for hit in hits], np.int64),
+        np.array([stamp_hit(hit) for hit in hits], np.uint32),
+        match_levels(played, numbers["peak_db"]),
+        np.array([role_at[hit.role] for hit in hits], np.uint8),
+        np.array([mark_at[hit.mark] for hit in hits], np.uint8),
+        np.array([place[hit.session] for hit in hits], np.int64),
+        sessions,
+        np.array(sure, np.float64),
+        numbers,
+        _strengths(hits, numbers["loudness_lkfs"]),
+        tuple(map(_words_of, hits)),
+        tuple(hit.tags for hit in hits),
+    )
+
+
+def stamp_hit(hit: Hit) -> int:
+    """Give a number that changes with the audio of a hit, so that browsers may keep it for good."""
+    return zlib.crc32(
+        f"{hit.content_hash}:{hit.start}:{hit.stop}{hit.origin.get('mix', '')}".encode()
+    )
+
+
+def match_levels(played_lkfs: np.ndarray, peak_db: np.ndarray) -> np.ndarray:
+    """Gains in dB that bring hits to the audition level without going above the peak limit.
+
+    The browser gets hits beyond full scale scaled down to it, so their excess is taken off first.
+
+    Parameters
+    ----------
+    played_lkfs, peak_db : np.ndarray, shape (n,), LKFS and dBFS
+
+    Returns
+    -------
+    np.ndarray, float64, shape (n,)
+    """
+    loudness, peak = played_lkfs - np.maximum(peak_db, 0.0), np.minimum(peak_db, 0.0)
+    gain = np.minimum(np.minimum(MATCH_LKFS - loudness, MATCH_PEAK_DB - peak), MATCH_MAX_DB)
+    return np.where(np.isfinite(loudness) & np.isfinite(peak), gain, MATCH_UNKNOWN_DB)
+
+
+def match_level(hit: Hit) -> float:
+    """Gain in dB for one hit, see `match_levels`."""
+    peak_db = hit.descriptors.get("peak_db", math.nan)
+    return float(match_levels(np.array([hit.played_lkfs]), np.array([peak_db]))[0])
+
+
+def _strengths(hits: Sequence[Hit], loudness: np.ndarray) -> np.ndarray:
+    drums: dict[tuple[str, ...], list[int]] = {}
+    for row, hit in enumerate(hits):
+        if math.isfinite(loudness[row]):
+            drum = (hit.session, hit.drum, hit.microphone, hit.role)
+            drums.setdefault(drum, []).append(row)
+    out = np.full(len(hits), math.nan)
+    for rows in drums.values():
+        if len(rows) >= MIN_STROKES:
+            levels = loudness[rows]
+            not_louder = np.searchsorted(np.sort(levels), levels, side="right") - 1
+            out[rows] = not_louder / (len(rows) - 1)
+    return out
+
+
+def _words_of(hit: Hit) -> str:
+    parts = (hit.name, hit.session, hit.drum, hit.microphone, hit.take, hit.note, hit.remark)
+    said = (*hit.tags, hit.mark, hit.role, ROLE_WORDS[hit.role])
+    told = (text for key, text in hit.origin.items() if key in ORIGIN)
+    return " ".join((*parts, *said, *told)).casefold()

@@ -1,0 +1,128 @@
+"""What the browser is told of the kit on the table, so that it can show and play it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from catalog.audio.model import Audio
+from catalog.facade import Catalog
+from catalog.features.descriptors import note_name
+from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
+from catalog.kit.levels import match_levels
+from catalog.kit.model import Kit
+from catalog.kit.slots import SLOTS, assign_notes
+from catalog.models import Hit
+from catalog.web.kit_session.session import Draft, in_order
+from catalog.web.labels import plain, slot_word
+from catalog.web.payloads import describe_row
+
+ROW = ("id", "stamp", "match_db", "name", "role", "session")
+IMPULSE_AT, IMPULSE_N = 32, 64  # frames: one sample stands for the peak of a stroke
+
+
+def describe_kit(catalog: Catalog, draft: Draft) -> dict[str, Any]:
+    """Give the kit with its places, layers, keys and levels; hits that are gone are left out.
+
+    Parameters
+    ----------
+    catalog : Catalog
+    draft : Draft
+
+    Returns
+    -------
+    dict, fit for JSON
+    """
+    with draft.lock:
+        kit, hits = _what_is_there(catalog, draft.kit)
+        gains = play_levels(kit, hits)
+        notes = assign_notes(tuple(kit.slots))
+        return {
+            "revision": draft.revision,
+            "name": plain(kit.name),
+            "undo": draft.undo_words,
+            "redo": draft.redo_words,
+            "choices": len(draft.choices),
+            "chosen": _which(draft),
+            "slots": [_slot(kit, slot, hits, gains[slot], notes[slot]) for slot in kit.slots],
+        }
+
+
+def _what_is_there(catalog: Catalog, kit: Kit) -> tuple[Kit, dict[int, Hit]]:
+    wanted = {i for ids in kit.slots.values() for i in ids}
+    hits = catalog.hits_by_id(wanted, known_only=True)
+    slots = {slot: tuple(i for i in ids if i in hits) for slot, ids in kit.slots.items()}
+    return in_order(replace(kit, slots=slots)), hits
+
+
+def _which(draft: Draft) -> int | None:
+    """Tell which of the offered kits lies on the table, by the hits that stand for the places."""
+    mains = [_mains(one) for one in (draft.kit, *draft.choices)]
+    return next((k for k, one in enumerate(mains[1:]) if one == mains[0]), None)
+
+
+def _mains(kit: Kit) -> dict[str, int]:
+    return {slot: ids[0] for slot, ids in kit.slots.items() if ids}
+
+
+def play_levels(kit: Kit, hits: Mapping[int, Hit]) -> dict[str, float]:
+    """Give the gain of each place for playing, dB.
+
+    Between places it is that of the export. What all have in common is set by the sample peaks
+    that the scan measured instead of decoding every stroke, and so that all may meet at once.
+    """
+
+    def read(hit: Hit) -> Audio:
+        peak_db = hit.descriptors.get("peak_db", math.nan)
+        samples = np.zeros((IMPULSE_N, 1), np.float32)
+        samples[IMPULSE_AT] = 10.0 ** (peak_db / 20.0) if math.isfinite(peak_db) else 1.0
+        return Audio(samples, 48000, "WAV", "FLOAT")
+
+    return match_levels(kit, hits, read=read).gain_db if kit.slots else {}
+
+
+def _slot(
+    kit: Kit, slot: str, hits: Mapping[int, Hit], gain_db: float, notes: Sequence[int]
+) -> dict[str, Any]:
+    layers = layers_of(kit, slot, hits)
+    body_hz = hits[kit.slots[slot][0]].descriptors.get("body_hz", math.nan)
+    return {
+        "slot": slot,
+        "label": slot_word(slot),
+        "choke": SLOTS[slot].choke,
+        "notes": list(notes),
+        "locked": slot in kit.locked,
+        "arranged": slot in kit.arranged,
+        "passed": len(kit.passed.get(slot, ())),
+        "why": [plain(line) for line in kit.why.get(slot, ())],
+        "warnings": list(layer_warnings(layers)),
+        "gain_db": round(gain_db, 2),
+        "level_db": kit.level_db.get(slot, 0.0),
+        "semitones": kit.tuning_semitones.get(slot, 0.0),
+        "curve": [[0, 0.0], *([v, round(g, 5)] for v, g in velocity_curve(layers).items())],
+        "body": note_name(body_hz),
+        "hits": [describe_stroke(hits[i]) for i in kit.slots[slot]],
+        "layers": [_layer(layer) for layer in layers],
+    }
+
+
+def _layer(layer: Layer) -> dict[str, Any]:
+    strength = round(layer.strength, 1) if math.isfinite(layer.strength) else None
+    return {
+        "lowest": layer.lowest,
+        "highest": layer.highest,
+        "strength": strength,
+        "ids": [hit.id for hit in layer.hits],
+    }
+
+
+def describe_stroke(hit: Hit) -> dict[str, Any]:
+    """Give what is shown and played of one stroke; its playable file is `over_db` too soft."""
+    row = describe_row(hit)
+    peak_db = hit.descriptors.get("peak_db", math.nan)
+    over_db = max(peak_db, 0.0) if math.isfinite(peak_db) else 0.0
+    return {key: row[key] for key in ROW} | {"over_db": round(over_db, 2)}

@@ -1,0 +1,123 @@
+"""Words of the page, and names from files made harmless: no markup, no hidden marks."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from catalog.kit.slots import SLOTS
+from catalog.models import MARKS, ROLES
+
+ROLE_WORDS: dict[str, str] = {
+    "kick": "Kick", "snare": "Snare", "sidestick": "Sidestick", "clap": "Clap",
+    "hat_closed": "Closed hat", "hat_pedal": "Pedal hat", "hat_open": "Open hat", "tom": "Tom",
+    "crash": "Crash", "ride": "Ride", "ride_bell": "Ride bell", "splash": "Splash",
+    "china": "China", "cowbell": "Cowbell", "tambourine": "Tambourine", "shaker": "Shaker",
+    "wood": "Wood", "conga_bongo": "Conga, bongo", "timbale_agogo": "Timbale, agogo",
+    "other": "Other",
+}  # fmt: skip
+REGION_WORDS: dict[str, str] = {
+    "kick": "kicks", "snare": "snares", "sidestick": "sidesticks", "clap": "claps",
+    "hat_closed": "closed hats", "hat_pedal": "pedal hats", "hat_open": "open hats",
+    "tom": "toms", "crash": "crashes", "ride": "rides", "ride_bell": "ride bells",
+    "splash": "splashes", "china": "chinas", "cowbell": "cowbells", "tambourine": "tambourines",
+    "shaker": "shakers", "wood": "woods", "conga_bongo": "congas and bongos",
+    "timbale_agogo": "timbales and agogos", "other": "others",
+}  # fmt: skip
+# The places of a kit as they stand around the stool, in rows of cards.
+FAMILIES: dict[str, tuple[str, ...]] = {
+    "Kick and snare": ("kick", "kick_2", "snare", "snare_2", "sidestick", "clap"),
+    "Hats": ("hat_closed", "hat_pedal", "hat_open"),
+    "Toms": ("tom_high", "tom_mid", "tom_low"),
+    "Cymbals": ("crash", "crash_2", "ride", "ride_2", "ride_bell", "splash", "china"),
+    "By hand": (
+        "cowbell", "tambourine", "shaker", "wood", "wood_2", "conga", "conga_2", "timbale",
+        "timbale_2", "extra",
+    ),
+}  # fmt: skip
+HEARING = (
+    "Listening starts at a modest level and a limiter holds sudden peaks. Turn your speakers or "
+    "headphones up slowly; loud sound harms hearing for good."
+)
+RIGHTS = (
+    "Hand on only what is yours to give: recordings you made, or those whose makers and players "
+    "have agreed."
+)
+NO_HITS = "Nothing is in the catalog yet."
+HOW_TO_BEGIN = (
+    "Name a folder of recorded hits below and press “Scan”. Files are only read, never changed. "
+    "Or end this page and run `catalog demo` to look around in invented recordings."
+)
+MARKS_LEFT_OUT = re.compile(r"[\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")  # turn or hide text
+MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&])")
+
+
+def plain(text: str) -> str:
+    """Give a name as it may be shown: one line, no control or direction marks.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        the marks that turn or hide text, line breaks and broken code points become "·"
+    """
+    shown = MARKS_LEFT_OUT.sub("·", text)
+    return "".join("·" if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") else c for c in shown)
+
+
+def inert(text: str) -> str:
+    """Give a name for a place that reads markdown: every sign with a meaning is escaped."""
+    return MARKDOWN_SIGNS.sub(r"\\\1", plain(text))
+
+
+def slot_word(slot: str) -> str:
+    """Give the label of a place in the kit: "tom_low" is "Tom low", "kick_2" is "Kick 2"."""
+    if slot in ROLE_WORDS:
+        return ROLE_WORDS[slot]
+    return slot.replace("_", " ").capitalize()
+
+
+def words_for_browser() -> dict[str, Any]:
+    """Give the labels that the scripts in the browser need."""
+    slot_of = {role: next((n for n, s in SLOTS.items() if role in s.roles), "") for role in ROLES}
+    return {
+        "order": ROLES,
+        "marks": MARKS,
+        "roles": ROLE_WORDS,
+        "regions": REGION_WORDS,
+        "slots": {name: slot_word(name) for name in SLOTS},
+        "slot_of": slot_of,
+        "slot_roles": {name: slot.roles for name, slot in SLOTS.items()},
+        "families": FAMILIES,
+    }
+
+
+def count_of(n: int, one: str, many: str = "") -> str:
+    """Give a count with its noun: "1 hit", "3 hits"."""
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def list_words(parts: Sequence[str]) -> str:
+    """Join with commas and a last "and"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def say_time(seconds: float) -> str:
+    """Give a span as one would say it: "40 s", "3 min", "2 h 10 min"."""
+    minutes = round(seconds / 60)
+    if seconds < 90:
+        return f"{max(1, round(seconds))} s"
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def when_word(time_utc: str) -> str:
+    """Give a moment in the clock of this machine: "2026-03-01 17:20"."""
+    return datetime.fromisoformat(time_utc).astimezone().strftime("%Y-%m-%d %H:%M")

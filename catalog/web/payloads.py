@@ -1,0 +1,224 @@
+"""Bytes for the browser: points, previews, waveform outlines; little-endian, no names."""
+
+from __future__ import annotations
+
+import json
+import math
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from catalog.audio.model import Audio
+from catalog.audio.resample import resample
+from catalog.models import ROLES, Hit
+from catalog.web.columns import columns_of, match_level, stamp_hit
+from catalog.web.labels import plain
+
+PREVIEW_S = 0.4  # long enough to know a drum by; 35 kB each
+PREVIEW_SR = 44100  # Hz
+N_PEAKS = 64  # columns of a waveform outline
+REGION_GRID = 24  # cells along each side in which the crowds are looked for
+REGION_MIN = 4  # hits of one role in reach, below it a name would mislead
+# What a mark may be colored by, by rank: 0 to 254; 255 is undefined.
+SCALES = {
+    "brightness": "centroid_hz", "length": "length_s", "body": "body_hz",
+    "loudness": "loudness_lkfs", "strength": "strength", "noise": "flatness",
+    "attack": "attack_s", "decay": "decay20_s",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class PointPack:
+    """All points of the map.
+
+    Attributes
+    ----------
+    ids : np.ndarray, int64, shape (n,), in the order of `body`
+    body : bytes
+        uint32 n; int32 ids, uint32 stamps, float32 x, float32 y (within 0 to 1), float32 match
+        level in dB, uint16 session, uint8 role, uint8 mark, one uint8 per point for each of
+        `SCALES`; then JSON in UTF-8: "scales", "sessions" by their number, and "regions", where
+        hits of one role gather, as [role, x, y]
+    version : str
+        changes when the bytes do
+    """
+
+    ids: np.ndarray
+    body: bytes
+    version: str
+
+
+def pack_points(hits: Sequence[Hit], hit_ids: np.ndarray, xy: np.ndarray) -> PointPack:
+    """Pack the map for one download.
+
+    Parameters
+    ----------
+    hits : sequence of Hit, not to be altered afterwards
+    hit_ids : np.ndarray, shape (n,)
+        rows of `xy`; ids without a hit are left out
+    xy : np.ndarray, shape (n, 2)
+
+    Returns
+    -------
+    PointPack
+    """
+    columns = columns_of(hits)
+    _, rows, at = np.intersect1d(columns.ids, hit_ids, assume_unique=True, return_indices=True)
+    place = _to_unit_square(np.asarray(xy, dtype=np.float64).reshape(-1, 2)[at])
+    roles = columns.roles[rows]
+    numbers = {**columns.numbers, "strength": columns.strength}
+    legend = {
+        "scales": list(SCALES),
+        "sessions": [plain(name) for name in columns.sessions],
+        "regions": find_regions(place, roles),
+    }
+    parts = [
+        np.uint32(len(rows)),
+        columns.ids[rows].astype("<i4"),
+        columns.stamps[rows].astype("<u4"),
+        place[:, 0].astype("<f4"),
+        place[:, 1].astype("<f4"),
+        columns.match_db[rows].astype("<f4"),
+        columns.session_of[rows].astype("<u2"),
+        roles,
+        columns.marks[rows],
+        *(_rank(numbers[name][rows]) for name in SCALES.values()),
+    ]
+    body = b"".join(part.tobytes() for part in parts) + json.dumps(legend).encode()
+    return PointPack(columns.ids[rows], body, f"{zlib.crc32(body):08x}{len(rows):x}")
+
+
+def find_regions(place: np.ndarray, roles: np.ndarray) -> tuple[tuple[str, float, float], ...]:
+    """Find, for each role, the spot where most of its hits gather.
+
+    Parameters
+    ----------
+    place : np.ndarray, shape (n, 2), within 0 to 1
+    roles : np.ndarray, uint8, shape (n,), index into `ROLES`
+
+    Returns
+    -------
+    tuple of (role, x, y), most crowded first
+    """
+    found = []
+    for role in np.unique(roles):
+        own = place[roles == role]
+        cells = np.clip((own * REGION_GRID).astype(int), 0, REGION_GRID - 1)
+        counts = np.zeros((REGION_GRID + 2, REGION_GRID + 2))
+        np.add.at(counts, (cells[:, 0] + 1, cells[:, 1] + 1), 1)
+        near = sum(np.roll(counts, (a, b), (0, 1)) for a in (-1, 0, 1) for b in (-1, 0, 1))
+        at = np.unravel_index(int(np.argmax(near)), counts.shape)
+        close = np.abs(cells + 1 - np.array(at)).max(axis=1) <= 1
+        if close.sum() >= REGION_MIN:
+            x, y = own[close].mean(axis=0)
+            found.append((int(close.sum()), ROLES[role], float(x), float(y)))
+    return tuple((role, x, y) for _, role, x, y in sorted(found, reverse=True))
+
+
+def _to_unit_square(xy: np.ndarray) -> np.ndarray:
+    """Move into 0 to 1 with a margin, each side by itself: the distances of a map have no unit."""
+    if not len(xy):
+        return xy
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    span = np.where(high > low, high - low, 1.0)
+    return np.asarray(0.04 + 0.92 * (xy - low) / span)
+
+
+def _rank(numbers: np.ndarray) -> np.ndarray:
+    known = np.isfinite(numbers)
+    out = np.full(len(numbers), 255, dtype=np.uint8)
+    order = np.argsort(np.argsort(numbers[known], kind="stable"), kind="stable")
+    out[known] = order * 254 // max(1, len(order) - 1)
+    return out
+
+
+def make_preview(audio: Audio) -> bytes:
+    """Give the first moments of a hit, mono int16 at `PREVIEW_SR`, its end faded out."""
+    frames = audio.samples[: round((PREVIEW_S + 0.05) * audio.sr)]
+    mono = frames.mean(axis=1, dtype=np.float32)
+    if audio.sr != PREVIEW_SR:
+        mono = resample(mono, sr=audio.sr, to_sr=PREVIEW_SR).reshape(-1)
+    n = round(PREVIEW_S * PREVIEW_SR)
+    if len(mono) > n:
+        fade = PREVIEW_SR // 25
+        mono = mono[:n].copy()
+        mono[-fade:] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)
+    return (np.clip(mono, -1.0, 1.0) * 32767).astype("<i2").tobytes()
+
+
+def join_previews(previews: Sequence[bytes]) -> bytes:
+    """Put previews into one body: uint32 rate, uint32 count, uint32 frames of each, then all."""
+    lengths = np.array([len(one) // 2 for one in previews], dtype="<u4")
+    head = np.array([PREVIEW_SR, len(previews)], dtype="<u4")
+    return b"".join([head.tobytes(), lengths.tobytes(), *previews])
+
+
+def make_peaks(audio: Audio) -> bytes:
+    """Give the outline of a waveform: 64 pairs of int8 (lowest, highest), own maximum 127."""
+    mono = audio.samples[:, 0] if audio.samples.shape[1] == 1 else audio.samples.mean(axis=1)
+    top = float(np.abs(mono).max()) if len(mono) else 0.0
+    if top <= 0.0:
+        return bytes(2 * N_PEAKS)
+    edges = np.linspace(0, len(mono), N_PEAKS + 1).astype(int)[:-1]
+    edges = np.minimum(edges, len(mono) - 1)
+    low = np.minimum.reduceat(mono, edges) / top
+    high = np.maximum.reduceat(mono, edges) / top
+    outline: bytes = np.round(np.stack([low, high], axis=1) * 127).astype(np.int8).tobytes()
+    return outline
+
+
+def pack_wave(wave: np.ndarray) -> bytes:
+    """Pack the outline of a recording for drawing, its own maximum 127.
+
+    Parameters
+    ----------
+    wave : np.ndarray, shape (n, 2), lowest and highest sample
+
+    Returns
+    -------
+    bytes
+        n pairs of int8; heights are drawn by their square root, so that a decay 40 dB down is still
+        a tenth as high as the loudest
+    """
+    high = np.sqrt(np.abs(wave) / max(1e-9, float(np.abs(wave).max(initial=0.0))))
+    packed: bytes = np.round(np.sign(wave) * high * 127).astype(np.int8).tobytes()
+    return packed
+
+
+def format_words(hit: Hit) -> str:
+    """Say how a file holds its audio: "24-bit WAV, 44.1 kHz"."""
+    widths = {"FLOAT": "32-bit float", "DOUBLE": "64-bit float"}
+    kind, _, bits = hit.subtype.partition("_")
+    width = f"{bits}-bit" if kind == "PCM" and bits.isdecimal() else widths.get(kind, "")
+    return f"{width} {hit.container}, {hit.sr / 1000:g} kHz".strip()
+
+
+def describe_row(hit: Hit) -> dict[str, Any]:
+    """Give what a row of a list needs of one hit: no path, NaN as None."""
+    numbers = {
+        name: (round(value, 5) if math.isfinite(value) else None)
+        for name, value in hit.descriptors.items()
+    }
+    return {
+        "id": hit.id,
+        "stamp": stamp_hit(hit),
+        "match_db": round(match_level(hit), 2),
+        "name": plain(hit.name),
+        "role": hit.role,
+        "session": plain(hit.session),
+        "drum": plain(hit.drum),
+        "microphone": plain(hit.microphone),
+        "take": plain(hit.take),
+        "sure": round(hit.role_confidence, 3),
+        "said_by": hit.role_source,
+        "numbers": numbers,
+        "format": format_words(hit),
+        "channels": hit.n_channels,
+        "note": plain(hit.note),
+        "mark": hit.mark,
+        "tags": [plain(tag) for tag in hit.tags],
+        "remark": hit.remark,
+    }

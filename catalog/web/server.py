@@ -1,0 +1,141 @@
+"""Starts the page on this machine only, with answers sent at once."""
+
+from __future__ import annotations
+
+import os
+import socket
+import threading
+import tomllib
+import webbrowser
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from catalog.web.api import api_routes
+from catalog.web.api.security import guards
+from catalog.web.state import use_store, warm_up
+
+HOST = "127.0.0.1"
+STORE_VARIABLE = "CATALOG_STORE"  # where the store is, if no option says so
+OPEN_AFTER_S = 0.3  # the server has to listen first
+
+
+def page_options() -> dict[str, Any]:
+    """Give the options of the page by dotted name, such as "server.address"."""
+    table = tomllib.loads(files("catalog.web").joinpath("look.toml").read_text("utf-8"))
+    return dict(_flatten(table, ""))
+
+
+def _flatten(table: dict[str, Any], prefix: str) -> list[tuple[str, Any]]:
+    pairs: list[tuple[str, Any]] = []
+    for key, value in table.items():
+        name = f"{prefix}{key}"
+        pairs += _flatten(value, f"{name}.") if isinstance(value, dict) else [(name, value)]
+    return pairs
+
+
+def app_parts(store_path: str | Path | None = None) -> dict[str, Any]:
+    """Give what `st.App` needs, as keyword arguments, for one store.
+
+    Parameters
+    ----------
+    store_path : str, Path or None
+        None: the place in the variable CATALOG_STORE, else the default place
+
+    Returns
+    -------
+    dict
+        "script_path", "routes", "middleware"
+    """
+    use_store(store_path or os.environ.get(STORE_VARIABLE) or None)
+    return {
+        "script_path": Path(__file__).with_name("script.py"),
+        "routes": api_routes(),
+        "middleware": guards(),
+    }
+
+
+def page_app(
+    store_path: str | Path | None = None,
+    *,
+    lifespan: Callable[[Any], AbstractAsyncContextManager[Any]] | None = None,
+) -> Any:
+    """Build the page as an ASGI application with its own routes.
+
+    Parameters
+    ----------
+    store_path : str, Path or None
+        see `app_parts`
+    lifespan : callable, optional
+        what to do when the server starts and stops
+
+    Returns
+    -------
+    streamlit.starlette.App
+    """
+    import streamlit as st
+
+    return st.App(**app_parts(store_path), lifespan=lifespan)
+
+
+def bind_socket(port: int = 0) -> socket.socket:
+    """Bind to this machine only, and listen: who comes before the page is ready waits for it.
+
+    The protocol is named, because the event loop switches the delay of small packets off only for
+    a socket that says it is TCP; without it each small answer waits about 40 ms.
+
+    Parameters
+    ----------
+    port : int
+        0 takes a free one
+
+    Raises
+    ------
+    OSError
+        if the port is taken
+    """
+    sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((HOST, port))
+        sock.listen()
+    except OSError:
+        sock.close()
+        raise
+    return sock
+
+
+def open_page(store_path: str | Path | None = None, *, port: int = 0, browser: bool = True) -> None:
+    """Serve the page until interrupted.
+
+    Parameters
+    ----------
+    store_path : str, Path or None
+        see `app_parts`
+    port : int
+        0 takes a free one
+    browser : bool
+        open the system's browser; the address is printed in any case
+    """
+    import uvicorn
+    from streamlit.web import bootstrap
+
+    sock = bind_socket(port)
+    address = f"http://{HOST}:{sock.getsockname()[1]}/"
+
+    @asynccontextmanager
+    async def announce(app: Any) -> AsyncIterator[dict[str, Any]]:
+        print(f"The page is at {address} (this machine only; Ctrl+C ends it)", flush=True)
+        if browser:
+            threading.Timer(OPEN_AFTER_S, webbrowser.open, [address]).start()
+        threading.Thread(target=warm_up, daemon=True).start()
+        yield {}
+
+    app = page_app(store_path, lifespan=announce)
+    bootstrap.load_config_options(page_options() | {"server.port": sock.getsockname()[1]})
+    config = uvicorn.Config(
+        app, log_config=None, access_log=False, ws="websockets-sansio", ws_max_size=2**24
+    )
+    uvicorn.Server(config).run(sockets=[sock])

@@ -1,0 +1,87 @@
+"""What is done in the browser reaches the catalog here: one act at a time, by its name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import streamlit as st
+
+from catalog.errors import CatalogError
+from catalog.facade import Catalog
+from catalog.web.views.review.confirm_set_aside import ask_before, set_aside_now
+
+Act = Mapping[str, Any]
+
+
+def _keep(catalog: Catalog, act: Act) -> None:
+    catalog.keep_instead(int(act["id"]))
+
+
+def _say_same(catalog: Catalog, act: Act) -> None:
+    pair = int(act["first"]), int(act["second"])
+    catalog.say_same(*pair, act["op"] == "same")
+    st.session_state.setdefault("twice_said", []).append(pair)
+
+
+def _accept(catalog: Catalog, act: Act) -> None:
+    ids = [int(i) for i in act["ids"]]
+    all_here = all(catalog.hit(i).state == "here" for i in ids)  # not if another tab was faster
+    if not all_here or not ask_before(catalog, ids):
+        set_aside_now(catalog, ids)
+
+
+def _dismiss(catalog: Catalog, act: Act) -> None:
+    catalog.dismiss_fault([int(act["id"])], str(act["kind"]), dismissed=act["op"] == "dismiss")
+
+
+def _move(catalog: Catalog, act: Act) -> None:
+    catalog.move_region(int(act["id"]), start=int(act["start"]), stop=int(act["stop"]))
+
+
+def _part(catalog: Catalog, act: Act) -> None:
+    catalog.split_region(int(act["id"]), at=int(act["at"]))
+
+
+def _join(catalog: Catalog, act: Act) -> None:
+    catalog.merge_regions([int(i) for i in act["ids"]])
+
+
+def _as_found(catalog: Catalog, act: Act) -> None:
+    catalog.cut_again(int(act["id"]))
+
+
+ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
+    "keep": _keep,
+    "same": _say_same,
+    "differ": _say_same,
+    "accept": _accept,
+    "dismiss": _dismiss,
+    "undismiss": _dismiss,
+    "move": _move,
+    "part": _part,
+    "join": _join,
+    "found": _as_found,
+}
+
+
+def take_act(catalog: Catalog, view: str) -> None:
+    """Do what the browser asks for through the trigger "act" of a view.
+
+    Parameters
+    ----------
+    catalog : Catalog
+    view : str
+        the view's key in the session; its "act" is a dict with "op", a key of `ACTS`; what does
+        not look like one is passed over, an error is kept in the session as "act_trouble"
+    """
+    act = st.session_state[view]["act"]
+    st.session_state.pop("act_trouble", None)
+    if not isinstance(act, dict) or str(act.get("op")) not in ACTS:
+        return
+    try:
+        ACTS[str(act["op"])](catalog, act)
+    except (CatalogError, OSError) as err:
+        st.session_state["act_trouble"] = str(err)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        return  # not what the page sends

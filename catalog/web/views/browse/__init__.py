@@ -1,0 +1,1 @@
+"""The page part with the map and the search."""

@@ -1,0 +1,155 @@
+"""Which hits fit the words and ranges that a person set: one bit per point of the map."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from catalog.features.descriptors import DESCRIPTORS
+from catalog.models import MARKS, ROLES, Hit
+from catalog.web.columns import Columns, columns_of
+
+RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
+UNSURE = 0.6  # confidence below which a role wants a look; a judgement, no source
+UNMARKED = "none"  # what a person calls a hit without a mark
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a hit must be.
+
+    Attributes
+    ----------
+    words : str
+        each must be in the name, session, drum, microphone, take, note, remark, tags, mark or
+        role, or in what the recorder wrote
+    roles, sessions, marks : tuple of str
+        any of them; empty is all; a mark may be "none"
+    tags : tuple of str
+        all of them
+    ranges : mapping of descriptor name to (lowest, highest)
+        None is open; a hit without that number does not fit
+    unsure : bool
+        only hits whose role nobody confirmed and the catalog doubts
+    """
+
+    words: str = ""
+    roles: tuple[str, ...] = ()
+    sessions: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    ranges: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    unsure: bool = False
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What there is to choose from: names in order, and lowest and highest of each number."""
+
+    roles: tuple[str, ...]
+    sessions: tuple[str, ...]
+    marks: tuple[str, ...]
+    tags: tuple[str, ...]
+    spans: Mapping[str, tuple[float, float]]
+
+
+_summed: tuple[Columns, Summary] | None = None
+
+
+def summarize(hits: Sequence[Hit]) -> Summary:
+    """Sum up all hits; the same list is summed up only once.
+
+    Parameters
+    ----------
+    hits : sequence of Hit, not to be altered afterwards
+
+    Returns
+    -------
+    Summary
+    """
+    global _summed
+    columns = columns_of(hits)
+    summed = _summed  # one reading: another thread may ask for another list
+    if summed is None or summed[0] is not columns:
+        summed = _summed = (columns, _sum_up(columns))
+    return summed[1]
+
+
+def _sum_up(columns: Columns) -> Summary:
+    spans = {}
+    for name, values in columns.numbers.items():
+        known = values[np.isfinite(values)]
+        if len(known):
+            spans[name] = (float(known.min()), float(known.max()))
+    return Summary(
+        tuple(ROLES[k] for k in np.unique(columns.roles)),
+        columns.sessions,
+        tuple(MARKS[k] or UNMARKED for k in np.unique(columns.marks)),
+        tuple(sorted({tag for tags in columns.tags for tag in tags})),
+        spans,
+    )
+
+
+def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
+    """Say of each hit whether it is wanted.
+
+    Parameters
+    ----------
+    columns : Columns, n rows
+    wanted : Wanted
+
+    Returns
+    -------
+    np.ndarray, bool, shape (n,)
+    """
+    fits = np.ones(len(columns.ids), bool)
+    if wanted.roles:
+        fits &= np.isin(columns.roles, [ROLES.index(role) for role in wanted.roles])
+    if wanted.sessions:
+        places = [k for k, name in enumerate(columns.sessions) if name in wanted.sessions]
+        fits &= np.isin(columns.session_of, places)
+    if wanted.marks:
+        marks = [MARKS.index("" if mark == UNMARKED else mark) for mark in wanted.marks]
+        fits &= np.isin(columns.marks, marks)
+    if wanted.unsure:
+        fits &= columns.sure < UNSURE
+    for name, (low, high) in wanted.ranges.items():
+        values = columns.numbers.get(name, np.full(len(fits), np.nan))
+        fits &= values >= (-np.inf if low is None else low)
+        fits &= values <= (np.inf if high is None else high)
+    for tag in wanted.tags:
+        fits &= np.fromiter((tag in tags for tags in columns.tags), bool, len(fits))
+    for word in wanted.words.casefold().split():
+        fits &= np.fromiter((word in text for text in columns.texts), bool, len(fits))
+    return fits
+
+
+def make_mask(
+    hits: Sequence[Hit], ids: np.ndarray, wanted: Wanted
+) -> tuple[bytes | None, int, str]:
+    """Mark the points that fit.
+
+    Parameters
+    ----------
+    hits : sequence of Hit, not to be altered afterwards
+    ids : np.ndarray, int64, shape (n,)
+        the points, in the map's order
+    wanted : Wanted
+
+    Returns
+    -------
+    mask : bytes or None
+        one bit per point, highest bit first; None if nothing is asked for
+    n_found : int
+    version : str
+        changes when the mask does
+    """
+    if wanted == Wanted():
+        return None, len(ids), ""
+    columns = columns_of(hits)
+    bits = np.isin(ids, columns.ids[find_rows(columns, wanted)])
+    mask = np.packbits(bits).tobytes()
+    return mask, int(bits.sum()), f"{zlib.crc32(mask + ids.tobytes()):08x}-{len(ids)}"

@@ -1,0 +1,54 @@
+"""The one component that sounds, mounted once a view: "listen", "kit", "twice", and so on."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
+import streamlit as st
+
+from catalog.web.assets import read_part, script_version
+
+PROBE_VARIABLE = "CATALOG_PAGE_PROBE"  # tests look into the page through it
+
+
+@cache
+def _loader() -> tuple[str, str]:
+    """Give the component's html and its script, which fetches the rest from the page's own route.
+
+    A component's content goes over the websocket with each change of its data, so it is kept small.
+    """
+    address = f"/api/audition/{script_version()}.js"
+    return read_part("audition.html"), read_part("load.js").replace("SCRIPT_ADDRESS", address)
+
+
+def mount_audition(
+    view: str,
+    data: dict[str, Any],
+    *,
+    default: dict[str, Any] | None = None,
+    **on_change: Callable[[], None],
+) -> Any:
+    """Show one view of the component under its own name as key.
+
+    Parameters
+    ----------
+    view : str
+        "listen", "kit", "twice", "round", "faults" or "cut"
+    data : dict
+        what the view shows; bytes only at the top level
+    default : dict, optional
+        first values of what it reports
+    **on_change : callables by the component's event, such as `on_act_change`
+
+    Returns
+    -------
+    what the component reports, by attribute
+    """
+    html, js = _loader()
+    component = st.components.v2.component("catalog.audition", html=html, js=js)
+    sent = {"view": view, "name": view, "probe": bool(os.environ.get(PROBE_VARIABLE)), **data}
+    callbacks: dict[str, Any] = dict(on_change)
+    return component(key=view, data=sent, default=default, **callbacks)

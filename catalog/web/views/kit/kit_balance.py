@@ -1,0 +1,119 @@
+"""How the places of a kit stand to each other: levels, pitches, what covers what, what to tune."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from catalog.errors import CatalogError
+from catalog.facade import Catalog
+from catalog.kit.model import Kit
+from catalog.web.kit_session.actions import take_act
+from catalog.web.labels import inert, slot_word
+
+Described = tuple[dict[str, list[Any]], dict[str, list[Any]], tuple[str, ...]]
+COVERS = 0.3  # share of energy in the same bands from which it is worth a word; a judgement
+
+
+def change_table(catalog: Catalog, act: Mapping[str, object]) -> None:
+    """Change the kit on the table; what went wrong is told above it."""
+    try:
+        take_act(catalog, act)
+    except CatalogError as err:
+        st.session_state["kit_trouble"] = str(err)
+
+
+def draw_balance(catalog: Catalog, kit: Kit) -> None:
+    """Draw the places of a kit side by side; nothing is measured before it is asked for."""
+    if not kit.slots:
+        return
+    with st.expander("Levels, pitches, what covers what", key="balance_open", on_change="rerun"):
+        if not st.session_state.get("balance_open"):
+            return
+        try:
+            rows, overlap, lines = _measured(catalog, kit)
+            proposals = catalog.propose_tuning(kit)
+        except CatalogError as err:
+            st.error(inert(str(err)))
+            return
+        st.dataframe(rows, hide_index=True, width="stretch", height="content")
+        st.caption("Percent of their energy that two places have in the same third-octave bands:")
+        bar = st.column_config.ProgressColumn
+        columns = {
+            name: bar(name, width="small", min_value=0, max_value=100, format="%d")
+            for name in overlap["place"]
+        } | {"place": st.column_config.TextColumn(pinned=True)}
+        st.dataframe(
+            overlap, hide_index=True, width="stretch", height="content", column_config=columns
+        )
+        if lines:
+            st.markdown("\n".join(f"- {inert(line)}" for line in lines))
+        for proposal in proposals:
+            words, deed = st.columns([4, 1.2], vertical_alignment="center")
+            words.markdown(inert(proposal.text))
+            deed.button(
+                f"Tune {slot_word(proposal.slot)}",
+                key=f"tune_{proposal.slot}",
+                width="stretch",
+                on_click=change_table,
+                args=(
+                    catalog,
+                    {"op": "tune", "slot": proposal.slot, "semitones": proposal.semitones},
+                ),
+            )
+
+
+def _measured(catalog: Catalog, kit: Kit) -> Described:
+    """Measure a kit once for each state of it: reading all its hits takes a moment."""
+    state = kit.to_json(), catalog.revision()
+    known = st.session_state.get("balance")
+    if known is None or known[0] != state:
+        known = st.session_state["balance"] = state, describe_balance(catalog, kit)
+    found: Described = known[1]
+    return found
+
+
+def describe_balance(catalog: Catalog, kit: Kit) -> Described:
+    """Give the tables of a kit, a row a place, and what is worth saying of it.
+
+    Parameters
+    ----------
+    catalog : Catalog
+    kit : Kit, not empty
+
+    Returns
+    -------
+    table : dict of column to list
+    overlap : dict of column to list, percent; a column a place
+    lines : tuple of str
+
+    Raises
+    ------
+    KitError
+        if a hit cannot be read
+    """
+    found = catalog.clashes(kit)
+    others = found.overlap - 2 * np.eye(len(found.slots))  # a place does not cover itself
+    most = others.argmax(axis=1)
+    covered = [
+        f"{slot_word(found.slots[at])}, {100 * row[at]:.0f} %" if row[at] >= COVERS else ""
+        for row, at in zip(others, most, strict=True)
+    ]
+    table: dict[str, list[Any]] = {
+        "place": [slot_word(slot) for slot in found.slots],
+        "plays at, LKFS": [round(level, 1) for level in found.level_lkfs],
+        "pitch": [
+            f"{note} ({hz:.0f} Hz)" if note else ""
+            for note, hz in zip(found.notes, found.pitch_hz, strict=True)
+        ],
+        "lies in the same bands as": covered,
+    }
+    names = table["place"]
+    percent = np.round(100 * found.overlap).astype(int)
+    overlap: dict[str, list[Any]] = {"place": names} | {
+        name: percent[:, at].tolist() for at, name in enumerate(names)
+    }
+    return table, overlap, found.lines

@@ -1,0 +1,1 @@
+"""The page part where recordings are scanned and cut."""

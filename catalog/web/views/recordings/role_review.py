@@ -1,0 +1,74 @@
+"""Roles that the catalog is unsure of, asked by ear in short rounds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import streamlit as st
+
+from catalog.facade import Catalog
+from catalog.models import ROLES, Hit
+from catalog.web import state as opened
+from catalog.web.labels import count_of
+from catalog.web.payloads import describe_row
+from catalog.web.views.browse.search_filter import UNSURE
+from catalog.web.views.component import mount_audition
+
+PER_ROUND = 12  # a round is done in a minute
+N_LIKELY = 4  # roles offered by key
+
+
+def unsure_hits(hits: Sequence[Hit]) -> list[Hit]:
+    """Give the hits whose role nobody confirmed and the catalog doubts, the most doubtful first."""
+    found = [h for h in hits if h.role_source != "user" and h.role_confidence < UNSURE]
+    return sorted(found, key=lambda hit: (hit.role_confidence, hit.id))
+
+
+def draw_roles_round(catalog: Catalog) -> None:
+    """Draw one round of questions; a round stays as it is until the next one is asked for."""
+    unsure = unsure_hits(opened.current_hits())
+    asked = _asked(catalog, unsure)
+    if not asked:
+        return
+    st.markdown("#### What is this?")
+    st.caption(
+        f"{count_of(len(unsure), 'hit')} whose role is a guess. Each answer also teaches the "
+        "catalog about hits that sound like it."
+    )
+    mount_audition(
+        "round",
+        {
+            "round": st.session_state["roles_round"][0],
+            "questions": [_question(catalog, hit_id) for hit_id in asked],
+            "left": len([hit for hit in unsure if hit.id not in asked]),
+        },
+        on_more_change=_forget_round,
+    )
+
+
+def _forget_round() -> None:
+    number, _ = st.session_state["roles_round"]
+    st.session_state["roles_round"] = (number + 1, None)
+
+
+def _asked(catalog: Catalog, unsure: Sequence[Hit]) -> list[int]:
+    """Give the hits of this round; those are chosen once, so that answers do not reshuffle it."""
+    number, ids = st.session_state.get("roles_round", (1, None))
+    here = {hit.id for hit in opened.current_hits()}
+    if ids is None or not here.issuperset(ids):
+        ids = [hit.id for hit in unsure[:PER_ROUND]]
+        number += 1
+    st.session_state["roles_round"] = (number, ids)
+    return list(ids)
+
+
+def _question(catalog: Catalog, hit_id: int) -> dict[str, object]:
+    hit = catalog.hit(hit_id)
+    chances = catalog.role_chances([hit_id])[0]
+    likely = [ROLES[k] for k in np.argsort(-chances, kind="stable")[:N_LIKELY]]
+    if hit.role_source != "user" and hit.role not in likely:  # by its name, or by examples
+        likely = [hit.role, *likely][:N_LIKELY]
+    row = describe_row(hit)
+    kept = ("id", "stamp", "match_db", "name", "role", "session")
+    return {k: row[k] for k in kept} | {"likely": likely}

@@ -1,0 +1,90 @@
+"""Recordings with several strokes: the cut drawn on the wave; ends dragged, parted, joined."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from catalog.errors import CatalogError
+from catalog.facade import Catalog
+from catalog.models import Hit
+from catalog.web import state as opened
+from catalog.web.labels import count_of, inert, plain
+from catalog.web.payloads import describe_row
+from catalog.web.views.actions import take_act
+from catalog.web.views.component import mount_audition
+
+ROW = ("id", "stamp", "match_db", "name", "role")
+
+
+def draw_takes(catalog: Catalog) -> None:
+    """Offer the takes of the catalog, and the cut of the one that is looked at."""
+    files: dict[Path, int] = {}
+    for hit in opened.current_hits():
+        if hit.region:
+            files[hit.path] = files.get(hit.path, 0) + 1
+    if not files:
+        return
+    st.markdown("#### Recordings with several strokes")
+    with st.expander("Look at the cut", key="takes_open", on_change="rerun"):
+        if st.session_state.get("takes_open"):
+            names = {
+                path: f"{plain(path.name)}, {count_of(n, 'stroke')}" for path, n in files.items()
+            }
+            path = st.selectbox("Recording", list(files), format_func=names.__getitem__)
+            try:
+                _draw_cut(catalog, catalog.regions(path))
+            except CatalogError as err:
+                st.error(inert(str(err)))
+
+
+def _draw_cut(catalog: Catalog, strokes: Sequence[Hit]) -> None:
+    with st.container():
+        if trouble := st.session_state.get("act_trouble"):
+            st.error(inert(trouble))
+    mount_audition(
+        "cut",
+        describe_cut(strokes, n_frames=_n_frames(catalog, strokes[0])),
+        on_act_change=lambda: take_act(catalog, "cut"),
+    )
+    st.caption(
+        "Drag the two ends; press on the wave to hear from there. The recording itself is never "
+        "changed. Later scans keep what you say here."
+    )
+
+
+def _n_frames(catalog: Catalog, stroke: Hit) -> int:
+    """Length of the recording, decoded once for each state of it."""
+    known = st.session_state.get("take_frames")
+    if known is None or known[0] != stroke.content_hash:
+        known = stroke.content_hash, catalog.n_frames(stroke.id)
+        st.session_state["take_frames"] = known
+    return int(known[1])
+
+
+def describe_cut(strokes: Sequence[Hit], *, n_frames: int) -> dict[str, Any]:
+    """Give what the browser shows of a cut.
+
+    Parameters
+    ----------
+    strokes : sequence of Hit, of one file in the order of time
+    n_frames : int, of the whole file
+
+    Returns
+    -------
+    dict, fit for JSON; starts and stops in frames at "sr"
+    """
+    rows = []
+    for hit in strokes:
+        row = describe_row(hit)
+        rows.append({key: row[key] for key in ROW} | {"start": hit.start, "stop": hit.stop})
+    first = strokes[0]
+    return {
+        "recording": first.content_hash[:16],
+        "sr": first.sr,
+        "n_frames": n_frames,
+        "strokes": rows,
+    }

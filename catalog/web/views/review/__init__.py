@@ -1,0 +1,1 @@
+"""The page part for duplicates, faults, coverage and history."""

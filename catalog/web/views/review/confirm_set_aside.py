@@ -1,0 +1,121 @@
+"""Asking before files are moved: the list, what kits need, what can only be hidden."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from catalog.errors import CatalogError, StoreError
+from catalog.facade import Catalog
+from catalog.web.labels import count_of, inert
+from catalog.web.views.review.history import forget_said
+
+WHY = "the same recording as another file"
+LIST_HEIGHT = 260  # pixels; longer lists scroll
+
+
+def ask_before(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
+    """Open the question if something has to be said before these hits go; say whether it was.
+
+    Raises
+    ------
+    StoreError
+        if one is out of the way already: another tab or program was faster
+    """
+    for hit in map(catalog.hit, hit_ids):
+        if hit.state != "here":
+            state = "set aside already" if hit.state == "aside" else f"{hit.state} already"
+            raise StoreError(f"{hit.name}: is {state}; nothing was moved")
+    if not catalog.kits_using(hit_ids) and not catalog.obstacles(hit_ids):
+        return False
+    st.session_state["twice_picked"] = list(hit_ids)
+    st.session_state["twice_asking"] = True
+    return True
+
+
+def set_aside_now(catalog: Catalog, hit_ids: Sequence[int], *, hidden: Sequence[int] = ()) -> None:
+    """Set hits aside, hide those that cannot be moved, and say so.
+
+    Raises
+    ------
+    CatalogError
+        if a file cannot be moved; what was moved before it is in the history
+    """
+    done = catalog.set_aside(hit_ids, reason=WHY, even_in_kits=True) if hit_ids else []
+    if hidden:
+        catalog.hide(hidden, reason=WHY)
+    parts = [f"{count_of(len(done), 'file')} set aside"] if done else []
+    parts += [f"{count_of(len(hidden), 'hit')} hidden"] if hidden else []
+    st.session_state["twice_picked"] = []
+    forget_said()
+    st.session_state["said"] = f"{', '.join(parts)}; undo it below."
+
+
+def draw_asking(catalog: Catalog, picked: Sequence[int]) -> None:
+    """Draw the question if it was asked for."""
+    if picked and st.session_state.get("twice_asking"):
+        _confirm(catalog, list(picked))
+
+
+def _forget_asking() -> None:
+    st.session_state["twice_asking"] = False
+
+
+@st.dialog("Set aside?", width="medium", on_dismiss=_forget_asking)
+def _confirm(catalog: Catalog, picked: list[int]) -> None:
+    if not st.session_state.get("twice_asking"):
+        st.rerun()  # answered: the question closes
+    stuck, used = catalog.obstacles(picked), catalog.kits_using(picked)
+    free = [i for i in picked if i not in stuck and i not in used]
+    needed = [i for i in picked if i in used and i not in stuck]
+    if free:
+        st.markdown(
+            f"{count_of(len(free), 'file')} will be moved into the catalog's own folder. Nothing "
+            "is deleted: each can be put back from the history, byte for byte, to where it was."
+        )
+        _list_names(catalog, free)
+    with_needed = _ask_needed(catalog, needed, used)
+    with_hidden = _ask_hidden(catalog, [i for i in picked if i in stuck], stuck)
+    go = [*free, *(needed if with_needed else [])]
+    hidden = [i for i in picked if i in stuck] if with_hidden else []
+    st.button(
+        "Yes, set aside",
+        type="primary",
+        key="aside_yes",
+        disabled=not go and not hidden,
+        on_click=lambda: _set_aside(catalog, go, hidden),
+    )
+
+
+def _set_aside(catalog: Catalog, hit_ids: Sequence[int], hidden: Sequence[int]) -> None:
+    """Do what was asked for; what went wrong is told on the page below the question."""
+    _forget_asking()
+    st.session_state.pop("act_trouble", None)
+    try:
+        set_aside_now(catalog, hit_ids, hidden=hidden)
+    except (CatalogError, OSError) as err:
+        st.session_state["act_trouble"] = str(err)
+
+
+def _list_names(catalog: Catalog, hit_ids: Sequence[int]) -> None:
+    with st.container(height=min(LIST_HEIGHT, 40 + 28 * len(hit_ids))):
+        names = [inert(catalog.hit(i).name) for i in hit_ids]
+        st.markdown("\n".join(f"- {name}" for name in names))
+
+
+def _ask_needed(catalog: Catalog, hit_ids: Sequence[int], used: dict[int, tuple[str, ...]]) -> bool:
+    if not hit_ids:
+        return False
+    st.markdown("**Kept kits need these.** Without them such a kit can no longer be exported:")
+    lines = [f"- {inert(catalog.hit(i).name)}, in {inert(', '.join(used[i]))}" for i in hit_ids]
+    st.markdown("\n".join(lines))
+    return st.checkbox("Set these aside as well", key="aside_needed")
+
+
+def _ask_hidden(catalog: Catalog, hit_ids: Sequence[int], stuck: dict[int, str]) -> bool:
+    if not hit_ids:
+        return False
+    st.markdown("**These stay where they are:**")
+    st.markdown("\n".join(f"- {inert(stuck[i])}" for i in hit_ids))
+    return st.checkbox("Hide them here instead; their files are not touched", key="aside_hidden")

@@ -1,0 +1,153 @@
+"""What has been recorded of each drum and what is missing: a picture, a table, a list to print."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from html import escape
+
+import streamlit as st
+
+from catalog.facade import Catalog
+from catalog.library.review.coverage import Coverage
+from catalog.library.review.gaps import STRENGTHS, Cell
+from catalog.web import state as opened
+from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
+
+EVERY = ""
+MAX_DRUMS = 24  # in the picture; more are in the table
+ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it whole
+INK, BAR = "#7d7d7d", "#2f7d78"  # told apart on light and on dark ground
+FULL_BAR = 12  # strokes that fill a cell
+WORDS = {"soft": "soft", "middle": "middling", "full": "full"}
+
+Drum = tuple[str, str, str]  # role, session, drum
+
+
+def draw_coverage(catalog: Catalog) -> None:
+    """Draw the coverage behind a fold; it is counted only when it is open."""
+    if not opened.current_hits():
+        return
+    st.markdown("#### What is recorded, and what is missing")
+    with st.expander("Plan the next recording day", key="coverage_open", on_change="rerun"):
+        if st.session_state.get("coverage_open"):
+            _draw_open(catalog.coverage())
+
+
+def _draw_open(coverage: Coverage) -> None:
+    roles = list(dict.fromkeys(cell.role for cell in coverage.cells))
+    role = st.selectbox(
+        "Role", [EVERY, *roles], key="coverage_role",
+        format_func=lambda name: ROLE_WORDS[name] if name else "all",
+    )  # fmt: skip
+    cells = [cell for cell in coverage.cells if role in (EVERY, cell.role)]
+    holes = [hole for hole in coverage.holes if role in (EVERY, hole.role)]
+    drums = _by_drum(cells)
+    st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="content")
+    if len(drums) > MAX_DRUMS:
+        st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
+    st.dataframe(_table(cells), hide_index=True)
+    st.markdown(
+        f"**{count_of(len(holes), 'thing')} to record**" if holes else "Nothing is missing."
+    )
+    for hole in holes[:MAX_DRUMS]:
+        st.markdown(f"- {inert(hole.words)}")
+    if len(holes) > MAX_DRUMS:
+        st.caption(f"The first {MAX_DRUMS}; the list has all of them.")
+    st.download_button(
+        "List for the studio, to print",
+        data=list_text(cells, [hole.words for hole in holes]),
+        file_name="to record.txt",
+        mime="text/plain",
+        on_click="ignore",
+        key="coverage_list",
+    )
+
+
+def _by_drum(cells: Sequence[Cell]) -> dict[Drum, list[Cell]]:
+    drums: dict[Drum, list[Cell]] = defaultdict(list)
+    for cell in cells:
+        drums[cell.role, cell.session, cell.drum].append(cell)
+    return drums
+
+
+def draw_picture(drums: dict[Drum, list[Cell]]) -> str:
+    """Draw a line a drum with a bar for each strength, as wide as there are strokes of it.
+
+    Strokes through several microphones count once: the microphone with the most is taken.
+
+    Parameters
+    ----------
+    drums : dict of (role, session, drum) to its cells
+
+    Returns
+    -------
+    str, SVG; an empty place is drawn as a hollow one and named as well
+    """
+    width, high = 3 * CELL_WIDE, 20 + ROW_HIGH * len(drums)
+    parts = [_text(k * CELL_WIDE, 14, WORDS[name]) for k, name in enumerate(STRENGTHS)]
+    for row, ((_, session, drum), cells) in enumerate(drums.items()):
+        y = 20 + ROW_HIGH * row
+        parts.append(_text(0, y + 14, f"{drum} · {session}"[:52]))
+        for k, strength in enumerate(STRENGTHS):
+            parts.append(_draw_bar(k * CELL_WIDE, y + 20, count_strokes(cells, strength)))
+    body = "".join(parts)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {high}" width="{width}"'
+        f' height="{high}" font-family="sans-serif" font-size="12">{body}</svg>'
+    )
+
+
+def _draw_bar(x: float, y: float, n: int) -> str:
+    most = CELL_WIDE - COUNT_WIDE
+    wide = most * min(1.0, n / FULL_BAR) if n else most
+    fill = f'fill="{BAR}"' if n else f'fill="none" stroke="{INK}" stroke-dasharray="3 2"'
+    bar = f'<rect x="{x}" y="{y}" height="12" width="{wide:.1f}" {fill}/>'
+    return bar + _text(x + wide + 5, y + 11, str(n) if n else "none")
+
+
+def _text(x: float, y: float, text: str) -> str:
+    return f'<text x="{x}" y="{y}" fill="{INK}">{escape(plain(text))}</text>'
+
+
+def count_strokes(cells: Sequence[Cell], strength: str) -> int:
+    """Count the strokes of one strength, through the microphone that has the most of them."""
+    by_microphone: dict[str, int] = defaultdict(int)
+    for cell in cells:
+        if cell.strength == strength:
+            by_microphone[cell.microphone] += cell.n_hits
+    return max(by_microphone.values(), default=0)
+
+
+def _table(cells: Sequence[Cell]) -> dict[str, list[object]]:
+    return {
+        "role": [ROLE_WORDS[cell.role] for cell in cells],
+        "drum": [plain(cell.drum) for cell in cells],
+        "session": [plain(cell.session) for cell in cells],
+        "stroke": [cell.stroke or "–" for cell in cells],
+        "strength": [WORDS[cell.strength] for cell in cells],
+        "microphone": [plain(cell.microphone) or "–" for cell in cells],
+        "strokes": [cell.n_hits for cell in cells],
+    }
+
+
+def list_text(cells: Sequence[Cell], holes: Sequence[str]) -> str:
+    """Give the list to print: boxes to tick off, then what there is.
+
+    Parameters
+    ----------
+    cells : sequence of Cell
+    holes : sequence of str
+
+    Returns
+    -------
+    str, lines of plain text
+    """
+    lines = ["TO RECORD", ""] + (
+        [f"[ ] {plain(words)}" for words in holes] or ["nothing is missing"]
+    )
+    lines += ["", "WHAT THERE IS", ""]
+    for (role, session, drum), members in _by_drum(cells).items():
+        counts = ", ".join(f"{WORDS[s]} {count_strokes(members, s)}" for s in STRENGTHS)
+        lines.append(f"{plain(drum)} ({ROLE_WORDS[role]}, {plain(session)}): {counts}")
+    return "\n".join(lines) + "\n"

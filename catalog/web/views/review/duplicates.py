@@ -1,0 +1,178 @@
+"""Twice: groups that hold the same recording, and pairs left open; looked at, heard, decided."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import streamlit as st
+
+from catalog.duplicates.groups import CopyGroup
+from catalog.duplicates.review import Doubt
+from catalog.facade import Catalog
+from catalog.models import Hit
+from catalog.web.labels import count_of, inert, plain
+from catalog.web.payloads import describe_row, format_words
+from catalog.web.views.actions import take_act
+from catalog.web.views.component import mount_audition
+from catalog.web.views.recordings.progress import Bar
+from catalog.web.views.review.confirm_set_aside import draw_asking
+from catalog.web.views.review.history import draw_history
+
+PER_SHEET = 8  # groups shown at once
+PAIRS_SENT = 12  # of those left open
+CERTAIN = 0.99  # evidence from which "all certain" picks; a judgement, no source
+HEADING = "What is there twice"
+ROW = ("id", "stamp", "match_db", "name", "role")
+
+
+def draw_twice(catalog: Catalog, *, is_open: bool) -> None:
+    """Draw the groups and the history; nothing is compared before the part is opened."""
+    if not is_open:
+        st.caption("Open this part to look for what is there twice.")
+        return
+    groups, doubts = _found(catalog)
+    if groups:
+        _say_count(groups)
+    else:
+        st.markdown(
+            "**Nothing is there twice.** Every recording is in the catalog once, as far as the "
+            "samples tell; other strokes of the same drum are never counted as copies."
+        )
+    buttons = st.container(horizontal=True, vertical_alignment="center")
+    shown = _sheet(groups)
+    picked = _picked(groups)
+    _draw_trouble(catalog)
+    if groups or doubts:
+        mount_audition(
+            "twice",
+            {
+                "groups": [_describe(catalog, group) for group in shown],
+                "picked": picked,
+                "pairs": [_describe_pair(catalog, doubt) for doubt in doubts[:PAIRS_SENT]],
+            },
+            default={"picked": []},
+            on_picked_change=_take_picked,
+            on_act_change=lambda: take_act(catalog, "twice"),
+        )
+    with buttons:
+        _draw_buttons(catalog, groups, picked)
+    draw_asking(catalog, picked)
+    draw_history(catalog)
+
+
+def _say_count(groups: Sequence[CopyGroup]) -> None:
+    n_others = sum(len(group.others) for group in groups)
+    st.markdown(
+        f"**{count_of(len(groups), 'recording')} with {count_of(n_others, 'further file')}.** "
+        "Listen before you decide; the file that stays is the better one by what is said beside it."
+    )
+
+
+def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[Doubt]]:
+    """Compare once for each state of the catalog."""
+    known = st.session_state.get("twice_found")
+    revision = catalog.revision()
+    if known is None or known[0] != revision:
+        slot = st.empty()
+        bar = Bar(slot.progress(0.0, "Comparing the samples of what sounds alike …"))
+        known = (revision, catalog.copies(bar), catalog.doubtful_copies())
+        slot.empty()
+        st.session_state["twice_found"] = known
+    return list(known[1]), list(known[2])
+
+
+def _sheet(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
+    n_sheets = -(-len(groups) // PER_SHEET)
+    sheet = st.number_input("Sheet", 1, n_sheets, key="sheet", width=160) if n_sheets > 1 else 1
+    return groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
+
+
+def _take_picked() -> None:
+    """Join what was ticked on this sheet with what stays picked on the others."""
+    st.session_state["twice_picked"] = list(st.session_state["twice"]["picked"] or [])
+
+
+def _picked(groups: Sequence[CopyGroup]) -> list[int]:
+    known = {hit_id for group in groups for hit_id in group.others}
+    return [i for i in st.session_state.get("twice_picked", []) if i in known]
+
+
+def _draw_trouble(catalog: Catalog) -> None:
+    """Say what went wrong, and offer to take back the last answer; always one container."""
+    with st.container():
+        if trouble := st.session_state.get("act_trouble"):
+            st.error(inert(trouble))
+        said = st.session_state.get("twice_said", [])
+        if said and st.button("Take back the last answer", key="twice_unsay"):
+            first, second = said.pop()
+            catalog.say_same(first, second, None)
+            st.rerun()
+
+
+def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[int]) -> None:
+    certain = [
+        i
+        for group in groups
+        for i, evidence in zip(group.others, group.evidence, strict=False)
+        if evidence >= CERTAIN
+    ]
+    if not groups:
+        return
+    if st.button(f"Pick all certain ones ({len(certain)})", disabled=not certain):
+        st.session_state["twice_picked"] = certain
+        st.rerun()
+    if st.button("Pick none", disabled=not picked):
+        st.session_state["twice_picked"] = []
+        st.rerun()
+    label = f"Set {count_of(len(picked), 'file')} aside …" if picked else "Set aside …"
+    if st.button(label, type="primary", disabled=not picked, key="aside"):
+        st.session_state["twice_asking"] = True
+    st.download_button(
+        "Report as text",
+        data=lambda: catalog.copies_report(heading=HEADING),
+        file_name="what is there twice.txt",
+        mime="text/plain",
+        on_click="ignore",
+        key="twice_report",
+    )
+
+
+def _describe(catalog: Catalog, group: CopyGroup) -> dict[str, Any]:
+    ids = (group.keep, *group.others)
+    used, stuck = catalog.kits_using(ids), catalog.obstacles(group.others)
+    rows = []
+    for hit_id, evidence in zip(ids, (None, *group.evidence), strict=True):
+        hit = catalog.hit(hit_id)
+        agree = "" if evidence is None else f"samples agree to {100 * evidence:.1f} %; "
+        row = _row(hit, agree + _about_file(hit))
+        row["kits"] = [plain(name) for name in used.get(hit_id, ())]
+        row["stuck"] = "cannot be moved from its folder" if hit_id in stuck else ""
+        rows.append(row)
+    relation = f"The same recording in {len(ids)} files"
+    return {
+        "keep": rows[0],
+        "others": rows[1:],
+        "relation": relation,
+        "reason": plain(group.reason),
+    }
+
+
+def _describe_pair(catalog: Catalog, doubt: Doubt) -> dict[str, Any]:
+    first, second = catalog.hit(doubt.first), catalog.hit(doubt.second)
+    return {
+        "first": _row(first, _about_file(first)),
+        "second": _row(second, _about_file(second)),
+        "words": f"the samples of this one agree to {100 * doubt.evidence:.1f} %",
+    }
+
+
+def _row(hit: Hit, words: str) -> dict[str, Any]:
+    row = describe_row(hit)
+    return {k: row[k] for k in ROW} | {"words": words}
+
+
+def _about_file(hit: Hit) -> str:
+    length_s = (hit.stop - hit.start) / hit.sr
+    place = f"in {hit.path.parent.name}" if hit.path.parent.name else ""
+    return plain(", ".join(filter(None, (format_words(hit), f"{length_s:.2f} s", place))))

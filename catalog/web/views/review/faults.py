@@ -1,0 +1,101 @@
+"""What is wrong with hits: sorted, the spot heard, said for good to be no fault."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+import streamlit as st
+
+from catalog.facade import Catalog
+from catalog.features.faults import KINDS
+from catalog.library.review.faults import HitFault
+from catalog.models import Hit
+from catalog.web import state as opened
+from catalog.web.labels import inert, plain
+from catalog.web.payloads import describe_row
+from catalog.web.views.actions import take_act
+from catalog.web.views.component import mount_audition
+
+PER_SHEET = 12
+ORDERS = {"weight": "the heaviest first", "kind": "by kind", "hit": "by hit"}
+EVERY = ""
+ROW = ("id", "stamp", "match_db", "name", "session")
+
+
+def draw_faults(catalog: Catalog) -> None:
+    """Draw the faults behind a fold; they are read only when it is open."""
+    if not opened.current_hits():
+        return
+    st.markdown("#### What is wrong")
+    with st.expander("Look at faults", key="faults_open", on_change="rerun"):
+        if st.session_state.get("faults_open"):
+            _draw_open(catalog)
+
+
+def _draw_open(catalog: Catalog) -> None:
+    first, second, third = st.columns([2, 2, 1.4], vertical_alignment="bottom")
+    order = second.selectbox("Order", list(ORDERS), format_func=ORDERS.__getitem__)
+    gone = third.toggle("also dismissed ones", key="faults_gone")
+    faults = catalog.faults(dismissed=gone, sort=order)
+    counts = Counter(fault.kind for fault in faults)
+    kind = first.selectbox(
+        "Fault", [EVERY, *(k for k in KINDS if counts[k])], key="faults_kind",
+        format_func=lambda k: f"{KINDS[k].label} ({counts[k]})" if k else f"all ({len(faults)})",
+    )  # fmt: skip
+    wanted = [fault for fault in faults if kind in (EVERY, fault.kind)]
+    if trouble := st.session_state.get("act_trouble"):
+        st.error(inert(trouble))
+    if not wanted:
+        st.caption("Nothing was found.")
+        return
+    n_sheets = -(-len(wanted) // PER_SHEET)
+    sheet = 1
+    if n_sheets > 1:
+        sheet = int(st.number_input(f"Sheet, of {n_sheets}", 1, n_sheets, 1, key="faults_sheet"))
+    hits = {hit.id: hit for hit in opened.current_hits()}
+    shown = [f for f in wanted[(sheet - 1) * PER_SHEET : sheet * PER_SHEET] if f.hit_id in hits]
+    mount_audition(
+        "faults",
+        {"rows": [describe_fault(fault, hits) for fault in shown]},
+        on_act_change=lambda: take_act(catalog, "faults"),
+    )
+    if kind:
+        st.caption(f"{KINDS[kind].meaning}. What helps: {KINDS[kind].advice}.")
+
+
+def describe_fault(fault: HitFault, hits: Mapping[int, Hit]) -> dict[str, Any]:
+    """Give what a row shows and plays of one fault.
+
+    Parameters
+    ----------
+    fault : HitFault
+    hits : mapping of hit id to Hit
+
+    Returns
+    -------
+    dict, fit for JSON
+        "from_s" and "to_s" lie within what is played of the hit; both 0 if the spot is outside it
+    """
+    hit = hits[fault.hit_id]
+    row = describe_row(hit)
+    length_s = (hit.stop - hit.start) / hit.sr
+    from_s = fault.at_s - hit.start / hit.sr
+    inside = 0.0 <= from_s < length_s
+    amount = f"{fault.value:g} {fault.unit}".strip().replace("-", "−")
+    where = (
+        f"at {fault.at_s:.3f} s of the file" if fault.at_s or not fault.length_s else "throughout"
+    )
+    channel = f", channel {fault.channel + 1}" if fault.channel >= 0 else ""
+    return {key: row[key] for key in ROW} | {
+        "kind": fault.kind,
+        "what": f"{fault.label}: {amount}",
+        "where": where + channel + ("" if inside else ", outside the stroke"),
+        "advice": plain(KINDS[fault.kind].advice),
+        "weight": fault.weight,
+        "from_s": round(from_s, 4) if inside else 0.0,
+        "to_s": round(min(from_s + fault.length_s, length_s), 4) if inside else 0.0,
+        "length_s": round(length_s, 4),
+        "dismissed": fault.dismissed,
+    }

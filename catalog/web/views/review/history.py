@@ -1,0 +1,102 @@
+"""The history: each step of moving and hiding, to be undone in any order, or all at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+
+import streamlit as st
+
+from catalog.errors import CatalogError
+from catalog.facade import Catalog
+from catalog.library.files.undo import BEFORE
+from catalog.models import HistoryEvent
+from catalog.web.labels import count_of, inert, when_word
+
+N_STEPS = 30  # shown; the command line lists all
+N_NAMES = 3  # of a step, named in its line
+WORDS = {
+    "set aside": "set aside", "restore": "put back", "hide": "hidden", "unhide": "shown again",
+    "role": "role changed",
+}  # fmt: skip
+
+
+def draw_history(catalog: Catalog) -> None:
+    """Draw what was said last, then the steps, the newest first."""
+    _draw_said(catalog)
+    st.markdown("#### History")
+    steps = [list(group) for _, group in groupby(catalog.history(), key=lambda e: e.step)]
+    steps = [step for step in steps if step[0].action in BEFORE]
+    if not steps:
+        st.caption("Nothing has been set aside so far. What you set aside is listed here.")
+        return
+    away = {hit.id: hit.state for hit in catalog.hits(states=("aside", "hidden"))}
+    for step in reversed(steps[-N_STEPS:]):
+        _draw_step(catalog, step, away)
+    if len(steps) > N_STEPS:
+        st.caption(f"{len(steps) - N_STEPS:,} earlier steps; `catalog history` lists them.")
+    if away:
+        label = f"Put everything back ({len(away)})"
+        st.button(label, key="undo_all", on_click=lambda: _undo(catalog, None))
+
+
+def _draw_said(catalog: Catalog) -> None:
+    """Say what was done last, until the catalog changes: a run of the page may be cut short."""
+    said, left = st.session_state.get("said"), st.session_state.get("undo_left", [])
+    if not said and not left:
+        return
+    if st.session_state.setdefault("said_at", catalog.revision()) != catalog.revision():
+        forget_said()
+        return
+    if said:
+        st.success(said)
+    for why in left:
+        st.warning(inert(why))
+
+
+def forget_said() -> None:
+    """Make room for what is to be said next."""
+    for key in ("said", "said_at", "undo_left"):
+        st.session_state.pop(key, None)
+
+
+def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: dict[int, str]) -> None:
+    line, deed = st.columns([6, 1], vertical_alignment="center")
+    first = step[0]
+    names = ", ".join(inert(event.source.name) for event in step[:N_NAMES])
+    more = f" and {len(step) - N_NAMES:,} more" if len(step) > N_NAMES else ""
+    count = f"{count_of(len(step), 'hit')}: " if len(step) > 1 else ""
+    reason = f", {inert(first.reason)}" if first.reason else ""
+    when = f"{when_word(first.time_utc)}{reason}"
+    line.markdown(f"{count}{names}{more} — {WORDS[first.action]}  \n:small[{when}]")
+    if _holds(step, away):
+        deed.button(
+            "Put back" if first.action in ("set aside", "hide") else "Undo",
+            key=f"back_{first.step}",
+            on_click=lambda: _undo(catalog, [first.step]),
+        )
+
+
+def _holds(step: Sequence[HistoryEvent], away: dict[int, str]) -> bool:
+    """Say whether some hit is still as this step left it."""
+    after = {"set aside": "aside", "hide": "hidden"}.get(step[0].action)
+    return any(away.get(event.hit_id) == after for event in step)
+
+
+def _undo(catalog: Catalog, steps: list[int] | None) -> None:
+    forget_said()
+    try:
+        undone = catalog.undo(steps)
+    except (CatalogError, OSError) as err:
+        st.session_state["undo_left"] = [str(err)]
+        return
+    n_done = len({event.hit_id for event in undone.events})
+    if n_done == 1:
+        name = inert(catalog.hit(undone.events[0].hit_id).name)
+        aside = undone.events[0].action in ("set aside", "hide")
+        st.session_state["said"] = (
+            f"{name} is {'out of the way' if aside else 'back where it was'}."
+        )
+    elif n_done:
+        st.session_state["said"] = f"Undone for {count_of(n_done, 'hit')}."
+    st.session_state["undo_left"] = [why for _, why in undone.left]

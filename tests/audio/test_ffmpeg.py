@@ -1,0 +1,117 @@
+"""Memos of phones: encoded here by PyAV (FFmpeg's encoders), decoded as the program does."""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import sys
+
+import av
+import numpy as np
+import pytest
+import soundfile
+
+from catalog.audio.decode import decode_file
+from catalog.audio.ffmpeg import decode_memo
+from catalog.errors import AudioError
+from tests.signals import drum_stroke
+
+SR = 48_000
+MUXERS = {".m4a": "ipod", ".caf": "caf"}
+AAC_ERROR_DB = -25.0  # of the stroke, at 256 kbit/s
+
+
+@pytest.fixture
+def stroke(tmp_path):
+    """Two channels as 24-bit integers, and the lossless file that holds them."""
+    mono = np.concatenate(
+        [np.zeros(2000, np.float32), drum_stroke(150), np.zeros(2000, np.float32)]
+    )
+    wave = np.stack([mono, -0.4 * np.roll(mono, 30)], axis=1)
+    path = tmp_path / "stroke.wav"
+    soundfile.write(path, wave, SR, subtype="PCM_24")
+    return path
+
+
+def encode(path, wave, codec, sample_format, **options):
+    with av.open(str(path), "w", format=MUXERS[path.suffix]) as out:
+        stream = out.add_stream(codec, rate=SR, layout="stereo", format=sample_format, **options)
+        for at in range(0, len(wave), 1024):
+            block = np.ascontiguousarray(wave[at : at + 1024].T)
+            frame = av.AudioFrame.from_ndarray(block, format=sample_format, layout="stereo")
+            frame.sample_rate, frame.pts = SR, at
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    return path
+
+
+@pytest.mark.parametrize("suffix", [".m4a", ".caf"])
+@pytest.mark.parametrize(("sample_format", "bits"), [("s16p", 16), ("s32p", 24)])
+def test_lossless_memos_give_the_samples_of_the_original(stroke, suffix, sample_format, bits):
+    name = "int16" if bits == 16 else "int32"
+    wave = soundfile.read(stroke, dtype=name)[0]
+    path = encode(stroke.with_suffix(suffix), wave, "alac", sample_format)
+    wanted = wave / (2.0**15 if bits == 16 else 2.0**31)
+    for audio in (decode_file(path), decode_memo(path)):
+        assert np.array_equal(audio.samples, wanted.astype(np.float32))
+        assert audio.sr == SR
+        assert audio.subtype == f"ALAC_{bits}"
+
+
+def test_packed_memos_keep_their_place_and_length(stroke):
+    wave = soundfile.read(stroke, dtype="float32")[0]
+    path = encode(stroke.with_suffix(".m4a"), wave, "aac", "fltp", options={"b": "256k"})
+    audio = decode_file(path)
+    n = min(len(wave), len(audio.samples))
+    error = np.square(audio.samples[:n] - wave[:n]).sum() / np.square(wave).sum()
+    assert 10 * np.log10(error) < AAC_ERROR_DB  # a shift by one frame would show
+    assert abs(len(audio.samples) - len(wave)) <= 1024
+    assert (audio.container, audio.subtype) == ("M4A", "AAC")
+
+
+def test_a_part_is_read_where_it_lies(stroke):
+    wave = soundfile.read(stroke, dtype="int16")[0]
+    path = encode(stroke.with_suffix(".m4a"), wave, "alac", "s16p")
+    part = decode_file(path, start=3000, stop=3100).samples
+    assert np.array_equal(part, (wave[3000:3100] / 2.0**15).astype(np.float32))
+
+
+@pytest.mark.parametrize("suffix", [".m4a", ".caf"])
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.7, 0.97])
+def test_a_memo_that_ends_early_is_told(stroke, suffix, share):
+    wave = soundfile.read(stroke, dtype="int16")[0]
+    path = encode(stroke.with_suffix(suffix), wave, "alac", "s16p")
+    path.write_bytes(path.read_bytes()[: round(share * path.stat().st_size)])
+    with pytest.raises(AudioError, match=r"decoded|ends early|header|no samples|no sound"):
+        decode_file(path)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_mangled_memo_is_read_or_refused(stroke, seed):
+    rng = np.random.default_rng(seed)
+    wave = soundfile.read(stroke, dtype="int16")[0]
+    path = encode(stroke.with_suffix(".m4a"), wave, "alac", "s16p")
+    data = np.frombuffer(path.read_bytes(), np.uint8).copy()
+    first = 0 if seed % 2 else len(data) - 900  # all of it, or the tables at its end
+    places = rng.integers(first, len(data), 40 if seed % 2 else 3)
+    data[places] = rng.integers(0, 256, len(places))
+    path.write_bytes(data.tobytes())
+    with contextlib.suppress(AudioError):
+        audio = decode_file(path)
+        assert np.isfinite(audio.samples).all()
+        assert len(audio.samples) < 10 * len(wave)
+
+
+def test_a_list_of_other_files_is_not_followed(stroke):
+    path = stroke.with_suffix(".m4a")
+    path.write_text(f"#EXTM3U\n#EXTINF:1,\n{stroke}\n")
+    with pytest.raises(AudioError, match="cannot be decoded"):
+        decode_file(path)
+
+
+def test_the_decoder_is_loaded_only_when_such_a_file_comes(stroke):
+    code = (
+        "import sys; from catalog.audio.decode import decode_file;"
+        f"decode_file({str(stroke)!r}); sys.exit('av' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

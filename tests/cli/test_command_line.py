@@ -1,0 +1,360 @@
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+import catalog.cli.page as page_verbs
+from catalog.__main__ import main
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_wav
+from catalog.cli.output import escape, plain
+from catalog.cli.page import copy_demo
+
+SR = 16_000  # Hz; low, so that measuring is quick
+
+
+def decaying_hit(hz: float, seed: int) -> bytes:
+    t = np.arange(SR // 4) / SR
+    noise = np.random.default_rng(seed).normal(scale=0.1, size=t.size)
+    samples = (np.sin(2 * np.pi * hz * t) + noise) * np.exp(-t / 0.04) * 0.5
+    return encode_wav(samples.astype(np.float32), sr=SR)
+
+
+@pytest.fixture
+def library(tmp_path):
+    folder = tmp_path / "recordings" / "Attic"
+    folder.mkdir(parents=True)
+    for at, name in enumerate(["kick_01", "kick_02", "snare_01", "snare_02", "tom_01"]):
+        (folder / f"{name}.wav").write_bytes(decaying_hit(80 + 60 * at, at))
+    return folder
+
+
+@pytest.fixture
+def call(tmp_path, capsys):
+    """Run a verb on a store of the test's own; give exit code, standard output and error."""
+
+    def run(*arguments):
+        code = main([str(a) for a in arguments] + ["--store", str(tmp_path / "drums.sqlite")])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
+
+
+@pytest.fixture
+def scanned(call, library):
+    assert call("scan", library, "--jobs", 1)[0] == 0
+    return call
+
+
+def read(call, *arguments):
+    code, out, _ = call(*arguments, "--json")
+    assert code == 0
+    return json.loads(out)
+
+
+def test_help_comes_at_once_without_the_heavy_libraries():
+    code = (
+        "import sys\nfrom catalog.__main__ import make_parser\nmake_parser().format_help()\n"
+        "heavy = {'numpy', 'scipy', 'librosa', 'sklearn', 'umap', 'streamlit', 'joblib'}\n"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"
+
+
+def test_scan_tells_the_store_and_counts_in_its_last_line(call, library, tmp_path):
+    code, out, err = call("scan", library, "--jobs", 1)
+    assert code == 0
+    assert out.splitlines() == [
+        f"store: {tmp_path / 'drums.sqlite'}",
+        "5 added, 0 changed, 0 unchanged, 0 moved, 0 missing, 0 skipped",
+    ]
+    assert "measuring" in err
+    (library / "tom_01.wav").unlink()
+    out = call("scan", library, "--jobs", 1)[1]
+    assert out.endswith("0 added, 0 changed, 4 unchanged, 0 moved, 1 missing, 0 skipped\n")
+
+
+def test_skipped_files_are_named_with_reason_and_change_the_exit_code(call, library):
+    (library / "list.wav").write_text("milk, bread")
+    code, out, _ = call("scan", library, "--jobs", 1)
+    assert code == 1
+    assert out.splitlines()[0].startswith(f"skipped: {library / 'list.wav'}: cannot be decoded")
+    assert out.endswith("1 skipped\n")
+    code, out, _ = call("skipped")
+    assert (code, out.count("\n")) == (0, 1)
+
+
+def test_the_store_may_be_named_before_or_after_the_verb(tmp_path, capsys, library):
+    place = str(tmp_path / "other.sqlite")
+    assert main(["--store", place, "scan", str(library), "--jobs", "1"]) == 0
+    assert main(["hits", "--store", place]) == 0
+    assert main(["--json", "--store", place, "hits"]) == 0
+    assert '"role": "kick"' in capsys.readouterr().out
+
+
+def test_scan_as_json_holds_the_whole_report(call, library, tmp_path):
+    report = read(call, "scan", library, "--jobs", 1)
+    assert report["store"] == str(tmp_path / "drums.sqlite")
+    assert report["added"][0] == str(library / "kick_01.wav")
+    assert (report["skipped"], report["missing"]) == ([], [])
+
+
+def test_hits_are_listed_by_role_and_session(scanned):
+    assert [hit["role"] for hit in read(scanned, "hits", "--role", "snare")] == ["snare"] * 2
+    assert len(read(scanned, "hits", "--session", "Attic")) == 5
+    code, _, err = scanned("hits", "--role", "snair")
+    assert code == 2
+    assert "no role is named 'snair'; known are kick, snare" in err
+    code, out, _ = scanned("hits", "--role", "ride")
+    assert (code, out) == (1, "no hit fits\n")
+
+
+def test_show_tells_everything_and_undefined_numbers_are_null(scanned):
+    hit = read(scanned, "show", 1)
+    assert (hit["id"], hit["role"], hit["sr"]) == (1, "kick", SR)
+    assert set(hit["descriptors"]) >= {"length_s", "centroid_hz", "loudness_lkfs"}
+    assert plain({"a": float("nan"), "b": [float("inf"), 1.5]}) == {
+        "a": None,
+        "b": [None, 1.5],
+    }
+    out = scanned("show", 1)[1]
+    assert "role: kick" in out
+    assert "session: Attic" in out
+
+
+def test_a_role_is_changed(scanned):
+    assert scanned("role", 5, "conga_bongo")[0] == 0
+    assert read(scanned, "show", 5)["role"] == "conga_bongo"
+    assert read(scanned, "history")[-1]["reason"] == "tom -> conga_bongo"
+
+
+def test_neighbours_are_listed_nearest_first_with_reasons(scanned):
+    for verb in ("alternates", "similar"):
+        found = read(scanned, verb, 1, "-n", 3)
+        assert len(found) == 3
+        assert [m["distance"] for m in found] == sorted(m["distance"] for m in found)
+        assert 1 not in [m["hit_id"] for m in found]
+    assert [m["path"][-12:] for m in read(scanned, "similar", 3, "--role", "snare")] == [
+        "snare_02.wav"
+    ]
+    assert scanned("similar", 1, "--elsewhere")[0] == 1  # there is one session only
+
+
+def test_set_aside_only_shows_until_told_yes_and_restore_undoes_it(scanned, library):
+    kick = library / "kick_01.wav"
+    data = kick.read_bytes()
+    code, out, _ = scanned("set-aside", 1, "--reason", "twice")
+    assert (code, kick.exists()) == (0, True)
+    lines = out.splitlines()
+    assert lines[0] == f"would set aside: {kick}"
+    assert lines[1].endswith("drums.sqlite.aside")
+    assert lines[2] == "nothing was moved; add --yes to do it"
+    assert read(scanned, "history") == []
+    assert scanned("set-aside", 1, "--reason", "twice", "--yes")[0] == 0
+    assert not kick.exists()
+    assert [hit["id"] for hit in read(scanned, "hits", "--state", "aside")] == [1]
+    assert scanned("restore", 1)[0] == 0
+    assert kick.read_bytes() == data
+    assert [event["action"] for event in read(scanned, "history")] == ["set aside", "restore"]
+
+
+def test_copies_are_listed(scanned, library):
+    (library / "kick_01 again.wav").write_bytes((library / "kick_01.wav").read_bytes())
+    scanned("scan", library, "--jobs", 1)
+    groups = read(scanned, "copies")
+    assert [sorted([group["keep"], *group["others"]]) for group in groups] == [[1, 6]]
+    assert scanned("copies")[1].splitlines()[-1] == "1 groups"
+
+
+def test_a_kit_is_filled_kept_listed_and_exported(scanned, tmp_path):
+    kit = read(scanned, "fill", "kick=1", "--slots", "snare,tom_mid", "--save", "dry")
+    assert kit["slots"]["kick"] == [1]
+    assert kit["slots"]["snare"][0] in (3, 4)
+    assert [kept["name"] for kept in read(scanned, "kits")] == ["dry"]
+    swapped = read(scanned, "swap", "dry", "snare")
+    assert swapped["slots"]["snare"] != kit["slots"]["snare"]
+    assert swapped["slots"]["kick"] == [1]
+    assert read(scanned, "kits")[0]["slots"] == swapped["slots"]
+    written = read(scanned, "export", "dry", tmp_path / "out")
+    assert written
+    assert all(os.path.exists(path) for path in written)
+    code, _, err = scanned("export", "dry", tmp_path / "out")
+    assert code == 2
+    assert err.startswith("catalog: ")
+    code, _, err = scanned("export", "wet", tmp_path / "out2")
+    assert (code, err) == (2, "catalog: no kit is named 'wet'; kept are: dry\n")
+
+
+def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
+    scanned("fill", "kick=1", "--slots", "snare,tom_mid", "--save", "dry")
+    kit = read(scanned, "adjust", "dry", "snare", "--level", "-2", "--tune", "1")
+    assert (kit["level_db"], kit["tuning_semitones"]) == ({"snare": -2.0}, {"snare": 1.0})
+    assert read(scanned, "kits")[0]["tuning_semitones"] == {"snare": 1.0}
+    assert scanned("adjust", "dry", "snare", "--tune", "5")[0] == 2
+    assert read(scanned, "tune", "dry") == {"intervals": [], "proposals": []}
+    assert np.diag(read(scanned, "clashes", "dry")["overlap"]) == pytest.approx([1, 1, 1])
+    assert len(read(scanned, "phrase", "dry")["strokes"]) > 5
+    assert scanned("phrase", "dry", tmp_path / "p.wav", "--play", "ladder")[0] == 0
+    assert decode_file(tmp_path / "p.wav").samples.shape[1] == 2
+    assert "exists already" in scanned("phrase", "dry", tmp_path / "p.wav")[2]
+    plan = read(scanned, "export", "dry", tmp_path / "out", "--container", "flac", "--plan")
+    assert all(file["file"].endswith(".flac") for file in plan["audio"])
+    assert not (tmp_path / "out").exists()
+    scanned("fill", "kick=1", "--slots", "snare", "--save", "wet")
+    assert "mid tom: only in dry" in read(scanned, "compare", "dry", "wet")["lines"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["show", "404"], "hit 404 is not in this store"),
+        (["role", "1", "banjo"], "role='banjo'"),
+        (["restore", "1"], "is not set aside"),
+        (["scan", "/no such folder"], "does not exist"),
+        (["alternates", "1", "-n", "0"], "n=0"),
+        (["open", "--port", "99999"], "must be between 0"),
+    ],
+)
+def test_errors_are_one_line_without_a_traceback(scanned, arguments, words):
+    code, out, err = scanned(*arguments)
+    assert (code, out) == (2, "")
+    assert err.startswith("catalog: ")
+    assert words in err
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize("arguments", [[], ["dance"], ["show"], ["show", "x"], ["fill", "snare=x"]])
+def test_wrong_usage_ends_with_two(arguments, capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 2
+    assert "usage: catalog" in capsys.readouterr().err
+
+
+def test_control_characters_in_names_never_reach_the_terminal(call, library):
+    odd = library / "tom \x1b[31m\nred\u202e.wav"
+    (library / "tom_01.wav").rename(odd)
+    assert call("scan", library, "--jobs", 1)[0] == 0
+    out = call("hits", "--role", "tom")[1]
+    assert r"tom \x1b[31m\nred\u202e.wav" in out
+    assert out.count("\n") == 1
+    assert [hit["path"] for hit in read(call, "hits", "--role", "tom")] == [str(odd)]
+
+
+def test_escape_leaves_letters_of_all_scripts_alone():
+    assert escape("Caisse claire é 太鼓 <b>") == "Caisse claire é 太鼓 <b>"
+    assert escape("\udcff\t") == r"\udcff\t"
+
+
+def test_a_closed_reader_is_no_error(scanned, tmp_path):
+    run = subprocess.Popen(
+        [sys.executable, "-m", "catalog", "hits", "--json", "--store", tmp_path / "drums.sqlite"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    assert run.stdout is not None
+    run.stdout.close()
+    assert run.stderr is not None
+    assert run.stderr.read() == b""
+    run.stderr.close()
+    assert run.wait() == 0
+
+
+def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
+    seen = []
+    monkeypatch.setattr(
+        "catalog.web.server.open_page", lambda store, **options: seen.append((store, options))
+    )
+    assert main(["open", "--store", "x.sqlite", "--no-browser", "--port", "8123"]) == 0
+    assert seen == [("x.sqlite", {"port": 8123, "browser": False})]
+
+
+@pytest.fixture
+def demo(monkeypatch, tmp_path, library):
+    """A small demo library, a data folder of the test's own, and a page that only notes calls."""
+    pages: list[object] = []
+    monkeypatch.setattr(page_verbs, "DEMO_PLACES", (library.parent,))
+    monkeypatch.setattr("catalog.holdings.default_store", lambda: tmp_path / "data" / "c.sqlite")
+    monkeypatch.setattr("catalog.web.server.open_page", lambda store, **_: pages.append(store))
+    return pages
+
+
+def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys):
+    (library / "make_it.py").write_text("generator")
+    assert main(["demo", "--no-browser"]) == 0
+    folder = tmp_path / "data" / "demo"
+    assert demo == [folder / "demo.sqlite"]
+    copied = sorted(path.name for path in (folder / "library").rglob("*") if path.is_file())
+    assert copied == ["kick_01.wav", "kick_02.wav", "snare_01.wav", "snare_02.wav", "tom_01.wav"]
+    assert "5 added" in capsys.readouterr().err
+    (folder / "library" / "Attic" / "tom_01.wav").unlink()  # what the user does there stays done
+    assert main(["demo", "--no-browser"]) == 0
+    assert "1 missing" in capsys.readouterr().err
+    assert sorted(path.name for path in library.glob("*.wav")) == copied
+
+
+def test_without_a_demo_library_the_demo_says_so(monkeypatch, tmp_path, capsys):
+    monkeypatch.setattr(page_verbs, "DEMO_PLACES", (tmp_path / "none",))
+    monkeypatch.setattr("catalog.holdings.default_store", lambda: tmp_path / "data" / "c.sqlite")
+    assert main(["demo"]) == 2
+    assert "holds no demo library" in capsys.readouterr().err
+    assert not (tmp_path / "data" / "demo").exists()
+
+
+def test_the_demo_library_is_copied_whole_with_its_times(demo, tmp_path, library):
+    copied = copy_demo(tmp_path / "copy")
+    for path in library.glob("*.wav"):
+        twin = copied / "Attic" / path.name
+        assert twin.read_bytes() == path.read_bytes()
+        assert twin.stat().st_mtime_ns == path.stat().st_mtime_ns
+    assert list(tmp_path.glob("*.part")) == []
+
+
+def test_similar_takes_wishes_and_files(scanned, library):
+    code, out, err = scanned("similar", 1, "--but", "lower", "--json")  # it is the lowest
+    assert (code, json.loads(out)) == (1, [])
+    assert "no more go that way: 0 of 10" in err
+    assert len(read(scanned, "similar", 1, "--but", "body_hz=+20%")) == 4
+    assert read(scanned, "similar", library / "kick_01.wav", "-n", 1)[0]["hit_id"] == 1
+    code, _, err = scanned("similar", 1, "--but", "crunchier")
+    assert code == 2
+    assert "crunchier" in err
+
+
+def test_a_store_that_is_not_there_is_told_and_not_made(call, tmp_path):
+    code, _, err = call("hits")
+    assert code == 2
+    assert "there is no store at" in err
+    assert not (tmp_path / "drums.sqlite").exists()
+
+
+def test_all_copies_are_set_aside_at_once_and_losing_every_one_is_warned_of(scanned, library):
+    again = library / "kick_01 (1).wav"
+    again.write_bytes((library / "kick_01.wav").read_bytes())
+    scanned("scan", library, "--jobs", 1)
+    _, out, _ = scanned("set-aside", 1, 6)
+    assert "careful: hit 1 and all its copies would go" in out
+    assert scanned("set-aside", "--copies")[1].count("would set aside") == 1
+    assert again.exists()
+    assert scanned("set-aside", "--copies", "--yes")[0] == 0
+    assert not again.exists()
+    assert scanned("set-aside")[0] == 2
+
+
+def test_marks_and_tags_are_said_found_and_taken_back(scanned):
+    said = read(scanned, "mark", "star", 1, 2)
+    assert [row["mark"] for row in said] == ["star", "star"]
+    read(scanned, "tag", 2, "--add", "dry", "--add", "after  lunch")
+    assert [row["id"] for row in read(scanned, "hits", "--mark", "star", "--tag", "dry")] == [2]
+    assert read(scanned, "tag", 2, "--drop", "dry")[0]["tags"] == ["after lunch"]
+    assert read(scanned, "tag", 2, "--remark", "loose wire")[0]["remark"] == "loose wire"
+    assert read(scanned, "mark", "none", 2)[0]["mark"] == ""
+    assert scanned("hits", "--tag", "dry")[0] == 1
+    assert scanned("mark", "keep", 1, 99)[0] == 2  # nothing is half done
+    assert read(scanned, "show", 1)["mark"] == "star"

@@ -1,0 +1,137 @@
+"""Groups of one recording: each member verified against the kept one, the better one kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from catalog.audio.model import Audio
+from catalog.duplicates.groups import group_copies
+from catalog.duplicates.preference import keep_order, keep_reason
+from catalog.features.measure import measure_audio
+from catalog.library.store.decisions import Decisions
+from catalog.matching.candidates import copy_points, near_pairs, order_pairs
+from catalog.matching.views import prepare_recording
+from catalog.models import Hit
+from tests.signals import SR, as_frames, drum_stroke
+
+
+def make_hit(hit_id: int, **changes) -> Hit:
+    fields = {
+        "id": hit_id, "path": Path(f"/x/{hit_id}.wav"), "start": 0, "stop": 1000, "sr": 48_000,
+        "n_channels": 1, "session": "", "drum": "", "microphone": "", "take": "", "role": "tom",
+        "role_confidence": 0.9, "role_source": "sound", "container": "WAV", "subtype": "PCM_24",
+        "content_hash": str(hit_id),
+        "descriptors": {"peak_db": -6.0, "tail_s": 0.7, "floor_db": -80.0},
+    }  # fmt: skip
+    return Hit(**(fields | changes))
+
+
+def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, **more):
+    audio = [Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT") for y in sounds]
+    rows = np.stack([measure_audio(a).picture for a in audio])
+    ids = np.arange(len(sounds)) + 1
+    hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
+    return group_copies(
+        hits, copy_points(rows), lambda hit: prepare_recording(audio[hit.id - 1]), **more
+    )
+
+
+def test_copies_are_grouped_and_strokes_are_not():
+    strokes = [drum_stroke(120, seed=s) for s in range(5)]
+    groups = groups_of([*strokes, -0.2 * strokes[1], 0.5 * strokes[3][200:]])
+    assert [(g.keep, g.others) for g in groups] == [(2, (6,)), (4, (7,))]
+    assert min(e for g in groups for e in g.evidence) > 0.99
+
+
+def test_equal_bytes_are_copies_with_full_evidence():
+    groups = groups_of([drum_stroke(120), drum_stroke(120)], ["same", "same"])
+    assert groups[0].evidence == (1.0,)
+
+
+def test_a_hit_that_cannot_be_read_is_in_no_group():
+    y = drum_stroke(120)
+    rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).picture] * 2)
+    decisions = Decisions()
+    hits = [make_hit(1), make_hit(2)]
+    assert group_copies(hits, copy_points(rows), lambda hit: None, decisions=decisions) == []
+    assert not decisions.made  # the files may come back
+
+
+def test_what_was_decided_is_not_compared_again():
+    strokes = [drum_stroke(120, seed=s) for s in range(3)]
+    decisions = Decisions()
+    groups = groups_of([*strokes, 0.5 * strokes[0]], decisions=decisions)
+    assert decisions.made
+    known = Decisions(decisions.made)
+    again = groups_of([*strokes, 0.5 * strokes[0]], decisions=known)
+    assert again == groups
+    assert not known.made
+
+
+def test_members_are_verified_against_the_kept_one_and_never_chained(monkeypatch):
+    from catalog.duplicates import groups as duplicates
+
+    def chain(decider, a, b):  # 1 is 2 and 2 is 3, but 1 is not 3
+        answer = "copy" if abs(a.id - b.id) == 1 else "no"
+        return duplicates.Decision(answer, 0.99, 5.0)
+
+    monkeypatch.setattr(duplicates.Decider, "decide", chain)
+    hits = [make_hit(i) for i in (1, 2, 3)]
+    groups = group_copies(hits, np.zeros((3, 2)), lambda hit: None)
+    assert [(g.keep, g.others) for g in groups] == [(1, (2,))]
+
+
+BETTER = [
+    ({"subtype": "PCM_16"}, {"subtype": "VORBIS", "sr": 96_000}, "not lossy"),
+    ({}, {"descriptors": {"peak_db": 0.0, "clip_run": 9, "tail_s": 0.7}}, "not clipped"),
+    ({"descriptors": {"peak_db": 0.0, "clip_run": 1}}, {"subtype": "PCM_16"}, "24-bit"),
+    ({"sr": 96_000}, {}, "96 kHz"),
+    ({"mark": "star", "subtype": "PCM_16"}, {}, "marked star"),
+    ({}, {"mark": "reject", "sr": 96_000}, "other is marked reject"),
+    ({"microphone": "OH", "take": "3"}, {}, "more is known"),
+    (
+        {"n_channels": 2, "descriptors": {"peak_db": -6.0, "width": 0.3, "tail_s": 0.7}},
+        {},
+        "stereo",
+    ),
+    ({}, {"sr": 96_000, "subtype": "PCM_16"}, "24-bit"),
+    ({}, {"descriptors": {"peak_db": -6.0, "tail_s": 0.7, "floor_db": -60.0}}, "floor 20 dB lower"),
+    (  # turned down, with its noise
+        {},
+        {"descriptors": {"peak_db": -12.0, "tail_s": 0.7, "floor_db": -86.0}},
+        "6 dB louder",
+    ),
+    ({}, {"path": Path("/x/take (1).wav")}, "name is a copy's"),
+    ({}, {"subtype": "PCM_16"}, "24-bit"),
+    ({"descriptors": {"peak_db": -6.0, "tail_s": 1.5, "floor_db": -80.0}}, {}, "0.8 s more tail"),
+]
+
+
+@pytest.mark.parametrize(("better", "worse", "words"), BETTER)
+def test_the_better_one_is_kept_with_its_reason(better, worse, words):
+    keep, other = make_hit(9, **better), make_hit(1, **worse)
+    assert keep_order(keep) < keep_order(other)
+    assert words in keep_reason(keep, [other])
+
+
+def test_where_nothing_tells_them_apart_the_first_is_kept():
+    assert keep_order(make_hit(1)) < keep_order(make_hit(2))
+    assert "first found" in keep_reason(make_hit(1), [make_hit(2)])
+
+
+def test_pairs_of_neighbours_are_decided_one_after_the_other():
+    rng = np.random.default_rng(4)
+    centers = rng.normal(size=(40, 8), scale=5.0)  # forty drums of sixteen strokes
+    points = rng.permutation((centers[:, None] + 0.1 * rng.normal(size=(40, 16, 8))).reshape(-1, 8))
+    pairs = rng.permutation(near_pairs(points))
+    ordered = order_pairs(pairs, len(points))
+    assert sorted(map(tuple, ordered)) == sorted(map(tuple, pairs))
+    kept, n_read = [], 0  # as many hits as are kept ready, the oldest gives way
+    for row in ordered.ravel().tolist():
+        if row not in kept:
+            kept, n_read = [*kept[-63:], row], n_read + 1
+    assert n_read < 1.2 * len(points)
+    assert len(order_pairs(np.empty((0, 2), int), len(points))) == 0

@@ -1,0 +1,103 @@
+"""Pairs judged by several processes: the same answers, in order, and nothing lost when one dies."""
+
+from __future__ import annotations
+
+from concurrent.futures.process import BrokenProcessPool
+from functools import partial
+from itertools import combinations
+
+import pytest
+import soundfile as sf
+
+from catalog.audio.decode import decode_file
+from catalog.duplicates.groups import Decider
+from catalog.duplicates.parallel import judge_many
+from catalog.errors import CatalogError
+from catalog.library.store.decisions import Decisions
+from catalog.matching.classifier import COPY, OTHER, judge_pair
+from catalog.matching.views import prepare_recording
+from tests.duplicates.test_groups import make_hit
+from tests.signals import SR, drum_stroke
+
+N = len(drum_stroke(120))
+
+
+def no_mix(hit) -> str:
+    return ""
+
+
+def prepare(hit):
+    try:
+        return prepare_recording(decode_file(hit.path))
+    except CatalogError:
+        return None
+
+
+@pytest.fixture
+def hits(tmp_path):
+    """Three strokes of one drum, and the second of them turned down."""
+    strokes = [drum_stroke(120, seed=s) for s in range(3)]
+    sounds = [*strokes, 0.25 * strokes[1]]
+    for at, sound in enumerate(sounds, start=1):
+        sf.write(tmp_path / f"{at}.wav", sound, SR, "FLOAT")
+    return [make_hit(at, path=tmp_path / f"{at}.wav", stop=N) for at in (1, 2, 3, 4)]
+
+
+def test_several_processes_answer_as_one_does(hits):
+    pairs = list(combinations(hits, 2))
+    together = list(judge_many(pairs, no_mix, n_jobs=2, few=0))
+    alone = [judge_pair(prepare(a), prepare(b)) for a, b in pairs]
+    assert [j.answer for j in together] == [j.answer for j in alone]
+    assert [j.logit for j in together] == pytest.approx([j.logit for j in alone], abs=1e-3)
+    found = [pair for pair, j in zip(pairs, together, strict=True) if j.answer == COPY]
+    assert [(a.id, b.id) for a, b in found] == [(2, 4)]
+
+
+def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
+    hits[3].path.unlink()
+    decider = Decider(prepare, Decisions(), partial(judge_many, mix_of=no_mix, n_jobs=2, few=0))
+    answers = [d.answer for d in decider.decide_each([(hits[1], hits[3]), (hits[0], hits[1])])]
+    assert answers == [OTHER, OTHER]
+    assert list(decider.decisions.made) == [decider_key(hits[0], hits[1])]
+
+
+def test_a_file_replaced_between_two_runs_is_judged_anew(hits):
+    pair = [(hits[0], hits[1])]
+    (before,) = judge_many(pair, no_mix)
+    sf.write(hits[1].path, 0.5 * drum_stroke(120, seed=0), SR, "FLOAT")
+    replaced = make_hit(2, path=hits[1].path, stop=N, content_hash="another")
+    (after,) = judge_many([(hits[0], replaced)], no_mix)
+    assert (before.answer, after.answer) == (OTHER, COPY)
+
+
+def test_what_is_known_is_not_asked(hits):
+    asked = []
+
+    def judge(pairs):
+        asked.extend((a.id, b.id) for a, b in pairs)
+        return judge_many(pairs, no_mix)
+
+    decisions = Decisions()
+    pairs = list(combinations(hits, 2))
+    first = list(Decider(prepare, decisions, judge).decide_each(pairs[:3]))
+    asked.clear()
+    every = list(Decider(prepare, Decisions(decisions.made), judge).decide_each(pairs))
+    assert asked == [(a.id, b.id) for a, b in pairs[3:]]
+    assert every[:3] == first
+
+
+def test_when_a_worker_dies_the_rest_is_judged_here(hits):
+    def judge(pairs):
+        yield from judge_many(pairs[:2], no_mix)
+        raise BrokenProcessPool("out of memory")
+
+    pairs = list(combinations(hits, 2))
+    answers = [d.answer for d in Decider(prepare, Decisions(), judge).decide_each(pairs)]
+    assert answers == [d.answer for d in Decider(prepare).decide_each(pairs)]
+    assert answers.count(COPY) == 1
+
+
+def decider_key(first, second):
+    kept = Decisions()
+    kept.add(first, second, object())
+    return next(iter(kept.made))

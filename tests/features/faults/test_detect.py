@@ -1,0 +1,267 @@
+"""Each fault is found where it was put, with its number, and a clean stroke has none.
+
+Source: true peak by fourfold oversampling, Recommendation ITU-R BS.1770-4, Annex 2; compared with
+soxr's resampler. Other limits are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import soxr
+from hypothesis import given
+from hypothesis import strategies as st
+
+from catalog.audio.model import Audio
+from catalog.features.faults import KINDS, find_faults, find_raw_peak
+from catalog.features.faults.kinds import make_fault
+from catalog.features.faults.samples import likeness_at_best_lag, true_peak_near_full
+from catalog.features.faults.timeline import Peaks
+from catalog.features.measure import measure_cut
+from catalog.features.onset import mix_to_mono
+from tests.signals import SR, drum_stroke
+
+LEAD = round(0.01 * SR)  # of silence that `drum_stroke` begins with
+BEFORE = round(0.25 * SR)
+QUIET = 10 ** (-92 / 20)
+TRUE_PEAK_DB = 0.1  # two interpolators of different length; BS.1770-4 allows its meters more
+
+
+def take(amplitude: float = 0.3) -> np.ndarray:
+    """A stroke between quiet, shape (n, 1): it starts from nothing and dies away."""
+    y = drum_stroke()[LEAD:].astype(float)
+    y[:32] *= np.linspace(0, 1, 32)
+    y *= np.cos(np.linspace(0, np.pi / 2, len(y))) ** 4 * amplitude / np.abs(y).max()
+    y = np.concatenate([np.zeros(BEFORE), y, np.zeros(BEFORE)])
+    return (y + np.random.default_rng(1).normal(size=len(y)) * QUIET)[:, None]
+
+
+def found(y: np.ndarray, subtype: str = "PCM_24"):
+    samples = np.asarray(y, np.float32)
+    return {
+        fault.kind: fault
+        for fault in find_faults(samples, mix_to_mono(samples), sr=SR, subtype=subtype)
+    }
+
+
+def test_a_clean_stroke_has_no_fault():
+    assert found(take()) == {}
+
+
+def test_a_clipped_run_is_found_where_it_is():
+    y = np.clip(take(1.6), -1.0, 1.0)
+    fault = found(y)["clipped"]
+    at = round(fault.at_s * SR)
+    assert abs(y[at, 0]) == 1.0
+    assert fault.length_s * SR >= 3
+    assert fault.value <= np.sum(np.abs(y) >= 1.0)
+
+
+def test_float_above_full_scale_is_no_fault():
+    assert found(take(2.0), subtype="FLOAT") == {}
+
+
+def test_a_quarter_rate_tone_goes_over_between_its_samples():
+    y = take(0.2)
+    n = round(0.01 * SR)
+    burst = np.sin(np.pi / 2 * np.arange(n) + np.pi / 4) * np.hanning(n)
+    y[BEFORE : BEFORE + n, 0] += 1.2 * burst
+    assert np.abs(y).max() < 1.0
+    fault = found(y)["over"]
+    outside = soxr.resample(y[:, 0], SR, 16 * SR, quality="VHQ")
+    assert fault.value == pytest.approx(20 * math.log10(np.abs(outside).max()), abs=TRUE_PEAK_DB)
+
+
+def test_true_peak_of_noise_is_that_of_soxr():
+    rng = np.random.default_rng(3)
+    for _ in range(5):
+        y = np.convolve(rng.normal(size=4000), np.hanning(7), "same")
+        y = (0.99 * y / np.abs(y).max()).astype(np.float32)
+        outside = np.abs(soxr.resample(y.astype(float), SR, 16 * SR, quality="VHQ")).max()
+        level, _ = true_peak_near_full(y)
+        assert 20 * math.log10(level / outside) == pytest.approx(0.0, abs=TRUE_PEAK_DB)
+
+
+def test_an_offset_has_its_level():
+    fault = found(take() + 0.01)["dc"]
+    assert fault.value == pytest.approx(-40.0, abs=0.5)
+    assert fault.channel == 0
+
+
+@pytest.mark.parametrize("mains", [50, 60])
+def test_hum_has_its_level_at_both_mains(mains):
+    y = take()
+    t = np.arange(len(y)) / SR
+    tone = np.sin(2 * np.pi * mains * t) + 0.5 * np.sin(2 * np.pi * 3 * mains * t + 1)
+    y[:, 0] += tone / tone.std() * 10 ** (-50 / 20)
+    faults = found(y)
+    assert faults["hum"].value == pytest.approx(-50.0, abs=1.0)
+    assert "rumble" not in faults
+
+
+def test_a_drum_tone_near_mains_pitch_is_no_hum():
+    t = np.arange(SR) / SR
+    y = take()
+    y[BEFORE : BEFORE + SR, 0] += (0.2 * np.sin(2 * np.pi * 50.0 * t) * np.exp(-t / 0.08))[
+        : len(y) - BEFORE
+    ]
+    assert "hum" not in found(y)
+
+
+def test_a_click_before_the_stroke_is_found_in_its_place():
+    y = take()
+    at = BEFORE - round(0.08 * SR)
+    y[at : at + 3, 0] += 0.03
+    fault = found(y)["click"]
+    assert fault.at_s == pytest.approx(at / SR, abs=0.002)
+    assert fault.value == pytest.approx(-20.0, abs=1.5)
+
+
+def test_rumble_before_the_stroke_is_found():
+    y = take()
+    t = np.arange(len(y)) / SR
+    fade = np.clip((t[-1] - 0.1 - t) / 0.2, 0, 1)
+    y[:, 0] += 0.01 * np.sin(2 * np.pi * 11 * t) * fade
+    assert "rumble" in found(y)
+
+
+def test_a_start_cut_off_is_found():
+    y = take()
+    first = int(np.argmax(np.abs(y[:, 0]) > 0.2))
+    assert found(y[first:])["start_cut"].at_s == 0.0
+    assert "start_cut" not in found(y[BEFORE - 100 :])
+
+
+def test_a_tail_cut_off_is_found_and_a_faded_one_is_left():
+    cut = take()[: BEFORE + round(0.2 * SR)].copy()
+    fault = found(cut)["tail_cut"]
+    assert fault.at_s == pytest.approx(len(cut) / SR - 0.02, abs=0.001)
+    cut[-960:, 0] *= np.linspace(1, 0, 960)
+    assert "tail_cut" not in found(cut)
+
+
+@pytest.mark.parametrize("late_s", [0.03, 0.2])
+def test_a_second_stroke_is_found_where_it_starts(late_s):
+    y, late = take(), round(late_s * SR)
+    both = y + 2.0 * np.concatenate([np.zeros((late, 1)), y[:-late]])
+    fault = found(both)["second"]
+    assert fault.at_s == pytest.approx(BEFORE / SR + late_s, abs=0.005)
+
+
+def test_noise_that_stays_is_the_floor_with_its_level():
+    y = take()
+    y += np.random.default_rng(2).normal(size=y.shape) * 10 ** (-45 / 20)
+    faults = found(y)
+    assert faults["floor"].value == pytest.approx(-45.0, abs=1.0)
+    assert "tail_cut" not in faults
+
+
+def test_a_silent_channel_is_named():
+    y = take()
+    assert found(np.concatenate([y, y * 1e-4], axis=1))["silent"].channel == 1
+    assert "silent" not in found(np.concatenate([y, y * 0.1], axis=1))
+
+
+def test_a_mirrored_channel_is_named():
+    y = take()
+    later = np.concatenate([np.zeros((12, 1)), y[:-12]])
+    assert found(np.concatenate([y, -later], axis=1))["polarity"].channel == 1
+    assert "polarity" not in found(np.concatenate([y, later], axis=1))
+
+
+def test_likeness_is_the_same_as_a_plain_search_over_lags():
+    rng = np.random.default_rng(4)
+    a, b = rng.normal(size=300), rng.normal(size=300)
+    norm = math.sqrt(float(a @ a) * float(b @ b))
+    all_lags = [
+        float(np.dot(a[max(0, k) : 300 + min(0, k)], b[max(0, -k) : 300 - max(0, k)])) / norm
+        for k in range(-20, 21)
+    ]
+    expected = max(all_lags, key=abs)
+    assert likeness_at_best_lag(a, b, max_lag=20) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("dbfs", "subtype", "is_fault"),
+    [
+        (-12.1, "PCM_24", True), (-11.9, "PCM_24", False), (-6.1, "PCM_24", False),
+        (-5.9, "PCM_24", True), (3.0, "FLOAT", False), (-30.0, "FLOAT", True),
+    ],
+)  # fmt: skip
+def test_raw_peaks_of_takes_lie_between_their_limits(dbfs, subtype, is_fault):
+    assert bool(find_raw_peak(10 ** (dbfs / 20), subtype=subtype)) is is_fault
+
+
+def test_weights_grow_with_the_fault_and_stay_within_their_limits():
+    for kind, k in KINDS.items():
+        values = np.linspace(k.least, k.most, 5)
+        weights = [make_fault(kind, float(v), at_s=0.0).weight for v in values]
+        assert weights == sorted(weights)
+        assert (weights[0], weights[-1]) == (0.2, 1.0)
+
+
+@pytest.mark.parametrize("n", [2, 3, 50, 1000])
+def test_short_hits_are_judged_without_error(n):
+    y = np.random.default_rng(n).normal(size=(n, 2)) * 0.2
+    assert all(0 <= fault.at_s <= n / SR for fault in found(y).values())
+
+
+@given(
+    n=st.integers(1, 400),
+    block=st.integers(1, 50),
+    first=st.integers(0, 30),
+    length=st.integers(0, 30),
+)
+def test_peaks_are_the_same_found_at_once_or_where_they_are_asked_for(n, block, first, length):
+    y = np.random.default_rng(n).normal(size=n)
+    whole = [np.abs(y[at : at + block]).max() for at in range(0, max(n // block, 1) * block, block)]
+    peaks = Peaks(y, block)
+    alone = peaks.between(first, first + length)
+    peaks.find_all()
+    assert alone.tolist() == whole[first : first + length]
+    assert peaks.between(first, first + length).tolist() == alone.tolist()
+
+
+@pytest.mark.parametrize("rate", [8_000, 192_000])
+def test_any_rate_is_judged(rate):
+    y = take()[::1].astype(np.float32)
+    find_faults(y, y[:, 0], sr=rate, subtype="PCM_16")
+
+
+def test_gain_below_the_limits_changes_no_relative_fault():
+    y = take()
+    at = BEFORE - round(0.08 * SR)
+    y[at : at + 3, 0] += 0.03
+    loud, soft = found(y)["click"], found(0.5 * y)["click"]
+    assert loud.value == pytest.approx(soft.value, abs=0.05)
+
+
+def test_faults_of_a_take_lie_in_the_whole_file_and_its_loudest_stroke_bears_its_raw_peak():
+    clicked = take()
+    at = BEFORE - round(0.08 * SR)
+    clicked[at : at + 3, 0] += 0.03
+    both = np.concatenate([take(0.1), clicked]).astype(np.float32)
+    half = len(both) // 2
+    audio = Audio(0.5 * both, SR, "WAV", "PCM_24")
+    first = measure_cut(audio, [(0, half), (half, len(both))])
+    second = first.others[0]
+    kinds = {fault.kind: fault for fault in second.faults}
+    assert kinds["click"].at_s == pytest.approx((half + at) / SR, abs=0.002)
+    assert kinds["raw_peak"].value == pytest.approx(-16.5, abs=0.2)
+    assert all(fault.kind != "raw_peak" for fault in first.faults)
+
+
+@pytest.mark.parametrize("hz", [45.0, 60.0, 80.0])
+@pytest.mark.parametrize("phase", [0.0, 0.8, 1.6, 2.4])
+def test_a_low_drum_faded_within_half_a_period_is_not_cut_and_one_cut_anywhere_is(hz, phase):
+    t = np.arange(round(0.3 * SR)) / SR
+    ringing = 0.3 * np.sin(2 * np.pi * hz * t) * np.exp(-t / 0.2)
+    ringing[:32] *= np.linspace(0, 1, 32)
+    cut = ringing[: len(ringing) - round((phase / (2 * np.pi)) * SR / hz)]
+    lead = np.random.default_rng(2).normal(size=BEFORE) * QUIET
+    faded = cut.copy()
+    faded[-round(0.010 * SR) :] *= np.linspace(1, 0, round(0.010 * SR))
+    assert "tail_cut" in found(np.concatenate([lead, cut])[:, None])
+    assert "tail_cut" not in found(np.concatenate([lead, faded])[:, None])

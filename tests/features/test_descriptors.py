@@ -1,0 +1,149 @@
+"""Known answers for each descriptor, and what must not change it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from catalog.audio.model import Audio
+from catalog.errors import ParameterError
+from catalog.features import descriptors as d
+from catalog.features.measure import measure_audio
+from catalog.features.timbre import energy_to_come
+from tests.oracles import energy_left
+from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
+
+LEVELS = {"peak_db", "loudness_lkfs", "floor_db"}
+ONE_SAMPLE_S = 1 / SR
+
+
+def measured(samples: np.ndarray, sr: int = SR) -> dict[str, float]:
+    return measure_audio(Audio(samples, sr, "WAV", "FLOAT")).descriptors
+
+
+def test_every_descriptor_is_measured_and_named():
+    assert set(measured(as_frames(drum_stroke()))) == {x.name for x in d.DESCRIPTORS}
+
+
+def test_an_exponential_falls_20_db_in_a_third_of_its_t60():
+    t = np.arange(SR * 2) / SR
+    y = 10 ** (-3 * t / 0.9)  # amplitude; energy falls 60 dB in 0.9 s
+    assert d.decay_time(y, sr=SR) == pytest.approx(0.3, abs=2 * ONE_SAMPLE_S)
+
+
+@given(st.lists(st.floats(-1, 1, width=32), min_size=1, max_size=60).filter(lambda v: any(v)))
+@settings(deadline=None)
+def test_energy_to_come_is_the_plain_sum(values):
+    samples = np.array(values, np.float64)
+    if np.square(samples).sum() > 1e-20:
+        assert energy_to_come(np.square(samples)) == pytest.approx(energy_left(samples), abs=1e-9)
+
+
+@pytest.mark.parametrize(("sr", "drop"), [(0, 20), (SR, 0), (SR, -3)])
+def test_a_decay_of_nothing_is_refused(sr, drop):
+    with pytest.raises(ParameterError, match="above 0"):
+        d.decay_time(np.ones(9), sr=sr, drop_db=drop)
+
+
+def test_a_linear_rise_takes_four_fifths_of_its_length_from_10_to_90_percent():
+    rise = np.linspace(0, 1, round(0.1 * SR))
+    carrier = np.sign(np.sin(2 * np.pi * 2000 * np.arange(len(rise) * 2) / SR))
+    y = np.concatenate([rise, np.ones(len(rise))]) * carrier
+    assert d.attack_time(y, sr=SR) == pytest.approx(0.08, abs=d.ENVELOPE_S)
+
+
+def test_length_is_where_the_level_passes_minus_60_db():
+    y = decaying_noise(0.4, seed=3, length_s=1.5)
+    assert d.length(y, sr=SR) == pytest.approx(0.4, abs=0.03)  # blocks of 10 ms, noise of +-2 dB
+
+
+@pytest.mark.parametrize("hz", [55.0, 62.0, 110.0, 233.1, 400.0])
+def test_the_body_of_a_tone_is_its_frequency(hz):
+    y = decaying_sine(hz, 1.0)
+    assert d.body_frequency(y, sr=SR) == pytest.approx(hz, rel=0.004)  # 7 cents
+
+
+def test_noise_above_2_khz_has_no_body():
+    y = decaying_noise(0.3, seed=2)
+    spectrum = np.fft.rfft(y)
+    spectrum[: round(2000 * len(y) / SR)] = 0
+    assert math.isnan(d.body_frequency(np.fft.irfft(spectrum, len(y)), sr=SR))
+
+
+def test_the_crest_of_a_square_is_0_db_and_of_a_sine_3_db():
+    t = (np.arange(round(0.4 * SR)) + 0.5) / SR
+    sine = 0.5 * np.sin(2 * np.pi * 100 * t)
+    for y, crest in ((sine, 3.01), (0.5 * np.sign(sine), 0.0)):
+        found = measured(as_frames(y.astype(np.float32)))["crest_db"]
+        assert found == pytest.approx(crest, abs=0.05)  # the stroke's lead of 1 ms may cut a period
+
+
+def test_width_is_0_for_mono_half_for_unrelated_and_1_for_opposite_channels():
+    a, b = decaying_noise(9.0, seed=1), decaying_noise(9.0, seed=2)
+    assert d.stereo_width(np.stack([a, a], 1)) == 0.0
+    assert d.stereo_width(np.stack([a, b], 1)) == pytest.approx(0.5, abs=0.02)
+    assert d.stereo_width(np.stack([a, -a], 1)) == 1.0
+
+
+def test_the_noise_floor_is_the_level_of_the_quietest_moment():
+    y = drum_stroke() + 10 ** (-50 / 20) * np.random.default_rng(0).normal(size=len(drum_stroke()))
+    assert d.noise_floor(y, sr=SR) == pytest.approx(-50.0, abs=1.0)
+
+
+@given(
+    gain_db=st.floats(-40, 6),
+    polarity=st.sampled_from([-1, 1]),
+    silence=st.integers(0, 10_000),
+    seed=st.integers(0, 50),
+)
+@settings(max_examples=25, deadline=None)
+def test_gain_polarity_and_silence_before_change_levels_only(gain_db, polarity, silence, seed):
+    y = drum_stroke(120, seed=seed)
+    changed = np.concatenate([np.zeros(silence), polarity * y * 10 ** (gain_db / 20)])
+    before = measured(as_frames(y))
+    after = measured(as_frames(changed.astype(np.float32)))
+    for name in set(before) - LEVELS:
+        assert after[name] == pytest.approx(before[name], rel=1e-3, abs=1e-6, nan_ok=True), name
+    for name in LEVELS - {"floor_db"}:
+        assert after[name] == pytest.approx(before[name] + gain_db, abs=0.05), name
+
+
+def test_a_harder_stroke_is_brighter():
+    soft, hard = (measured(as_frames(drum_stroke(seed=4, strength=s))) for s in (0.2, 1.0))
+    assert hard["centroid_hz"] > 1.2 * soft["centroid_hz"]
+
+
+@pytest.mark.parametrize(
+    ("hz", "name"), [(440.0, "A4 +0 c"), (55.0, "A1 +0 c"), (111.0, "A2 +16 c"), (math.nan, "")]
+)
+def test_notes_are_named_at_a4_440(hz, name):
+    assert d.note_name(hz) == name
+
+
+def test_a_very_short_hit_is_measured_without_warnings():
+    y = np.zeros(300, np.float32)
+    y[100:110] = 0.5
+    numbers = measured(as_frames(y))
+    assert numbers["peak_db"] == pytest.approx(-6.02, abs=0.2)
+    assert math.isnan(numbers["body_hz"])
+
+
+def test_clipping_leaves_a_flat_top_and_a_normalized_hit_does_not():
+    y = drum_stroke(90, seed=2)
+    assert d.clip_run(as_frames(y / np.abs(y).max())) < 4
+    assert d.clip_run(as_frames(np.clip(3 * y, -1, 1), 2)) >= 4
+    low = 3 * decaying_sine(90, 0.5)
+    assert d.clip_run(as_frames(np.clip(low, -1, 1), 2)) > 100
+
+
+def test_what_lies_above_hearing_makes_nothing_brighter():
+    rng = np.random.default_rng(0)
+    low, high = decaying_sine(1000, 0.5, sr=192_000), 0.2 * rng.normal(size=192_000)
+    spectrum = np.fft.rfft(high)
+    spectrum[:21_000] = 0
+    loud = low + np.fft.irfft(spectrum, 192_000) * np.exp(-np.arange(192_000) / 20_000)
+    assert measured(as_frames(loud.astype(np.float32)), 192_000)["centroid_hz"] < 1500

@@ -1,0 +1,197 @@
+"""What is asked of a hand-over is what comes out: width, container, rate, zip, tuning, levels."""
+
+import json
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from catalog.audio.decode import decode_file
+from catalog.audio.model import Audio
+from catalog.errors import AudioError, KitError
+from catalog.kit.export import ExportOptions, export_kit, foresee_export
+from catalog.kit.model import Kit
+from catalog.models import Hit
+from tests.kit.drums import SR, make_hit, make_stroke
+
+KIT = Kit(name="Probe", slots={"kick": (0,), "snare": (3, 1)})
+PITCH_CENTS = 5.0  # a tone of 0.4 s is told apart finer than that by its phase
+
+
+def hits() -> dict[int, Hit]:
+    snares = [make_hit(i, loudness=-30.0 + 4 * i, drum="a", session="barn") for i in (1, 3)]
+    both = [make_hit(0, "kick", body=60.0), *snares]
+    return {h.id: replace(h, stop=round(0.3 * SR)) for h in both}  # as long as `make_stroke`
+
+
+def tone(hit: Hit) -> Audio:
+    time_s = np.arange(round(0.4 * SR)) / SR
+    wave = 0.4 * np.sin(2 * np.pi * 440.0 * time_s) * np.hanning(len(time_s))
+    return Audio(wave[:, None].astype(np.float32), SR, "WAV", "FLOAT")
+
+
+def pitch_hz(audio: Audio) -> float:
+    power = np.abs(np.fft.rfft(audio.samples[:, 0] * np.hanning(len(audio.samples)), n=2**20))
+    return float(np.argmax(power) * audio.sr / 2**20)
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ({"subtype": "PCM_U8"}, "subtype='PCM_U8' must be one of"),
+        ({"container": "OGG"}, "container='OGG' must be one of WAV, FLAC"),
+        ({"container": "FLAC", "subtype": "FLOAT"}, "FLAC cannot hold FLOAT: choose PCM_16 or"),
+        ({"sr": 32_000}, "sr=32000 must be one of 44100, 48000, 96000, or None"),
+    ],
+)
+def test_options_that_cannot_be_are_refused(words: dict, message: str) -> None:
+    with pytest.raises(KitError, match=message):
+        ExportOptions(**words)
+
+
+@pytest.mark.parametrize("sr", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize(("container", "subtype"), [("WAV", "PCM_16"), ("FLAC", "PCM_24")])
+def test_rate_container_and_width_are_those_asked_for(
+    tmp_path: Path, sr: int, container: str, subtype: str
+) -> None:
+    options = ExportOptions(subtype, container, sr)
+    files = export_kit(KIT, hits(), tmp_path / "kit", read=tone, options=options)
+    audio = [decode_file(f) for f in files if f.suffix == options.suffix]
+    assert {(a.container, a.subtype, a.sr) for a in audio} == {(container, subtype, sr)}
+    assert len(audio) == 4
+    assert f"sample=hits/036_kick_layer01_rr1{options.suffix}" in files[0].with_name(
+        "kit.sfz"
+    ).read_text(encoding="utf-8")
+    for path in files:
+        if path.parent.name == "hits":
+            assert abs(1200 * np.log2(pitch_hz(decode_file(path)) / 440.0)) < PITCH_CENTS
+
+
+def test_sixteen_bits_carry_triangular_dither(tmp_path: Path) -> None:
+    """Below one step a plain rounding is silent; dithered, the tone is still there."""
+
+    def faint(hit: Hit) -> Audio:
+        return replace(tone(hit), samples=tone(hit).samples * np.float32(1e-6))
+
+    quiet = {0: make_hit(0, "kick", loudness=-np.inf)}
+    options = ExportOptions("PCM_16")
+    kit = Kit(slots={"kick": (0,)})
+    export_kit(kit, quiet, tmp_path / "kit", read=faint, options=options)
+    row = json.loads((tmp_path / "kit/manifest.json").read_text())["files"][0]
+    sound = decode_file(tmp_path / "kit" / row["file"]).samples[:, 0]
+    steps = sound * 2**15
+    assert set(np.unique(steps)) <= {-1.0, 0.0, 1.0}
+    # triangular noise two steps wide has variance 1/6, the rounding adds 1/12: 1/4 of a step²
+    assert np.var(steps) == pytest.approx(0.25, abs=0.02)
+
+
+@pytest.mark.parametrize("semitones", [-3.0, 1.5])
+def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(
+    tmp_path: Path, semitones: float
+) -> None:
+    kit = KIT.with_tuning("kick", semitones)
+    export_kit(kit, hits(), tmp_path / "kit", read=tone, options=ExportOptions(sr=48_000))
+    rows = json.loads((tmp_path / "kit/manifest.json").read_text())["files"]
+    for row in rows:
+        wanted = semitones if row["slot"] == "kick" else 0.0
+        assert row["tuning_semitones"] == wanted
+        audio = decode_file(tmp_path / "kit" / row["file"])
+        assert 12 * np.log2(pitch_hz(audio) / 440.0) == pytest.approx(wanted, abs=0.05)
+        assert len(audio.samples) / 48_000 == pytest.approx(0.4 / 2 ** (wanted / 12), abs=0.001)
+    assert f"kick: {semitones:+.1f} semitones" in (tmp_path / "kit/README.txt").read_text()
+
+
+def test_a_level_by_hand_moves_one_slot_against_the_others(tmp_path: Path) -> None:
+    def gains(kit: Kit) -> dict[str, float]:
+        plan = foresee_export(kit, hits(), tmp_path / "kit", read=make_stroke)
+        return dict(plan.gain_db)
+
+    plain, louder = gains(KIT), gains(KIT.with_level("snare", -5.0))
+    moved = (louder["snare"] - louder["kick"]) - (plain["snare"] - plain["kick"])
+    assert moved == pytest.approx(-5.0)
+
+
+def test_levels_and_tuning_are_kept_with_the_kit_and_zero_takes_them_back() -> None:
+    kit = KIT.with_level("snare", -2.0).with_tuning("kick", 1.0)
+    assert Kit.from_json(kit.to_json()) == kit
+    assert kit.with_level("snare", 0.0).with_tuning("kick", 0.0) == KIT
+    old = json.loads(KIT.to_json())
+    del old["level_db"], old["tuning_semitones"]
+    assert Kit.from_json(json.dumps(old)) == KIT
+
+
+def test_settings_out_of_range_or_of_empty_slots_are_refused() -> None:
+    with pytest.raises(KitError, match=r"semitones=4\.0 of kick must be -3 to 3"):
+        KIT.with_tuning("kick", 4.0)
+    with pytest.raises(KitError, match="level_db=nan of snare must be -24 to 12"):
+        KIT.with_level("snare", float("nan"))
+    with pytest.raises(KitError, match="slot ride is empty"):
+        KIT.with_level("ride", 1.0)
+
+
+def test_the_zip_lies_beside_the_folder_and_holds_the_same(tmp_path: Path) -> None:
+    options = ExportOptions(as_zip=True)
+    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
+    assert files[-1] == tmp_path / "kit.zip"
+    with zipfile.ZipFile(files[-1]) as pack:
+        assert pack.testzip() is None
+        held = {name: pack.read(name) for name in pack.namelist()}
+    assert held == {p.relative_to(tmp_path).as_posix(): p.read_bytes() for p in files[:-1]}
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["kit", "kit.zip"]
+    (tmp_path / "kit").rename(tmp_path / "other")
+    with pytest.raises(KitError, match=r"kit\.zip exists already"):
+        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
+
+
+@pytest.mark.parametrize("container", ["WAV", "FLAC"])
+def test_the_plan_names_what_is_then_written_and_writes_nothing(
+    tmp_path: Path, container: str
+) -> None:
+    options = ExportOptions("PCM_24", container, 48_000, as_zip=True)
+    kit, place = KIT.with_tuning("kick", -1.0), tmp_path / "new" / "kit"
+    plan = foresee_export(kit, hits(), place, read=make_stroke, options=options)
+    assert (plan.refusals, list(tmp_path.iterdir())) == ((), [])
+    files = export_kit(kit, hits(), place, read=make_stroke, options=options)
+    planned = {place / name for name in (*plan.papers, *(file.file for file in plan.audio))}
+    assert set(files) == {*planned, plan.zip_file}
+    rows = {r["file"]: r for r in json.loads((place / "manifest.json").read_text())["files"]}
+    for file in plan.audio:
+        row = rows[file.file]
+        assert row["gain_db"] == pytest.approx(file.gain_db, abs=0.001)
+        assert (row["tuning_semitones"], row["sr"]) == (file.tuning_semitones, file.sr)
+    assert sum((place / file.file).stat().st_size for file in plan.audio) <= plan.n_bytes
+
+
+def test_the_plan_says_what_would_be_refused(tmp_path: Path) -> None:
+    def gone(hit: Hit) -> Audio:
+        raise AudioError(hit.path, "is missing")
+
+    (tmp_path / "kit").mkdir()
+    plan = foresee_export(KIT, hits(), tmp_path / "kit", read=gone)
+    assert len(plan.refusals) == 2
+    assert "exists already" in plan.refusals[0]
+    assert "cannot be read" in plan.refusals[1]
+    assert all(file.gain_db is None for file in plan.audio)
+    (tmp_path / "file").write_text("")
+    plan = foresee_export(KIT, hits(), tmp_path / "file" / "kit", read=make_stroke)
+    assert any("cannot be written" in line for line in plan.refusals)
+
+
+def test_a_locked_hit_of_another_role_is_told_everywhere(tmp_path: Path) -> None:
+    wrong = hits() | {0: make_hit(0, "tom", body=60.0)}
+    kit = replace(KIT, locked=frozenset({"kick"}))
+    told = "kick: the locked hit tom_0 is a tom by your word, not a kick"
+    assert told in foresee_export(kit, wrong, tmp_path / "kit", read=make_stroke).warnings
+    export_kit(kit, wrong, tmp_path / "kit", read=make_stroke)
+    assert told in (tmp_path / "kit/README.txt").read_text()
+    assert told in json.loads((tmp_path / "kit/manifest.json").read_text())["warnings"]
+    assert foresee_export(KIT, hits(), tmp_path / "new", read=make_stroke).warnings == ()
+
+
+@pytest.mark.parametrize(("sure", "is_told"), [(0.59, True), (0.6, False)])
+def test_a_role_that_is_a_guess_is_told_below_six_in_ten(tmp_path, sure, is_told):
+    guessed = hits() | {0: replace(hits()[0], role_confidence=sure, role_source="sound")}
+    warnings = foresee_export(KIT, guessed, tmp_path / "kit", read=make_stroke).warnings
+    assert any("is a guess" in line for line in warnings) is is_told

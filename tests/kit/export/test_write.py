@@ -1,0 +1,247 @@
+"""The folder: complete, read back, never over something, and nothing left of a failure."""
+
+import csv
+import hashlib
+import json
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from catalog.audio.decode import decode_file
+from catalog.audio.model import Audio
+from catalog.errors import AudioError, KitError
+from catalog.kit.export import export_kit
+from catalog.kit.export import write as room
+from catalog.kit.export.audio import fade_end
+from catalog.kit.export.documents import inert_cell
+from catalog.kit.export.plan import plan_export
+from catalog.kit.model import Kit
+from catalog.models import Hit
+from tests.kit.drums import NAMES_THAT_HURT, SR, make_hit, make_stroke
+
+KIT = Kit(name="Probe", slots={"kick": (0,), "snare": (3, 1, 2), "hat_open": (4,)})
+STEP_24 = 2.0**-23
+ROOT = Path(__file__).parents[3]
+
+
+def hits() -> dict[int, Hit]:
+    layered = [make_hit(i, loudness=-30.0 + 4 * i, drum="a", session="barn") for i in (1, 2, 3)]
+    return {h.id: h for h in [make_hit(0, "kick", body=60.0), *layered, make_hit(4, "hat_open")]}
+
+
+def manifest(folder: Path) -> dict:
+    return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+
+
+def test_the_folder_holds_audio_and_papers_and_lists_them(tmp_path: Path) -> None:
+    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+    names = {f.relative_to(tmp_path / "kit").as_posix() for f in files}
+    papers = {"kit.sfz", "notes.csv", "manifest.csv", "manifest.json", "README.txt"}
+    papers |= {"phrase.mid", "phrase.wav"}
+    assert papers < names
+    assert names - papers == {row["file"] for row in manifest(tmp_path / "kit")["files"]}
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["kit"]
+
+
+def test_the_audio_is_the_stroke_times_the_gain_and_the_manifest_tells_it(tmp_path: Path) -> None:
+    export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+    for row in manifest(tmp_path / "kit")["files"]:
+        path = tmp_path / "kit" / row["file"]
+        source = next(h for h in hits().values() if str(h.path) == row["source_file"])
+        audio = decode_file(path)
+        wanted = make_stroke(source).samples * 10 ** (row["gain_db"] / 20)
+        assert np.abs(audio.samples - wanted).max() < 0.001 * np.abs(wanted).max() + STEP_24
+        assert hashlib.sha256(path.read_bytes()).hexdigest() == row["sha256"]
+        assert (row["n_frames"], row["sr"], row["n_channels"]) == (len(wanted), SR, 1)
+        assert row["source_sha256"] == source.content_hash
+
+
+def test_two_exports_are_equal_byte_for_byte(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        export_kit(KIT, hits(), tmp_path / name / "kit", read=make_stroke, subtype="PCM_16")
+    for path in (tmp_path / "a" / "kit").rglob("*.*"):
+        twin = tmp_path / "b" / path.relative_to(tmp_path / "a")
+        assert twin.read_bytes() == path.read_bytes()
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT"])
+def test_every_format_reads_back(tmp_path: Path, subtype: str) -> None:
+    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, subtype=subtype)
+    assert {decode_file(f).subtype for f in files if f.suffix == ".wav"} == {subtype}
+
+
+@pytest.mark.parametrize("what", ["folder", "empty folder", "file", "dangling link"])
+def test_nothing_that_exists_is_overwritten(tmp_path: Path, what: str) -> None:
+    target = tmp_path / "kit"
+    if what == "file":
+        target.write_text("mine")
+    elif what == "dangling link":
+        target.symlink_to(tmp_path / "nowhere")
+    else:
+        target.mkdir()
+        if what == "folder":
+            (target / "mine.txt").write_text("mine")
+    before = sorted(str(p) for p in tmp_path.rglob("*"))
+    with pytest.raises(KitError, match="exists already; choose a new name"):
+        export_kit(KIT, hits(), target, read=make_stroke)
+    assert sorted(str(p) for p in tmp_path.rglob("*")) == before
+
+
+def test_what_appears_meanwhile_is_not_touched(tmp_path: Path) -> None:
+    def slow_read(hit: Hit) -> Audio:
+        (tmp_path / "kit").mkdir(exist_ok=True)
+        return make_stroke(hit)
+
+    with pytest.raises(KitError, match="appeared meanwhile"):
+        export_kit(KIT, hits(), tmp_path / "kit", read=slow_read)
+    assert [p.name for p in tmp_path.rglob("*")] == ["kit"]
+
+
+def broken_read(hit: Hit) -> Audio:
+    if hit.id == 4:
+        raise AudioError(hit.path, "cannot be read; plug the disk in")
+    return make_stroke(hit)
+
+
+def test_a_hit_that_cannot_be_read_leaves_nothing(tmp_path: Path) -> None:
+    with pytest.raises(KitError, match=r"hit hat_open_4 cannot be read: .*plug the disk in"):
+        export_kit(KIT, hits(), tmp_path / "kit", read=broken_read)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_interrupted_export_leaves_nothing(tmp_path: Path) -> None:
+    def interrupted(hit: Hit) -> Audio:
+        if hit.id == 4:
+            raise KeyboardInterrupt
+        return make_stroke(hit)
+
+    with pytest.raises(KeyboardInterrupt):
+        export_kit(KIT, hits(), tmp_path / "kit", read=interrupted)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, sys; from pathlib import Path\n"
+        "from tests.kit.export.test_write import KIT, export_kit, hits, make_stroke\n"
+        "turns = iter(range(99))\n"
+        "def read(hit):\n"
+        "    if next(turns) == 7: os._exit(9)\n"  # strokes were measured, some files are written
+        "    return make_stroke(hit)\n"
+        "export_kit(KIT, hits(), Path(sys.argv[1]), read=read)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "kit")], check=False, cwd=ROOT
+    )
+    assert done.returncode == 9
+    (left,) = tmp_path.iterdir()
+    assert left.name.startswith(".kit.unfinished-")
+    assert not list(left.rglob("*.sfz"))
+    assert len(list(left.rglob("*.wav"))) == 2
+
+
+def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = room.write_synced
+
+    def full(path: Path, data: bytes) -> None:
+        if path.name == "manifest.json":
+            raise OSError(28, "No space left on device")
+        real(path, data)
+
+    monkeypatch.setattr(room, "write_synced", full)
+    with pytest.raises(KitError, match=r"could not be written \(No space left on device\)"):
+        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_disk_that_changes_bytes_is_noticed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = room.write_synced
+
+    def flip(path: Path, data: bytes) -> None:
+        at = len(data) // 2 if path.suffix == ".wav" else 0
+        real(path, data[:at] + bytes([data[at] ^ 64]) + data[at + 1 :])
+
+    monkeypatch.setattr(room, "write_synced", flip)
+    with pytest.raises(KitError, match="did not read back"):
+        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_unreachable_place_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(KitError, match="cannot be written"):
+        export_kit(KIT, hits(), tmp_path / "file" / "kit", read=make_stroke)
+
+
+def test_bad_kits_are_refused_with_their_slot(tmp_path: Path) -> None:
+    with pytest.raises(KitError, match="the kit is empty"):
+        export_kit(Kit(slots={"kick": ()}), hits(), tmp_path / "kit", read=make_stroke)
+    with pytest.raises(KitError, match="hit 77 of slot snare is not in the catalog") as caught:
+        export_kit(Kit(slots={"snare": (77,)}), hits(), tmp_path / "kit", read=make_stroke)
+    assert caught.value.slot == "snare"
+    with pytest.raises(KitError, match="subtype='MP3' must be one of"):
+        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, subtype="MP3")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_cells_that_look_like_formulas_are_inert(tmp_path: Path) -> None:
+    named = {
+        i: replace(hit, session=name, microphone=name)
+        for (i, hit), name in zip(hits().items(), NAMES_THAT_HURT, strict=False)
+    }
+    export_kit(replace(KIT, name="=1+1\nx"), named, tmp_path / "kit", read=make_stroke)
+    with (tmp_path / "kit" / "manifest.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    for row in rows:
+        assert float(row.pop("gain_db")) == pytest.approx(float(row.pop("gain_db", 0)), abs=99)
+        row.pop("peak_dbfs")
+        assert not any(cell.startswith(("=", "+", "-", "@")) for cell in row.values())
+    told = {row["session"] for row in manifest(tmp_path / "kit")["files"]}
+    assert told == {hit.session for hit in named.values()}
+
+
+@pytest.mark.parametrize("cell", ["=1", "+1", "-1", "@a", "\t=1", "\r=1", " =1"])
+def test_a_formula_gets_an_apostrophe_and_a_number_stays(cell: str) -> None:
+    assert inert_cell(cell) == "'" + cell
+    assert inert_cell(-3.5) == -3.5
+    assert inert_cell("snare") == "snare"
+
+
+def test_mono_stays_mono_and_eight_channels_become_one(tmp_path: Path) -> None:
+    def read(hit: Hit) -> Audio:
+        return make_stroke(hit, n_channels={0: 1, 4: 2}.get(hit.id, 8))
+
+    export_kit(KIT, hits(), tmp_path / "kit", read=read)
+    n = {row["slot"]: row["n_channels"] for row in manifest(tmp_path / "kit")["files"]}
+    assert n == {"kick": 1, "snare": 1, "hat_open": 2}
+
+
+def test_an_end_that_still_sounds_is_faded_and_another_is_untouched() -> None:
+    ringing = np.full((4410, 1), 0.5, dtype=np.float32)
+    faded = fade_end(ringing, sr=SR)
+    assert abs(faded[-1, 0]) < 1e-3
+    assert np.array_equal(faded[:-221], ringing[:-221])
+    quiet = make_stroke(make_hit(1)).samples
+    assert np.array_equal(fade_end(quiet, sr=SR), quiet)
+
+
+def test_regions_of_a_layer_take_turns_from_one_to_n() -> None:
+    many = {i: make_hit(i, loudness=-20.0 - i // 3 * 5) for i in range(9)}
+    (plan,) = plan_export(Kit(slots={"snare": tuple(many)}), many)
+    for layer in (1, 2, 3):
+        turns = [(r.robin, r.n_robins) for r in plan.regions if r.layer == layer]
+        assert turns == [(1, 3), (2, 3), (3, 3)]
+
+
+def test_the_letter_speaks_of_rights_levels_and_sessions(tmp_path: Path) -> None:
+    export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+    letter = (tmp_path / "kit" / "README.txt").read_text(encoding="utf-8")
+    assert "belong to the people who made them" in letter
+    assert "not every hit tells its session" in letter
+    assert "dBTP" in letter

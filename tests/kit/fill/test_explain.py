@@ -1,0 +1,103 @@
+"""Lines that say how a hit fits: the right side, the right amount, the right unit."""
+
+import numpy as np
+import pytest
+
+from catalog.features.production import PRODUCTION_NAMES
+from catalog.kit.fill.coherence import judge_hits
+from catalog.kit.fill.explain import N_LINES, TELLING, explain_kit, explain_sessions
+from tests.kit.drums import make_hit
+
+ROLES = ("kick", "snare", "crash", "ride")
+N = 2000  # so many that the roles share their means and spreads
+
+
+def why(name: str, values: list[float], **changes: object) -> tuple[str, ...]:
+    """Lines for the kick of four hits that differ in one trace, amid many that spread it."""
+    rng = np.random.default_rng(0)
+    hits = [make_hit(i, ROLES[i % 4], **changes) for i in range(N)]
+    production = np.ones((N, len(PRODUCTION_NAMES)), dtype=np.float32)
+    column = PRODUCTION_NAMES.index(name)
+    production[:, column] = values[1] * 2 ** rng.normal(scale=0.5, size=N)
+    if values[1] <= 0:
+        production[:, column] = values[1] + rng.normal(scale=4.0, size=N)
+    production[:4, column] = values
+    traits = judge_hits(tuple(hits), production)
+    return explain_kit(tuple(hits), traits, {role: i for i, role in enumerate(ROLES)})["kick"]
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "start", "end"),
+    [
+        ("late_decay_s", [1.0, 0.5, 0.5, 0.5], "tail 0.", "s longer than the others"),
+        ("late_decay_s", [0.2, 0.5, 0.5, 0.5], "tail 0.", "s shorter than the others"),
+        ("floor_lowest_db", [-60, -72, -72, -72], "noise floor", "dB higher than the others"),
+        ("edge55_hz", [6000.0, 15e3, 15e3, 15e3], "upper end ", "kHz lower than the others"),
+    ],
+)  # fmt: skip
+def test_a_difference_is_told_first_with_its_unit(
+    name: str, values: list[float], start: str, end: str
+) -> None:
+    lines = why(name, values)
+    assert lines[0].startswith(start)
+    assert lines[0].endswith(end)
+    assert len(lines) <= N_LINES
+
+
+def test_agreement_is_told_with_how_close_it_is() -> None:
+    lines = why("late_decay_s", [0.5, 0.5, 0.5, 0.5])
+    assert all("within" in line for line in lines)
+
+
+def test_the_amount_is_what_was_put_in() -> None:
+    told = why("floor_lowest_db", [-60.0, -72.0, -72.0, -72.0])[0]
+    assert int(told.split()[2]) == pytest.approx(12, abs=1)
+
+
+def test_a_role_that_is_a_guess_is_said_first() -> None:
+    assert why("width", [0.1, 0.1, 0.1, 0.1], role_confidence=0.3)[0].startswith(
+        "kick is a guess (30%)"
+    )
+
+
+def test_sessions_are_counted_for_the_letter() -> None:
+    hits = {i: make_hit(i, session=name) for i, name in enumerate(("a", "a", "b", ""))}
+    assert explain_sessions(hits, (0, 1)) == "all from one session"
+    assert explain_sessions(hits, (0, 2)) == "from 2 sessions"
+    assert explain_sessions(hits, (0, 3)) == "not every hit tells its session"
+
+
+def test_every_trace_can_be_told() -> None:
+    assert set(TELLING) == set(PRODUCTION_NAMES)
+    assert all(len(set(words)) == 3 for words in TELLING.values())
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "start", "end"),
+    [
+        ("band5000_db", [-20.0, -32.0, -32.0, -32.0], "tone from 5 to 8 kHz", "dB stronger"),
+        ("late_db", [-40.0, -25.0, -25.0, -25.0], "late sound", "dB weaker"),
+        ("balance_db", [-9.0, -1.0, -1.0, -1.0], "place between", "dB further right"),
+    ],
+)
+def test_traces_of_every_side_are_told(name, values, start, end) -> None:
+    line = why(name, values)[0]
+    assert line.startswith(start)
+    assert f"{end} than the others" in line
+
+
+def test_the_side_that_counts_most_is_told_first() -> None:
+    """Twelve bands a little off count more in the choice than one floor that is further off."""
+    rng = np.random.default_rng(1)
+    hits = [make_hit(i, ROLES[i % 4]) for i in range(N)]
+    production = np.ones((N, len(PRODUCTION_NAMES)), dtype=np.float32)
+    floor = PRODUCTION_NAMES.index("floor_lowest_db")
+    bands = [i for i, name in enumerate(PRODUCTION_NAMES) if name.startswith("band")]
+    for column in (floor, *bands):
+        production[:, column] = rng.normal(-60.0, 4.0, N)
+        production[:4, column] = (-57.0 + (column == floor), -60.0, -60.0, -60.0)
+    traits = judge_hits(tuple(hits), production)
+    rows = {role: i for i, role in enumerate(ROLES)}
+    lines = explain_kit(tuple(hits), traits, rows)["kick"]
+    assert lines[0].startswith("tone from")
+    assert lines[2].startswith("noise floor")

@@ -1,0 +1,80 @@
+"""The phrase: only filled slots, right layers in turn, hats that stop each other, no clipping."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from catalog.audio.model import Audio
+from catalog.errors import KitError
+from catalog.features.loudness import true_peak
+from catalog.kit.model import Kit
+from catalog.kit.phrase import CHOKE_S, TEMPO_BPM, Event, phrase_for, render_phrase
+from catalog.kit.slots import DEFAULT_SLOTS, SLOTS
+from catalog.models import Hit
+from tests.kit.drums import SR, make_hit, make_stroke
+
+BEAT_S = 60 / TEMPO_BPM
+
+
+def flat(hit: Hit) -> Audio:
+    """Two seconds of a constant that is the hit's id: whatever sounds can be told at any moment."""
+    return Audio(np.full((2 * SR, 1), hit.id / 100, dtype=np.float32), SR, "WAV", "FLOAT")
+
+
+def render(kit: Kit, hits: list[Hit], events: list[Event]) -> np.ndarray:
+    gains = dict.fromkeys(kit.slots, 0.0)
+    by_id = {hit.id: hit for hit in hits}
+    return render_phrase(kit, by_id, events, gain_db=gains, read=flat, sr=SR)[:, 0]
+
+
+def at(sound: np.ndarray, time_s: float) -> float:
+    return float(sound[round(time_s * SR)])
+
+
+def test_the_phrase_strikes_every_filled_slot_and_no_other() -> None:
+    for slots in (DEFAULT_SLOTS, ("kick",), ("cowbell", "shaker"), tuple(SLOTS)):
+        events = phrase_for(slots)
+        assert {event.slot for event in events} == set(slots)
+        assert [e.beat for e in events] == sorted(e.beat for e in events)
+
+
+def test_an_empty_kit_has_no_phrase() -> None:
+    with pytest.raises(KitError, match="the kit is empty"):
+        phrase_for(())
+
+
+def test_velocity_chooses_the_layer_and_strokes_take_turns() -> None:
+    hits = [make_hit(1, loudness=-40.0), make_hit(2, loudness=-20.0), make_hit(3, loudness=-20.0)]
+    events = [Event(4.0 * i, "snare", v) for i, v in enumerate((127, 127, 127, 71))]
+    sound = render(Kit(slots={"snare": (2, 1, 3)}), hits, events)
+    heard = [at(sound, 4 * i * BEAT_S + 0.5) for i in range(4)]
+    assert heard == pytest.approx([0.02, 0.03, 0.02, 0.01])
+
+
+def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not() -> None:
+    hits = [make_hit(8, "hat_open"), make_hit(1, "hat_closed"), make_hit(2, "kick")]
+    kit = Kit(slots={"hat_open": (8,), "hat_closed": (1,), "kick": (2,)})
+    opened = Event(0.0, "hat_open", 127)
+    for slot, expected in (("hat_closed", 0.01), ("kick", 0.10)):
+        sound = render(kit, hits, [opened, Event(1.0, slot, 127)])
+        assert at(sound, BEAT_S - 0.01) == pytest.approx(0.08)
+        assert at(sound, BEAT_S + CHOKE_S + 0.01) == pytest.approx(expected)
+
+
+def test_many_tails_never_pass_the_ceiling() -> None:
+    hit = make_hit(90)
+    events = [Event(i / 4, "snare", 127) for i in range(12)]
+    sound = render_phrase(
+        Kit(slots={"snare": (90,)}), {90: hit}, events, gain_db={"snare": 0.0}, read=flat, sr=SR
+    )
+    assert true_peak(sound, sr=SR) < -1.0
+
+
+def test_other_rates_are_brought_to_the_rate_of_the_phrase() -> None:
+    hit = replace(make_hit(1), sr=22_050)
+    args = {"gain_db": {"snare": 0.0}, "read": make_stroke}
+    events = [Event(0.0, "snare", 127)]
+    out = render_phrase(Kit(slots={"snare": (1,)}), {1: hit}, events, sr=48_000, **args)
+    loud = np.flatnonzero(np.abs(out[:, 0]) > 1e-4 * np.abs(out).max())
+    assert loud[-1] / 48_000 == pytest.approx(0.3, abs=0.03)

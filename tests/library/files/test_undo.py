@@ -1,0 +1,141 @@
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+from catalog.errors import StoreError
+from catalog.library.files.hide import hide_hits, unhide_hits
+from catalog.library.files.set_aside import restore_hits, set_aside_hits
+from catalog.library.files.undo import undo_steps
+from catalog.library.scan.scanner import scan_folders
+
+
+@pytest.fixture
+def scanned(store, library):
+    scan_folders(store, [library], n_jobs=1)
+    return store
+
+
+def bytes_below(folder):
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def test_hidden_hits_are_out_of_sight_and_their_files_untouched(scanned, library):
+    before = bytes_below(library)
+    first, second = scanned.hits()[:2]
+    (event, _) = hide_hits(scanned, [first.id, second.id], reason="shared folder")
+    assert (event.action, event.source, event.target) == ("hide", first.path, first.path)
+    assert {h.id for h in scanned.hits(states=("hidden",))} == {first.id, second.id}
+    assert scanned.hit(first.id).state == "hidden"
+    assert first.id not in {h.id for h in scanned.hits()}
+    unhide_hits(scanned, [first.id])
+    assert scanned.hit(first.id) == first
+    assert bytes_below(library) == before
+
+
+def test_a_hidden_hit_stays_hidden_when_its_file_changes_moves_or_comes_back(scanned, library):
+    hit = scanned.hits()[0]
+    hide_hits(scanned, [hit.id])
+    hit.path.touch()
+    scan_folders(scanned, [library], n_jobs=1)
+    assert scanned.hit(hit.id).state == "hidden"
+    moved = hit.path.with_name("elsewhere.wav")
+    hit.path.rename(moved)
+    scan_folders(scanned, [library], n_jobs=1)
+    assert (scanned.hit(hit.id).state, scanned.hit(hit.id).path) == ("hidden", moved)
+    data = moved.read_bytes()
+    moved.unlink()
+    scan_folders(scanned, [library], n_jobs=1)
+    assert scanned.hit(hit.id).state == "missing"
+    moved.write_bytes(data)
+    scan_folders(scanned, [library], n_jobs=1)
+    assert scanned.hit(hit.id).state == "hidden"
+
+
+def test_what_cannot_be_hidden_is_refused_and_nothing_is(scanned):
+    good, away, hidden = scanned.hits()[:3]
+    set_aside_hits(scanned, [away.id], reason="")
+    hide_hits(scanned, [hidden.id])
+    for bad, words in [
+        (away.id, "set aside; restore it first"),
+        (hidden.id, "hidden already"),
+        (9_999, "not in this store"),
+    ]:
+        with pytest.raises(StoreError, match=words):
+            hide_hits(scanned, [good.id, bad])
+        assert scanned.hit(good.id).state == "here"
+    with pytest.raises(StoreError, match="is not hidden: it is here"):
+        unhide_hits(scanned, [good.id])
+
+
+def test_what_is_done_at_once_is_one_step(scanned):
+    ids = [hit.id for hit in scanned.hits()]
+    set_aside_hits(scanned, ids[:2], reason="")
+    hide_hits(scanned, ids[2:4])
+    restore_hits(scanned, ids[:2])
+    steps = [event.step for event in scanned.history()]
+    assert [len(list(group)) for _, group in itertools.groupby(steps)] == [2, 2, 2]
+    assert sorted(set(steps)) == list(dict.fromkeys(steps))
+
+
+@pytest.mark.parametrize("order", list(itertools.permutations(range(3))))
+def test_steps_are_undone_in_any_order(scanned, library, order):
+    before, hits = bytes_below(library), scanned.hits()
+    a, b, c, d = (hit.id for hit in hits[:4])
+    steps = [
+        set_aside_hits(scanned, [a, b], reason="")[0].step,
+        hide_hits(scanned, [c])[0].step,
+        set_aside_hits(scanned, [d], reason="")[0].step,
+    ]
+    touched = [{a, b}, {c}, {d}]
+    back: set[int] = set()
+    for k in order:
+        undone = undo_steps(scanned, [steps[k]])
+        assert {event.hit_id for event in undone.events} == touched[k]
+        assert undone.left == ()
+        back |= touched[k]
+        assert {h.id for h in scanned.hits()} == {h.id for h in hits} - ({a, b, c, d} - back)
+    assert scanned.hits() == hits
+    assert bytes_below(library) == before
+
+
+def test_an_undo_is_a_step_that_can_be_undone(scanned):
+    hit = scanned.hits()[0]
+    step = set_aside_hits(scanned, [hit.id], reason="")[0].step
+    again = undo_steps(scanned, [step]).events[0].step
+    assert scanned.hit(hit.id).state == "here"
+    undo_steps(scanned, [again])
+    assert scanned.hit(hit.id).state == "aside"
+
+
+def test_undoing_what_is_undone_already_does_nothing(scanned):
+    hit = scanned.hits()[0]
+    step = set_aside_hits(scanned, [hit.id], reason="")[0].step
+    restore_hits(scanned, [hit.id])
+    assert undo_steps(scanned, [step]) == type(undo_steps(scanned, [step]))((), ())
+
+
+def test_undoing_everything_leaves_a_file_whose_name_is_taken_and_says_so(scanned, library):
+    before, hits = bytes_below(library), scanned.hits()
+    set_aside_hits(scanned, [hit.id for hit in hits], reason="")
+    hits[2].path.parent.mkdir(parents=True, exist_ok=True)
+    hits[2].path.write_bytes(b"another's")
+    undone = undo_steps(scanned)
+    assert len(undone.events) == len(hits) - 1
+    ((left, why),) = undone.left
+    assert left == hits[2].id
+    assert "another file is there now" in why
+    assert bytes_below(library) == before | {hits[2].path: b"another's"}
+    hits[2].path.unlink()
+    undo_steps(scanned)
+    assert bytes_below(library) == before
+
+
+def test_an_unknown_step_and_one_of_words_are_refused(scanned):
+    hit = scanned.hits()[0]
+    scanned.set_role(hit.id, "cowbell")
+    (said,) = scanned.history()
+    for step in (said.step, 12_345):
+        with pytest.raises(StoreError, match=f"step {step} is not in the history, or cannot"):
+            undo_steps(scanned, [step])

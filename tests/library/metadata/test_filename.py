@@ -1,0 +1,243 @@
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from catalog.audio.chunks import MAX_TEXT, walk_chunks
+from catalog.audio.encode import encode_wav
+from catalog.library.metadata.filename import (
+    Provenance,
+    find_provenance,
+    read_chunks,
+    read_name,
+    session_folder,
+)
+
+AUDIO = encode_wav(np.linspace(-0.5, 0.5, 100, dtype=np.float32)[:, None], sr=48_000)
+
+
+def chunk(name: bytes, body: bytes) -> bytes:
+    return name + struct.pack("<I", len(body)) + body + b"\0" * (len(body) % 2)
+
+
+def riff(*chunks: bytes, head: bytes = b"RIFF") -> bytes:
+    body = b"WAVE" + b"".join(chunks)
+    return head + struct.pack("<I", len(body)) + body
+
+
+def bext(description: str) -> bytes:
+    text = description.encode().ljust(256, b"\0")
+    return chunk(b"bext", text + b"recorder".ljust(32, b"\0") + b"\0" * (602 - 288))
+
+
+def info(comment: bytes) -> bytes:
+    return chunk(b"LIST", b"INFO" + chunk(b"INAM", b"a title") + chunk(b"ICMT", comment))
+
+
+def ixml(inner: str) -> bytes:
+    return chunk(b"iXML", f'<?xml version="1.0"?><BWFXML>{inner}</BWFXML>'.encode())
+
+
+@pytest.fixture
+def read(tmp_path):
+    def read_bytes(data: bytes) -> Provenance:
+        path = tmp_path / "x.wav"
+        path.write_bytes(data)
+        return read_chunks(path)
+
+    return read_bytes
+
+
+FMT_AND_DATA = AUDIO[12:]
+
+
+def test_the_description_of_a_broadcast_wave_is_a_note(read):
+    assert read(riff(bext("dry, no damping"), FMT_AND_DATA)).note == "dry, no damping"
+
+
+def test_keys_in_the_description_tell_session_and_take(read):
+    found = read(riff(bext("sSESSION=Boat shed\r\nsTAKE=07\r\nzNOTE=felt inside"), FMT_AND_DATA))
+    assert (found.session, found.take, found.note) == ("Boat shed", "7", "felt inside")
+
+
+def test_a_description_of_keys_alone_is_no_note_and_what_is_left_of_it_is(read):
+    keys = "session=Boat shed; take=3; mic=room"
+    assert read(riff(bext(keys), FMT_AND_DATA)).note == ""
+    assert read(riff(bext(f"{keys}; towel on top"), FMT_AND_DATA)).note == "towel on top"
+
+
+def test_ixml_tells_project_take_note_and_the_only_track(read):
+    text = (
+        "<PROJECT>Mill, spring</PROJECT><SCENE>snare</SCENE><TAKE>3</TAKE>"
+        "<NOTE>loose &amp; low</NOTE>"
+        "<TRACK_LIST><TRACK><CHANNEL_INDEX>1</CHANNEL_INDEX><NAME>under</NAME></TRACK></TRACK_LIST>"
+    )
+    found = read(riff(FMT_AND_DATA, ixml(text)))
+    origin = {
+        "project": "Mill, spring", "scene": "snare", "take": "3", "note": "loose & low",
+        "tracks": "under",
+    }  # fmt: skip
+    assert found == Provenance("Mill, spring", "", "under", "3", "loose & low", origin=origin)
+
+
+def test_ixml_counts_before_bext_and_bext_before_info(read):
+    chunks = [info(b"session: three"), bext("session=two"), ixml("<PROJECT>one</PROJECT>")]
+    assert read(riff(*chunks[:1], FMT_AND_DATA)).session == "three"
+    assert read(riff(*chunks[:2], FMT_AND_DATA)).session == "two"
+    assert read(riff(*chunks, FMT_AND_DATA)).session == "two"  # "session" is plainer than a project
+
+
+def test_several_tracks_name_no_microphone(read):
+    tracks = "".join(f"<TRACK><NAME>{n}</NAME></TRACK>" for n in ("left", "right"))
+    assert read(riff(ixml(f"<TRACK_LIST>{tracks}</TRACK_LIST>"), FMT_AND_DATA)).microphone == ""
+
+
+def test_flac_comments_are_read(tmp_path):
+    path = tmp_path / "x.flac"
+    with soundfile.SoundFile(path, "w", 44_100, 1, "PCM_16") as file:
+        file.comment = "session=Old forge; take=2"
+        file.write(np.zeros(100))
+    found = read_chunks(path)
+    assert (found.session, found.take) == ("Old forge", "2")
+
+
+def test_xml_with_entities_is_left_alone(read):
+    bomb = (
+        b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;">]>'
+        b"<BWFXML><NOTE>&b;</NOTE></BWFXML>"
+    )
+    assert read(riff(FMT_AND_DATA, chunk(b"iXML", bomb))) == Provenance()
+
+
+@pytest.mark.parametrize(
+    "text", ["<BWFXML><PROJECT>x</PRO", "", "\0\0\0", "no xml at all", "<BWFXML/>"]
+)
+def test_broken_xml_tells_nothing(read, text):
+    assert read(riff(FMT_AND_DATA, chunk(b"iXML", text.encode()))) == Provenance()
+
+
+def test_text_is_bounded_and_free_of_control_characters(read):
+    found = read(riff(info(b"\x1b[31mred\x07\r\n " + b"x" * 5_000), FMT_AND_DATA))
+    assert found.note.startswith("[31mred x")
+    assert len(found.note) <= MAX_TEXT
+    assert found.note.isprintable()
+
+
+def test_text_that_is_no_utf_8_is_read_as_latin_1(read):
+    assert read(riff(info("gedämpft".encode("latin-1")), FMT_AND_DATA)).note == "gedämpft"
+
+
+def test_sizes_that_lie_end_the_walk(tmp_path):
+    path = tmp_path / "lies.wav"
+    path.write_bytes(b"RIFF\xff\xff\xff\xffWAVE" + b"bext\xff\xff\xff\x7fshort")
+    with path.open("rb") as file:
+        assert list(walk_chunks(file)) == [(b"bext", b"short")]
+
+
+def test_chunks_behind_the_audio_of_an_rf64_file_are_found(tmp_path):
+    path = tmp_path / "long.wav"
+    data = b"\x01\x02" * 50
+    ds64 = chunk(b"ds64", struct.pack("<QQQI", 0, len(data), 0, 0))
+    audio = b"data\xff\xff\xff\xff" + data
+    path.write_bytes(riff(ds64, audio, bext("behind"), head=b"RF64"))
+    assert read_chunks(path).note == "behind"
+
+
+@settings(
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    data=st.binary(max_size=400), head=st.sampled_from([b"", AUDIO[:44], b"fLaC", riff(bext("a"))])
+)
+def test_no_bytes_make_the_reader_fail(tmp_path, data, head):
+    path = tmp_path / "any.wav"
+    path.write_bytes(head + data)
+    assert isinstance(read_chunks(path), Provenance)
+
+
+def test_a_file_that_is_gone_tells_nothing(tmp_path):
+    assert read_chunks(tmp_path / "gone.wav") == Provenance()
+
+
+@pytest.mark.parametrize(
+    ("name", "drum", "microphone", "stroke"),
+    [
+        ("1-Tom1-AmbL", "Tom1", "AmbL", 1),
+        ("12-HihatClosed-Hihat", "HihatClosed", "Hihat", 12),
+        ("3-Snare-Snare_bottom", "Snare", "Snare bottom", 3),
+        ("2-RideLBell-RideL", "RideLBell", "RideL", 2),
+        ("snare_hard_03", "snare", "", 3),
+        ("snare_03_hard", "snare", "", 3),
+        ("kick_v2_rr3_in", "kick", "in", 3),
+        ("Kick-Soft", "Kick", "", 0),
+        ("BrassSnareHard02", "BrassSnare", "", 2),
+        ("floor tom damped 04 oh left", "floor tom damped", "oh left", 4),
+        ("Crash open (5)", "Crash open", "", 5),
+        ("tom_take2_01", "tom", "", 1),
+        ("Tom 2 - 07", "Tom 2", "", 7),
+        ("7-Tom 2-OHL", "Tom 2", "OHL", 7),
+        ("snare_2", "snare", "", 2),
+        ("OHL", "OHL", "", 0),
+    ],
+)
+def test_names_come_apart_into_drum_microphone_and_stroke(name, drum, microphone, stroke):
+    found = read_name(Path(f"/music/{name}.wav"))
+    assert (found.drum, found.microphone, found.stroke) == (drum, microphone, stroke)
+
+
+@given(name=st.text(st.characters(exclude_characters="/\0", codec="utf-8"), min_size=1))
+def test_any_name_comes_apart_without_a_fault(name):
+    found = read_name(Path("/x") / name)
+    assert found.drum
+    assert found.stroke >= 0
+
+
+def test_the_strokes_of_one_drum_share_its_name():
+    drums = {read_name(Path(f"/x/snare_{layer}_{n:02}.wav")).drum for layer in ("soft", "hard")
+             for n in range(1, 9)}  # fmt: skip
+    assert drums == {"snare"}
+    assert read_name(Path("/x/Tom1_01.wav")).drum != read_name(Path("/x/Tom2_01.wav")).drum
+
+
+def test_a_name_of_nothing_but_a_counter_takes_its_folder_s():
+    assert read_name(Path("/x/Floor tom/07.wav")).drum == "Floor tom"
+    assert read_name(Path("/x/Floor tom/07.wav")).stroke == 7
+
+
+@pytest.mark.parametrize(
+    ("path", "session"),
+    [
+        ("lib/Barn 2024/Snare/01.wav", "Barn 2024"),
+        ("lib/Barn 2024/Floor Tom 2/soft/01.wav", "Barn 2024"),
+        ("lib/Barn 2024/Kick/OH left/01.wav", "Barn 2024"),
+        ("lib/2024-03-01/Tom4/01.wav", "2024-03-01"),
+        ("lib/kit/SnareRest/1-SnareRest-OHL.wav", "kit"),
+        ("lib/Snare day/snare_01.wav", "Snare day"),
+        ("lib/Snare/01.wav", "lib"),
+        ("lib/01.wav", "lib"),
+    ],
+)
+def test_the_session_is_the_nearest_folder_that_is_more_than_an_instrument(path, session):
+    assert session_folder(Path("/") / path, root=Path("/lib")) == session
+
+
+def test_the_climb_ends_at_the_root_even_where_it_is_an_instrument():
+    assert session_folder(Path("/Barn/Snare/01.wav"), root=Path("/Barn/Snare")) == "Snare"
+
+
+def test_what_the_recorder_wrote_counts_before_names_and_folders(tmp_path):
+    path = tmp_path / "Attic" / "snare_02_oh.wav"
+    path.parent.mkdir()
+    path.write_bytes(riff(bext("session=Boat shed; take=4; mic=room pair"), FMT_AND_DATA))
+    found = find_provenance(path, root=tmp_path)
+    assert (found.session, found.microphone, found.take) == ("Boat shed", "room pair", "4")
+    assert (found.drum, found.stroke) == ("snare", 2)
+    path.write_bytes(AUDIO)
+    found = find_provenance(path, root=tmp_path)
+    assert (found.session, found.microphone, found.take) == ("Attic", "oh", "")

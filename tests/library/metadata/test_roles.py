@@ -1,0 +1,141 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.library.metadata.roles import (
+    UNKNOWN_CONFIDENCE,
+    combine_role,
+    is_instrument,
+    role_from_name,
+    split_words,
+)
+from catalog.models import ROLES
+
+TOLD = {
+    "kick": "BD_01 kick02 Kick-Soft bassdrum04 Bass_Drum_New KdrumL kik-in 2-KDrum-OHR",
+    "snare": "snare_01 SN3 sd12 Snr-1 SnareRimshot-Soft rim_shot_2 Snare_bottom SnareOff",
+    "sidestick": "SideStick xstick_3 cross-stick side_stick01 rim rim_click_2 RimTap",
+    "clap": "clap01 Hand_Clap HandClaps",
+    "hat_closed": "HihatClosed hh_closed_3 hats-closed CHH01 hi-hat_tight hat HatClosed-Soft",
+    "hat_pedal": "HatPedal-Hard hihat_foot Hi-Hat_Pedal PHH hh_ped",
+    "hat_open": "hihat_opened02 OHH Hi-Hat_Half-Open HatSemiOpen hh-loose open_hat cymbal_open",
+    "tom": "Tom1 tom_low01 FloorTom floor_3 FT2 racktom 3-Tom4-AmbL",
+    "crash": "crash01 CrashR crsh_2 Cymbal Crash_Cymbal_1",
+    "ride": "ride RideL-OHL Cymbal_Ride_2 24Ride-1 ride_bow",
+    "ride_bell": "RideLBell ride_bell Bell_Ride 053_BellRide Bell-Soft ride_R_bell",
+    "splash": "Splash splash_hard",
+    "china": "China China_Crash ChinaCrashCymb chinese_cymbal",
+    "cowbell": "Cowbell cow_bell_2 CowBell",
+    "tambourine": "tamb_1 Brass_Tambourine",
+    "shaker": "shaker03 Maracas Cabasa",
+    "wood": "Claves wood_block Woodblock Castanet",
+    "conga_bongo": "Open_Hi_Conga Bongo_Rim Low_Tumba",
+    "timbale_agogo": "High_Timbale agogo_low",
+    "other": "Triangle guiro vibra_slap bell_tree Sleigh_Bells Metronome_Bell Sticks finger_snap",
+}
+ANSWERS = [(name, role) for role, names in TOLD.items() for name in names.split()]
+SILENT = """
+    Brideshead Bassoon Stick sndrm Studio bass_guitar bridesmaid custom kickstarter overridea
+    snapchatter crashed001x strident chinaware whatever chatter phat that 001 Take_3 OHL room
+    tomato atom Bdellium
+"""
+
+
+@pytest.mark.parametrize(("name", "role"), ANSWERS)
+def test_the_trade_s_words_are_understood(name, role):
+    guess = role_from_name(f"/music/{name}.wav", root="/music")
+    assert guess is not None
+    assert guess[0] == role
+    assert 0.4 <= guess[1] <= 1.0
+
+
+@pytest.mark.parametrize("name", SILENT.split())
+def test_words_that_only_look_alike_say_nothing(name):
+    assert role_from_name(f"/music/{name}.wav", root="/music") is None
+
+
+@pytest.mark.parametrize(
+    ("path", "role"),
+    [
+        ("Kick/snare_01.wav", "snare"),
+        ("Snare/01.wav", "snare"),
+        ("Hats closed/01.wav", "hat_closed"),
+        ("Hats/open_01.wav", "hat_closed"),  # a state without its hat is not read into the folder's
+        ("Toms/Snare buzz/07.wav", "snare"),
+        ("Floor Tom 2/soft/07.wav", "tom"),
+    ],
+)
+def test_the_file_s_own_name_decides_then_the_nearest_folder(path, role):
+    guess = role_from_name(f"/music/{path}", root="/music")
+    assert guess is not None
+    assert guess[0] == role
+
+
+def test_folders_above_the_root_are_not_read_but_the_root_is():
+    assert role_from_name("/kick/set/01.wav", root="/kick/set") is None
+    assert role_from_name("/set/kick/01.wav", root="/set/kick") is not None
+
+
+@pytest.mark.parametrize("folder", ["Bell Road 12", "Wood Lane", "Floor recordings", "Cy at home"])
+def test_an_address_is_no_instrument(folder):
+    assert role_from_name(f"/music/{folder}/01.wav", root="/music") is None
+
+
+def test_surer_names_get_more_confidence():
+    def confidence(path):
+        guess = role_from_name(f"/music/{path}", root="/music")
+        assert guess is not None
+        return guess[1]
+
+    assert confidence("snare.wav") > confidence("Snare/1.wav") > confidence("Snare tests/1.wav")
+    assert confidence("hat_closed.wav") > confidence("hat.wav")
+    assert confidence("kick.wav") > confidence("kick_or_snare.wav")
+    assert confidence("crash.wav") > confidence("cymbal.wav")
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("RideLBell2", ["ride", "l", "bell", "2"]),
+        ("3-Tom4_OHL", ["3", "tom", "4", "ohl"]),
+        ("CHHTight", ["chh", "tight"]),
+        ("Caisse Claire é2", ["caisse", "claire", "é", "2"]),
+        ("...", []),
+    ],
+)
+def test_names_are_split_at_borders(text, words):
+    assert split_words(text) == words
+
+
+def test_an_instrument_s_folder_holds_nothing_but_its_name():
+    assert is_instrument(split_words("Floor Tom 2"))
+    assert is_instrument(split_words("HihatClosed"))
+    assert not is_instrument(split_words("Snare session"))
+    assert not is_instrument(split_words("left right"))
+
+
+def chances(**given):
+    table = np.full(len(ROLES), 0.001, dtype=np.float32)
+    for role, chance in given.items():
+        table[ROLES.index(role)] = chance
+    return table
+
+
+def test_the_name_counts_before_the_sound():
+    assert combine_role(("tom", 0.9), chances(kick=0.6, tom=0.3)) == ("tom", 0.9, "name")
+
+
+def test_a_name_that_the_sound_contradicts_is_kept_but_doubted():
+    assert combine_role(("tom", 0.9), chances(splash=0.95)) == ("tom", 0.45, "name")
+
+
+def test_without_a_name_the_sound_decides():
+    role, confidence, source = combine_role(None, chances(shaker=0.7))
+    assert (role, source) == ("shaker", "sound")
+    assert confidence == pytest.approx(0.7)
+
+
+@pytest.mark.parametrize("nothing", [None, np.full(20, 0.05, dtype=np.float32)])
+def test_where_nothing_is_known_the_role_is_other_and_hardly_sure(nothing):
+    assert combine_role(None, nothing) == ("other", UNKNOWN_CONFIDENCE, "sound")

@@ -1,0 +1,420 @@
+"""Two mono files that are left and right of one recording are one stereo hit."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from catalog import AudioError, Catalog, ParameterError, StoreError
+from catalog.__main__ import main
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_wav
+from catalog.library.scan.stereo_pairs import left_of
+from tests.signals import as_frames, drum_stroke
+
+SR = 16_000  # Hz; low, so that measuring is quick
+N_WIDE = 2  # channels of a pair
+PAIRS = {
+    ("Snare 01 L.wav", "Snare 01 R.wav"): "Snare 01",
+    ("snare_01_left.wav", "snare_01_right.wav"): "snare_01",
+    ("3-Snare-OHL.wav", "3-Snare-OHR.wav"): "3-Snare-OH",
+    ("Kick room-L_07.wav", "Kick room-R_07.wav"): "Kick room-_07",
+    ("Crash.L.wav", "Crash.R.wav"): "Crash",
+}
+
+
+def stereo(seed, *, n=None):
+    """A wide stroke: what both sides hear, and something of its own in each."""
+    both = [drum_stroke(170, seed=seed + side, sr=SR) for side in range(N_WIDE)]
+    mixed = np.stack([both[0] + 0.3 * both[1], 0.4 * both[0] + 0.8 * both[1]], axis=1) / 2
+    return mixed[:n].astype(np.float32)
+
+
+def write_pair(folder, left, right, samples):
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, channel in zip((left, right), samples.T, strict=True):
+        (folder / name).write_bytes(encode_wav(channel[:, None], sr=SR))
+
+
+@pytest.fixture
+def folder(tmp_path):
+    root = tmp_path / "recordings"
+    write_pair(root / "Shed", "snare_01_L.wav", "snare_01_R.wav", stereo(1))
+    (root / "Mill").mkdir()
+    (root / "Mill" / "snare_01.wav").write_bytes(encode_wav(stereo(1), sr=SR))
+    return root
+
+
+@pytest.fixture
+def cat(folder, tmp_path):
+    with Catalog.open(tmp_path / "drums.sqlite") as opened:
+        opened.scan([folder], n_jobs=1)
+        yield opened
+
+
+def by_folder(cat):
+    return {hit.path.parent.name: hit for hit in cat.hits()}
+
+
+def the_pair(cat):
+    (pair,) = cat.sides()
+    return pair
+
+
+@pytest.mark.parametrize(("left", "right"), PAIRS)
+def test_names_that_are_sides(left, right):
+    assert left_of(f"/day/{right}") == f"/day/{left}"
+    assert left_of(f"/day/{left}") is None
+
+
+@pytest.mark.parametrize(
+    ("left", "right"),
+    [
+        ("Crash L.wav", "Crash R.wav"),  # the cymbal on the left: another drum
+        ("Tom_left.wav", "Tom_right.wav"),
+        ("KdrumL.wav", "KdrumR.wav"),  # two drums of a double kick, or two microphones
+        ("Snare 01 L.wav", "Snare 01 right.wav"),
+        ("Snare 01 L.wav", "Snare 02 R.wav"),
+        ("Snare 01 L.wav", "Snare 01 R.flac"),
+        ("roll.wav", "bell.wav"),
+        ("Snare hand L.wav", "Snare hand R.wav"),  # of the drummer
+    ],
+)
+def test_names_that_are_none(left, right):
+    assert left_of(f"/day/{right}") != f"/day/{left}"
+
+
+@pytest.mark.parametrize(("names", "expected"), PAIRS.items())
+def test_a_pair_is_one_hit_of_one_name(tmp_path, names, expected):
+    write_pair(tmp_path / "day", *names, stereo(2))
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        report = cat.scan([tmp_path / "day"], n_jobs=1)
+        (hit,) = cat.hits()
+        assert len(report.added) == 1
+        assert (hit.n_channels, hit.name) == (N_WIDE, expected)
+        assert [file.name for file in hit.files] == list(names)
+
+
+def test_a_pair_measures_and_sounds_like_the_stereo_file(cat):
+    hits = by_folder(cat)
+    pair, whole = hits["Shed"], hits["Mill"]
+    assert pair.descriptors == whole.descriptors
+    assert (pair.start, pair.stop, pair.role) == (whole.start, whole.stop, whole.role)
+    np.testing.assert_array_equal(cat.audio(pair.id).samples, cat.audio(whole.id).samples)
+    np.testing.assert_array_equal(cat.waveform(pair.id), cat.waveform(whole.id))
+    assert cat.n_frames(pair.id) == cat.n_frames(whole.id)
+    assert cat.wav(pair.id) == cat.wav(whole.id)
+    (group,) = cat.copies()
+    assert {group.keep, *group.others} == {pair.id, whole.id}
+
+
+def test_a_pair_is_known_again(cat, folder):
+    before = the_pair(cat)
+    report = cat.scan([folder], n_jobs=1)
+    assert len(report.unchanged) == len(cat.hits()) == 2
+    assert the_pair(cat) == before
+
+
+def test_a_moved_pair_is_known_again(cat, folder):
+    before = the_pair(cat)
+    cat.mark([before.id], "star")
+    (folder / "Shed").rename(folder / "Barn")
+    report = cat.scan([folder], n_jobs=1)
+    after = the_pair(cat)
+    assert len(report.moved) == 1
+    assert (after.id, after.mark) == (before.id, "star")
+    assert [file.parent.name for file in after.files] == ["Barn", "Barn"]
+
+
+def test_a_side_that_changes_is_measured_anew(cat, folder):
+    before = the_pair(cat)
+    softer = as_frames(drum_stroke(240, seed=8, sr=SR, strength=0.5))
+    (folder / "Shed" / "snare_01_R.wav").write_bytes(encode_wav(softer, sr=SR))
+    report = cat.scan([folder], n_jobs=1)
+    after = the_pair(cat)
+    assert [path.name for path in report.changed] == ["snare_01_L.wav"]
+    assert after.id == before.id
+    assert after.descriptors != before.descriptors
+
+
+def test_a_side_that_broke_is_told_and_a_pair_again_when_it_is_whole(cat, folder):
+    before = the_pair(cat)
+    right = folder / "Shed" / "snare_01_R.wav"
+    whole = right.read_bytes()
+    right.write_bytes(whole[:1000])
+    report = cat.scan([folder], n_jobs=1)
+    assert [skip.path.name for skip in report.skipped] == ["snare_01_R.wav"]
+    assert cat.hit(before.id).n_channels == 1
+    right.write_bytes(whole)
+    cat.scan([folder], n_jobs=1)
+    assert the_pair(cat).content_hash == before.content_hash
+
+
+def test_a_side_that_cannot_be_decoded_is_named(cat, folder):
+    spoiled = stereo(1)
+    spoiled[5, 1] = np.nan
+    for name, channel in zip(("snare_01_L.wav", "snare_01_R.wav"), spoiled.T, strict=True):
+        data = encode_wav(channel[:, None], sr=SR, subtype="FLOAT")
+        (folder / "Shed" / name).write_bytes(data)
+    report = cat.scan([folder], n_jobs=1)
+    assert [skip.path.name for skip in report.skipped] == ["snare_01_L.wav"]
+    assert "its right side snare_01_R.wav holds values" in report.skipped[0].reason
+
+
+def test_sides_that_no_longer_fit_are_hits_of_their_own(cat, folder):
+    before = the_pair(cat)
+    (folder / "Shed" / "snare_01_R.wav").write_bytes(encode_wav(stereo(1, n=9000)[:, 1:], sr=SR))
+    report = cat.scan([folder], n_jobs=1)
+    assert cat.sides() == []
+    assert [path.name for path in report.added] == ["snare_01_R.wav"]
+    assert cat.hit(before.id).n_channels == 1
+
+
+def test_without_its_right_side_the_left_is_mono_again(cat, folder):
+    before = the_pair(cat)
+    (folder / "Shed" / "snare_01_R.wav").unlink()
+    cat.scan([folder], n_jobs=1)
+    hit = cat.hit(before.id)
+    assert (hit.mate, hit.n_channels, hit.state) == (None, 1, "here")
+    assert cat.sides() == []
+
+
+def test_without_its_left_side_the_right_is_a_hit_of_its_own(cat, folder):
+    before = the_pair(cat)
+    (folder / "Shed" / "snare_01_L.wav").unlink()
+    cat.scan([folder], n_jobs=1)
+    assert cat.hit(before.id).state != "here"
+    assert by_folder(cat)["Shed"].path.name == "snare_01_R.wav"
+
+
+@pytest.mark.parametrize("fault", ["length", "rate", "width", "channels", "time", "broken"])
+def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
+    from catalog.audio.bext import with_bext
+
+    samples = stereo(3)
+    write_pair(tmp_path / "day", "snare_01_L.wav", "snare_01_R.wav", samples)
+    right = samples[:, 1:]
+    data = {
+        "length": encode_wav(right[:-1], sr=SR),
+        "rate": encode_wav(right, sr=2 * SR),
+        "width": encode_wav(right, sr=SR, subtype="PCM_16"),
+        "channels": encode_wav(samples, sr=SR),
+        "time": with_bext(
+            encode_wav(right, sr=SR), description="", origin={"time_reference": "9"}, sr=SR, at=0
+        ),
+        "broken": b"RIFF",
+    }
+    (tmp_path / "day" / "snare_01_R.wav").write_bytes(data[fault])
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        report = cat.scan([tmp_path / "day"], n_jobs=1)
+        assert cat.sides() == []
+        assert len(report.added) + len(report.skipped) == 2
+
+
+def test_a_right_side_that_was_a_hit_already_stays_one(tmp_path):
+    write_pair(tmp_path / "day", "snare_01_L.wav", "snare_01_R.wav", stereo(4))
+    left = tmp_path / "day" / "snare_01_L.wav"
+    kept = left.rename(tmp_path / "elsewhere.wav")
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        cat.scan([tmp_path / "day"], n_jobs=1)
+        kept.rename(left)
+        cat.scan([tmp_path / "day"], n_jobs=1)
+        assert len(cat.hits()) == 2
+        first, second = sorted(cat.hits(), key=lambda hit: hit.path)
+        cat.mark([first.id], "keep")
+        cat.join_sides(first.id, second.id)
+        cat.scan([tmp_path / "day"], n_jobs=1)
+        pair = the_pair(cat)
+        assert (pair.id, pair.mark, pair.n_channels) == (first.id, "keep", N_WIDE)
+        assert [hit.id for hit in cat.hits()] == [first.id]
+
+
+def test_the_user_parts_a_pair_and_joins_it_again(cat, folder):
+    pair = the_pair(cat)
+    cat.part_sides(pair.id)
+    cat.scan([folder], n_jobs=1)
+    left, right = sorted(
+        (hit for hit in cat.hits() if hit.path.parent.name == "Shed"), key=lambda hit: hit.path
+    )
+    assert (left.id, left.n_channels, right.n_channels) == (pair.id, 1, 1)
+    assert len(cat.scan([folder], n_jobs=1).unchanged) == 3
+    cat.join_sides(left.id, right.id)
+    cat.scan([folder], n_jobs=1)
+    again = the_pair(cat)
+    assert (again.id, again.content_hash) == (pair.id, pair.content_hash)
+
+
+def test_what_cannot_be_joined_or_parted_is_refused(cat):
+    pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
+    with pytest.raises(ParameterError, match="nothing to part"):
+        cat.part_sides(whole.id)
+    with pytest.raises(ParameterError, match="cannot be left and right"):
+        cat.join_sides(pair.id, whole.id)
+    with pytest.raises(ParameterError, match="cannot be left and right"):
+        cat.join_sides(whole.id, whole.id)
+
+
+def test_a_pair_is_hidden_but_not_set_aside(cat, folder):
+    pair = the_pair(cat)
+    assert "hide it instead" in cat.obstacles([pair.id])[pair.id]
+    with pytest.raises(StoreError, match="two files"):
+        cat.set_aside([pair.id], reason="copy")
+    assert len(list((folder / "Shed").iterdir())) == N_WIDE
+    cat.hide([pair.id])
+    assert pair.id not in [hit.id for hit in cat.hits()]
+
+
+def test_a_channel_of_a_pair_can_be_chosen(cat, folder):
+    pair = the_pair(cat)
+    cat.set_mix(pair.id, "2")
+    pair = the_pair(cat)
+    assert cat.audio(pair.id).samples.shape[1] == 1
+    right = decode_file(folder / "Shed" / "snare_01_R.wav").samples
+    np.testing.assert_array_equal(cat.audio(pair.id).samples, right[pair.start : pair.stop])
+    cat.scan([folder], n_jobs=1)
+    assert cat.mix(pair.id) == "2"
+    assert len(cat.microphones(pair.id)) == N_WIDE
+
+
+def test_a_take_in_two_files_is_cut_into_stereo_strokes(tmp_path):
+    quiet = np.random.default_rng(5).normal(scale=2e-4, size=(round(3.6 * SR), N_WIDE))
+    for number, at_s in enumerate((0.4, 1.5, 2.6)):
+        stroke = stereo(10 * number)
+        at = round(at_s * SR)
+        quiet[at : at + len(stroke)] += stroke
+    write_pair(tmp_path / "day", "snare_L.wav", "snare_R.wav", quiet.astype(np.float32))
+    write_pair(tmp_path / "day", "snare OH L.wav", "snare OH R.wav", quiet.astype(np.float32))
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        cat.scan([tmp_path / "day"], n_jobs=1)
+        pairs = cat.sides()
+        assert [(hit.region, hit.name) for hit in pairs] == [
+            (number, f"snare OH #{number}") for number in (1, 2, 3)
+        ]
+        written = cat.write_strokes(pairs[0].id, tmp_path / "strokes", dry_run=False)
+        assert [part.target.name for part in written] == [
+            f"snare OH_{number:02d}.wav" for number in (1, 2, 3)
+        ]
+        assert decode_file(written[0].target).samples.shape[1] == N_WIDE
+        cat.merge_regions([hit.id for hit in pairs[:2]])
+        cat.scan([tmp_path / "day"], n_jobs=1)
+        assert len(cat.sides()) == 2
+
+
+def test_a_kit_takes_both_sides_and_names_both(cat, folder, tmp_path):
+    pair = the_pair(cat)
+    kit = cat.fill_kit({"snare": pair.id})
+    cat.export_kit(kit, tmp_path / "kit")
+    rows = json.loads((tmp_path / "kit" / "manifest.json").read_text())["files"]
+    (row,) = (row for row in rows if row["source_right_file"])
+    assert Path(row["source_right_file"]) == folder / "Shed" / "snare_01_R.wav"
+    both = b"".join(path.read_bytes() for path in pair.files)
+    assert row["source_sha256"] == hashlib.sha256(both).hexdigest()
+    assert decode_file(tmp_path / "kit" / row["file"]).samples.shape[1] == N_WIDE
+
+
+def test_a_side_gone_after_the_scan_is_told(cat, folder):
+    (folder / "Shed" / "snare_01_R.wav").unlink()
+    with pytest.raises(AudioError, match="snare_01_R"):
+        cat.audio(the_pair(cat).id)
+
+
+def test_the_command_line_lists_parts_and_joins(cat, folder, tmp_path, capsys):
+    store = ["--store", str(tmp_path / "drums.sqlite")]
+    assert main(["sides", *store]) == 0
+    assert "snare_01_L.wav + snare_01_R.wav" in capsys.readouterr().out
+    pair = the_pair(cat)
+    assert main(["sides", "--part", str(pair.id), *store]) == 0
+    assert "next scan" in capsys.readouterr().err
+    assert main(["scan", str(folder), *store]) == 0
+    capsys.readouterr()
+    assert main(["sides", "--json", *store]) == 1
+    assert json.loads(capsys.readouterr().out) == []
+
+
+def two_mono(tmp_path, left="Crash L.wav", right="Crash R.wav"):
+    write_pair(tmp_path / "day", left, right, stereo(6))
+    cat = Catalog.open(tmp_path / "drums.sqlite")
+    cat.scan([tmp_path / "day"], n_jobs=1)
+    return cat, sorted(cat.hits(), key=lambda hit: hit.path)
+
+
+def test_the_last_word_on_a_file_counts(tmp_path):
+    cat, (first, second) = two_mono(tmp_path)
+    with cat:
+        cat.join_sides(first.id, second.id)
+        cat.join_sides(second.id, first.id)
+        cat.scan([tmp_path / "day"], n_jobs=1)
+        pair = the_pair(cat)
+        assert [file.name for file in pair.files] == ["Crash R.wav", "Crash L.wav"]
+        assert [hit.id for hit in cat.hits()] == [second.id]
+
+
+def test_hits_of_their_own_that_move_stay_so(cat, folder):
+    pair = the_pair(cat)
+    cat.part_sides(pair.id)
+    cat.scan([folder], n_jobs=1)
+    before = {hit.id for hit in cat.hits()}
+    cat.mark([pair.id], "star")
+    (folder / "Shed").rename(folder / "Barn")
+    report = cat.scan([folder], n_jobs=1)
+    assert len(report.moved) == 2
+    assert {hit.id for hit in cat.hits()} == before
+    assert cat.hit(pair.id).mark == "star"
+
+
+def test_sides_put_the_other_way_round_are_measured_anew(cat, folder):
+    pair = the_pair(cat)
+    left, right = pair.files
+    left.rename(folder / "x")
+    right.rename(left)
+    (folder / "x").rename(right)
+    assert len(cat.scan([folder], n_jobs=1).changed) == 1
+    assert the_pair(cat).content_hash != pair.content_hash
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "name"),
+    [("kick in.wav", "kick out.wav", "kick in"), ("snare L.wav", "snare R.wav", "snare")],
+)
+def test_a_pair_joined_by_hand_has_a_whole_name(tmp_path, left, right, name):
+    cat, (first, second) = two_mono(tmp_path, left, right)
+    with cat:
+        if len(cat.hits()) == 2:
+            cat.join_sides(first.id, second.id)
+            cat.scan([tmp_path / "day"], n_jobs=1)
+        assert the_pair(cat).name == name
+
+
+def test_a_cut_and_a_mix_by_hand_come_back_with_the_side_that_was_away(cat, folder):
+    pair = the_pair(cat)
+    cat.split_region(pair.id, at=(pair.start + pair.stop) // 2)
+    cat.set_mix(pair.id, "2")
+    before = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.sides()]
+    right = folder / "Shed" / "snare_01_R.wav"
+    away = right.rename(folder / "away")
+    cat.scan([folder], n_jobs=1)
+    assert cat.sides() == []
+    away.rename(right)
+    cat.scan([folder], n_jobs=1)
+    after = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.sides()]
+    assert [one[1:] for one in after] == [one[1:] for one in before]
+    assert cat.mix(after[0][0]) == "2"
+    assert all("mix" in hit.origin for hit in cat.sides())
+
+
+def test_copies_that_are_pairs_stay_and_the_others_are_set_aside(cat, folder, tmp_path, capsys):
+    pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
+    cat.keep_instead(whole.id)
+    kick = encode_wav(as_frames(drum_stroke(60, seed=3, sr=SR)), sr=SR)
+    for name in ("kick_01.wav", "kick_01 again.wav"):
+        (folder / "Mill" / name).write_bytes(kick)
+    cat.scan([folder], n_jobs=1)
+    store = ["--store", str(tmp_path / "drums.sqlite")]
+    assert main(["set-aside", "--copies", "--yes", *store]) == 0
+    assert "left where it is: hit" in capsys.readouterr().err
+    assert cat.hit(pair.id).state == "here"
+    assert [hit.drum for hit in cat.hits(states=("aside",))] == ["kick"]

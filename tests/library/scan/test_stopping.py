@@ -1,0 +1,77 @@
+"""A scan that is stopped keeps what it measured, and the next one goes on from there."""
+
+from __future__ import annotations
+
+import pytest
+
+from catalog import Catalog, ParameterError, Stopped
+from catalog.library.scan.folders import (
+    N_KEPT,
+    begin_folders,
+    finish_folders,
+    scanned_folders,
+)
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.scan.workers import measure_file
+
+
+def stop_after(n_files: int):
+    def hear(progress):
+        if progress.step == "measuring" and progress.done == n_files:
+            raise Stopped("enough")
+
+    return hear
+
+
+@pytest.mark.parametrize("n_jobs", [1, 2])
+def test_what_was_measured_before_the_stop_is_kept_and_not_measured_again(store, library, n_jobs):
+    with pytest.raises(Stopped, match="enough"):
+        scan_folders(store, [library], n_jobs=n_jobs, on_progress=stop_after(4))
+    assert len(store.hits()) == 4
+    kept = store.hits()
+    measured = []
+
+    def measure(path):
+        measured.append(path)
+        return measure_file(path)
+
+    report = scan_folders(store, [library], n_jobs=1, measure=measure)
+    assert (len(report.unchanged), len(report.added), len(measured)) == (4, 2, 2)
+    assert store.hits()[:4] == kept
+
+
+def test_a_program_that_is_interrupted_keeps_what_it_measured(store, library):
+    def interrupt(progress):
+        if progress.step == "measuring" and progress.done == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        scan_folders(store, [library], n_jobs=1, on_progress=interrupt)
+    assert len(store.hits()) == 3
+
+
+def test_folders_are_remembered_with_whether_their_scan_ended(tmp_path, library):
+    with Catalog.open(tmp_path / "s.sqlite") as cat:
+        assert cat.folders() == []
+        with pytest.raises(Stopped):
+            cat.scan([library], n_jobs=1, on_progress=stop_after(2))
+        assert [(f.path, f.finished) for f in cat.folders()] == [(str(library), False)]
+        cat.scan([library / "Attic"], n_jobs=1)
+        cat.scan([library], n_jobs=1)
+        assert [(f.path, f.finished) for f in cat.folders()] == [
+            (str(library), True), (str(library / "Attic"), True)
+        ]  # fmt: skip
+        with pytest.raises(ParameterError, match="does not exist"):
+            cat.scan([library / "nowhere"])
+        assert len(cat.folders()) == 2
+
+
+def test_only_the_last_folders_are_remembered(store):
+    for number in range(N_KEPT + 3):
+        begin_folders(store, [f"/takes/{number}"])
+    begin_folders(store, ["/takes/not \udcff text"])
+    finish_folders(store, ["/takes/5"])
+    kept = scanned_folders(store)
+    assert len(kept) == N_KEPT
+    assert [f.path for f in kept[:2]] == ["/takes/5", "/takes/not \udcff text"]
+    assert [f.finished for f in kept[:2]] == [True, False]

@@ -1,0 +1,113 @@
+from __future__ import annotations
+
+import re
+import sqlite3
+from dataclasses import replace
+
+import pytest
+
+from catalog import Catalog
+from catalog.errors import ParameterError, StoreError
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.store import database as schema
+from catalog.library.store.annotations import mark_hits, tag_hits
+from catalog.library.store.hits import Store
+
+
+@pytest.fixture
+def scanned(store, library):
+    scan_folders(store, [library], n_jobs=1)
+    return store
+
+
+def test_a_mark_is_kept_and_can_be_taken_back(scanned):
+    first, second, *_ = scanned.hits()
+    before = scanned.revision()
+    mark_hits(scanned, [first.id, second.id], "star")
+    assert [hit.mark for hit in scanned.hits()][:3] == ["star", "star", ""]
+    assert scanned.revision() > before
+    mark_hits(scanned, [first.id], "")
+    assert [hit.mark for hit in scanned.hits()][:2] == ["", "star"]
+
+
+def test_tags_are_added_and_dropped_in_order_and_once(scanned):
+    hit = scanned.hits()[0]
+    tag_hits(scanned, [hit.id], add=["wires loose", " dark ", "dark"])
+    assert scanned.hit(hit.id).tags == ("dark", "wires loose")
+    tag_hits(scanned, [hit.id], add=["late"], drop=["dark"])
+    assert scanned.hit(hit.id).tags == ("late", "wires loose")
+
+
+def test_what_was_said_survives_a_scan_and_a_change_of_the_file(scanned, library, write_hit):
+    hit = next(h for h in scanned.hits() if h.name == "mystery")
+    mark_hits(scanned, [hit.id], "keep")
+    tag_hits(scanned, [hit.id], add=["found"])
+    write_hit(library / "Attic" / "mystery.wav", hz=700, seed=12)
+    scan_folders(scanned, [library], n_jobs=1)
+    again = scanned.hit(hit.id)
+    assert again.content_hash != hit.content_hash
+    assert (again.mark, again.tags) == ("keep", ("found",))
+
+
+@pytest.mark.parametrize("word", ["", "   ", "x" * 61])
+def test_words_that_are_no_tags_are_refused(scanned, word):
+    with pytest.raises(ParameterError, match="must have 1 to 60 characters"):
+        tag_hits(scanned, [scanned.hits()[0].id], add=[word])
+
+
+def test_unknown_marks_are_refused_with_those_there_are(scanned):
+    with pytest.raises(ParameterError, match="marks are keep, reject, star"):
+        mark_hits(scanned, [1], "nice")
+
+
+def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
+    hits = scanned.hits()
+    scanned.close()
+    db = sqlite3.connect(scanned.path)
+    steps = "\n".join(schema.MIGRATIONS.values())
+    db.execute("DROP INDEX hit_here")
+    db.execute("CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here'")
+    for index in set(re.findall(r"CREATE INDEX (\w+)", steps)):
+        db.execute(f"DROP INDEX {index}")
+    for table, column in re.findall(r"ALTER TABLE (\w+) ADD COLUMN (\w+)", steps):
+        db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+    for table in re.findall(r"CREATE TABLE (\w+)", steps):
+        db.execute(f"DROP TABLE {table}")
+    db.execute("PRAGMA user_version = 1")
+    db.commit()
+    db.close()
+    with Store.open(scanned.path) as again:
+        older = [replace(hit, session_source="") for hit in hits]  # it did not say why
+        assert repr(again.hits()) == repr(older)
+        mark_hits(again, [hits[0].id], "star")
+        assert again.hit(hits[0].id).mark == "star"
+        assert again.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION
+
+
+def test_what_was_said_of_many_is_taken_back_whole_with_the_roles_that_followed(tmp_path, library):
+    with Catalog.open(tmp_path / "c.sqlite") as cat:
+        cat.scan([library], n_jobs=1)
+        first, second, *_ = cat.hits()
+        cat.say([second.id], role="wood", remark="from the shed")
+        before = {hit.id: hit for hit in cat.hits()}
+        changed = cat.say(
+            [first.id, second.id], mark="reject", role="china", add=["odd"], remark="what is this"
+        )
+        assert {said.hit_id for said in changed} >= {first.id, second.id}
+        assert cat.hit(second.id).remark == "what is this"
+        again = cat.unsay(changed)
+        assert {hit.id: hit for hit in cat.hits()} == before
+        cat.unsay(again)
+        now = cat.hit(first.id)
+        assert (now.mark, now.role, now.tags) == ("reject", "china", ("odd",))
+
+
+def test_of_an_unknown_hit_nothing_is_said_of_the_others_either(tmp_path, library):
+    with Catalog.open(tmp_path / "c.sqlite") as cat:
+        cat.scan([library], n_jobs=1)
+        first = cat.hits()[0]
+        with pytest.raises(StoreError):
+            cat.say([first.id, 9999], mark="star")
+        with pytest.raises(ParameterError, match="at most 2,000 characters"):
+            cat.say([first.id], mark="star", remark="x" * 2001)
+        assert cat.hit(first.id) == first

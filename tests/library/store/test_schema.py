@@ -1,0 +1,105 @@
+"""Stores written by released versions: opened, brought up to date, and nothing in them lost."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+
+import pytest
+
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.store.hits import Store
+from catalog.library.store.schema import APPLICATION_ID
+
+VERSION_1 = """
+CREATE TABLE hit (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, path NOT NULL, aside TEXT, state TEXT NOT NULL,
+    size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, version INTEGER NOT NULL,
+    content_hash TEXT NOT NULL,
+    start INTEGER NOT NULL, stop INTEGER NOT NULL, sr INTEGER NOT NULL,
+    n_channels INTEGER NOT NULL, container TEXT NOT NULL, subtype TEXT NOT NULL,
+    session TEXT NOT NULL, drum TEXT NOT NULL, microphone TEXT NOT NULL, take TEXT NOT NULL,
+    note TEXT NOT NULL, role TEXT NOT NULL, role_confidence REAL NOT NULL,
+    role_source TEXT NOT NULL, descriptors TEXT NOT NULL);
+CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here';
+CREATE INDEX hit_hash ON hit (content_hash);
+CREATE TABLE numbers (
+    hit_id INTEGER PRIMARY KEY REFERENCES hit (id), picture BLOB NOT NULL,
+    production BLOB NOT NULL, role_probabilities BLOB NOT NULL);
+CREATE TABLE skipped (
+    path PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL,
+    version INTEGER NOT NULL, reason TEXT NOT NULL);
+CREATE TABLE event (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, time_utc TEXT NOT NULL, action TEXT NOT NULL,
+    hit_id INTEGER NOT NULL, source NOT NULL, target NOT NULL, reason TEXT NOT NULL);
+CREATE TABLE journal (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, action TEXT NOT NULL, hit_id INTEGER NOT NULL,
+    home NOT NULL, aside TEXT NOT NULL, content_hash TEXT NOT NULL, reason TEXT NOT NULL);
+CREATE TABLE layout (
+    id INTEGER PRIMARY KEY CHECK (id = 1), hit_ids BLOB NOT NULL, xy BLOB NOT NULL,
+    kind TEXT NOT NULL, seed INTEGER NOT NULL, time_utc TEXT NOT NULL);
+CREATE TABLE copies (
+    id INTEGER PRIMARY KEY CHECK (id = 1), payload TEXT NOT NULL, revision INTEGER NOT NULL);
+CREATE TABLE kit (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, name TEXT NOT NULL, payload TEXT NOT NULL,
+    time_utc TEXT NOT NULL);
+CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
+INSERT INTO revision VALUES (1, 0);
+"""
+
+
+def shape(place):
+    """Tables with their columns in any order, and indexes with what they ask for."""
+    with sqlite3.connect(place) as db:
+        names = [row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type='table'")]
+        tables = {
+            name: {row[1:] for row in db.execute(f"PRAGMA table_xinfo({name})")} for name in names
+        }
+        tables.pop("sqlite_sequence", None)
+        indexes = db.execute("SELECT sql FROM sqlite_master WHERE type='index' AND sql NOT NULL")
+        asked = {re.sub(r"\s+", " ", row[0]) for row in indexes}
+    db.close()
+    return tables, asked
+
+
+@pytest.fixture
+def version_1(tmp_path, library):
+    """The six hits of the library as version 1 kept them, one with a role that the user said."""
+    fresh = tmp_path / "fresh.sqlite"
+    with Store.open(fresh) as store:
+        scan_folders(store, [library], n_jobs=1)
+    place = tmp_path / "old.sqlite"
+    with sqlite3.connect(place) as db:
+        db.executescript(VERSION_1)
+        db.execute("ATTACH ? AS fresh", (str(fresh),))
+        for table in ("hit", "numbers", "event"):
+            columns = [row[1] for row in db.execute(f"PRAGMA main.table_info({table})")]
+            listed = ", ".join(columns)
+            db.execute(f"INSERT INTO main.{table} ({listed}) SELECT {listed} FROM fresh.{table}")
+        db.execute("UPDATE hit SET role = 'cowbell', role_source = 'user' WHERE id = 1")
+        db.execute("INSERT INTO kit (name, payload, time_utc) VALUES ('evening', '{}', 'then')")
+        db.execute("PRAGMA user_version = 1")
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.close()
+    return place
+
+
+def test_a_store_of_version_1_gets_the_tables_of_a_new_one(version_1, tmp_path):
+    Store.open(version_1).close()
+    Store.open(tmp_path / "new.sqlite").close()
+    assert shape(version_1) == shape(tmp_path / "new.sqlite")
+
+
+def test_a_store_of_version_1_keeps_what_was_said_and_is_measured_again(version_1, library):
+    with Store.open(version_1) as store:
+        assert [hit.id for hit in store.hits()] == [1, 2, 3, 4, 5, 6]
+        report = scan_folders(store, [library], n_jobs=1)
+        assert len(report.unchanged) == 6
+        assert report.added == report.missing == report.skipped == ()
+        assert (store.hit(1).role, store.hit(1).role_source) == ("cowbell", "user")
+        assert [kit[0] for kit in store.kits()] == ["evening"]
+    with sqlite3.connect(version_1.with_name("old.sqlite.before-1")) as backup:
+        assert backup.execute("PRAGMA user_version").fetchone() == (1,)
+        assert backup.execute("SELECT count(*) FROM hit").fetchone() == (6,)
+    backup.close()

@@ -1,0 +1,144 @@
+"""Like this, but: what was asked has moved, and what could not move is left out."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from catalog.audio.encode import encode_wav
+from catalog.errors import AudioError, ParameterError
+from catalog.facade import Catalog
+from catalog.search.constraints import MOVED, WORDS, Wish, apply_wishes, read_wishes
+from tests.signals import SR, as_frames, drum_stroke
+
+START = {
+    "length_s": 0.4, "centroid_hz": 1000.0, "body_hz": 200.0, "decay20_s": 0.2, "flatness": 0.1,
+    "loudness_lkfs": -20.0, "width": 0.0, "attack_s": 0.0, "decay60_s": math.nan,
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    """Forty drums of all pitches and lengths."""
+    root = tmp_path_factory.mktemp("many")
+    rng = np.random.default_rng(2)
+    for number in range(40):
+        y = drum_stroke(rng.uniform(70, 300), seed=number)
+        y = y * np.exp(-np.arange(len(y)) / SR / rng.uniform(0.03, 0.6))
+        y *= 10 ** (rng.uniform(-12, 0) / 20)
+        (root / f"{number:02}.wav").write_bytes(encode_wav(as_frames(y), sr=SR))
+    return root
+
+
+@pytest.fixture(scope="module")
+def cat(folder, tmp_path_factory):
+    with Catalog.open(tmp_path_factory.mktemp("s") / "s.sqlite") as opened:
+        opened.scan([folder], n_jobs=1)
+        yield opened
+
+
+@pytest.mark.parametrize("word", WORDS)
+def test_the_asked_number_moved_in_every_answer(cat, word):
+    """Asked of all hits that have the number; the reach is 95 % of the first ten."""
+    right, n_answers = 0, 0
+    for hit in cat.hits():
+        if any(not math.isfinite(hit.descriptors[name]) for name in WORDS[word]):
+            continue
+        for match in cat.similar(hit.id, 10, but=word):
+            other = cat.hit(match.hit_id).descriptors
+            n_answers += 1
+            right += all(
+                (other[name] - hit.descriptors[name]) * (1 if str(change)[0] != "-" else -1) > 0
+                for name, change in WORDS[word].items()
+            )
+    assert n_answers > 100
+    assert right >= 0.95 * n_answers
+
+
+def test_the_answers_keep_the_character(cat):
+    """The first of the darker ones are nearer than darker ones are on the whole."""
+    hit = cat.hits()[5]
+    every = {m.hit_id: m.distance for m in cat.similar(hit.id)}
+    darker = [m.hit_id for m in cat.similar(hit.id, but="darker")]
+    assert len(darker) > 5
+    assert np.mean([every[i] for i in darker[:3]]) < np.mean([every[i] for i in darker])
+
+
+def test_where_nothing_goes_that_way_nothing_is_given(cat):
+    longest = max(cat.hits(), key=lambda h: h.descriptors["length_s"])
+    assert cat.similar(longest.id, but="longer") == []
+
+
+def test_numbers_and_words_may_be_mixed():
+    wishes = read_wishes({"length_s": -0.1, "centroid_hz": "+20%", "lower": True}, START)
+    assert [w.descriptor for w in wishes] == ["length_s", "centroid_hz", "body_hz"]
+    steps = [math.log(0.3 / 0.4), math.log(1.2), math.log(0.84)]
+    assert [w.step for w in wishes] == pytest.approx(steps)
+
+
+def test_words_that_touch_one_number_add_up_in_any_order():
+    for words in (["harder", "darker"], ["darker", "harder"]):
+        steps = {w.descriptor: w.step for w in read_wishes(words, START)}
+        assert steps["centroid_hz"] == pytest.approx(math.log(0.8 * 1.1))
+
+
+def test_decibels_move_by_differences():
+    (wish,) = read_wishes({"loudness_lkfs": 4}, START)
+    assert wish.progress(-20.0, np.array([-20.0, -18.0, -16.0])) == pytest.approx([0, 0.5, 1])
+
+
+@pytest.mark.parametrize(
+    ("but", "words"),
+    [
+        ("crunchier", "crunchier.*words are shorter"),
+        (["darker", "crunchier"], "crunchier"),
+        ({"crunch": 1}, "crunch.*numbers length_s"),
+        ({"darker": 3}, "takes no number"),
+        (["darker", "brighter"], "no change"),
+        ({"length_s": "a bit"}, "must be a number or per cent"),
+        ({"length_s": None}, "must be a number or per cent"),
+        ({"length_s": 0}, "no change"),
+        ({"length_s": -0.5}, "cannot fall"),
+        ({"loudness_lkfs": "+20%"}, "by decibels"),
+        ({"decay60_s": "+20%"}, "not defined"),
+        ({"attack_s": "+20%"}, "not defined"),
+    ],
+)
+def test_what_cannot_be_asked_is_told(but, words):
+    with pytest.raises(ParameterError, match=words):
+        read_wishes(but, START)
+
+
+def test_hits_without_the_number_have_not_moved(cat):
+    hits = cat.hits()[:2]
+    moved, distances = apply_wishes([Wish("nothing", 1.0)], {"nothing": 1.0}, hits, np.zeros(2))
+    assert moved.tolist() == [False, False]
+    assert np.isfinite(distances).all()
+
+
+def test_a_quarter_of_the_way_is_moved():
+    wish = Wish("centroid_hz", math.log(2.0))
+    values = np.array([2.0**0.24, 2.0**0.26])
+    assert (wish.progress(1.0, values) >= MOVED).tolist() == [False, True]
+
+
+def test_a_file_that_is_in_no_catalog_can_be_searched_from(cat, tmp_path):
+    inside = cat.hits()[7]
+    outside = tmp_path / "phone memo.wav"
+    outside.write_bytes(inside.path.read_bytes())
+    found = cat.similar(outside, 5)
+    assert found[0].hit_id == inside.id
+    by_id = cat.similar(inside.id, 4)
+    assert [m.hit_id for m in found[1:]] == [m.hit_id for m in by_id]
+    assert cat.reasons(outside, inside.id)[-1].startswith("from ")
+
+
+def test_a_file_that_cannot_be_searched_from_is_told(cat, tmp_path):
+    (tmp_path / "quiet.wav").write_bytes(encode_wav(np.zeros((500, 1)), sr=SR))
+    with pytest.raises(AudioError, match=r"quiet\.wav: holds no stroke"):
+        cat.similar(tmp_path / "quiet.wav")
+    with pytest.raises(AudioError, match="cannot be read"):
+        cat.similar(tmp_path / "gone.wav")

@@ -1,0 +1,108 @@
+"""Places on the map: alike things together, the same each time, new ones beside their like."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.search.layout import (
+    Layout,
+    _even_out,
+    lay_out_pca,
+    lay_out_umap,
+    pick_places,
+    place_new,
+)
+from catalog.search.spaces import Spaces
+
+
+def clusters(n_each: int, seed: int = 0) -> Spaces:
+    rng = np.random.default_rng(seed)
+    centers = 4.0 * np.eye(3, 20)
+    alike = np.repeat(centers, n_each, axis=0) + 0.2 * rng.normal(size=(3 * n_each, 20))
+    roles = np.full((3 * n_each, 20), 0.05)
+    n = 3 * n_each
+    return Spaces(np.arange(n) * 2, alike.astype(np.float32), alike.astype(np.float32), roles, 1.0)
+
+
+def apart(xy: np.ndarray, n_each: int) -> float:
+    """Smallest distance between clusters over the largest within."""
+    group = np.arange(len(xy)) // n_each
+    distance = np.linalg.norm(xy[:, None] - xy[None], axis=2)
+    same = group[:, None] == group[None]
+    return float(distance[~same].min() / distance[same].max())
+
+
+def test_pca_keeps_clusters_apart_and_is_repeatable():
+    spaces = clusters(10)
+    first, second = lay_out_pca(spaces), lay_out_pca(spaces)
+    assert apart(first.xy, 10) > 1.0
+    assert np.array_equal(first.xy, second.xy)
+    assert np.abs(first.xy).max() <= 1.0
+
+
+@pytest.mark.parametrize("n", [0, 1, 2])
+def test_a_few_hits_have_places_too(n):
+    spaces = clusters(1)
+    few = Spaces(*(getattr(spaces, f)[:n] for f in ("hit_ids", "strokes", "alike", "roles")), 1.0)
+    layout = lay_out_pca(few)
+    assert layout.xy.shape == (n, 2)
+    assert np.isfinite(layout.xy).all()
+
+
+def test_umap_keeps_clusters_apart_and_puts_copies_on_the_kept_hit():
+    spaces = clusters(15)
+    representative = np.arange(45)
+    representative[7] = 3
+    layout = lay_out_umap(spaces, representative, seed=1)
+    assert layout.kind == "umap"
+    assert apart(layout.xy, 15) > 0.5
+    assert np.array_equal(layout.xy[7], layout.xy[3])
+
+
+def test_too_few_hits_for_neighbourhoods_are_laid_out_by_pca():
+    assert lay_out_umap(clusters(2), np.arange(6), seed=0).kind == "pca"
+
+
+def test_a_new_hit_lies_among_its_like_and_the_old_ones_stay():
+    spaces = clusters(10)
+    whole = lay_out_pca(spaces)
+    known = np.arange(30) != 4
+    layout = place_new(spaces, Layout(whole.hit_ids[known], whole.xy[known], "umap"))
+    assert layout.kind == "placed"
+    assert np.array_equal(layout.xy[known], whole.xy[known])
+    assert apart(layout.xy, 10) > 1.0
+
+
+def test_hits_that_went_away_are_forgotten():
+    spaces = clusters(3)
+    whole = lay_out_pca(spaces)
+    more = Layout(np.append(whole.hit_ids, 999), np.vstack([whole.xy, [[0, 0]]]), "umap")
+    layout = place_new(spaces, more)
+    assert layout.kind == "umap"
+    assert np.array_equal(layout.hit_ids, spaces.hit_ids)
+
+
+def test_without_a_layout_pca_stands_in():
+    none = Layout(np.zeros(0, np.int64), np.zeros((0, 2), np.float32), "")
+    assert place_new(clusters(3), none).kind == "pca"
+
+
+def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
+    rng = np.random.default_rng(0)
+    islands = np.vstack([rng.normal(-0.9, 0.01, (20, 2)), rng.normal(0.9, 0.01, (20, 2))])
+    even = _even_out(islands)
+    for axis in (0, 1):
+        assert np.array_equal(np.argsort(even[:, axis]), np.argsort(islands[:, axis]))
+    assert even[20:].min() - even[:20].max() < 0.5 * (islands[20:].min() - islands[:20].max())
+    assert np.abs(even).max() <= 1.0
+
+
+def test_known_places_are_picked_by_id_in_whatever_order_they_were_kept():
+    known = Layout(np.array([7, 3, 9]), np.array([[7, 0], [3, 0], [9, 0]], np.float32), "umap")
+    picked = pick_places(np.array([3, 9]), known)
+    assert picked is not None
+    assert picked.xy[:, 0].tolist() == [3, 9]
+    assert picked.kind == "umap"
+    assert pick_places(np.array([3, 4]), known) is None
+    assert pick_places(np.array([10]), known) is None

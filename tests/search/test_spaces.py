@@ -1,0 +1,87 @@
+"""Both distances: right to the last small difference, and 0 where nothing differs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.audio.model import Audio
+from catalog.features.measure import N_PICTURE, measure_audio
+from catalog.library.metadata.role_model import load_role_model, role_probabilities
+from catalog.models import ROLES
+from catalog.search import spaces as m
+from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
+
+
+def pictures_of(*sounds: np.ndarray) -> np.ndarray:
+    rows = [measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).picture for y in sounds]
+    return np.stack(rows)
+
+
+@pytest.fixture(scope="module")
+def spaces() -> m.Spaces:
+    drums = [drum_stroke(hz, seed=s) for hz in (60, 180) for s in range(3)]
+    cymbals = [decaying_noise(t, seed=s) for t in (0.08, 0.5) for s in range(3)]
+    rows = pictures_of(*drums, *cymbals)
+    return m.make_spaces(np.arange(12) * 10, rows, role_probabilities(rows))
+
+
+def test_strokes_of_one_drum_are_nearer_than_any_other_drum(spaces):
+    for row in range(12):
+        distances = m.stroke_distances(spaces, row)
+        siblings = np.arange(12) // 3 == row // 3
+        assert distances[siblings].max() < distances[~siblings].min(), row
+
+
+def test_both_distances_are_symmetric_and_the_first_is_0_to_itself(spaces):
+    strokes = np.stack([m.stroke_distances(spaces, row) for row in range(12)])
+    alike = np.stack([m.alike_distances(spaces, row) for row in range(12)])
+    assert strokes == pytest.approx(strokes.T)
+    assert alike == pytest.approx(alike.T, abs=1e-6)
+    assert np.diag(strokes).max() == 0.0
+
+
+def test_a_gain_does_not_move_a_hit():
+    y = drum_stroke(100)
+    rows = pictures_of(y, 0.1 * y, drum_stroke(101, seed=9))
+    spaces = m.make_spaces(np.arange(3), rows, role_probabilities(rows))
+    assert m.stroke_distances(spaces, 0)[1] < 0.02 * m.stroke_distances(spaces, 0)[2]
+
+
+def test_projecting_in_parts_is_the_same_as_at_once(spaces, monkeypatch):
+    rows = np.random.default_rng(0).uniform(0, 1, (50, N_PICTURE)).astype(np.float32)
+    roles = np.full((50, len(ROLES)), 1 / len(ROLES), np.float32)
+    whole = m.make_spaces(np.arange(50), rows, roles)
+    monkeypatch.setattr(m, "ROWS_AT_ONCE", 7)
+    parts = m.make_spaces(np.arange(50), rows, roles)
+    assert parts.strokes == pytest.approx(whole.strokes, rel=1e-4, abs=1e-4)
+
+
+def test_a_saved_metric_is_loaded_as_it_was(tmp_path, monkeypatch):
+    shipped = m.load_metric()
+    shipped.save(tmp_path / "again.npz")
+    monkeypatch.setattr(m, "METRIC_FILE", tmp_path / "again.npz")
+    m.load_metric.cache_clear()
+    again = m.load_metric()
+    m.load_metric.cache_clear()
+    assert np.array_equal(again.strokes, shipped.strokes)
+    assert again.plain_median == shipped.plain_median
+
+
+def test_role_probabilities_are_probabilities():
+    rows = pictures_of(drum_stroke(55), decaying_noise(0.06, seed=1), decaying_sine(900, 0.2))
+    p = role_probabilities(rows)
+    assert p.shape == (3, len(ROLES))
+    assert p.min() >= 0
+    assert p.sum(axis=1) == pytest.approx(np.ones(3), abs=1e-5)
+
+
+def test_a_low_drum_is_heard_as_a_drum_and_short_noise_as_no_kick():
+    p = role_probabilities(pictures_of(drum_stroke(55), decaying_noise(0.06, seed=1)))
+    kick, tom = ROLES.index("kick"), ROLES.index("tom")
+    assert p[0, kick] + p[0, tom] > 0.5
+    assert p[1, kick] < 0.1
+
+
+def test_the_shipped_model_knows_every_role():
+    assert np.isfinite(load_role_model().bias).all()

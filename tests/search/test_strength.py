@@ -1,0 +1,148 @@
+"""Strength where the level was normalised away: order, units, and when it is asked at all."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import soundfile as sf
+
+from catalog import Catalog
+from catalog.audio.model import Audio
+from catalog.features.measure import measure_audio
+from catalog.kit.layers import layer_warnings, layers_of, velocity_gain
+from catalog.kit.model import Kit
+from catalog.search.strength import (
+    STEP_LU,
+    StrengthModel,
+    colour_names,
+    colours,
+    hear_strengths,
+    is_level_gone,
+)
+from tests.duplicates.test_groups import make_hit
+from tests.signals import SR, as_frames, decaying_noise, drum_stroke
+
+ORDER = (0.06, 0.12, 0.25, 0.5, 1.0)  # of full strength
+
+
+def struck(strength: float, *, seed: int = 0) -> np.ndarray:
+    """A drum in a quiet room: the harder, the more of its skin's noise; the room stays as it is.
+
+    That harder strokes are brighter and stand further above the room is common practice, no source.
+    """
+    body = drum_stroke(180, seed=seed)
+    skin = np.zeros_like(body)
+    noise = decaying_noise(0.15, seed=seed + 50, length_s=0.3, sr=SR)
+    skin[480 : 480 + len(noise)] = noise
+    room = np.random.default_rng(seed + 99).normal(size=len(body)) * 3e-5
+    return (strength * (body + 0.8 * strength * skin) + room).astype(np.float32)
+
+
+def at_one_peak(y: np.ndarray) -> np.ndarray:
+    return 0.9 * y / np.abs(y).max()
+
+
+def measured(y: np.ndarray):
+    return measure_audio(Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT"))
+
+
+def test_harder_strokes_at_one_peak_are_heard_as_harder():
+    for first in range(0, 40, 10):
+        measures = [measured(at_one_peak(struck(s, seed=first))) for s in ORDER]
+        rows = np.array([colours(m.descriptors, m.production) for m in measures])
+        heard = hear_strengths(rows, np.array([m.picture for m in measures]))
+        assert heard.mean() == pytest.approx(0.0, abs=STEP_LU)
+        assert np.corrcoef(heard, np.log(ORDER))[0, 1] > 0.8
+        assert heard[-1] - heard[0] > 3.0
+
+
+def test_colours_say_nothing_of_the_level():
+    y = struck(0.5)
+    loud, soft = (measured(g * y) for g in (1.0, 0.25))
+    apart = colours(loud.descriptors, loud.production) - colours(soft.descriptors, soft.production)
+    assert len(apart) == len(colour_names())
+    assert np.nanmax(np.abs(apart)) < 0.02
+
+
+def test_one_recording_at_several_gains_is_of_one_strength():
+    y = at_one_peak(struck(0.5))
+    measures = [measured(y * g) for g in (0.999, 1.0, 0.998)]
+    rows = np.array([colours(m.descriptors, m.production) for m in measures])
+    assert set(hear_strengths(rows, np.array([m.picture for m in measures]))) == {0.0}
+
+
+def test_a_number_that_is_not_defined_says_nothing():
+    rows = np.zeros((3, len(colour_names())))
+    rows[1, 4] = math.nan
+    assert list(hear_strengths(rows, np.zeros((3, 5)))) == [0.0, 0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("peaks", "loudness", "gone"),
+    [
+        ((-1.0, -1.02, -0.97), (-20.0, -14.0, -17.0), True),
+        ((-1.0, -1.2, -0.9), (-20.0, -14.0, -17.0), False),  # strokes of one strength
+        ((-9.0, -1.2, -4.0), (-18.0, -18.03, -18.02), True),
+        ((-9.0, -1.2, -4.0), (-20.0, -14.0, -17.0), False),
+        ((-1.0, -1.3), (-20.0, -14.0), False),
+        ((-1.0, -1.0), (-20.0, -14.0), True),
+        ((-1.0,), (-20.0,), False),
+        ((math.nan, math.nan), (math.nan, math.nan), False),
+    ],
+)
+def test_a_level_is_gone_where_all_strokes_have_one(peaks, loudness, gone):
+    hits = [
+        make_hit(n, descriptors={"peak_db": peak, "loudness_lkfs": level})
+        for n, (peak, level) in enumerate(zip(peaks, loudness, strict=True), start=1)
+    ]
+    assert is_level_gone(hits) is gone
+
+
+def test_the_shipped_arrays_are_for_these_colours():
+    model = StrengthModel.load()
+    assert model.scale.shape == model.weights.shape == (len(colour_names()),)
+    assert (model.scale > 0).all()
+
+
+def scanned(tmp_path, sounds) -> Catalog:
+    folder = tmp_path / "Loft" / "Snare A"
+    folder.mkdir(parents=True)
+    for number, y in enumerate(sounds, start=1):
+        sf.write(folder / f"snare {number}.wav", y, SR, "PCM_24")
+    cat = Catalog.open(tmp_path / "drums.sqlite")
+    cat.scan([tmp_path / "Loft"], n_jobs=1)
+    return cat
+
+
+def snare_layers(cat: Catalog):
+    ids = {hit.path.stem: hit.id for hit in cat.hits()}
+    kit = cat.add_layers(Kit(slots={"snare": (ids["snare 3"],)}))
+    assert len(kit.slots["snare"]) == len(ORDER)
+    return layers_of(kit, "snare", cat.hits_by_id(kit.slots["snare"]))
+
+
+def test_normalised_files_become_layers_and_velocity_makes_their_dynamics(tmp_path):
+    shuffled = [ORDER[at] for at in (2, 0, 4, 1, 3)]
+    with scanned(tmp_path, [at_one_peak(struck(s, seed=n)) for n, s in enumerate(shuffled)]) as cat:
+        layers = snare_layers(cat)
+        order = [hit.path.stem for layer in layers for hit in layer.hits]
+        assert (order[0], order[-1]) == ("snare 2", "snare 3")
+        assert "one level" in layer_warnings(layers)[0]
+        assert velocity_gain(layers, 127) == 1.0
+        half = 20 * math.log10(velocity_gain(layers, 64))
+        assert half == pytest.approx(40 * math.log10(64 / 127), abs=1.0)
+        assert {cell.strength for cell in cat.coverage().cells} != {"full"}
+        loudest = max(layers[-1].hits, key=lambda hit: hit.strength_lkfs)
+        assert loudest.strength_lkfs == pytest.approx(loudest.descriptors["loudness_lkfs"])
+
+
+def test_files_with_their_own_levels_are_ordered_by_them(tmp_path):
+    with scanned(tmp_path, [struck(s, seed=n) for n, s in enumerate(ORDER)]) as cat:
+        layers = snare_layers(cat)
+        order = [hit.path.stem for layer in layers for hit in layer.hits]
+        assert order == [f"snare {n}" for n in range(1, len(ORDER) + 1)]
+        assert all(hit.heard_lkfs is None for layer in layers for hit in layer.hits)
+        assert not any("one level" in line for line in layer_warnings(layers))
+        assert velocity_gain(layers, layers[0].highest) == 1.0

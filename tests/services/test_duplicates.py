@@ -1,0 +1,86 @@
+"""What belongs together through `Catalog` and the command line."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from catalog import Catalog
+from catalog.__main__ import main
+from catalog.audio.encode import encode_wav
+from tests.signals import SR, as_frames, drum_stroke
+
+
+@pytest.fixture
+def call(tmp_path, capsys):
+    """Two strokes of a snare through two microphones, and a weaker, turned copy of the first."""
+    root = tmp_path / "barn"
+    root.mkdir()
+    close = [drum_stroke(180, seed=s) for s in (1, 2)]
+    far = [drum_stroke(150, seed=s) for s in (3, 4)]
+    sounds = {
+        "snare_01_close": close[0], "snare_02_close": close[1],
+        "snare_01_room": far[0], "snare_02_room": far[1],
+        "old export": -0.5 * close[0],
+    }  # fmt: skip
+    for name, sound in sounds.items():
+        data = encode_wav(as_frames(np.asarray(sound, np.float32)), sr=SR)
+        (root / f"{name}.wav").write_bytes(data)
+    store = tmp_path / "drums.sqlite"
+    with Catalog.open(store) as cat:
+        cat.scan([root], n_jobs=1)
+        ids = {hit.name: hit.id for hit in cat.hits()}
+
+    def run(*arguments):
+        code = main([str(ids.get(a, a)) for a in arguments] + ["--store", str(store)])
+        return code, capsys.readouterr().out
+
+    run.ids = ids
+    return run
+
+
+def test_strokes_through_several_microphones_are_listed(call):
+    code, out = call("strokes")
+    assert code == 0
+    assert "names that differ only in the microphone" in out
+    ties = json.loads(call("strokes", "--json")[1])
+    ids = call.ids
+    assert [tie["hits"] for tie in ties] == [
+        sorted((ids[f"snare_{n}_close"], ids[f"snare_{n}_room"])) for n in ("01", "02")
+    ]
+
+
+def test_what_other_hits_are_to_one_is_named_with_its_reason(call):
+    code, out = call("related", "snare_01_close", "--json")
+    assert code == 0
+    kinds = {one["hit_id"]: one["kind"] for one in json.loads(out)}
+    assert kinds[call.ids["old export"]] == "copy"
+    assert kinds[call.ids["snare_01_room"]] == "same stroke"
+    assert kinds[call.ids["snare_02_close"]] == "same drum"
+    assert call.ids["snare_01_close"] not in kinds
+    assert "of the samples in common" in call("related", "snare_01_close")[1]
+
+
+def test_how_one_recording_becomes_the_other_is_told(call):
+    told = json.loads(call("align", "snare_01_close", "old export", "--json")[1])
+    assert told["polarity"] == -1
+    assert told["gain_db"] == pytest.approx(20 * np.log10(0.5), abs=0.1)
+    assert told["offset_s"] == pytest.approx(0.0, abs=1e-4)
+    assert told["residue_db"] < -40.0
+    assert "turned over" in call("align", "snare_01_close", "old export")[1]
+
+
+def test_five_that_only_sound_alike_are_named_unless_asked(tmp_path):
+    folder = tmp_path / "shed"
+    folder.mkdir()
+    for number in range(9):
+        sound = drum_stroke(80 + 25 * number, seed=number)
+        name = f"{'abcdefghi'[number]}.wav"
+        (folder / name).write_bytes(encode_wav(as_frames(sound), sr=SR))
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        cat.scan([folder], n_jobs=1)
+        hit_id = cat.hits()[0].id
+        for asked, expected in ((cat.relations(hit_id), 5), (cat.relations(hit_id, n_alike=2), 2)):
+            assert [one.kind for one in asked] == ["alike"] * expected

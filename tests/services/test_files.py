@@ -1,0 +1,198 @@
+"""Getting hits out of the way through `Catalog` and the command line: kits, reports, undoing."""
+
+from __future__ import annotations
+
+import itertools
+import json
+
+import numpy as np
+import pytest
+
+from catalog import Catalog, StoreError
+from catalog.__main__ import main
+from catalog.audio.encode import encode_wav
+from tests.signals import SR, as_frames, drum_stroke
+
+NAMES = ("kick_01", "kick_02", "snare_01", "tom_01")
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """Four strokes, and the first of them once more."""
+    root = tmp_path / "Cellar"
+    root.mkdir()
+    for number, name in enumerate(NAMES):
+        data = encode_wav(as_frames(drum_stroke(60 + 45 * number, seed=number)), sr=SR)
+        (root / f"{name}.wav").write_bytes(data)
+    (root / "kick_01 (1).wav").write_bytes((root / "kick_01.wav").read_bytes())
+    return root
+
+
+@pytest.fixture
+def cat(folder, tmp_path):
+    with Catalog.open(tmp_path / "drums.sqlite") as opened:
+        opened.scan([folder], n_jobs=1)
+        yield opened
+
+
+@pytest.fixture
+def call(cat, tmp_path, capsys):
+    def run(*arguments):
+        code = main([str(a) for a in arguments] + ["--store", str(tmp_path / "drums.sqlite")])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
+
+
+def find(cat, name):
+    return next(hit.id for hit in cat.hits() if hit.name == name)
+
+
+def test_a_hit_in_a_kept_kit_is_set_aside_only_when_that_is_meant(cat, folder):
+    kit = cat.fill_kit({"kick": find(cat, "kick_02")}, slots=["kick"])
+    cat.save_kit(kit, "evening")
+    hit_id = find(cat, "kick_02")
+    assert cat.kits_using([hit_id, find(cat, "tom_01")]) == {hit_id: ("evening",)}
+    with pytest.raises(StoreError, match="in the kit “evening”, which could then not be exported"):
+        cat.set_aside([hit_id], reason="test")
+    assert (folder / "kick_02.wav").exists()
+    cat.set_aside([hit_id], reason="test", even_in_kits=True)
+    assert not (folder / "kick_02.wav").exists()
+
+
+def test_the_command_line_names_the_kit_before_anything_moves(cat, call, folder):
+    hit_id = find(cat, "kick_02")
+    cat.save_kit(cat.fill_kit({"kick": hit_id}, slots=["kick"]), "evening")
+    assert f"hit {hit_id} is needed by the kept kit evening" in call("set-aside", hit_id)[1]
+    code, _, err = call("set-aside", hit_id, "--yes")
+    assert (code, (folder / "kick_02.wav").exists()) == (2, True)
+    assert "--even-in-kits" in err
+    assert call("set-aside", hit_id, "--yes", "--even-in-kits")[0] == 0
+    assert not (folder / "kick_02.wav").exists()
+
+
+def test_hidden_hits_are_in_no_list_no_search_and_no_copies(cat, call):
+    (group,) = cat.copies()
+    assert call("hide", group.others[0], "--reason", "on the shelf")[0] == 0
+    assert cat.copies() == []
+    assert group.others[0] not in {m.hit_id for m in cat.similar(find(cat, "tom_01"))}
+    (listed,) = json.loads(call("hits", "--state", "hidden", "--json")[1])
+    assert (listed["id"], listed["state"]) == (group.others[0], "hidden")
+    assert call("unhide", group.others[0])[0] == 0
+    assert [g.others for g in cat.copies()] == [group.others]
+
+
+def test_undo_shows_first_and_then_brings_everything_back(cat, call, folder):
+    before = {path: path.read_bytes() for path in folder.iterdir()}
+    cat.set_aside([find(cat, "tom_01")], reason="test")
+    cat.hide([find(cat, "snare_01")])
+    _, out, _ = call("undo", "--all")
+    assert out.count("would undo") == 2
+    assert len(cat.hits()) == 3
+    assert call("undo", "--all", "--yes")[0] == 0
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before
+    assert len(cat.hits()) == 5
+    assert call("undo")[0] == 2
+
+
+def test_one_step_is_undone_by_the_number_that_history_prints(cat, call):
+    cat.set_aside([find(cat, "tom_01"), find(cat, "snare_01")], reason="test")
+    cat.hide([find(cat, "kick_02")])
+    step = json.loads(call("history", "--json")[1])[0]["step"]
+    assert f"step {step}  set aside" in call("history")[1]
+    assert call("undo", step, "--yes")[0] == 0
+    assert {hit.name for hit in cat.hits()} == {*NAMES, "kick_01 (1)"} - {"kick_02"}
+
+
+def test_a_file_that_cannot_go_back_is_told_and_changes_the_exit_code(cat, call, folder):
+    cat.set_aside([find(cat, "tom_01")], reason="test")
+    (folder / "tom_01.wav").write_text("another's")
+    code, out, _ = call("undo", "--all", "--yes")
+    assert code == 1
+    assert "left as it is" in out
+    assert (folder / "tom_01.wav").read_text() == "another's"
+
+
+def test_the_report_says_of_each_file_what_became_of_it(cat, call, tmp_path):
+    (group,) = cat.copies()
+    kept, gone = cat.hit(group.keep), cat.hit(group.others[0])
+    place = tmp_path / "report.txt"
+    assert call("set-aside", "--copies", "--report", place)[0] == 0
+    assert f"[would be set aside] hit {gone.id}: {gone.path}" in place.read_text("utf-8")
+    code, _, err = call("set-aside", "--copies", "--report", place, "--yes")
+    assert (code, gone.path.exists()) == (2, True)
+    assert "give the report another name" in err
+    place.unlink()
+    assert call("set-aside", "--copies", "--report", place, "--yes")[0] == 0
+    lines = place.read_text("utf-8").splitlines()
+    assert any(f"[stays] hit {kept.id}: {kept.path}" in line for line in lines)
+    assert any(f"[set aside] hit {gone.id}: {gone.path}" in line for line in lines)
+    assert lines[-1] == "set aside: 1"
+
+
+def test_a_name_cannot_break_the_lines_of_a_report(cat, folder, tmp_path):
+    data = (folder / "kick_01.wav").read_bytes()
+    (folder / "kick\nsnare\x1b[2J.wav").write_bytes(data)
+    cat.scan([folder], n_jobs=1)
+    text = cat.copies_report(heading="What is there twice")
+    assert r"kick\nsnare\x1b[2J.wav" in text
+    assert "\x1b" not in text
+
+
+def test_the_user_says_which_file_stays_and_the_command_line_obeys(cat, call, folder):
+    (group,) = cat.copies()
+    (other,) = group.others
+    revision = cat.revision()
+    assert call("keep", other)[0] == 0
+    (now,) = cat.copies()
+    assert (now.keep, now.others, now.reason) == (other, (group.keep,), "kept: as you said")
+    assert cat.revision() > revision
+    assert call("keep", group.keep)[0] == 0
+    assert cat.copies()[0].keep == group.keep
+    assert call("keep", find(cat, "tom_01"))[0] == 2
+
+
+def test_a_pair_said_to_be_two_recordings_is_never_offered_again(cat, call, folder, tmp_path):
+    (group,) = cat.copies()
+    assert call("same", group.keep, group.others[0], "--not")[0] == 0
+    assert cat.copies() == []
+    assert cat.doubtful_copies() == []
+    with Catalog.open(tmp_path / "drums.sqlite") as again:  # remembered in the store
+        assert again.copies() == []
+    assert call("same", group.keep, group.others[0], "--forget")[0] == 0
+    assert cat.copies() == [group]
+
+
+def test_a_verdict_holds_when_the_files_move(cat, folder):
+    (group,) = cat.copies()
+    cat.say_same(group.keep, group.others[0], False)
+    folder.rename(folder.with_name("Attic"))
+    cat.scan([folder.with_name("Attic")], n_jobs=1)
+    assert cat.copies() == []
+
+
+def test_a_pair_left_open_is_asked_and_becomes_a_group_when_it_is_one(cat, call, monkeypatch):
+    from catalog.duplicates import groups as duplicates
+
+    first, second = find(cat, "snare_01"), find(cat, "tom_01")
+    real = duplicates.Decisions.get
+
+    def leave_open(decisions, a, b):
+        if {a.id, b.id} == {first, second}:
+            return duplicates.Decision("not sure", 1 - 10**-1.3, 0.0)
+        return real(decisions, a, b)
+
+    monkeypatch.setattr(duplicates.Decisions, "get", leave_open)
+    every = np.array(list(itertools.combinations(range(len(cat.hits())), 2)))
+    monkeypatch.setattr(duplicates, "near_pairs", lambda points: every)
+    n_groups = len(cat.copies())
+    (doubt,) = cat.doubtful_copies()
+    assert {doubt.first, doubt.second} == {first, second}
+    assert doubt.evidence == pytest.approx(1 - 10**-1.3)
+    assert "1 open" in call("doubts")[1]
+    cat.say_same(first, second, True)
+    assert cat.doubtful_copies() == []
+    groups = cat.copies()
+    assert len(groups) == n_groups + 1
+    assert {first, second} in [{g.keep, *g.others} for g in groups]

@@ -1,0 +1,318 @@
+"""Takes through `Catalog` and the command line: their cut, their channels, their sessions."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import numpy as np
+import pytest
+
+from catalog import Catalog, ParameterError, StoreError
+from catalog.__main__ import main
+from catalog.audio.bext import with_bext
+from catalog.audio.decode import decode_file
+from catalog.audio.encode import encode_wav
+from tests.signals import as_frames, drum_stroke
+
+SR = 16_000  # Hz; low, so that measuring is quick
+AT_S = (0.4, 1.5, 2.6)
+ORIGIN = {"originator": "box", "date": "2021-05-04", "time": "10:00:00"}
+
+
+def take_bytes(*, n_channels=1):
+    samples = np.random.default_rng(3).normal(scale=2e-4, size=round(3.6 * SR))
+    for number, at_s in enumerate(AT_S):
+        stroke = drum_stroke(150, seed=number, sr=SR, strength=1 - 0.3 * number)
+        at = round((at_s - 0.01) * SR)
+        samples[at : at + len(stroke)] += stroke
+    frames = as_frames(samples.astype(np.float32), n_channels)
+    frames[:, 1:] *= -0.9
+    return with_bext(encode_wav(frames, sr=SR), description="take=4", origin=ORIGIN, sr=SR, at=0)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    root = tmp_path / "recordings"
+    (root / "Cellar").mkdir(parents=True)
+    (root / "Cellar" / "snare.wav").write_bytes(take_bytes())
+    single = encode_wav(as_frames(drum_stroke(80, seed=9, sr=SR)), sr=SR)
+    (root / "Cellar" / "kick_01.wav").write_bytes(single)
+    return root
+
+
+@pytest.fixture
+def cat(folder, tmp_path):
+    with Catalog.open(tmp_path / "drums.sqlite") as opened:
+        opened.scan([folder], n_jobs=1)
+        yield opened
+
+
+@pytest.fixture
+def call(cat, tmp_path, capsys):
+    def run(*arguments):
+        code = main([str(a) for a in arguments] + ["--store", str(tmp_path / "drums.sqlite")])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
+
+
+def spans(hits):
+    return [(hit.id, hit.start, hit.stop) for hit in hits]
+
+
+def scan_anew(cat, folder):
+    """As after a copy that touched each file."""
+    for path in folder.rglob("*.wav"):
+        os.utime(path)
+    return cat.scan([folder], n_jobs=1)
+
+
+def test_a_take_becomes_hits_and_a_finished_hit_stays_one(cat, folder):
+    before = (folder / "Cellar" / "snare.wav").read_bytes()
+    take = cat.regions(folder / "Cellar" / "snare.wav")
+    assert [hit.name for hit in take] == ["snare #1", "snare #2", "snare #3"]
+    onsets = [round(at * SR) for at in AT_S]
+    assert all(
+        hit.start <= at < hit.start + 0.004 * SR for hit, at in zip(take, onsets, strict=True)
+    )
+    assert [hit.name for hit in cat.regions(folder / "Cellar" / "kick_01.wav")] == ["kick_01"]
+    assert len(cat.audio(take[1].id).samples) == take[1].stop - take[1].start
+    assert (folder / "Cellar" / "snare.wav").read_bytes() == before
+
+
+def test_a_second_scan_changes_nothing(cat, folder):
+    before = [repr(hit) for hit in cat.hits()]
+    report = scan_anew(cat, folder)
+    assert len(report.unchanged) == 2
+    assert [repr(hit) for hit in cat.hits()] == before
+
+
+def test_what_is_changed_by_hand_is_kept_by_later_scans(cat, folder):
+    first, second, third = cat.regions(folder / "Cellar" / "snare.wav")
+    cat.mark([second.id], "star")
+    cat.move_region(second.id, start=second.start - 80, stop=second.stop - 400)
+    cat.merge_regions([second.id, third.id])
+    changed = cat.split_region(first.id, at=first.start + 1600)
+    assert [hit.id for hit in changed][0::2] == [first.id, second.id]
+    assert (changed[2].start, changed[2].stop) == (second.start - 80, third.stop)
+    assert cat.hit(second.id).mark == "star"
+    scan_anew(cat, folder)
+    assert spans(cat.regions(folder / "Cellar" / "snare.wav")) == spans(changed)
+    (folder / "Cellar" / "snare.wav").rename(folder / "moved.wav")
+    cat.scan([folder], n_jobs=1)
+    assert spans(cat.regions(folder / "moved.wav")) == spans(changed)
+
+
+def test_the_cut_of_a_scan_comes_back(cat, folder):
+    before = cat.regions(folder / "Cellar" / "snare.wav")
+    cat.merge_regions([hit.id for hit in before])
+    assert len(cat.regions(before[0].path)) == 1
+    again = cat.cut_again(before[0].id)
+    assert [(hit.start, hit.stop) for hit in again] == [(hit.start, hit.stop) for hit in before]
+    assert again[0].id == before[0].id
+
+
+def test_a_finished_hit_can_be_split(cat, folder):
+    (hit,) = cat.regions(folder / "Cellar" / "kick_01.wav")
+    parts = cat.split_region(hit.id, at=hit.start + 3000)
+    assert [part.start for part in parts] == [hit.start, hit.start + 3000]
+    assert parts[0].id == hit.id
+
+
+def test_cuts_that_cannot_be_are_refused(cat, folder):
+    first, second, third = cat.regions(folder / "Cellar" / "snare.wav")
+    with pytest.raises(ParameterError, match="overlap no other region"):
+        cat.move_region(first.id, start=first.start, stop=second.start + 1)
+    with pytest.raises(ParameterError, match="must lie within the file"):
+        cat.move_region(third.id, start=third.start, stop=10**9)
+    with pytest.raises(ParameterError, match="each part of hit"):
+        cat.split_region(first.id, at=first.start + 1)
+    with pytest.raises(ParameterError, match="only neighbours can be merged"):
+        cat.merge_regions([first.id, third.id])
+    with pytest.raises(ParameterError, match="at least two strokes"):
+        cat.merge_regions([first.id])
+    assert spans(cat.regions(first.path)) == spans([first, second, third])
+
+
+def test_a_recording_that_changed_meanwhile_is_not_cut(cat, folder):
+    first, *_ = cat.regions(folder / "Cellar" / "snare.wav")
+    first.path.write_bytes(take_bytes(n_channels=2))
+    with pytest.raises(StoreError, match="has changed since it was scanned"):
+        cat.split_region(first.id, at=first.start + 1600)
+    with pytest.raises(StoreError, match="has changed since it was scanned"):
+        cat.write_strokes(first.id, folder / "cut")
+    assert not (folder / "cut").exists()
+
+
+def test_one_stroke_of_several_is_hidden_not_set_aside(cat, folder):
+    first, *_ = cat.regions(folder / "Cellar" / "snare.wav")
+    with pytest.raises(StoreError, match="shares its file with other strokes; hide it instead"):
+        cat.set_aside([first.id], reason="test")
+    assert first.path.exists()
+
+
+def test_strokes_are_written_out_with_fades_and_the_time_moved_on(cat, folder, tmp_path):
+    take = cat.regions(folder / "Cellar" / "snare.wav")
+    out = tmp_path / "out" / "strokes"
+    plan = cat.write_strokes(take[0].id, out, dry_run=True)
+    assert not out.parent.exists()
+    assert cat.write_strokes(take[0].id, out) == plan
+    assert sorted(p.name for p in out.iterdir()) == [f"snare_0{n}.wav" for n in (1, 2, 3)]
+    audio, source = decode_file(out / "snare_03.wav"), decode_file(take[0].path).samples
+    inner = slice(round(0.001 * SR), -round(0.006 * SR))
+    part = source[take[2].start : take[2].stop]
+    assert np.array_equal(audio.samples[inner], part[inner])
+    assert abs(audio.samples[0, 0]) == 0.0
+    assert np.abs(audio.samples[-2:]).max() < 1e-4
+    from catalog.library.metadata.filename import read_chunks
+
+    written = read_chunks(out / "snare_03.wav")
+    assert written.origin["time_reference"] == str(take[2].start)
+    assert written.origin["time"] == "10:00:02"
+    assert (written.session, written.take) == ("Cellar", "4")
+    with pytest.raises(ParameterError, match="exists already"):
+        cat.write_strokes(take[0].id, out)
+
+
+def test_a_mix_is_kept_for_the_file_and_warned_of_where_it_cancels(cat, folder):
+    path = folder / "Cellar" / "snare.wav"
+    path.write_bytes(take_bytes(n_channels=2))
+    cat.scan([folder], n_jobs=1)
+    hit = cat.regions(path)[0]
+    delays = cat.microphones(hit.id)
+    assert [d.flipped for d in delays] == [False, True]
+    warning = cat.set_mix(hit.id, "aligned")
+    assert warning == ""
+    assert cat.audio(hit.id).samples.shape[1] == 1
+    assert cat.hit(hit.id).origin["mix"] == "aligned"
+    measured = cat.hit(hit.id).descriptors
+    scan_anew(cat, folder)
+    assert cat.mix(hit.id) == "aligned"
+    path.rename(path.with_name("other.wav"))
+    cat.scan([folder], n_jobs=1)
+    assert cat.hit(hit.id).origin["mix"] == "aligned"
+    cat.hit(hit.id).path.rename(path)
+    cat.scan([folder], n_jobs=1)
+    assert cat.set_mix(hit.id, "2") == ""
+    assert np.array_equal(
+        cat.audio(hit.id).samples[:, 0], decode_file(path).samples[hit.start : hit.stop, 1]
+    )
+    assert next(h for h in cat.hits() if h.id == hit.id).descriptors != measured
+    with pytest.raises(ParameterError, match="or a channel from 1 to 2"):
+        cat.set_mix(hit.id, "3")
+
+
+def test_a_session_is_named_by_a_rule_until_the_user_says_another(cat, folder):
+    (session,) = cat.sessions()
+    assert (session.name, session.sources, session.n_hits) == ("Cellar", ("folder",), 4)
+    assert session.dates == ("2021-05-04",)
+    hit = cat.regions(folder / "Cellar" / "snare.wav")[0]
+    cat.set_session([hit.id], "First evening")
+    scan_anew(cat, folder)
+    assert (cat.hit(hit.id).session, cat.hit(hit.id).session_source) == ("First evening", "user")
+    cat.set_session([hit.id], "")
+    assert (cat.hit(hit.id).session, cat.hit(hit.id).session_source) == ("Cellar", "folder")
+    with pytest.raises(ParameterError, match="name must be printable"):
+        cat.set_session([hit.id], "a\nb")
+
+
+def test_two_days_under_one_name_are_two_sessions(folder, tmp_path):
+    for number, (date, time) in enumerate(
+        [("2021-05-04", "22:30:00"), ("2021-05-05", "00:20:00"), ("2021-05-05", "11:00:00")]
+    ):
+        wav = encode_wav(as_frames(drum_stroke(90, seed=number, sr=SR)), sr=SR)
+        data = with_bext(wav, description="", origin={"date": date, "time": time}, sr=SR, at=0)
+        (folder / "Cellar" / f"tom_{number}.wav").write_bytes(data)
+    (folder / "Cellar" / "snare.wav").unlink()
+    with Catalog.open(tmp_path / "days.sqlite") as cat:
+        cat.scan([folder], n_jobs=1)
+        named = {hit.name: hit.session for hit in cat.hits()}
+    assert named == {
+        "kick_01": "Cellar",  # its file tells no day
+        "tom_0": "Cellar 2021-05-04",
+        "tom_1": "Cellar 2021-05-04",  # past midnight, the same sitting
+        "tom_2": "Cellar 2021-05-05",
+    }
+
+
+def test_the_command_line_lists_and_changes_a_cut(call, cat, folder):
+    code, out, _ = call("takes")
+    assert code == 0
+    assert "3 strokes" in out
+    first, second, third = cat.regions(folder / "Cellar" / "snare.wav")
+    code, out, _ = call("regions", second.id)
+    assert code == 0
+    assert out.count("dBFS") == 3
+    assert "nan" not in out
+    assert "(99.000 s) must lie between" in call("regions", first.id, "--split", 99)[2]
+    assert call("regions", first.id, "--split", first.start / SR + 0.1)[0] == 0
+    assert len(cat.regions(first.path)) == 4
+    assert call("regions", second.id, "--merge", third.id)[0] == 0
+    assert len(cat.regions(first.path)) == 3
+    move = ("--move", second.start / SR - 0.01, second.stop / SR)
+    assert call("regions", second.id, *move)[0] == 0
+    assert cat.hit(second.id).start == second.start - 160
+    assert call("regions", first.id, "--again")[0] == 0
+    assert [hit.start for hit in cat.regions(first.path)] == [
+        hit.start for hit in (first, second, third)
+    ]
+
+
+def test_the_command_line_writes_strokes_only_when_that_is_said(call, cat, folder, tmp_path):
+    hit = cat.regions(folder / "Cellar" / "snare.wav")[0]
+    code, out, _ = call("cut", hit.id, tmp_path / "strokes")
+    assert (code, (tmp_path / "strokes").exists()) == (0, False)
+    assert "nothing was written; add --yes to do it" in out
+    assert call("cut", hit.id, tmp_path / "strokes", "--yes")[0] == 0
+    assert len(list((tmp_path / "strokes").iterdir())) == 3
+
+
+def test_the_command_line_tells_channels_and_sessions(call, cat, folder):
+    path = folder / "Cellar" / "snare.wav"
+    path.write_bytes(take_bytes(n_channels=2))
+    cat.scan([folder], n_jobs=1)
+    hit = cat.regions(path)[0]
+    code, out, err = call("microphones", hit.id, "--mix", "sum")
+    assert code == 0
+    assert "opposite polarity" in out
+    assert "cancel in this mix" in err
+    assert call("session", "Old mill", hit.id)[0] == 0
+    code, out, _ = call("sessions", "--json")
+    assert [s["name"] for s in json.loads(out)] == ["Cellar", "Old mill"]
+
+
+def test_what_the_recorder_wrote_is_found_by_words_and_handed_over(cat, folder, tmp_path):
+    from catalog.web.columns import columns_of
+
+    hit = cat.regions(folder / "Cellar" / "snare.wav")[0]
+    texts = dict(zip([h.id for h in cat.hits()], columns_of(cat.hits()).texts, strict=True))
+    assert [i for i, text in texts.items() if "2021-05-04" in text] == [
+        hit.id,
+        hit.id + 1,
+        hit.id + 2,
+    ]
+    cat.export_kit(cat.fill_kit({"snare": hit.id}, slots=["snare"]), tmp_path / "kit")
+    rows = json.loads((tmp_path / "kit" / "manifest.json").read_text())["files"]
+    assert rows[0]["origin"] == "date=2021-05-04; originator=box; take=4; time=10:00:00"
+    assert rows[0]["source_start_frame"] == hit.start
+
+
+def test_another_mix_is_another_sound_for_the_browser(cat, folder):
+    from catalog.web.columns import stamp_hit
+
+    path = folder / "Cellar" / "snare.wav"
+    path.write_bytes(take_bytes(n_channels=2))
+    cat.scan([folder], n_jobs=1)
+    hit = cat.regions(path)[0]
+    cat.set_mix(hit.id, "2")
+    assert stamp_hit(cat.hit(hit.id)) != stamp_hit(hit)
+
+
+def test_a_hidden_stroke_is_not_merged_with_one_that_shows(cat, folder):
+    first, second, *_ = cat.regions(folder / "Cellar" / "snare.wav")
+    cat.hide([first.id])
+    with pytest.raises(ParameterError, match="one of them is hidden"):
+        cat.merge_regions([first.id, second.id])
+    assert [hit.state for hit in cat.regions(second.id)][:2] == ["hidden", "here"]

@@ -1,0 +1,53 @@
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from catalog.web.folders import MAX_LISTED, list_folder
+
+
+@pytest.fixture
+def home(tmp_path):
+    for name in ("Takes/2024", "Takes/2023 <b>", ".hidden", "zoo"):
+        (tmp_path / "home" / name).mkdir(parents=True)
+    for name in ("a.wav", "b.FLAC", "notes.txt", "._c.wav"):
+        (tmp_path / "home" / "Takes" / name).write_text("x")
+    (tmp_path / "secret" / "inner").mkdir(parents=True)
+    return tmp_path / "home"
+
+
+def test_folders_are_listed_with_the_recordings_directly_in_them(home):
+    here = list_folder(home, home=home)
+    assert [(path.name, n) for path, n in here.inside] == [("Takes", 2), ("zoo", 0)]
+    down = list_folder(home / "Takes", home=home)
+    assert [path.name for path, _ in down.inside] == ["2023 <b>", "2024"]
+    assert (down.n_files, down.above) == (2, (home, home / "Takes"))
+
+
+@pytest.mark.parametrize("way", ["..", "../secret", "Takes/../../secret/inner", "no such", "link"])
+def test_nothing_above_or_beside_the_own_folder_is_shown(home, way):
+    (home / "link").symlink_to(home.parent / "secret")
+    here = list_folder(home / way, home=home)
+    assert here.place == home
+    assert "link" not in [path.name for path, _ in here.inside]
+
+
+def test_a_link_to_a_folder_below_is_shown(home):
+    (home / "this year").symlink_to(home / "Takes" / "2024")
+    assert "this year" in [path.name for path, _ in list_folder(home, home=home).inside]
+
+
+def test_a_folder_that_may_not_be_read_is_empty(home, monkeypatch):
+    def refuse(_):
+        raise PermissionError
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    assert list_folder(home, home=home).inside == ()
+
+
+def test_too_many_folders_are_cut_and_said(home):
+    for number in range(MAX_LISTED + 1):
+        (home / "zoo" / f"{number:04}").mkdir()
+    here = list_folder(home / "zoo", home=home)
+    assert (len(here.inside), here.more) == (MAX_LISTED, True)

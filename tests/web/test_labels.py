@@ -1,0 +1,50 @@
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from catalog.kit.slots import SLOTS
+from catalog.models import ROLES
+from catalog.web.labels import (
+    REGION_WORDS,
+    ROLE_WORDS,
+    count_of,
+    inert,
+    list_words,
+    plain,
+    slot_word,
+)
+
+
+def test_marks_that_turn_or_hide_text_are_shown_as_a_dot():
+    assert plain("a\u202egnp\u2066.\u200bexe\nb\x00") == "a·gnp·.·exe·b·"
+
+
+def test_accents_and_other_scripts_stay():
+    assert plain("Trömmel été 太鼓 тарелка") == "Trömmel été 太鼓 тарелка"
+
+
+def test_signs_of_markdown_are_escaped():
+    assert inert("<b> [x](y) :red[z] $a$") == r"\<b\> \[x\]\(y\) \:red\[z\] \$a\$"
+
+
+@given(st.text())
+def test_no_sign_with_a_meaning_is_left_bare(text):
+    shown = inert(text)
+    for at, sign in enumerate(shown):
+        if sign in "<>[]$`*_":
+            before = shown[:at]
+            assert (len(before) - len(before.rstrip("\\"))) % 2 == 1
+
+
+def test_every_role_and_slot_has_a_word():
+    assert set(ROLE_WORDS) == set(REGION_WORDS) == set(ROLES)
+    assert slot_word("tom_low") == "Tom low"
+    assert len({slot_word(slot) for slot in SLOTS}) == len(SLOTS)
+
+
+def test_counts_and_lists_read_well():
+    assert count_of(1, "hit") == "1 hit"
+    assert count_of(1200, "hit") == "1,200 hits"
+    assert list_words(["a", "b", "c"]) == "a, b and c"
+    assert list_words([]) == ""

@@ -1,0 +1,75 @@
+from __future__ import annotations
+
+import re
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from catalog.web.assets import SCRIPTS, STYLES, join_scripts, join_styles, read_part
+
+PAGE = files("catalog.web")
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_page_looks_the_same_however_it_is_started():
+    own = tomllib.loads(PAGE.joinpath("look.toml").read_text("utf-8"))
+    assert tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text("utf-8")) == own
+
+
+def luminance(color: str) -> float:
+    """Relative luminance of "#RRGGBB"; W3C, WCAG 2.2, definition of relative luminance."""
+    parts = [int(color[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(first: str, second: str) -> float:
+    """Contrast ratio, 1 to 21; W3C, WCAG 2.2, definition of contrast ratio."""
+    low, high = sorted((luminance(first), luminance(second)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_and_marks_stand_out_from_the_paper(scheme):
+    theme = tomllib.loads(PAGE.joinpath("look.toml").read_text("utf-8"))["theme"][scheme]
+    for paper in (theme["backgroundColor"], theme["secondaryBackgroundColor"]):
+        assert contrast(theme["textColor"], paper) >= 7.0  # WCAG 2.2, 1.4.6, level AAA
+    # WCAG 2.2, 1.4.3, level AA: a button's words on its color
+    assert contrast(theme["primaryColor"], theme["backgroundColor"]) >= 4.5
+
+
+def test_every_role_has_a_mark_of_its_own_shape():
+    from catalog.models import ROLES
+
+    table = PAGE.joinpath("frontend", "shared", "marks.js").read_text("utf-8")
+    shapes = dict(re.findall(r"(\w+): (\['\w+', [01]\])", table))
+    assert set(shapes) == set(ROLES)
+    assert len(set(shapes.values())) == len(ROLES)
+
+
+def test_the_scripts_ask_only_this_machine_and_write_no_markup():
+    js = join_scripts() + read_part("load.js")
+    assert not re.findall(r"https?://", js)
+    assert not re.findall(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", js)
+    assert all(path.startswith("/api/") for path in re.findall(r"fetch\(`([^`]*)`", js))
+
+
+def test_no_script_is_left_out():
+    audition = ROOT / "catalog" / "web" / "frontend"
+    names = {path.relative_to(audition).as_posix() for path in audition.rglob("*.*s")}
+    assert names == {*SCRIPTS, *STYLES, "load.js"}
+
+
+def test_no_name_is_given_twice_where_all_scripts_are_one_module():
+    line = re.compile(r"^(?:const|let|class|(?:async )?function) ([\w$]+)", re.MULTILINE)
+    names = line.findall(join_scripts())
+    assert len(names) > 100
+    assert sorted(names) == sorted(set(names))
+
+
+def test_motion_is_only_for_those_who_did_not_ask_for_less():
+    css = join_styles()
+    assert css.count("transition") == 1
+    assert re.search(r"prefers-reduced-motion: no-preference\) \{[^}]*transition", css)

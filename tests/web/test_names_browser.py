@@ -1,0 +1,121 @@
+"""Names that are made to do harm, on every part of the page in a real browser: text, nothing else.
+
+What such names try is common practice (no source): markup, attributes, line breaks, marks that
+turn text around, signs of markdown.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from catalog import Catalog, Kit
+from catalog.audio.encode import encode_wav
+from tests.services.test_takes import take_bytes
+from tests.web.browsing import Visit, serve, watch
+from tests.web.conftest import SR, make_stroke
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+IMAGE = "<img src=x onerror=window.hurt=1>"
+DRAWING = "<svg onload=window.hurt=2>"
+NAMES = {
+    f"kick {IMAGE}": ("kick", 0),
+    f"snare \"q\" 'r' onmouseover=window.hurt=3 {DRAWING}": ("snare", 1),
+    "hat_closed one\ntwo\u2028three <b>": ("hat_closed", 2),
+    "tom \u202eevaw\u202c [a](http:x) ![b](x) $c$ :red[d] `e` \u2067f": ("tom", 3),
+}
+FOLDER = f"Attic {IMAGE} \u202ecitta\n{DRAWING}"
+KIT = f"Loft {IMAGE}"
+# Everything that is shown, with what hangs below the shadow roots of the parts in the browser.
+ALL = """(() => { const all = [], walk = root => root.querySelectorAll('*').forEach(n => {
+  all.push(n); if (n.shadowRoot) walk(n.shadowRoot); }); walk(document); return all; })()"""
+ALIVE = f"""{ALL}.filter(n => n.matches('img[src=x], svg[onload], [onmouseover], [onerror], b.b') ||
+  n.matches('a[href*="http:x"]') || n.matches('.katex')).length"""
+SHOWN = f"""{ALL}.filter(n => !n.matches('style, script')).map(n => [...n.childNodes]
+  .filter(c => c.nodeType === 3).map(c => c.data).join('')).join('\\n')"""
+SPOKEN = f"{ALL}.map(n => n.getAttribute('aria-label') || n.title || '').join('\\n')"
+TURNING = "\u202e\u2067\u2066\u2028"
+
+
+def write_hostile(folder: Path) -> None:
+    place = folder / FOLDER
+    place.mkdir(parents=True)
+    for name, (role, seed) in NAMES.items():
+        data = encode_wav(make_stroke(role, seed), sr=SR, subtype="PCM_24")
+        (place / f"{name}.wav").write_bytes(data)
+        (place / f"{name} copy.wav").write_bytes(data)
+    (place / f"broken {IMAGE}.wav").write_bytes(b"")
+    (place / f"take {IMAGE}.wav").write_bytes(take_bytes())
+
+
+@pytest.fixture
+def hostile(browser, tmp_path) -> Iterator[Visit]:
+    write_hostile(tmp_path / "home")
+    store = tmp_path / "drums.sqlite"
+    with Catalog.open(store) as catalog:
+        catalog.scan([tmp_path / "home" / FOLDER], n_jobs=1)
+        ids = {hit.name: hit.id for hit in catalog.hits()}
+        kick, copy = (ids[f"kick {IMAGE}{tail}"] for tail in ("", " copy"))
+        catalog.save_kit(Kit(slots={"kick": (kick,), "kick_2": (copy,)}), KIT)
+        for name in ids:
+            catalog._store.set_role(ids[name], "wood", confidence=0.1, source="sound")
+    with serve(store, home=tmp_path / "home") as address, watch(browser, address) as visit:
+        yield visit
+
+
+def check(visit: Visit, *names: str) -> None:
+    """Every name is there to be read, none has become part of the page."""
+    for name in names:
+        visit.until(f"{SHOWN}.includes({json.dumps(name)})")
+    text = visit.get(SHOWN)
+    assert not set(TURNING) & set(text + visit.get(SPOKEN))
+    assert visit.get(ALIVE) == 0
+    assert visit.get("window.hurt === undefined")
+
+
+def test_on_the_map_and_beside_the_hit(hostile):
+    for hit_id in hostile.get("[...__audition.map.points.ids]"):
+        hostile.get(f"__audition.map.choose({hit_id})")
+        hostile.until(f"__audition.chosen.shownFor === {hit_id}")
+        hostile.page.mouse.move(400 + hit_id, 400)
+        check(hostile)
+    hostile.page.get_by_label("Find by words").first.fill(IMAGE)
+    hostile.page.keyboard.press("Enter")
+    hostile.page.wait_for_timeout(500)
+    check(hostile, IMAGE)
+
+
+def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
+    page = hostile.page
+    hostile.open_part("Twice")
+    hostile.until("globalThis.__twice?.twice.box.querySelectorAll('.group').length === 4")
+    for button in page.get_by_role("button", name="Lay over each other").all():
+        button.click()
+    check(hostile, IMAGE, DRAWING, KIT, "one·two·three <b>", "·evaw· [a](http:x) ![b](x) $c$")
+    hostile.press(page.get_by_role("button", name="Pick all certain ones (4)"))
+    hostile.press(page.get_by_role("button", name="Set 4 files aside"))
+    hostile.press(page.get_by_role("dialog").get_by_text("Set these aside as well"))
+    check(hostile, KIT)
+    hostile.press(page.get_by_role("dialog").get_by_role("button", name="Yes, set aside"))
+    page.get_by_text("4 files set aside").wait_for()
+    check(hostile, DRAWING, "one·two·three <b>", "·evaw·")
+
+
+def test_in_the_kit(hostile):
+    hostile.open_part("Kit")
+    hostile.page.get_by_role("button", name="Open it").click()
+    hostile.page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
+    check(hostile, f"kick {IMAGE}")
+
+
+def test_where_folders_are_brought_in(hostile):
+    page = hostile.page
+    hostile.open_part("Bring in")
+    page.get_by_text("Left out (1)").wait_for()
+    page.get_by_text("Look for the folder").click()
+    page.get_by_role("button", name="Attic").wait_for()
+    check(hostile, IMAGE, DRAWING, "·citta·")
