@@ -144,7 +144,7 @@ def test_a_file_that_cannot_be_moved_is_hidden_instead_and_shown_again(own, monk
     catalog = opened.open_catalog()
     (group, _) = catalog.copies()
     (other,) = group.others
-    monkeypatch.setattr(set_aside, "why_fixed", lambda path: "its folder is read-only")
+    monkeypatch.setattr(set_aside, "immovable_reason", lambda path: "its folder is read-only")
     state = {k: v for k, v in act("accept", ids=[other]).items() if k != "twice"}
     app = open_part("Twice", **state)
     assert "its folder is read\\-only" in shown(app)

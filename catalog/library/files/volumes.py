@@ -1,27 +1,24 @@
-"""Where files may be moved from: places that are read-only or lie on another machine may not.
+"""Whether a file may be moved: not from a read-only folder, nor from one on another machine.
 
-A move on another machine cannot be promised to be whole after a broken line, so it is not begun.
+A move over a network may be cut off halfway, so it is never started.
 """
 
 from __future__ import annotations
 
 import os
-import re
-from collections.abc import Iterable
-from pathlib import Path
+from collections.abc import Mapping
+from pathlib import Path, PurePath
 
-# File systems whose disk is in another machine, by the names that Linux gives them in
-# /proc/self/mountinfo (proc_pid_mountinfo(5), field 9); the list is common practice, no source.
+# Types of file systems whose disk is in another machine, as the system names them in its table of
+# mounts (on Linux proc_pid_mounts(5), third field); the list is common practice, no source.
 NETWORK_TYPES = frozenset(
     {"nfs", "nfs4", "cifs", "smb3", "smbfs", "ncpfs", "afs", "9p", "ceph", "glusterfs", "davfs",
      "fuse.sshfs", "fuse.davfs2", "fuse.rclone", "fuse.s3fs", "fuse.gvfsd-fuse", "fuse.glusterfs"}
 )  # fmt: skip
-MOUNTS = Path("/proc/self/mountinfo")
-ESCAPED = re.compile(r"\\([0-7]{3})")  # blanks and the like are written as octal numbers there
 
 
-def why_fixed(path: Path) -> str:
-    """Say why a file may not be moved from where it is.
+def immovable_reason(path: Path) -> str:
+    """Return why a file may not be moved from where it is.
 
     Parameters
     ----------
@@ -33,56 +30,50 @@ def why_fixed(path: Path) -> str:
         such as "its folder is read-only"; "" if it may be moved
     """
     folder = os.path.realpath(path.parent)
-    if kind := network_type(folder, _read_mounts()):
-        return f"its folder is on another machine ({kind})"
+    if fstype := network_type(folder, list_mounts()):
+        return f"its folder is on another machine ({fstype})"
     if _is_read_only(folder):
         return "its folder is read-only"
     return ""
 
 
-def network_type(folder: str, mounts: Iterable[str]) -> str:
-    """Give the kind of network file system that a folder lies on.
+def network_type(folder: str, mounts: Mapping[str, str]) -> str:
+    """Return the type of network file system that a folder lies on.
 
     Parameters
     ----------
-    folder : str, absolute, without links
-    mounts : iterable of str, lines in the form of /proc/self/mountinfo
+    folder : str, absolute, without symbolic links
+    mounts : mapping of mount point to type of file system
 
     Returns
     -------
     str
-        such as "nfs4"; "" if its disk is in this machine, as far as can be told
-
-    References
-    ----------
-    The form of the lines: proc_pid_mountinfo(5) of the Linux manual pages.
+        such as "nfs4"; "" if its disk is in this machine, as far as is known
     """
     if folder.startswith(("\\\\", "//")):  # a share by its name, as Windows writes it
         return "share"
-    longest, kind = -1, ""
-    for line in mounts:
-        before, _, after = line.partition(" - ")
-        if len(before.split()) < 5 or not after.split():
-            continue
-        point = ESCAPED.sub(lambda found: chr(int(found[1], 8)), before.split()[4])
-        inside = folder == point or folder.startswith(point.rstrip("/") + "/")
-        if inside and len(point) >= longest:  # of two on one place the later one is seen
-            longest, kind = len(point), after.split()[0]
-    return kind if kind in NETWORK_TYPES else ""
+    around = [point for point in mounts if PurePath(folder).is_relative_to(point)]
+    innermost = max(around, key=lambda point: len(PurePath(point).parts), default="")
+    fstype = mounts.get(innermost, "")
+    return fstype if fstype in NETWORK_TYPES else ""
 
 
-def _read_mounts() -> list[str]:
+def list_mounts() -> dict[str, str]:
+    """Return the type of file system at each mount point; of two at one path, the later one."""
+    import psutil  # takes 25 ms
+
     try:
-        return MOUNTS.read_text("utf-8", "surrogateescape").splitlines()
-    except OSError:  # not Linux
-        return []
+        return {mount.mountpoint: mount.fstype for mount in psutil.disk_partitions(all=True)}
+    except OSError:  # the system does not show its mounts
+        return {}
 
 
 def _is_read_only(folder: str) -> bool:
+    """Return whether this user may not change a folder; psutil has no answer on rights."""
     effective = os.access in os.supports_effective_ids
     if os.path.isdir(folder) and not os.access(folder, os.W_OK | os.X_OK, effective_ids=effective):
         return True
     try:
         return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
-    except (AttributeError, OSError):  # not on this system; or gone, which is told elsewhere
+    except (AttributeError, OSError):  # not on this system; a missing folder is reported elsewhere
         return False

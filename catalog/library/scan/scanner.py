@@ -12,8 +12,8 @@ import numpy as np
 
 from catalog.errors import ParameterError, Stopped
 from catalog.features.measure import MEASURE_VERSION, Measures
+from catalog.library.files.journal import recover_moves
 from catalog.library.files.overrides import read_said
-from catalog.library.files.set_aside import recover_moves
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role, role_from_name

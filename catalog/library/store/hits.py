@@ -67,7 +67,7 @@ class Store(Database):
         StoreError
             if it cannot be opened, is something else, or was written by a newer version
         """
-        from catalog.library.files.set_aside import recover_moves
+        from catalog.library.files.journal import recover_moves
 
         place = Path(os.path.abspath(path))
         store = cls(place, connect(place))

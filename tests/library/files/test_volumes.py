@@ -2,23 +2,35 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import psutil
 import pytest
 
-from catalog.library.files.volumes import MOUNTS as MOUNTS_HERE
-from catalog.library.files.volumes import network_type, why_fixed
+from catalog.library.files.volumes import immovable_reason, list_mounts, network_type
 
-# Lines in the form of proc_pid_mountinfo(5), Linux manual pages.
-MOUNTS = [
-    "21 1 8:1 / / rw,relatime shared:1 - ext4 /dev/sda1 rw",
-    "36 21 98:0 /mnt1 /mnt/two\\040words rw,noatime master:1 - cifs //shelf/drums rw,vers=3",
-    "37 21 0:40 / /home/me/far rw - fuse.sshfs me@barn:/takes rw",
-    "38 37 8:2 / /home/me/far/near rw - ext4 /dev/sdb1 rw",
-    "39 21 0:41 / /boot rw - vfat /dev/sda2 rw",
-]
+# Lines in the form of proc_pid_mounts(5) and fstab(5), Linux manual pages.
+MOUNTS = r"""/dev/sda1 / ext4 rw,relatime 0 0
+//shelf/drums /mnt/two\040words cifs rw,noatime,vers=3 0 0
+me@barn:/takes /home/me/far fuse.sshfs rw 0 0
+/dev/sdb1 /home/me/far/near ext4 rw,relatime 0 0
+/dev/sdc1 /mnt/covered ext4 rw 0 0
+shelf:/takes /mnt/covered nfs4 rw 0 0
+/dev/sda2 /boot vfat rw 0 0
+"""
 
 
+@pytest.fixture
+def mounts(tmp_path, monkeypatch):
+    """Let psutil read the table above."""
+    table = tmp_path / "proc" / "self" / "mounts"
+    table.parent.mkdir(parents=True)
+    table.write_text(MOUNTS)
+    monkeypatch.setattr(psutil, "PROCFS_PATH", str(tmp_path / "proc"))
+    return list_mounts()
+
+
+@pytest.mark.skipif(not psutil.LINUX, reason="reads a table of mounts as Linux writes it")
 @pytest.mark.parametrize(
-    ("folder", "kind"),
+    ("folder", "fstype"),
     [
         ("/", ""),
         ("/home/me", ""),
@@ -27,28 +39,23 @@ MOUNTS = [
         ("/mnt/two wordsmiths", ""),
         ("/home/me/far/2024", "fuse.sshfs"),
         ("/home/me/far/near/2024", ""),
+        ("/mnt/covered/2024", "nfs4"),
         ("/boot/x", ""),
         (r"\\shelf\drums", "share"),
     ],
 )
-def test_the_longest_mount_that_holds_a_folder_says_where_its_disk_is(folder, kind):
-    assert network_type(folder, MOUNTS) == kind
+def test_the_innermost_mount_decides_where_the_disk_of_a_folder_is(mounts, folder, fstype):
+    assert network_type(folder, mounts) == fstype
 
 
-def test_lines_that_are_not_understood_are_passed_over():
-    assert network_type("/home", ["", "nonsense", "1 2 - ", *MOUNTS]) == ""
+def test_a_file_in_an_ordinary_folder_may_be_moved(tmp_path):
+    assert immovable_reason(tmp_path / "a.wav") == ""
 
 
-def test_an_ordinary_folder_is_free(tmp_path):
-    assert why_fixed(tmp_path / "a.wav") == ""
-
-
-def test_a_read_only_mount_is_told():
-    try:
-        mounts = [line.split() for line in MOUNTS_HERE.read_text().splitlines()]
-    except OSError:
-        mounts = []
-    shut = [m[4] for m in mounts if "ro" in m[5].split(",") and Path(m[4]).is_dir()]
-    if not shut:
+def test_a_file_on_a_read_only_mount_may_not_be_moved():
+    mounts = psutil.disk_partitions(all=True)
+    read_only = [m.mountpoint for m in mounts if "ro" in m.opts.split(",")]
+    folders = [Path(mountpoint) for mountpoint in read_only if Path(mountpoint).is_dir()]
+    if not folders:
         pytest.skip("nothing is mounted read-only here")
-    assert why_fixed(Path(shut[0]) / "a.wav") == "its folder is read-only"
+    assert immovable_reason(folders[0] / "a.wav") == "its folder is read-only"

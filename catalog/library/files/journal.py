@@ -1,0 +1,145 @@
+"""The journal of file moves: a move that was interrupted is completed or reverted later.
+
+A journal row is written before a file moves, and is deleted in the transaction that changes the
+hit's state. The file is moved inside that second transaction, so no other process can take a move
+in progress for an interrupted one; a process that dies releases the lock by itself.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from catalog.errors import StoreError
+from catalog.library.files.moves import complete_move, move_file, remove_if_empty
+from catalog.library.store.database import path_from_db, path_to_db
+from catalog.library.store.hits import Store
+from catalog.models import HistoryEvent
+
+COLUMNS = "action, hit_id, home, aside, content_hash, reason, step"
+
+
+@dataclass(frozen=True)
+class FileMove:
+    """The move of one hit's file between its home and the folder of files set aside.
+
+    Attributes
+    ----------
+    action : str, "set aside" or "restore"
+    hit_id : int
+    home : Path, where the file was found
+    aside : str, path below the folder of files set aside
+    content_hash : str, hex SHA-256 of the file
+    reason : str, kept in the history
+    step : int, of the history
+    """
+
+    action: str
+    hit_id: int
+    home: Path
+    aside: str
+    content_hash: str
+    reason: str
+    step: int
+
+    def source_and_target(self, store: Store) -> tuple[Path, Path]:
+        """Return the paths that the file moves from and to."""
+        aside = store.aside_folder / self.aside
+        return (self.home, aside) if self.action == "set aside" else (aside, self.home)
+
+
+def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEvent]:
+    """Move files one by one and record each in the history.
+
+    Parameters
+    ----------
+    store : Store
+    moves : sequence of FileMove
+
+    Returns
+    -------
+    list of HistoryEvent, one per move
+
+    Raises
+    ------
+    StoreError
+        if a move fails; the moves before it stay made
+    """
+    recover_moves(store)
+    events: list[HistoryEvent] = []
+    for move in moves:
+        try:
+            events.append(_carry_out(store, move))
+            remove_if_empty((store.aside_folder / move.aside).parent)
+        except OSError as err:
+            _revert(store, move, err)
+            source, _ = move.source_and_target(store)
+            raise StoreError(
+                f"{source}: cannot be moved ({err.strerror or err}); {len(events)} of {len(moves)} "
+                "were moved before it and can be undone"
+            ) from err
+    return events
+
+
+def recover_moves(store: Store) -> None:
+    """Complete or revert every move that was interrupted.
+
+    Parameters
+    ----------
+    store : Store
+    """
+    if not store.read("SELECT 1 FROM journal"):
+        return
+    with store.writing() as db:
+        rows = db.execute(f"SELECT id, {COLUMNS} FROM journal ORDER BY id").fetchall()
+        for row_id, action, hit_id, home, *rest in rows:
+            move = FileMove(action, hit_id, Path(path_from_db(home)), *rest)
+            source, target = move.source_and_target(store)
+            if complete_move(source, target, content_hash=move.content_hash):
+                _record(store, db, move)
+            db.execute("DELETE FROM journal WHERE id = ?", (row_id,))
+
+
+def _carry_out(store: Store, move: FileMove) -> HistoryEvent:
+    """Write the journal, then move the file and change the hit in one transaction."""
+    source, target = move.source_and_target(store)
+    while True:
+        row_id = _write_row(store, move)
+        with store.writing() as db:
+            if db.execute("DELETE FROM journal WHERE id = ?", (row_id,)).rowcount:
+                move_file(source, target, content_hash=move.content_hash)
+                return _record(store, db, move)
+        # Another process opened the store in between and took the move for an interrupted one.
+
+
+def _write_row(store: Store, move: FileMove) -> int:
+    home = path_to_db(move.home)
+    values = (move.action, move.hit_id, home, move.aside, move.content_hash, move.reason, move.step)
+    with store.writing(changes_hits=False) as db:
+        cursor = db.execute(f"INSERT INTO journal ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+    return int(cursor.lastrowid or 0)
+
+
+def _revert(store: Store, move: FileMove, err: OSError) -> None:
+    """Clear the journal after a move that failed."""
+    if isinstance(err, FileExistsError):  # the file at the target is not ours: leave it alone
+        with store.writing(changes_hits=False) as db:
+            db.execute("DELETE FROM journal WHERE hit_id = ?", (move.hit_id,))
+    recover_moves(store)
+
+
+def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEvent:
+    """Record in the hit and in the history that its file has moved."""
+    state, aside = ("aside", move.aside) if move.action == "set aside" else ("here", None)
+    if state == "here":  # a hit that was found at this path meanwhile has lost its file
+        db.execute(
+            "UPDATE hit SET state = 'missing' WHERE path = ? AND state = 'here' AND id != ?",
+            (path_to_db(move.home), move.hit_id),
+        )
+    db.execute("UPDATE hit SET state = ?, aside = ? WHERE id = ?", (state, aside, move.hit_id))
+    source, target = move.source_and_target(store)
+    return store.add_event(
+        move.action, move.hit_id, source=source, target=target, reason=move.reason, step=move.step
+    )

@@ -1,0 +1,159 @@
+"""The only module that links, renames or removes sound files of the user.
+
+At every moment a file is complete under its old name or its new one, and no existing file is
+overwritten. The journal in `catalog.library.files.journal` records which move was under way.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import os
+import shutil
+import sys
+from pathlib import Path
+
+from catalog.library.scan.walk import hash_file
+
+HAS_RENAMEAT2 = sys.platform == "linux"
+AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
+
+
+def move_file(source: Path, target: Path, *, content_hash: str) -> None:
+    """Move a file to a free path.
+
+    Within one file system the file gets a second name, then loses the first. Between file systems,
+    or where hard links are not supported, it is copied and the copy verified before the original
+    is removed.
+
+    Parameters
+    ----------
+    source, target : Path
+        the folder of `target` is created if needed
+    content_hash : str
+        hex SHA-256 of the file
+
+    Raises
+    ------
+    FileExistsError
+        if `target` exists; the source is untouched
+    OSError
+        if the move is not possible; the source is untouched
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        os.link(source, target, follow_symlinks=False)
+    except FileExistsError:
+        raise
+    except OSError:  # another file system, or one without hard links
+        _copy_verified(source, target, content_hash)
+    sync_folder(target.parent)
+    os.unlink(source)
+    sync_folder(source.parent)
+
+
+def complete_move(source: Path, target: Path, *, content_hash: str) -> bool:
+    """Complete a move that was interrupted, if its target holds the whole file.
+
+    Parameters
+    ----------
+    source, target : Path
+    content_hash : str
+        hex SHA-256 of the file
+
+    Returns
+    -------
+    bool
+        True if the file is now at `target` alone; False if the move must count as not made
+    """
+    _part_path(target, content_hash).unlink(missing_ok=True)
+    if not _is_whole(target, content_hash):
+        return False
+    if _is_whole(source, content_hash):
+        os.unlink(source)  # the target holds every byte of it
+    return not os.path.lexists(source)
+
+
+def remove_if_empty(folder: Path) -> None:
+    """Remove a folder if nothing is in it."""
+    with contextlib.suppress(OSError):  # not empty, which is the usual case
+        folder.rmdir()
+
+
+def sync_folder(folder: Path) -> None:
+    """Flush the names in a folder to the disk, where the system supports it."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError:  # some network file systems cannot; the move itself stands
+        pass
+    finally:
+        os.close(handle)
+
+
+def _part_path(target: Path, content_hash: str) -> Path:
+    """Return where the copy is written; hidden, so that no scan picks it up."""
+    return target.parent / f".{content_hash[:24]}.part"
+
+
+def _is_whole(path: Path, content_hash: str) -> bool:
+    try:
+        return hash_file(path) == content_hash
+    except OSError:
+        return False
+
+
+def _copy_verified(source: Path, target: Path, content_hash: str) -> None:
+    """Copy a file with its times, compare the copy's hash, then rename it to its target."""
+    part = _part_path(target, content_hash)
+    before = os.stat(source)
+    try:
+        shutil.copy2(source, part)
+        with part.open("rb+") as file:
+            os.fsync(file.fileno())
+        if hash_file(part) != content_hash:
+            raise OSError(
+                f"the copy differs from the file; the disk of {target.parent} may be failing"
+            )
+        now = os.stat(source)
+        if (now.st_size, now.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
+            raise OSError("another program wrote to it while it was copied")
+        _rename_to_free(part, target)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def _rename_to_free(part: Path, target: Path) -> None:
+    """Rename without overwriting, where the file system can guarantee that."""
+    try:
+        os.link(part, target)
+    except FileExistsError:
+        raise
+    except OSError:  # no hard links here
+        _rename_noreplace(part, target)
+    else:
+        part.unlink()
+
+
+def _rename_noreplace(part: Path, target: Path) -> None:
+    """Rename in one call that fails if the target exists; without such a call, check first.
+
+    References
+    ----------
+    RENAME_NOREPLACE of renameat2(2), Linux manual pages; `os.rename` of the Python library
+    reference: on Windows it fails where the target exists.
+    """
+    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if HAS_RENAMEAT2 else None
+    if call is not None:
+        names = os.fsencode(part), os.fsencode(target)
+        if call(AT_FDCWD, names[0], AT_FDCWD, names[1], RENAME_NOREPLACE) == 0:
+            return
+        if ctypes.get_errno() == errno.EEXIST:
+            raise FileExistsError(f"{target} exists")
+    if os.path.lexists(target):  # a kernel or file system without that flag
+        raise FileExistsError(f"{target} exists")
+    os.rename(part, target)

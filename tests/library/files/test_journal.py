@@ -1,0 +1,150 @@
+"""Processes that die while they move files: each file must be whole at exactly one path, always."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from catalog.library.files.set_aside import restore_hits, set_aside_hits
+from catalog.library.files.undo import undo_steps
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.store.hits import Store
+from tests.library.files.conftest import snapshot
+
+N_KILLS = 10  # on each of two disks
+N_KILLS_IN_FULL = 60
+N_OPENINGS = 100
+MEMORY = Path("/dev/shm")  # on Linux another file system than the temporary folder
+N_STEPS = {"link": 5, "copy": 6}  # calls that `_die_after` counts in one move
+
+CYCLE = """
+import itertools, sys
+from catalog.library.files.set_aside import restore_hits, set_aside_hits
+from catalog.library.store.hits import Store
+with Store.open(sys.argv[1]) as store:
+    ids = [hit.id for hit in store.hits(states=("here", "aside"))]
+    for n in itertools.count():
+        hit = store.hit(ids[n % len(ids)])
+        if hit.state == "here":
+            set_aside_hits(store, [hit.id], reason="round")
+        else:
+            restore_hits(store, [hit.id])
+        if n == 0:
+            print("at work", flush=True)
+"""
+
+
+class ProcessDied(BaseException):
+    """Stands for the end of the process at one step."""
+
+
+@pytest.mark.parametrize("action", ["set aside", "restore"])
+@pytest.mark.parametrize(
+    ("way", "n_calls"), [(way, n) for way in N_STEPS for n in range(N_STEPS[way])]
+)
+def test_dying_at_any_step_leaves_one_whole_file(
+    scanned, library, monkeypatch, way, n_calls, action
+):
+    hit, before = scanned.hits()[0], snapshot(library)
+    contents = {hit.id: before[hit.path] for hit in scanned.hits()}
+    if action == "restore":
+        set_aside_hits(scanned, [hit.id], reason="")
+    with monkeypatch.context() as patch:
+        _die_after(patch, n_calls, way=way)
+        move = restore_hits if action == "restore" else partial(set_aside_hits, reason="x")
+        with pytest.raises(ProcessDied):
+            move(scanned, [hit.id])
+    scanned.close()
+    with Store.open(scanned.path) as store:
+        _check_all_whole(store, library, contents)
+        restore_hits(store, [hit.id for hit in store.hits(states=("aside",))])
+    assert snapshot(library) == before
+
+
+def _die_after(patch, n_calls, *, way):
+    """End the process at the first call that touches the disk after `n_calls` of them."""
+    n_left = n_calls
+
+    def count(function):
+        def counted(*args, **kwargs):
+            nonlocal n_left
+            n_left -= 1
+            if n_left < 0:
+                raise ProcessDied
+            return function(*args, **kwargs)
+
+        return counted
+
+    def no_hard_links(*_, **__):
+        raise OSError(18, "Invalid cross-device link")
+
+    for owner, name in [(os, "unlink"), (os, "fsync"), (shutil, "copy2"), (Store, "add_event")]:
+        patch.setattr(owner, name, count(getattr(owner, name)))
+    patch.setattr(os, "link", no_hard_links if way == "copy" else count(os.link))
+
+
+def _start_cycle(store_path: Path) -> subprocess.Popen:
+    run = subprocess.Popen([sys.executable, "-c", CYCLE, store_path], stdout=subprocess.PIPE)
+    assert run.stdout is not None
+    assert run.stdout.readline() == b"at work\n"
+    return run
+
+
+def _check_all_whole(store, library, contents):
+    """Check that each hit's file is whole where the store says, and that there is no other file."""
+    files = {"here": snapshot(library), "aside": snapshot(store.aside_folder)}
+    hits = store.hits(states=("here", "aside"))
+    assert {hit.id: files[hit.state][hit.path] for hit in hits} == contents
+    assert len(files["here"]) + len(files["aside"]) == len(contents)
+    assert store.read("SELECT * FROM journal") == []
+
+
+def test_a_move_in_progress_is_not_taken_for_an_interrupted_one(scanned, library):
+    before = snapshot(library)
+    run = _start_cycle(scanned.path)
+    for _ in range(N_OPENINGS):  # each one looks for interrupted moves
+        with Store.open(scanned.path) as store:
+            assert len(store.hits(states=("here", "aside"))) == len(before)
+    assert run.poll() is None  # it met no error
+    run.kill()
+    run.communicate()
+    with Store.open(scanned.path) as store:
+        assert len(store.history()) > 2
+        restore_hits(store, [hit.id for hit in store.hits(states=("aside",))])
+    assert snapshot(library) == before
+
+
+@pytest.mark.parametrize("n_disks", [1, 2])
+@pytest.mark.timeout(3600)
+def test_a_killed_process_loses_no_file(full, library, tmp_path, n_disks):
+    if n_disks == 2 and (not MEMORY.is_dir() or MEMORY.stat().st_dev == library.stat().st_dev):
+        pytest.skip(f"needs a second file system at {MEMORY}")
+    before = snapshot(library)
+    n_kills = N_KILLS_IN_FULL if full else N_KILLS
+    rng = random.Random(n_kills)
+    with tempfile.TemporaryDirectory(dir=MEMORY if n_disks == 2 else tmp_path) as folder:
+        store_path = Path(folder) / "drums.sqlite"
+        with Store.open(store_path) as store:
+            scan_folders(store, [library], n_jobs=1)
+            contents = {hit.id: before[hit.path] for hit in store.hits()}
+        for _ in range(n_kills):
+            run = _start_cycle(store_path)
+            time.sleep(rng.uniform(0.0, 0.15))
+            run.send_signal(signal.SIGKILL)
+            run.communicate()
+            with Store.open(store_path) as store:
+                _check_all_whole(store, library, contents)
+        with Store.open(store_path) as store:
+            assert len(store.history()) >= n_kills  # each process made at least one move
+            assert undo_steps(store).left == ()
+    assert snapshot(library) == before
