@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from catalog.matching.transfer import Alignment
     from catalog.models import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
     from catalog.search.layout import Layout
-    from catalog.search.neighbors import Match
+    from catalog.search.matches import Match
 
 __version__ = "0.1.0"
 
@@ -74,7 +74,7 @@ _ROOMS = {
     "catalog.duplicates.review": ("Doubt",),
     "catalog.duplicates.groups": ("CopyGroup",),
     "catalog.search.layout": ("Layout",),
-    "catalog.search.neighbors": ("Match",),
+    "catalog.search.matches": ("Match",),
     "catalog.duplicates.relations": ("Relation",),
     "catalog.duplicates.microphone_ties": ("StrokeTie",),
     "catalog.matching.transfer": ("Alignment",),

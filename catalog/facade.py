@@ -13,10 +13,10 @@ from catalog.errors import ParameterError
 from catalog.handover import HandOver
 from catalog.holdings import OnProgress, default_store
 from catalog.kit.model import Kit
-from catalog.models import ROLES, Hit, Progress
+from catalog.models import Hit, Progress
 from catalog.search.constraints import But
 from catalog.search.layout import Layout
-from catalog.search.neighbors import Match
+from catalog.search.matches import Match
 from catalog.search.query import Query
 from catalog.search.table import HitTable
 
@@ -67,16 +67,10 @@ class Catalog(Copying, HandOver):
         >>> [cat.hit(match.hit_id).drum for match in cat.alternates(snare.id, 2)]
         ['SN brass towel', 'SN brass towel']
         """
-        from catalog.search.neighbors import rank_hits, stroke_candidates
-        from catalog.search.spaces import stroke_distances
+        from catalog.search.query import find_alternates
 
         table = self._current()
-        row = self._row(table, hit_id)
-        allowed = np.ones(len(table.hits), bool)
-        allowed[row] = False
-        rows = stroke_candidates(table.spaces, row, allowed=allowed, n=n)
-        distances = stroke_distances(table.spaces, row, rows)
-        return rank_hits(table.spaces.hit_ids[rows], distances, allowed=allowed[rows], n=n)
+        return find_alternates(table, self._row(table, hit_id), n=n)
 
     def similar(
         self,
@@ -120,30 +114,11 @@ class Catalog(Copying, HandOver):
         >>> {cat.hit(match.hit_id).session for match in cat.similar(snare.id, 3, elsewhere=True)}
         {'Vellanby boathouse'}
         """
-        from catalog.search.constraints import apply_wishes, read_wishes
-        from catalog.search.neighbors import alike_candidates, rank_hits
+        from catalog.search.query import find_similar
 
-        if role is not None and role not in ROLES:
-            raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
         table = self._current()
         query = self._query(hit, table)
-        allowed = np.ones(len(table.hits), bool)
-        if role is not None:
-            allowed &= np.fromiter((other.role == role for other in table.hits), bool)
-        if elsewhere and query.session:
-            allowed &= np.fromiter((o.session != query.session for o in table.hits), bool)
-        if query.row is not None:
-            allowed[query.row] = False
-        if but is None:
-            rows = alike_candidates(table.spaces, query.alike, query.roles, allowed=allowed, n=n)
-            distances = query.distances(table, rows)
-        else:
-            wishes, rows = read_wishes(but, query.descriptors), np.arange(len(allowed))
-            moved, distances = apply_wishes(
-                wishes, query.descriptors, table.hits, query.distances(table)
-            )
-            allowed &= moved
-        return rank_hits(table.spaces.hit_ids[rows], distances, allowed=allowed[rows], n=n)
+        return find_similar(table, query, n=n, role=role, elsewhere=elsewhere, but=but)
 
     def outside(self, path: str | Path) -> Hit:
         """Measure a file that need not be in the catalog, such as a phone's recording.
@@ -172,18 +147,12 @@ class Catalog(Copying, HandOver):
         -------
         tuple of str, the most audible first
         """
-        from catalog.search.neighbors import explain_difference
+        from catalog.search.matches import describe_difference
 
         other = self.hit(other_id)
         if isinstance(hit, str | Path):
-            descriptors, session = self._query(hit, self._current()).descriptors, ""
-        else:
-            mine = self.hit(hit)
-            descriptors, session = mine.descriptors, mine.session
-        found = explain_difference(descriptors, other.descriptors)
-        if other.session and other.session != session:
-            found += (f"from {other.session}",)
-        return found
+            return describe_difference(self._query(hit, self._current()).hit, other)
+        return describe_difference(self.hit(hit), other)
 
     # Map
 

@@ -16,13 +16,12 @@ from catalog.cli.output import (
     Run,
     emit,
     hit_line,
-    plain,
     say,
 )
 
 if TYPE_CHECKING:
     from catalog.facade import Catalog
-    from catalog.search.neighbors import Match
+    from catalog.search.matches import Match
 
 
 def add_verbs(verb: AddVerb) -> None:
@@ -56,7 +55,7 @@ def _hit_or_file(text: str) -> int | Path:
 
 
 def _alternates(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_matches(cat, args, cat.alternates(args.hit, args.n))
+    return _print_matches(args, cat.alternates(args.hit, args.n))
 
 
 def _similar(cat: Catalog, args: argparse.Namespace) -> int:
@@ -64,13 +63,15 @@ def _similar(cat: Catalog, args: argparse.Namespace) -> int:
     found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but)
     if but and len(found) < args.n:
         say(f"no more go that way: {len(found)} of {args.n} asked for")
-    return _print_matches(cat, args, found)
+    return _print_matches(args, found)
 
 
-def _print_matches(cat: Catalog, args: argparse.Namespace, found: Sequence[Match]) -> int:
-    rows = [(match, cat.hit(match.hit_id), cat.reasons(args.hit, match.hit_id)) for match in found]
-    value = [{**plain(match), "path": hit.path, "reasons": why} for match, hit, why in rows]
-    lines = [f"{m.distance:7.4f}{hit_line(hit)}  {', '.join(why)}" for m, hit, why in rows]
+def _print_matches(args: argparse.Namespace, found: Sequence[Match]) -> int:
+    value = [
+        {"hit_id": m.hit_id, "distance": m.distance, "path": m.hit.path, "reasons": m.reasons}
+        for m in found
+    ]
+    lines = [f"{m.distance:7.4f}{hit_line(m.hit)}  {', '.join(m.reasons)}" for m in found]
     emit(value, lines, as_json=args.json)
     return FINE if found else NOT_ALL
 

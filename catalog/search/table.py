@@ -11,7 +11,6 @@ import numpy as np
 
 from catalog.library.store.hits import Store
 from catalog.models import ROLES, Hit
-from catalog.search.neighbors import spread_roles
 from catalog.search.spaces import Spaces, make_spaces
 
 EXAMPLE_RADIUS = 1.2  # in the stroke space: nine of ten nearest strokes of one drum lie within 1.04
@@ -112,3 +111,31 @@ def roles_by_example(table: HitTable) -> list[JudgedRole]:
         if (hit.role, hit.role_source) != (new.role, new.source):
             changed.append(new)
     return changed
+
+
+def spread_roles(
+    points: np.ndarray, examples: np.ndarray, example_roles: np.ndarray, *, radius: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give each hit the role of its nearest example, if that is near enough.
+
+    Parameters
+    ----------
+    points : np.ndarray, float32, shape (n, n_dims), hits whose role is guessed
+    examples : np.ndarray, float32, shape (n_examples, n_dims), hits whose role the user said
+    example_roles : np.ndarray, int, shape (n_examples,)
+    radius : float, distance within which strokes usually belong to one drum
+
+    Returns
+    -------
+    roles : np.ndarray, int, shape (n,), -1 where no example is near
+    confidence : np.ndarray, float, shape (n,), 1 at an example, 0.5 at the radius
+    """
+    roles = np.full(len(points), -1)
+    nearest = np.full(len(points), np.inf)
+    for example, role in zip(examples, example_roles, strict=True):
+        difference = points - example
+        distance = np.sqrt(np.einsum("ij,ij->i", difference, difference, dtype=np.float64))
+        closer = distance < nearest
+        nearest[closer], roles[closer] = distance[closer], role
+    roles[nearest > radius] = -1
+    return roles, np.where(nearest <= radius, 1.0 - 0.5 * nearest / radius, 0.0)

@@ -177,8 +177,7 @@ def time_queries(place: Path, n_hits: int) -> None:
     """One exact query beside scikit-learn and faiss, and the memory that a library takes."""
     from sklearn.neighbors import NearestNeighbors
 
-    from catalog.search.neighbors import rank_hits, stroke_candidates
-    from catalog.search.spaces import stroke_distances
+    from catalog.search.query import find_alternates
     from catalog.search.table import read_table
 
     before = resident_mb()
@@ -188,14 +187,7 @@ def time_queries(place: Path, n_hits: int) -> None:
     held = {"hits and numbers": resident_mb() - before} | {
         name: getattr(spaces, name).nbytes / 1e6 for name in ("strokes", "alike", "roles")
     }
-    allowed = np.ones(n_hits, bool)
-
-    def ask() -> object:  # as `Catalog.alternates` does once the table is read
-        rows = stroke_candidates(spaces, 7, allowed=allowed, n=10)
-        distances = stroke_distances(spaces, 7, rows)
-        return rank_hits(spaces.hit_ids[rows], distances, allowed=allowed[rows], n=10)
-
-    ours = fastest(ask, QUERIES)
+    ours = fastest(lambda: find_alternates(table, 7, n=10), QUERIES)
     points = np.ascontiguousarray(spaces.strokes)
     brute = NearestNeighbors(n_neighbors=10, algorithm="brute").fit(points)
     peer = fastest(lambda: brute.kneighbors(points[7:8]), QUERIES)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.search.neighbors import rank_hits
+from catalog.search.neighbors import rank_rows
 from catalog.search.spaces import Spaces, stroke_distances
 from tests.oracles import nearest
 
@@ -17,7 +17,9 @@ def spaces_of(points: np.ndarray) -> Spaces:
 
 def ranked(spaces: Spaces, row: int, n: int | None = None):
     allowed = np.arange(len(spaces.hit_ids)) != row
-    return rank_hits(spaces.hit_ids, stroke_distances(spaces, row), allowed=allowed, n=n)
+    distances = stroke_distances(spaces, row)
+    rows = rank_rows(spaces.hit_ids, distances, allowed=allowed, n=n)
+    return list(zip(spaces.hit_ids[rows].tolist(), distances[rows].tolist(), strict=True))
 
 
 def points_with_ties() -> np.ndarray:
@@ -33,8 +35,8 @@ def test_the_order_and_distances_are_those_of_a_float64_brute_force():
     for row in (0, 7, 50, 299):
         expected = nearest(points, row)
         found = ranked(spaces, row)
-        assert [m.distance for m in found] == pytest.approx([d for _, d in expected], rel=1e-6)
-        assert [m.hit_id for m in found[:3]] == [i for i, _ in expected[:3]]
+        assert [d for _, d in found] == pytest.approx([d for _, d in expected], rel=1e-6)
+        assert [i for i, _ in found[:3]] == [i for i, _ in expected[:3]]
 
 
 def test_the_distances_are_those_of_scikit_learn():
@@ -44,7 +46,7 @@ def test_the_distances_are_those_of_scikit_learn():
         points.astype(float)
     )
     theirs = index.kneighbors(points[:20].astype(float))[0][:, 1:]
-    ours = [[m.distance for m in ranked(spaces_of(points), row, 10)] for row in range(20)]
+    ours = [[d for _, d in ranked(spaces_of(points), row, 10)] for row in range(20)]
     assert np.array(ours) == pytest.approx(theirs, rel=1e-5, abs=1e-6)
 
 
@@ -52,4 +54,4 @@ def test_two_hits_0_0084_apart_are_not_at_distance_0():
     """A squared-norm shortcut in float32 loses them at this distance from the origin."""
     points = np.full((2, 120), 30.0, np.float32)
     points[1, 0] += 0.0084
-    assert ranked(spaces_of(points), 0)[0].distance == pytest.approx(0.0084, rel=1e-3)
+    assert ranked(spaces_of(points), 0)[0][1] == pytest.approx(0.0084, rel=1e-3)

@@ -11,7 +11,7 @@ from catalog.kit.levels import Levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
-from catalog.search.neighbors import explain_difference
+from catalog.search.matches import explain_difference
 
 CLOSE = 0.05  # of a score: nobody hears which one is better
 AUDIBLE_DB = 1.0  # that a slot's gain must differ by to be told

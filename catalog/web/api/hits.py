@@ -90,8 +90,8 @@ def describe_near(hit: int | Path, wanted: NearWanted) -> dict[str, Any]:
     lists = {"alternates": catalog.alternates(hit, N_ROWS) if isinstance(hit, int) else []}
     rows = {
         name: [
-            describe_row(catalog.hit(match.hit_id))
-            | {"why": list(catalog.reasons(hit, match.hit_id))}
+            describe_row(match.hit)
+            | {"why": list(match.reasons)}
             | {"distance": round(float(match.distance), 4)}
             for match in matches
         ]

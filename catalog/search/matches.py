@@ -1,0 +1,140 @@
+"""Answers of a search: the hit found, its distance, and the audible differences in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from catalog.features.descriptors import DESCRIPTORS
+from catalog.models import Hit
+
+MAX_REASONS = 3
+LEVEL_STEP_DB = 1.0  # the usual step of loudness tables
+LEVEL_WEIGHT_DB = 3.0  # dB that count as much as one step of `AUDIBLE_RATIOS`
+
+# Relative change that is audible: common practice, no published source, except for pitch, where
+# it is a quarter tone.
+AUDIBLE_RATIOS: dict[str, float] = {
+    "decay20_s": 0.15,
+    "centroid_hz": 0.08,
+    "body_hz": 0.03,
+    "attack_s": 0.5,
+    "length_s": 0.15,
+    "flatness": 0.3,
+}
+_DESCRIPTOR = {descriptor.name: descriptor for descriptor in DESCRIPTORS}
+
+
+@dataclass(frozen=True)
+class Match:
+    """One hit found by a search.
+
+    Attributes
+    ----------
+    hit : Hit
+    distance : float
+        from the hit searched from; comparable within one search only
+    query_hit : Hit
+        the hit searched from; of id 0 for a file outside the catalog
+    """
+
+    hit: Hit
+    distance: float
+    query_hit: Hit = field(repr=False, compare=False)
+
+    @property
+    def hit_id(self) -> int:
+        """Id of the hit found."""
+        return self.hit.id
+
+    @cached_property
+    def reasons(self) -> tuple[str, ...]:
+        """Differences from the hit searched from, see `describe_difference`."""
+        return describe_difference(self.query_hit, self.hit)
+
+
+def make_matches(
+    query_hit: Hit, hits: Sequence[Hit], *, rows: np.ndarray, distances: np.ndarray
+) -> list[Match]:
+    """Make the answers of one search from rows of the hit table.
+
+    Parameters
+    ----------
+    query_hit : Hit, the hit searched from
+    hits : sequence of Hit, all rows of the table
+    rows : np.ndarray, int, shape (n,), the hits found, nearest first
+    distances : np.ndarray, float64, shape (n,), of each of `rows`
+
+    Returns
+    -------
+    list of Match, in the order of `rows`
+    """
+    pairs = zip(rows.tolist(), distances.tolist(), strict=True)
+    return [Match(hits[row], distance, query_hit) for row, distance in pairs]
+
+
+def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
+    """Describe how another hit differs: "40 ms shorter", "300 Hz darker", "from Attic".
+
+    Parameters
+    ----------
+    hit, other : Hit
+
+    Returns
+    -------
+    tuple of str
+        at most `MAX_REASONS` audible differences, the largest first, then the session of `other`
+        if it is a different one
+    """
+    found = explain_difference(hit.descriptors, other.descriptors)
+    if other.session and other.session != hit.session:
+        found += (f"from {other.session}",)
+    return found
+
+
+def explain_difference(
+    descriptors: Mapping[str, float], other: Mapping[str, float], *, n: int = MAX_REASONS
+) -> tuple[str, ...]:
+    """List the audible differences of the second set of descriptors, the largest first.
+
+    Parameters
+    ----------
+    descriptors, other : mapping of str to float, see `catalog.features.descriptors`
+    n : int, length of the list at most
+
+    Returns
+    -------
+    tuple of str
+        such as ("40 ms shorter", "300 Hz darker"); empty if nothing audible was measured
+    """
+    found = []
+    for name, ratio in AUDIBLE_RATIOS.items():
+        a, b = descriptors.get(name, math.nan), other.get(name, math.nan)
+        if not (math.isfinite(a) and math.isfinite(b)) or a <= 0 or b <= 0:
+            continue
+        steps = abs(math.log(b / a)) / math.log1p(ratio)
+        if steps >= 1.0:
+            found.append((steps, _phrase(name, b - a)))
+    louder_db = other.get("loudness_lkfs", math.nan) - descriptors.get("loudness_lkfs", math.nan)
+    if math.isfinite(louder_db) and abs(louder_db) >= LEVEL_STEP_DB:
+        word = "louder" if louder_db > 0 else "softer"
+        found.append((abs(louder_db) / LEVEL_WEIGHT_DB, f"{abs(louder_db):.0f} dB {word}"))
+    found.sort(key=lambda pair: -pair[0])
+    return tuple(text for _, text in found[:n])
+
+
+def _phrase(name: str, difference: float) -> str:
+    word = _DESCRIPTOR[name].more if difference > 0 else _DESCRIPTOR[name].less
+    size = abs(difference)
+    if name.endswith("_hz"):
+        return f"{size:.0f} Hz {word}" if size < 2000 else f"{size / 1000:.1f} kHz {word}"
+    if not name.endswith("_s"):
+        return word
+    amount = f"{1000 * size:.0f} ms" if size < 1 else f"{size:.1f} s"
+    if name == "decay20_s":
+        return f"rings {amount} {'longer' if difference > 0 else 'shorter'}"
+    return f"attack {amount} {word}" if name == "attack_s" else f"{amount} {word}"
