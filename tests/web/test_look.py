@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import json
+import posixpath
 import re
 import tomllib
 from importlib.resources import files
@@ -7,7 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from catalog.web.assets import SCRIPTS, STYLES, join_scripts, join_styles, read_part
+from catalog.models import ROLES
+from catalog.web.assets import (
+    FRONTEND,
+    STYLES,
+    join_styles,
+    loader_script,
+    modules,
+)
 
 PAGE = files("catalog.web")
 ROOT = Path(__file__).parents[2]
@@ -41,32 +50,50 @@ def test_text_and_marks_stand_out_from_the_paper(scheme):
 
 
 def test_every_role_has_a_mark_of_its_own_shape():
-    from catalog.models import ROLES
-
-    table = PAGE.joinpath("frontend", "shared", "marks.js").read_text("utf-8")
-    shapes = dict(re.findall(r"(\w+): (\['\w+', [01]\])", table))
+    shapes = dict(re.findall(r"(\w+): (\['\w+', [01]\])", modules()["drawing/marks.js"]))
     assert set(shapes) == set(ROLES)
     assert len(set(shapes.values())) == len(ROLES)
 
 
 def test_the_scripts_ask_only_this_machine_and_write_no_markup():
-    js = join_scripts() + read_part("load.js")
-    assert not re.findall(r"https?://", js)
-    assert not re.findall(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", js)
-    assert all(path.startswith("/api/") for path in re.findall(r"fetch\(`([^`]*)`", js))
+    scripts = [loader_script(), *modules().values()]
+    for js in scripts:
+        assert not re.findall(r"https?://", js)
+        assert not re.findall(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", js)
+        assert all(path.startswith("/api/") for path in re.findall(r"fetch\(`([^`]*)`", js))
 
 
-def test_no_script_is_left_out():
-    audition = ROOT / "catalog" / "web" / "frontend"
-    names = {path.relative_to(audition).as_posix() for path in audition.rglob("*.*s")}
-    assert names == {*SCRIPTS, *STYLES, "load.js"}
+def test_each_import_names_what_another_module_exports():
+    found = 0
+    for name, js in modules().items():
+        for names, relative in re.findall(
+            r"^import \{([^}]*)\} from '([^']*)';$", js, re.MULTILINE
+        ):
+            target = posixpath.normpath(posixpath.join(posixpath.dirname(name), relative))
+            exported = exports_of(modules()[target])
+            wanted = {part.split(" as ")[0].strip() for part in names.split(",") if part.strip()}
+            assert wanted <= exported, (name, target, wanted - exported)
+            found += len(wanted)
+    assert found > 100
 
 
-def test_no_name_is_given_twice_where_all_scripts_are_one_module():
-    line = re.compile(r"^(?:const|let|class|(?:async )?function) ([\w$]+)", re.MULTILINE)
-    names = line.findall(join_scripts())
-    assert len(names) > 100
-    assert sorted(names) == sorted(set(names))
+def exports_of(js: str) -> set[str]:
+    direct = re.findall(
+        r"^export (?:const|class|(?:async )?function\*?) ([\w$]+)", js, re.MULTILINE
+    )
+    lists = re.findall(r"^export \{([^}]*)\};$", js, re.MULTILINE)
+    return {*direct, *(name.strip() for part in lists for name in part.split(","))}
+
+
+def test_every_module_is_preloaded_by_the_loader():
+    addresses = json.loads(re.search(r"const addresses = (\[.*?\])\.map", loader_script())[1])
+    assert addresses[0].endswith("/main.js")
+    assert {address.split("/", 4)[4] for address in addresses} == set(modules())
+
+
+def test_no_style_sheet_is_left_out():
+    sheets = {path.relative_to(FRONTEND).as_posix() for path in FRONTEND.rglob("*.css")}
+    assert sheets == set(STYLES)
 
 
 def test_motion_is_only_for_those_who_did_not_ask_for_less():

@@ -16,7 +16,7 @@ from catalog.features.descriptors import note_name
 from catalog.search.constraints import WORDS
 from catalog.web import state as opened
 from catalog.web.api.responses import FOR_GOOD, NOT_KEPT, answer
-from catalog.web.assets import join_scripts, script_version
+from catalog.web.assets import modules, modules_version
 from catalog.web.payloads import describe_row
 
 N_ROWS = 10  # alternates and similar hits shown
@@ -32,10 +32,11 @@ async def _points(request: Request) -> Response:
     return await answer(work)
 
 
-async def _audition(request: Request) -> Response:
-    if request.path_params["version"] != script_version():
+async def _module(request: Request) -> Response:
+    source = modules().get(request.path_params["name"])
+    if source is None or request.path_params["version"] != modules_version():
         return PlainTextResponse("outdated; load the page again", 404, headers=NOT_KEPT)
-    return Response(join_scripts(), media_type="text/javascript", headers=FOR_GOOD)
+    return Response(source, media_type="text/javascript", headers=FOR_GOOD)
 
 
 async def _mask(request: Request) -> Response:
@@ -112,7 +113,7 @@ async def _near(request: Request) -> Response:
 
 ROUTES = (
     Route("/api/points/{version:str}", _points),
-    Route("/api/audition/{version:str}.js", _audition),
+    Route("/api/audition/{version:str}/{name:path}", _module),
     Route("/api/mask/{version:str}", _mask),
     Route("/api/about/{hit_id:int}", _about),
     Route("/api/near/{hit_id:int}", _near),

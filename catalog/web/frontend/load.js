@@ -1,6 +1,10 @@
-// All that Streamlit carries: the rest comes once, by an address that changes with its content.
-// The address is made whole because this script itself is run from a blob, which has no folder.
-const ready = import(new URL('SCRIPT_ADDRESS', document.baseURI).href);
+// All that Streamlit carries: the modules come once, from addresses that change with their content.
+// All are requested at once, because the browser would find deeper imports only step by step.
+// Addresses are made absolute because this script itself is run from a blob, which has no folder.
+const addresses = MODULE_ADDRESSES.map(path => new URL(path, document.baseURI).href);
+document.head.append(...addresses.map(href => Object.assign(document.createElement('link'),
+  { rel: 'modulepreload', href })));
+const ready = import(addresses[0]);    // the entry
 
 export default function (c) {
   let end = null, ended = false;

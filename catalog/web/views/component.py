@@ -4,24 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from functools import cache
 from typing import Any
 
 import streamlit as st
 
-from catalog.web.assets import read_part, script_version
+from catalog.web.assets import loader_script, read_frontend_file
 
 PROBE_VARIABLE = "CATALOG_PAGE_PROBE"  # tests look into the page through it
-
-
-@cache
-def _loader() -> tuple[str, str]:
-    """Give the component's html and its script, which fetches the rest from the page's own route.
-
-    A component's content goes over the websocket with each change of its data, so it is kept small.
-    """
-    address = f"/api/audition/{script_version()}.js"
-    return read_part("audition.html"), read_part("load.js").replace("SCRIPT_ADDRESS", address)
 
 
 def mount_audition(
@@ -47,8 +36,9 @@ def mount_audition(
     -------
     what the component reports, by attribute
     """
-    html, js = _loader()
-    component = st.components.v2.component("catalog.audition", html=html, js=js)
+    component = st.components.v2.component(
+        "catalog.audition", html=read_frontend_file("audition.html"), js=loader_script()
+    )
     sent = {"view": view, "name": view, "probe": bool(os.environ.get(PROBE_VARIABLE)), **data}
     callbacks: dict[str, Any] = dict(on_change)
     return component(key=view, data=sent, default=default, **callbacks)

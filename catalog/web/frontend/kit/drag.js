@@ -1,6 +1,9 @@
 // Carrying a hit by pointer: from a row, a card or a stroke to a place or a layer. A finger has to
 // rest first, because moving it scrolls the page.
 
+import { el } from '../shared/dom.js';
+import { table } from '../shared/kit_session.js';
+
 const CARRY_PX = 6;                    // a hand that presses is never quite still
 const HOLD_MS = 350;                   // common for a long press; no source
 
@@ -90,3 +93,5 @@ const carryRows = (room, chosen, strip) => makeCarrying(room, {
   end: () => strip.carry(null),
   drop: (target, load) => table.act('assign', { slot: target.dataset.slot, id: load.id }),
 });
+
+export { makeCarrying, carryRows };

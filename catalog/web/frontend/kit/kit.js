@@ -1,8 +1,20 @@
 // The view "kit": its places as cards, one of them opened, and the ways to play it.
 
+import { makeCarrying } from './drag.js';
+import { makeStrokes } from './layer_editor.js';
+import { pads, loadKit } from './pads.js';
+import { makeCards } from './slot_cards.js';
+import { makeKitBar } from './toolbar.js';
+import { engine } from '../playback/audio_engine.js';
+import { striker } from '../playback/kit_sampler.js';
+import { midi } from '../playback/midi_input.js';
+import { player } from '../playback/phrase_player.js';
+import { el, typing } from '../shared/dom.js';
+import { table, undoKey } from '../shared/kit_session.js';
+
 const SETTLED_MS = 250;                // the forms around the kit are drawn anew once it rests
 
-MOUNTS.kit = (root, live) => {
+export const mount = (root, live) => {
   const room = root.querySelector('.room');
   const open = { slot: null, toggle(slot) { open.slot = open.slot === slot ? null : slot; draw(); if (open.slot) strokes.box.scrollIntoView({ block: 'nearest' }); } };
   const cards = makeCards(open), strokes = makeStrokes(open), bar = makeKitBar();

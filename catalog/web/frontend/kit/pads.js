@@ -1,5 +1,12 @@
 // The kit under the fingers: a strip below the map. Cards of the kit's own part are in cards.js.
 
+import { WORDS } from '../constants.js';
+import { markIcon } from '../drawing/marks.js';
+import { engine } from '../playback/audio_engine.js';
+import { striker } from '../playback/kit_sampler.js';
+import { el, outlineCanvas, ownKey } from '../shared/dom.js';
+import { table } from '../shared/kit_session.js';
+
 const PAD_KEYS = 'asdfghjklzxcvbnm';
 const HAND = 100;                      // velocity of a letter or a click
 const STRUCK_MS = 120;
@@ -79,3 +86,5 @@ function makeStrip(getChosen) {        // getChosen() -> hit that Shift and a le
   p.stop = () => { forget(); STRIPS.delete(box); };
   return p;
 }
+
+export { PAD_KEYS, STRIPS, padOf, pads, loadKit, makeStrip };
