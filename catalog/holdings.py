@@ -359,9 +359,9 @@ class Holdings(Removing, Taking, Checking):
     # Within
 
     def _read(self, hit: Hit) -> Audio:
-        from catalog.library.files.overrides import read_mixed
+        from catalog.library.files.overrides import decode_mixed_hit
 
-        return read_mixed(self._store, hit)
+        return decode_mixed_hit(self._store, hit)
 
     def _current(self) -> HitTable:
         """The table of the store as it is now; read again only after a change."""

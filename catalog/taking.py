@@ -121,9 +121,9 @@ class Taking:
 
     def cut_again(self, hit: int | str | Path) -> list[Hit]:
         """Forget what was changed by hand and cut the file as a scan does; see `move_region`."""
-        from catalog.library.files.regions import drop_cut
+        from catalog.library.files.regions import reset_regions
 
-        return drop_cut(self._store, self._file(hit))
+        return reset_regions(self._store, self._file(hit))
 
     def write_strokes(
         self, hit: int | str | Path, folder: str | Path, *, dry_run: bool = False
@@ -147,12 +147,12 @@ class Taking:
         StoreError
             if the recording has changed since it was scanned; nothing is left half done
         """
-        from catalog.library.files.cut_export import plan_cut, write_cut
+        from catalog.library.files.cut_export import plan_cut_export, write_cut_export
 
         strokes = [stroke for stroke in self.regions(hit) if stroke.state == "here"]
-        plan = plan_cut(strokes, Path(folder).absolute())
+        plan = plan_cut_export(strokes, Path(folder).absolute())
         if not dry_run:
-            write_cut(plan)
+            write_cut_export(plan)
         return plan
 
     # Microphones of one file
@@ -173,9 +173,9 @@ class Taking:
 
     def mix(self, hit_id: int) -> str:
         """How the channels of a hit's file are mixed: "", "sum", "aligned" or a channel."""
-        from catalog.library.files.overrides import said_of
+        from catalog.library.files.overrides import read_override
 
-        return said_of(self._store, self._store.hit(hit_id).content_hash).mix
+        return read_override(self._store, self._store.hit(hit_id).content_hash).mix
 
     def set_mix(self, hit_id: int, mix: str) -> str:
         """Choose how the channels of a hit's file are mixed; kept for the file and all its strokes.
@@ -196,11 +196,11 @@ class Taking:
         ParameterError
             if the choice is unknown
         """
-        from catalog.library.files.regions import mix_file, warn_of_mix
+        from catalog.library.files.regions import cancellation_warning, mix_file
 
         hit = self._store.hit(hit_id)
         mix_file(self._store, hit.path, mix)
-        return warn_of_mix(hit, mix)
+        return cancellation_warning(hit, mix)
 
     # Left and right in two files
 

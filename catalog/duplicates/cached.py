@@ -19,7 +19,7 @@ from catalog.duplicates.groups import (
 from catalog.duplicates.parallel import judge_many
 from catalog.duplicates.review import Doubt, apply_preference, apply_verdicts, open_doubts
 from catalog.errors import ParameterError
-from catalog.library.files.overrides import said_of
+from catalog.library.files.overrides import read_override
 from catalog.library.store.annotations import prefer_hit, preferred_hits, read_verdicts
 from catalog.library.store.decisions import Decisions
 from catalog.library.store.hits import Store
@@ -121,7 +121,7 @@ def _from_samples(
     decisions = Decisions.read(store, version=JUDGE_VERSION)
 
     def mix_of(hit: Hit) -> str:
-        return said_of(store, hit.content_hash).mix if hit.n_channels > 1 else ""
+        return read_override(store, hit.content_hash).mix if hit.n_channels > 1 else ""
 
     def on_pair(done: int, total: int) -> None:
         if done % PAIRS_AT_ONCE == 0:  # a run that is stopped goes on from here

@@ -1,4 +1,4 @@
-"""Strokes of a take written out as files of their own: built beside, read back, then renamed."""
+"""Export of the strokes of a take as files: written beside, verified, then renamed into place."""
 
 from __future__ import annotations
 
@@ -20,22 +20,32 @@ from catalog.library.scan.stereo_pairs import decode_hit
 from catalog.library.scan.walk import hash_file
 from catalog.models import Hit
 
-FADE_IN_S = 0.0005  # half of what is kept before the onset
-FADE_OUT_S = 0.005
+FADE_IN_S = 0.0005  # s; half of what is kept before the onset
+FADE_OUT_S = 0.005  # s; common practice, no source
+PCM_16_STEP = 2.0**-15  # full scale 1.0; no integer format that is written here is coarser
 WAV_SUBTYPES = ("PCM_16", "PCM_24", "PCM_32", "FLOAT")
 
 
 @dataclass(frozen=True)
 class CutFile:
-    """One file that is, or would be, written: where to, from which hit, and how long it is."""
+    """One file to write: its path, the hit that it holds, and its length in seconds."""
 
     target: Path
     hit: Hit
     length_s: float
 
 
-def plan_cut(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
-    """Say what would be written; names sort in the order of time.
+def plan_cut_export(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
+    """Return the files to write; their names sort in the order of time.
+
+    Parameters
+    ----------
+    hits : sequence of Hit, strokes of one file
+    folder : Path, must not exist yet
+
+    Returns
+    -------
+    list of CutFile
 
     Raises
     ------
@@ -53,8 +63,16 @@ def plan_cut(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
     ]
 
 
-def write_cut(plan: Sequence[CutFile]) -> list[Path]:
-    """Write what was planned into its new folder; on a failure nothing is left there.
+def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
+    """Write the planned files into their new folder; after a failure the folder does not exist.
+
+    Parameters
+    ----------
+    plan : sequence of CutFile, see `plan_cut_export`
+
+    Returns
+    -------
+    list of Path, the files
 
     Raises
     ------
@@ -66,18 +84,18 @@ def write_cut(plan: Sequence[CutFile]) -> list[Path]:
     if hash_file(source.path, source.mate) != source.content_hash:
         raise StoreError(f"{source.path}: has changed since it was scanned; scan it again first")
     folder.parent.mkdir(parents=True, exist_ok=True)
-    building = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     try:
         for part in plan:
-            _write_one(building / part.target.name, part.hit)
-        os.chmod(building, 0o755)
+            _write_one(temporary / part.target.name, part.hit)
+        os.chmod(temporary, 0o755)
         if os.path.lexists(folder):
             raise StoreError(f"{folder}: appeared meanwhile; nothing was overwritten")
-        os.rename(building, folder)
+        os.rename(temporary, folder)
     except OSError as err:
         raise StoreError(f"{folder}: cannot be written ({err.strerror or err})") from err
     finally:
-        shutil.rmtree(building, ignore_errors=True)
+        shutil.rmtree(temporary, ignore_errors=True)
     return [part.target for part in plan]
 
 
@@ -93,15 +111,15 @@ def _write_one(path: Path, hit: Hit) -> None:
         file.write(data)
         file.flush()
         os.fsync(file.fileno())
-    back = decode_file(path)
-    limit = 0.0 if subtype == "FLOAT" else 2.0**-15
-    wanted = faded if subtype == "FLOAT" else np.clip(faded, -1.0, 1.0)
-    if back.samples.shape != faded.shape or np.abs(back.samples - wanted).max() > limit:
+    written = decode_file(path)
+    tolerance = 0.0 if subtype == "FLOAT" else PCM_16_STEP
+    expected = faded if subtype == "FLOAT" else np.clip(faded, -1.0, 1.0)
+    if written.samples.shape != faded.shape or np.abs(written.samples - expected).max() > tolerance:
         raise StoreError(f"{path.name} did not read back; the disk may be failing")
 
 
 def fade_ends(audio: Audio) -> np.ndarray:
-    """Fade the first half millisecond in and the last 5 ms out, by half cosines.
+    """Apply a half-cosine fade-in over `FADE_IN_S` and a fade-out over `FADE_OUT_S`.
 
     Parameters
     ----------
@@ -109,14 +127,16 @@ def fade_ends(audio: Audio) -> np.ndarray:
 
     Returns
     -------
-    np.ndarray, float32, same shape as its samples
+    np.ndarray, float32, shape (n, n_channels), the samples with both fades, each at most a quarter
     """
     out = np.array(audio.samples, dtype=np.float32)
-    for length_s, first in ((FADE_IN_S, True), (FADE_OUT_S, False)):
-        n = min(round(length_s * audio.sr), len(out) // 4)
-        ramp = (0.5 - 0.5 * np.cos(np.pi * np.arange(n) / max(1, n))).astype(np.float32)[:, None]
-        if first:
-            out[:n] *= ramp
-        elif n:
-            out[-n:] *= ramp[::-1]
+    fade_in = _half_cosine(min(round(FADE_IN_S * audio.sr), len(out) // 4))
+    fade_out = _half_cosine(min(round(FADE_OUT_S * audio.sr), len(out) // 4))
+    out[: len(fade_in)] *= fade_in
+    out[len(out) - len(fade_out) :] *= fade_out[::-1]
     return out
+
+
+def _half_cosine(n: int) -> np.ndarray:
+    """Return a rising ramp; float32, shape (n, 1), 0 to almost 1."""
+    return (0.5 - 0.5 * np.cos(np.pi * np.arange(n) / max(1, n))).astype(np.float32)[:, None]

@@ -1,6 +1,7 @@
-"""What the user said of a whole file: where its strokes are cut, and how its channels are mixed.
+"""The user's overrides for a whole file: the regions of its strokes and the mix of its channels.
 
-Kept by the file's content, so that it holds when the file is moved or scanned anew.
+They are stored by the file's content hash, so they stay in force when the file is moved or scanned
+again.
 """
 
 from __future__ import annotations
@@ -19,48 +20,65 @@ from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.database import Database
 from catalog.models import Hit
 
-Cut = tuple[tuple[int, int], ...]
+FrameRanges = tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True)
-class FileSaid:
-    """The user's word on a file of one content; `cut` None and `mix` "" where nothing was said."""
+class FileOverride:
+    """What the user set for files of one content.
+
+    Attributes
+    ----------
+    content_hash : str, hex SHA-256
+    regions : tuple of (start, stop), frames, `stop` exclusive; None where they are detected
+    mix : str, see `catalog.audio.channels.mix_channels`; "" for the channels as recorded
+    """
 
     content_hash: str
-    cut: Cut | None = None
+    regions: FrameRanges | None = None
     mix: str = ""
 
 
-def read_said(store: Database) -> dict[str, FileSaid]:
-    """Give what was said of files, by their content hash."""
+def read_overrides(store: Database) -> dict[str, FileOverride]:
+    """Return all overrides by the content hash of their file."""
     rows = store.read("SELECT content_hash, cut, mix FROM file_said")
-    return {name: FileSaid(name, _to_cut(cut), mix or "") for name, cut, mix in rows}
+    return {row[0]: _from_row(*row) for row in rows}
 
 
-def _to_cut(text: str | None) -> Cut | None:
-    return tuple((int(a), int(b)) for a, b in json.loads(text)) if text else None
+def read_override(store: Database, content_hash: str) -> FileOverride:
+    """Return the override of the file with this content; an empty one if there is none."""
+    sql = "SELECT content_hash, cut, mix FROM file_said WHERE content_hash = ?"
+    rows = store.read(sql, (content_hash,))
+    return _from_row(*rows[0]) if rows else FileOverride(content_hash)
 
 
-def keep_said(store: Database, said: FileSaid) -> None:
-    """Keep what was said of a file; it takes the place of what was said before."""
-    cut = None if said.cut is None else json.dumps(said.cut)
+def save_override(store: Database, override: FileOverride) -> None:
+    """Store the override of a file in place of the one before."""
+    regions = None if override.regions is None else json.dumps(override.regions)
+    row = (override.content_hash, regions, override.mix)
     with store.writing(changes_hits=False) as db:
-        db.execute(
-            "INSERT OR REPLACE INTO file_said VALUES (?, ?, ?)", (said.content_hash, cut, said.mix)
-        )
+        db.execute("INSERT OR REPLACE INTO file_said VALUES (?, ?, ?)", row)
 
 
-def said_of(store: Database, content_hash: str) -> FileSaid:
-    """Give what was said of the file with this content; nothing if nothing was."""
-    rows = store.read("SELECT cut, mix FROM file_said WHERE content_hash = ?", (content_hash,))
-    if not rows:
-        return FileSaid(content_hash)
-    cut, mix = rows[0]
-    return FileSaid(content_hash, _to_cut(cut), mix or "")
+def _from_row(content_hash: str, regions: str | None, mix: str | None) -> FileOverride:
+    ranges = tuple((int(a), int(b)) for a, b in json.loads(regions)) if regions else None
+    return FileOverride(content_hash, ranges, mix or "")
 
 
-def measure_said(path: Path, said: FileSaid, *, mate: Path | None = None) -> tuple[Audio, Measures]:
-    """Decode and measure a file, or two sides of a recording, as the user cut and mixed it.
+def measure_with_override(
+    path: Path, override: FileOverride, *, mate: Path | None = None
+) -> tuple[Audio, Measures]:
+    """Decode and measure a file, with the regions and the mix that the user chose.
+
+    Parameters
+    ----------
+    path : Path
+    override : FileOverride
+    mate : Path, optional, the right side where left and right are two files
+
+    Returns
+    -------
+    tuple of Audio, as recorded, and Measures
 
     Raises
     ------
@@ -70,17 +88,19 @@ def measure_said(path: Path, said: FileSaid, *, mate: Path | None = None) -> tup
         if a region holds no stroke
     """
     audio = decode_sides(path, mate)
-    mixed = mix_channels(audio, said.mix)
-    return audio, measure_take(mixed) if said.cut is None else measure_cut(mixed, said.cut)
+    mixed = mix_channels(audio, override.mix)
+    if override.regions is None:
+        return audio, measure_take(mixed)
+    return audio, measure_cut(mixed, override.regions)
 
 
-def with_mix(provenance: Provenance, mix: str) -> Provenance:
-    """Tell beside what the recorder wrote how the channels are mixed."""
-    told = {key: text for key, text in provenance.origin.items() if key != "mix"}
-    return replace(provenance, origin={**told, "mix": mix} if mix else told)
+def add_mix(provenance: Provenance, mix: str) -> Provenance:
+    """Add how the channels are mixed to the metadata of a recording; "" removes it."""
+    origin = {key: text for key, text in provenance.origin.items() if key != "mix"}
+    return replace(provenance, origin={**origin, "mix": mix} if mix else origin)
 
 
-def read_mixed(store: Database, hit: Hit) -> Audio:
+def decode_mixed_hit(store: Database, hit: Hit) -> Audio:
     """Decode one hit, its channels mixed as the user chose for its file.
 
     Raises
@@ -89,25 +109,25 @@ def read_mixed(store: Database, hit: Hit) -> Audio:
         if the file is gone or broken
     """
     audio = decode_hit(hit)
-    mix = said_of(store, hit.content_hash).mix if audio.samples.shape[1] > 1 else ""
+    mix = read_override(store, hit.content_hash).mix if audio.samples.shape[1] > 1 else ""
     return mix_channels(audio, mix)
 
 
-def check_cut(cut: Sequence[tuple[int, int]], *, n_frames: int) -> Cut:
-    """Give a cut in order.
+def check_regions(regions: Sequence[tuple[int, int]], *, n_frames: int) -> FrameRanges:
+    """Return regions in the order of time.
 
     Raises
     ------
     ParameterError
         if a region is empty, reaches beyond the file, or overlaps another
     """
-    ordered = tuple(sorted((int(start), int(stop)) for start, stop in cut))
-    last = 0
+    ordered = tuple(sorted((int(start), int(stop)) for start, stop in regions))
+    end = 0
     for start, stop in ordered:
-        if start < last or stop <= start or stop > n_frames:
+        if start < end or stop <= start or stop > n_frames:
             raise ParameterError(
                 f"region {start} to {stop} must lie within the file (0 to {n_frames} frames), hold"
                 " at least one frame and overlap no other region"
             )
-        last = stop
+        end = stop
     return ordered

@@ -1,7 +1,7 @@
-"""The cut of a take: its strokes as regions of the file, moved, split and merged; kept for good.
+"""The strokes of a take as regions of its file: moved, split, merged and stored as an override.
 
-Nothing is written into the recording. A cut that was changed is kept by the file's content, so
-that later scans use it; hits keep their numbers where their regions overlap the old ones.
+The recording itself is never written to. Hits keep their ids where their regions overlap the
+previous ones.
 """
 
 from __future__ import annotations
@@ -17,13 +17,12 @@ from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
 from catalog.features.measure import Measures
 from catalog.library.files.overrides import (
-    Cut,
-    FileSaid,
-    check_cut,
-    keep_said,
-    measure_said,
-    said_of,
-    with_mix,
+    FileOverride,
+    add_mix,
+    check_regions,
+    measure_with_override,
+    read_override,
+    save_override,
 )
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
@@ -39,22 +38,22 @@ MIN_REGION_S = 0.010  # a shorter region holds no stroke
 
 
 def list_regions(store: Store, path: str | Path) -> list[Hit]:
-    """Give the hits of one file in the order of time, hidden ones too.
+    """Return the hits of one file in the order of time, hidden ones too.
 
     Raises
     ------
     StoreError
         if the store holds no hit of this file
     """
-    place = path_to_db(Path(path).absolute())
-    rows = store.read("SELECT id FROM hit WHERE path = ? AND state = 'here'", (place,))
+    db_path = path_to_db(Path(path).absolute())
+    rows = store.read("SELECT id FROM hit WHERE path = ? AND state = 'here'", (db_path,))
     if not rows:
         raise StoreError(f"{path}: no hit of this file is in the store; scan its folder first")
     return sorted((store.hit(row[0]) for row in rows), key=lambda hit: hit.start)
 
 
 def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit]:
-    """Give one stroke of a take another region.
+    """Change the region of one stroke of a take.
 
     Parameters
     ----------
@@ -71,56 +70,62 @@ def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit
     ParameterError
         if the region overlaps another, lies outside the file, or holds no stroke
     StoreError
-        if the hit is not there, or its file has changed since it was scanned
+        if the hit's file is missing or set aside, or has changed since it was scanned
     """
     hit = store.hit(hit_id)
-    spans = {other.id: (other.start, other.stop) for other in _strokes(store, hit)}
-    spans[hit.id] = (start, stop)
-    return recut(store, hit.path, list(spans.values()))
+    ranges = {other.id: (other.start, other.stop) for other in _list_strokes(store, hit)}
+    ranges[hit.id] = (start, stop)
+    return set_regions(store, hit.path, list(ranges.values()))
 
 
 def split_region(store: Store, hit_id: int, *, at: int) -> list[Hit]:
-    """Cut one stroke in two; see `move_region`. `at` is the first frame of the second."""
+    """Split one stroke in two; see `move_region`. `at` is the first frame of the second."""
     hit = store.hit(hit_id)
-    least = round(MIN_REGION_S * hit.sr)
-    if not hit.start + least <= at <= hit.stop - least:
+    min_frames = round(MIN_REGION_S * hit.sr)
+    if not hit.start + min_frames <= at <= hit.stop - min_frames:
         raise ParameterError(
-            f"at={at} ({at / hit.sr:.3f} s) must lie between {hit.start + least} and"
-            f" {hit.stop - least} ({hit.start / hit.sr + MIN_REGION_S:.3f} to"
+            f"at={at} ({at / hit.sr:.3f} s) must lie between {hit.start + min_frames} and"
+            f" {hit.stop - min_frames} ({hit.start / hit.sr + MIN_REGION_S:.3f} to"
             f" {hit.stop / hit.sr - MIN_REGION_S:.3f} s): each part of hit {hit_id} needs"
             f" {MIN_REGION_S * 1000:.0f} ms"
         )
-    spans = [(other.start, other.stop) for other in _strokes(store, hit) if other.id != hit.id]
-    return recut(store, hit.path, [*spans, (hit.start, at), (at, hit.stop)])
+    ranges = [(o.start, o.stop) for o in _list_strokes(store, hit) if o.id != hit.id]
+    return set_regions(store, hit.path, [*ranges, (hit.start, at), (at, hit.stop)])
 
 
 def merge_regions(store: Store, hit_ids: Sequence[int]) -> list[Hit]:
-    """Make one stroke of neighbours in one file; the first keeps its number. See `move_region`."""
+    """Merge neighboring strokes of one file; the first keeps its id. See `move_region`."""
     hits = sorted((store.hit(i) for i in dict.fromkeys(hit_ids)), key=lambda hit: hit.start)
     if len(hits) < 2 or len({hit.path for hit in hits}) > 1:
         raise ParameterError("merging needs at least two strokes, all of one file")
     if len({hit.state for hit in hits}) > 1:
         raise ParameterError("one of them is hidden: take it in again before merging")
-    strokes = _strokes(store, hits[0])
+    strokes = _list_strokes(store, hits[0])
     first = next(at for at, stroke in enumerate(strokes) if stroke.id == hits[0].id)
     if [s.id for s in strokes[first : first + len(hits)]] != [hit.id for hit in hits]:
         raise ParameterError("only neighbours can be merged: another stroke lies between them")
-    spans = [(s.start, s.stop) for s in strokes if s not in hits]
-    return recut(store, hits[0].path, [*spans, (hits[0].start, hits[-1].stop)])
+    ranges = [(s.start, s.stop) for s in strokes if s not in hits]
+    return set_regions(store, hits[0].path, [*ranges, (hits[0].start, hits[-1].stop)])
 
 
-def drop_cut(store: Store, path: str | Path) -> list[Hit]:
-    """Forget what the user said of a file's cut, and cut it as a scan does."""
-    return _rewrite(store, Path(path), None)
+def reset_regions(store: Store, path: str | Path) -> list[Hit]:
+    """Delete the user's regions of a file, and detect its strokes as a scan does."""
+    strokes = list_regions(store, path)
+    override = replace(read_override(store, strokes[0].content_hash), regions=None)
+    return _apply_override(store, strokes, override)
 
 
-def recut(store: Store, path: str | Path, cut: Sequence[tuple[int, int]]) -> list[Hit]:
-    """Cut a file into these regions, as (start, stop) in frames; see `move_region`."""
-    return _rewrite(store, Path(path), tuple((int(a), int(b)) for a, b in cut))
+def set_regions(store: Store, path: str | Path, regions: Sequence[tuple[int, int]]) -> list[Hit]:
+    """Set the regions of a file, as (start, stop) in frames; see `move_region`."""
+    strokes = list_regions(store, path)
+    n_frames = len(decode_hit(strokes[0], whole=True).samples)
+    override = read_override(store, strokes[0].content_hash)
+    override = replace(override, regions=check_regions(regions, n_frames=n_frames))
+    return _apply_override(store, strokes, override)
 
 
 def mix_file(store: Store, path: str | Path, mix: str) -> list[Hit]:
-    """Choose how the channels of a file are mixed, keep it, and measure its strokes anew.
+    """Set how the channels of a file are mixed, and measure its strokes again.
 
     Parameters
     ----------
@@ -140,35 +145,37 @@ def mix_file(store: Store, path: str | Path, mix: str) -> list[Hit]:
         if the file is not in the store or has changed since it was scanned
     """
     strokes = list_regions(store, path)
-    said = replace(said_of(store, strokes[0].content_hash), mix=mix)
-    audio, measures = measure_said(strokes[0].path, said, mate=strokes[0].mate)
-    return _write(store, strokes, audio, measures, said)
+    override = replace(read_override(store, strokes[0].content_hash), mix=mix)
+    return _apply_override(store, strokes, override)
 
 
-def _strokes(store: Store, hit: Hit) -> list[Hit]:
+def cancellation_warning(hit: Hit, mix: str) -> str:
+    """Return a warning if a sum of a hit's channels cancels, with the loss in dB; else ""."""
+    if mix not in MIXES:
+        return ""
+    audio = decode_hit(hit)
+    lost_db = cancellation_db(audio.samples, mix_channels(audio, mix).samples)
+    if lost_db <= CANCEL_DB:
+        return ""
+    remedy = "try 'aligned', or one channel" if mix == "sum" else "take one channel"
+    return f"the channels of {hit.name} cancel in this mix: {lost_db:.1f} dB are lost; {remedy}"
+
+
+def _list_strokes(store: Store, hit: Hit) -> list[Hit]:
     if hit.state not in ("here", "hidden"):
         raise StoreError(f"hit {hit.id} ({hit.name}) is {hit.state}: bring it back first")
     return list_regions(store, hit.path)
 
 
-def _rewrite(store: Store, path: Path, cut: Cut | None) -> list[Hit]:
-    strokes = list_regions(store, path)
-    if cut is not None:
-        cut = check_cut(cut, n_frames=len(decode_hit(strokes[0], whole=True).samples))
-    said = replace(said_of(store, strokes[0].content_hash), cut=cut)
-    audio, measures = measure_said(strokes[0].path, said, mate=strokes[0].mate)
-    return _write(store, strokes, audio, measures, said)
-
-
-def _write(
-    store: Store, strokes: Sequence[Hit], audio: Audio, measures: Measures, said: FileSaid
-) -> list[Hit]:
-    path = strokes[0].path
-    if hash_file(path, strokes[0].mate) != said.content_hash:
+def _apply_override(store: Store, strokes: Sequence[Hit], override: FileOverride) -> list[Hit]:
+    """Measure a file with an override, then store the override and the new strokes together."""
+    path, mate = strokes[0].path, strokes[0].mate
+    audio, measures = measure_with_override(path, override, mate=mate)
+    if hash_file(path, mate) != override.content_hash:
         raise StoreError(f"{path}: has changed since it was scanned; scan its folder again first")
-    files = _to_files(store, strokes, audio, (measures, *measures.others), mix=said.mix)
+    files = _to_files(store, strokes, audio, (measures, *measures.others), mix=override.mix)
     with store.writing():
-        keep_said(store, said)
+        save_override(store, override)
         store.write_measured([replace(files[0], others=tuple(files[1:]))])
         for hit in strokes:
             store.add_event("cut", hit.id, source=path, target=path, reason="cut changed")
@@ -180,29 +187,17 @@ def _to_files(
 ) -> list[MeasuredFile]:
     hit = next((s for s in strokes if s.session_source != "user"), strokes[0])
     size, mtime_ns = store.read("SELECT size, mtime_ns FROM hit WHERE id = ?", (hit.id,))[0]
-    provenance = Provenance(
+    recorded = Provenance(
         hit.session, hit.drum, hit.microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
     )
-    provenance = with_mix(provenance, mix)
-    chances = role_probabilities(np.stack([part.picture for part in parts]))
+    provenance = add_mix(recorded, mix)
+    probabilities = role_probabilities(np.stack([part.picture for part in parts]))
     named = next(((s.role, s.role_confidence) for s in strokes if s.role_source == "name"), None)
     return [
         MeasuredFile(
             hit.path, size, mtime_ns, hit.content_hash, audio.sr, audio.samples.shape[1],
-            audio.container, audio.subtype, part, provenance, *combine_role(named, chance), chance,
+            audio.container, audio.subtype, part, provenance, *combine_role(named, row), row,
             mate=hit.mate,
         )
-        for part, chance in zip(parts, chances, strict=True)
+        for part, row in zip(parts, probabilities, strict=True)
     ]  # fmt: skip
-
-
-def warn_of_mix(hit: Hit, mix: str) -> str:
-    """Say how far a sum of a hit's channels cancels; "" where it does not."""
-    if mix not in MIXES:
-        return ""
-    audio = decode_hit(hit)
-    lost_db = cancellation_db(audio.samples, mix_channels(audio, mix).samples)
-    if lost_db <= CANCEL_DB:
-        return ""
-    way = "try 'aligned', or one channel" if mix == "sum" else "take one channel"
-    return f"the channels of {hit.name} cancel in this mix: {lost_db:.1f} dB are lost; {way}"

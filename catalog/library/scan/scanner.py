@@ -13,7 +13,7 @@ import numpy as np
 from catalog.errors import ParameterError, Stopped
 from catalog.features.measure import MEASURE_VERSION, Measures
 from catalog.library.files.journal import recover_moves
-from catalog.library.files.overrides import read_said
+from catalog.library.files.overrides import read_overrides
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role, role_from_name
@@ -138,7 +138,7 @@ class _Scan:
         with out_of_sight():
             known = self.store.known_files()
             found.files = pair_sides(found.files, known, sides_said(self.store))
-            self.said = read_said(self.store)
+            self.said = read_overrides(self.store)
             plan = _sort_files(found.files, known)
         plan.tasks += self._tasks_of(plan.changed)
         moved = self._recognise_moved(plan)

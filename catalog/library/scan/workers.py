@@ -13,7 +13,7 @@ from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, CatalogError
 from catalog.features.measure import Measures, measure_take
-from catalog.library.files.overrides import FileSaid, measure_said, with_mix
+from catalog.library.files.overrides import FileOverride, add_mix, measure_with_override
 from catalog.library.metadata.filename import Provenance, find_provenance
 from catalog.library.scan.parallel import ChildDied, Guarded, on_cluster, spread
 from catalog.library.scan.walk import FoundFile, hash_file
@@ -33,7 +33,7 @@ class Task:
     file: FoundFile
     known_hash: str = ""  # "" where nothing is known, or all of it must be measured anew
     hit_id: int | None = None
-    said: FileSaid | None = None  # the user's cut, if the file still holds what it was made for
+    said: FileOverride | None = None  # the user's cut, if the file still holds what it was made for
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,14 +142,14 @@ def measure_one(task: Task, measure: Measure) -> Outcome:
     if content_hash == task.known_hash:
         return Outcome(task, content_hash)
     try:
-        said = FileSaid(content_hash)
+        said = FileOverride(content_hash)
         if task.said is not None and task.said.content_hash == content_hash:
             said = task.said
-        if said.cut is not None or said.mix or mate is not None:
-            audio, measures = measure_said(path, said, mate=mate)
+        if said.regions is not None or said.mix or mate is not None:
+            audio, measures = measure_with_override(path, said, mate=mate)
         else:
             audio, measures = measure(path)
-        provenance = with_mix(find_provenance(path, root=task.file.root, mate=mate), said.mix)
+        provenance = add_mix(find_provenance(path, root=task.file.root, mate=mate), said.mix)
     except AudioError as err:
         of_mate = f"its right side {mate.name} " if mate is not None and err.path == mate else ""
         return Outcome(task, reason=_one_line(of_mate + err.reason))
