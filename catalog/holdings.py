@@ -18,7 +18,7 @@ from catalog.library.review.coverage import Coverage
 from catalog.library.scan.folders import ScannedFolder
 from catalog.library.store.annotations import Said
 from catalog.library.store.hits import Store
-from catalog.models import Hit, Progress, ScanReport, Skipped
+from catalog.models import Hit, Progress, RoleSource, ScanReport, Skipped, State
 from catalog.removing import Removing
 from catalog.search.table import HitTable, read_table, roles_by_example
 from catalog.taking import Taking
@@ -150,7 +150,7 @@ class Holdings(Removing, Taking, Checking):
         """
         return self._store.role_probabilities(hit_ids)
 
-    def hits(self, *, states: Sequence[str] = ("here",)) -> list[Hit]:
+    def hits(self, *, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
         """All hits in any of `states` ("here", "missing", "aside", "hidden"), by id.
 
         Examples
@@ -326,7 +326,7 @@ class Holdings(Removing, Taking, Checking):
         if judged:
             with self._store.writing():
                 for hit_id, role, confidence, source in judged:
-                    if self._store.hit(hit_id).role_source == "user":
+                    if self._store.hit(hit_id).role_source == RoleSource.USER:
                         continue  # said since the table was read
                     self._store.set_role(hit_id, role, confidence=confidence, source=source)
 

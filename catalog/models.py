@@ -6,17 +6,94 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple, overload
 
-ROLES: tuple[str, ...] = (
-    "kick", "snare", "sidestick", "clap", "hat_closed", "hat_pedal", "hat_open", "tom", "crash",
-    "ride", "ride_bell", "splash", "china", "cowbell", "tambourine", "shaker", "wood",
-    "conga_bongo", "timbale_agogo", "other",
-)  # fmt: skip
+
+class Word(StrEnum):
+    """A closed set of words; a member prints as its plain text, also inside a list."""
+
+    __repr__ = str.__repr__
 
 
-MARKS: tuple[str, ...] = ("", "keep", "reject", "star")  # what the user thinks of a hit
+class Role(Word):
+    """Which part of a drum kit a hit plays."""
+
+    KICK = "kick"
+    SNARE = "snare"
+    SIDESTICK = "sidestick"
+    CLAP = "clap"
+    HAT_CLOSED = "hat_closed"
+    HAT_PEDAL = "hat_pedal"
+    HAT_OPEN = "hat_open"
+    TOM = "tom"
+    CRASH = "crash"
+    RIDE = "ride"
+    RIDE_BELL = "ride_bell"
+    SPLASH = "splash"
+    CHINA = "china"
+    COWBELL = "cowbell"
+    TAMBOURINE = "tambourine"
+    SHAKER = "shaker"
+    WOOD = "wood"
+    CONGA_BONGO = "conga_bongo"
+    TIMBALE_AGOGO = "timbale_agogo"
+    OTHER = "other"
+
+
+class RoleSource(Word):
+    """Where the role of a hit comes from."""
+
+    USER = "user"
+    NAME = "name"  # of its file or folder
+    SOUND = "sound"  # the shipped model
+    EXAMPLE = "example"  # a similar hit whose role the user set
+
+
+class State(Word):
+    """Where the file of a hit is, and whether the hit is in use."""
+
+    HERE = "here"
+    MISSING = "missing"  # the file is gone
+    ASIDE = "aside"  # the file was moved away by `set_aside`
+    HIDDEN = "hidden"  # the file is in its place, but the hit is left out of everything
+    OUTSIDE = "outside"  # a file that was searched from and is not in the store
+
+
+class Mark(Word):
+    """What the user thinks of a hit."""
+
+    NONE = ""
+    KEEP = "keep"
+    REJECT = "reject"
+    STAR = "star"
+
+
+class Action(Word):
+    """What was done to a hit, as the history records it."""
+
+    SET_ASIDE = "set aside"
+    RESTORE = "restore"
+    HIDE = "hide"
+    UNHIDE = "unhide"
+    ROLE = "role"
+    CUT = "cut"
+    SIDES = "sides"
+    SESSION = "session"
+
+
+class Verdict(Word):
+    """Whether two hits are copies of one recording."""
+
+    COPY = "copy"
+    UNSURE = "not sure"
+    OTHER = "no"
+
+
+ROLES = tuple(Role)
+MARKS = tuple(Mark)
+STATES = (State.HERE, State.MISSING, State.ASIDE, State.HIDDEN)  # of the hits in a store
 
 
 @dataclass(frozen=True)
@@ -35,25 +112,21 @@ class Hit:
         Hz
     session, drum, microphone, take : str
         where it comes from; "" where unknown. `drum` is the name shared by the strokes of one drum
-    role : str
-        one of `ROLES`
+    role : Role
     role_confidence : float
         0 to 1; 1.0 where the user said so
-    role_source : str
-        "user", "name", "sound", or "example": like a hit whose role the user said
+    role_source : RoleSource
     descriptors : mapping of str to float
         see `catalog.features.descriptors`; NaN where a number is not defined
     container, subtype : str
         as libsndfile names them, such as "WAV" and "PCM_24"
     content_hash : str
         hex SHA-256 of the whole file
-    state : str
-        "here", "missing" (the file is gone), "aside" (moved away by `set_aside`) or "hidden" (the
-        file is in its place, but the hit is left out of everything)
+    state : State
     note : str
         free text found in the file
-    mark : str
-        one of `MARKS`: what the user thinks of it; "" where nothing was said
+    mark : Mark
+        what the user thinks of it; `Mark.NONE` if not marked
     tags : tuple of str
         words that the user gave it, in alphabetical order
     remark : str
@@ -84,16 +157,16 @@ class Hit:
     drum: str
     microphone: str
     take: str
-    role: str
+    role: Role
     role_confidence: float
-    role_source: str
+    role_source: RoleSource
     descriptors: Mapping[str, float] = field(repr=False)
     container: str
     subtype: str
     content_hash: str = field(repr=False)
-    state: str = "here"
+    state: State = State.HERE
     note: str = ""
-    mark: str = ""
+    mark: Mark = Mark.NONE
     tags: tuple[str, ...] = ()
     remark: str = ""
     region: int = 0
@@ -206,15 +279,14 @@ class HistoryEvent:
 
     Attributes
     ----------
-    action : str
-        "set aside", "restore", "hide", "unhide" or "role"
+    action : Action
     step : int
         the same for everything that was done at once
     """
 
     id: int
     time_utc: str
-    action: str
+    action: Action
     hit_id: int
     source: Path
     target: Path

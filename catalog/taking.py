@@ -11,7 +11,7 @@ from catalog.audio.channels import ChannelDelay
 from catalog.library.files.cut_export import CutFile
 from catalog.library.metadata.sessions import Session
 from catalog.library.store.hits import Store
-from catalog.models import Hit
+from catalog.models import Hit, State
 
 
 class Taking:
@@ -149,7 +149,7 @@ class Taking:
         """
         from catalog.library.files.cut_export import plan_cut_export, write_cut_export
 
-        strokes = [stroke for stroke in self.regions(hit) if stroke.state == "here"]
+        strokes = [stroke for stroke in self.regions(hit) if stroke.state == State.HERE]
         plan = plan_cut_export(strokes, Path(folder).absolute())
         if not dry_run:
             write_cut_export(plan)
@@ -206,7 +206,7 @@ class Taking:
 
     def sides(self) -> list[Hit]:
         """Hits whose left and right are two mono files, see `catalog.library.scan.stereo_pairs`."""
-        return [hit for hit in self._store.hits(states=("here",)) if hit.mate is not None]
+        return [hit for hit in self._store.hits(states=(State.HERE,)) if hit.mate is not None]
 
     def join_sides(self, left: int, right: int) -> None:
         """Say that two mono hits are the left and right of one; the next scan makes them one.

@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import json
+import pickle
 from pathlib import Path
 
-from catalog.models import PathNames
+from catalog.models import STATES, Mark, PathNames, Role
 
 
 def test_names_of_a_report_read_as_paths() -> None:
@@ -13,3 +15,10 @@ def test_names_of_a_report_read_as_paths() -> None:
     assert names == (Path("/a/kick.wav"), Path("/a/snare.wav"))
     assert names != (Path("/a"),)
     assert hash(names) == hash(PathNames(["/a/kick.wav", "/a/snare.wav"]))
+
+
+def test_a_word_prints_and_serializes_as_plain_text() -> None:
+    assert (str(Role.HAT_OPEN), repr(Role.HAT_OPEN)) == ("hat_open", "'hat_open'")
+    assert json.dumps({"states": STATES}) == '{"states": ["here", "missing", "aside", "hidden"]}'
+    assert Role("snare") is pickle.loads(pickle.dumps(Role.SNARE))
+    assert {"reject": 1}[Mark.REJECT] == 1

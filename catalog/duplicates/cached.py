@@ -24,9 +24,9 @@ from catalog.library.store.annotations import prefer_hit, preferred_hits, read_v
 from catalog.library.store.decisions import Decisions
 from catalog.library.store.hits import Store
 from catalog.matching.candidates import copy_points
-from catalog.matching.classifier import COPY, JUDGE_VERSION
+from catalog.matching.classifier import JUDGE_VERSION
 from catalog.matching.views import Recording
-from catalog.models import Hit, Progress
+from catalog.models import Hit, Progress, Verdict
 from catalog.search.table import HitTable
 
 Prepare = Callable[[Hit], Recording | None]
@@ -62,7 +62,7 @@ def find_copies(
 
     def verify(first: Hit, second: Hit) -> float | None:
         decision = decider.decide(first, second)
-        return decision.share if decision.answer == COPY else None
+        return decision.share if decision.answer == Verdict.COPY else None
 
     chosen = [apply_preference(group, hits, preferred, verify) for group in groups]
     return sorted((group for group in chosen if group.others), key=lambda group: group.keep)

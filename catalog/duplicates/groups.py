@@ -12,9 +12,9 @@ from catalog.duplicates.preference import keep_order, keep_reason
 from catalog.library.store.database import SavedGroup
 from catalog.library.store.decisions import Decision, Decisions
 from catalog.matching.candidates import near_pairs, order_pairs
-from catalog.matching.classifier import COPY, OTHER, Judgement, judge_pair
+from catalog.matching.classifier import Judgement, judge_pair
 from catalog.matching.views import Recording
-from catalog.models import Hit
+from catalog.models import Hit, Verdict
 
 __all__ = ["CopyGroup", "Decider", "group_copies", "keep_order", "keep_reason"]
 
@@ -74,9 +74,9 @@ def group_copies(
     found, maybe = _same_bytes(hits), []
     answers = decider.decide_each([(hits[a], hits[b]) for a, b in pairs])
     for done, ((a, b), decision) in enumerate(zip(pairs, answers, strict=True)):
-        if decision.answer == COPY:
+        if decision.answer == Verdict.COPY:
             found.append((a, b))
-        elif decision.answer != OTHER:
+        elif decision.answer != Verdict.OTHER:
             maybe.append((hits[a].id, hits[b].id, decision.share))
         if on_pair is not None:
             on_pair(done + 1, len(pairs))
@@ -152,12 +152,13 @@ class Decider:
 
     def _known(self, first: Hit, second: Hit) -> Decision | None:
         if _region(first) == _region(second):
-            return Decision(COPY, 1.0, MOST_LOGIT)
+            return Decision(Verdict.COPY, 1.0, MOST_LOGIT)
         return self.decisions.get(first, second)
 
     def _keep(self, first: Hit, second: Hit, judged: Judgement | None) -> Decision:
         if judged is None:
-            return Decision(OTHER, 0.0, -MOST_LOGIT)  # not remembered: the file may come back
+            # Not written to the store: the file may come back.
+            return Decision(Verdict.OTHER, 0.0, -MOST_LOGIT)
         logit = min(max(float(judged.logit), -MOST_LOGIT), MOST_LOGIT)
         decision = Decision(judged.answer, judged.share, logit)
         self.decisions.add(first, second, decision)
@@ -196,14 +197,14 @@ def _verified_groups(hits: Sequence[Hit], decider: Decider) -> list[CopyGroup]:
     while len(left) > 1:
         keep, rest = left[0], left[1:]
         answers = [(hit, decider.decide(keep, hit)) for hit in rest]
-        members = [(hit, found.share) for hit, found in answers if found.answer == COPY]
+        members = [(hit, found.share) for hit, found in answers if found.answer == Verdict.COPY]
         if members:
             members.sort(key=lambda member: member[0].id)
             others = [hit for hit, _ in members]
             shares = tuple(share for _, share in members)
             ids = tuple(hit.id for hit in others)
             groups.append(CopyGroup(keep.id, ids, shares, keep_reason(keep, others)))
-        left = [hit for hit, found in answers if found.answer != COPY]
+        left = [hit for hit, found in answers if found.answer != Verdict.COPY]
     return groups
 
 

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from catalog.audio.model import LOSSY
-from catalog.models import Hit
+from catalog.models import Hit, Mark
 
 CLIP_RUN, CLIP_NEAR_DB = 4, 0.3  # samples in a flat top, dB from full scale
 
 
-MARK_RANK = {"keep": 0, "star": 1, "": 2, "reject": 3}
+MARK_RANK = {Mark.KEEP: 0, Mark.STAR: 1, Mark.NONE: 2, Mark.REJECT: 3}
 
 
 FLOOR_STEP_DB = 1.0  # of the noise under the hit's own peak: a copy turned down hides no noise

@@ -11,7 +11,7 @@ import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
-from catalog.models import Hit
+from catalog.models import Hit, State
 
 LAYER_DB = 2.0  # LU that strokes of one layer may differ: less is hardly heard as strength
 MAX_LAYERS = 16  # more cannot be told apart by hand
@@ -67,7 +67,7 @@ def strokes_of_drum(
         for other in hits
         if other.id != hit.id
         and other.id not in leave_out
-        and other.state == "here"
+        and other.state == State.HERE
         and math.isfinite(other.strength_lkfs)
         and (other.drum, other.session, other.microphone, other.role)
         == (hit.drum, hit.session, hit.microphone, hit.role)

@@ -17,14 +17,12 @@ from catalog.audio.resample import resample
 from catalog.matching.coherence import Agreement
 from catalog.matching.evidence import EVIDENCE, Fits
 from catalog.matching.views import Met, Recording, meet, sketches_alike
+from catalog.models import Verdict
 
 JUDGE_FILE = Path(__file__).with_name("classifier.npz")
 
 
 JUDGE_VERSION = 6  # raise it when answers change: decisions that were kept are then asked anew
-
-
-COPY, UNSURE, OTHER = "copy", "not sure", "no"
 
 
 SURE_DB, SURE_LATE_DB, SURE_CELLS = 30.0, 25.0, 20  # real strokes reach 12.7 before any fit
@@ -84,17 +82,17 @@ class Judgement:
 
     Attributes
     ----------
-    answer : str, "copy", "not sure" or "no"
+    answer : Verdict
     share : float, of the sound that both have in common, 0 to 1, after the fit
     logit : float, of the judge; infinite where no judge was needed
     """
 
-    answer: str
+    answer: Verdict
     share: float
     logit: float
 
 
-PLAINLY_OTHER = Judgement(OTHER, 0.0, -np.inf)  # by their sketches; nothing more is asked
+PLAINLY_OTHER = Judgement(Verdict.OTHER, 0.0, -np.inf)  # by their sketches; nothing more is asked
 
 
 @lru_cache(maxsize=1)
@@ -130,15 +128,15 @@ def judge_pairs(pairs: Sequence[tuple[Recording, Recording]]) -> list[Judgement]
     for at, met in zip(asked, meet([pairs[at] for at in asked]), strict=True):
         judged[at] = _judge_met(met, alike[at])
     return [
-        Judgement(COPY, 1.0, np.inf) if same else one
+        Judgement(Verdict.COPY, 1.0, np.inf) if same else one
         for same, one in zip(is_same, judged, strict=True)
     ]
 
 
 def _judge_met(met: Met, alike: float) -> Judgement:
-    other = Judgement(OTHER, _share(met.plain.score_db), -np.inf)
+    other = Judgement(Verdict.OTHER, _share(met.plain.score_db), -np.inf)
     if _is_plain_copy(met.plain):
-        return Judgement(COPY, other.share, np.inf)
+        return Judgement(Verdict.COPY, other.share, np.inf)
     if _is_hopeless(met.plain, alike):
         return other
     fits = Fits(*met)
@@ -147,7 +145,7 @@ def _judge_met(met: Met, alike: float) -> Judgement:
         judged = judge_evidence(evidence)
         if judged.logit < least or _leaves_much(evidence):
             return other
-        if judged.answer == COPY:
+        if judged.answer == Verdict.COPY:
             return judged
     return judge_evidence(fits.evidence())
 
@@ -171,7 +169,7 @@ def judge_evidence(evidence: np.ndarray) -> Judgement:
     """
     trees, copy, unsure = load_judge()
     logit = float(trees.logit(evidence[None])[0])
-    answer = COPY if logit >= copy else UNSURE if logit >= unsure else OTHER
+    answer = Verdict.COPY if logit >= copy else Verdict.UNSURE if logit >= unsure else Verdict.OTHER
     mean_db = evidence[EVIDENCE.index("mean_db")]
     return Judgement(answer, _share(float(np.nan_to_num(mean_db))), logit)
 

@@ -14,7 +14,7 @@ from catalog.errors import AudioError, ParameterError
 from catalog.features.measure import Measures, measure_audio
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.scan.walk import hash_file
-from catalog.models import ROLES, Hit
+from catalog.models import ROLES, Hit, RoleSource, State
 from catalog.search.constraints import But, apply_wishes, read_wishes
 from catalog.search.matches import Match, make_matches
 from catalog.search.neighbors import alike_candidates, rank_rows, stroke_candidates
@@ -102,12 +102,12 @@ def _outside_hit(path: Path, audio: Audio, measures: Measures, roles: np.ndarray
         take="",
         role=ROLES[guess],
         role_confidence=float(roles[guess]),
-        role_source="sound",
+        role_source=RoleSource.SOUND,
         descriptors={name: float(value) for name, value in measures.descriptors.items()},
         container=audio.container,
         subtype=audio.subtype,
         content_hash=hash_file(path),
-        state="outside",
+        state=State.OUTSIDE,
     )
 
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from catalog.library.store.hits import Store
-from catalog.models import ROLES, Hit
+from catalog.models import ROLES, Hit, Role, RoleSource, State
 from catalog.search.spaces import Spaces, make_spaces
 
 EXAMPLE_RADIUS = 1.2  # in the stroke space: nine of ten nearest strokes of one drum lie within 1.04
@@ -41,9 +41,9 @@ class JudgedRole(NamedTuple):
     """A role to be written, and where it comes from."""
 
     hit_id: int
-    role: str
+    role: Role
     confidence: float
-    source: str
+    source: RoleSource
 
 
 def read_table(store: Store, known: HitTable | None = None) -> HitTable:
@@ -62,7 +62,7 @@ def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     revision = store.revision()
     if known is not None and known.revision == revision:
         return known
-    hits = tuple(store.hits(states=("here",)))
+    hits = tuple(store.hits(states=(State.HERE,)))
     key = sound_key(hits)
     if known is not None and known.sound_key == key:
         return replace(known, revision=revision, hits=hits)
@@ -93,9 +93,9 @@ def roles_by_example(table: HitTable) -> list[JudgedRole]:
         those that change; a hit that no example is near to any more goes back to its sound
     """
     sources = np.array([hit.role_source for hit in table.hits])
-    said = np.flatnonzero(sources == "user")
-    guessed = np.flatnonzero((sources == "sound") | (sources == "example"))
-    if not len(guessed) or not (len(said) or (sources == "example").any()):
+    said = np.flatnonzero(sources == RoleSource.USER)
+    guessed = np.flatnonzero((sources == RoleSource.SOUND) | (sources == RoleSource.EXAMPLE))
+    if not len(guessed) or not (len(said) or (sources == RoleSource.EXAMPLE).any()):
         return []
     points = table.spaces.strokes
     example_roles = np.array([ROLES.index(table.hits[row].role) for row in said], int)
@@ -105,9 +105,9 @@ def roles_by_example(table: HitTable) -> list[JudgedRole]:
         hit, by_sound = table.hits[row], table.spaces.roles[row]
         if role < 0:
             guess = int(by_sound.argmax())
-            new = JudgedRole(hit.id, ROLES[guess], float(by_sound[guess]), "sound")
+            new = JudgedRole(hit.id, ROLES[guess], float(by_sound[guess]), RoleSource.SOUND)
         else:
-            new = JudgedRole(hit.id, ROLES[role], float(confidence), "example")
+            new = JudgedRole(hit.id, ROLES[role], float(confidence), RoleSource.EXAMPLE)
         if (hit.role, hit.role_source) != (new.role, new.source):
             changed.append(new)
     return changed

@@ -12,7 +12,7 @@ import numpy as np
 
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.library.metadata.filename import ORIGIN
-from catalog.models import MARKS, ROLES, Hit
+from catalog.models import MARKS, ROLES, Hit, RoleSource
 from catalog.web.labels import ROLE_WORDS
 
 MATCH_LKFS = -27.0  # audition level before the fader; leaves room for spiky hits
@@ -128,7 +128,7 @@ def _make_columns(hits: Sequence[Hit]) -> Columns:
     place = {name: k for k, name in enumerate(sessions)}
     role_at, mark_at = ({w: k for k, w in enumerate(words)} for words in (ROLES, MARKS))
     played = np.array([hit.played_lkfs for hit in hits], np.float64)
-    sure = [2.0 if hit.role_source == "user" else hit.role_confidence for hit in hits]
+    sure = [2.0 if hit.role_source == RoleSource.USER else hit.role_confidence for hit in hits]
     return Columns(
         np.array([hit.id for hit in hits], np.int64),
         np.array([stamp_hit(hit) for hit in hits], np.uint32),

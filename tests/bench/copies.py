@@ -21,9 +21,9 @@ import numpy as np
 from catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.matching.candidates import N_NEAREST, copy_points
-from catalog.matching.classifier import COPY, UNSURE, Judgement, judge_pair, load_judge
+from catalog.matching.classifier import Judgement, judge_pair, load_judge
 from catalog.matching.views import prepare_recording
-from catalog.models import Hit
+from catalog.models import Hit, Verdict
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
 from catalog.training.pairs import picture_of_audio
 
@@ -43,8 +43,8 @@ class Table:
     def print(self) -> None:
         for name, rows in self.rows.items():
             near = np.array([row[0] for row in rows])
-            copy = np.array([row[1] == COPY for row in rows])
-            unsure = np.array([row[1] == UNSURE for row in rows])
+            copy = np.array([row[1] == Verdict.COPY for row in rows])
+            unsure = np.array([row[1] == Verdict.UNSURE for row in rows])
             logits = np.clip([row[2] for row in rows], -MOST_LOGIT, MOST_LOGIT)
             low, mid = np.percentile(logits, [1, 50])
             print(
@@ -106,7 +106,9 @@ def measure_strokes(cat: Catalog, hits: list[Hit], root: Path) -> None:
             if first is not None and second is not None:
                 rows.append((judge_pair(first, second), a, b))
     logits = np.array([np.clip(row[0].logit, -MOST_LOGIT, MOST_LOGIT) for row in rows] or [0.0])
-    false, unsure = (sum(row[0].answer == answer for row in rows) for answer in (COPY, UNSURE))
+    false, unsure = (
+        sum(row[0].answer == answer for row in rows) for answer in (Verdict.COPY, Verdict.UNSURE)
+    )
     told = ", ".join(f"{q:g} %: {np.percentile(logits, q):.1f}" for q in (50, 90, 99, 99.9, 100))
     print(f"\npairs of other strokes: {len(rows)}, copies {false}, not sure {unsure}; logit {told}")
     for judged, a, b in sorted(rows, key=lambda row: -row[0].logit)[:10]:

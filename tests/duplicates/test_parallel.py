@@ -14,8 +14,9 @@ from catalog.duplicates.groups import Decider
 from catalog.duplicates.parallel import judge_many
 from catalog.errors import CatalogError
 from catalog.library.store.decisions import Decisions
-from catalog.matching.classifier import COPY, OTHER, judge_pair
+from catalog.matching.classifier import judge_pair
 from catalog.matching.views import prepare_recording
+from catalog.models import Verdict
 from tests.duplicates.test_groups import make_hit
 from tests.signals import SR, drum_stroke
 
@@ -49,7 +50,7 @@ def test_several_processes_answer_as_one_does(hits):
     alone = [judge_pair(prepare(a), prepare(b)) for a, b in pairs]
     assert [j.answer for j in together] == [j.answer for j in alone]
     assert [j.logit for j in together] == pytest.approx([j.logit for j in alone], abs=1e-3)
-    found = [pair for pair, j in zip(pairs, together, strict=True) if j.answer == COPY]
+    found = [pair for pair, j in zip(pairs, together, strict=True) if j.answer == Verdict.COPY]
     assert [(a.id, b.id) for a, b in found] == [(2, 4)]
 
 
@@ -57,7 +58,7 @@ def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
     hits[3].path.unlink()
     decider = Decider(prepare, Decisions(), partial(judge_many, mix_of=no_mix, n_jobs=2, few=0))
     answers = [d.answer for d in decider.decide_each([(hits[1], hits[3]), (hits[0], hits[1])])]
-    assert answers == [OTHER, OTHER]
+    assert answers == [Verdict.OTHER, Verdict.OTHER]
     assert list(decider.decisions.made) == [decider_key(hits[0], hits[1])]
 
 
@@ -67,7 +68,7 @@ def test_a_file_replaced_between_two_runs_is_judged_anew(hits):
     sf.write(hits[1].path, 0.5 * drum_stroke(120, seed=0), SR, "FLOAT")
     replaced = make_hit(2, path=hits[1].path, stop=N, content_hash="another")
     (after,) = judge_many([(hits[0], replaced)], no_mix)
-    assert (before.answer, after.answer) == (OTHER, COPY)
+    assert (before.answer, after.answer) == (Verdict.OTHER, Verdict.COPY)
 
 
 def test_what_is_known_is_not_asked(hits):
@@ -94,7 +95,7 @@ def test_when_a_worker_dies_the_rest_is_judged_here(hits):
     pairs = list(combinations(hits, 2))
     answers = [d.answer for d in Decider(prepare, Decisions(), judge).decide_each(pairs)]
     assert answers == [d.answer for d in Decider(prepare).decide_each(pairs)]
-    assert answers.count(COPY) == 1
+    assert answers.count(Verdict.COPY) == 1
 
 
 def decider_key(first, second):

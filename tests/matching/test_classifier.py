@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from catalog.audio.model import Audio
-from catalog.matching.classifier import COPY, Trees, judge_evidence, judge_pair, load_judge
+from catalog.matching.classifier import Trees, judge_evidence, judge_pair, load_judge
 from catalog.matching.evidence import EVIDENCE, Fits
 from catalog.matching.views import meet, prepare_recording
+from catalog.models import Verdict
 from catalog.training.edits import EDITS, applies, apply_edits
 from tests.signals import SR, as_frames, drum_stroke
 
@@ -25,8 +26,8 @@ FOUND = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, STRO
 def test_an_edited_copy_is_one_both_ways(edit):
     first = prepare_recording(STROKE)
     second = prepare_recording(apply_edits(STROKE, (edit,), rng=np.random.default_rng(1)))
-    assert judge_pair(first, second).answer == COPY
-    assert judge_pair(second, first).answer == COPY
+    assert judge_pair(first, second).answer == Verdict.COPY
+    assert judge_pair(second, first).answer == Verdict.COPY
 
 
 def test_what_a_filter_makes_a_copy_is_one_with_curves_too():
@@ -34,8 +35,8 @@ def test_what_a_filter_makes_a_copy_is_one_with_curves_too():
     for edit in FOUND:
         edited = apply_edits(STROKE, (edit,), rng=np.random.default_rng(1))
         fits = Fits(*meet([(first, prepare_recording(edited))])[0])
-        if judge_evidence(fits.evidence(1)).answer == COPY:
-            assert judge_evidence(fits.evidence()).answer == COPY, edit.name
+        if judge_evidence(fits.evidence(1)).answer == Verdict.COPY:
+            assert judge_evidence(fits.evidence()).answer == Verdict.COPY, edit.name
             told += 1
     assert told > len(FOUND) // 2  # of a fit that tells nothing none would be
 
@@ -43,16 +44,16 @@ def test_what_a_filter_makes_a_copy_is_one_with_curves_too():
 @pytest.mark.parametrize("seed", range(6, 16))
 def test_another_stroke_of_the_same_drum_is_none(seed):
     other = prepare_recording(audio(drum_stroke(130, seed=seed)))
-    assert judge_pair(prepare_recording(STROKE), other).answer != COPY
+    assert judge_pair(prepare_recording(STROKE), other).answer != Verdict.COPY
 
 
 def test_six_samples_are_found_again_when_nothing_was_lost():
     six = np.array([0.0, 0.4, -0.3, 0.2, 0.1, -0.05])
     first = prepare_recording(audio(six))
     for other in (-0.1 * six, six + 0.002, np.concatenate([np.zeros(4800), six])):
-        assert judge_pair(first, prepare_recording(audio(other))).answer == COPY
+        assert judge_pair(first, prepare_recording(audio(other))).answer == Verdict.COPY
     other = prepare_recording(audio([0.0, 0.4, 0.3, -0.2, 0.1, 0.05]))
-    assert judge_pair(first, other).answer != COPY
+    assert judge_pair(first, other).answer != Verdict.COPY
 
 
 def test_better_agreement_is_never_less_a_copy():

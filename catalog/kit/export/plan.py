@@ -17,7 +17,7 @@ from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
 from catalog.kit.levels import match_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
-from catalog.models import Hit
+from catalog.models import Hit, RoleSource
 
 
 def zip_beside(folder: Path) -> Path:
@@ -283,7 +283,7 @@ def _role(slot: str, hit: Hit, locked: bool) -> list[str]:
     wanted, role = SLOTS[slot].roles[0], hit.role.replace("_", " ")
     chosen = "the locked hit" if locked else "its hit"
     if hit.role not in SLOTS[slot].roles:
-        sure = {"user": "by your word", "name": "by its name"}.get(
+        sure = {RoleSource.USER: "by your word", RoleSource.NAME: "by its name"}.get(
             hit.role_source, f"by its sound, {hit.role_confidence:.0%} sure"
         )
         return [f"{slot}: {chosen} {hit.name} is a {role} {sure}, not a {wanted.replace('_', ' ')}"]

@@ -10,7 +10,7 @@ import numpy as np
 from catalog.errors import KitError
 from catalog.kit.fill.coherence import Traits, music_cost, own_cost, sound_cost
 from catalog.kit.slots import DEFAULT_SLOTS, TOMS, find_slot
-from catalog.models import Hit
+from catalog.models import Hit, State
 
 N_CANDIDATES = 40  # a slot; where tests allow every hit, the kit is nearly always the same
 N_STROKES = 4  # of one drum in a shortlist, so that a drum recorded often leaves room for others
@@ -62,7 +62,7 @@ def list_candidates(
     by_role: dict[str, list[int]] = {}
     taken = set(fixed.values())
     for row, hit in enumerate(hits):
-        if hit.state == "here" and row not in taken:
+        if hit.state == State.HERE and row not in taken:
             by_role.setdefault(hit.role, []).append(row)
     left = {role: len(rows) for role, rows in by_role.items()}
     free = {}

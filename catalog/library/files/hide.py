@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from catalog.errors import StoreError
 from catalog.library.store.hits import Store
-from catalog.models import HistoryEvent
+from catalog.models import Action, HistoryEvent, State
 
 
 def hide_hits(
@@ -60,15 +60,15 @@ def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[
 def _turn(
     store: Store, hit_ids: Sequence[int], *, hidden: bool, reason: str, step: int
 ) -> list[HistoryEvent]:
-    action, step = ("hide" if hidden else "unhide"), step or store.new_step()
+    action, step = (Action.HIDE if hidden else Action.UNHIDE), step or store.new_step()
     events = []
     with store.writing() as db:
         for hit_id in dict.fromkeys(hit_ids):
             hit = store.hit(hit_id)
             is_now = bool(store.read("SELECT hidden FROM hit WHERE id = ?", (hit_id,))[0][0])
-            if is_now == hidden or hit.state == "aside":
+            if is_now == hidden or hit.state == State.ASIDE:
                 state = "hidden already" if is_now and hidden else f"not hidden: it is {hit.state}"
-                state = "set aside; restore it first" if hit.state == "aside" else state
+                state = "set aside; restore it first" if hit.state == State.ASIDE else state
                 raise StoreError(f"hit {hit_id} ({hit.path.name}) is {state}")
             db.execute("UPDATE hit SET hidden = ? WHERE id = ?", (int(hidden), hit_id))
             events.append(store.add_event(

@@ -16,7 +16,7 @@ from catalog.errors import StoreError
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
 from catalog.library.store.database import path_from_db, path_to_db
 from catalog.library.store.hits import Store
-from catalog.models import HistoryEvent
+from catalog.models import Action, HistoryEvent, State
 
 COLUMNS = "action, hit_id, home, aside, content_hash, reason, step"
 
@@ -27,7 +27,7 @@ class FileMove:
 
     Attributes
     ----------
-    action : str, "set aside" or "restore"
+    action : Action, `SET_ASIDE` or `RESTORE`
     hit_id : int
     home : Path, where the file was found
     aside : str, path below the folder of files set aside
@@ -36,7 +36,7 @@ class FileMove:
     step : int, of the history
     """
 
-    action: str
+    action: Action
     hit_id: int
     home: Path
     aside: str
@@ -47,7 +47,7 @@ class FileMove:
     def source_and_target(self, store: Store) -> tuple[Path, Path]:
         """Return the paths that the file moves from and to."""
         aside = store.aside_folder / self.aside
-        return (self.home, aside) if self.action == "set aside" else (aside, self.home)
+        return (self.home, aside) if self.action == Action.SET_ASIDE else (aside, self.home)
 
 
 def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEvent]:
@@ -95,7 +95,7 @@ def recover_moves(store: Store) -> None:
     with store.writing() as db:
         rows = db.execute(f"SELECT id, {COLUMNS} FROM journal ORDER BY id").fetchall()
         for row_id, action, hit_id, home, *rest in rows:
-            move = FileMove(action, hit_id, Path(path_from_db(home)), *rest)
+            move = FileMove(Action(action), hit_id, Path(path_from_db(home)), *rest)
             source, target = move.source_and_target(store)
             if complete_move(source, target, content_hash=move.content_hash):
                 _record(store, db, move)
@@ -132,8 +132,9 @@ def _revert(store: Store, move: FileMove, err: OSError) -> None:
 
 def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEvent:
     """Record in the hit and in the history that its file has moved."""
-    state, aside = ("aside", move.aside) if move.action == "set aside" else ("here", None)
-    if state == "here":  # a hit that was found at this path meanwhile has lost its file
+    is_away = move.action == Action.SET_ASIDE
+    state, aside = (State.ASIDE, move.aside) if is_away else (State.HERE, None)
+    if not is_away:  # a hit that was found at this path meanwhile has lost its file
         db.execute(
             "UPDATE hit SET state = 'missing' WHERE path = ? AND state = 'here' AND id != ?",
             (path_to_db(move.home), move.hit_id),

@@ -32,7 +32,7 @@ from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.hits import Store
 from catalog.library.store.ingest import MeasuredFile
-from catalog.models import Hit
+from catalog.models import Action, Hit, RoleSource, State
 
 MIN_REGION_S = 0.010  # a shorter region holds no stroke
 
@@ -162,7 +162,7 @@ def cancellation_warning(hit: Hit, mix: str) -> str:
 
 
 def _list_strokes(store: Store, hit: Hit) -> list[Hit]:
-    if hit.state not in ("here", "hidden"):
+    if hit.state not in (State.HERE, State.HIDDEN):
         raise StoreError(f"hit {hit.id} ({hit.name}) is {hit.state}: bring it back first")
     return list_regions(store, hit.path)
 
@@ -178,7 +178,7 @@ def _apply_override(store: Store, strokes: Sequence[Hit], override: FileOverride
         save_override(store, override)
         store.write_measured([replace(files[0], others=tuple(files[1:]))])
         for hit in strokes:
-            store.add_event("cut", hit.id, source=path, target=path, reason="cut changed")
+            store.add_event(Action.CUT, hit.id, source=path, target=path, reason="cut changed")
     return list_regions(store, path)
 
 
@@ -192,7 +192,9 @@ def _to_files(
     )
     provenance = add_mix(recorded, mix)
     probabilities = role_probabilities(np.stack([part.picture for part in parts]))
-    named = next(((s.role, s.role_confidence) for s in strokes if s.role_source == "name"), None)
+    named = next(
+        ((s.role, s.role_confidence) for s in strokes if s.role_source == RoleSource.NAME), None
+    )
     return [
         MeasuredFile(
             hit.path, size, mtime_ns, hit.content_hash, audio.sr, audio.samples.shape[1],

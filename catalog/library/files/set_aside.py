@@ -12,7 +12,7 @@ from catalog.library.files.volumes import immovable_reason
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_from_db, path_to_db
 from catalog.library.store.hits import Store
-from catalog.models import HistoryEvent
+from catalog.models import Action, HistoryEvent, State
 
 OTHER_STROKES = "SELECT 1 FROM hit WHERE path = ? AND id != ? AND state = 'here'"
 
@@ -93,7 +93,7 @@ def find_obstacle(store: Store, hit_id: int) -> str:
         if the hit is unknown
     """
     hit = store.hit(hit_id)
-    if hit.state == "aside":
+    if hit.state == State.ASIDE:
         return f"hit {hit_id} ({hit.path.name}) is set aside already"
     if hit.mate is not None:
         return f"hit {hit_id} ({hit.name}) is two files, left and right; hide it instead"
@@ -116,12 +116,12 @@ def _plan_set_aside(store: Store, hit_id: int, reason: str, step: int) -> FileMo
     while os.path.lexists(store.aside_folder / aside):
         n_tries += 1
         aside = f"{hit_id}-{n_tries}/{hit.path.name}"
-    return FileMove("set aside", hit_id, hit.path, aside, hit.content_hash, reason, step)
+    return FileMove(Action.SET_ASIDE, hit_id, hit.path, aside, hit.content_hash, reason, step)
 
 
 def _plan_restore(store: Store, hit_id: int, step: int) -> FileMove:
     hit = store.hit(hit_id)
-    if hit.state != "aside":
+    if hit.state != State.ASIDE:
         raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")
     path, aside = store.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
     home = Path(path_from_db(path))
@@ -129,7 +129,7 @@ def _plan_restore(store: Store, hit_id: int, step: int) -> FileMove:
     _check_content(hit.path, hit.content_hash, if_missing=if_missing)
     if os.path.lexists(home):
         raise StoreError(f"{home}: another file is there now; move it away, then restore again")
-    return FileMove("restore", hit_id, home, aside, hit.content_hash, "", step)
+    return FileMove(Action.RESTORE, hit_id, home, aside, hit.content_hash, "", step)
 
 
 def _check_content(path: Path, content_hash: str, *, if_missing: str) -> None:

@@ -9,11 +9,16 @@ from catalog.errors import StoreError
 from catalog.library.files.hide import hide_hits, unhide_hits
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
 from catalog.library.store.hits import Store
-from catalog.models import HistoryEvent
+from catalog.models import Action, HistoryEvent, State
 
 REASON = "undone"
 # What was done, and the one of two conditions that held before it.
-BEFORE = {"set aside": "there", "restore": "aside", "hide": "shown", "unhide": "hidden"}
+BEFORE = {
+    Action.SET_ASIDE: "there",
+    Action.RESTORE: "aside",
+    Action.HIDE: "shown",
+    Action.UNHIDE: "hidden",
+}
 AWAY = ("there", "aside")  # the pair that is about files; the other is about showing
 
 
@@ -81,12 +86,12 @@ def _bring_back(store: Store, files: dict[int, str], shown: dict[int, str]) -> U
 def _bring_one_back(store: Store, hit_id: int, wanted: str, step: int) -> list[HistoryEvent]:
     """Do what is needed, which may be nothing."""
     state = store.hit(hit_id).state
-    if wanted == "there" and state == "aside":
+    if wanted == "there" and state == State.ASIDE:
         return restore_hits(store, [hit_id], step=step)
-    if wanted == "aside" and state != "aside":
+    if wanted == "aside" and state != State.ASIDE:
         return set_aside_hits(store, [hit_id], reason=REASON, step=step)
-    if wanted == "shown" and state == "hidden":
+    if wanted == "shown" and state == State.HIDDEN:
         return unhide_hits(store, [hit_id], step=step)
-    if wanted == "hidden" and state != "hidden":
+    if wanted == "hidden" and state != State.HIDDEN:
         return hide_hits(store, [hit_id], reason=REASON, step=step)
     return []

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.models import ROLES
+from catalog.models import ROLES, Role, RoleSource
 
 WORD = re.compile(r"[A-Z]+(?![a-z])|[^\W\d_A-Z]+|[A-Z][^\W\d_A-Z]*|\d+")
 SURE, LIKELY, WEAK = 0.9, 0.7, 0.45  # how often such a word means its role: estimates, no source
@@ -113,7 +113,7 @@ def split_words(text: str) -> list[str]:
     return [word.casefold() for word in WORD.findall(text)]
 
 
-def role_from_name(path: str | Path, *, root: str | Path) -> tuple[str, float] | None:
+def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] | None:
     """Guess the role from the name of a file, else from the nearest folder that tells one.
 
     Parameters
@@ -139,7 +139,7 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[str, float] |
 
 
 @lru_cache(maxsize=1024)
-def _role_of_folder(name: str) -> tuple[str, float] | None:
+def _role_of_folder(name: str) -> tuple[Role, float] | None:
     words = split_words(name)
     guess = _role_of_words(words)
     if guess is None:
@@ -159,7 +159,7 @@ def is_instrument(words: list[str]) -> bool:
     return len(known) == len(letters) and _role_of_words(words) is not None
 
 
-def _role_of_words(words: list[str]) -> tuple[str, float] | None:
+def _role_of_words(words: list[str]) -> tuple[Role, float] | None:
     found = [_settle(role, confidence, words) for role, confidence in _find_roles(words)]
     if not found:
         return None
@@ -168,8 +168,8 @@ def _role_of_words(words: list[str]) -> tuple[str, float] | None:
     if strongest[1] > confidence + 0.1:  # a clear word later beats a vague one before
         role, confidence = strongest
     roles = {r for r, c in found if c >= LIKELY}
-    if "ride" in roles and any(w in ("bell", "bells") for w in words):
-        return "ride_bell", SURE
+    if Role.RIDE in roles and any(w in ("bell", "bells") for w in words):
+        return Role.RIDE_BELL, SURE
     return role, confidence * (MIXED_FACTOR if len(roles) > 1 else 1.0)
 
 
@@ -185,18 +185,18 @@ def _find_roles(words: list[str]) -> list[tuple[str, float]]:
     return found
 
 
-def _settle(role: str, confidence: float, words: list[str]) -> tuple[str, float]:
+def _settle(role: str, confidence: float, words: list[str]) -> tuple[Role, float]:
     """Say which hat a hat is: by its state, else closed, which most of them are."""
     states = [HAT_STATES[word] for word in words if word in HAT_STATES]
-    cymbal = role == "crash" and confidence == WEAK  # "closed cymbal" is a hat too
+    cymbal = role == Role.CRASH and confidence == WEAK  # "closed cymbal" is a hat too
     if role != "hat" and not (cymbal and states):
-        return role, confidence
-    return (states[0], SURE) if states else ("hat_closed", WEAK + 0.1)
+        return Role(role), confidence
+    return (Role(states[0]), SURE) if states else (Role.HAT_CLOSED, WEAK + 0.1)
 
 
 def combine_role(
-    from_name: tuple[str, float] | None, probabilities: np.ndarray | None
-) -> tuple[str, float, str]:
+    from_name: tuple[Role, float] | None, probabilities: np.ndarray | None
+) -> tuple[Role, float, RoleSource]:
     """Decide by the name, else by the sound; where the sound contradicts, doubt the name.
 
     Parameters
@@ -215,8 +215,8 @@ def combine_role(
             doubted = probabilities[ROLES.index(role)] < DOUBT_BELOW
             if doubted and probabilities.max() > DOUBT_ABOVE:
                 confidence *= DOUBT_FACTOR
-        return role, confidence, "name"
+        return role, confidence, RoleSource.NAME
     if not known or probabilities is None:
-        return "other", UNKNOWN_CONFIDENCE, "sound"
+        return Role.OTHER, UNKNOWN_CONFIDENCE, RoleSource.SOUND
     best = int(np.argmax(probabilities))
-    return ROLES[best], float(probabilities[best]), "sound"
+    return ROLES[best], float(probabilities[best]), RoleSource.SOUND

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 
 from catalog.errors import ParameterError
 from catalog.library.store.hits import Store
-from catalog.models import Hit
+from catalog.models import Action, Hit, State
 
 PAUSE_H = 4.0  # hours; a longer pause over a change of date is a night
 DATED = " and date"
@@ -43,7 +43,7 @@ class Session:
 def list_sessions(store: Store) -> list[Session]:
     """Give all sessions of hits that are here, by name."""
     groups: dict[str, list[Hit]] = {}
-    for hit in store.hits(states=("here",)):
+    for hit in store.hits(states=(State.HERE,)):
         groups.setdefault(hit.session, []).append(hit)
     return [
         Session(
@@ -80,7 +80,7 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
                 (session, source, hit.id),
             )
             said = f"{hit.session} -> {session}"
-            store.add_event("session", hit.id, source=hit.path, target=hit.path, reason=said)
+            store.add_event(Action.SESSION, hit.id, source=hit.path, target=hit.path, reason=said)
     if not name:
         part_days(store)
 
@@ -94,7 +94,7 @@ def part_days(store: Store) -> None:
 
 def _part_all(store: Store) -> None:
     groups: dict[str, list[Hit]] = {}
-    for hit in store.hits(states=("here", "hidden")):
+    for hit in store.hits(states=(State.HERE, State.HIDDEN)):
         if hit.session_source != "user" and BASE in hit.origin:
             groups.setdefault(hit.origin[BASE], []).append(hit)
     changed = []

@@ -39,7 +39,7 @@ from catalog.library.scan.workers import (
 from catalog.library.store.cache import out_of_sight
 from catalog.library.store.hits import FileRow, Store
 from catalog.library.store.ingest import MeasuredFile, MovedFile
-from catalog.models import ROLES, PathNames, Progress, ScanReport, Skipped
+from catalog.models import ROLES, PathNames, Progress, ScanReport, Skipped, State
 
 ALWAYS = -1  # in place of a time: no file has it, so the next scan looks anew
 RoleJudge = Callable[[np.ndarray], np.ndarray]  # pictures (n, p) -> probabilities (n, 20)
@@ -204,7 +204,9 @@ class _Scan:
             if known[path].hit_id is not None and self._was_looked_at(path, found)
         }
         self.store.mark_missing(
-            (row.hit_id, path) for path, row in gone.items() if row.hit_id and row.state == "here"
+            (row.hit_id, path)
+            for path, row in gone.items()
+            if row.hit_id and row.state == State.HERE
         )
         return list(gone)
 
@@ -212,9 +214,7 @@ class _Scan:
         """Keep the faults of the walk, and forget skipped files that are gone."""
         gone = known.keys() - {file.path for file in found.files} - {p for p, _ in found.faults}
         self.store.forget_skipped(
-            path
-            for path in gone
-            if known[path].state == "skipped" and self._was_looked_at(path, found)
+            path for path in gone if known[path].hit_id is None and self._was_looked_at(path, found)
         )
         self.store.write_skipped((path, 0, ALWAYS, reason) for path, reason in found.faults)
 
@@ -289,7 +289,7 @@ class _Scan:
 
 def _sort_files(files: Sequence[FoundFile], known: dict[str, FileRow]) -> _Sorted:
     plan = _Sorted()
-    unchanged = plan.unchanged
+    unchanged, here = plan.unchanged, State.HERE
     for file in files:
         path, _, size, mtime_ns, _ = file
         row = known.get(path)
@@ -297,14 +297,13 @@ def _sort_files(files: Sequence[FoundFile], known: dict[str, FileRow]) -> _Sorte
             plan.tasks.append(Task(file))
         elif row.mtime_ns != mtime_ns or row.size != size or row.version != MEASURE_VERSION:
             plan.changed.append((file, row))
-        elif row.state == "here":
+        elif row.state == here:
             unchanged.append(path)
-        elif row.state == "skipped":
+        elif row.hit_id is None:
             plan.skipped.append(Skipped(Path(path), row.reason))
         else:
             unchanged.append(path)
-            if row.hit_id is not None:
-                plan.returned.append((row.hit_id, path))
+            plan.returned.append((row.hit_id, path))
     return plan
 
 

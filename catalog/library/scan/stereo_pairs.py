@@ -22,7 +22,7 @@ from catalog.library.metadata.filename import MICROPHONES, find_side, read_chunk
 from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
 from catalog.library.scan.walk import FoundFile
 from catalog.library.store.database import Database
-from catalog.models import Hit
+from catalog.models import Action, Hit
 
 if TYPE_CHECKING:
     from catalog.library.store.hits import FileRow
@@ -181,7 +181,7 @@ def _say(store: Database, hit: Hit, mate: str, reason: str) -> None:
         before = sides_said(store).items()
         kept = {a: b for a, b in before if not pair & {a, b} - {""}}
         store.set_setting(SAID, {**kept, str(hit.path): mate})
-        store.add_event("sides", hit.id, source=hit.path, target=hit.path, reason=reason)
+        store.add_event(Action.SIDES, hit.id, source=hit.path, target=hit.path, reason=reason)
 
 
 def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:

@@ -22,7 +22,7 @@ import numpy as np
 
 from catalog.errors import ParameterError, StoreError
 from catalog.library.store.schema import APPLICATION_ID, MIGRATIONS, SCHEMA_VERSION, TABLES
-from catalog.models import HistoryEvent
+from catalog.models import Action, HistoryEvent
 
 WAIT_S = 60.0  # how long a writer waits for another one; a batch of a scan takes well under one
 
@@ -124,7 +124,7 @@ class Database:
         return step
 
     def add_event(
-        self, action: str, hit_id: int, *, source: Path, target: Path, reason: str, step: int = 0
+        self, action: Action, hit_id: int, *, source: Path, target: Path, reason: str, step: int = 0
     ) -> HistoryEvent:
         """Write one thing that was done into the history; 0 makes it a step of its own."""
         when, step = now_utc(), step or self.new_step()
@@ -142,7 +142,9 @@ class Database:
         """Give everything that was done, newest last."""
         columns = "id, time_utc, action, hit_id, source, target, reason, step"
         return [
-            HistoryEvent(i, t, a, h, Path(path_from_db(s)), Path(path_from_db(g)), r, step or i)
+            HistoryEvent(
+                i, t, Action(a), h, Path(path_from_db(s)), Path(path_from_db(g)), r, step or i
+            )
             for i, t, a, h, s, g, r, step in self.read(f"SELECT {columns} FROM event ORDER BY id")
         ]
 

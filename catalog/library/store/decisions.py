@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from catalog.library.store.database import Database
-from catalog.models import Hit
+from catalog.models import Hit, Verdict
 
 KEY_DIGITS = 20  # of the hash, 80 bits; two of a million recordings meet by chance in 1e-12 cases
 Keys = tuple[str, str]
@@ -14,7 +14,7 @@ Keys = tuple[str, str]
 class Decision(NamedTuple):
     """One pair that was judged: the judge's answer, the share in common, and its logit."""
 
-    answer: str
+    answer: Verdict
     share: float
     logit: float
 
@@ -49,7 +49,10 @@ class Decisions:
             "SELECT first, second, answer, share, logit FROM decision WHERE version = ?",
             (version,),
         )
-        return cls({(first, second): Decision(*row) for first, second, *row in rows})
+        verdicts = {verdict.value: verdict for verdict in Verdict}
+        return cls(
+            {(a, b): Decision(verdicts[answer], *numbers) for a, b, answer, *numbers in rows}
+        )
 
     def write(self, store: Database, *, version: int) -> None:
         """Write what is new; older decisions of the same pairs give way."""

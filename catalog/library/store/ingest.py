@@ -21,6 +21,7 @@ from catalog.features.measure import MEASURE_VERSION, Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.review.faults import write_faults
 from catalog.library.store.database import path_to_db
+from catalog.models import Role, RoleSource, State
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,9 +48,9 @@ class MeasuredFile:
     subtype: str
     measures: Measures
     provenance: Provenance
-    role: str
+    role: Role
     role_confidence: float
-    role_source: str
+    role_source: RoleSource
     role_probabilities: np.ndarray
     others: tuple[MeasuredFile, ...] = ()
     mate: Path | None = None
@@ -63,9 +64,9 @@ class MovedFile:
     size: int
     mtime_ns: int
     provenance: Provenance
-    role: str
+    role: Role
     role_confidence: float
-    role_source: str
+    role_source: RoleSource
     mate: Path | None = None
 
 
@@ -153,14 +154,14 @@ def _withdraw(db: sqlite3.Connection, rows: Sequence[_Row]) -> None:
 def _write_stroke(
     db: sqlite3.Connection, file: MeasuredFile, row: _Row | None, region: int
 ) -> None:
-    values = {**_measured_values(file), "region": region, "state": "here"}
+    values = {**_measured_values(file), "region": region, "state": State.HERE}
     if row is None:
         columns, marks = ", ".join(values), ", ".join("?" * len(values))
         made = db.execute(f"INSERT INTO hit ({columns}) VALUES ({marks})", tuple(values.values()))
         _write_numbers(db, int(made.lastrowid or 0), file)
         return
     said = [("role", row.role_source), ("session", row.session_source)]
-    kept = tuple(prefix for prefix, source in said if source == "user")
+    kept = tuple(prefix for prefix, source in said if source == RoleSource.USER)
     values = {column: v for column, v in values.items() if not column.startswith(kept)}
     sets = ", ".join(f"{column} = ?" for column in values)
     db.execute(f"UPDATE hit SET {sets} WHERE id = ?", (*values.values(), row.id))

@@ -9,6 +9,7 @@ import streamlit as st
 
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
+from catalog.models import State
 from catalog.web.views.review.confirm_set_aside import ask_before, set_aside_now
 
 Act = Mapping[str, Any]
@@ -26,7 +27,7 @@ def _say_same(catalog: Catalog, act: Act) -> None:
 
 def _accept(catalog: Catalog, act: Act) -> None:
     ids = [int(i) for i in act["ids"]]
-    all_here = all(catalog.hit(i).state == "here" for i in ids)  # not if another tab was faster
+    all_here = all(catalog.hit(i).state == State.HERE for i in ids)  # not if another tab was faster
     if not all_here or not ask_before(catalog, ids):
         set_aside_now(catalog, ids)
 

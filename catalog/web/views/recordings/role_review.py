@@ -8,7 +8,7 @@ import numpy as np
 import streamlit as st
 
 from catalog.facade import Catalog
-from catalog.models import ROLES, Hit
+from catalog.models import ROLES, Hit, RoleSource
 from catalog.web import state as opened
 from catalog.web.labels import count_of
 from catalog.web.payloads import describe_row
@@ -21,7 +21,7 @@ N_LIKELY = 4  # roles offered by key
 
 def unsure_hits(hits: Sequence[Hit]) -> list[Hit]:
     """Give the hits whose role nobody confirmed and the catalog doubts, the most doubtful first."""
-    found = [h for h in hits if h.role_source != "user" and h.role_confidence < UNSURE]
+    found = [h for h in hits if h.role_source != RoleSource.USER and h.role_confidence < UNSURE]
     return sorted(found, key=lambda hit: (hit.role_confidence, hit.id))
 
 
@@ -67,7 +67,7 @@ def _question(catalog: Catalog, hit_id: int) -> dict[str, object]:
     hit = catalog.hit(hit_id)
     chances = catalog.role_chances([hit_id])[0]
     likely = [ROLES[k] for k in np.argsort(-chances, kind="stable")[:N_LIKELY]]
-    if hit.role_source != "user" and hit.role not in likely:  # by its name, or by examples
+    if hit.role_source != RoleSource.USER and hit.role not in likely:  # by its name, or by examples
         likely = [hit.role, *likely][:N_LIKELY]
     row = describe_row(hit)
     kept = ("id", "stamp", "match_db", "name", "role", "session")

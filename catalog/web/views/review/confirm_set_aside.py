@@ -8,6 +8,7 @@ import streamlit as st
 
 from catalog.errors import CatalogError, StoreError
 from catalog.facade import Catalog
+from catalog.models import State
 from catalog.web.labels import count_of, inert
 from catalog.web.views.review.history import forget_said
 
@@ -24,8 +25,8 @@ def ask_before(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
         if one is out of the way already: another tab or program was faster
     """
     for hit in map(catalog.hit, hit_ids):
-        if hit.state != "here":
-            state = "set aside already" if hit.state == "aside" else f"{hit.state} already"
+        if hit.state != State.HERE:
+            state = "set aside already" if hit.state == State.ASIDE else f"{hit.state} already"
             raise StoreError(f"{hit.name}: is {state}; nothing was moved")
     if not catalog.kits_using(hit_ids) and not catalog.obstacles(hit_ids):
         return False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 
 import streamlit as st
@@ -10,7 +10,7 @@ import streamlit as st
 from catalog.errors import CatalogError
 from catalog.facade import Catalog
 from catalog.library.files.undo import BEFORE
-from catalog.models import HistoryEvent
+from catalog.models import Action, HistoryEvent, State
 from catalog.web.labels import count_of, inert, when_word
 
 N_STEPS = 30  # shown; the command line lists all
@@ -30,7 +30,7 @@ def draw_history(catalog: Catalog) -> None:
     if not steps:
         st.caption("Nothing has been set aside so far. What you set aside is listed here.")
         return
-    away = {hit.id: hit.state for hit in catalog.hits(states=("aside", "hidden"))}
+    away = {hit.id: hit.state for hit in catalog.hits(states=(State.ASIDE, State.HIDDEN))}
     for step in reversed(steps[-N_STEPS:]):
         _draw_step(catalog, step, away)
     if len(steps) > N_STEPS:
@@ -60,7 +60,7 @@ def forget_said() -> None:
         st.session_state.pop(key, None)
 
 
-def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: dict[int, str]) -> None:
+def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: Mapping[int, str]) -> None:
     line, deed = st.columns([6, 1], vertical_alignment="center")
     first = step[0]
     names = ", ".join(inert(event.source.name) for event in step[:N_NAMES])
@@ -71,15 +71,15 @@ def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: dict[int, s
     line.markdown(f"{count}{names}{more} — {WORDS[first.action]}  \n:small[{when}]")
     if _holds(step, away):
         deed.button(
-            "Put back" if first.action in ("set aside", "hide") else "Undo",
+            "Put back" if first.action in (Action.SET_ASIDE, Action.HIDE) else "Undo",
             key=f"back_{first.step}",
             on_click=lambda: _undo(catalog, [first.step]),
         )
 
 
-def _holds(step: Sequence[HistoryEvent], away: dict[int, str]) -> bool:
+def _holds(step: Sequence[HistoryEvent], away: Mapping[int, str]) -> bool:
     """Say whether some hit is still as this step left it."""
-    after = {"set aside": "aside", "hide": "hidden"}.get(step[0].action)
+    after = {Action.SET_ASIDE: State.ASIDE, Action.HIDE: State.HIDDEN}.get(step[0].action)
     return any(away.get(event.hit_id) == after for event in step)
 
 
@@ -93,7 +93,7 @@ def _undo(catalog: Catalog, steps: list[int] | None) -> None:
     n_done = len({event.hit_id for event in undone.events})
     if n_done == 1:
         name = inert(catalog.hit(undone.events[0].hit_id).name)
-        aside = undone.events[0].action in ("set aside", "hide")
+        aside = undone.events[0].action in (Action.SET_ASIDE, Action.HIDE)
         st.session_state["said"] = (
             f"{name} is {'out of the way' if aside else 'back where it was'}."
         )
