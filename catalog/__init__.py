@@ -6,6 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from catalog.catalog import Catalog, default_store
     from catalog.duplicates.groups import CopyGroup
     from catalog.duplicates.microphone_ties import StrokeTie
     from catalog.duplicates.overlay import Overlay
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
         Stopped,
         StoreError,
     )
-    from catalog.facade import Catalog
-    from catalog.holdings import default_store
     from catalog.kit.export import ExportOptions, ExportPlan
     from catalog.kit.model import Kit
     from catalog.library.files.undo import Undone
@@ -64,7 +63,7 @@ _ROOMS = {
     "catalog.errors": (
         "AudioError", "CatalogError", "KitError", "ParameterError", "Stopped", "StoreError",
     ),
-    "catalog.facade": ("Catalog", "default_store"),
+    "catalog.catalog": ("Catalog", "default_store"),
     "catalog.kit.fill.fill": ("Kit",),
     "catalog.kit.export": ("ExportOptions", "ExportPlan"),
     "catalog.models": (

@@ -62,8 +62,7 @@ def _run(args: argparse.Namespace) -> int:
         return open_page_verb(store, port=args.port, browser=args.browser)
     if args.verb == "demo":
         return demo_verb(store, port=args.port, browser=args.browser)
-    from catalog.facade import Catalog
-    from catalog.holdings import default_store
+    from catalog.catalog import Catalog, default_store
 
     place = Path(store) if store is not None else default_store()
     if args.verb != "scan" and not place.exists():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -271,6 +271,9 @@ class Progress:
     step: str
     done: int
     total: int
+
+
+OnProgress = Callable[[Progress], None]
 
 
 @dataclass(frozen=True)

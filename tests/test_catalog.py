@@ -169,9 +169,9 @@ def test_a_hit_set_aside_is_not_searched_from(cat):
 
 
 def test_every_hit_has_a_place_and_keeps_it_when_new_ones_come(cat, folder):
-    assert cat.layout().kind == "pca"
+    assert cat.map.layout().kind == "pca"
     told = []
-    laid = cat.lay_out(seed=3, on_progress=told.append)
+    laid = cat.map.compute(seed=3, on_progress=told.append)
     assert [(one.step, one.done, one.total) for one in told[-2:]] == [
         ("laying out", 0, 1), ("laying out", 1, 1)
     ]  # fmt: skip
@@ -179,7 +179,7 @@ def test_every_hit_has_a_place_and_keeps_it_when_new_ones_come(cat, folder):
         encode_wav(as_frames(drum_stroke(55, seed=99)), sr=SR)
     )
     cat.scan([folder], n_jobs=1)
-    layout = cat.layout()
+    layout = cat.map.layout()
     assert layout.kind == "placed"
     assert np.array_equal(layout.xy[: len(laid.xy)], laid.xy)
     assert len(layout.xy) == len(laid.xy) + 1
@@ -191,9 +191,9 @@ def test_a_kit_is_filled_saved_and_written_with_what_was_locked(cat, tmp_path):
     assert kit.slots["kick"][0] == kick.id
     assert set(kit.slots) == {"kick", *SLOTS}
     assert [cat.hit(kit.slots[s][0]).role for s in SLOTS] == SLOTS
-    cat.save_kit(kit, "evening")
-    assert [(k.name, dict(k.slots)) for k in cat.kits()] == [("evening", dict(kit.slots))]
-    files = cat.export_kit(cat.add_layers(kit), tmp_path / "evening")
+    cat.kits.save(kit, "evening")
+    assert [(k.name, dict(k.slots)) for k in cat.kits.saved()] == [("evening", dict(kit.slots))]
+    files = cat.export_kit(cat.kits.add_layers(kit), tmp_path / "evening")
     names = {p.name for p in files}
     assert {"kit.sfz", "manifest.json", "manifest.csv"} <= names
     assert all(p.exists() for p in files)
@@ -203,7 +203,7 @@ def test_a_kit_is_filled_saved_and_written_with_what_was_locked(cat, tmp_path):
 
 def test_a_swap_changes_one_slot_only(cat):
     kit = cat.fill_kit({}, slots=["kick", *SLOTS])
-    swapped = cat.swap(kit, "snare")
+    swapped = cat.kits.swap(kit, "snare")
     assert swapped.slots["snare"] != kit.slots["snare"]
     assert swapped.slots["kick"] == kit.slots["kick"]
 
@@ -242,15 +242,15 @@ def test_every_public_name_is_there():
 def test_a_copy_that_is_in_the_kit_brings_no_twin_of_itself_as_a_layer(cat):
     group = cat.copies()[0]
     kit = cat.fill_kit({"snare": group.others[0]}, slots=["kick"])
-    layered = cat.add_layers(kit)
+    layered = cat.kits.add_layers(kit)
     assert group.others[0] in layered.slots["snare"]
     assert group.keep not in layered.slots["snare"]
 
 
 def test_a_swap_in_a_kit_with_layers_has_layers_again(cat):
-    kit = cat.add_layers(cat.fill_kit({}, slots=["kick", *SLOTS]))
+    kit = cat.kits.add_layers(cat.fill_kit({}, slots=["kick", *SLOTS]))
     assert len(kit.slots["hat_closed"]) > 1
-    swapped = cat.swap(kit, "hat_closed")
+    swapped = cat.kits.swap(kit, "hat_closed")
     assert swapped.slots["hat_closed"][0] != kit.slots["hat_closed"][0]
     assert len(swapped.slots["hat_closed"]) > 1
 

@@ -12,8 +12,8 @@ from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, say, short_pat
 from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
+    from catalog.catalog import Catalog
     from catalog.duplicates.groups import CopyGroup
-    from catalog.facade import Catalog
     from catalog.models import HistoryEvent
 
 HEADING = "What is there twice, and what became of it"
@@ -65,7 +65,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     if args.yes:
         return _do_set_aside(cat, args, ids)
     hits = [cat.hit(hit_id) for hit_id in ids]
-    stuck, used = cat.obstacles(ids), cat.kits_using(ids)
+    stuck, used = cat.files.obstacles(ids), cat.files.kits_using(ids)
     fates = {hit.id: stuck.get(hit.id, "would be set aside") for hit in hits}
     lines = [f"would set aside: {short_path(hit.path)}" for hit in hits if hit.id not in stuck]
     lines += [f"cannot be set aside: {why}" for why in stuck.values()]
@@ -84,12 +84,12 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
     before = None
-    stuck = cat.obstacles(ids) if args.copies else {}
+    stuck = cat.files.obstacles(ids) if args.copies else {}
     for why in stuck.values():
         say(f"left where it is: {why}")
     ids = [hit_id for hit_id in ids if hit_id not in stuck]
     if args.report is not None:  # made first: afterwards the copies are no longer found
-        before = cat.copies_report(dict.fromkeys(ids, "set aside"), heading=HEADING)
+        before = cat.duplicates.report(dict.fromkeys(ids, "set aside"), heading=HEADING)
     events = cat.set_aside(
         ids, reason=args.reason or "copy" * args.copies, even_in_kits=args.even_in_kits
     )
@@ -102,7 +102,7 @@ def _write_report(
     cat: Catalog, args: argparse.Namespace, fates: Mapping[int, str], heading: str
 ) -> None:
     if args.report is not None:
-        _write(args.report, cat.copies_report(fates, heading=heading))
+        _write(args.report, cat.duplicates.report(fates, heading=heading))
 
 
 def _write(place: Path, text: str) -> None:
@@ -124,11 +124,11 @@ def _restore(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _hide(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.hide(args.hits, reason=args.reason), args)
+    return _print_events(cat.files.hide(args.hits, reason=args.reason), args)
 
 
 def _unhide(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.unhide(args.hits), args)
+    return _print_events(cat.files.unhide(args.hits), args)
 
 
 def _undo(cat: Catalog, args: argparse.Namespace) -> int:
@@ -140,7 +140,7 @@ def _undo(cat: Catalog, args: argparse.Namespace) -> int:
         lines.append("nothing was undone; add --yes to do it")
         emit({"dry_run": True, "events": events}, lines, as_json=args.json)
         return FINE
-    undone = cat.undo(None if args.all else args.steps)
+    undone = cat.files.undo(None if args.all else args.steps)
     lines = [_event_line(event) for event in undone.events]
     lines += [f"left as it is: hit {hit_id}: {why}" for hit_id, why in undone.left]
     lines += _count_lines(undone.events)
@@ -167,7 +167,7 @@ def _event_line(event: HistoryEvent) -> str:
 
 
 def _same(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.say_same(args.first, args.second, None if args.forget else not args.differ)
+    cat.duplicates.set_verdict(args.first, args.second, None if args.forget else not args.differ)
     word = "open again" if args.forget else "two recordings" if args.differ else "one recording"
     value = {"first": args.first, "second": args.second, "said": word}
     emit(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
@@ -175,14 +175,14 @@ def _same(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _keep(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.keep_instead(args.hit)
+    cat.duplicates.prefer(args.hit)
     (group,) = [group for group in cat.copies() if group.keep == args.hit]
     emit(group, [f"hit {group.keep} stays; copies of it: {group.others}"], as_json=args.json)
     return FINE
 
 
 def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.doubtful_copies()
+    found = cat.duplicates.uncertain_pairs()
     lines = [
         f"{100 * doubt.evidence:.1f} % in common: hit {doubt.first}: {cat.hit(doubt.first).path}"
         f" and hit {doubt.second}: {cat.hit(doubt.second).path}"

@@ -11,7 +11,7 @@ from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, hit_line, say,
 from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
-    from catalog.facade import Catalog
+    from catalog.catalog import Catalog
     from catalog.kit.balance import Clashes
     from catalog.kit.export import ExportPlan
     from catalog.kit.model import Kit
@@ -51,15 +51,15 @@ def _names(text: str) -> list[str]:
 
 def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     kit = cat.fill_kit(dict(args.locked), slots=args.slots, seed=args.seed)
-    kit = cat.add_layers(kit) if args.layers else kit
+    kit = cat.kits.add_layers(kit) if args.layers else kit
     if args.save:
-        cat.save_kit(kit, args.save)
+        cat.kits.save(kit, args.save)
     return _print_kit(cat, kit, args)
 
 
 def _swap(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = cat.swap(kept_kit(cat, args.name), args.slot)
-    cat.save_kit(kit, args.name)
+    kit = cat.kits.swap(kept_kit(cat, args.name), args.slot)
+    cat.kits.save(kit, args.name)
     return _print_kit(cat, kit, args)
 
 
@@ -74,25 +74,25 @@ def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> int:
 
 def kept_kit(cat: Catalog, name: str) -> Kit:
     """The kept kit of a name; `CatalogError` names those there are."""
-    kits = {kit.name: kit for kit in cat.kits()}
+    kits = {kit.name: kit for kit in cat.kits.saved()}
     if name not in kits:
         raise CatalogError(f"no kit is named {name!r}; kept are: {', '.join(kits) or 'none'}")
     return kits[name]
 
 
 def _kits(cat: Catalog, args: argparse.Namespace) -> int:
-    kits = cat.kits()
+    kits = cat.kits.saved()
     emit(kits, (f"{kit.name}: {', '.join(kit.slots)}" for kit in kits), as_json=args.json)
     return FINE
 
 
 def _forget(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.delete_kit(args.name)
+    cat.kits.delete(args.name)
     return _kits(cat, args)
 
 
 def _rename(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.rename_kit(args.name, args.new)
+    cat.kits.rename(args.name, args.new)
     return _kits(cat, args)
 
 
@@ -149,7 +149,7 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
         raise CatalogError("say --level DB or --tune SEMITONES, or both")
     kit = kit if args.level is None else kit.with_level(args.slot, args.level)
     kit = kit if args.tune is None else kit.with_tuning(args.slot, args.tune)
-    cat.save_kit(kit, args.name)
+    cat.kits.save(kit, args.name)
     level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
     emit(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
     return FINE
@@ -157,13 +157,13 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _tune(cat: Catalog, args: argparse.Namespace) -> int:
     kit = kept_kit(cat, args.name)
-    steps, proposals = cat.tom_intervals(kit), cat.propose_tuning(kit)
+    steps, proposals = cat.kit_sound.tom_intervals(kit), cat.kit_sound.propose_tuning(kit)
     lines = [f"{step.text}{'' if step.fits else ' (outside a third to a fifth)'}" for step in steps]
     lines += [f"{'tuned' if args.yes else 'would tune'}: {p.text}" for p in proposals]
     if args.yes:
         for proposal in proposals:
             kit = kit.with_tuning(proposal.slot, proposal.semitones)
-        cat.save_kit(kit, args.name)
+        cat.kits.save(kit, args.name)
     elif proposals:
         lines.append("nothing was changed; add --yes to do it")
     emit({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)
@@ -171,7 +171,7 @@ def _tune(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _clashes(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.clashes(kept_kit(cat, args.name))
+    found = cat.kit_sound.masking(kept_kit(cat, args.name))
     emit(found, _clash_lines(found), as_json=args.json)
     return FINE
 
@@ -186,7 +186,7 @@ def _clash_lines(found: Clashes) -> Iterator[str]:
 
 
 def _compare(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.compare_kits(kept_kit(cat, args.a), kept_kit(cat, args.b))
+    found = cat.kit_sound.compare(kept_kit(cat, args.a), kept_kit(cat, args.b))
     emit(found, found.lines, as_json=args.json)
     return FINE
 
@@ -194,7 +194,7 @@ def _compare(cat: Catalog, args: argparse.Namespace) -> int:
 def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
     kit = kept_kit(cat, args.name)
     phrase = args.midi.read_bytes() if args.midi else args.play
-    played = cat.play_phrase(kit, phrase)
+    played = cat.kit_sound.play_phrase(kit, phrase)
     for note in played.notes:
         say(note)
     if args.file is None:
@@ -202,7 +202,7 @@ def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
         return FINE
     if args.file.exists():
         raise CatalogError(f"{args.file} exists already; choose a new name")
-    data = cat.render_phrase(kit, phrase, sr=args.rate)
+    data = cat.kit_sound.render_phrase(kit, phrase, sr=args.rate)
     with args.file.open("xb") as file:
         file.write(data)
     emit(args.file, [args.file], as_json=args.json)
@@ -223,11 +223,11 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
     kit = kept_kit(cat, args.name)
     options = ExportOptions(args.subtype.upper(), args.container.upper(), args.rate, args.zip)
     if args.plan:
-        plan = cat.plan_export(kit, args.folder, options)
+        plan = cat.kits.plan_export(kit, args.folder, options)
         emit(plan, _plan_lines(plan), as_json=args.json)
         return NOT_ALL if plan.refusals else FINE
     written = cat.export_kit(kit, args.folder, options)
-    for line in cat.kit_warnings(kit):
+    for line in cat.kits.warnings(kit):
         say(f"look at {line}")
     lines = [str(short_path(path)) for path in written]
     emit(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)

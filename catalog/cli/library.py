@@ -11,7 +11,7 @@ from catalog.cli.output import FINE, NOT_ALL, AddVerb, Bar, Run, emit, hit_line,
 from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
-    from catalog.facade import Catalog
+    from catalog.catalog import Catalog
     from catalog.models import ScanReport
 
 
@@ -97,12 +97,12 @@ def _role(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _mark(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.mark(_known(cat, args.hits), "" if args.mark == "none" else args.mark)
+    cat.annotations.mark(_known(cat, args.hits), "" if args.mark == "none" else args.mark)
     return _print_marked(cat, args)
 
 
 def _tag(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.say(args.hits, add=args.add, drop=args.drop, remark=args.remark)
+    cat.annotations.annotate(args.hits, add=args.add, drop=args.drop, remark=args.remark)
     return _print_marked(cat, args)
 
 
@@ -121,7 +121,7 @@ def _print_marked(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _skipped(cat: Catalog, args: argparse.Namespace) -> int:
-    skipped = cat.skipped()
+    skipped = cat.review.skipped()
     emit(
         skipped, (f"{short_path(skip.path)}: {skip.reason}" for skip in skipped), as_json=args.json
     )

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from catalog.facade import Catalog
+    from catalog.catalog import Catalog
     from catalog.models import Hit, Progress
 
 FINE, NOT_ALL, WRONG = 0, 1, 2  # exit codes

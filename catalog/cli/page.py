@@ -44,8 +44,7 @@ def open_page_verb(store: str | Path | None, *, port: int, browser: bool) -> int
 
 def demo_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
     """Scan a copy of the demo library and open the page on it."""
-    from catalog.facade import Catalog
-    from catalog.holdings import default_store
+    from catalog.catalog import Catalog, default_store
 
     folder = default_store().parent / "demo"
     library = copy_demo(folder / "library")
@@ -55,8 +54,8 @@ def demo_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
         for line in report_lines(cat, report):
             say(line)
         cat.copies(on_progress=bar)
-        if cat.layout().kind != "umap":
-            cat.lay_out(on_progress=bar)
+        if cat.map.layout().kind != "umap":
+            cat.map.compute(on_progress=bar)
     say(f"other commands see the demo with: --store {shlex.quote(str(place))}")
     return open_page_verb(place, port=port, browser=browser)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from catalog.cli.output import FINE, AddVerb, Run, emit, plain
 
 if TYPE_CHECKING:
-    from catalog.facade import Catalog
+    from catalog.catalog import Catalog
     from catalog.library.review.coverage import Coverage
     from catalog.library.review.faults import HitFault
 
@@ -43,7 +43,7 @@ def fault_line(fault: HitFault, name: str) -> str:
 
 def _faults(cat: Catalog, args: argparse.Namespace) -> int:
     only = [cat.hit(hit_id).id for hit_id in args.hits] or None
-    found = cat.faults(
+    found = cat.review.faults(
         only, kinds=args.kind, least_weight=args.least, dismissed=args.dismissed, sort=args.sort
     )
     names = {hit.id: hit.name for hit in cat.hits()} if found else {}
@@ -53,14 +53,14 @@ def _faults(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _dismiss(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.dismiss_fault(args.hits, args.kind, dismissed=not args.take_back)
-    found = cat.faults(args.hits, kinds=[args.kind], dismissed=True)
+    cat.review.dismiss_fault(args.hits, args.kind, dismissed=not args.take_back)
+    found = cat.review.faults(args.hits, kinds=[args.kind], dismissed=True)
     emit(found, [fault_line(f, cat.hit(f.hit_id).name) for f in found], as_json=args.json)
     return FINE
 
 
 def _coverage(cat: Catalog, args: argparse.Namespace) -> int:
-    coverage = cat.coverage()
+    coverage = cat.review.coverage()
     value = {
         "cells": [{**plain(cell), "n_hits": cell.n_hits} for cell in coverage.cells],
         "holes": coverage.holes,

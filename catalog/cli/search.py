@@ -20,7 +20,7 @@ from catalog.cli.output import (
 )
 
 if TYPE_CHECKING:
-    from catalog.facade import Catalog
+    from catalog.catalog import Catalog
     from catalog.search.matches import Match
 
 
@@ -92,7 +92,7 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _map(cat: Catalog, args: argparse.Namespace) -> int:
     with Bar() as bar:
-        layout = cat.lay_out(seed=args.seed, on_progress=bar)
+        layout = cat.map.compute(seed=args.seed, on_progress=bar)
     emit(layout, [f"{len(layout.hit_ids)} hits laid out ({layout.kind})"], as_json=args.json)
     return FINE
 
@@ -108,7 +108,7 @@ def _add_relation_verbs(verb: AddVerb) -> None:
 
 
 def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
-    ties = cat.strokes()
+    ties = cat.duplicates.microphone_ties()
     lines: list[str] = []
     for tie in ties:
         lines.append(f"one stroke ({tie.evidence})")
@@ -121,7 +121,7 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _related(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.relations(args.hit, n_alike=args.n)
+    found = cat.duplicates.relations(args.hit, n_alike=args.n)
     lines = []
     for one in found:
         kind = one.kind if one.certain or one.kind == "alike" else f"{one.kind}?"
@@ -132,7 +132,7 @@ def _related(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _align(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.align(args.first, args.second)
+    found = cat.duplicates.align(args.first, args.second)
     turned = ", turned over" if found.polarity < 0 else ""
     lines = [
         f"hit {args.second} begins {1000 * found.offset_s:+.2f} ms later in its file than hit"

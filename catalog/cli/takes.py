@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, hit_line, say
 
 if TYPE_CHECKING:
-    from catalog.facade import Catalog
+    from catalog.catalog import Catalog
     from catalog.models import Hit
 
 WIDTH = 72  # characters of a wave drawn as text
@@ -63,14 +63,14 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
     hit = cat.hit(args.hit)
     if args.move:
         start, stop = (round(seconds * hit.sr) for seconds in args.move)
-        cat.move_region(hit.id, start=start, stop=stop)
+        cat.takes.move_region(hit.id, start=start, stop=stop)
     elif args.split is not None:
-        cat.split_region(hit.id, at=round(args.split * hit.sr))
+        cat.takes.split_region(hit.id, at=round(args.split * hit.sr))
     elif args.merge:
-        cat.merge_regions([hit.id, *args.merge])
+        cat.takes.merge_regions([hit.id, *args.merge])
     elif args.again:
-        cat.cut_again(hit.id)
-    strokes = cat.regions(hit.path if args.again else hit.id)
+        cat.takes.reset_regions(hit.id)
+    strokes = cat.takes.regions(hit.path if args.again else hit.id)
     lines = [str(hit.path), *_draw(cat, strokes)]
     lines += [
         f"{s.id:>6}  {s.start / s.sr:9.3f} to {s.stop / s.sr:9.3f} s  {s.role:<13}"
@@ -83,12 +83,12 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _draw(cat: Catalog, strokes: Sequence[Hit]) -> list[str]:
     """The wave in one line of text, and below it where strokes begin and end."""
-    outline = cat.waveform(strokes[0].path, n_points=WIDTH)
+    outline = cat.takes.waveform(strokes[0].path, n_points=WIDTH)
     peaks = abs(outline).max(axis=1)
     top = max(float(peaks.max()), 1e-9)
     steps = len(HEIGHTS) - 1
     wave = "".join(HEIGHTS[round(steps * min(1.0, float(p) / top) ** 0.5)] for p in peaks)
-    length = cat.n_frames(strokes[0].path)
+    length = cat.takes.n_frames(strokes[0].path)
     marks = [" "] * WIDTH
     for stroke in strokes:
         first = min(WIDTH - 1, stroke.start * WIDTH // length)
@@ -99,7 +99,7 @@ def _draw(cat: Catalog, strokes: Sequence[Hit]) -> list[str]:
 
 
 def _cut(cat: Catalog, args: argparse.Namespace) -> int:
-    plan = cat.write_strokes(args.hit, args.folder, dry_run=not args.yes)
+    plan = cat.takes.write_strokes(args.hit, args.folder, dry_run=not args.yes)
     word = "wrote" if args.yes else "would write"
     lines = [f"{word} {part.target} ({part.length_s:.3f} s)" for part in plan]
     if not args.yes:
@@ -110,12 +110,12 @@ def _cut(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _sides(cat: Catalog, args: argparse.Namespace) -> int:
     if args.join:
-        cat.join_sides(*args.join)
+        cat.takes.join_stereo_pair(*args.join)
     elif args.part is not None:
-        cat.part_sides(args.part)
+        cat.takes.split_stereo_pair(args.part)
     if args.join or args.part is not None:
         say("noted; the next scan of their folder does it")
-    hits = cat.sides()
+    hits = cat.takes.stereo_pairs()
     emit(hits, [hit_line(hit) for hit in hits] or ["no hit is in two files"], as_json=args.json)
     return FINE if hits or args.join else NOT_ALL
 
@@ -123,8 +123,8 @@ def _sides(cat: Catalog, args: argparse.Namespace) -> int:
 def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
     warning = ""
     if args.mix is not None:
-        warning = cat.set_mix(args.hit, "" if args.mix == "none" else args.mix)
-    delays, mix = cat.microphones(args.hit), cat.mix(args.hit)
+        warning = cat.takes.set_mix(args.hit, "" if args.mix == "none" else args.mix)
+    delays, mix = cat.takes.microphones(args.hit), cat.takes.mix(args.hit)
     names = cat.hit(args.hit).origin.get("tracks", "").split(", ")
     lines = [
         f"{d.channel:>3}  {d.delay_ms:7.2f} ms  {d.distance_m:6.2f} m  {d.level_db:6.1f} dBFS"
@@ -140,7 +140,7 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _sessions(cat: Catalog, args: argparse.Namespace) -> int:
-    sessions = cat.sessions()
+    sessions = cat.takes.sessions()
     lines = [
         f"{s.n_hits:>6} hits in {s.n_files} files  {s.name}  (named by: {', '.join(s.sources)}"
         f"{'; ' + ', '.join(s.dates) if s.dates else ''})"
@@ -151,7 +151,7 @@ def _sessions(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _session(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.set_session(args.hits, args.name)
+    cat.takes.set_session(args.hits, args.name)
     hits = [cat.hit(hit_id) for hit_id in args.hits]
     lines = [f"{hit.id:>6}  {hit.session}  (named by: {hit.session_source})" for hit in hits]
     emit(hits, lines, as_json=args.json)

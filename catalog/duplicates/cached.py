@@ -26,11 +26,11 @@ from catalog.library.store.hits import Store
 from catalog.matching.candidates import copy_points
 from catalog.matching.classifier import JUDGE_VERSION
 from catalog.matching.views import Recording
-from catalog.models import Hit, Progress, Verdict
+from catalog.models import Hit, OnProgress, Progress, Verdict
 from catalog.search.table import HitTable
 
 Prepare = Callable[[Hit], Recording | None]
-OnProgress = Callable[[Progress], None]
+
 PAIRS_AT_ONCE = 4096  # written to the store at once
 ROWS_AT_ONCE = 4096  # pictures read at once, 4 kB each
 

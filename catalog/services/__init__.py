@@ -1,1 +1,1 @@
-"""The collaborators of `Catalog`."""
+"""The collaborators of `Catalog`, one for each kind of work."""

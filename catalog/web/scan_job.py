@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError, ParameterError, Stopped
-from catalog.facade import Catalog
 from catalog.library.scan.walk import check_roots
 from catalog.models import Progress, ScanReport
 

@@ -11,8 +11,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.models import Hit
 from catalog.web.payloads import PointPack, pack_points
 
@@ -92,9 +92,9 @@ def current_points() -> PointPack:
     global _pack
     catalog = open_catalog()
     with _lock:
-        state = (catalog.revision(), catalog.layout_stamp())
+        state = (catalog.revision(), catalog.map.version())
         if _pack is None or _pack[0] != state:
-            layout = catalog.layout()
+            layout = catalog.map.layout()
             _pack = (state, pack_points(current_hits(), layout.hit_ids, layout.xy))
         return _pack[1]
 

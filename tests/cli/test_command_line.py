@@ -280,7 +280,7 @@ def demo(monkeypatch, tmp_path, library):
     """A small demo library, a data folder of the test's own, and a page that only notes calls."""
     pages: list[object] = []
     monkeypatch.setattr(page_verbs, "DEMO_PLACES", (library.parent,))
-    monkeypatch.setattr("catalog.holdings.default_store", lambda: tmp_path / "data" / "c.sqlite")
+    monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     monkeypatch.setattr("catalog.web.server.open_page", lambda store, **_: pages.append(store))
     return pages
 
@@ -301,7 +301,7 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
 
 def test_without_a_demo_library_the_demo_says_so(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr(page_verbs, "DEMO_PLACES", (tmp_path / "none",))
-    monkeypatch.setattr("catalog.holdings.default_store", lambda: tmp_path / "data" / "c.sqlite")
+    monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     assert main(["demo"]) == 2
     assert "holds no demo library" in capsys.readouterr().err
     assert not (tmp_path / "data" / "demo").exists()

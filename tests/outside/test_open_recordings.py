@@ -58,7 +58,7 @@ def cat(recordings, tmp_path_factory):
 
 
 def test_every_recording_is_read(cat):
-    assert cat.skipped() == []
+    assert cat.review.skipped() == []
     files = Counter(hit.path.name for hit in cat.hits())
     assert len(files) == 37  # as many as the package holds under these names
     assert {name for name, n in files.items() if n > 1} == {"drum_roll.flac"}  # a slow roll

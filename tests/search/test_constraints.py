@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from catalog.audio.encode import encode_wav
+from catalog.catalog import Catalog
 from catalog.errors import AudioError, ParameterError
-from catalog.facade import Catalog
 from catalog.search.constraints import MOVED, WORDS, Wish, apply_wishes, read_wishes
 from tests.signals import SR, as_frames, drum_stroke
 

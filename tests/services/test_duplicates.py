@@ -82,5 +82,8 @@ def test_five_that_only_sound_alike_are_named_unless_asked(tmp_path):
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         cat.scan([folder], n_jobs=1)
         hit_id = cat.hits()[0].id
-        for asked, expected in ((cat.relations(hit_id), 5), (cat.relations(hit_id, n_alike=2), 2)):
+        for asked, expected in (
+            (cat.duplicates.relations(hit_id), 5),
+            (cat.duplicates.relations(hit_id, n_alike=2), 2),
+        ):
             assert [one.kind for one in asked] == ["alike"] * expected

@@ -51,9 +51,9 @@ def find(cat, name):
 
 def test_a_hit_in_a_kept_kit_is_set_aside_only_when_that_is_meant(cat, folder):
     kit = cat.fill_kit({"kick": find(cat, "kick_02")}, slots=["kick"])
-    cat.save_kit(kit, "evening")
+    cat.kits.save(kit, "evening")
     hit_id = find(cat, "kick_02")
-    assert cat.kits_using([hit_id, find(cat, "tom_01")]) == {hit_id: ("evening",)}
+    assert cat.files.kits_using([hit_id, find(cat, "tom_01")]) == {hit_id: ("evening",)}
     with pytest.raises(StoreError, match="in the kit “evening”, which could then not be exported"):
         cat.set_aside([hit_id], reason="test")
     assert (folder / "kick_02.wav").exists()
@@ -63,7 +63,7 @@ def test_a_hit_in_a_kept_kit_is_set_aside_only_when_that_is_meant(cat, folder):
 
 def test_the_command_line_names_the_kit_before_anything_moves(cat, call, folder):
     hit_id = find(cat, "kick_02")
-    cat.save_kit(cat.fill_kit({"kick": hit_id}, slots=["kick"]), "evening")
+    cat.kits.save(cat.fill_kit({"kick": hit_id}, slots=["kick"]), "evening")
     assert f"hit {hit_id} is needed by the kept kit evening" in call("set-aside", hit_id)[1]
     code, _, err = call("set-aside", hit_id, "--yes")
     assert (code, (folder / "kick_02.wav").exists()) == (2, True)
@@ -86,7 +86,7 @@ def test_hidden_hits_are_in_no_list_no_search_and_no_copies(cat, call):
 def test_undo_shows_first_and_then_brings_everything_back(cat, call, folder):
     before = {path: path.read_bytes() for path in folder.iterdir()}
     cat.set_aside([find(cat, "tom_01")], reason="test")
-    cat.hide([find(cat, "snare_01")])
+    cat.files.hide([find(cat, "snare_01")])
     _, out, _ = call("undo", "--all")
     assert out.count("would undo") == 2
     assert len(cat.hits()) == 3
@@ -98,7 +98,7 @@ def test_undo_shows_first_and_then_brings_everything_back(cat, call, folder):
 
 def test_one_step_is_undone_by_the_number_that_history_prints(cat, call):
     cat.set_aside([find(cat, "tom_01"), find(cat, "snare_01")], reason="test")
-    cat.hide([find(cat, "kick_02")])
+    cat.files.hide([find(cat, "kick_02")])
     step = json.loads(call("history", "--json")[1])[0]["step"]
     assert f"step {step}  set aside" in call("history")[1]
     assert call("undo", step, "--yes")[0] == 0
@@ -135,7 +135,7 @@ def test_a_name_cannot_break_the_lines_of_a_report(cat, folder, tmp_path):
     data = (folder / "kick_01.wav").read_bytes()
     (folder / "kick\nsnare\x1b[2J.wav").write_bytes(data)
     cat.scan([folder], n_jobs=1)
-    text = cat.copies_report(heading="What is there twice")
+    text = cat.duplicates.report(heading="What is there twice")
     assert r"kick\nsnare\x1b[2J.wav" in text
     assert "\x1b" not in text
 
@@ -157,7 +157,7 @@ def test_a_pair_said_to_be_two_recordings_is_never_offered_again(cat, call, fold
     (group,) = cat.copies()
     assert call("same", group.keep, group.others[0], "--not")[0] == 0
     assert cat.copies() == []
-    assert cat.doubtful_copies() == []
+    assert cat.duplicates.uncertain_pairs() == []
     with Catalog.open(tmp_path / "drums.sqlite") as again:  # remembered in the store
         assert again.copies() == []
     assert call("same", group.keep, group.others[0], "--forget")[0] == 0
@@ -166,7 +166,7 @@ def test_a_pair_said_to_be_two_recordings_is_never_offered_again(cat, call, fold
 
 def test_a_verdict_holds_when_the_files_move(cat, folder):
     (group,) = cat.copies()
-    cat.say_same(group.keep, group.others[0], False)
+    cat.duplicates.set_verdict(group.keep, group.others[0], False)
     folder.rename(folder.with_name("Attic"))
     cat.scan([folder.with_name("Attic")], n_jobs=1)
     assert cat.copies() == []
@@ -187,12 +187,12 @@ def test_a_pair_left_open_is_asked_and_becomes_a_group_when_it_is_one(cat, call,
     every = np.array(list(itertools.combinations(range(len(cat.hits())), 2)))
     monkeypatch.setattr(duplicates, "near_pairs", lambda points: every)
     n_groups = len(cat.copies())
-    (doubt,) = cat.doubtful_copies()
+    (doubt,) = cat.duplicates.uncertain_pairs()
     assert {doubt.first, doubt.second} == {first, second}
     assert doubt.evidence == pytest.approx(1 - 10**-1.3)
     assert "1 open" in call("doubts")[1]
-    cat.say_same(first, second, True)
-    assert cat.doubtful_copies() == []
+    cat.duplicates.set_verdict(first, second, True)
+    assert cat.duplicates.uncertain_pairs() == []
     groups = cat.copies()
     assert len(groups) == n_groups + 1
     assert {first, second} in [{g.keep, *g.others} for g in groups]

@@ -71,13 +71,13 @@ def scan_anew(cat, folder):
 
 def test_a_take_becomes_hits_and_a_finished_hit_stays_one(cat, folder):
     before = (folder / "Cellar" / "snare.wav").read_bytes()
-    take = cat.regions(folder / "Cellar" / "snare.wav")
+    take = cat.takes.regions(folder / "Cellar" / "snare.wav")
     assert [hit.name for hit in take] == ["snare #1", "snare #2", "snare #3"]
     onsets = [round(at * SR) for at in AT_S]
     assert all(
         hit.start <= at < hit.start + 0.004 * SR for hit, at in zip(take, onsets, strict=True)
     )
-    assert [hit.name for hit in cat.regions(folder / "Cellar" / "kick_01.wav")] == ["kick_01"]
+    assert [hit.name for hit in cat.takes.regions(folder / "Cellar" / "kick_01.wav")] == ["kick_01"]
     assert len(cat.audio(take[1].id).samples) == take[1].stop - take[1].start
     assert (folder / "Cellar" / "snare.wav").read_bytes() == before
 
@@ -90,75 +90,75 @@ def test_a_second_scan_changes_nothing(cat, folder):
 
 
 def test_what_is_changed_by_hand_is_kept_by_later_scans(cat, folder):
-    first, second, third = cat.regions(folder / "Cellar" / "snare.wav")
-    cat.mark([second.id], "star")
-    cat.move_region(second.id, start=second.start - 80, stop=second.stop - 400)
-    cat.merge_regions([second.id, third.id])
-    changed = cat.split_region(first.id, at=first.start + 1600)
+    first, second, third = cat.takes.regions(folder / "Cellar" / "snare.wav")
+    cat.annotations.mark([second.id], "star")
+    cat.takes.move_region(second.id, start=second.start - 80, stop=second.stop - 400)
+    cat.takes.merge_regions([second.id, third.id])
+    changed = cat.takes.split_region(first.id, at=first.start + 1600)
     assert [hit.id for hit in changed][0::2] == [first.id, second.id]
     assert (changed[2].start, changed[2].stop) == (second.start - 80, third.stop)
     assert cat.hit(second.id).mark == "star"
     scan_anew(cat, folder)
-    assert spans(cat.regions(folder / "Cellar" / "snare.wav")) == spans(changed)
+    assert spans(cat.takes.regions(folder / "Cellar" / "snare.wav")) == spans(changed)
     (folder / "Cellar" / "snare.wav").rename(folder / "moved.wav")
     cat.scan([folder], n_jobs=1)
-    assert spans(cat.regions(folder / "moved.wav")) == spans(changed)
+    assert spans(cat.takes.regions(folder / "moved.wav")) == spans(changed)
 
 
 def test_the_cut_of_a_scan_comes_back(cat, folder):
-    before = cat.regions(folder / "Cellar" / "snare.wav")
-    cat.merge_regions([hit.id for hit in before])
-    assert len(cat.regions(before[0].path)) == 1
-    again = cat.cut_again(before[0].id)
+    before = cat.takes.regions(folder / "Cellar" / "snare.wav")
+    cat.takes.merge_regions([hit.id for hit in before])
+    assert len(cat.takes.regions(before[0].path)) == 1
+    again = cat.takes.reset_regions(before[0].id)
     assert [(hit.start, hit.stop) for hit in again] == [(hit.start, hit.stop) for hit in before]
     assert again[0].id == before[0].id
 
 
 def test_a_finished_hit_can_be_split(cat, folder):
-    (hit,) = cat.regions(folder / "Cellar" / "kick_01.wav")
-    parts = cat.split_region(hit.id, at=hit.start + 3000)
+    (hit,) = cat.takes.regions(folder / "Cellar" / "kick_01.wav")
+    parts = cat.takes.split_region(hit.id, at=hit.start + 3000)
     assert [part.start for part in parts] == [hit.start, hit.start + 3000]
     assert parts[0].id == hit.id
 
 
 def test_cuts_that_cannot_be_are_refused(cat, folder):
-    first, second, third = cat.regions(folder / "Cellar" / "snare.wav")
+    first, second, third = cat.takes.regions(folder / "Cellar" / "snare.wav")
     with pytest.raises(ParameterError, match="overlap no other region"):
-        cat.move_region(first.id, start=first.start, stop=second.start + 1)
+        cat.takes.move_region(first.id, start=first.start, stop=second.start + 1)
     with pytest.raises(ParameterError, match="must lie within the file"):
-        cat.move_region(third.id, start=third.start, stop=10**9)
+        cat.takes.move_region(third.id, start=third.start, stop=10**9)
     with pytest.raises(ParameterError, match="each part of hit"):
-        cat.split_region(first.id, at=first.start + 1)
+        cat.takes.split_region(first.id, at=first.start + 1)
     with pytest.raises(ParameterError, match="only neighbours can be merged"):
-        cat.merge_regions([first.id, third.id])
+        cat.takes.merge_regions([first.id, third.id])
     with pytest.raises(ParameterError, match="at least two strokes"):
-        cat.merge_regions([first.id])
-    assert spans(cat.regions(first.path)) == spans([first, second, third])
+        cat.takes.merge_regions([first.id])
+    assert spans(cat.takes.regions(first.path)) == spans([first, second, third])
 
 
 def test_a_recording_that_changed_meanwhile_is_not_cut(cat, folder):
-    first, *_ = cat.regions(folder / "Cellar" / "snare.wav")
+    first, *_ = cat.takes.regions(folder / "Cellar" / "snare.wav")
     first.path.write_bytes(take_bytes(n_channels=2))
     with pytest.raises(StoreError, match="has changed since it was scanned"):
-        cat.split_region(first.id, at=first.start + 1600)
+        cat.takes.split_region(first.id, at=first.start + 1600)
     with pytest.raises(StoreError, match="has changed since it was scanned"):
-        cat.write_strokes(first.id, folder / "cut")
+        cat.takes.write_strokes(first.id, folder / "cut")
     assert not (folder / "cut").exists()
 
 
 def test_one_stroke_of_several_is_hidden_not_set_aside(cat, folder):
-    first, *_ = cat.regions(folder / "Cellar" / "snare.wav")
+    first, *_ = cat.takes.regions(folder / "Cellar" / "snare.wav")
     with pytest.raises(StoreError, match="shares its file with other strokes; hide it instead"):
         cat.set_aside([first.id], reason="test")
     assert first.path.exists()
 
 
 def test_strokes_are_written_out_with_fades_and_the_time_moved_on(cat, folder, tmp_path):
-    take = cat.regions(folder / "Cellar" / "snare.wav")
+    take = cat.takes.regions(folder / "Cellar" / "snare.wav")
     out = tmp_path / "out" / "strokes"
-    plan = cat.write_strokes(take[0].id, out, dry_run=True)
+    plan = cat.takes.write_strokes(take[0].id, out, dry_run=True)
     assert not out.parent.exists()
-    assert cat.write_strokes(take[0].id, out) == plan
+    assert cat.takes.write_strokes(take[0].id, out) == plan
     assert sorted(p.name for p in out.iterdir()) == [f"snare_0{n}.wav" for n in (1, 2, 3)]
     audio, source = decode_file(out / "snare_03.wav"), decode_file(take[0].path).samples
     inner = slice(round(0.001 * SR), -round(0.006 * SR))
@@ -173,49 +173,49 @@ def test_strokes_are_written_out_with_fades_and_the_time_moved_on(cat, folder, t
     assert written.origin["time"] == "10:00:02"
     assert (written.session, written.take) == ("Cellar", "4")
     with pytest.raises(ParameterError, match="exists already"):
-        cat.write_strokes(take[0].id, out)
+        cat.takes.write_strokes(take[0].id, out)
 
 
 def test_a_mix_is_kept_for_the_file_and_warned_of_where_it_cancels(cat, folder):
     path = folder / "Cellar" / "snare.wav"
     path.write_bytes(take_bytes(n_channels=2))
     cat.scan([folder], n_jobs=1)
-    hit = cat.regions(path)[0]
-    delays = cat.microphones(hit.id)
+    hit = cat.takes.regions(path)[0]
+    delays = cat.takes.microphones(hit.id)
     assert [d.flipped for d in delays] == [False, True]
-    warning = cat.set_mix(hit.id, "aligned")
+    warning = cat.takes.set_mix(hit.id, "aligned")
     assert warning == ""
     assert cat.audio(hit.id).samples.shape[1] == 1
     assert cat.hit(hit.id).origin["mix"] == "aligned"
     measured = cat.hit(hit.id).descriptors
     scan_anew(cat, folder)
-    assert cat.mix(hit.id) == "aligned"
+    assert cat.takes.mix(hit.id) == "aligned"
     path.rename(path.with_name("other.wav"))
     cat.scan([folder], n_jobs=1)
     assert cat.hit(hit.id).origin["mix"] == "aligned"
     cat.hit(hit.id).path.rename(path)
     cat.scan([folder], n_jobs=1)
-    assert cat.set_mix(hit.id, "2") == ""
+    assert cat.takes.set_mix(hit.id, "2") == ""
     assert np.array_equal(
         cat.audio(hit.id).samples[:, 0], decode_file(path).samples[hit.start : hit.stop, 1]
     )
     assert next(h for h in cat.hits() if h.id == hit.id).descriptors != measured
     with pytest.raises(ParameterError, match="or a channel from 1 to 2"):
-        cat.set_mix(hit.id, "3")
+        cat.takes.set_mix(hit.id, "3")
 
 
 def test_a_session_is_named_by_a_rule_until_the_user_says_another(cat, folder):
-    (session,) = cat.sessions()
+    (session,) = cat.takes.sessions()
     assert (session.name, session.sources, session.n_hits) == ("Cellar", ("folder",), 4)
     assert session.dates == ("2021-05-04",)
-    hit = cat.regions(folder / "Cellar" / "snare.wav")[0]
-    cat.set_session([hit.id], "First evening")
+    hit = cat.takes.regions(folder / "Cellar" / "snare.wav")[0]
+    cat.takes.set_session([hit.id], "First evening")
     scan_anew(cat, folder)
     assert (cat.hit(hit.id).session, cat.hit(hit.id).session_source) == ("First evening", "user")
-    cat.set_session([hit.id], "")
+    cat.takes.set_session([hit.id], "")
     assert (cat.hit(hit.id).session, cat.hit(hit.id).session_source) == ("Cellar", "folder")
     with pytest.raises(ParameterError, match="name must be printable"):
-        cat.set_session([hit.id], "a\nb")
+        cat.takes.set_session([hit.id], "a\nb")
 
 
 def test_two_days_under_one_name_are_two_sessions(folder, tmp_path):
@@ -241,27 +241,27 @@ def test_the_command_line_lists_and_changes_a_cut(call, cat, folder):
     code, out, _ = call("takes")
     assert code == 0
     assert "3 strokes" in out
-    first, second, third = cat.regions(folder / "Cellar" / "snare.wav")
+    first, second, third = cat.takes.regions(folder / "Cellar" / "snare.wav")
     code, out, _ = call("regions", second.id)
     assert code == 0
     assert out.count("dBFS") == 3
     assert "nan" not in out
     assert "(99.000 s) must lie between" in call("regions", first.id, "--split", 99)[2]
     assert call("regions", first.id, "--split", first.start / SR + 0.1)[0] == 0
-    assert len(cat.regions(first.path)) == 4
+    assert len(cat.takes.regions(first.path)) == 4
     assert call("regions", second.id, "--merge", third.id)[0] == 0
-    assert len(cat.regions(first.path)) == 3
+    assert len(cat.takes.regions(first.path)) == 3
     move = ("--move", second.start / SR - 0.01, second.stop / SR)
     assert call("regions", second.id, *move)[0] == 0
     assert cat.hit(second.id).start == second.start - 160
     assert call("regions", first.id, "--again")[0] == 0
-    assert [hit.start for hit in cat.regions(first.path)] == [
+    assert [hit.start for hit in cat.takes.regions(first.path)] == [
         hit.start for hit in (first, second, third)
     ]
 
 
 def test_the_command_line_writes_strokes_only_when_that_is_said(call, cat, folder, tmp_path):
-    hit = cat.regions(folder / "Cellar" / "snare.wav")[0]
+    hit = cat.takes.regions(folder / "Cellar" / "snare.wav")[0]
     code, out, _ = call("cut", hit.id, tmp_path / "strokes")
     assert (code, (tmp_path / "strokes").exists()) == (0, False)
     assert "nothing was written; add --yes to do it" in out
@@ -273,7 +273,7 @@ def test_the_command_line_tells_channels_and_sessions(call, cat, folder):
     path = folder / "Cellar" / "snare.wav"
     path.write_bytes(take_bytes(n_channels=2))
     cat.scan([folder], n_jobs=1)
-    hit = cat.regions(path)[0]
+    hit = cat.takes.regions(path)[0]
     code, out, err = call("microphones", hit.id, "--mix", "sum")
     assert code == 0
     assert "opposite polarity" in out
@@ -286,7 +286,7 @@ def test_the_command_line_tells_channels_and_sessions(call, cat, folder):
 def test_what_the_recorder_wrote_is_found_by_words_and_handed_over(cat, folder, tmp_path):
     from catalog.web.columns import columns_of
 
-    hit = cat.regions(folder / "Cellar" / "snare.wav")[0]
+    hit = cat.takes.regions(folder / "Cellar" / "snare.wav")[0]
     texts = dict(zip([h.id for h in cat.hits()], columns_of(cat.hits()).texts, strict=True))
     assert [i for i, text in texts.items() if "2021-05-04" in text] == [
         hit.id,
@@ -305,14 +305,14 @@ def test_another_mix_is_another_sound_for_the_browser(cat, folder):
     path = folder / "Cellar" / "snare.wav"
     path.write_bytes(take_bytes(n_channels=2))
     cat.scan([folder], n_jobs=1)
-    hit = cat.regions(path)[0]
-    cat.set_mix(hit.id, "2")
+    hit = cat.takes.regions(path)[0]
+    cat.takes.set_mix(hit.id, "2")
     assert stamp_hit(cat.hit(hit.id)) != stamp_hit(hit)
 
 
 def test_a_hidden_stroke_is_not_merged_with_one_that_shows(cat, folder):
-    first, second, *_ = cat.regions(folder / "Cellar" / "snare.wav")
-    cat.hide([first.id])
+    first, second, *_ = cat.takes.regions(folder / "Cellar" / "snare.wav")
+    cat.files.hide([first.id])
     with pytest.raises(ParameterError, match="one of them is hidden"):
-        cat.merge_regions([first.id, second.id])
-    assert [hit.state for hit in cat.regions(second.id)][:2] == ["hidden", "here"]
+        cat.takes.merge_regions([first.id, second.id])
+    assert [hit.state for hit in cat.takes.regions(second.id)][:2] == ["hidden", "here"]

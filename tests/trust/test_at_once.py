@@ -27,7 +27,7 @@ who, n_rounds = sys.argv[3], int(sys.argv[4])
 with Catalog.open(sys.argv[1]) as cat:
     ids = [hit.id for hit in cat.hits()]
     for n in range(n_rounds):
-        cat.say([ids[n % len(ids)]], add=[f"{who}{n}"])
+        cat.annotations.annotate([ids[n % len(ids)]], add=[f"{who}{n}"])
 """
 
 

@@ -99,7 +99,7 @@ def test_a_disk_that_went_away_makes_hits_missing_and_they_come_back(small_disk,
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         cat.scan([small_disk], n_jobs=1)
         ids = [hit.id for hit in cat.hits()]
-        cat.mark(ids, "star")
+        cat.annotations.mark(ids, "star")
         subprocess.run(["umount", "-l", small_disk], check=True)
         with pytest.raises(CatalogError):
             cat.audio(ids[0])

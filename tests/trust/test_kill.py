@@ -65,10 +65,10 @@ def lay_out(spaces, representative, *, seed):
     return map2d.Layout(spaces.hit_ids, xy, "pca")
 map2d.lay_out_umap = lay_out
 with Catalog.open(sys.argv[1]) as cat:
-    cat.lay_out()
+    cat.map.compute()
     print("ready", flush=True)
     while True:
-        cat.lay_out()
+        cat.map.compute()
 """
 CUT = """
 import sys
@@ -76,17 +76,17 @@ from pathlib import Path
 from catalog import Catalog
 with Catalog.open(sys.argv[1]) as cat:
     take = next(hit for hit in cat.hits() if hit.path.name == "take.wav")
-    cat.write_strokes(take.id, Path(sys.argv[3]) / "first")
+    cat.takes.write_strokes(take.id, Path(sys.argv[3]) / "first")
     print("ready", flush=True)
     n = 0
     while True:
         n += 1
-        strokes = cat.regions(take.id)
+        strokes = cat.takes.regions(take.id)
         if len(strokes) == 6:
-            cat.split_region(strokes[0].id, at=(strokes[0].start + strokes[0].stop) // 2)
+            cat.takes.split_region(strokes[0].id, at=(strokes[0].start + strokes[0].stop) // 2)
         else:
-            cat.merge_regions([stroke.id for stroke in strokes[:2]])
-        cat.write_strokes(take.id, Path(sys.argv[3]) / f"cut_{n}_{sys.argv[4]}")
+            cat.takes.merge_regions([stroke.id for stroke in strokes[:2]])
+        cat.takes.write_strokes(take.id, Path(sys.argv[3]) / f"cut_{n}_{sys.argv[4]}")
 """
 
 
@@ -167,7 +167,7 @@ def test_a_killed_layout_leaves_the_old_map_or_the_new_one(full, tmp_path, libra
         run_and_kill(LAYOUT, place, after_s=chance.uniform(0, 0.4))
         check_store(place)
         with Catalog.open(place) as cat:
-            layout = cat.layout()
+            layout = cat.map.layout()
             assert len(layout.hit_ids) == len(layout.xy) == 40
 
 
@@ -185,7 +185,7 @@ def test_a_killed_cut_leaves_whole_strokes_and_a_cut_without_holes(full, tmp_pat
         check_store(place)
         with Catalog.open(place) as cat:
             take = next(hit for hit in cat.hits() if hit.path.name == "take.wav")
-            strokes = cat.regions(take.id)
+            strokes = cat.takes.regions(take.id)
             assert len(strokes) in (6, 7)
             pairs = itertools.pairwise(strokes)
             assert all(first.stop <= second.start for first, second in pairs)

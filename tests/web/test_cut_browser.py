@@ -32,7 +32,7 @@ def cut(take, own_visit) -> Visit:
 
 def spans(store, path):
     with Catalog.open(store) as catalog:
-        return [(hit.start, hit.stop, hit.sr) for hit in catalog.regions(path)]
+        return [(hit.start, hit.stop, hit.sr) for hit in catalog.takes.regions(path)]
 
 
 def settle(visit, condition):

@@ -125,7 +125,7 @@ def test_a_file_that_a_kept_kit_needs_is_asked_for_by_name_of_the_kit(own):
     catalog = opened.open_catalog()
     (group, _) = catalog.copies()
     (other,) = group.others
-    catalog.save_kit(Kit(slots={"snare": (other,)}), "Loft kit")
+    catalog.kits.save(Kit(slots={"snare": (other,)}), "Loft kit")
     session = act("accept", ids=[other])
     assert catalog.hits(states=("aside",)) == []
     state = {k: v for k, v in session.items() if k != "twice"}

@@ -10,20 +10,20 @@ from tests.web.test_views import open_part, sent, shown
 
 def test_faults_are_shown_with_their_spot_and_dismissed_for_good(own):
     app = open_part("Bring in", faults_open=True)
-    faults = opened.open_catalog().faults()
+    faults = opened.open_catalog().review.faults()
     rows = sent(app, "faults")["rows"]
     assert [row["kind"] for row in rows] == [fault.kind for fault in faults[: len(rows)]]
     assert all(0 <= row["from_s"] <= row["to_s"] <= row["length_s"] for row in rows)
     acts.ACTS["dismiss"](
         opened.open_catalog(), {"op": "dismiss", "id": rows[0]["id"], "kind": rows[0]["kind"]}
     )
-    left = opened.open_catalog().faults()
+    left = opened.open_catalog().review.faults()
     assert (rows[0]["id"], rows[0]["kind"]) not in {(f.hit_id, f.kind) for f in left}
 
 
 def test_coverage_is_drawn_and_told(own):
     app = open_part("Bring in", coverage_open=True)
-    coverage = opened.open_catalog().coverage()
+    coverage = opened.open_catalog().review.coverage()
     assert "to record" in shown(app)
     text = list_text(coverage.cells, [hole.words for hole in coverage.holes])
     assert text.count("[ ] ") == len(coverage.holes)

@@ -60,7 +60,7 @@ def hostile(browser, tmp_path) -> Iterator[Visit]:
         catalog.scan([tmp_path / "home" / FOLDER], n_jobs=1)
         ids = {hit.name: hit.id for hit in catalog.hits()}
         kick, copy = (ids[f"kick {IMAGE}{tail}"] for tail in ("", " copy"))
-        catalog.save_kit(Kit(slots={"kick": (kick,), "kick_2": (copy,)}), KIT)
+        catalog.kits.save(Kit(slots={"kick": (kick,), "kick_2": (copy,)}), KIT)
         for name in ids:
             catalog._store.set_role(ids[name], "wood", confidence=0.1, source="sound")
     with serve(store, home=tmp_path / "home") as address, watch(browser, address) as visit:

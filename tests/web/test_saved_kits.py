@@ -36,7 +36,7 @@ def test_the_balance_says_level_pitch_and_what_covers_what(kit_page):
     kit = current_kit(catalog)
     table = kit_page.dataframe[0].value
     assert table["place"].tolist() == ["Kick", "Snare", "Crash"]
-    clashes = catalog.clashes(kit)
+    clashes = catalog.kit_sound.masking(kit)
     assert table["plays at, LKFS"].tolist() == [round(v, 1) for v in clashes.level_lkfs]
     described, shared, lines = describe_balance(catalog, kit)
     assert [shared[name][at] for at, name in enumerate(shared["place"])] == [100, 100, 100]
@@ -65,7 +65,7 @@ def test_a_tuning_that_is_proposed_is_taken_by_one_press(tmp_path):
     app = open_part("Kit", places=list(sounds), balance_open=True)
     app.button(key="fill").click().run()
     catalog = opened.open_catalog()
-    (proposal, *_) = catalog.propose_tuning(current_kit(catalog))
+    (proposal, *_) = catalog.kit_sound.propose_tuning(current_kit(catalog))
     app.button(key=f"tune_{proposal.slot}").click().run()
     assert not app.exception
     kit = current_kit(catalog)
@@ -79,16 +79,16 @@ def test_a_kept_kit_is_compared_named_anew_and_forgotten(kit_page):
     save(kit_page, "evening")
     kit_page.session_state["compare_open"] = True
     kit_page.run()
-    lines = catalog.compare_kits(catalog.kits()[0], current_kit(catalog)).lines
+    lines = catalog.kit_sound.compare(catalog.kits.saved()[0], current_kit(catalog)).lines
     assert "the same in both: " in "".join(lines)
     assert "the same in both" in shown(kit_page)
     kit_page.text_input(key="new_name_evening").set_value("night").run()
     kit_page.button(key="rename").click().run()
-    assert [kit.name for kit in catalog.kits()] == ["night"]
+    assert [kit.name for kit in catalog.kits.saved()] == ["night"]
     assert current_kit(catalog).name == "night"
     kit_page.text_input(key="new_name_night").set_value(" ").run()
     kit_page.button(key="rename").click().run()
     assert any("the new name is empty" in one.value for one in kit_page.error)
     kit_page.button(key="forget").click().run()
-    assert catalog.kits() == []
+    assert catalog.kits.saved() == []
     assert len(catalog.hits()) == 23

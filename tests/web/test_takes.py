@@ -29,32 +29,32 @@ def take(own):
 
 def test_the_cut_is_sent_and_what_comes_back_is_done(own, take):
     catalog = opened.open_catalog()
-    before = catalog.regions(take)
+    before = catalog.takes.regions(take)
     shown = sent(open_part("Bring in", takes_open=True), "cut")
     assert [(s["id"], s["start"], s["stop"]) for s in shown["strokes"]] == [
         (hit.id, hit.start, hit.stop) for hit in before
     ]
-    assert (shown["sr"], shown["n_frames"]) == (before[0].sr, catalog.n_frames(take))
+    assert (shown["sr"], shown["n_frames"]) == (before[0].sr, catalog.takes.n_frames(take))
     first, sr = before[0], before[0].sr
 
     def act(op, **more):
         acts.ACTS[op](catalog, {"op": op, "id": first.id, **more})
 
     act("move", start=round(0.38 * sr), stop=first.stop)
-    assert catalog.regions(take)[0].start == round(0.38 * sr)
+    assert catalog.takes.regions(take)[0].start == round(0.38 * sr)
     act("part", at=(first.start + first.stop) // 2)
-    parts = catalog.regions(take)
+    parts = catalog.takes.regions(take)
     assert len(parts) == len(before) + 1
     act("join", ids=[part.id for part in parts[:2]])
-    assert len(catalog.regions(take)) == len(before)
+    assert len(catalog.takes.regions(take)) == len(before)
     act("found")
-    assert spans(catalog.regions(take)) == spans(before)
-    assert catalog.regions(take)[0].id == first.id
+    assert spans(catalog.takes.regions(take)) == spans(before)
+    assert catalog.takes.regions(take)[0].id == first.id
 
 
 def test_the_wave_of_a_part_is_that_of_the_samples(own, take, own_client):
     catalog = opened.open_catalog()
-    hit = catalog.regions(take)[1]
+    hit = catalog.takes.regions(take)[1]
     address = f"/api/wave/{hit.id}/{stamp_hit(hit)}"
     answer = own_client.get(f"{address}/{hit.start}-{hit.stop}")
     wave = np.frombuffer(answer.content, np.int8).reshape(-1, 2).astype(float)

@@ -152,7 +152,7 @@ def test_a_kit_is_filled_saved_and_opened_again(own):
     name = next(one for one in app.text_input if one.label == "Name of the kit")
     name.set_value("Attic <b>kit</b>")
     next(one for one in app.button if one.label == "Save").click().run()
-    assert [one.name for one in opened.open_catalog().kits()] == ["Attic <b>kit</b>"]
+    assert [one.name for one in opened.open_catalog().kits.saved()] == ["Attic <b>kit</b>"]
     app.button(key="anew").click().run()
     assert not current_kit(opened.open_catalog()).slots
     app.button(key="reopen").click().run()

@@ -39,11 +39,10 @@ from catalog.library.scan.workers import (
 from catalog.library.store.cache import out_of_sight
 from catalog.library.store.hits import FileRow, Store
 from catalog.library.store.ingest import MeasuredFile, MovedFile
-from catalog.models import ROLES, PathNames, Progress, ScanReport, Skipped, State
+from catalog.models import ROLES, OnProgress, PathNames, Progress, ScanReport, Skipped, State
 
 ALWAYS = -1  # in place of a time: no file has it, so the next scan looks anew
 RoleJudge = Callable[[np.ndarray], np.ndarray]  # pictures (n, p) -> probabilities (n, 20)
-OnProgress = Callable[[Progress], None]
 
 
 @dataclass

@@ -32,7 +32,7 @@ def read_saying(body: Any) -> tuple[list[int], dict[str, Any]]:
     Returns
     -------
     ids : list of int
-    what : dict, keywords of `Catalog.say`
+    what : dict, keywords of `Annotations.annotate`
 
     Raises
     ------
@@ -80,7 +80,7 @@ async def _say(request: Request) -> Response:
 
     def work() -> Response:
         try:
-            return _tell(opened.open_catalog().say(ids, **what))
+            return _tell(opened.open_catalog().annotations.annotate(ids, **what))
         except ParameterError as err:
             return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
 
@@ -92,7 +92,7 @@ async def _unsay(request: Request) -> Response:
         before = _steps.pop(request.path_params["step"], None)
     if before is None:
         return PlainTextResponse("this can no longer be taken back", 404, headers=NOT_KEPT)
-    return await answer(lambda: _tell(opened.open_catalog().unsay(before)))
+    return await answer(lambda: _tell(opened.open_catalog().annotations.revert(before)))
 
 
 ROUTES = (

@@ -91,7 +91,7 @@ async def _wave(request: Request) -> Response:
     def work() -> Response:
         catalog = opened.open_catalog()
         same = stamp_hit(catalog.hit(hit_id)) == stamp
-        wave = catalog.waveform(hit_id, n_points=WAVE_POINTS, start=start, stop=stop)
+        wave = catalog.takes.waveform(hit_id, n_points=WAVE_POINTS, start=start, stop=stop)
         headers = FOR_GOOD if same else NOT_KEPT
         return Response(pack_wave(wave), media_type="application/octet-stream", headers=headers)
 

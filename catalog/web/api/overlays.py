@@ -33,7 +33,7 @@ def _overlay(first_id: int, second_id: int) -> Overlay:
         if key in _made:
             _made.move_to_end(key)
             return _made[key]
-    made = catalog.overlay(first_id, second_id)
+    made = catalog.duplicates.overlay(first_id, second_id)
     with _made_lock:
         _made[key] = made
         while len(_made) > KEPT:

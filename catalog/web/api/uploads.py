@@ -100,14 +100,14 @@ async def _receive(request: Request) -> Response:
 
 
 def _describe(word: str, file: Outside) -> dict[str, Any]:
-    row = describe_row(opened.open_catalog().outside(file.path))
+    row = describe_row(opened.open_catalog().search.measure_file(file.path))
     return row | {"name": file.name, "url": f"/api/outside/{word}.wav", "outside": word}
 
 
 async def _sound(request: Request) -> Response:
     def work() -> Response:
         file = _find(request)
-        hit = opened.open_catalog().outside(file.path)
+        hit = opened.open_catalog().search.measure_file(file.path)
         audio = decode_file(file.path, start=hit.start, stop=hit.stop)
         return Response(encode_playable(audio), media_type="audio/wav", headers=NOT_KEPT)
 

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError, KitError
-from catalog.facade import Catalog
 from catalog.kit import velocities as arrange
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
@@ -22,7 +22,7 @@ N_CHOICES = 4  # whole kits offered by one filling
 def _judged(catalog: Catalog, kit: Kit) -> Kit:
     """Say anew how all hits fit; a kit with hits that are gone keeps what was said."""
     try:
-        return catalog.judge_kit(kit) if kit.slots else replace(kit, why={}, score=0.0)
+        return catalog.kits.score(kit) if kit.slots else replace(kit, why={}, score=0.0)
     except KitError:
         return kit
 
@@ -42,11 +42,11 @@ def _lock(_: Catalog, kit: Kit, act: Act) -> Kit:
 
 
 def _swap(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return catalog.swap(kit, act["slot"])
+    return catalog.kits.swap(kit, act["slot"])
 
 
 def _back(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return catalog.swap_back(kit, act["slot"])
+    return catalog.kits.swap_back(kit, act["slot"])
 
 
 def _clear(catalog: Catalog, kit: Kit, act: Act) -> Kit:
@@ -84,7 +84,7 @@ def _keep(catalog: Catalog, kit: Kit, act: Act) -> Kit:
 def _strokes(catalog: Catalog, kit: Kit, act: Act) -> Kit:
     """Give one place the other strokes of its drum."""
     slot = act["slot"]
-    alone = catalog.add_layers(arrange.sort_by_strength(kit, slot))
+    alone = catalog.kits.add_layers(arrange.sort_by_strength(kit, slot))
     return replace(kit, slots={**kit.slots, slot: alone.slots[slot]})
 
 
@@ -94,7 +94,7 @@ def other_strokes(catalog: Catalog, slot: str) -> list[Hit]:
     if not kit.slots.get(slot):
         return []
     used = {i for ids in kit.slots.values() for i in ids}
-    alone = catalog.add_layers(Kit(slots={slot: kit.slots[slot][:1]}))
+    alone = catalog.kits.add_layers(Kit(slots={slot: kit.slots[slot][:1]}))
     return [catalog.hit(i) for i in alone.slots[slot] if i not in used]
 
 
@@ -168,7 +168,7 @@ def fill_rest(catalog: Catalog, draft: Draft, wanted: Sequence[str]) -> None:
     kit = draft.kit
     locked = {slot: kit.slots[slot][0] for slot in kit.locked if kit.slots.get(slot)}
     slots = list(dict.fromkeys([*locked, *wanted]))
-    found = catalog.fill_kits(locked, slots, n=N_CHOICES)
+    found = catalog.kits.fill_several(locked, slots, n=N_CHOICES)
     choices = [_as_before(catalog, kit, one) for one in found]
     draft.put(choices[0], "fill the rest")
     draft.choices = [in_order(one) for one in choices]
@@ -188,7 +188,7 @@ def _as_before(catalog: Catalog, before: Kit, filled: Kit) -> Kit:
         tuning_semitones={s: n for s, n in before.tuning_semitones.items() if s in filled.locked},
     )
     had_layers = any(len(ids) > 1 for ids in before.slots.values())
-    return catalog.add_layers(kit) if had_layers else kit
+    return catalog.kits.add_layers(kit) if had_layers else kit
 
 
 def take_act(catalog: Catalog, act: Act) -> Draft:
@@ -223,13 +223,13 @@ def take_act(catalog: Catalog, act: Act) -> Draft:
             draft.put(Kit(name=""), "start anew")
             draft.choices = []
         elif op == "layers":
-            draft.put(catalog.add_layers(draft.kit), "add the other strokes of each drum")
+            draft.put(catalog.kits.add_layers(draft.kit), "add the other strokes of each drum")
         elif op == "open":
             _open(catalog, draft, str(act.get("name", "")))
         else:
             kit = change_kit(catalog, draft.kit, act)
             draft.put(kit, CHANGES[str(op)][1].format(slot_word(str(act["slot"])).lower()))
-        catalog.keep_draft(draft.to_text())
+        catalog.kits.save_draft(draft.to_text())
         return draft
 
 
@@ -240,7 +240,7 @@ def _choose(catalog: Catalog, draft: Draft, k: Any) -> None:
 
 
 def _open(catalog: Catalog, draft: Draft, name: str) -> None:
-    kept = next((kit for kit in catalog.kits() if kit.name == name), None)
+    kept = next((kit for kit in catalog.kits.saved() if kit.name == name), None)
     if kept is None:
         raise KitError(f"no kit is named {name!r}")
     draft.put(kept, f"open {name}")

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from catalog.audio.model import Audio
-from catalog.facade import Catalog
+from catalog.catalog import Catalog
 from catalog.features.descriptors import note_name
 from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
 from catalog.kit.levels import match_levels

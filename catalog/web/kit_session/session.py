@@ -8,8 +8,8 @@ import time
 from dataclasses import dataclass, field, replace
 from weakref import WeakKeyDictionary
 
+from catalog.catalog import Catalog
 from catalog.errors import KitError
-from catalog.facade import Catalog
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 
@@ -114,7 +114,7 @@ def open_draft(catalog: Catalog) -> Draft:
     with _drafts_lock:
         draft = _drafts.get(catalog)
         if draft is None:
-            draft = _drafts[catalog] = Draft.from_text(catalog.kept_draft())
+            draft = _drafts[catalog] = Draft.from_text(catalog.kits.draft())
         return draft
 
 
@@ -123,7 +123,7 @@ def put_kit(catalog: Catalog, kit: Kit, words: str) -> None:
     draft = open_draft(catalog)
     with draft.lock:
         draft.put(kit, words)
-        catalog.keep_draft(draft.to_text())
+        catalog.kits.save_draft(draft.to_text())
 
 
 def name_kit(catalog: Catalog, name: str) -> None:
@@ -131,7 +131,7 @@ def name_kit(catalog: Catalog, name: str) -> None:
     draft = open_draft(catalog)
     with draft.lock:
         draft.name(name)
-        catalog.keep_draft(draft.to_text())
+        catalog.kits.save_draft(draft.to_text())
 
 
 def current_kit(catalog: Catalog) -> Kit:

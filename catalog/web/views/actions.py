@@ -7,8 +7,8 @@ from typing import Any
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.models import State
 from catalog.web.views.review.confirm_set_aside import ask_before, set_aside_now
 
@@ -16,12 +16,12 @@ Act = Mapping[str, Any]
 
 
 def _keep(catalog: Catalog, act: Act) -> None:
-    catalog.keep_instead(int(act["id"]))
+    catalog.duplicates.prefer(int(act["id"]))
 
 
 def _say_same(catalog: Catalog, act: Act) -> None:
     pair = int(act["first"]), int(act["second"])
-    catalog.say_same(*pair, act["op"] == "same")
+    catalog.duplicates.set_verdict(*pair, act["op"] == "same")
     st.session_state.setdefault("twice_said", []).append(pair)
 
 
@@ -33,23 +33,25 @@ def _accept(catalog: Catalog, act: Act) -> None:
 
 
 def _dismiss(catalog: Catalog, act: Act) -> None:
-    catalog.dismiss_fault([int(act["id"])], str(act["kind"]), dismissed=act["op"] == "dismiss")
+    catalog.review.dismiss_fault(
+        [int(act["id"])], str(act["kind"]), dismissed=act["op"] == "dismiss"
+    )
 
 
 def _move(catalog: Catalog, act: Act) -> None:
-    catalog.move_region(int(act["id"]), start=int(act["start"]), stop=int(act["stop"]))
+    catalog.takes.move_region(int(act["id"]), start=int(act["start"]), stop=int(act["stop"]))
 
 
 def _part(catalog: Catalog, act: Act) -> None:
-    catalog.split_region(int(act["id"]), at=int(act["at"]))
+    catalog.takes.split_region(int(act["id"]), at=int(act["at"]))
 
 
 def _join(catalog: Catalog, act: Act) -> None:
-    catalog.merge_regions([int(i) for i in act["ids"]])
+    catalog.takes.merge_regions([int(i) for i in act["ids"]])
 
 
 def _as_found(catalog: Catalog, act: Act) -> None:
-    catalog.cut_again(int(act["id"]))
+    catalog.takes.reset_regions(int(act["id"]))
 
 
 ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {

@@ -61,7 +61,7 @@ def by_folder(cat):
 
 
 def the_pair(cat):
-    (pair,) = cat.sides()
+    (pair,) = cat.takes.stereo_pairs()
     return pair
 
 
@@ -105,8 +105,8 @@ def test_a_pair_measures_and_sounds_like_the_stereo_file(cat):
     assert pair.descriptors == whole.descriptors
     assert (pair.start, pair.stop, pair.role) == (whole.start, whole.stop, whole.role)
     np.testing.assert_array_equal(cat.audio(pair.id).samples, cat.audio(whole.id).samples)
-    np.testing.assert_array_equal(cat.waveform(pair.id), cat.waveform(whole.id))
-    assert cat.n_frames(pair.id) == cat.n_frames(whole.id)
+    np.testing.assert_array_equal(cat.takes.waveform(pair.id), cat.takes.waveform(whole.id))
+    assert cat.takes.n_frames(pair.id) == cat.takes.n_frames(whole.id)
     assert cat.wav(pair.id) == cat.wav(whole.id)
     (group,) = cat.copies()
     assert {group.keep, *group.others} == {pair.id, whole.id}
@@ -121,7 +121,7 @@ def test_a_pair_is_known_again(cat, folder):
 
 def test_a_moved_pair_is_known_again(cat, folder):
     before = the_pair(cat)
-    cat.mark([before.id], "star")
+    cat.annotations.mark([before.id], "star")
     (folder / "Shed").rename(folder / "Barn")
     report = cat.scan([folder], n_jobs=1)
     after = the_pair(cat)
@@ -169,7 +169,7 @@ def test_sides_that_no_longer_fit_are_hits_of_their_own(cat, folder):
     before = the_pair(cat)
     (folder / "Shed" / "snare_01_R.wav").write_bytes(encode_wav(stereo(1, n=9000)[:, 1:], sr=SR))
     report = cat.scan([folder], n_jobs=1)
-    assert cat.sides() == []
+    assert cat.takes.stereo_pairs() == []
     assert [path.name for path in report.added] == ["snare_01_R.wav"]
     assert cat.hit(before.id).n_channels == 1
 
@@ -180,7 +180,7 @@ def test_without_its_right_side_the_left_is_mono_again(cat, folder):
     cat.scan([folder], n_jobs=1)
     hit = cat.hit(before.id)
     assert (hit.mate, hit.n_channels, hit.state) == (None, 1, "here")
-    assert cat.sides() == []
+    assert cat.takes.stereo_pairs() == []
 
 
 def test_without_its_left_side_the_right_is_a_hit_of_its_own(cat, folder):
@@ -211,7 +211,7 @@ def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
     (tmp_path / "day" / "snare_01_R.wav").write_bytes(data[fault])
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         report = cat.scan([tmp_path / "day"], n_jobs=1)
-        assert cat.sides() == []
+        assert cat.takes.stereo_pairs() == []
         assert len(report.added) + len(report.skipped) == 2
 
 
@@ -225,8 +225,8 @@ def test_a_right_side_that_was_a_hit_already_stays_one(tmp_path):
         cat.scan([tmp_path / "day"], n_jobs=1)
         assert len(cat.hits()) == 2
         first, second = sorted(cat.hits(), key=lambda hit: hit.path)
-        cat.mark([first.id], "keep")
-        cat.join_sides(first.id, second.id)
+        cat.annotations.mark([first.id], "keep")
+        cat.takes.join_stereo_pair(first.id, second.id)
         cat.scan([tmp_path / "day"], n_jobs=1)
         pair = the_pair(cat)
         assert (pair.id, pair.mark, pair.n_channels) == (first.id, "keep", N_WIDE)
@@ -235,14 +235,14 @@ def test_a_right_side_that_was_a_hit_already_stays_one(tmp_path):
 
 def test_the_user_parts_a_pair_and_joins_it_again(cat, folder):
     pair = the_pair(cat)
-    cat.part_sides(pair.id)
+    cat.takes.split_stereo_pair(pair.id)
     cat.scan([folder], n_jobs=1)
     left, right = sorted(
         (hit for hit in cat.hits() if hit.path.parent.name == "Shed"), key=lambda hit: hit.path
     )
     assert (left.id, left.n_channels, right.n_channels) == (pair.id, 1, 1)
     assert len(cat.scan([folder], n_jobs=1).unchanged) == 3
-    cat.join_sides(left.id, right.id)
+    cat.takes.join_stereo_pair(left.id, right.id)
     cat.scan([folder], n_jobs=1)
     again = the_pair(cat)
     assert (again.id, again.content_hash) == (pair.id, pair.content_hash)
@@ -251,33 +251,33 @@ def test_the_user_parts_a_pair_and_joins_it_again(cat, folder):
 def test_what_cannot_be_joined_or_parted_is_refused(cat):
     pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
     with pytest.raises(ParameterError, match="nothing to part"):
-        cat.part_sides(whole.id)
+        cat.takes.split_stereo_pair(whole.id)
     with pytest.raises(ParameterError, match="cannot be left and right"):
-        cat.join_sides(pair.id, whole.id)
+        cat.takes.join_stereo_pair(pair.id, whole.id)
     with pytest.raises(ParameterError, match="cannot be left and right"):
-        cat.join_sides(whole.id, whole.id)
+        cat.takes.join_stereo_pair(whole.id, whole.id)
 
 
 def test_a_pair_is_hidden_but_not_set_aside(cat, folder):
     pair = the_pair(cat)
-    assert "hide it instead" in cat.obstacles([pair.id])[pair.id]
+    assert "hide it instead" in cat.files.obstacles([pair.id])[pair.id]
     with pytest.raises(StoreError, match="two files"):
         cat.set_aside([pair.id], reason="copy")
     assert len(list((folder / "Shed").iterdir())) == N_WIDE
-    cat.hide([pair.id])
+    cat.files.hide([pair.id])
     assert pair.id not in [hit.id for hit in cat.hits()]
 
 
 def test_a_channel_of_a_pair_can_be_chosen(cat, folder):
     pair = the_pair(cat)
-    cat.set_mix(pair.id, "2")
+    cat.takes.set_mix(pair.id, "2")
     pair = the_pair(cat)
     assert cat.audio(pair.id).samples.shape[1] == 1
     right = decode_file(folder / "Shed" / "snare_01_R.wav").samples
     np.testing.assert_array_equal(cat.audio(pair.id).samples, right[pair.start : pair.stop])
     cat.scan([folder], n_jobs=1)
-    assert cat.mix(pair.id) == "2"
-    assert len(cat.microphones(pair.id)) == N_WIDE
+    assert cat.takes.mix(pair.id) == "2"
+    assert len(cat.takes.microphones(pair.id)) == N_WIDE
 
 
 def test_a_take_in_two_files_is_cut_into_stereo_strokes(tmp_path):
@@ -290,18 +290,18 @@ def test_a_take_in_two_files_is_cut_into_stereo_strokes(tmp_path):
     write_pair(tmp_path / "day", "snare OH L.wav", "snare OH R.wav", quiet.astype(np.float32))
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         cat.scan([tmp_path / "day"], n_jobs=1)
-        pairs = cat.sides()
+        pairs = cat.takes.stereo_pairs()
         assert [(hit.region, hit.name) for hit in pairs] == [
             (number, f"snare OH #{number}") for number in (1, 2, 3)
         ]
-        written = cat.write_strokes(pairs[0].id, tmp_path / "strokes", dry_run=False)
+        written = cat.takes.write_strokes(pairs[0].id, tmp_path / "strokes", dry_run=False)
         assert [part.target.name for part in written] == [
             f"snare OH_{number:02d}.wav" for number in (1, 2, 3)
         ]
         assert decode_file(written[0].target).samples.shape[1] == N_WIDE
-        cat.merge_regions([hit.id for hit in pairs[:2]])
+        cat.takes.merge_regions([hit.id for hit in pairs[:2]])
         cat.scan([tmp_path / "day"], n_jobs=1)
-        assert len(cat.sides()) == 2
+        assert len(cat.takes.stereo_pairs()) == 2
 
 
 def test_a_kit_takes_both_sides_and_names_both(cat, folder, tmp_path):
@@ -345,8 +345,8 @@ def two_mono(tmp_path, left="Crash L.wav", right="Crash R.wav"):
 def test_the_last_word_on_a_file_counts(tmp_path):
     cat, (first, second) = two_mono(tmp_path)
     with cat:
-        cat.join_sides(first.id, second.id)
-        cat.join_sides(second.id, first.id)
+        cat.takes.join_stereo_pair(first.id, second.id)
+        cat.takes.join_stereo_pair(second.id, first.id)
         cat.scan([tmp_path / "day"], n_jobs=1)
         pair = the_pair(cat)
         assert [file.name for file in pair.files] == ["Crash R.wav", "Crash L.wav"]
@@ -355,10 +355,10 @@ def test_the_last_word_on_a_file_counts(tmp_path):
 
 def test_hits_of_their_own_that_move_stay_so(cat, folder):
     pair = the_pair(cat)
-    cat.part_sides(pair.id)
+    cat.takes.split_stereo_pair(pair.id)
     cat.scan([folder], n_jobs=1)
     before = {hit.id for hit in cat.hits()}
-    cat.mark([pair.id], "star")
+    cat.annotations.mark([pair.id], "star")
     (folder / "Shed").rename(folder / "Barn")
     report = cat.scan([folder], n_jobs=1)
     assert len(report.moved) == 2
@@ -384,31 +384,31 @@ def test_a_pair_joined_by_hand_has_a_whole_name(tmp_path, left, right, name):
     cat, (first, second) = two_mono(tmp_path, left, right)
     with cat:
         if len(cat.hits()) == 2:
-            cat.join_sides(first.id, second.id)
+            cat.takes.join_stereo_pair(first.id, second.id)
             cat.scan([tmp_path / "day"], n_jobs=1)
         assert the_pair(cat).name == name
 
 
 def test_a_cut_and_a_mix_by_hand_come_back_with_the_side_that_was_away(cat, folder):
     pair = the_pair(cat)
-    cat.split_region(pair.id, at=(pair.start + pair.stop) // 2)
-    cat.set_mix(pair.id, "2")
-    before = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.sides()]
+    cat.takes.split_region(pair.id, at=(pair.start + pair.stop) // 2)
+    cat.takes.set_mix(pair.id, "2")
+    before = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.takes.stereo_pairs()]
     right = folder / "Shed" / "snare_01_R.wav"
     away = right.rename(folder / "away")
     cat.scan([folder], n_jobs=1)
-    assert cat.sides() == []
+    assert cat.takes.stereo_pairs() == []
     away.rename(right)
     cat.scan([folder], n_jobs=1)
-    after = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.sides()]
+    after = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.takes.stereo_pairs()]
     assert [one[1:] for one in after] == [one[1:] for one in before]
-    assert cat.mix(after[0][0]) == "2"
-    assert all("mix" in hit.origin for hit in cat.sides())
+    assert cat.takes.mix(after[0][0]) == "2"
+    assert all("mix" in hit.origin for hit in cat.takes.stereo_pairs())
 
 
 def test_copies_that_are_pairs_stay_and_the_others_are_set_aside(cat, folder, tmp_path, capsys):
     pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
-    cat.keep_instead(whole.id)
+    cat.duplicates.prefer(whole.id)
     kick = encode_wav(as_frames(drum_stroke(60, seed=3, sr=SR)), sr=SR)
     for name in ("kick_01.wav", "kick_01 again.wav"):
         (folder / "Mill" / name).write_bytes(kick)

@@ -88,16 +88,16 @@ def test_what_was_said_of_many_is_taken_back_whole_with_the_roles_that_followed(
     with Catalog.open(tmp_path / "c.sqlite") as cat:
         cat.scan([library], n_jobs=1)
         first, second, *_ = cat.hits()
-        cat.say([second.id], role="wood", remark="from the shed")
+        cat.annotations.annotate([second.id], role="wood", remark="from the shed")
         before = {hit.id: hit for hit in cat.hits()}
-        changed = cat.say(
+        changed = cat.annotations.annotate(
             [first.id, second.id], mark="reject", role="china", add=["odd"], remark="what is this"
         )
         assert {said.hit_id for said in changed} >= {first.id, second.id}
         assert cat.hit(second.id).remark == "what is this"
-        again = cat.unsay(changed)
+        again = cat.annotations.revert(changed)
         assert {hit.id: hit for hit in cat.hits()} == before
-        cat.unsay(again)
+        cat.annotations.revert(again)
         now = cat.hit(first.id)
         assert (now.mark, now.role, now.tags) == ("reject", "china", ("odd",))
 
@@ -107,7 +107,7 @@ def test_of_an_unknown_hit_nothing_is_said_of_the_others_either(tmp_path, librar
         cat.scan([library], n_jobs=1)
         first = cat.hits()[0]
         with pytest.raises(StoreError):
-            cat.say([first.id, 9999], mark="star")
+            cat.annotations.annotate([first.id, 9999], mark="star")
         with pytest.raises(ParameterError, match="at most 2,000 characters"):
-            cat.say([first.id], mark="star", remark="x" * 2001)
+            cat.annotations.annotate([first.id], mark="star", remark="x" * 2001)
         assert cat.hit(first.id) == first

@@ -70,7 +70,7 @@ def test_unknown_names_are_refused_with_what_is_allowed(scanned):
     with pytest.raises(ParameterError, match="'lost'; known are here, missing, aside"):
         scanned.hits(states=("lost",))
     with pytest.raises(ParameterError, match="name is empty"):
-        scanned.save_kit(" ", "{}")
+        scanned.kits.save(" ", "{}")
 
 
 def test_a_failed_change_leaves_nothing_behind(scanned):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from catalog.facade import Catalog
+from catalog.catalog import Catalog
 from catalog.models import Hit
 from catalog.web import state as opened
 from catalog.web.kit_session.session import open_draft

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
+from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
@@ -131,7 +132,7 @@ def _write(catalog: Catalog, kit: Kit, *, subtype: str) -> None:
         said = "asked", "Give the whole path of a folder that does not exist yet."
     else:
         try:
-            written = catalog.export_kit(kit, place, subtype=subtype)
+            written = catalog.export_kit(kit, place, ExportOptions(subtype=subtype))
             said = "done", f"{count_of(len(written), 'file')} written to {inert(str(place))}"
         except (CatalogError, OSError) as err:
             said = "failed", inert(str(err))

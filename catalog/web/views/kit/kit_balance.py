@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.kit.model import Kit
 from catalog.web.kit_session.actions import take_act
 from catalog.web.labels import inert, slot_word
@@ -35,7 +35,7 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
             return
         try:
             rows, overlap, lines = _measured(catalog, kit)
-            proposals = catalog.propose_tuning(kit)
+            proposals = catalog.kit_sound.propose_tuning(kit)
         except CatalogError as err:
             st.error(inert(str(err)))
             return
@@ -95,7 +95,7 @@ def describe_balance(catalog: Catalog, kit: Kit) -> Described:
     KitError
         if a hit cannot be read
     """
-    found = catalog.clashes(kit)
+    found = catalog.kit_sound.masking(kit)
     others = found.overlap - 2 * np.eye(len(found.slots))  # a place does not cover itself
     most = others.argmax(axis=1)
     covered = [

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.kit.model import Kit
 from catalog.web.kit_session.session import current_kit, name_kit
 from catalog.web.labels import inert, plain
@@ -15,7 +15,7 @@ from catalog.web.views.kit.kit_balance import change_table
 def draw_kept(catalog: Catalog) -> None:
     """Draw the name of the kit on the table, and the kits kept before."""
     st.markdown("#### Keep")
-    kit, saved = current_kit(catalog), catalog.kits()
+    kit, saved = current_kit(catalog), catalog.kits.saved()
     with st.form("keep", border=False):
         field = f"kit_name_{kit.name}"
         st.text_input("Name of the kit", value=kit.name, key=field)
@@ -55,7 +55,7 @@ def _draw_comparison(catalog: Catalog, picked: Kit, kit: Kit) -> None:
             st.caption("Fill at least one place, then the two can be compared.")
             return
         try:
-            lines = catalog.compare_kits(picked, kit).lines
+            lines = catalog.kit_sound.compare(picked, kit).lines
         except CatalogError as err:
             st.error(inert(str(err)))
             return
@@ -67,7 +67,7 @@ def _save(catalog: Catalog, kit: Kit, field: str) -> None:
     if not name:
         st.session_state["kit_trouble"] = "A kit needs a name to be found again."
         return
-    catalog.save_kit(kit, name)
+    catalog.kits.save(kit, name)
     name_kit(catalog, name)
     st.toast(f"Saved: {inert(name)}")
 
@@ -75,7 +75,7 @@ def _save(catalog: Catalog, kit: Kit, field: str) -> None:
 def _rename(catalog: Catalog, old: str) -> None:
     new = st.session_state[f"new_name_{old}"].strip()
     try:
-        catalog.rename_kit(old, new)
+        catalog.kits.rename(old, new)
     except CatalogError as err:
         st.session_state["kit_trouble"] = str(err)
         return
@@ -85,6 +85,6 @@ def _rename(catalog: Catalog, old: str) -> None:
 
 def _forget(catalog: Catalog, name: str) -> None:
     try:
-        catalog.delete_kit(name)
+        catalog.kits.delete(name)
     except CatalogError as err:  # another tab was faster
         st.session_state["kit_trouble"] = str(err)

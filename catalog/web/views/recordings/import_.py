@@ -6,8 +6,8 @@ from pathlib import Path
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.models import Skipped
 from catalog.web import state as opened
 from catalog.web.labels import count_of, inert, plain, when_word
@@ -41,7 +41,7 @@ def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
     _draw_folders(catalog)
     draw_takes(catalog)
     draw_roles_round(catalog)
-    _draw_skipped(catalog.skipped())
+    _draw_skipped(catalog.review.skipped())
     draw_faults(catalog)
     draw_coverage(catalog)
     _draw_map_row(catalog)
@@ -106,7 +106,7 @@ def _draw_map_row(catalog: Catalog) -> None:
     if deed.button("Lay the map out anew", width="stretch", key="relay"):
         bar = st.progress(0.0, "Laying out …")
         try:
-            catalog.lay_out(on_progress=Bar(bar))
+            catalog.map.compute(on_progress=Bar(bar))
         except CatalogError as err:
             st.error(inert(str(err)))
             return

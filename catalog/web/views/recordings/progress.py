@@ -6,8 +6,8 @@ import time
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.models import Progress, ScanReport
 from catalog.web import state as opened
 from catalog.web.labels import count_of, inert, plain, say_time

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import streamlit as st
 
-from catalog.facade import Catalog
+from catalog.catalog import Catalog
 from catalog.models import ROLES, Hit, RoleSource
 from catalog.web import state as opened
 from catalog.web.labels import count_of
@@ -65,7 +65,7 @@ def _asked(catalog: Catalog, unsure: Sequence[Hit]) -> list[int]:
 
 def _question(catalog: Catalog, hit_id: int) -> dict[str, object]:
     hit = catalog.hit(hit_id)
-    chances = catalog.role_chances([hit_id])[0]
+    chances = catalog.annotations.role_probabilities([hit_id])[0]
     likely = [ROLES[k] for k in np.argsort(-chances, kind="stable")[:N_LIKELY]]
     if hit.role_source != RoleSource.USER and hit.role not in likely:  # by its name, or by examples
         likely = [hit.role, *likely][:N_LIKELY]

@@ -8,8 +8,8 @@ from typing import Any
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.models import Hit
 from catalog.web import state as opened
 from catalog.web.labels import count_of, inert, plain
@@ -36,7 +36,7 @@ def draw_takes(catalog: Catalog) -> None:
             }
             path = st.selectbox("Recording", list(files), format_func=names.__getitem__)
             try:
-                _draw_cut(catalog, catalog.regions(path))
+                _draw_cut(catalog, catalog.takes.regions(path))
             except CatalogError as err:
                 st.error(inert(str(err)))
 
@@ -60,7 +60,7 @@ def _n_frames(catalog: Catalog, stroke: Hit) -> int:
     """Length of the recording, decoded once for each state of it."""
     known = st.session_state.get("take_frames")
     if known is None or known[0] != stroke.content_hash:
-        known = stroke.content_hash, catalog.n_frames(stroke.id)
+        known = stroke.content_hash, catalog.takes.n_frames(stroke.id)
         st.session_state["take_frames"] = known
     return int(known[1])
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError, StoreError
-from catalog.facade import Catalog
 from catalog.models import State
 from catalog.web.labels import count_of, inert
 from catalog.web.views.review.history import forget_said
@@ -28,7 +28,7 @@ def ask_before(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
         if hit.state != State.HERE:
             state = "set aside already" if hit.state == State.ASIDE else f"{hit.state} already"
             raise StoreError(f"{hit.name}: is {state}; nothing was moved")
-    if not catalog.kits_using(hit_ids) and not catalog.obstacles(hit_ids):
+    if not catalog.files.kits_using(hit_ids) and not catalog.files.obstacles(hit_ids):
         return False
     st.session_state["twice_picked"] = list(hit_ids)
     st.session_state["twice_asking"] = True
@@ -45,7 +45,7 @@ def set_aside_now(catalog: Catalog, hit_ids: Sequence[int], *, hidden: Sequence[
     """
     done = catalog.set_aside(hit_ids, reason=WHY, even_in_kits=True) if hit_ids else []
     if hidden:
-        catalog.hide(hidden, reason=WHY)
+        catalog.files.hide(hidden, reason=WHY)
     parts = [f"{count_of(len(done), 'file')} set aside"] if done else []
     parts += [f"{count_of(len(hidden), 'hit')} hidden"] if hidden else []
     st.session_state["twice_picked"] = []
@@ -67,7 +67,7 @@ def _forget_asking() -> None:
 def _confirm(catalog: Catalog, picked: list[int]) -> None:
     if not st.session_state.get("twice_asking"):
         st.rerun()  # answered: the question closes
-    stuck, used = catalog.obstacles(picked), catalog.kits_using(picked)
+    stuck, used = catalog.files.obstacles(picked), catalog.files.kits_using(picked)
     free = [i for i in picked if i not in stuck and i not in used]
     needed = [i for i in picked if i in used and i not in stuck]
     if free:

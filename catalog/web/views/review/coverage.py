@@ -8,7 +8,7 @@ from html import escape
 
 import streamlit as st
 
-from catalog.facade import Catalog
+from catalog.catalog import Catalog
 from catalog.library.review.coverage import Coverage
 from catalog.library.review.gaps import STRENGTHS, Cell
 from catalog.web import state as opened
@@ -31,7 +31,7 @@ def draw_coverage(catalog: Catalog) -> None:
     st.markdown("#### What is recorded, and what is missing")
     with st.expander("Plan the next recording day", key="coverage_open", on_change="rerun"):
         if st.session_state.get("coverage_open"):
-            _draw_open(catalog.coverage())
+            _draw_open(catalog.review.coverage())
 
 
 def _draw_open(coverage: Coverage) -> None:

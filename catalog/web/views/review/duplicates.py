@@ -7,9 +7,9 @@ from typing import Any
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.duplicates.groups import CopyGroup
 from catalog.duplicates.review import Doubt
-from catalog.facade import Catalog
 from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.payloads import describe_row, format_words
@@ -76,7 +76,7 @@ def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[Doubt]]:
     if known is None or known[0] != revision:
         slot = st.empty()
         bar = Bar(slot.progress(0.0, "Comparing the samples of what sounds alike …"))
-        known = (revision, catalog.copies(bar), catalog.doubtful_copies())
+        known = (revision, catalog.copies(bar), catalog.duplicates.uncertain_pairs())
         slot.empty()
         st.session_state["twice_found"] = known
     return list(known[1]), list(known[2])
@@ -106,7 +106,7 @@ def _draw_trouble(catalog: Catalog) -> None:
         said = st.session_state.get("twice_said", [])
         if said and st.button("Take back the last answer", key="twice_unsay"):
             first, second = said.pop()
-            catalog.say_same(first, second, None)
+            catalog.duplicates.set_verdict(first, second, None)
             st.rerun()
 
 
@@ -130,7 +130,7 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[in
         st.session_state["twice_asking"] = True
     st.download_button(
         "Report as text",
-        data=lambda: catalog.copies_report(heading=HEADING),
+        data=lambda: catalog.duplicates.report(heading=HEADING),
         file_name="what is there twice.txt",
         mime="text/plain",
         on_click="ignore",
@@ -140,7 +140,7 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[in
 
 def _describe(catalog: Catalog, group: CopyGroup) -> dict[str, Any]:
     ids = (group.keep, *group.others)
-    used, stuck = catalog.kits_using(ids), catalog.obstacles(group.others)
+    used, stuck = catalog.files.kits_using(ids), catalog.files.obstacles(group.others)
     rows = []
     for hit_id, evidence in zip(ids, (None, *group.evidence), strict=True):
         hit = catalog.hit(hit_id)

@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from catalog.facade import Catalog
+from catalog.catalog import Catalog
 from catalog.features.faults import KINDS
 from catalog.library.review.faults import HitFault
 from catalog.models import Hit
@@ -38,7 +38,7 @@ def _draw_open(catalog: Catalog) -> None:
     first, second, third = st.columns([2, 2, 1.4], vertical_alignment="bottom")
     order = second.selectbox("Order", list(ORDERS), format_func=ORDERS.__getitem__)
     gone = third.toggle("also dismissed ones", key="faults_gone")
-    faults = catalog.faults(dismissed=gone, sort=order)
+    faults = catalog.review.faults(dismissed=gone, sort=order)
     counts = Counter(fault.kind for fault in faults)
     kind = first.selectbox(
         "Fault", [EVERY, *(k for k in KINDS if counts[k])], key="faults_kind",

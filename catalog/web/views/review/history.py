@@ -7,8 +7,8 @@ from itertools import groupby
 
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.facade import Catalog
 from catalog.library.files.undo import BEFORE
 from catalog.models import Action, HistoryEvent, State
 from catalog.web.labels import count_of, inert, when_word
@@ -86,7 +86,7 @@ def _holds(step: Sequence[HistoryEvent], away: Mapping[int, str]) -> bool:
 def _undo(catalog: Catalog, steps: list[int] | None) -> None:
     forget_said()
     try:
-        undone = catalog.undo(steps)
+        undone = catalog.files.undo(steps)
     except (CatalogError, OSError) as err:
         st.session_state["undo_left"] = [str(err)]
         return

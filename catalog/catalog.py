@@ -1,0 +1,259 @@
+"""The whole tool as one object: a catalog of drum hits and its collaborators."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import platformdirs
+
+from catalog.audio.encode import encode_playable
+from catalog.audio.model import Audio
+from catalog.duplicates.groups import CopyGroup
+from catalog.kit.export import ExportOptions
+from catalog.kit.model import Kit
+from catalog.library.scan.folders import (
+    ScannedFolder,
+    begin_folders,
+    finish_folders,
+    scanned_folders,
+)
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.scan.walk import check_roots
+from catalog.library.store.hits import Store
+from catalog.models import HistoryEvent, Hit, OnProgress, ScanReport, State
+from catalog.search.constraints import But
+from catalog.search.matches import Match
+from catalog.services.annotations import Annotations
+from catalog.services.context import Context
+from catalog.services.duplicates import Duplicates
+from catalog.services.files import Files
+from catalog.services.kit_sound import KitSound
+from catalog.services.kits import Kits
+from catalog.services.map import Map
+from catalog.services.review import Review
+from catalog.services.search import Search
+from catalog.services.takes import Takes
+
+
+def default_store() -> Path:
+    """Return where the store lies if no other place is given: in the user's data folder."""
+    return Path(platformdirs.user_data_dir("catalog", appauthor=False)) / "catalog.sqlite"
+
+
+class Catalog:
+    """Drum hits and what can be done with them.
+
+    The daily verbs are methods of this class; everything else is reached through a collaborator.
+
+    Attributes
+    ----------
+    annotations : Annotations, roles, marks, tags and remarks
+    duplicates : Duplicates, copies and other relations between hits
+    files : Files, set aside, hide, restore, undo
+    kits : Kits, fill, change, save and export kits
+    kit_sound : KitSound, levels, tuning, masking and phrases of a kit
+    map : Map, the two-dimensional map
+    review : Review, faults, coverage, skipped files
+    search : Search, alternates and similar hits
+    takes : Takes, regions, microphones, stereo pairs and sessions
+
+    Examples
+    --------
+    `cat` is a catalog of the demo library in all examples of this package.
+
+    >>> with Catalog.open("drums.sqlite") as cat:
+    ...     report = cat.scan(["recordings"])
+    ...     snare = next(hit for hit in cat.hits() if hit.role == "snare")
+    ...     for match in cat.alternates(snare.id, n=1):
+    ...         print(match.hit.name)
+    SN brass ghost 2
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._context = context = Context(store)
+        self.annotations = Annotations(context)
+        self.duplicates = Duplicates(context)
+        self.files = Files(context)
+        self.kits = Kits(context, self.duplicates)
+        self.kit_sound = KitSound(context, self.kits)
+        self.map = Map(context, self.duplicates)
+        self.review = Review(context)
+        self.search = Search(context)
+        self.takes = Takes(context)
+
+    @classmethod
+    def open(cls, store: str | Path | None = None) -> Self:
+        """Open or create a store.
+
+        Parameters
+        ----------
+        store : str or Path, optional
+            the SQLite file; by default `default_store()`
+
+        Returns
+        -------
+        Catalog, also a context manager
+
+        Raises
+        ------
+        StoreError
+            if the file is no store, or one of a newer version
+        """
+        return cls(Store.open(Path(store) if store is not None else default_store()))
+
+    def close(self) -> None:
+        """Close the store; the catalog cannot be used afterwards."""
+        self._context.store.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def store_path(self) -> Path:
+        """The SQLite file."""
+        return self._context.store.path
+
+    def revision(self) -> int:
+        """Return a number that grows with each change of hits, roles and states."""
+        return self._context.store.revision()
+
+    # Scan and list
+
+    def scan(
+        self,
+        folders: Iterable[str | Path],
+        *,
+        n_jobs: int = -1,
+        cluster: str = "",
+        on_progress: OnProgress | None = None,
+    ) -> ScanReport:
+        """Bring the store up to date with everything below `folders`; no file is changed.
+
+        Parameters
+        ----------
+        folders : iterable of str or Path
+        n_jobs : int, worker processes; -1 for one a core
+        cluster : str, address of a dask.distributed scheduler whose workers measure instead
+        on_progress : callable, optional, called with `Progress` records; may raise `Stopped`
+
+        Returns
+        -------
+        ScanReport
+
+        Raises
+        ------
+        ParameterError
+            if a folder does not exist
+        Stopped
+            if `on_progress` raised it; a scan of the same folders continues from there
+
+        Examples
+        --------
+        >>> again = cat.scan(["recordings"])
+        >>> len(again.unchanged), len(again.added), len(again.skipped)
+        (287, 0, 6)
+        """
+        store, roots = self._context.store, check_roots(folders)
+        begin_folders(store, roots)
+        report = scan_folders(store, roots, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress)
+        finish_folders(store, roots)
+        self.annotations.spread_roles()
+        return report
+
+    def folders(self) -> list[ScannedFolder]:
+        """Return the scanned folders, the last first, and whether each scan was completed."""
+        return scanned_folders(self._context.store)
+
+    def hits(self, *, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
+        """Return all hits in any of `states` ("here", "missing", "aside", "hidden"), by id.
+
+        Examples
+        --------
+        >>> snares = [hit for hit in cat.hits() if hit.role == "snare"]
+        >>> len(snares), snares[0].name
+        (71, 'SN brass ghost 1')
+        """
+        return self._context.hits(states)
+
+    def hit(self, hit_id: int) -> Hit:
+        """Return one hit in whatever state; raise `StoreError` if the id is unknown."""
+        return self._context.hit(hit_id)
+
+    def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
+        """Return hits by id with their estimated strength; see `Context.hits_by_id`."""
+        return self._context.hits_by_id(hit_ids, known_only=known_only)
+
+    def audio(self, hit_id: int) -> Audio:
+        """Decode the stroke of one hit; raise `AudioError` if its file is gone or broken."""
+        return self._context.read(self.hit(hit_id))
+
+    def wav(self, hit_id: int) -> bytes:
+        """Return one hit as a 16-bit WAV file for playing, scaled down if it exceeds full scale."""
+        return encode_playable(self.audio(hit_id))
+
+    # Daily verbs, documented where they are implemented
+
+    def alternates(self, hit_id: int, n: int | None = None) -> list[Match]:
+        """Return other strokes of the same drum; see `Search.alternates`."""
+        return self.search.alternates(hit_id, n)
+
+    def similar(
+        self,
+        hit: int | str | Path,
+        n: int | None = None,
+        role: str | None = None,
+        elsewhere: bool = False,
+        *,
+        but: But | None = None,
+    ) -> list[Match]:
+        """Return hits that sound alike; see `Search.similar`."""
+        return self.search.similar(hit, n, role, elsewhere, but=but)
+
+    def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
+        """Return how another hit differs; see `Search.reasons`."""
+        return self.search.reasons(hit, other_id)
+
+    def copies(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
+        """Return groups of hits that are the same recording; see `Duplicates.groups`."""
+        return self.duplicates.groups(on_progress)
+
+    def set_role(self, hit_id: int, role: str) -> None:
+        """Set what part of the kit a hit plays; see `Annotations.set_role`."""
+        self.annotations.set_role(hit_id, role)
+
+    def set_aside(
+        self, hit_ids: Sequence[int], *, reason: str, even_in_kits: bool = False
+    ) -> list[HistoryEvent]:
+        """Move the files of hits out of the way; see `Files.set_aside`."""
+        return self.files.set_aside(hit_ids, reason=reason, even_in_kits=even_in_kits)
+
+    def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
+        """Move files that were set aside back; see `Files.restore`."""
+        return self.files.restore(hit_ids)
+
+    def history(self) -> list[HistoryEvent]:
+        """Return everything that was done to hits; see `Files.history`."""
+        return self.files.history()
+
+    def fill_kit(
+        self, locked: Mapping[str, int], slots: Sequence[str] | None = None, *, seed: int = 0
+    ) -> Kit:
+        """Choose hits for the free slots of a kit; see `Kits.fill`."""
+        return self.kits.fill(locked, slots, seed=seed)
+
+    def export_kit(
+        self, kit: Kit, folder: str | Path, options: ExportOptions | None = None
+    ) -> list[Path]:
+        """Write a kit into a new folder; see `Kits.export`."""
+        return self.kits.export(kit, folder, options)

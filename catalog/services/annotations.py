@@ -1,0 +1,151 @@
+"""Roles, marks, tags and remarks that a person gives to hits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from catalog.library.store.annotations import (
+    Said,
+    mark_hits,
+    read_said,
+    remark_hits,
+    restore_said,
+    tag_hits,
+)
+from catalog.models import RoleSource
+from catalog.search.table import roles_by_example
+from catalog.services.context import Context
+
+
+class Annotations:
+    """Annotate hits and revert annotations."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+
+    def set_role(self, hit_id: int, role: str) -> None:
+        """Set what part of the kit a hit plays; nearby hits with a guessed role follow it.
+
+        Parameters
+        ----------
+        hit_id : int
+        role : str, one of `catalog.ROLES`
+
+        Raises
+        ------
+        ParameterError
+            if the role is unknown
+        StoreError
+            if there is no such hit
+        """
+        self._context.store.set_role(hit_id, role)
+        self.spread_roles()
+
+    def mark(self, hit_ids: Sequence[int], mark: str) -> None:
+        """Mark hits as "keep", "reject" or "star"; "" removes the mark.
+
+        Raises
+        ------
+        ParameterError
+            if the mark is unknown
+        """
+        mark_hits(self._context.store, hit_ids, mark)
+
+    def tag(
+        self, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
+    ) -> None:
+        """Add tags to hits and remove tags from them.
+
+        Raises
+        ------
+        ParameterError
+            if a tag is empty or longer than 60 characters
+        """
+        tag_hits(self._context.store, hit_ids, add=add, drop=drop)
+
+    def annotate(
+        self,
+        hit_ids: Sequence[int],
+        *,
+        mark: str | None = None,
+        role: str | None = None,
+        add: Iterable[str] = (),
+        drop: Iterable[str] = (),
+        remark: str | None = None,
+    ) -> list[Said]:
+        """Apply several annotations to several hits in one transaction.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        mark, role : str, optional, see `mark` and `set_role`
+        add, drop : iterables of str, see `tag`
+        remark : str, optional, free text of at most 2,000 characters; "" removes it
+
+        Returns
+        -------
+        list of Said
+            the previous annotations of every hit that changed, including hits whose guessed
+            role followed; pass it to `revert`
+
+        Raises
+        ------
+        ParameterError
+            if a mark, role, tag or remark is not allowed
+        StoreError
+            if a hit is unknown
+        """
+        store = self._context.store
+        ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
+        affected = ids if role is None else None  # a role may change the guesses of others
+        before = read_said(store, affected)
+        for hit_id in ids:
+            if hit_id not in before:
+                self._context.hit(hit_id)  # raises with the reason
+        with store.writing():
+            if mark is not None:
+                mark_hits(store, ids, mark)
+            tag_hits(store, ids, add=add, drop=drop)
+            if remark is not None:
+                remark_hits(store, ids, remark)
+            for hit_id in ids if role is not None else ():
+                store.set_role(hit_id, str(role))
+        if role is not None:
+            self.spread_roles()
+        now = read_said(store, affected)
+        return [old for hit_id, old in before.items() if now.get(hit_id, old) != old]
+
+    def revert(self, previous: Iterable[Said]) -> list[Said]:
+        """Restore previous annotations, as `annotate` returned them.
+
+        Returns
+        -------
+        list of Said, what was replaced, so that it can be restored in turn
+        """
+        previous, store = list(previous), self._context.store
+        now = read_said(store, [old.hit_id for old in previous])
+        restore_said(store, previous)
+        return [now[old.hit_id] for old in previous if old.hit_id in now]
+
+    def role_probabilities(self, hit_ids: Sequence[int]) -> np.ndarray:
+        """Return the probability of each role from sound: float32, shape (n, 20), as `ROLES`.
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown
+        """
+        return self._context.store.role_probabilities(hit_ids)
+
+    def spread_roles(self) -> None:
+        """Judge guessed roles again by the hits whose role a person set."""
+        store = self._context.store
+        judged = roles_by_example(self._context.table())
+        if judged:
+            with store.writing():
+                for hit_id, role, confidence, source in judged:
+                    if store.hit(hit_id).role_source == RoleSource.USER:
+                        continue  # set since the table was read
+                    store.set_role(hit_id, role, confidence=confidence, source=source)

@@ -1,0 +1,91 @@
+"""What every service shares: the store, the current table of hits, and a reader of audio."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterable, Sequence
+
+from catalog.audio.model import Audio
+from catalog.errors import StoreError
+from catalog.library.files.overrides import decode_mixed_hit
+from catalog.library.store.hits import Store
+from catalog.models import Hit, State
+from catalog.search.strength import with_strengths
+from catalog.search.table import HitTable, read_table
+
+
+class Context:
+    """The open store with its current table of hits; safe to use from several threads.
+
+    Parameters
+    ----------
+    store : Store
+    """
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self._table: HitTable | None = None
+        self._lock = threading.RLock()
+
+    def table(self) -> HitTable:
+        """Return the table of present hits; it is read again only after a change."""
+        with self._lock:
+            self._table = read_table(self.store, self._table)
+            return self._table
+
+    def hits(self, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
+        """Return all hits in any of `states`, ordered by id."""
+        return self.store.hits(states=states)
+
+    def hit(self, hit_id: int) -> Hit:
+        """Return one hit in whatever state; raise `StoreError` if the id is unknown."""
+        return self.store.hit(hit_id)
+
+    def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
+        """Return hits by id, with the estimated strength where their level does not show it.
+
+        Parameters
+        ----------
+        hit_ids : iterable of int
+        known_only : bool, leave out ids that are not in the store
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown
+        """
+        found: dict[int, Hit] = {}
+        for hit_id in hit_ids:
+            with contextlib.suppress(*(StoreError,) if known_only else ()):
+                found[hit_id] = self.hit(hit_id)
+        return self.with_strengths(found)
+
+    def with_strengths(self, hits: dict[int, Hit]) -> dict[int, Hit]:
+        """Return the same hits, those of level-normalized drums with their estimated strength.
+
+        Parameters
+        ----------
+        hits : dict of id to Hit
+
+        Returns
+        -------
+        dict of id to Hit, in the same order; see `catalog.search.strength.with_strengths`
+        """
+        estimated = with_strengths(
+            hits.values(),
+            self.table().hits,
+            pictures=self.store.pictures,
+            production=self.store.production,
+        )
+        return {hit_id: estimated.get(hit_id, hit) for hit_id, hit in hits.items()}
+
+    def read(self, hit: Hit) -> Audio:
+        """Decode the stroke of a hit, mixed down as chosen for its file.
+
+        Raises
+        ------
+        AudioError
+            if the file is gone or broken
+        """
+        return decode_mixed_hit(self.store, hit)

@@ -1,0 +1,161 @@
+"""Groups of copies, uncertain pairs, and how one hit relates to others."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from catalog.duplicates.cached import find_copies, find_doubts, keep_instead
+from catalog.duplicates.groups import CopyGroup
+from catalog.duplicates.microphone_ties import StrokeTie, tie_strokes
+from catalog.duplicates.overlay import Overlay, lay_over
+from catalog.duplicates.relations import Relation, relate_hit
+from catalog.duplicates.report import write_report
+from catalog.duplicates.review import Doubt
+from catalog.errors import CatalogError
+from catalog.library.store.annotations import say_same
+from catalog.matching.transfer import Alignment, align_hits
+from catalog.matching.views import Recording, meet, prepare_recording
+from catalog.models import Hit, OnProgress
+from catalog.search.spaces import alike_distances
+from catalog.services.context import Context
+
+
+class Duplicates:
+    """Find hits that are the same recording; results are stored until the library changes."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+
+    def groups(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
+        """Return groups of hits that are the same recording, each with the one to keep.
+
+        Parameters
+        ----------
+        on_progress : callable, optional, called with `Progress` records of step "comparing"
+
+        Returns
+        -------
+        list of CopyGroup
+
+        Examples
+        --------
+        >>> groups = cat.copies()
+        >>> len(groups), sum(len(group.others) for group in groups)
+        (29, 30)
+        """
+        return find_copies(self._context.store, self._context.table(), self._prepare, on_progress)
+
+    def uncertain_pairs(self) -> list[Doubt]:
+        """Return pairs that may be one recording and that nobody has judged by ear yet.
+
+        Returns
+        -------
+        list of Doubt, the likeliest copies first; answer them with `set_verdict`
+        """
+        return find_doubts(self._context.store, self._context.table(), self._prepare)
+
+    def set_verdict(self, first_id: int, second_id: int, same: bool | None) -> None:
+        """Store whether two hits are one recording, as judged by ear; None removes the verdict.
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown
+        """
+        first, second = self._context.hit(first_id), self._context.hit(second_id)
+        say_same(self._context.store, first, second, same)
+
+    def prefer(self, hit_id: int) -> None:
+        """Keep this hit of its group of copies instead of the proposed one.
+
+        Raises
+        ------
+        ParameterError
+            if the hit is in no group
+        """
+        keep_instead(self._context.store, self.groups(), self._context.hit(hit_id))
+
+    def overlay(self, first_id: int, second_id: int) -> Overlay:
+        """Align the second hit with the first and subtract it.
+
+        Raises
+        ------
+        AudioError
+            if a file is gone or broken
+        """
+        read, hit = self._context.read, self._context.hit
+        return lay_over(read(hit(first_id)), read(hit(second_id)))
+
+    def report(self, fates: Mapping[int, str] | None = None, *, heading: str) -> str:
+        """Return a plain-text report of all groups of copies and of each file's outcome.
+
+        Parameters
+        ----------
+        fates : mapping of hit id to str, such as "set aside", optional
+        heading : str, the first line
+
+        Returns
+        -------
+        str
+        """
+        groups, fates = self.groups(), fates or {}
+        ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
+        hits = {hit_id: self._context.hit(hit_id) for hit_id in ids}
+        return write_report(groups, hits, fates=fates, heading=heading)
+
+    def align(self, first_id: int, second_id: int) -> Alignment:
+        """Estimate offset, gain, polarity and filter from one recording to the other.
+
+        Raises
+        ------
+        AudioError
+            if a file is gone or broken
+        """
+        read, hit = self._context.read, self._context.hit
+        first, second = (prepare_recording(read(hit(i))) for i in (first_id, second_id))
+        return align_hits(*meet([(first, second)])[0])
+
+    def microphone_ties(self) -> list[StrokeTie]:
+        """Return hits that are one stroke through several microphones, by names and chunks.
+
+        Contradictions from strength and arrival time are in `StrokeTie.against`.
+        """
+        return tie_strokes(self._context.table().hits)
+
+    def relations(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
+        """Return how other hits relate to one: copy, same stroke, same drum or alike.
+
+        Parameters
+        ----------
+        hit_id : int
+        n_alike : int, how many hits that only sound alike
+
+        Returns
+        -------
+        list of Relation, the strongest first
+
+        Raises
+        ------
+        StoreError
+            if there is no such hit
+        """
+        hit, table = self._context.hit(hit_id), self._context.table()
+        alike: list[tuple[int, float]] = []
+        if hit_id in table.rows:
+            distances = alike_distances(table.spaces, table.rows[hit_id])
+            nearest = distances.argsort(kind="stable")[: n_alike + 1]
+            alike = [(table.hits[row].id, float(distances[row])) for row in nearest]
+        return relate_hit(
+            hit,
+            table.hits,
+            groups=self.groups(),
+            doubts=[(d.first, d.second, d.evidence) for d in self.uncertain_pairs()],
+            ties=self.microphone_ties(),
+            alike=alike,
+        )
+
+    def _prepare(self, hit: Hit) -> Recording | None:
+        try:
+            return prepare_recording(self._context.read(hit))
+        except CatalogError:
+            return None  # gone or broken since the scan; the next scan reports it

@@ -1,0 +1,123 @@
+"""Set files aside, hide hits, restore them, and undo such steps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from catalog.errors import StoreError
+from catalog.kit.model import Kit
+from catalog.kit.usage import kits_using, say_usage
+from catalog.library.files.hide import hide_hits, unhide_hits
+from catalog.library.files.set_aside import find_obstacle, restore_hits, set_aside_hits
+from catalog.library.files.undo import Undone, undo_steps
+from catalog.models import HistoryEvent
+from catalog.services.context import Context
+
+
+class Files:
+    """Move unwanted files out of the way; nothing is ever deleted."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+
+    def set_aside(
+        self, hit_ids: Sequence[int], *, reason: str, even_in_kits: bool = False
+    ) -> list[HistoryEvent]:
+        """Move the files of hits into the store's own folder; `restore` or `undo` moves them back.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        reason : str, kept in the history
+        even_in_kits : bool
+            also hits that a saved kit needs; see `kits_using`
+
+        Returns
+        -------
+        list of HistoryEvent, one a hit
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown, not present, needed by a saved kit, or its file cannot be moved
+
+        Examples
+        --------
+        >>> group = cat.copies()[0]
+        >>> steps = cat.set_aside(group.others, reason="there twice")
+        >>> cat.hit(group.others[0]).state
+        'aside'
+        >>> undone = cat.files.undo()
+        >>> cat.hit(group.others[0]).state
+        'here'
+        """
+        if not even_in_kits and (used := self.kits_using(hit_ids)):
+            raise StoreError(
+                f"{say_usage(used)}, which could then not be exported; nothing was moved. Ask for "
+                "even_in_kits (--even-in-kits) to set it aside all the same"
+            )
+        return set_aside_hits(self._context.store, hit_ids, reason=reason)
+
+    def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
+        """Move files that were set aside back to where they were, byte for byte.
+
+        Raises
+        ------
+        StoreError
+            if a hit is not set aside, or another file has taken its name
+        """
+        return restore_hits(self._context.store, hit_ids)
+
+    def hide(self, hit_ids: Sequence[int], *, reason: str = "") -> list[HistoryEvent]:
+        """Leave hits out of lists, searches, copies and kits without touching their files.
+
+        This is meant for files in folders that are read-only or on another machine.
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown, set aside, or hidden already
+        """
+        return hide_hits(self._context.store, hit_ids, reason=reason)
+
+    def unhide(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
+        """Show hidden hits again.
+
+        Raises
+        ------
+        StoreError
+            if a hit is unknown or not hidden
+        """
+        return unhide_hits(self._context.store, hit_ids)
+
+    def obstacles(self, hit_ids: Sequence[int]) -> dict[int, str]:
+        """Return the reason for each hit that cannot be set aside; the others are left out."""
+        store = self._context.store
+        return {i: reason for i in hit_ids if (reason := find_obstacle(store, i))}
+
+    def kits_using(self, hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
+        """Return the names of the saved kits that need each hit; hits in no kit are left out."""
+        return kits_using((Kit.from_json(row[1]) for row in self._context.store.kits()), hit_ids)
+
+    def undo(self, steps: Sequence[int] | None = None) -> Undone:
+        """Undo some steps of the history in any order, or all of them.
+
+        Parameters
+        ----------
+        steps : sequence of int, optional, each a `HistoryEvent.step`; None for everything
+
+        Returns
+        -------
+        Undone
+            with the hits that could not be restored and why; no file is ever overwritten
+
+        Raises
+        ------
+        StoreError
+            if a step is unknown or cannot be undone
+        """
+        return undo_steps(self._context.store, steps)
+
+    def history(self) -> list[HistoryEvent]:
+        """Return everything that was done to hits, the newest last."""
+        return self._context.store.history()

@@ -1,0 +1,138 @@
+"""How a kit sounds as a whole: levels, tuning, masking, comparisons, phrases."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from catalog.audio.encode import encode_wav
+from catalog.audio.model import Audio
+from catalog.kit.balance import (
+    Clashes,
+    Interval,
+    KitComparison,
+    TuningProposal,
+    compare_kits,
+    find_clashes,
+    propose_tuning,
+    tom_intervals,
+)
+from catalog.kit.export.audio import stroke_reader
+from catalog.kit.levels import Levels, match_levels
+from catalog.kit.model import Kit
+from catalog.kit.phrase import (
+    Performance,
+    Phrase,
+    perform_phrase,
+    read_midi,
+    read_phrase,
+    render_phrase,
+)
+from catalog.models import Hit
+from catalog.services.context import Context
+from catalog.services.kits import Kits
+
+
+class KitSound:
+    """Measure and play kits of present hits."""
+
+    def __init__(self, context: Context, kits: Kits) -> None:
+        self._context = context
+        self._kits = kits
+
+    def levels(self, kit: Kit) -> Levels:
+        """Return the gain of each slot, including the person's own level changes."""
+        return match_levels(kit, self._kits.hits_of(kit), read=self._stroke_reader())
+
+    def tom_intervals(self, kit: Kit) -> tuple[Interval, ...]:
+        """Return the intervals between neighboring toms as they are tuned, from low to high."""
+        return tom_intervals(kit, self._kits.hits_of(kit))
+
+    def propose_tuning(self, kit: Kit) -> tuple[TuningProposal, ...]:
+        """Return tunings of up to three semitones that improve uneven toms; empty if none is.
+
+        Apply a proposal with `Kit.with_tuning(proposal.slot, proposal.semitones)`.
+        """
+        return propose_tuning(kit, self._kits.hits_of(kit))
+
+    def masking(self, kit: Kit) -> Clashes:
+        """Return how far the slots of a kit mask each other, with their levels and pitches.
+
+        Raises
+        ------
+        KitError
+            if a hit cannot be read
+        """
+        hits = self._kits.hits_of(kit)
+        return find_clashes(kit, hits, self.levels(kit), read=self._stroke_reader())
+
+    def compare(self, a: Kit, b: Kit) -> KitComparison:
+        """Compare two kits slot by slot; both are scored among the present hits.
+
+        Raises
+        ------
+        KitError
+            if a hit is not present or cannot be read
+        """
+        hits = {**self._kits.hits_of(a), **self._kits.hits_of(b)}
+        scored = (self._kits.score(a), self._kits.score(b))
+        return compare_kits(scored, hits, (self.levels(a), self.levels(b)))
+
+    def play_phrase(self, kit: Kit, phrase: str | bytes = "two bars") -> Performance:
+        """Return which stroke of a kit sounds when, at what level, and what chokes it.
+
+        Parameters
+        ----------
+        kit : Kit
+        phrase : str or bytes
+            one of `catalog.kit.phrase.PHRASES`, or a whole Standard MIDI File
+
+        Returns
+        -------
+        Performance
+
+        Raises
+        ------
+        KitError
+            if there is no such phrase, the bytes are no MIDI file, or the kit plays nothing of it
+        """
+        notes, hits = _read_phrase(kit, phrase), self._kits.hits_of(kit)
+        return perform_phrase(kit, hits, notes, gain_db=self.levels(kit).gain_db)
+
+    def render_phrase(
+        self, kit: Kit, phrase: str | bytes = "two bars", *, sr: int = 44_100
+    ) -> bytes:
+        """Return a phrase as a stereo WAV file of 24 bits, below -1 dBTP; see `play_phrase`.
+
+        Parameters
+        ----------
+        kit : Kit
+        phrase : str or bytes
+        sr : int, Hz
+
+        Returns
+        -------
+        bytes
+
+        Raises
+        ------
+        KitError
+            as `play_phrase`, or if a hit cannot be read
+        """
+        wave = render_phrase(
+            kit,
+            self._kits.hits_of(kit),
+            _read_phrase(kit, phrase).events,
+            gain_db=self.levels(kit).gain_db,
+            read=self._stroke_reader(),
+            sr=sr,
+        )
+        return encode_wav(wave, sr=sr, subtype="PCM_24")
+
+    def _stroke_reader(self) -> Callable[[Hit], Audio]:
+        """Return a reader of strokes as an export writes them: faded, at most two channels."""
+        return stroke_reader(self._context.read)
+
+
+def _read_phrase(kit: Kit, phrase: str | bytes) -> Phrase:
+    slots = tuple(slot for slot, ids in kit.slots.items() if ids)
+    return read_phrase(phrase, slots) if isinstance(phrase, str) else read_midi(phrase, slots)

@@ -1,0 +1,223 @@
+"""Fill, change, save and export kits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from catalog.errors import KitError
+from catalog.kit.export import ExportOptions, ExportPlan, export_kit, foresee_export
+from catalog.kit.export.plan import kit_warnings
+from catalog.kit.fill.fill import Pool, fill_kit, judge_kit, swap_back, swap_slot
+from catalog.kit.layers import add_layers
+from catalog.kit.model import Kit
+from catalog.library.scan.walk import hash_file
+from catalog.library.store.kits import delete_kit, keep_draft, kept_draft, rename_kit
+from catalog.models import Hit
+from catalog.services.context import Context
+from catalog.services.duplicates import Duplicates
+
+
+class Kits:
+    """Choose the hits of kits, keep kits in the store, and write them to folders."""
+
+    def __init__(self, context: Context, duplicates: Duplicates) -> None:
+        self._context = context
+        self._duplicates = duplicates
+
+    def fill(
+        self, locked: Mapping[str, int], slots: Sequence[str] | None = None, *, seed: int = 0
+    ) -> Kit:
+        """Choose hits for free slots so that the whole sounds like one kit.
+
+        Parameters
+        ----------
+        locked : mapping of slot to hit id, kept as they are
+        slots : sequence of str, optional
+            to be filled; by default those of a usual kit that the library can fill
+        seed : int
+
+        Returns
+        -------
+        Kit
+
+        Raises
+        ------
+        KitError
+            if a slot is unknown or no hit can fill it
+
+        Examples
+        --------
+        >>> snare = next(hit for hit in cat.hits() if hit.name == "SN brass towel hard 1")
+        >>> kit = cat.fill_kit({"snare": snare.id}, ["kick", "hat_closed"])
+        >>> sorted(kit.slots), kit.slots["snare"] == (snare.id,)
+        (['hat_closed', 'kick', 'snare'], True)
+        """
+        return self.fill_several(locked, slots, n=1, seed=seed)[0]
+
+    def fill_several(
+        self,
+        locked: Mapping[str, int],
+        slots: Sequence[str] | None = None,
+        *,
+        n: int = 4,
+        seed: int = 0,
+    ) -> list[Kit]:
+        """Choose the best few whole kits, each different from those before it; see `fill`.
+
+        Parameters
+        ----------
+        n : int, how many at most
+
+        Raises
+        ------
+        KitError
+            if a slot is unknown or no hit can fill it
+        ParameterError
+            if `n` is below 1
+        """
+        return fill_kit(self._pool(), locked, slots=slots, seed=seed, n_best=n)
+
+    def swap(self, kit: Kit, slot: str) -> Kit:
+        """Replace the hit of one slot by the next best; layers are chosen again."""
+        return self._with_layers_like(kit, swap_slot(self._pool(), kit, slot))
+
+    def swap_back(self, kit: Kit, slot: str) -> Kit:
+        """Return to the hit that a slot held before `swap`; `KitError` if there was none."""
+        return self._with_layers_like(kit, swap_back(self._pool(), kit, slot))
+
+    def add_layers(self, kit: Kit) -> Kit:
+        """Add the other strokes of each drum as layers and round robins, without copies."""
+        mains = {ids[0] for ids in kit.slots.values() if ids}
+        leave_out: set[int] = set()
+        for group in self._duplicates.groups():
+            members = {group.keep, *group.others}
+            leave_out |= members - (members & mains or {group.keep})
+        hits = {hit.id: hit for hit in self._context.hits()}
+        hits |= self._context.with_strengths({i: hits[i] for i in mains & hits.keys()})
+        return add_layers(kit, list(hits.values()), leave_out=leave_out)
+
+    def score(self, kit: Kit) -> Kit:
+        """Return the kit with its score and reasons computed again for its present hits.
+
+        Raises
+        ------
+        KitError
+            if a main hit is not among the present hits
+        """
+        return judge_kit(self._pool(), kit)
+
+    # Saved kits
+
+    def save(self, kit: Kit, name: str) -> None:
+        """Save a kit in the store under a name."""
+        self._context.store.save_kit(name, replace(kit, name=name).to_json())
+
+    def saved(self) -> list[Kit]:
+        """Return the saved kits, the newest of each name."""
+        return [
+            replace(Kit.from_json(payload), name=name)
+            for name, payload, _ in self._context.store.kits()
+        ]
+
+    def delete(self, name: str) -> None:
+        """Delete a saved kit; the recordings stay. `StoreError` if there is none."""
+        delete_kit(self._context.store, name)
+
+    def rename(self, old: str, new: str) -> None:
+        """Rename a saved kit; `StoreError` if the name is taken or there is no such kit."""
+        rename_kit(self._context.store, old, new)
+
+    def save_draft(self, text: str) -> None:
+        """Save the kit that is being built, as text; it replaces the draft before."""
+        keep_draft(self._context.store, text)
+
+    def draft(self) -> str:
+        """Return the draft that was saved last; "" if there is none."""
+        return kept_draft(self._context.store)
+
+    # Export
+
+    def warnings(self, kit: Kit) -> tuple[str, ...]:
+        """Return what to check before an export: wrong roles, guesses, missing strengths."""
+        return kit_warnings(kit, self.hits_of(kit))
+
+    def plan_export(
+        self, kit: Kit, folder: str | Path, options: ExportOptions | None = None
+    ) -> ExportPlan:
+        """Return the files that `export` would write, with warnings and refusals.
+
+        Parameters
+        ----------
+        kit : Kit
+        folder : str or Path
+        options : ExportOptions, optional
+
+        Returns
+        -------
+        ExportPlan
+            nothing is written
+
+        Raises
+        ------
+        KitError
+            if the kit is empty or names an unknown slot or hit
+        """
+        hits = self.hits_of(kit)
+        plan = foresee_export(kit, hits, folder, read=self._context.read, options=options)
+        return replace(plan, refusals=(*plan.refusals, *_changed_files(hits)))
+
+    def export(
+        self, kit: Kit, folder: str | Path, options: ExportOptions | None = None
+    ) -> list[Path]:
+        """Write a kit as audio, SFZ, note map and manifest into a new folder.
+
+        Parameters
+        ----------
+        kit : Kit
+        folder : str or Path, must not exist yet
+        options : ExportOptions, optional; by default WAV of 24 bits at each recording's rate
+
+        Returns
+        -------
+        list of Path, the files written
+
+        Raises
+        ------
+        KitError
+            if the folder exists, a recording has changed since it was scanned, or the kit cannot
+            be written; no partial folder is left
+
+        Examples
+        --------
+        >>> kit = cat.fill_kit({}, ["kick", "snare"])
+        >>> sorted(path.name for path in cat.export_kit(kit, "my kit") if path.suffix == ".sfz")
+        ['kit.sfz']
+        """
+        hits = self.hits_of(kit)
+        if changed := _changed_files(hits):
+            raise KitError(changed[0])
+        return export_kit(kit, hits, Path(folder), read=self._context.read, options=options)
+
+    def hits_of(self, kit: Kit) -> dict[int, Hit]:
+        """Return all hits of a kit by id."""
+        return self._context.hits_by_id({i for ids in kit.slots.values() for i in ids})
+
+    def _pool(self) -> Pool:
+        table = self._context.table()
+        return Pool(table.hits, self._context.store.production([hit.id for hit in table.hits]))
+
+    def _with_layers_like(self, before: Kit, kit: Kit) -> Kit:
+        had_layers = any(len(ids) > 1 for ids in before.slots.values())
+        return self.add_layers(kit) if had_layers else kit
+
+
+def _changed_files(hits: Mapping[int, Hit]) -> list[str]:
+    """Return a line for each recording that has changed since it was scanned."""
+    files = {hit.files: hit.content_hash for hit in hits.values()}
+    return [
+        f"{paths[0].name}: has changed since it was scanned; scan again"
+        for paths, known in files.items()
+        if all(path.is_file() for path in paths) and hash_file(*paths) != known
+    ]

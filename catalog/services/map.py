@@ -1,0 +1,53 @@
+"""The two-dimensional map of all hits."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from catalog.models import OnProgress, Progress
+from catalog.search.layout import Layout, lay_out_umap, pick_places, place_new
+from catalog.services.context import Context
+from catalog.services.duplicates import Duplicates
+
+
+class Map:
+    """Compute, store and read the map; copies lie on the hit that is kept."""
+
+    def __init__(self, context: Context, duplicates: Duplicates) -> None:
+        self._context = context
+        self._duplicates = duplicates
+
+    def compute(self, *, seed: int = 0, on_progress: OnProgress | None = None) -> Layout:
+        """Compute a new map and store it in place of the one before.
+
+        Parameters
+        ----------
+        seed : int
+        on_progress : callable, optional, called with `Progress` records of step "laying out"
+
+        Returns
+        -------
+        Layout
+        """
+        table = self._context.table()
+        representative = np.arange(len(table.hits))
+        for group in self._duplicates.groups(on_progress):
+            for other in group.others:
+                representative[table.rows[other]] = table.rows[group.keep]
+        if on_progress is not None:
+            on_progress(Progress("laying out", 0, 1))
+        layout = lay_out_umap(table.spaces, representative, seed=seed)
+        self._context.store.save_layout(layout.hit_ids, layout.xy, kind=layout.kind, seed=seed)
+        if on_progress is not None:
+            on_progress(Progress("laying out", 1, 1))
+        return layout
+
+    def layout(self) -> Layout:
+        """Return a place for each present hit; hits newer than the map lie beside similar ones."""
+        stored, ids = Layout(*self._context.store.layout()), [h.id for h in self._context.hits()]
+        places = pick_places(np.array(ids, np.int64), stored)
+        return place_new(self._context.table().spaces, stored) if places is None else places
+
+    def version(self) -> int:
+        """Return a number that changes when another map is stored."""
+        return self._context.store.layout_stamp()

@@ -1,0 +1,77 @@
+"""Faults of hits, gaps of the library, and files that could not be used."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from catalog.library.review.coverage import Coverage, find_coverage
+from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
+from catalog.models import Skipped
+from catalog.services.context import Context
+
+
+class Review:
+    """List what is wrong with the recordings and what is missing among them."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+
+    def faults(
+        self,
+        hit_ids: Collection[int] | None = None,
+        *,
+        kinds: Collection[str] = (),
+        least_weight: float = 0.0,
+        dismissed: bool = False,
+        sort: str = "weight",
+    ) -> list[HitFault]:
+        """Return the faults of hits, each with a number, a place in time and a weight.
+
+        Parameters
+        ----------
+        hit_ids : collection of int, optional, only these hits
+        kinds : collection of str, only these; see `catalog.features.faults.KINDS`
+        least_weight : float, 0 to 1
+        dismissed : bool, also those that `dismiss_fault` took out
+        sort : str, "weight" (heaviest first), "kind" or "hit"
+
+        Returns
+        -------
+        list of HitFault
+
+        Raises
+        ------
+        ParameterError
+            if a kind or the order is unknown
+        """
+        return read_faults(
+            self._context.store, hit_ids=hit_ids, kinds=kinds, least_weight=least_weight,
+            dismissed=dismissed, sort=sort,
+        )  # fmt: skip
+
+    def dismiss_fault(self, hit_ids: Collection[int], kind: str, *, dismissed: bool = True) -> None:
+        """Dismiss a kind of fault of hits for good; a changed file is judged again.
+
+        Raises
+        ------
+        ParameterError
+            if the kind is unknown
+        StoreError
+            if a hit is unknown
+        """
+        dismiss_faults(self._context.store, hit_ids, kind, dismissed=dismissed)
+
+    def coverage(self) -> Coverage:
+        """Return what was recorded of each drum and what is missing.
+
+        Examples
+        --------
+        >>> cat.review.coverage().holes[0].words
+        'no middling strokes of the first kick (cardboard box, Kitchen at Fennimarsh 2023-02-19)'
+        """
+        hits = {hit.id: hit for hit in self._context.hits()}
+        return find_coverage(list(self._context.with_strengths(hits).values()))
+
+    def skipped(self) -> list[Skipped]:
+        """Return the files that could not be used, each with its reason."""
+        return self._context.store.skipped()

@@ -1,0 +1,143 @@
+"""Search for hits that sound like a hit or like a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from catalog.errors import ParameterError
+from catalog.models import Hit
+from catalog.search.constraints import But
+from catalog.search.matches import Match, describe_difference
+from catalog.search.query import Query, find_alternates, find_similar, query_file, query_row
+from catalog.search.table import HitTable
+from catalog.services.context import Context
+
+
+class Search:
+    """Nearest hits by the sound of a stroke or by general likeness."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._last_file: tuple[tuple[Path, int], Query] | None = None
+
+    def alternates(self, hit_id: int, n: int | None = None) -> list[Match]:
+        """Return the hits most likely to be other strokes of the same drum, nearest first.
+
+        Parameters
+        ----------
+        hit_id : int
+        n : int, optional, how many; None for every other hit
+
+        Returns
+        -------
+        list of Match
+
+        Raises
+        ------
+        StoreError
+            if there is no such hit
+        ParameterError
+            if `n` is below 1
+
+        Examples
+        --------
+        >>> snare = next(hit for hit in cat.hits() if hit.name == "SN brass towel soft 2")
+        >>> [match.hit.drum for match in cat.alternates(snare.id, 2)]
+        ['SN brass towel', 'SN brass towel']
+        """
+        table = self._context.table()
+        return find_alternates(table, self._row(table, hit_id), n=n)
+
+    def similar(
+        self,
+        hit: int | str | Path,
+        n: int | None = None,
+        role: str | None = None,
+        elsewhere: bool = False,
+        *,
+        but: But | None = None,
+    ) -> list[Match]:
+        """Return hits of any drum that sound alike, nearest first.
+
+        Parameters
+        ----------
+        hit : int, str or Path
+            a hit's id, or a file that need not be in the catalog
+        n : int, optional, how many; None for every other hit
+        role : str, optional, only hits of this role
+        elsewhere : bool, only hits of other sessions
+        but : str, sequence of str or mapping, optional
+            how the answers are to differ: "shorter", ["darker", "tighter"], or
+            {"length_s": -0.1, "centroid_hz": "+20%"}; see `catalog.search.constraints`. Hits
+            that do not differ in this way are left out, so that there may be fewer than `n`
+
+        Returns
+        -------
+        list of Match
+
+        Raises
+        ------
+        StoreError
+            if there is no such hit
+        AudioError
+            if the file cannot be read
+        ParameterError
+            if `n` is below 1, the role is unknown, or `but` is not understood
+
+        Examples
+        --------
+        >>> snare = next(hit for hit in cat.hits() if hit.name == "SN brass towel soft 2")
+        >>> {match.hit.session for match in cat.similar(snare.id, 3, elsewhere=True)}
+        {'Vellanby boathouse'}
+        """
+        table = self._context.table()
+        query = self._query(hit, table)
+        return find_similar(table, query, n=n, role=role, elsewhere=elsewhere, but=but)
+
+    def measure_file(self, path: str | Path) -> Hit:
+        """Measure a file that need not be in the catalog, such as a phone recording.
+
+        Returns
+        -------
+        Hit
+            with id 0 and state "outside", its role guessed from sound; nothing is stored
+
+        Raises
+        ------
+        AudioError
+            if it cannot be read or holds no stroke
+        """
+        return self._query(Path(path), self._context.table()).hit
+
+    def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
+        """Return how another hit differs, in field terms: "40 ms shorter", "300 Hz darker".
+
+        Parameters
+        ----------
+        hit : int, str or Path, a hit's id or a file
+        other_id : int
+
+        Returns
+        -------
+        tuple of str, the most audible difference first
+        """
+        other = self._context.hit(other_id)
+        mine = self.measure_file(hit) if isinstance(hit, str | Path) else self._context.hit(hit)
+        return describe_difference(mine, other)
+
+    def _query(self, hit: int | str | Path, table: HitTable) -> Query:
+        """Return the point to search from; a file is measured once and then remembered."""
+        if not isinstance(hit, str | Path):
+            return query_row(table, self._row(table, hit))
+        path = Path(hit)
+        stamp = (path, path.stat().st_mtime_ns) if path.exists() else (path, 0)
+        known = self._last_file  # read once: another thread may search from another file
+        if known is None or known[0] != stamp:
+            known = self._last_file = (stamp, query_file(path))
+        return known[1]
+
+    def _row(self, table: HitTable, hit_id: int) -> int:
+        if hit_id not in table.rows:
+            hit = self._context.hit(hit_id)  # raises if the id is unknown
+            raise ParameterError(f"hit {hit_id} ({hit.name}) is {hit.state}: bring it back first")
+        return table.rows[hit_id]
