@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from catalog.cli import files, kits, library, review, search, takes
+from catalog.cli import files, guide, kits, library, review, search, takes
 from catalog.cli.output import FINE, WRONG, say
 from catalog.cli.page import demo_verb, open_page_verb
 from catalog.cli.parser import make_parser
@@ -60,6 +60,8 @@ def _run(args: argparse.Namespace) -> int:
     store = getattr(args, "store", None)
     if args.verb == "open":
         return open_page_verb(store, port=args.port, browser=args.browser)
+    if args.verb == "guide":
+        return guide.show_guide(args.subject, as_json=args.json)
     if args.verb == "demo":
         return demo_verb(store, port=args.port, browser=args.browser)
     from catalog.catalog import Catalog, default_store

@@ -1,4 +1,4 @@
-"""What README.md shows is what the commands print."""
+"""README.md and the guides show what the commands print."""
 
 from __future__ import annotations
 
@@ -9,32 +9,71 @@ import numpy as np
 import pytest
 
 from catalog.cli.parser import make_parser
-from tests.walk import INDENT, LEFT_OUT, README, demo_folder, mask, run, steps_of
+from tests.walk import (
+    DOCUMENTS,
+    GUIDES,
+    INDENT,
+    README,
+    ROOT,
+    Walk,
+    demo_folder,
+    mask,
+    parse_steps,
+    trim,
+)
 
-TEXT = README.read_text("utf-8")
-AWAY = 0.05  # numbers may be off by this share: processors round differently
+TEXTS = {path.name: path.read_text("utf-8") for path in DOCUMENTS}
+ALL_TEXT = "\n".join(TEXTS.values())
+NUMBER_TOLERANCE = 0.05  # relative; processors round differently
+N_PYTHON_LINES = 5  # README prints five matches
+
+
+@pytest.fixture(scope="module")
+def walk():
+    with demo_folder() as folder:
+        yield Walk(folder)
 
 
 @pytest.mark.slow
-def test_the_walk_prints_what_is_shown():
-    with demo_folder() as folder:
-        for step in steps_of(TEXT):
-            printed = [mask(line) for line in run(step.command, store=folder / "walk.sqlite")]
-            for line in step.shown:
-                if line != LEFT_OUT:
-                    words, numbers = mask(line)
-                    near = [n for w, n in printed if w == words and len(n) == len(numbers)]
-                    assert any(np.allclose(n, numbers, rtol=AWAY, atol=1.0) for n in near), line
+@pytest.mark.parametrize("name", TEXTS)
+def test_commands_print_what_the_document_shows(walk, name):
+    steps = parse_steps(TEXTS[name])
+    for step, output in zip(steps, walk.outputs(steps), strict=True):
+        if step.is_python:
+            continue
+        lines = trim(output, step.shown)
+        assert len(lines) == len(step.shown), step.source
+        for printed, shown in zip(lines, step.shown, strict=True):
+            (words, numbers), (shown_words, shown_numbers) = mask(printed), mask(shown)
+            assert words == shown_words, step.source
+            assert np.allclose(numbers, shown_numbers, rtol=NUMBER_TOLERANCE, atol=1.0), shown
 
 
-def test_all_other_commands_are_understood():
-    lines = re.findall(rf"^{INDENT}\.venv/bin/catalog (.*)$", TEXT, re.MULTILINE)
-    assert len(lines) > 5
+@pytest.mark.slow
+def test_the_python_of_readme_prints_five_matches(walk):
+    (step,) = [step for step in parse_steps(TEXTS["README.md"]) if step.is_python]
+    (output,) = walk.outputs([step])
+    assert len(output) == N_PYTHON_LINES
+
+
+def test_commands_that_are_not_run_are_valid():
+    lines = re.findall(rf"^{INDENT}\.venv/bin/catalog (.*)$", ALL_TEXT, re.MULTILINE)
+    assert len(lines) > 3
     for line in lines:
         assert make_parser().parse_args(shlex.split(line)).verb == line.split()[0]
 
 
-def test_every_verb_is_told_of():
+def test_every_verb_is_described():
     verbs = make_parser()._subparsers._group_actions[0].choices
-    untold = [verb for verb in verbs if not re.search(rf"`{verb}\b|catalog {verb}\b", TEXT)]
-    assert not untold
+    assert not [v for v in verbs if not re.search(rf"`{v}\b|catalog {v}\b", ALL_TEXT)]
+
+
+def test_readme_links_every_guide_and_every_link_exists():
+    links = re.findall(r"\]\(([^)]+)\)", TEXTS["README.md"])
+    assert {path.relative_to(ROOT).as_posix() for path in GUIDES} <= set(links)
+    assert all((ROOT / link).exists() for link in links)
+
+
+def test_readme_and_the_developer_notes_stay_short():
+    assert len(README.read_bytes()) <= 6_000
+    assert len((ROOT / "DEVELOPERS.md").read_bytes()) <= 8_000

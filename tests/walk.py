@@ -1,4 +1,4 @@
-"""The walk of README.md: its commands and what they print; `python -m tests.walk` renews it."""
+"""Run the commands of README.md and the guides; `python -m tests.walk --write` renews the outputs."""
 
 from __future__ import annotations
 
@@ -7,88 +7,169 @@ import io
 import re
 import shlex
 import shutil
+import sys
 import tempfile
-from collections.abc import Iterator
+import textwrap
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
+GUIDES = sorted((ROOT / "catalog" / "guide").glob("*.md"))
+DOCUMENTS = [README, *GUIDES]
 PROMPT, INDENT, LEFT_OUT = "    $ catalog ", "    ", "    …"
+PYTHON = ("    from ", "    import ")  # how a block of Python begins
+HOME = "/home/you/drums"  # printed in place of the temporary working folder
 AUDIO = (".wav", ".flac")
+SCAN = "scan recordings"  # run once for all documents
+N_HEAD, N_TAIL = 4, 1  # lines to show of the long output of a new command
+TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|\+00:00)?")
+NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+(?!\w)|(?= (?:ms|Hz|dB|c|s|m|LKFS|kHz)\b|%| %))")
+ANY_NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?!\w)")
 
 
 @dataclass
 class Step:
-    """A command of the walk and the lines that README shows of what it prints."""
+    """One command or one block of Python, and the lines of output that the document shows."""
 
-    command: str
+    source: str
+    is_python: bool = False
     shown: list[str] = field(default_factory=list)
 
 
-def steps_of(text: str) -> list[Step]:
-    """The commands of the walk in their order."""
+def parse_steps(text: str) -> list[Step]:
+    """Return the commands and the blocks of Python of a document, in order."""
     steps: list[Step] = []
-    is_inside = False
+    block = ""  # the kind of the block that the line before belongs to
     for line in text.splitlines():
         if line.startswith(PROMPT):
             steps.append(Step(line.removeprefix(PROMPT)))
-            is_inside = True
-        elif is_inside and line.startswith(INDENT):
+            block = "command"
+        elif not block and line.startswith(PYTHON):
+            steps.append(Step(line, is_python=True))
+            block = "python"
+        elif block == "command" and line.startswith(INDENT):
             steps[-1].shown.append(line)
+        elif block == "python" and (line.startswith(INDENT) or not line):
+            steps[-1].source += "\n" + line
         else:
-            is_inside = False
+            block = "other" if line.startswith(INDENT) else ""
     return steps
 
 
 @contextlib.contextmanager
 def demo_folder() -> Iterator[Path]:
-    """A folder of its own with the demo library copied to `recordings`, as the walk asks for."""
+    """Copy the demo library to `recordings` in a new folder and make that the working folder."""
     with tempfile.TemporaryDirectory() as folder:
         for path in (ROOT / "demo_library").rglob("*"):
             if path.suffix.lower() in AUDIO:
-                target = Path(folder, "recordings", path.relative_to(ROOT / "demo_library"))
+                target = Path(folder, "work", "recordings", path.relative_to(ROOT / "demo_library"))
                 target.parent.mkdir(parents=True, exist_ok=True)
                 shutil.copy2(path, target)
-        with contextlib.chdir(folder):
-            yield Path(folder)
+        with contextlib.chdir(Path(folder, "work")):
+            yield Path(folder, "work")
+
+
+class Walk:
+    """A demo library that is scanned once and put back into that state for each document."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.store = folder / "walk.sqlite"
+        self._scanned = folder.with_name("scanned")
+        self._scan_output = run(SCAN, store=self.store)
+        shutil.copytree(folder, self._scanned)
+
+    def outputs(self, steps: Sequence[Step]) -> list[list[str]]:
+        """Run the steps of one document and return what each prints."""
+        self._reset()
+        return [self._run(step, is_first=i == 0) for i, step in enumerate(steps)]
+
+    def _reset(self) -> None:
+        for path in self.folder.iterdir():
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+        shutil.copytree(self._scanned, self.folder, dirs_exist_ok=True)
+
+    def _run(self, step: Step, *, is_first: bool) -> list[str]:
+        if step.is_python:
+            return run_python(step.source)
+        if step.source == SCAN and is_first:
+            return self._scan_output
+        return run(step.source, store=self.store)
 
 
 def run(command: str, *, store: Path) -> list[str]:
-    """What a command prints as its result; what it says beside that is not shown in README."""
+    """Run one command and return the lines of its result; messages beside it are not shown."""
     from catalog.__main__ import main
 
-    out = io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
-        code = main([*shlex.split(command), "--store", str(store)])
-    assert code != 2, command
-    return [INDENT + line.rstrip() for line in out.getvalue().splitlines()]
+    own = [] if command.split()[0] == "guide" else ["--store", str(store)]
+    out, messages = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(messages):
+        code = main([*shlex.split(command), *own])
+    assert code != 2, f"catalog {command}: {messages.getvalue()}"
+    text = out.getvalue().replace(str(Path.cwd()), HOME)
+    return [(INDENT + line).rstrip() for line in text.splitlines()]
+
+
+def run_python(source: str) -> list[str]:
+    """Run one block of Python and return the lines that it prints."""
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        exec(compile(textwrap.dedent(source), "document", "exec"), {})
+    return [(INDENT + line).rstrip() for line in out.getvalue().splitlines()]
 
 
 def mask(line: str) -> tuple[str, list[float]]:
-    """A line without its numbers, and the numbers: they may differ a little between machines."""
-    numbers = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", line)]
-    return re.sub(r"\d+(?:\.\d+)?", "#", line), numbers
+    """Split a line into its words and its measured numbers, which may differ between machines.
+
+    Hit numbers, counts and digits in file names are words.
+    """
+    line = TIME.sub("TIME", line)
+    pattern = ANY_NUMBER if "LKFS" in line else NUMBER
+    return pattern.sub("#", line), [float(number) for number in pattern.findall(line)]
 
 
-def trimmed(lines: list[str], shown: list[str]) -> list[str]:
-    """As many first and last lines as were shown before."""
+def trim(lines: list[str], shown: list[str]) -> list[str]:
+    """Keep as many first and last lines as the document shows."""
+    if not shown and len(lines) > N_HEAD + N_TAIL:
+        shown = [""] * N_HEAD + [LEFT_OUT] + [""] * N_TAIL
+    if not shown:
+        return lines
     if LEFT_OUT not in shown:
         return lines[: len(shown)]
-    before = shown.index(LEFT_OUT)
-    after = len(shown) - before - 1
-    return [*lines[:before], LEFT_OUT, *lines[len(lines) - after :]]
+    n_head = shown.index(LEFT_OUT)
+    n_tail = len(shown) - n_head - 1
+    return [*lines[:n_head], LEFT_OUT, *lines[len(lines) - n_tail :]]
+
+
+def rewrite(text: str, steps: Sequence[Step], outputs: Sequence[list[str]]) -> str:
+    """Return the document with the outputs of its commands renewed."""
+    at = 0
+    for step, output in zip(steps, outputs, strict=True):
+        if step.is_python:
+            continue
+        old = "\n".join([PROMPT + step.source, *step.shown])
+        new = "\n".join([PROMPT + step.source, *trim(output, step.shown)])
+        at = text.index(old + "\n", at)
+        text = text[:at] + new + text[at + len(old) :]
+        at += len(new)
+    return text
 
 
 def main() -> None:
-    """Write what the commands print now into README.md."""
-    text = README.read_text("utf-8")
+    """Run every document, and write the new outputs with `--write`."""
+    names = [name for name in sys.argv[1:] if not name.startswith("-")]
     with demo_folder() as folder:
-        for step in steps_of(text):
-            lines = trimmed(run(step.command, store=folder / "walk.sqlite"), step.shown)
-            old = "\n".join([PROMPT + step.command, *step.shown])
-            text = text.replace(old, "\n".join([PROMPT + step.command, *lines]))
-    README.write_text(text, "utf-8")
+        walk = Walk(folder)
+        for path in DOCUMENTS:
+            if names and path.stem not in names:
+                continue
+            text = path.read_text("utf-8")
+            steps = parse_steps(text)
+            new = rewrite(text, steps, walk.outputs(steps))
+            print(f"{path.name}: {len(steps)} steps{', changed' * (new != text)}")
+            if "--write" in sys.argv:
+                path.write_text(new, "utf-8")
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from catalog.cli import files, kits, library, page, review, search, takes
+from catalog.cli import files, guide, kits, library, page, review, search, takes
 
 
 def make_parser() -> argparse.ArgumentParser:
@@ -21,6 +21,6 @@ def make_parser() -> argparse.ArgumentParser:
     def verb(name: str, text: str) -> argparse.ArgumentParser:
         return verbs.add_parser(name, help=text, description=text, parents=[shared])
 
-    for family in (library, takes, review, files, search, kits, page):
+    for family in (library, takes, review, files, search, kits, page, guide):
         family.add_verbs(verb)
     return parser

@@ -8,6 +8,7 @@ from catalog.errors import StoreError
 from catalog.web import state as opened
 from catalog.web.labels import HEARING, HOW_TO_BEGIN, NO_HITS, inert
 from catalog.web.views.browse.map import draw_listen
+from catalog.web.views.guide import draw_guide_button
 from catalog.web.views.kit.kit import draw_kit
 from catalog.web.views.recordings.import_ import draw_bring
 from catalog.web.views.recordings.progress import draw_scan_line
@@ -52,3 +53,4 @@ def draw_page() -> None:
         draw_bring(catalog, is_open=bool(bring.open))
     draw_scan_line(catalog)
     st.caption(HEARING)
+    draw_guide_button()
