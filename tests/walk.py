@@ -1,4 +1,4 @@
-"""Run the commands of README.md and the guides; `python -m tests.walk --write` renews the outputs."""
+"""Run the commands of README.md and the guides; `python -m tests.walk --write` renews them."""
 
 from __future__ import annotations
 

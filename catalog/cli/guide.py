@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
-
 from catalog.cli.output import FINE, AddVerb, emit
 from catalog.guide import list_subjects, read_guide
 
@@ -24,4 +22,3 @@ def show_guide(subject: str | None, *, as_json: bool) -> int:
     lines = [f"{name:<12} {title}" for name, title in subjects.items()]
     emit(subjects, lines, as_json=as_json)
     return FINE
-

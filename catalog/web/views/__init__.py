@@ -41,6 +41,7 @@ def draw_page() -> None:
         st.header(NO_HITS)
         st.markdown(HOW_TO_BEGIN)
         draw_bring(catalog)
+        draw_guide_button()
         return
     listen, twice, kit, bring = st.tabs(PARTS, key="part", on_change="rerun", bind="query-params")
     with listen:

@@ -18,13 +18,12 @@ def draw_guide_button() -> None:
     with st.container(key="guide"):
         st.html(STYLE)
         if st.button("?", help="Guides"):
-            _draw_dialog()
+            st.dialog("Guides", width="large")(draw_guides)()
 
 
-@st.dialog("Guides", width="large")
-def _draw_dialog() -> None:
-    subjects = list_subjects()
-    subject = st.selectbox(
-        "Subject", list(subjects), index=list(subjects).index(FIRST), format_func=subjects.get
-    )
+def draw_guides() -> None:
+    """Draw the choice of subjects and the chosen guide."""
+    titles = list_subjects()
+    first = list(titles).index(FIRST)
+    subject = st.selectbox("Subject", list(titles), index=first, format_func=titles.__getitem__)
     st.markdown(read_guide(subject))
