@@ -62,8 +62,8 @@ def _dismiss(cat: Catalog, args: argparse.Namespace) -> int:
 def _coverage(cat: Catalog, args: argparse.Namespace) -> int:
     coverage = cat.review.coverage()
     value = {
-        "cells": [{**plain(cell), "n_hits": cell.n_hits} for cell in coverage.cells],
-        "holes": coverage.holes,
+        "cells": [{**plain(cell), "n_hits": cell.n_hits} for cell in coverage.bins],
+        "holes": coverage.gaps,
     }
     emit(value, coverage_lines(coverage), as_json=args.json)
     return FINE
@@ -73,15 +73,15 @@ def coverage_lines(coverage: Coverage) -> list[str]:
     """The printable list: counts drum by drum, then what is missing, with boxes to tick off."""
     lines: list[str] = []
     last = ("", "", "")
-    for cell in coverage.cells:
+    for cell in coverage.bins:
         drum = (cell.role, cell.session, cell.drum)
         if drum != last:
             lines += [*([""] if lines else []), f"{cell.drum}  ({cell.role}, {cell.session})"]
             last = drum
         kind = cell.stroke or "-"
         lines.append(f"  {kind:<8} {cell.strength:<7} {cell.n_hits:>4}  {cell.microphone or '-'}")
-    lines += ["", "To record:" if coverage.holes else "Nothing is missing."]
-    lines += [f"[ ] {hole.words}" for hole in coverage.holes]
+    lines += ["", "To record:" if coverage.gaps else "Nothing is missing."]
+    lines += [f"[ ] {hole.words}" for hole in coverage.gaps]
     return lines
 
 

@@ -66,7 +66,7 @@ class Review:
 
         Examples
         --------
-        >>> cat.review.coverage().holes[0].words
+        >>> cat.review.coverage().gaps[0].words
         'no middling strokes of the first kick (cardboard box, Kitchen at Fennimarsh 2023-02-19)'
         """
         hits = {hit.id: hit for hit in self._context.hits()}

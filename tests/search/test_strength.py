@@ -133,7 +133,7 @@ def test_normalised_files_become_layers_and_velocity_makes_their_dynamics(tmp_pa
         assert velocity_gain(layers, 127) == 1.0
         half = 20 * math.log10(velocity_gain(layers, 64))
         assert half == pytest.approx(40 * math.log10(64 / 127), abs=1.0)
-        assert {cell.strength for cell in cat.review.coverage().cells} != {"full"}
+        assert {b.strength for b in cat.review.coverage().bins} != {"full"}
         loudest = max(layers[-1].hits, key=lambda hit: hit.strength_lkfs)
         assert loudest.strength_lkfs == pytest.approx(loudest.descriptors["loudness_lkfs"])
 

@@ -25,5 +25,5 @@ def test_coverage_is_drawn_and_told(own):
     app = open_part("Bring in", coverage_open=True)
     coverage = opened.open_catalog().review.coverage()
     assert "to record" in shown(app)
-    text = list_text(coverage.cells, [hole.words for hole in coverage.holes])
-    assert text.count("[ ] ") == len(coverage.holes)
+    text = list_text(coverage.bins, [hole.words for hole in coverage.gaps])
+    assert text.count("[ ] ") == len(coverage.gaps)

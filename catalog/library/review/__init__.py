@@ -1,1 +1,1 @@
-"""What the library lacks and what is wrong with it."""
+"""What the recordings lack and what is wrong with them."""

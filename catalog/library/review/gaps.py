@@ -1,4 +1,4 @@
-"""The holes in what has been recorded, in words, to plan the next day in the studio by."""
+"""What is missing in the recordings, as sentences, to plan the next recording session."""
 
 from __future__ import annotations
 
@@ -6,31 +6,50 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-ROUND_ROBIN = 3  # strokes of one strength, so that none is heard twice in a row: common practice
-
-
-NUMBERS = ("no", "one", "two")
-
-
+STRENGTHS = ("soft", "middle", "full")
+STROKE_KINDS = ("", "centre", "edge", "rim", "open", "damped")  # "" where it is unknown
+MIN_ROUND_ROBIN = 3  # strokes of one strength, so that none repeats at once: common practice
+MIN_STROKES = 3  # of a drum; fewer are not a recording of a drum
+USUAL_ROLES = (  # of a kit: common practice, no source
+    "kick", "snare", "hat_closed", "hat_open", "tom", "crash", "ride",
+)  # fmt: skip
+TWO_DRUM_ROLES = ("conga_bongo", "timbale_agogo")  # either of two instruments
+NUMBERS = ("no", "one", "two")  # below `MIN_ROUND_ROBIN`
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
+STRENGTH_WORDS = {"soft": "soft", "middle": "middling", "full": "full"}
 
-
-# What a usual kit has: common practice, no source.
-USUAL = ("kick", "snare", "hat_closed", "hat_open", "tom", "crash", "ride")
-
-
-LEAST_STROKES = 3  # of a drum; what was struck once or twice only is no recording of a drum
-
-
-EITHER = ("conga_bongo", "timbale_agogo")
-
-
-IN_WORDS = {"soft": "soft", "middle": "middling", "full": "full"}
+DrumKey = tuple[str, str, str]  # role, session, drum
 
 
 @dataclass(frozen=True)
-class Hole:
-    """Something that is missing.
+class CoverageBin:
+    """Strokes of one drum that share strength, kind of stroke and microphone.
+
+    Attributes
+    ----------
+    session, drum, role, microphone : str, as in `Hit`
+    strength : str, one of `STRENGTHS`
+    stroke : str, one of `STROKE_KINDS`
+    hit_ids : tuple of int
+    """
+
+    session: str
+    drum: str
+    role: str
+    strength: str
+    stroke: str
+    microphone: str
+    hit_ids: tuple[int, ...]
+
+    @property
+    def n_hits(self) -> int:
+        """Number of strokes."""
+        return len(self.hit_ids)
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Something that has not been recorded.
 
     Attributes
     ----------
@@ -46,38 +65,45 @@ class Hole:
     role: str
 
 
-def find_holes(cells: Sequence[Cell]) -> list[Hole]:
-    """Say what is missing.
+def find_gaps(bins: Sequence[CoverageBin]) -> list[Gap]:
+    """Find what is missing.
 
     Parameters
     ----------
-    cells : sequence of Cell, those of one drum one after another
+    bins : sequence of CoverageBin, those of one drum one after another
 
     Returns
     -------
-    list of Hole: whole roles first, then drum by drum
+    list of Gap: whole roles first, then drum by drum
     """
-    drums: dict[tuple[str, str, str], list[Cell]] = defaultdict(list)
-    for cell in cells:
-        drums[cell.role, cell.session, cell.drum].append(cell)
+    drums: dict[DrumKey, list[CoverageBin]] = defaultdict(list)
+    for b in bins:
+        drums[b.role, b.session, b.drum].append(b)
     roles = {role for role, _, _ in drums}
-    holes = [
-        Hole(f"no {plain_role(role)} at all", "role", "", "", role)
-        for role in USUAL
+    gaps = [
+        Gap(f"no {plain_role(role)} at all", "role", "", "", role)
+        for role in USUAL_ROLES
         if roles and role not in roles
     ]
     names = name_drums(drums)
-    for key, members in drums.items():
+    for key, of_drum in drums.items():
         role, session, drum = key
-        if sum(_strokes(members).values()) < LEAST_STROKES:
-            continue
-        for kind, words in _holes_of(members, names[key]):
-            holes.append(Hole(words, kind, session, drum, role))
-    return holes
+        counts = _count_strokes(of_drum)
+        if sum(counts.values()) >= MIN_STROKES:
+            gaps += [
+                Gap(words, kind, session, drum, role)
+                for kind, found in (
+                    ("strength", _missing_strengths(counts, names[key])),
+                    ("round robin", _short_round_robins(counts, names[key])),
+                    ("microphone", _missing_microphones(of_drum, names[key])),
+                )
+                for words in found
+            ]
+    return gaps
 
 
-def name_drums(keys: Iterable[tuple[str, str, str]]) -> dict[tuple[str, str, str], str]:
-    """Name drums as one speaks of them: "the snare", or "the second snare (brass, loft)".
+def name_drums(keys: Iterable[DrumKey]) -> dict[DrumKey, str]:
+    """Name drums in words: "the snare (brass, loft)", or "the second snare (brass, loft)".
 
     Parameters
     ----------
@@ -87,95 +113,64 @@ def name_drums(keys: Iterable[tuple[str, str, str]]) -> dict[tuple[str, str, str
     -------
     dict of those to names
     """
-    by_role: dict[str, list[tuple[str, str, str]]] = defaultdict(list)
+    by_role: dict[str, list[DrumKey]] = defaultdict(list)
     for key in keys:
         by_role[key[0]].append(key)
     names = {}
     for role, same in by_role.items():
         for i, key in enumerate(same):
-            which = ", ".join(part for part in (key[2], key[1]) if part)
-            count = f"{_ordinal(i)} " if len(same) > 1 else ""
-            names[key] = f"the {count}{plain_role(role)} ({which})"
+            place = ", ".join(part for part in (key[2], key[1]) if part)
+            ordinal = f"{_ordinal(i)} " if len(same) > 1 else ""
+            names[key] = f"the {ordinal}{plain_role(role)} ({place})"
     return names
 
 
 def plain_role(role: str) -> str:
-    """A role in words: "closed hat" for "hat_closed"."""
+    """Return a role in words: "closed hat" for "hat_closed"."""
     first, _, rest = role.partition("_")
     if first == "hat" and rest:
         return f"{rest} hat"
-    return " or ".join((first, rest)) if role in EITHER else role.replace("_", " ")
+    return " or ".join((first, rest)) if role in TWO_DRUM_ROLES else role.replace("_", " ")
 
 
-def _holes_of(cells: Sequence[Cell], name: str) -> list[tuple[str, str]]:
-    strokes = _strokes(cells)
-    strengths = {strength for _, strength in strokes}
-    found = [
-        ("strength", f"no {IN_WORDS[strength]} strokes of {name}")
+def _missing_strengths(counts: dict[tuple[str, str], int], name: str) -> list[str]:
+    strengths = {strength for _, strength in counts}
+    return [
+        f"no {STRENGTH_WORDS[strength]} strokes of {name}"
         for strength in STRENGTHS
         if strength not in strengths
     ]
-    for (stroke, strength), n in strokes.items():
-        if n < ROUND_ROBIN:
-            kind = f"{stroke} " if stroke else ""
-            many = "stroke" if n == 1 else "strokes"
-            found.append((
-                "round robin",
-                f"{name} has {NUMBERS[n]} {kind}{many} at {IN_WORDS[strength]} strength; "
-                "a round robin wants three or more",
-            ))  # fmt: skip
-    heard: dict[str, int] = defaultdict(int)
-    for cell in cells:
-        heard[cell.microphone] += len(cell.hit_ids)
-    most = max(heard.values())
-    found += [
-        ("microphone", f"{name}: {most - n} of {most} strokes are missing in {microphone}")
-        for microphone, n in sorted(heard.items())
+
+
+def _short_round_robins(counts: dict[tuple[str, str], int], name: str) -> list[str]:
+    return [
+        f"{name} has {NUMBERS[n]} {f'{kind} ' if kind else ''}{'stroke' if n == 1 else 'strokes'}"
+        f" at {STRENGTH_WORDS[strength]} strength; a round robin wants three or more"
+        for (kind, strength), n in counts.items()
+        if n < MIN_ROUND_ROBIN
+    ]
+
+
+def _missing_microphones(bins: Sequence[CoverageBin], name: str) -> list[str]:
+    counts: dict[str, int] = defaultdict(int)
+    for b in bins:
+        counts[b.microphone] += b.n_hits
+    most = max(counts.values())
+    return [
+        f"{name}: {most - n} of {most} strokes are missing in {microphone}"
+        for microphone, n in sorted(counts.items())
         if n < most and microphone
     ]
-    return found
 
 
-def _strokes(cells: Sequence[Cell]) -> dict[tuple[str, str], int]:
-    """Strokes by kind and strength; one heard by several microphones counts once."""
+def _count_strokes(bins: Sequence[CoverageBin]) -> dict[tuple[str, str], int]:
+    """Count strokes by kind and strength; one recorded by several microphones counts once."""
     counts: dict[tuple[str, str], int] = {}
-    for cell in cells:
-        key = (cell.stroke, cell.strength)
-        counts[key] = max(counts.get(key, 0), len(cell.hit_ids))
+    for b in bins:
+        key = (b.stroke, b.strength)
+        counts[key] = max(counts.get(key, 0), b.n_hits)
     return counts
 
 
 def _ordinal(i: int) -> str:
     return ORDINALS[i] if i < len(ORDINALS) else f"{i + 1}th"
-
-
-STRENGTHS = ("soft", "middle", "full")
-
-
-STROKES = ("", "centre", "edge", "rim", "open", "damped")  # "" where neither name nor decay tells
-
-
-@dataclass(frozen=True)
-class Cell:
-    """Strokes of one drum that are alike in strength, kind and microphone.
-
-    Attributes
-    ----------
-    session, drum, role, microphone : str, as in `Hit`
-    strength : str, one of `STRENGTHS`
-    stroke : str, one of `STROKES`
-    hit_ids : tuple of int
-    """
-
-    session: str
-    drum: str
-    role: str
-    strength: str
-    stroke: str
-    microphone: str
-    hit_ids: tuple[int, ...]
-
-    @property
-    def n_hits(self) -> int:
-        """How many strokes there are."""
-        return len(self.hit_ids)

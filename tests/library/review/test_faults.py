@@ -28,14 +28,14 @@ def hot(store):
     return next(hit for hit in store.hits() if hit.name == "hot")
 
 
-def test_a_scan_keeps_what_is_wrong_with_each_hit(scanned):
+def test_a_scan_stores_the_faults_of_each_hit(scanned):
     fault = read_faults(scanned, kinds=["clipped"])[0]
     assert fault.hit_id == hot(scanned).id
     assert (fault.label, fault.unit) == ("clipped", "samples")
     assert fault.value >= 3
 
 
-def test_faults_come_heaviest_first_or_by_kind_or_by_hit(scanned):
+def test_faults_are_sorted_by_weight_kind_or_hit(scanned):
     weights = [fault.weight for fault in read_faults(scanned)]
     assert weights == sorted(weights, reverse=True)
     ids = [fault.hit_id for fault in read_faults(scanned, sort="hit")]
@@ -44,14 +44,14 @@ def test_faults_come_heaviest_first_or_by_kind_or_by_hit(scanned):
     assert len([k for i, k in enumerate(kinds) if i == 0 or kinds[i - 1] != k]) == len(set(kinds))
 
 
-def test_light_faults_and_other_hits_can_be_left_out(scanned):
+def test_faults_are_filtered_by_weight_and_by_hit(scanned):
     assert all(fault.weight >= 0.9 for fault in read_faults(scanned, least_weight=0.9))
     assert {fault.hit_id for fault in read_faults(scanned, hit_ids=[hot(scanned).id])} == {
         hot(scanned).id
     }
 
 
-def test_what_is_dismissed_stays_dismissed_until_the_file_changes(scanned, library, write_hit):
+def test_a_dismissed_fault_stays_dismissed_until_the_file_changes(scanned, library, write_hit):
     hit = hot(scanned)
     dismiss_faults(scanned, [hit.id], "clipped")
     assert read_faults(scanned, kinds=["clipped"]) == []
@@ -84,7 +84,7 @@ def test_unknown_kinds_orders_and_hits_are_refused(scanned):
     assert read_faults(scanned, kinds=["clipped"])[0].dismissed is False
 
 
-def test_what_rattles_by_nature_has_no_second_stroke(scanned):
+def test_a_shaker_has_no_fault_of_a_second_onset(scanned):
     hit = hot(scanned)
     with scanned.writing() as db:
         found = '[["second", 0.1, 0.0, -3.0, 0.8, -1]]'
@@ -95,7 +95,7 @@ def test_what_rattles_by_nature_has_no_second_stroke(scanned):
     assert read_faults(scanned, kinds=["second"]) == []
 
 
-def test_hits_of_an_older_store_are_measured_anew(store, library):
+def test_hits_of_an_older_store_are_measured_again(store, library):
     scan_folders(store, [library], n_jobs=1)
     assert "UPDATE hit SET version = 0" in schema.MIGRATIONS[1]
     with store.writing() as db:

@@ -10,7 +10,7 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.library.review.coverage import Coverage
-from catalog.library.review.gaps import STRENGTHS, Cell
+from catalog.library.review.gaps import STRENGTHS, CoverageBin
 from catalog.web import state as opened
 from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
 
@@ -35,13 +35,13 @@ def draw_coverage(catalog: Catalog) -> None:
 
 
 def _draw_open(coverage: Coverage) -> None:
-    roles = list(dict.fromkeys(cell.role for cell in coverage.cells))
+    roles = list(dict.fromkeys(cell.role for cell in coverage.bins))
     role = st.selectbox(
         "Role", [EVERY, *roles], key="coverage_role",
         format_func=lambda name: ROLE_WORDS[name] if name else "all",
     )  # fmt: skip
-    cells = [cell for cell in coverage.cells if role in (EVERY, cell.role)]
-    holes = [hole for hole in coverage.holes if role in (EVERY, hole.role)]
+    cells = [cell for cell in coverage.bins if role in (EVERY, cell.role)]
+    holes = [hole for hole in coverage.gaps if role in (EVERY, hole.role)]
     drums = _by_drum(cells)
     st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="content")
     if len(drums) > MAX_DRUMS:
@@ -64,14 +64,14 @@ def _draw_open(coverage: Coverage) -> None:
     )
 
 
-def _by_drum(cells: Sequence[Cell]) -> dict[Drum, list[Cell]]:
-    drums: dict[Drum, list[Cell]] = defaultdict(list)
+def _by_drum(cells: Sequence[CoverageBin]) -> dict[Drum, list[CoverageBin]]:
+    drums: dict[Drum, list[CoverageBin]] = defaultdict(list)
     for cell in cells:
         drums[cell.role, cell.session, cell.drum].append(cell)
     return drums
 
 
-def draw_picture(drums: dict[Drum, list[Cell]]) -> str:
+def draw_picture(drums: dict[Drum, list[CoverageBin]]) -> str:
     """Draw a line a drum with a bar for each strength, as wide as there are strokes of it.
 
     Strokes through several microphones count once: the microphone with the most is taken.
@@ -110,7 +110,7 @@ def _text(x: float, y: float, text: str) -> str:
     return f'<text x="{x}" y="{y}" fill="{INK}">{escape(plain(text))}</text>'
 
 
-def count_strokes(cells: Sequence[Cell], strength: str) -> int:
+def count_strokes(cells: Sequence[CoverageBin], strength: str) -> int:
     """Count the strokes of one strength, through the microphone that has the most of them."""
     by_microphone: dict[str, int] = defaultdict(int)
     for cell in cells:
@@ -119,7 +119,7 @@ def count_strokes(cells: Sequence[Cell], strength: str) -> int:
     return max(by_microphone.values(), default=0)
 
 
-def _table(cells: Sequence[Cell]) -> dict[str, list[object]]:
+def _table(cells: Sequence[CoverageBin]) -> dict[str, list[object]]:
     return {
         "role": [ROLE_WORDS[cell.role] for cell in cells],
         "drum": [plain(cell.drum) for cell in cells],
@@ -131,12 +131,12 @@ def _table(cells: Sequence[Cell]) -> dict[str, list[object]]:
     }
 
 
-def list_text(cells: Sequence[Cell], holes: Sequence[str]) -> str:
+def list_text(cells: Sequence[CoverageBin], holes: Sequence[str]) -> str:
     """Give the list to print: boxes to tick off, then what there is.
 
     Parameters
     ----------
-    cells : sequence of Cell
+    cells : sequence of CoverageBin
     holes : sequence of str
 
     Returns
