@@ -12,7 +12,7 @@ from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.kit.balance import Clashes
+    from catalog.kit.balance import Masking
     from catalog.kit.export import ExportPlan
     from catalog.kit.model import Kit
     from catalog.kit.phrase import Stroke
@@ -176,7 +176,7 @@ def _clashes(cat: Catalog, args: argparse.Namespace) -> int:
     return FINE
 
 
-def _clash_lines(found: Clashes) -> Iterator[str]:
+def _clash_lines(found: Masking) -> Iterator[str]:
     for row, slot in enumerate(found.slots):
         overlap = " ".join(f"{100 * share:4.0f}" for share in found.overlap[row])
         note = found.notes[row] or "-"
@@ -241,7 +241,7 @@ def _plan_lines(plan: ExportPlan) -> Iterator[str]:
         tuning = f"  {file.tuning_semitones:+.1f} semitones" if file.tuning_semitones else ""
         velocity = f"velocity {file.lowest} to {file.highest}"
         yield f"{file.file}  {velocity}{gain}{tuning}  {short_path(Path(file.source))}"
-    yield from plan.papers
+    yield from plan.documents
     if plan.zip_file is not None:
         yield f"and all of it as {plan.zip_file}"
     yield f"at most {plan.n_bytes / 1e6:.1f} MB"

@@ -1,4 +1,4 @@
-"""How loud each slot is in the kit: one gain a slot, so that recorded dynamics stay as they are."""
+"""Gain of each slot of a kit. A slot has one gain, so that recorded dynamics are preserved."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
 
-CEILING_DBTP = -1.0  # EBU R 128: programmes stay under -1 dBTP
-MARGIN_DB = 0.1  # fourfold oversampling can read low by that much and more (BS.1770-4, Annex 2)
-CHORD_S = 1.0  # from the start on: later all strokes have fallen
-LIMBS = 4  # a drummer strikes at most four things at once
-QUIETEST_LKFS = -70.0  # the absolute gate of BS.1770-4: below it nothing is measured
-MAX_BOOST_DB = 24.0  # more lifts the noise of the room with the drum
-TARGET_LKFS = -20.0  # of kick and snare before the headroom is set; only differences matter
+CEILING_DBTP = -1.0  # maximum true peak of EBU R 128
+MARGIN_DB = 0.1  # by which a fourfold oversampled true peak may read low (BS.1770-4, Annex 2)
+CHORD_S = 1.0  # from the onset; later every stroke has decayed
+LIMBS = 4  # most strokes that a drummer plays at once
+QUIETEST_LKFS = -70.0  # absolute gate of BS.1770-4; no loudness is measured below it
+MAX_BOOST_DB = 24.0  # more would raise the noise of the room with the drum
+TARGET_LKFS = -20.0  # of kick and snare before headroom is set; only differences matter
 BALANCE_LU: Mapping[str, float] = {
     "kick": 0.0, "snare": 0.0, "sidestick": -5.0, "clap": -2.0, "hat_closed": -9.0,
     "hat_pedal": -11.0, "hat_open": -6.0, "tom": -2.0, "crash": -3.0, "ride": -8.0,
     "ride_bell": -6.0, "splash": -6.0, "china": -4.0, "cowbell": -7.0, "tambourine": -8.0,
     "shaker": -11.0, "wood": -8.0, "conga_bongo": -5.0, "timbale_agogo": -5.0, "other": -8.0,
-}  # fmt: skip  # below kick and snare, as drums are mixed; common practice, no source
+}  # fmt: skip  # relative to kick and snare, as drums are mixed; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -36,9 +36,9 @@ class Levels:
 
     Attributes
     ----------
-    gain_db : dict of slot name to float, for all hits of the slot
-    chord_dbtp : float, highest true peak that four slots at once can reach, or all at once do
-    notes : tuple of str, what was changed and what could not be
+    gain_db : dict of slot name to float, dB, for all hits of the slot
+    chord_dbtp : float, highest true peak that any four slots can reach, or all slots together do
+    notes : tuple of str, changes made, and slots whose level could not be set
     """
 
     gain_db: dict[str, float]
@@ -46,17 +46,17 @@ class Levels:
     notes: tuple[str, ...]
 
 
-def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]) -> Levels:
-    """Set each slot to its place in the kit and leave headroom for the loudest chord.
+def balance_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]) -> Levels:
+    """Balance the loudness of the slots and leave headroom for the loudest chord.
 
-    A slot is matched by its strongest stroke, the one that full velocity plays; the user's own
-    levels are added to that, and the chord is heard as the slots are tuned.
+    The loudness of a slot is that of its strongest stroke, which full velocity plays. The user's
+    own levels are added; the chord is measured with the slots tuned.
 
     Parameters
     ----------
     kit : Kit
     hits : mapping of id to Hit
-    read : callable, gives the decoded stroke of a hit
+    read : callable, decodes the stroke of a hit
 
     Returns
     -------
@@ -67,14 +67,14 @@ def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Aud
     Loudness and true peak: Recommendation ITU-R BS.1770-4, Annexes 1 and 2. Ceiling: EBU R 128.
     """
     kit = replace(kit, slots={slot: ids for slot, ids in kit.slots.items() if ids})
-    matched, notes = {}, []
+    balanced, notes = {}, []
     for slot, ids in kit.slots.items():
-        matched[slot], note = _match_slot(slot, [hits[i] for i in ids])
+        balanced[slot], note = _balance_slot(slot, [hits[i] for i in ids])
         notes += [note] if note else []
         if own := kit.level_db.get(slot, 0.0):
             notes.append(f"{slot}: {own:+.1f} dB by hand")
-    unmeasured = {slot for slot, gain in matched.items() if gain is None}
-    gains = {slot: (gain or 0.0) + kit.level_db.get(slot, 0.0) for slot, gain in matched.items()}
+    unmeasured = {slot for slot, gain in balanced.items() if gain is None}
+    gains = {slot: (gain or 0.0) + kit.level_db.get(slot, 0.0) for slot, gain in balanced.items()}
     peak = _chord_peak(kit, hits, gains, read=read)
     headroom_db = 0.0
     if math.isfinite(peak):
@@ -87,7 +87,7 @@ def match_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Aud
     return Levels(gains, peak + headroom_db, tuple(notes))
 
 
-def _match_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]:
+def _balance_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]:
     top = max(strokes, key=lambda hit: hit.strength_lkfs)
     loudness = top.descriptors.get("loudness_lkfs", math.nan)
     if not loudness > QUIETEST_LKFS:
@@ -102,14 +102,14 @@ def _match_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]:
 def _chord_peak(
     kit: Kit, hits: Mapping[int, Hit], gain_db: Mapping[str, float], *, read: Callable[[Hit], Audio]
 ) -> float:
-    """Highest true peak of a chord, dBTP: the four highest peaks met, or all slots at once."""
+    """Highest true peak of a chord, dBTP: the four highest peaks added, or all slots together."""
     peaks, strongest = [], []
     for slot, ids in kit.slots.items():
         gain = 10.0 ** (gain_db[slot] / 20.0)
         top = max((hits[i] for i in ids), key=lambda hit: (hit.strength_lkfs, -hit.id))
         highest = 0.0
         for hit_id in ids:
-            audio = tuned(read(hits[hit_id]), kit.tuning_semitones.get(slot, 0.0))
+            audio = tune_stroke(read(hits[hit_id]), kit.tuning_semitones.get(slot, 0.0))
             highest = max(highest, 10.0 ** (true_peak(audio.samples, sr=audio.sr) / 20.0))
             if hit_id == top.id:
                 strongest.append(replace(audio, samples=audio.samples * np.float32(gain)))
@@ -117,19 +117,19 @@ def _chord_peak(
     bound = sum(sorted(peaks)[-LIMBS:])
     if bound <= 0.0:
         return -math.inf
-    return max(20.0 * math.log10(bound), all_at_once(strongest))
+    return max(20.0 * math.log10(bound), simultaneous_peak(strongest))
 
 
-def all_at_once(strokes: Sequence[Audio]) -> float:
-    """True peak of strokes that begin together, dBTP; -inf for silence.
+def simultaneous_peak(strokes: Sequence[Audio]) -> float:
+    """Measure the true peak of strokes that begin together.
 
     Parameters
     ----------
-    strokes : sequence of Audio, at any sample rates; one channel is heard on both sides
+    strokes : sequence of Audio, at any sample rates; one channel plays on both sides
 
     Returns
     -------
-    float
+    float, dBTP; -inf for silence
     """
     if not strokes:
         return -math.inf
@@ -144,8 +144,8 @@ def all_at_once(strokes: Sequence[Audio]) -> float:
     return true_peak(mix, sr=sr)
 
 
-def tuned(audio: Audio, semitones: float, *, to_sr: int | None = None) -> Audio:
-    """A stroke tuned and, if asked, at another sample rate.
+def tune_stroke(audio: Audio, semitones: float, *, to_sr: int | None = None) -> Audio:
+    """Tune a stroke by playing it faster or slower, and convert its sample rate.
 
     Parameters
     ----------

@@ -2,32 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from catalog.audio.encode import encode_wav
-from catalog.audio.model import Audio
 from catalog.kit.balance import (
-    Clashes,
     Interval,
     KitComparison,
+    Masking,
     TuningProposal,
     compare_kits,
-    find_clashes,
+    measure_masking,
     propose_tuning,
     tom_intervals,
 )
-from catalog.kit.export.audio import stroke_reader
-from catalog.kit.levels import Levels, match_levels
+from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.phrase import (
     Performance,
     Phrase,
+    load_phrase,
     perform_phrase,
-    read_midi,
-    read_phrase,
     render_phrase,
 )
-from catalog.models import Hit
+from catalog.kit.strokes import StrokeReader
 from catalog.services.context import Context
 from catalog.services.kits import Kits
 
@@ -41,7 +36,7 @@ class KitSound:
 
     def levels(self, kit: Kit) -> Levels:
         """Return the gain of each slot, including the person's own level changes."""
-        return match_levels(kit, self._kits.hits_of(kit), read=self._stroke_reader())
+        return balance_levels(kit, self._kits.hits_of(kit), read=self._strokes())
 
     def tom_intervals(self, kit: Kit) -> tuple[Interval, ...]:
         """Return the intervals between neighboring toms as they are tuned, from low to high."""
@@ -54,7 +49,7 @@ class KitSound:
         """
         return propose_tuning(kit, self._kits.hits_of(kit))
 
-    def masking(self, kit: Kit) -> Clashes:
+    def masking(self, kit: Kit) -> Masking:
         """Return how far the slots of a kit mask each other, with their levels and pitches.
 
         Raises
@@ -62,8 +57,9 @@ class KitSound:
         KitError
             if a hit cannot be read
         """
-        hits = self._kits.hits_of(kit)
-        return find_clashes(kit, hits, self.levels(kit), read=self._stroke_reader())
+        hits, strokes = self._kits.hits_of(kit), self._strokes()
+        levels = balance_levels(kit, hits, read=strokes)
+        return measure_masking(kit, hits, levels, read=strokes)
 
     def compare(self, a: Kit, b: Kit) -> KitComparison:
         """Compare two kits slot by slot; both are scored among the present hits.
@@ -95,7 +91,7 @@ class KitSound:
         KitError
             if there is no such phrase, the bytes are no MIDI file, or the kit plays nothing of it
         """
-        notes, hits = _read_phrase(kit, phrase), self._kits.hits_of(kit)
+        notes, hits = _load_phrase(kit, phrase), self._kits.hits_of(kit)
         return perform_phrase(kit, hits, notes, gain_db=self.levels(kit).gain_db)
 
     def render_phrase(
@@ -118,21 +114,16 @@ class KitSound:
         KitError
             as `play_phrase`, or if a hit cannot be read
         """
-        wave = render_phrase(
-            kit,
-            self._kits.hits_of(kit),
-            _read_phrase(kit, phrase).events,
-            gain_db=self.levels(kit).gain_db,
-            read=self._stroke_reader(),
-            sr=sr,
-        )
+        notes, hits, strokes = _load_phrase(kit, phrase), self._kits.hits_of(kit), self._strokes()
+        gain_db = balance_levels(kit, hits, read=strokes).gain_db
+        wave = render_phrase(kit, hits, notes, gain_db=gain_db, read=strokes, sr=sr)
         return encode_wav(wave, sr=sr, subtype="PCM_24")
 
-    def _stroke_reader(self) -> Callable[[Hit], Audio]:
+    def _strokes(self) -> StrokeReader:
         """Return a reader of strokes as an export writes them: faded, at most two channels."""
-        return stroke_reader(self._context.read)
+        return StrokeReader(self._context.read)
 
 
-def _read_phrase(kit: Kit, phrase: str | bytes) -> Phrase:
+def _load_phrase(kit: Kit, phrase: str | bytes) -> Phrase:
     slots = tuple(slot for slot, ids in kit.slots.items() if ids)
-    return read_phrase(phrase, slots) if isinstance(phrase, str) else read_midi(phrase, slots)
+    return load_phrase(phrase, slots)

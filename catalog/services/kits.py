@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from catalog.errors import KitError
-from catalog.kit.export import ExportOptions, ExportPlan, export_kit, foresee_export
+from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.plan import kit_warnings
 from catalog.kit.fill.fill import Pool, fill_kit, judge_kit, swap_back, swap_slot
 from catalog.kit.layers import add_layers
@@ -165,7 +165,7 @@ class Kits:
             if the kit is empty or names an unknown slot or hit
         """
         hits = self.hits_of(kit)
-        plan = foresee_export(kit, hits, folder, read=self._context.read, options=options)
+        plan = plan_export(kit, hits, folder, read=self._context.read, options=options)
         return replace(plan, refusals=(*plan.refusals, *_changed_files(hits)))
 
     def export(
@@ -198,7 +198,7 @@ class Kits:
         hits = self.hits_of(kit)
         if changed := _changed_files(hits):
             raise KitError(changed[0])
-        return export_kit(kit, hits, Path(folder), read=self._context.read, options=options)
+        return export_kit(kit, hits, folder, read=self._context.read, options=options)
 
     def hits_of(self, kit: Kit) -> dict[int, Hit]:
         """Return all hits of a kit by id."""

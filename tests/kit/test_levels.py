@@ -13,8 +13,8 @@ from catalog.kit.levels import (
     CEILING_DBTP,
     MARGIN_DB,
     MAX_BOOST_DB,
-    all_at_once,
-    match_levels,
+    balance_levels,
+    simultaneous_peak,
 )
 from catalog.kit.model import Kit
 from catalog.models import ROLES, Hit
@@ -44,7 +44,7 @@ def test_every_role_has_its_place_in_the_balance() -> None:
 
 def test_slots_stand_to_each_other_as_the_balance_says() -> None:
     kit, hits = made_kit(-30, -12, -25, -33, -18, -21)
-    levels = match_levels(kit, hits, read=make_stroke)
+    levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)
     loud = {
         slot: hit_loudness(a.samples, sr=a.sr) for slot, a in zip(kit.slots, strokes, strict=True)
@@ -56,28 +56,28 @@ def test_slots_stand_to_each_other_as_the_balance_says() -> None:
 @pytest.mark.parametrize("lowest", [-45.0, -20.0, -3.0])
 def test_no_four_strokes_together_pass_the_ceiling_in_either_polarity(lowest: float) -> None:
     kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
-    levels = match_levels(kit, hits, read=make_stroke)
+    levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)
     for four in combinations(strokes, 4):
         for sign in (1, -1):
             mix = sum(a.samples * (sign if i else 1) for i, a in enumerate(four))
             assert true_peak(np.asarray(mix), sr=44_100) < CEILING_DBTP
-    assert all_at_once(strokes) < CEILING_DBTP
+    assert simultaneous_peak(strokes) < CEILING_DBTP
     assert levels.chord_dbtp < CEILING_DBTP
 
 
 @pytest.mark.parametrize("lowest", [-25.0, -20.0, -3.0])
 def test_the_headroom_is_no_larger_than_the_loudest_chord_asks_for(lowest: float) -> None:
     kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
-    strokes = played(kit, hits, match_levels(kit, hits, read=make_stroke).gain_db)
+    strokes = played(kit, hits, balance_levels(kit, hits, read=make_stroke).gain_db)
     peaks = sorted(10 ** (true_peak(a.samples, sr=a.sr) / 20) for a in strokes)
-    loudest = max(20 * math.log10(sum(peaks[-4:])), all_at_once(strokes))
+    loudest = max(20 * math.log10(sum(peaks[-4:])), simultaneous_peak(strokes))
     assert loudest == pytest.approx(CEILING_DBTP - MARGIN_DB, abs=0.01)
 
 
 def test_strokes_of_one_slot_keep_their_distances() -> None:
     hits = {i: make_hit(i, loudness=-20.0 - 6 * i) for i in range(3)}
-    levels = match_levels(Kit(slots={"snare": (1, 0, 2)}), hits, read=make_stroke)
+    levels = balance_levels(Kit(slots={"snare": (1, 0, 2)}), hits, read=make_stroke)
     assert set(levels.gain_db) == {"snare"}
 
 
@@ -87,7 +87,7 @@ def test_nothing_is_lifted_out_of_silence(loudness: float) -> None:
     hits = {0: make_hit(0, loudness=-30.0), 1: silent}
     kit = Kit(slots={"snare": (0,), "crash": (1,)})
     silence = Audio(np.zeros((99, 1), "f4"), 44_100, "WAV", "PCM_24")
-    levels = match_levels(kit, hits, read=lambda h: silence if h.id else make_stroke(h))
+    levels = balance_levels(kit, hits, read=lambda h: silence if h.id else make_stroke(h))
     assert levels.gain_db["crash"] <= 0.0
     assert any("crash: too quiet to be measured" in note for note in levels.notes)
 
@@ -95,13 +95,13 @@ def test_nothing_is_lifted_out_of_silence(loudness: float) -> None:
 def test_a_kit_of_silence_is_left_alone() -> None:
     hits = {0: make_hit(0, loudness=-math.inf)}
     silence = Audio(np.zeros((99, 2), "f4"), 44_100, "WAV", "PCM_16")
-    levels = match_levels(Kit(slots={"snare": (0,), "kick": ()}), hits, read=lambda hit: silence)
+    levels = balance_levels(Kit(slots={"snare": (0,), "kick": ()}), hits, read=lambda hit: silence)
     assert levels.gain_db == {"snare": 0.0}
 
 
 def test_a_very_soft_hit_is_lifted_only_so_far() -> None:
     hits = {0: make_hit(0, loudness=-65.0)}
-    levels = match_levels(Kit(slots={"snare": (0,)}), hits, read=make_stroke)
+    levels = balance_levels(Kit(slots={"snare": (0,)}), hits, read=make_stroke)
     assert levels.gain_db["snare"] == MAX_BOOST_DB
     assert any("dB short" in note for note in levels.notes)
 
@@ -109,5 +109,5 @@ def test_a_very_soft_hit_is_lifted_only_so_far() -> None:
 def test_hits_of_different_rates_and_channels_are_heard_together() -> None:
     hits = [make_hit(0, sr=48_000), make_hit(1, sr=44_100)]
     strokes = [make_stroke(hits[0], n_channels=2), make_stroke(hits[1])]
-    assert math.isfinite(all_at_once(strokes))
-    assert all_at_once([]) == -math.inf
+    assert math.isfinite(simultaneous_peak(strokes))
+    assert simultaneous_peak([]) == -math.inf

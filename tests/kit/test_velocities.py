@@ -4,10 +4,10 @@ import pytest
 
 from catalog.errors import KitError
 from catalog.kit import velocities as arrange
-from catalog.kit.export.plan import plan_export
+from catalog.kit.export import plan_export
 from catalog.kit.layers import MAX_LAYERS, add_layers, layers_of
 from catalog.kit.model import Kit
-from tests.kit.drums import make_hit
+from tests.kit.drums import make_hit, make_stroke
 
 LEVELS = (-30.0, -29.5, -20.0, -10.0)  # strokes 0 and 1 are of one strength
 WHERE = {"session": "barn", "drum": "snare a", "microphone": "top"}
@@ -37,8 +37,8 @@ def test_arranged_layers_hold_every_velocity_once_and_are_what_is_exported() -> 
     layers = layers_of(moved, "snare", HITS)
     played = [v for layer in layers for v in range(layer.lowest, layer.highest + 1)]
     assert played == list(range(1, 128))
-    (plan,) = plan_export(moved, HITS)
-    weakest = {region.hit.id for region in plan.regions if region.lowest == 1}
+    plan = plan_export(moved, HITS, "kit", read=make_stroke)
+    weakest = {file.hit_id for file in plan.audio if file.lowest == 1}
     assert weakest == {0, 1, 3}
 
 

@@ -20,7 +20,7 @@ import pytest
 
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
-from catalog.kit.export import export_kit
+from catalog.kit.export import ExportOptions, export_kit
 from catalog.kit.layers import cut_layers, velocity_gain
 from catalog.kit.model import Kit
 from catalog.models import Hit
@@ -108,7 +108,8 @@ def test_sox_reads_every_width_as_we_do(hits: dict[int, Hit], tmp_path: Path, su
     if shutil.which("sox") is None and not os.environ.get("CI"):
         pytest.skip("sox is not installed")
     kit = Kit(slots={"kick": (10,), "hat_open": (11,)})
-    files = export_kit(kit, hits, tmp_path / "kit", read=read_tone, subtype=subtype)
+    options = ExportOptions(subtype)
+    files = export_kit(kit, hits, tmp_path / "kit", read=read_tone, options=options)
     heard = [path for path in files if path.suffix == ".wav"]
     assert len(heard) == 3
     for path in heard:

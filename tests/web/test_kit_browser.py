@@ -10,7 +10,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.kit.layers import layers_of
-from catalog.kit.phrase import phrase_for
+from catalog.kit.phrase import select_phrase
 from catalog.web.kit_session.actions import take_act
 from catalog.web.kit_session.session import current_kit
 from tests.web.browsing import Visit, find, serve, watch
@@ -172,7 +172,7 @@ def test_a_phrase_is_planned_ahead_on_the_audio_clock_and_hats_stop_each_other(k
     kit.until("__kit.player.playing && __kit.player.t0 > 0")
     kit.get("__starts.splice(0)")
     kit.until("!__kit.player.playing")
-    events = phrase_for(kit.get("__kit.table.slots.map(s => s.slot)"))
+    events = select_phrase("two bars", kit.get("__kit.table.slots.map(s => s.slot)")).events
     log, t0 = kit.get("__kit.striker.log"), kit.get("__kit.player.t0")
     beat_s = 60.0 / 96.0
     assert [(s["slot"], s["velocity"]) for s in log] == [(e.slot, e.velocity) for e in events]

@@ -13,7 +13,7 @@ from catalog.features.descriptors import note_name
 from catalog.features.loudness import hit_loudness, k_weight
 from catalog.kit.fill.coherence import BODY_APART, LOW_SLOTS
 from catalog.kit.fill.explain import plain_slot
-from catalog.kit.levels import Levels, tuned
+from catalog.kit.levels import Levels, tune_stroke
 from catalog.kit.model import Kit
 from catalog.models import Hit
 
@@ -25,7 +25,7 @@ N_LINES = 6
 
 
 @dataclass(frozen=True, eq=False)
-class Clashes:
+class Masking:
     """The slots of a kit against each other, all in the order of `slots`.
 
     Attributes
@@ -54,9 +54,9 @@ class Clashes:
     lines: tuple[str, ...]
 
 
-def find_clashes(
+def measure_masking(
     kit: Kit, hits: Mapping[int, Hit], levels: Levels, *, read: Callable[[Hit], Audio]
-) -> Clashes:
+) -> Masking:
     """Compare the strongest stroke of each slot with those of the others.
 
     Parameters
@@ -68,7 +68,7 @@ def find_clashes(
 
     Returns
     -------
-    Clashes
+    Masking
 
     References
     ----------
@@ -81,7 +81,7 @@ def find_clashes(
         max((hits[i] for i in kit.slots[s]), key=lambda h: (h.strength_lkfs, -h.id)) for s in slots
     ]
     semitones = [kit.tuning_semitones.get(slot, 0.0) for slot in slots]
-    strokes = [tuned(read(hit), step) for hit, step in zip(top, semitones, strict=True)]
+    strokes = [tune_stroke(read(hit), step) for hit, step in zip(top, semitones, strict=True)]
     shares = np.array([_band_shares(stroke) for stroke in strokes]).reshape(len(slots), -1)
     overlap = np.minimum(shares[:, None], shares[None]).sum(axis=2)
     loudness = [
@@ -95,7 +95,7 @@ def find_clashes(
     names = tuple(note_name(hz) if math.isfinite(hz) and hz > 0 else "" for hz in pitch)
     with np.errstate(divide="ignore"):
         spectrum = np.maximum(10.0 * np.log10(shares), -90.0)
-    return Clashes(
+    return Masking(
         slots, tuple(hit.id for hit in top), overlap, BANDS_HZ, spectrum, tuple(loudness),
         tuple(pitch), names, _tell(slots, overlap, loudness, pitch),
     )  # fmt: skip

@@ -1,7 +1,14 @@
-"""Hand-over: a folder that any sampler reads and that says where each hit came from."""
+"""Export of a kit: audio, an SFZ instrument, a key map and a manifest of its sources."""
 
 from catalog.kit.export.options import ExportOptions
-from catalog.kit.export.plan import ExportPlan, PlannedFile, foresee_export
-from catalog.kit.export.write import export_kit
+from catalog.kit.export.plan import ExportPlan, PlannedFile, plan_export
+from catalog.kit.export.write import export_kit, write_export
 
-__all__ = ["ExportOptions", "ExportPlan", "PlannedFile", "export_kit", "foresee_export"]
+__all__ = [
+    "ExportOptions",
+    "ExportPlan",
+    "PlannedFile",
+    "export_kit",
+    "plan_export",
+    "write_export",
+]

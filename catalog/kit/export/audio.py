@@ -1,9 +1,10 @@
-"""The audio of a hand-over: faded where it was cut, dithered to its width, and read back."""
+"""The audio files of an exported kit: encoded with gain and dither, and read back."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+import math
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,67 +12,33 @@ import numpy as np
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_audio
 from catalog.audio.model import Audio
-from catalog.errors import CatalogError, KitError
-from catalog.features.onset import mix_to_mono
+from catalog.errors import KitError
 from catalog.kit.export.options import ExportOptions
-from catalog.models import Hit
 
-FADE_S = 0.005  # at an end that was cut while it still sounded
-FADE_DB = -60.0  # below the peak: a softer end clicks no more
-READ_BACK = 1.5  # steps of the format that rounding and dither may move a sample by, and one more
+READ_BACK_STEPS = 1.5  # of the format, by which rounding and dither may move a sample, and one more
 
 
-def stroke_reader(read: Callable[[Hit], Audio]) -> Callable[[Hit], Audio]:
-    """Wrap `read`: one or two channels, faded where it was cut, errors in words of the kit.
+@dataclass(frozen=True)
+class WrittenAudio:
+    """An audio file as it was read back.
 
-    Parameters
+    Attributes
     ----------
-    read : callable, gives the decoded stroke of a hit
-
-    Returns
-    -------
-    callable
-        raises KitError where a hit cannot be read or holds no sound
-    """
-
-    def sounding(hit: Hit) -> Audio:
-        try:
-            audio = read(hit)
-        except CatalogError as err:
-            raise KitError(f"hit {hit.name} cannot be read: {err}") from err
-        samples = audio.samples
-        if samples.size == 0 or not np.isfinite(samples).all():
-            raise KitError(f"hit {hit.name} holds no samples or values that are not numbers")
-        if samples.shape[1] > 2:
-            samples = mix_to_mono(samples)[:, None]
-        return Audio(fade_end(samples, sr=audio.sr), audio.sr, audio.container, audio.subtype)
-
-    return sounding
-
-
-def fade_end(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Fade the last 5 ms of a stroke that was cut while it still sounded; others stay untouched.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
+    sha256 : str, hexadecimal, of the whole file
     sr : int, Hz
-
-    Returns
-    -------
-    np.ndarray, float32, same shape
+    n_channels, n_frames : int
+    peak_dbfs : float, -inf for silence
     """
-    n = round(FADE_S * sr)
-    peak = float(np.abs(samples).max())
-    if len(samples) < 4 * n or np.abs(samples[-n:]).max() <= peak * 10.0 ** (FADE_DB / 20.0):
-        return samples
-    faded = np.array(samples, dtype=np.float32)
-    faded[-n:] *= (0.5 + 0.5 * np.cos(np.pi * np.arange(1, n + 1) / n)).astype(np.float32)[:, None]
-    return faded
+
+    sha256: str
+    sr: int
+    n_channels: int
+    n_frames: int
+    peak_dbfs: float
 
 
 def encode_stroke(audio: Audio, *, gain_db: float, options: ExportOptions) -> bytes:
-    """One file of a hand-over.
+    """Encode one audio file of an exported kit.
 
     Parameters
     ----------
@@ -82,19 +49,19 @@ def encode_stroke(audio: Audio, *, gain_db: float, options: ExportOptions) -> by
     Returns
     -------
     bytes
-        16 bits with triangular dither two steps wide: the error is no longer distortion
+        16 bits carry triangular dither two steps wide, which decorrelates the rounding error
     """
-    wanted = _with_gain(audio, gain_db)
+    samples = _with_gain(audio, gain_db)
     if options.subtype == "PCM_16":
-        rng = np.random.default_rng(len(wanted))
-        wanted = wanted + (rng.random(wanted.shape) - rng.random(wanted.shape)) * options.step
-    return encode_audio(wanted, sr=audio.sr, container=options.container, subtype=options.subtype)
+        rng = np.random.default_rng(len(samples))
+        samples = samples + (rng.random(samples.shape) - rng.random(samples.shape)) * options.step
+    return encode_audio(samples, sr=audio.sr, container=options.container, subtype=options.subtype)
 
 
-def read_back(
+def verify_stroke(
     path: Path, audio: Audio, *, gain_db: float, options: ExportOptions
-) -> dict[str, float | int | str]:
-    """Read a written file again and compare it with what it should hold.
+) -> WrittenAudio:
+    """Decode a written file and compare it with the samples that it should hold.
 
     Parameters
     ----------
@@ -105,29 +72,29 @@ def read_back(
 
     Returns
     -------
-    dict
-        sha256, sr, n_channels, n_frames, peak_dbfs
+    WrittenAudio
 
     Raises
     ------
     KitError
-        if rate, frames, channels or samples are others
+        if its rate, frames, channels or samples differ
     """
-    wanted, back = _with_gain(audio, gain_db), decode_file(path)
-    limited = wanted if options.subtype == "FLOAT" else np.clip(wanted, -1.0, 1.0)
-    slack = READ_BACK * options.step * (2 if options.subtype == "PCM_16" else 1)
-    if back.sr != audio.sr or back.samples.shape != wanted.shape:
+    expected, decoded = _with_gain(audio, gain_db), decode_file(path)
+    limited = expected if options.subtype == "FLOAT" else np.clip(expected, -1.0, 1.0)
+    tolerance = READ_BACK_STEPS * options.step * (2 if options.subtype == "PCM_16" else 1)
+    tolerance *= max(1.0, float(np.abs(limited).max()))
+    if decoded.sr != audio.sr or decoded.samples.shape != expected.shape:
         raise KitError(f"{path.name} did not read back: other rate, frames or channels")
-    if float(np.abs(back.samples - limited).max()) > slack * max(1.0, float(np.abs(limited).max())):
+    if float(np.abs(decoded.samples - limited).max()) > tolerance:
         raise KitError(f"{path.name} did not read back: other samples")
-    peak = float(np.abs(back.samples).max())
-    return {
-        "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
-        "sr": back.sr,
-        "n_channels": back.samples.shape[1],
-        "n_frames": len(back.samples),
-        "peak_dbfs": 20.0 * float(np.log10(peak)) if peak > 0 else -np.inf,
-    }
+    peak = float(np.abs(decoded.samples).max())
+    return WrittenAudio(
+        sha256=hashlib.sha256(path.read_bytes()).hexdigest(),
+        sr=decoded.sr,
+        n_channels=decoded.samples.shape[1],
+        n_frames=len(decoded.samples),
+        peak_dbfs=20.0 * math.log10(peak) if peak > 0 else -math.inf,
+    )
 
 
 def _with_gain(audio: Audio, gain_db: float) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""What goes with the audio: the key map, where each hit came from, a letter to whoever gets it."""
+"""The text files of an exported kit: instrument, key map, manifest and README."""
 
 from __future__ import annotations
 
@@ -9,22 +9,21 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
+from catalog.kit.export.audio import WrittenAudio
 from catalog.kit.export.options import ExportOptions
-from catalog.kit.export.plan import Region, SlotPlan
+from catalog.kit.export.plan import ExportPlan, PlannedFile
 from catalog.kit.fill.explain import explain_sessions
-from catalog.kit.levels import Levels
 from catalog.kit.slots import SLOTS, gm_name
 from catalog.library.metadata.filename import ORIGIN
+from catalog.models import Hit
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would compute such a cell
-
-
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would evaluate such a cell
 MANIFEST_VERSION = 1
 
 
 @dataclass(frozen=True)
-class Row:
-    """One file of the folder and its source, as the manifest tells it."""
+class ManifestRow:
+    """One audio file of the folder and its source, in the columns of the manifest."""
 
     file: str
     sha256: str
@@ -54,133 +53,105 @@ class Row:
     role_confidence: float
 
 
-def manifest_row(
-    plan: SlotPlan,
-    region: Region,
-    *,
-    gain_db: float,
-    semitones: float = 0.0,
-    written: Mapping[str, float | int | str],
-) -> Row:
-    """Put a row together from the plan and from what was written.
+def manifest_row(file: PlannedFile, hit: Hit, written: WrittenAudio) -> ManifestRow:
+    """Combine what was planned for an audio file with what was written.
 
     Parameters
     ----------
-    plan : SlotPlan
-    region : Region
-    gain_db : float, dB
-    semitones : float, how far it was tuned
-    written : mapping with sha256, sr, n_channels, n_frames and peak_dbfs
+    file : PlannedFile, with its gain
+    hit : Hit
+    written : WrittenAudio
 
     Returns
     -------
-    Row
+    ManifestRow
     """
-    hit = region.hit
-    peak = float(written["peak_dbfs"])
-    return Row(
-        file=region.file, sha256=str(written["sha256"]), slot=plan.slot,
-        notes=" ".join(map(str, plan.notes)), layer=region.layer, round_robin=region.robin,
-        lowest_velocity=region.lowest, highest_velocity=region.highest,
-        gain_db=round(gain_db, 3), tuning_semitones=round(semitones, 3),
-        sr=int(written["sr"]), n_channels=int(written["n_channels"]),
-        n_frames=int(written["n_frames"]),
-        peak_dbfs=round(peak, 2) if math.isfinite(peak) else None,
+    peak_dbfs = written.peak_dbfs
+    return ManifestRow(
+        file=file.file, sha256=written.sha256, slot=file.slot,
+        notes=" ".join(map(str, file.notes)), layer=file.layer, round_robin=file.robin,
+        lowest_velocity=file.lowest, highest_velocity=file.highest,
+        gain_db=round(file.gain_db or 0.0, 3), tuning_semitones=round(file.tuning_semitones, 3),
+        sr=written.sr, n_channels=written.n_channels, n_frames=written.n_frames,
+        peak_dbfs=round(peak_dbfs, 2) if math.isfinite(peak_dbfs) else None,
         source_file=str(hit.path), source_start_frame=hit.start, source_stop_frame=hit.stop,
         source_right_file="" if hit.mate is None else str(hit.mate),
         source_sha256=hit.content_hash, session=hit.session, drum=hit.drum,
-        microphone=hit.microphone, take=hit.take, origin=_told(hit.origin),
+        microphone=hit.microphone, take=hit.take, origin=_origin_text(hit.origin),
         role=hit.role, role_confidence=round(hit.role_confidence, 3),
     )  # fmt: skip
 
 
-def _told(origin: Mapping[str, str]) -> str:
+def _origin_text(origin: Mapping[str, str]) -> str:
     """What the recorder wrote into the file, as one text."""
     return "; ".join(f"{key}={origin[key]}" for key in sorted(origin) if key in ORIGIN)
 
 
-def write_papers(
-    plans: Sequence[SlotPlan],
-    rows: Sequence[Row],
-    levels: Levels,
-    *,
-    title: str,
-    warnings: Sequence[str] = (),
-    options: ExportOptions,
+def make_documents(
+    plan: ExportPlan, rows: Sequence[ManifestRow], hits: Mapping[int, Hit]
 ) -> dict[str, str]:
-    """Every text file of the folder.
+    """Write every text file of the folder.
 
     Parameters
     ----------
-    plans : sequence of SlotPlan
-    rows : sequence of Row
-    levels : Levels
-    title : str
-    warnings : sequence of str
-    options : ExportOptions
+    plan : ExportPlan
+    rows : sequence of ManifestRow, one for each audio file
+    hits : mapping of id to Hit, at least those of the plan
 
     Returns
     -------
     dict of file name to text
     """
     return {
-        "kit.sfz": sfz_text(plans, title=title),
-        "notes.csv": notes_csv(plans),
-        "manifest.csv": manifest_csv(rows),
-        "manifest.json": manifest_json(rows, levels, title=title, warnings=warnings),
-        "README.txt": readme_text(
-            plans, rows, levels, title=title, warnings=warnings, options=options
-        ),
+        "kit.sfz": sfz_text(plan),
+        "notes.csv": notes_csv(plan),
+        "manifest.csv": csv_text([asdict(row) for row in rows]),
+        "manifest.json": manifest_json(plan, rows),
+        "README.txt": readme_text(plan, rows, hits),
     }
 
 
-def manifest_json(
-    rows: Sequence[Row], levels: Levels, *, title: str, warnings: Sequence[str] = ()
-) -> str:
-    """The manifest for programs."""
-    chord = levels.chord_dbtp
+def manifest_json(plan: ExportPlan, rows: Sequence[ManifestRow]) -> str:
+    """Write the manifest for programs."""
+    chord = plan.chord_dbtp
     parts = {
         "manifest_version": MANIFEST_VERSION,
-        "kit": title,
+        "kit": plan.title,
         "loudest_chord_dbtp": round(chord, 2) if math.isfinite(chord) else None,
-        "level_notes": list(levels.notes),
-        "warnings": list(warnings),
+        "level_notes": list(plan.level_notes),
+        "warnings": list(plan.warnings),
         "files": [asdict(row) for row in rows],
     }
     return json.dumps(parts, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def manifest_csv(rows: Sequence[Row]) -> str:
-    """The manifest for spreadsheets; no cell is taken for a formula."""
-    return _csv([asdict(row) for row in rows])
-
-
-def notes_csv(plans: Sequence[SlotPlan]) -> str:
-    """The key map: every key that plays something, with its General MIDI Level 1 name."""
+def notes_csv(plan: ExportPlan) -> str:
+    """Write the key map: every key that plays a slot, with its General MIDI Level 1 name."""
     rows = [
         {
             "note": note,
             "general_midi_name": gm_name(note),
-            "slot": plan.slot,
-            "choke_group": plan.choke or "",
-            "fits": "second choice" if SLOTS[plan.slot].second_choice else "yes",
+            "slot": slot,
+            "choke_group": SLOTS[slot].choke or "",
+            "fits": "second choice" if SLOTS[slot].second_choice else "yes",
         }
-        for plan in plans
-        for note in plan.notes
+        for slot, files in plan.by_slot()
+        for note in files[0].notes
     ]
-    return _csv(sorted(rows, key=lambda row: int(str(row["note"]))))
+    return csv_text(sorted(rows, key=lambda row: int(str(row["note"]))))
 
 
-def _csv(rows: Sequence[Mapping[str, object]]) -> str:
+def csv_text(rows: Sequence[Mapping[str, object]]) -> str:
+    """Write rows as CSV for spreadsheets (RFC 4180), with formulas escaped."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(rows[0].keys())
-    writer.writerows([inert_cell(cell) for cell in row.values()] for row in rows)
+    writer.writerows([escape_formula(cell) for cell in row.values()] for row in rows)
     return out.getvalue()
 
 
-def inert_cell(cell: object) -> object:
-    """A cell that no spreadsheet computes; numbers stay numbers, their minus sign starts nothing.
+def escape_formula(cell: object) -> object:
+    """Escape text that a spreadsheet would evaluate; keep numbers.
 
     Parameters
     ----------
@@ -202,54 +173,54 @@ def inert_cell(cell: object) -> object:
     return cell
 
 
-def readme_text(
-    plans: Sequence[SlotPlan],
-    rows: Sequence[Row],
-    levels: Levels,
-    *,
-    title: str,
-    warnings: Sequence[str] = (),
-    options: ExportOptions,
-) -> str:
-    """A letter to whoever gets the folder.
+def readme_text(plan: ExportPlan, rows: Sequence[ManifestRow], hits: Mapping[int, Hit]) -> str:
+    """Write the README for whoever receives the folder.
 
     Parameters
     ----------
-    plans : sequence of SlotPlan
-    rows : sequence of Row
-    levels : Levels
-    title : str
-    warnings : sequence of str
-    options : ExportOptions
+    plan : ExportPlan
+    rows : sequence of ManifestRow
+    hits : mapping of id to Hit, at least those of the plan
 
     Returns
     -------
     str
     """
-    hits = {region.hit.id: region.hit for plan in plans for region in plan.regions}
-    sessions = explain_sessions(hits, tuple(hits))
-    slots = "\n".join(
-        f"  {plan.notes[0]:3d}  {plan.slot:12s} {len(plan.regions)} "
-        f"stroke{'s' if len(plan.regions) > 1 else ''} in {plan.regions[-1].layer} "
-        f"layer{'s' if plan.regions[-1].layer > 1 else ''}"
-        for plan in plans
-    )
-    notes = "\n".join(f"  {note}" for note in levels.notes)
     tuning = {row.slot: row.tuning_semitones for row in rows if row.tuning_semitones}
-    played = "\n".join(f"  {slot}: {by:+.1f} semitones, by speed" for slot, by in tuning.items())
     return _README.format(
-        title=title, underline="=" * len(title), n=len(rows), sessions=sessions, slots=slots,
-        notes=notes or "  none", tuning=played or "  none", format=_format_line(rows, options),
-        suffix=options.suffix, warnings="\n".join(f"  {line}" for line in warnings) or "  nothing",
-    )  # fmt: skip
+        title=plan.title,
+        underline="=" * len(plan.title),
+        n=len(rows),
+        sessions=explain_sessions(hits, tuple(file.hit_id for file in plan.audio)),
+        format=_format_line(rows, plan.options),
+        suffix=plan.options.suffix,
+        slots="\n".join(_slot_line(slot, files) for slot, files in plan.by_slot()),
+        notes=_indented(plan.level_notes, empty="none"),
+        tuning=_indented(
+            [f"{slot}: {by:+.1f} semitones, by speed" for slot, by in tuning.items()], empty="none"
+        ),
+        warnings=_indented(plan.warnings, empty="nothing"),
+    )
 
 
-def _format_line(rows: Sequence[Row], options: ExportOptions) -> str:
+def _slot_line(slot: str, files: Sequence[PlannedFile]) -> str:
+    n, n_layers = len(files), files[-1].layer
+    return (
+        f"  {files[0].notes[0]:3d}  {slot:12s} {n} stroke{'s' if n > 1 else ''} in {n_layers} "
+        f"layer{'s' if n_layers > 1 else ''}"
+    )
+
+
+def _indented(lines: Sequence[str], *, empty: str) -> str:
+    return "\n".join(f"  {line}" for line in lines or [empty])
+
+
+def _format_line(rows: Sequence[ManifestRow], options: ExportOptions) -> str:
     rates = sorted({row.sr for row in rows})
     width = {"FLOAT": "32 bits floating", "PCM_16": "16 bits with triangular dither"}.get(
         options.subtype, f"{options.subtype.removeprefix('PCM_')} bits"
     )
-    note = "; a sampler that reads no FLAC wants WAV" if options.container == "FLAC" else ""
+    note = "; a sampler that reads no FLAC needs WAV" if options.container == "FLAC" else ""
     return f"{options.container}, {width}, {' and '.join(f'{rate} Hz' for rate in rates)}{note}"
 
 
@@ -258,11 +229,11 @@ _README = """{title}
 
 A drum kit of {n} recorded hits, {sessions}.
 
-What is here
+Contents
   kit.sfz        load this in a sampler that reads SFZ
   hits/          the audio; names sort by key, layer (01 is softest) and round robin
                  {format}
-  phrase{suffix:<9s}two bars played on it; phrase.mid is the same for your own player
+  phrase{suffix:<9s}two bars played on the kit; phrase.mid is the same for your own player
   notes.csv      which key plays what (General MIDI Level 1 percussion)
   manifest.csv   where each hit came from and what was done to it; manifest.json for programs
 
@@ -271,35 +242,34 @@ Keys
 
 Levels
 {notes}
-  Gains are in the audio already; strokes of one slot kept their distances from each other.
-  Begin with the volume low: drums are sudden.
+  Gains are applied in the audio; strokes of one slot keep their level differences.
+  Start with the volume low: drums have high peaks.
 
 Tuning
 {tuning}
 
-To be looked at
+To check
 {warnings}
 
 Rights
   The recordings belong to the people who made them. Nothing in this folder gives you the right to
   pass them on or to publish them by themselves: ask whoever gave you the folder, and keep
-  manifest.csv with the audio, so that everybody can tell where a hit came from.
-  The manifest names folders and files of the computer the kit was made on. Take those columns out
-  before you hand it to strangers if they tell more than you want.
+  manifest.csv with the audio, so that the origin of each hit stays known.
+  The manifest names folders and files of the computer the kit was made on. Remove those columns
+  before you pass the folder on if they reveal more than you want.
 """
 
 
-def sfz_text(plans: Sequence[SlotPlan], *, title: str) -> str:
-    """Write the instrument.
+def sfz_text(plan: ExportPlan) -> str:
+    """Write the SFZ instrument.
 
-    A slot is a group for each of its keys; its layers share out the velocities and its round robins
-    the turns. Velocity turns no level, since it is in the recordings, save below the weakest layer.
-    Every stroke sounds to its end (`one_shot`) unless another of its choke group starts.
+    Each key of a slot is a group; its layers divide the velocity range and its round robins
+    alternate. Recorded dynamics are kept, so velocity changes the level of the weakest layer only.
+    Every stroke plays to its end (`one_shot`) unless another of its choke group starts.
 
     Parameters
     ----------
-    plans : sequence of SlotPlan
-    title : str, for the comment at the top
+    plan : ExportPlan
 
     Returns
     -------
@@ -309,32 +279,27 @@ def sfz_text(plans: Sequence[SlotPlan], *, title: str) -> str:
     ----------
     SFZ format, version 1, opcodes as at the format's public description; from memory.
     """
-    lines = [f"// {one_line(title)}", "// keys: General MIDI percussion, see notes.csv", ""]
+    lines = [f"// {plan.title}", "// keys: General MIDI percussion, see notes.csv", ""]
     lines += ["<global>", "loop_mode=one_shot", "ampeg_release=0.05", ""]
-    for plan in plans:
-        for note in plan.notes:
-            lines += _group(plan, note)
+    for slot, files in plan.by_slot():
+        for note in files[0].notes:
+            lines += [*_sfz_group(slot, note), *(_sfz_region(file, plan) for file in files), ""]
     return "\n".join(lines) + "\n"
 
 
-def one_line(text: str) -> str:
-    """Text without line breaks and control characters, so that it cannot leave its comment."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
-
-
-def _group(plan: SlotPlan, note: int) -> list[str]:
-    lines = [f"// {plan.slot}: {gm_name(note)}", "<group>", f"key={note}"]
+def _sfz_group(slot: str, note: int) -> list[str]:
+    lines = [f"// {slot}: {gm_name(note)}", "<group>", f"key={note}"]
     lines += [f"pitch_keycenter={note}", "amp_veltrack=0"]
-    if plan.choke:
-        lines += [f"group={plan.choke}", f"off_by={plan.choke}", "off_mode=normal"]
-    return [*lines, *(_region(region, plan) for region in plan.regions), ""]
+    if choke := SLOTS[slot].choke:
+        lines += [f"group={choke}", f"off_by={choke}", "off_mode=normal"]
+    return lines
 
 
-def _region(region: Region, plan: SlotPlan) -> str:
-    opcodes = [f"lovel={region.lowest}", f"hivel={region.highest}"]
-    if region.n_robins > 1:
-        opcodes += [f"seq_length={region.n_robins}", f"seq_position={region.robin}"]
-    if region.layer == 1:
-        points = (f"amp_velcurve_{at}={gain:.4f}" for at, gain in plan.curve.items())
-        opcodes += ["amp_veltrack=100", *points]
-    return f"<region> {' '.join(opcodes)} sample={region.file}"
+def _sfz_region(file: PlannedFile, plan: ExportPlan) -> str:
+    opcodes = [f"lovel={file.lowest}", f"hivel={file.highest}"]
+    if file.n_robins > 1:
+        opcodes += [f"seq_length={file.n_robins}", f"seq_position={file.robin}"]
+    if file.layer == 1:
+        curve = plan.velocity_curves[file.slot].items()
+        opcodes += ["amp_veltrack=100", *(f"amp_velcurve_{at}={gain:.4f}" for at, gain in curve)]
+    return f"<region> {' '.join(opcodes)} sample={file.file}"

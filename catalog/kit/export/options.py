@@ -1,4 +1,4 @@
-"""What the person asks of a hand-over: width, container, sample rate, one zip beside it."""
+"""Options of an export: sample width, container, sample rate, and a zip of the folder."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from catalog.errors import KitError
 
 SUBTYPES: MappingProxyType[str, int] = MappingProxyType(
     {"PCM_16": 16, "PCM_24": 24, "PCM_32": 24, "FLOAT": 24}
-)  # bits that float32 brings back
+)  # bits of precision that decoding to float32 keeps
 CONTAINERS: MappingProxyType[str, tuple[str, ...]] = MappingProxyType(
     {"WAV": tuple(SUBTYPES), "FLAC": ("PCM_16", "PCM_24")}
 )
@@ -56,10 +56,10 @@ class ExportOptions:
 
     @property
     def suffix(self) -> str:
-        """Ending of the audio files."""
+        """Extension of the audio files, such as ".wav"."""
         return f".{self.container.lower()}"
 
     @property
     def step(self) -> float:
-        """One step of the format, full scale 1.0."""
+        """Quantization step of the format, full scale 1.0."""
         return 2.0 ** (1 - SUBTYPES[self.subtype])

@@ -1,132 +1,45 @@
-"""What an export will write: one row for each file, decided before anything touches the disk."""
+"""What an export will write: one record for each file, decided before anything is written."""
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
 from catalog.audio.model import Audio
 from catalog.errors import KitError
-from catalog.kit.export.audio import stroke_reader
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.fill.explain import UNSURE
 from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
-from catalog.kit.levels import match_levels
+from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
+from catalog.kit.strokes import StrokeReader
 from catalog.models import Hit, RoleSource
 
-
-def zip_beside(folder: Path) -> Path:
-    """Where the zip of a folder lies: beside it, under its name."""
-    return folder.with_name(f"{folder.name}.zip")
-
-
-PAPERS = ("README.txt", "kit.sfz", "manifest.csv", "manifest.json", "notes.csv", "phrase.mid")
-
-
-@dataclass(frozen=True)
-class Region:
-    """One file of the kit.
-
-    Attributes
-    ----------
-    file : str, path within the folder, "/" between its parts
-    hit : Hit
-    layer, robin, n_robins : int, counted from 1
-    lowest, highest : int, velocities
-    """
-
-    file: str
-    hit: Hit
-    layer: int
-    robin: int
-    n_robins: int
-    lowest: int
-    highest: int
-
-
-@dataclass(frozen=True)
-class SlotPlan:
-    """One slot: keys, choke group, what velocity still turns in the weakest layer, and files."""
-
-    slot: str
-    notes: tuple[int, ...]
-    choke: int
-    curve: Mapping[int, float]
-    regions: tuple[Region, ...]
-
-
-def plan_export(kit: Kit, hits: Mapping[int, Hit], *, suffix: str = ".wav") -> tuple[SlotPlan, ...]:
-    """Cut the layers of each slot and name the files.
-
-    Parameters
-    ----------
-    kit : Kit
-    hits : mapping of id to Hit
-    suffix : str, ending of the audio files
-
-    Returns
-    -------
-    tuple of SlotPlan, in the order of the keys
-
-    Raises
-    ------
-    KitError
-        if the kit is empty, a slot is unknown, or a hit is not there
-    """
-    filled = {slot: ids for slot, ids in kit.slots.items() if ids}
-    if not filled:
-        raise KitError("the kit is empty: fill at least one slot")
-    notes = assign_notes(tuple(filled))
-    plans = []
-    for slot, ids in filled.items():
-        missing = [i for i in ids if i not in hits]
-        if missing:
-            raise KitError(f"hit {missing[0]} of slot {slot} is not in the catalog", slot=slot)
-        layers = layers_of(kit, slot, hits)
-        regions = _name_regions(f"{notes[slot][0]:03d}_{slot}", layers, suffix)
-        plans.append(
-            SlotPlan(slot, notes[slot], SLOTS[slot].choke, velocity_curve(layers), regions)
-        )
-    return tuple(sorted(plans, key=lambda plan: plan.notes))
-
-
-def _name_regions(stem: str, layers: tuple[Layer, ...], suffix: str) -> tuple[Region, ...]:
-    """Names that sort by key, layer and round robin and hold nothing of the source's name."""
-    return tuple(
-        Region(
-            f"hits/{stem}_layer{number:02d}_rr{robin}{suffix}",
-            hit, number, robin, len(layer.hits), layer.lowest, layer.highest,
-        )
-        for number, layer in enumerate(layers, start=1)
-        for robin, hit in enumerate(layer.hits, start=1)
-    )  # fmt: skip
-
-
+DOCUMENTS = ("README.txt", "kit.sfz", "manifest.csv", "manifest.json", "notes.csv", "phrase.mid")
 HEADER_BYTES = 1_000  # of an audio file, at most
-
-
-BYTES = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4}  # of a sample
+SAMPLE_BYTES: Mapping[str, int] = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4}
 
 
 @dataclass(frozen=True)
 class PlannedFile:
-    """One audio file that would be written.
+    """One audio file of an export.
 
     Attributes
     ----------
-    file : str, path within the folder
+    file : str, path within the folder, "/" between its parts
     slot : str
     notes : tuple of int, MIDI keys that play it
     layer, robin, n_robins : int, counted from 1
     lowest, highest : int, velocities
     hit_id : int
     source : Path, the recording
-    gain_db : float or None where it cannot be told
+    gain_db : float, dB; None while the levels cannot be measured
     tuning_semitones : float
     sr : int, Hz
     n_bytes : int, at most
@@ -150,51 +63,67 @@ class PlannedFile:
 
 @dataclass(frozen=True)
 class ExportPlan:
-    """A hand-over that has not happened.
+    """An export before it is written.
 
     Attributes
     ----------
     folder : Path, absolute
     zip_file : Path or None
+    title : str, of the kit, without line breaks
+    kit : Kit
     options : ExportOptions
-    audio : tuple of PlannedFile, in the order of the keys
-    papers : tuple of str, the other files of the folder
-    gain_db : mapping of slot to dB
-    level_notes : tuple of str, what is changed in level
-    warnings : tuple of str, what to look at; the kit can be written all the same
+    audio : tuple of PlannedFile, in the order of the keys, layers and round robins
+    documents : tuple of str, the other files of the folder
+    velocity_curves : mapping of slot to what velocity still turns, see `velocity_curve`
+    gain_db : mapping of slot to dB; empty while the levels cannot be measured
+    chord_dbtp : float, highest true peak of a chord, see `Levels`
+    level_notes : tuple of str, changes of level
+    warnings : tuple of str, what to check; the kit can be written all the same
     refusals : tuple of str, why it would not be written; empty if it would
     n_bytes : int, at most, with the zip
     """
 
     folder: Path
     zip_file: Path | None
+    title: str
+    kit: Kit
     options: ExportOptions
     audio: tuple[PlannedFile, ...]
-    papers: tuple[str, ...]
-    gain_db: Mapping[str, float] = field(default_factory=dict)
-    level_notes: tuple[str, ...] = ()
-    warnings: tuple[str, ...] = ()
-    refusals: tuple[str, ...] = ()
-    n_bytes: int = 0
+    documents: tuple[str, ...]
+    velocity_curves: Mapping[str, Mapping[int, float]]
+    gain_db: Mapping[str, float]
+    chord_dbtp: float
+    level_notes: tuple[str, ...]
+    warnings: tuple[str, ...]
+    refusals: tuple[str, ...]
+    n_bytes: int
+
+    def by_slot(self) -> Iterator[tuple[str, tuple[PlannedFile, ...]]]:
+        """Yield each slot with its audio files, in the order of the keys."""
+        for slot, files in groupby(self.audio, key=lambda file: file.slot):
+            yield slot, tuple(files)
 
 
-def foresee_export(
+def plan_export(
     kit: Kit,
     hits: Mapping[int, Hit],
     folder: str | Path,
     *,
     read: Callable[[Hit], Audio],
     options: ExportOptions | None = None,
+    check_space: bool = True,
 ) -> ExportPlan:
-    """Say what `export_kit` would write; recordings are read, nothing is written.
+    """Decide what an export writes; recordings are decoded, nothing is written.
 
     Parameters
     ----------
     kit : Kit
     hits : mapping of id to Hit, at least those of the kit
     folder : str or Path
-    read : callable, gives the decoded stroke of a hit
+    read : callable, decodes the stroke of a hit
     options : ExportOptions, optional
+    check_space : bool
+        refuse if the disk has less room than `n_bytes`, which is an upper bound
 
     Returns
     -------
@@ -203,60 +132,117 @@ def foresee_export(
     Raises
     ------
     KitError
-        if the kit is empty, a slot is unknown or a hit is not there
+        if the kit is empty, a slot is unknown or a hit is not in `hits`
     """
     options, folder = options or ExportOptions(), Path(folder).absolute()
-    plans = plan_export(kit, hits, suffix=options.suffix)
-    packed = zip_beside(folder) if options.as_zip else None
-    refusals = [
-        f"{place} exists already; choose a new name"
-        for place in (folder, packed)
-        if place is not None and os.path.lexists(place)
-    ]
-    gains: dict[str, float] = {}
-    notes: tuple[str, ...] = ()
-    try:
-        levels = match_levels(kit, hits, read=stroke_reader(read))
-        gains, notes = levels.gain_db, levels.notes
-    except KitError as err:
-        refusals.append(str(err))
-    audio = tuple(_planned(kit, p, r, gains, options) for p in plans for r in p.regions)
+    layers = _layers_by_slot(kit, hits)
+    zip_file = folder.with_name(f"{folder.name}.zip") if options.as_zip else None
+    existing = _existing(folder, zip_file)
+    levels, unreadable = _measure_levels(kit, hits, read=read)
+    audio = tuple(
+        file
+        for slot, notes in sorted(assign_notes(tuple(layers)).items(), key=lambda item: item[1])
+        for file in _plan_slot(kit, slot, layers[slot], notes=notes, levels=levels, options=options)
+    )
     n_bytes = sum(file.n_bytes for file in audio) * (2 if options.as_zip else 1)
-    refusals += _refused_by_disk(folder, n_bytes)
     return ExportPlan(
-        folder, packed, options, audio, tuple(sorted((*PAPERS, f"phrase{options.suffix}"))),
-        gains, notes, kit_warnings(kit, hits), tuple(refusals), n_bytes,
+        folder=folder,
+        zip_file=zip_file,
+        title=one_line(kit.name if kit.name not in ("", "kit") else folder.name),
+        kit=kit,
+        options=options,
+        audio=audio,
+        documents=tuple(sorted((*DOCUMENTS, f"phrase{options.suffix}"))),
+        velocity_curves={slot: velocity_curve(own) for slot, own in layers.items()},
+        gain_db=levels.gain_db,
+        chord_dbtp=levels.chord_dbtp,
+        level_notes=levels.notes,
+        warnings=kit_warnings(kit, hits),
+        refusals=(
+            *existing, *unreadable, *_disk_refusals(folder, n_bytes if check_space else 0),
+        ),
+        n_bytes=n_bytes,
     )  # fmt: skip
 
 
-def _planned(
-    kit: Kit, plan: SlotPlan, region: Region, gains: Mapping[str, float], options: ExportOptions
-) -> PlannedFile:
-    hit, semitones = region.hit, kit.tuning_semitones.get(plan.slot, 0.0)
-    sr = options.sr or hit.sr
+def one_line(text: str) -> str:
+    """Return text without line breaks and control characters, so that it cannot end a comment."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def _layers_by_slot(kit: Kit, hits: Mapping[int, Hit]) -> dict[str, tuple[Layer, ...]]:
+    filled = {slot: ids for slot, ids in kit.slots.items() if ids}
+    if not filled:
+        raise KitError("the kit is empty: fill at least one slot")
+    assign_notes(tuple(filled))  # raises for an unknown slot
+    for slot, ids in filled.items():
+        for hit_id in ids:
+            if hit_id not in hits:
+                raise KitError(f"hit {hit_id} of slot {slot} is not in the catalog", slot=slot)
+    return {slot: layers_of(kit, slot, hits) for slot in filled}
+
+
+def _measure_levels(
+    kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]
+) -> tuple[Levels, tuple[str, ...]]:
+    """Levels of the kit, or none and the reason why a recording cannot be read."""
+    try:
+        return balance_levels(kit, hits, read=StrokeReader.of(read)), ()
+    except KitError as err:
+        return Levels({}, -math.inf, ()), (str(err),)
+
+
+def _plan_slot(
+    kit: Kit,
+    slot: str,
+    layers: tuple[Layer, ...],
+    *,
+    notes: tuple[int, ...],
+    levels: Levels,
+    options: ExportOptions,
+) -> Iterator[PlannedFile]:
+    """Name the files of a slot so that they sort by key, layer and round robin."""
+    semitones = kit.tuning_semitones.get(slot, 0.0)
+    for number, layer in enumerate(layers, start=1):
+        for robin, hit in enumerate(layer.hits, start=1):
+            stem = f"{notes[0]:03d}_{slot}_layer{number:02d}_rr{robin}"
+            sr = options.sr or hit.sr
+            yield PlannedFile(
+                file=f"hits/{stem}{options.suffix}", slot=slot, notes=notes, layer=number,
+                robin=robin, n_robins=len(layer.hits), lowest=layer.lowest, highest=layer.highest,
+                hit_id=hit.id, source=hit.path, gain_db=levels.gain_db.get(slot),
+                tuning_semitones=semitones, sr=sr,
+                n_bytes=_audio_bytes(hit, sr=sr, semitones=semitones, subtype=options.subtype),
+            )  # fmt: skip
+
+
+def _audio_bytes(hit: Hit, *, sr: int, semitones: float, subtype: str) -> int:
     n_frames = (hit.stop - hit.start) * sr / hit.sr / 2.0 ** (semitones / 12.0)
     n_channels = hit.n_channels if hit.n_channels < 3 else 1
-    return PlannedFile(
-        file=region.file, slot=plan.slot, notes=plan.notes, layer=region.layer, robin=region.robin,
-        n_robins=region.n_robins, lowest=region.lowest, highest=region.highest, hit_id=hit.id,
-        source=hit.path, gain_db=gains.get(plan.slot), tuning_semitones=semitones, sr=sr,
-        n_bytes=round(n_frames) * n_channels * BYTES[options.subtype] + HEADER_BYTES,
-    )  # fmt: skip
+    return round(n_frames) * n_channels * SAMPLE_BYTES[subtype] + HEADER_BYTES
 
 
-def _refused_by_disk(folder: Path, n_bytes: int) -> list[str]:
-    """Whether the nearest folder that exists can be written and has room."""
-    there = next(path for path in folder.parents if os.path.lexists(path))
-    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
-        return [f"{there} cannot be written"]
-    free = shutil.disk_usage(there).free
+def _existing(*targets: Path | None) -> list[str]:
+    return [
+        f"{target} exists already; choose a new name"
+        for target in targets
+        if target is not None and os.path.lexists(target)
+    ]
+
+
+def _disk_refusals(folder: Path, n_bytes: int) -> list[str]:
+    """Check that the nearest existing parent folder can be written and has room."""
+    parent = next(path for path in folder.parents if os.path.lexists(path))
+    if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
+        return [f"{parent} cannot be written"]
+    free = shutil.disk_usage(parent).free
     if free < n_bytes:
-        return [f"{there} has room for {free / 1e6:.0f} MB, the kit needs {n_bytes / 1e6:.0f} MB"]
+        return [f"{parent} has room for {free / 1e6:.0f} MB, the kit needs {n_bytes / 1e6:.0f} MB"]
     return []
 
 
 def kit_warnings(kit: Kit, hits: Mapping[int, Hit]) -> tuple[str, ...]:
-    """Say where a kit may not be what it is meant to be.
+    """List where a kit may differ from what its user expects.
 
     Parameters
     ----------
@@ -269,24 +255,26 @@ def kit_warnings(kit: Kit, hits: Mapping[int, Hit]) -> tuple[str, ...]:
     """
     lines: list[str] = []
     for slot, ids in kit.slots.items():
-        known = [hits[i] for i in dict.fromkeys(ids) if i in hits]
-        lines += [line for hit in known[:1] for line in _role(slot, hit, slot in kit.locked)]
-        others = [hit for hit in known[1:] if hit.role not in SLOTS[slot].roles]
-        if others and known[0].role in SLOTS[slot].roles:
-            lines.append(f"{slot}: {len(others)} of its further strokes have another role")
-        if known:
-            lines += [f"{slot}: {line}" for line in layer_warnings(layers_of(kit, slot, hits))]
+        strokes = [hits[i] for i in dict.fromkeys(ids) if i in hits]
+        if not strokes:
+            continue
+        main, roles = strokes[0], SLOTS[slot].roles
+        lines += _role_warnings(slot, main, is_locked=slot in kit.locked)
+        n_other = sum(hit.role not in roles for hit in strokes[1:])
+        if n_other and main.role in roles:
+            lines.append(f"{slot}: {n_other} of its further strokes have another role")
+        lines += [f"{slot}: {line}" for line in layer_warnings(layers_of(kit, slot, hits))]
     return tuple(lines)
 
 
-def _role(slot: str, hit: Hit, locked: bool) -> list[str]:
-    wanted, role = SLOTS[slot].roles[0], hit.role.replace("_", " ")
-    chosen = "the locked hit" if locked else "its hit"
+def _role_warnings(slot: str, hit: Hit, *, is_locked: bool) -> list[str]:
+    wanted, role = SLOTS[slot].roles[0].replace("_", " "), hit.role.replace("_", " ")
     if hit.role not in SLOTS[slot].roles:
-        sure = {RoleSource.USER: "by your word", RoleSource.NAME: "by its name"}.get(
+        evidence = {RoleSource.USER: "by your word", RoleSource.NAME: "by its name"}.get(
             hit.role_source, f"by its sound, {hit.role_confidence:.0%} sure"
         )
-        return [f"{slot}: {chosen} {hit.name} is a {role} {sure}, not a {wanted.replace('_', ' ')}"]
+        chosen = "the locked hit" if is_locked else "its hit"
+        return [f"{slot}: {chosen} {hit.name} is a {role} {evidence}, not a {wanted}"]
     if hit.role_confidence < UNSURE:
         return [f"{slot}: that {hit.name} is a {role} is a guess ({hit.role_confidence:.0%})"]
     return []

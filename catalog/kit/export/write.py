@@ -1,4 +1,4 @@
-"""The kit's folder: built beside its place, read back, then renamed; all of it or nothing."""
+"""Write an export plan: built beside its target, verified, then renamed into place."""
 
 from __future__ import annotations
 
@@ -8,21 +8,22 @@ import shutil
 import tempfile
 import zipfile
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 from catalog.audio.bext import broadcast_wave
 from catalog.audio.model import Audio
 from catalog.errors import KitError
-from catalog.kit.export import write as files
-from catalog.kit.export.audio import encode_stroke, read_back, stroke_reader
-from catalog.kit.export.documents import Row, manifest_row, one_line, write_papers
+from catalog.kit.export.audio import WrittenAudio, encode_stroke, verify_stroke
+from catalog.kit.export.documents import ManifestRow, make_documents, manifest_row
 from catalog.kit.export.options import ExportOptions
-from catalog.kit.export.plan import SlotPlan, kit_warnings, plan_export, zip_beside
-from catalog.kit.levels import Levels, match_levels, tuned
+from catalog.kit.export.plan import ExportPlan, PlannedFile, plan_export
+from catalog.kit.levels import tune_stroke
 from catalog.kit.model import Kit
-from catalog.kit.phrase import phrase_for, phrase_midi, render_phrase
+from catalog.kit.phrase import phrase_midi, render_phrase, select_phrase
+from catalog.kit.strokes import StrokeReader
 from catalog.models import Hit
+
+ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the earliest of the format, so that equal kits give equal bytes
 
 
 def export_kit(
@@ -32,47 +33,65 @@ def export_kit(
     *,
     read: Callable[[Hit], Audio],
     options: ExportOptions | None = None,
-    subtype: str | None = None,
 ) -> list[Path]:
-    """Write a kit as a folder of audio with an SFZ file, key map, manifest and letter.
+    """Plan an export and write it; each stroke is decoded once.
 
     Parameters
     ----------
     kit : Kit
     hits : mapping of id to Hit, at least those of the kit
     folder : str or Path, the folder to make; it must not exist yet
-    read : callable, gives the decoded stroke of a hit
+    read : callable, decodes the stroke of a hit
     options : ExportOptions, optional
-    subtype : str, optional, in place of that of the options
 
     Returns
     -------
-    list of Path
-        every file written, sorted; the zip, if asked for, is the last
+    list of Path, as `write_export`
 
     Raises
     ------
     KitError
-        if the folder exists, the kit is empty or names an unknown hit, a hit cannot be read, the
-        disk is full, or what was written does not read back as it should; nothing is left then
+        as `plan_export` and `write_export`
     """
-    folder = Path(folder).absolute()
-    options = options or ExportOptions()
-    options = options if subtype is None else replace(options, subtype=subtype)
-    packed = zip_beside(folder) if options.as_zip else None
-    for place in (folder, packed):
-        if place is not None and os.path.lexists(place):
-            raise KitError(f"{place} exists already; choose a new name, nothing was overwritten")
-    plan_export(kit, hits)  # refuses what cannot be written before anything is made
+    strokes = StrokeReader.of(read)
+    plan = plan_export(kit, hits, folder, read=strokes, options=options, check_space=False)
+    return write_export(plan, hits, read=strokes)
+
+
+def write_export(
+    plan: ExportPlan, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]
+) -> list[Path]:
+    """Write a kit as a folder of audio with an SFZ file, key map, manifest and README.
+
+    Parameters
+    ----------
+    plan : ExportPlan
+    hits : mapping of id to Hit, at least those of the plan
+    read : callable, decodes the stroke of a hit
+
+    Returns
+    -------
+    list of Path
+        every file written, sorted; the zip, if planned, is the last
+
+    Raises
+    ------
+    KitError
+        if the plan has refusals, a hit cannot be read, the disk is full, or a written file does
+        not read back; nothing is left then
+    """
+    if plan.refusals:
+        raise KitError(f"{plan.refusals[0]}; nothing was written")
+    folder, zip_file = plan.folder, plan.zip_file
     building = _make_beside(folder)
     try:
         made, made_zip = building / "folder", building / "packed"
         made.mkdir()
-        _build(_Job(kit, hits, made, stroke_reader(read), options, folder.name))
-        if packed is not None:
-            files.pack_zip(made, made_zip, name=folder.name)
-            files.move_into_place(made_zip, packed)
-        _place_folder(made, folder, packed)
+        _write_files(plan, made, hits, read=StrokeReader.of(read))
+        if zip_file is not None:
+            pack_zip(made, made_zip, name=folder.name)
+            move_into_place(made_zip, zip_file)
+        _place_folder(made, folder, zip_file)
     except OSError as err:
         raise KitError(
             f"{folder.name} could not be written ({err.strerror}); nothing is left of it"
@@ -80,7 +99,7 @@ def export_kit(
     finally:
         shutil.rmtree(building, ignore_errors=True)
     written = sorted(path for path in folder.rglob("*") if path.is_file())
-    return written + ([packed] if packed is not None else [])
+    return written + ([zip_file] if zip_file is not None else [])
 
 
 def _make_beside(folder: Path) -> Path:
@@ -91,96 +110,68 @@ def _make_beside(folder: Path) -> Path:
         raise KitError(f"{folder.parent} cannot be written ({err.strerror})") from err
 
 
-def _place_folder(made: Path, folder: Path, packed: Path | None) -> None:
-    """Rename the folder; should that fail, its zip goes too."""
+def _place_folder(made: Path, folder: Path, zip_file: Path | None) -> None:
+    """Rename the folder into place; if that fails, remove its zip as well."""
     try:
-        files.move_into_place(made, folder)
+        move_into_place(made, folder)
     except BaseException:
-        if packed is not None:
-            packed.unlink(missing_ok=True)
+        if zip_file is not None:
+            zip_file.unlink(missing_ok=True)
         raise
 
 
-@dataclass(frozen=True)
-class _Job:
-    kit: Kit
-    hits: Mapping[int, Hit]
-    place: Path
-    read: Callable[[Hit], Audio]
-    options: ExportOptions
-    folder_name: str
+def _write_files(
+    plan: ExportPlan, target: Path, hits: Mapping[int, Hit], *, read: StrokeReader
+) -> None:
+    """Write every file of the plan below `target`."""
+    rows = [_write_stroke(plan, target, file, hits[file.hit_id], read=read) for file in plan.audio]
+    _write_phrase(plan, target, hits, read=read, sr=plan.options.sr or max(row.sr for row in rows))
+    for name, text in make_documents(plan, rows, hits).items():
+        write_checked(target / name, text.encode("utf-8", errors="replace"))
 
 
-def _build(job: _Job) -> None:
-    """Write every file below the place of the job."""
-    kit, options = job.kit, job.options
-    title = one_line(kit.name if kit.name not in ("", "kit") else job.folder_name)
-    plans = plan_export(kit, job.hits, suffix=options.suffix)
-    levels = match_levels(kit, job.hits, read=job.read)
-    rows = [row for plan in plans for row in _write_slot(job, plan, levels)]
-    _write_phrase(job, plans, levels, sr=max(row.sr for row in rows))
-    papers = write_papers(
-        plans, rows, levels, title=title, warnings=kit_warnings(kit, job.hits), options=options
-    )
-    for name, text in papers.items():
-        files.write_checked(job.place / name, text.encode("utf-8", errors="replace"))
-
-
-def _write_slot(job: _Job, plan: SlotPlan, levels: Levels) -> list[Row]:
-    gain_db = levels.gain_db[plan.slot]
-    semitones = job.kit.tuning_semitones.get(plan.slot, 0.0)
-    rows = []
-    for region in plan.regions:
-        audio = tuned(job.read(region.hit), semitones, to_sr=job.options.sr)
-        written = _write_audio(
-            job, region.file, audio, gain_db=gain_db, semitones=semitones, hit=region.hit
-        )
-        rows.append(
-            manifest_row(plan, region, gain_db=gain_db, semitones=semitones, written=written)
-        )
-    return rows
+def _write_stroke(
+    plan: ExportPlan, target: Path, file: PlannedFile, hit: Hit, *, read: StrokeReader
+) -> ManifestRow:
+    semitones, gain_db, options = file.tuning_semitones, file.gain_db or 0.0, plan.options
+    audio = tune_stroke(read(hit), semitones, to_sr=options.sr)
+    data = encode_stroke(audio, gain_db=gain_db, options=options)
+    if options.container == "WAV":
+        tuning = f"; {semitones:+.1f} semitones" if semitones else ""
+        data = broadcast_wave(
+            data, hit, sr=audio.sr, subtype=options.subtype,
+            n_channels=audio.samples.shape[1], text=f"kit; {gain_db:+.1f} dB{tuning}",
+        )  # fmt: skip
+    written = _write_audio(target / file.file, data, audio, gain_db=gain_db, options=options)
+    return manifest_row(file, hit, written)
 
 
 def _write_audio(
-    job: _Job,
-    name: str,
-    audio: Audio,
-    *,
-    gain_db: float,
-    semitones: float = 0.0,
-    hit: Hit | None = None,
-) -> dict[str, float | int | str]:
-    path, data = job.place / name, encode_stroke(audio, gain_db=gain_db, options=job.options)
-    if hit is not None and job.options.container == "WAV":
-        tuning = f"; {semitones:+.1f} semitones" if semitones else ""
-        data = broadcast_wave(
-            data, hit, sr=audio.sr, subtype=job.options.subtype,
-            n_channels=audio.samples.shape[1], text=f"kit; {gain_db:+.1f} dB{tuning}",
-        )  # fmt: skip
-    files.write_checked(path, data)
-    return read_back(path, audio, gain_db=gain_db, options=job.options)
+    path: Path, data: bytes, audio: Audio, *, gain_db: float, options: ExportOptions
+) -> WrittenAudio:
+    write_checked(path, data)
+    return verify_stroke(path, audio, gain_db=gain_db, options=options)
 
 
-def _write_phrase(job: _Job, plans: tuple[SlotPlan, ...], levels: Levels, *, sr: int) -> None:
-    events = phrase_for([plan.slot for plan in plans])
-    wave = render_phrase(
-        job.kit, job.hits, events, gain_db=levels.gain_db, read=job.read, sr=job.options.sr or sr
-    )
-    sound = Audio(wave, job.options.sr or sr, job.options.container, job.options.subtype)
-    _write_audio(job, f"phrase{job.options.suffix}", sound, gain_db=0.0)
-    files.write_checked(job.place / "phrase.mid", phrase_midi(events))
-
-
-ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the earliest the format knows: equal kits give equal bytes
+def _write_phrase(
+    plan: ExportPlan, target: Path, hits: Mapping[int, Hit], *, read: StrokeReader, sr: int
+) -> None:
+    phrase, options = select_phrase("two bars", tuple(plan.gain_db)), plan.options
+    samples = render_phrase(plan.kit, hits, phrase, gain_db=plan.gain_db, read=read, sr=sr)
+    audio = Audio(samples, sr, options.container, options.subtype)
+    data = encode_stroke(audio, gain_db=0.0, options=options)
+    path = target / f"phrase{options.suffix}"
+    _write_audio(path, data, audio, gain_db=0.0, options=options)
+    write_checked(target / "phrase.mid", phrase_midi(phrase.events))
 
 
 def write_checked(path: Path, data: bytes) -> None:
-    """Write a new file down to the disk and read it again.
+    """Write a new file to the disk and compare it with what it should hold.
 
     Raises
     ------
     KitError
-        if other bytes come back
+        if it does not read back byte for byte
     """
     write_synced(path, data)
     if path.read_bytes() != data:
@@ -188,7 +179,7 @@ def write_checked(path: Path, data: bytes) -> None:
 
 
 def write_synced(path: Path, data: bytes) -> None:
-    """Write a new file and wait until the disk has it."""
+    """Write a new file and flush it to the disk."""
     path.parent.mkdir(exist_ok=True)
     with path.open("xb") as file:
         file.write(data)
@@ -197,7 +188,7 @@ def write_synced(path: Path, data: bytes) -> None:
 
 
 def pack_zip(folder: Path, target: Path, *, name: str) -> None:
-    """Pack a finished folder into one zip, and read every part of it again.
+    """Pack a finished folder into one zip and verify each of its parts.
 
     Parameters
     ----------
@@ -208,7 +199,7 @@ def pack_zip(folder: Path, target: Path, *, name: str) -> None:
     Raises
     ------
     KitError
-        if a part does not come back as it was
+        if a part does not read back
     """
     paths = sorted(path for path in folder.rglob("*") if path.is_file())
     with target.open("xb") as file:
@@ -229,21 +220,21 @@ def _digest(data: bytes) -> bytes:
     return hashlib.sha256(data).digest()
 
 
-def move_into_place(made: Path, place: Path) -> None:
-    """Rename what is finished; what appeared at its place meanwhile is not touched.
+def move_into_place(made: Path, target: Path) -> None:
+    """Rename a finished file or folder to its target, never over an existing one.
 
     Raises
     ------
     KitError
-        if something is there
+        if the target exists
     """
     for path in (made, *made.rglob("*")) if made.is_dir() else ():
         if path.is_dir():
             _sync_folder(path)
-    if os.path.lexists(place):
-        raise KitError(f"{place} appeared meanwhile; choose a new name, nothing was overwritten")
-    os.rename(made, place)
-    _sync_folder(place.parent)
+    if os.path.lexists(target):
+        raise KitError(f"{target} appeared meanwhile; choose a new name, nothing was overwritten")
+    os.rename(made, target)
+    _sync_folder(target.parent)
 
 
 def _sync_folder(path: Path) -> None:

@@ -1,15 +1,9 @@
-"""To hear a kit: short invented phrases or any MIDI file, as a list of strokes and as sound."""
+"""Phrases to audition a kit: built in or from a MIDI file, as strokes and as audio."""
 
+from catalog.kit.phrase.load import load_phrase
 from catalog.kit.phrase.midi import phrase_midi, read_midi
-from catalog.kit.phrase.phrases import PHRASES, TEMPO_BPM, Event, Phrase, phrase_for, read_phrase
-from catalog.kit.phrase.play import (
-    CHOKE_S,
-    Performance,
-    Stroke,
-    perform,
-    perform_phrase,
-    render_phrase,
-)
+from catalog.kit.phrase.phrases import PHRASES, TEMPO_BPM, Event, Phrase, select_phrase
+from catalog.kit.phrase.play import CHOKE_S, Performance, Stroke, perform_phrase, render_phrase
 
 __all__ = [
     "CHOKE_S",
@@ -19,11 +13,10 @@ __all__ = [
     "Performance",
     "Phrase",
     "Stroke",
-    "perform",
+    "load_phrase",
     "perform_phrase",
-    "phrase_for",
     "phrase_midi",
     "read_midi",
-    "read_phrase",
     "render_phrase",
+    "select_phrase",
 ]

@@ -1,11 +1,11 @@
-"""Standard MIDI Files: a phrase written as one, and any one read as a phrase for a kit."""
+"""Standard MIDI Files: write a phrase as one, and read one as a phrase for a kit."""
 
 from __future__ import annotations
 
 import io
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from catalog.errors import KitError
 from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase
@@ -15,10 +15,17 @@ TICKS = 480  # a quarter note; common in MIDI files
 DRUM_CHANNEL = 9  # channel 10 counted from 1: General MIDI percussion
 NOTE_BEATS = 0.125  # drums ignore how long a key is held
 MAX_BYTES = 4_000_000  # a file of strokes alone is far smaller
-MAX_S = 300.0  # of a file that is played: five minutes of stereo are 100 MB while rendered
+MAX_S = 300.0  # of a phrase: five minutes of stereo take 100 MB while rendered
 MAX_EVENTS = 20_000
-TEMPO_US = 500_000  # a quarter note until a file says otherwise: 120 a minute (RP-001)
-FIRST_NAMED = 3  # keys named in a message
+TEMPO_US = 500_000  # of a quarter note where a file sets no tempo: 120 a minute (RP-001)
+MAX_NAMED_KEYS = 3  # in a message
+
+
+class _NoteOn(NamedTuple):
+    time_s: float
+    channel: int
+    note: int
+    velocity: int
 
 
 def phrase_midi(events: Sequence[Event]) -> bytes:
@@ -60,8 +67,8 @@ def phrase_midi(events: Sequence[Event]) -> bytes:
 def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -> Phrase:
     """Read the strokes of a Standard MIDI File that a kit's keys play.
 
-    The percussion channel counts if anything is on it, otherwise every channel. The keys are those
-    of the hand-over, so that the file sounds as it will from the exported kit.
+    Only the percussion channel is read if the file uses it, otherwise every channel. The keys are
+    those of the export, so that the phrase sounds as it will from the exported kit.
 
     Parameters
     ----------
@@ -72,7 +79,7 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
     Returns
     -------
     Phrase
-        `left_out` counts the strokes on keys that nothing plays
+        `left_out` counts the strokes on keys that no slot plays
 
     Raises
     ------
@@ -83,41 +90,41 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
     ----------
     Standard MIDI Files 1.0 (RP-001), MIDI Manufacturers Association; read by mido.
     """
-    strokes = _strokes(data, name)
-    if any(channel == DRUM_CHANNEL for _, channel, _, _ in strokes):
-        strokes = [stroke for stroke in strokes if stroke[1] == DRUM_CHANNEL]
+    strokes = _read_note_ons(data, name)
+    if any(stroke.channel == DRUM_CHANNEL for stroke in strokes):
+        strokes = [stroke for stroke in strokes if stroke.channel == DRUM_CHANNEL]
     notes = assign_notes(tuple(slots))
     slot_of = {note: slot for slot, own in notes.items() for note in own}
     events: list[Event] = []
     left_out = Counter[int]()
-    said: tuple[str, ...] = ()
-    for time_s, _, note, velocity in sorted(strokes):
-        if note not in slot_of:
-            left_out[note] += 1
-        elif time_s > MAX_S or len(events) == MAX_EVENTS:
-            said = (f"played to {time_s:.0f} s only: a phrase holds {MAX_S:.0f} s",)
+    changes: list[str] = []
+    for stroke in sorted(strokes):
+        if stroke.note not in slot_of:
+            left_out[stroke.note] += 1
+        elif stroke.time_s > MAX_S or len(events) == MAX_EVENTS:
+            changes.append(f"played to {stroke.time_s:.0f} s only: a phrase holds {MAX_S:.0f} s")
             break
         else:
-            events.append(Event(time_s * TEMPO_BPM / 60.0, slot_of[note], velocity))
+            beat = stroke.time_s * TEMPO_BPM / 60.0
+            events.append(Event(beat, slot_of[stroke.note], stroke.velocity))
     if not events:
-        raise KitError(f"{name}: no stroke in it is on a key of this kit{_named(left_out)}")
+        plays = f"; it plays {_key_names(left_out)}" if left_out else ""
+        raise KitError(f"{name}: no stroke in it is on a key of this kit{plays}")
     if left_out:
-        said = (*said, f"no slot plays {_named(left_out).removeprefix('; it plays ')}")
-    return Phrase(name, tuple(events), dict(left_out), said)
+        changes.append(f"no slot plays {_key_names(left_out)}")
+    return Phrase(name, tuple(events), dict(left_out), tuple(changes))
 
 
-def _named(left_out: Counter[int]) -> str:
-    if not left_out:
-        return ""
+def _key_names(left_out: Counter[int]) -> str:
     keys = [
         f"{note} ({gm_name(note) or 'no percussion key'})" for note, _ in left_out.most_common()
     ]
-    more = f" and {len(keys) - FIRST_NAMED} more" if len(keys) > FIRST_NAMED else ""
-    return f"; it plays {', '.join(keys[:FIRST_NAMED])}{more}"
+    more = f" and {len(keys) - MAX_NAMED_KEYS} more" if len(keys) > MAX_NAMED_KEYS else ""
+    return f"{', '.join(keys[:MAX_NAMED_KEYS])}{more}"
 
 
-def _strokes(data: bytes, name: str) -> list[tuple[float, int, int, int]]:
-    """Time in seconds, channel, key and velocity of every stroke of a file."""
+def _read_note_ons(data: bytes, name: str) -> list[_NoteOn]:
+    """Read every stroke of a file with its time in seconds."""
     import mido
 
     if len(data) > MAX_BYTES:
@@ -126,29 +133,29 @@ def _strokes(data: bytes, name: str) -> list[tuple[float, int, int, int]]:
         raise KitError(f"{name}: is no Standard MIDI File; export one from your sequencer")
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True)
-        return list(_timed(file))
+        return list(_timed_note_ons(file))
     except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError) as err:
         raise KitError(f"{name}: the file is broken ({err or 'it ends early'})") from err
 
 
-def _timed(file: Any) -> Iterator[tuple[float, int, int, int]]:
-    """Strokes of the merged tracks, or of one track after another in format 2."""
+def _timed_note_ons(file: Any) -> Iterator[_NoteOn]:
+    """Yield the strokes of the merged tracks, or of one track after another in format 2."""
     import mido
 
-    runs = file.tracks if file.type == 2 else [mido.merge_tracks(file.tracks)]
+    tracks = file.tracks if file.type == 2 else [mido.merge_tracks(file.tracks)]
     now_s = 0.0
-    for run in runs:
+    for track in tracks:
         tempo = TEMPO_US
-        for message in run:
+        for message in track:
             now_s += message.time * _tick_s(file.ticks_per_beat, tempo)
             if message.type == "set_tempo":
                 tempo = message.tempo
             elif message.type == "note_on" and message.velocity > 0:
-                yield now_s, message.channel, message.note, message.velocity
+                yield _NoteOn(now_s, message.channel, message.note, message.velocity)
 
 
 def _tick_s(division: int, tempo_us: int) -> float:
-    """Length of a tick; a division below 0 counts parts of a film frame, whatever the tempo."""
+    """Length of a tick; a division below 0 counts parts of a video frame, whatever the tempo."""
     if division == 0:
         raise ValueError("it divides time by zero")
     if division > 0:

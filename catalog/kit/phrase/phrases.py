@@ -1,4 +1,4 @@
-"""The phrases a kit is heard by, invented for this project: strokes in quarter notes."""
+"""Phrases to audition a kit, written for this project: strokes in quarter notes."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from catalog.errors import KitError
 from catalog.kit.slots import SLOTS, find_slot
 
 TEMPO_BPM = 96.0
-LADDER = (20, 40, 60, 80, 100, 120)  # velocities that pass through the layers of most drums
+LADDER = (20, 40, 60, 80, 100, 120)  # velocities that reach the layers of most drums
 
 
 @dataclass(frozen=True)
 class Event:
-    """One stroke of a phrase: when, in quarter notes; which slot; how hard, 1 to 127."""
+    """One stroke of a phrase: beat in quarter notes, slot, and velocity from 1 to 127."""
 
     beat: float
     slot: str
@@ -31,7 +31,7 @@ class Phrase:
     name : str
     events : tuple of Event; the beats of a MIDI file are those that `TEMPO_BPM` gives its seconds
     left_out : mapping of MIDI key to how many strokes of it no slot of the kit plays
-    notes : tuple of str, what was changed
+    notes : tuple of str, what was left out or changed
     """
 
     name: str
@@ -102,33 +102,8 @@ PHRASES: MappingProxyType[str, str] = MappingProxyType({
 _FIXED = {"around": _AROUND, "soft": _SOFT, "hats": _HATS}
 
 
-def phrase_for(slots: Collection[str]) -> tuple[Event, ...]:
-    """The strokes of "two bars" that a kit has slots for; every other slot is struck once before.
-
-    Parameters
-    ----------
-    slots : collection of str, the filled ones
-
-    Returns
-    -------
-    tuple of Event, in order of time, then of key
-
-    Raises
-    ------
-    KitError
-        if there are no slots, or one is unknown
-    """
-    _check(slots)
-    in_phrase = {event.slot for event in _TWO_BARS}
-    others = sorted((n for n in slots if n not in in_phrase), key=lambda n: SLOTS[n].note)
-    first = [Event(float(at), name, 100) for at, name in enumerate(others)]
-    shift = float(-(-len(others) // 4) * 4)  # whole bars
-    events = [Event(e.beat + shift, e.slot, e.velocity) for e in _TWO_BARS if e.slot in slots]
-    return _in_order(first + events)
-
-
-def read_phrase(name: str, slots: Collection[str]) -> Phrase:
-    """One of `PHRASES`, as far as a kit has slots for it.
+def select_phrase(name: str, slots: Collection[str]) -> Phrase:
+    """Reduce one of `PHRASES` to the slots that a kit fills.
 
     Parameters
     ----------
@@ -137,7 +112,7 @@ def read_phrase(name: str, slots: Collection[str]) -> Phrase:
 
     Returns
     -------
-    Phrase
+    Phrase, its events in order of time, then of key
 
     Raises
     ------
@@ -146,15 +121,29 @@ def read_phrase(name: str, slots: Collection[str]) -> Phrase:
     """
     if name not in PHRASES:
         raise KitError(f"phrase={name!r} is not one of {', '.join(PHRASES)}")
-    _check(slots)
+    for slot in slots:
+        find_slot(slot)
+    if not slots:
+        raise KitError("the kit is empty: fill at least one slot")
     if name == "two bars":
-        return Phrase(name, phrase_for(slots))
-    if name == "ladder":
-        return Phrase(name, _ladder(slots))
-    events = _in_order([event for event in _FIXED[name] if event.slot in slots])
+        events = _two_bars(slots)
+    elif name == "ladder":
+        events = _ladder(slots)
+    else:
+        events = _in_order([event for event in _FIXED[name] if event.slot in slots])
     if not events:
         raise KitError(f"the kit has none of the slots that {name!r} is played on")
     return Phrase(name, events)
+
+
+def _two_bars(slots: Collection[str]) -> tuple[Event, ...]:
+    """The two bars, after one stroke on each slot that they do not use."""
+    in_phrase = {event.slot for event in _TWO_BARS}
+    others = sorted((n for n in slots if n not in in_phrase), key=lambda n: SLOTS[n].note)
+    first = [Event(float(at), name, 100) for at, name in enumerate(others)]
+    shift = float(-(-len(others) // 4) * 4)  # whole bars
+    events = [Event(e.beat + shift, e.slot, e.velocity) for e in _TWO_BARS if e.slot in slots]
+    return _in_order(first + events)
 
 
 def _ladder(slots: Collection[str]) -> tuple[Event, ...]:
@@ -168,10 +157,3 @@ def _ladder(slots: Collection[str]) -> tuple[Event, ...]:
 
 def _in_order(events: Sequence[Event]) -> tuple[Event, ...]:
     return tuple(sorted(events, key=lambda e: (e.beat, SLOTS[e.slot].note)))
-
-
-def _check(slots: Collection[str]) -> None:
-    for name in slots:
-        find_slot(name)
-    if not slots:
-        raise KitError("the kit is empty: fill at least one slot")

@@ -1,12 +1,12 @@
-"""Phrases played on a kit: which stroke sounds when and how loud, and the sound of it all.
+"""Playing a phrase on a kit: the strokes with their times and gains, and the rendered audio.
 
-Velocities choose layers, strokes take turns, and a hat stops the other hats, as in the SFZ file.
+Velocities select layers, round robins alternate, and hats choke each other, as in the SFZ file.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,13 +20,13 @@ from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
 
-CHOKE_S = 0.05  # in which a choked stroke dies away, as in the SFZ file
+CHOKE_S = 0.05  # fade of a choked stroke, as in the SFZ file
 TAIL_S = 2.5  # after the last stroke
 
 
 @dataclass(frozen=True)
 class Stroke:
-    """One stroke as it is played.
+    """One stroke of a performance.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class Stroke:
     layer, robin : int, counted from 1, the weakest layer first
     gain_db : float, of the slot and of the velocity within the weakest layer
     tuning_semitones : float
-    choke_s : float or None, when another of its choke group stops it; it dies within `CHOKE_S`
+    choke_s : float or None, when another of its choke group stops it; it fades within `CHOKE_S`
     """
 
     time_s: float
@@ -53,7 +53,7 @@ class Stroke:
 
 @dataclass(frozen=True)
 class Performance:
-    """A phrase on a kit.
+    """A phrase as a kit plays it.
 
     Attributes
     ----------
@@ -61,121 +61,112 @@ class Performance:
     strokes : tuple of Stroke, in order of time
     length_s : float, with the tail of the last stroke
     left_out : mapping of MIDI key to how many strokes of it no slot of the kit plays
-    notes : tuple of str, what was changed
+    notes : tuple of str, what was left out or changed
     """
 
     phrase: str
     strokes: tuple[Stroke, ...]
     length_s: float
-    left_out: Mapping[int, int] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    left_out: Mapping[int, int]
+    notes: tuple[str, ...]
 
 
-def perform(
-    kit: Kit, hits: Mapping[int, Hit], events: Sequence[Event], *, gain_db: Mapping[str, float]
-) -> tuple[Stroke, ...]:
-    """Decide what sounds for each event of a phrase.
+def perform_phrase(
+    kit: Kit, hits: Mapping[int, Hit], phrase: Phrase, *, gain_db: Mapping[str, float]
+) -> Performance:
+    """Choose the stroke, gain and choke time of each event of a phrase.
 
     Parameters
     ----------
     kit : Kit
     hits : mapping of id to Hit
-    events : sequence of Event, in order of time
-    gain_db : mapping of slot name to dB, see `catalog.kit.levels.match_levels`
+    phrase : Phrase, its events in order of time
+    gain_db : mapping of slot name to dB, see `catalog.kit.levels.balance_levels`
 
     Returns
     -------
-    tuple of Stroke
+    Performance
     """
-    beat_s = 60.0 / TEMPO_BPM
+    beat_s, events = 60.0 / TEMPO_BPM, phrase.events
     layers = {s: layers_of(kit, s, hits) for s, ids in kit.slots.items() if ids}
-    turns: dict[tuple[str, int], int] = {}
+    n_played: dict[tuple[str, int], int] = {}
     strokes = []
-    for place, event in enumerate(events):
-        number, layer = _layer_of(layers[event.slot], event.velocity)
-        turn = turns.get((event.slot, number), 0)
-        turns[event.slot, number] = turn + 1
+    for index, event in enumerate(events):
+        number, layer = _layer_at(layers[event.slot], event.velocity)
+        turn = n_played.get((event.slot, number), 0)
+        n_played[event.slot, number] = turn + 1
         robin = turn % len(layer.hits)
-        stop = _choked_at(events, place)
+        choke_beat = _choke_beat(events, index)
         velocity_db = 20.0 * np.log10(velocity_gain(layers[event.slot], event.velocity))
         strokes.append(Stroke(
             time_s=event.beat * beat_s, slot=event.slot, hit_id=layer.hits[robin].id,
             velocity=event.velocity, layer=number, robin=robin + 1,
             gain_db=gain_db[event.slot] + float(velocity_db),
             tuning_semitones=kit.tuning_semitones.get(event.slot, 0.0),
-            choke_s=None if stop is None else stop * beat_s,
+            choke_s=None if choke_beat is None else choke_beat * beat_s,
         ))  # fmt: skip
-    return tuple(strokes)
-
-
-def perform_phrase(
-    kit: Kit, hits: Mapping[int, Hit], phrase: Phrase, *, gain_db: Mapping[str, float]
-) -> Performance:
-    """A phrase with all that a player needs to know; see `perform`."""
-    strokes = perform(kit, hits, phrase.events, gain_db=gain_db)
     length_s = max((stroke.time_s for stroke in strokes), default=0.0) + TAIL_S
-    return Performance(phrase.name, strokes, length_s, phrase.left_out, phrase.notes)
+    return Performance(phrase.name, tuple(strokes), length_s, phrase.left_out, phrase.notes)
 
 
-def _layer_of(layers: Sequence[Layer], velocity: int) -> tuple[int, Layer]:
+def _layer_at(layers: Sequence[Layer], velocity: int) -> tuple[int, Layer]:
     return next((n, x) for n, x in enumerate(layers, 1) if x.lowest <= velocity <= x.highest)
 
 
 def render_phrase(
     kit: Kit,
     hits: Mapping[int, Hit],
-    events: Sequence[Event],
+    phrase: Phrase,
     *,
     gain_db: Mapping[str, float],
     read: Callable[[Hit], Audio],
     sr: int,
 ) -> np.ndarray:
-    """Play a phrase with layers, round robins and choke.
+    """Render a phrase with layers, round robins and choke groups.
 
     Parameters
     ----------
     kit : Kit
     hits : mapping of id to Hit
-    events : sequence of Event, in order of time
-    gain_db : mapping of slot name to dB, see `catalog.kit.levels.match_levels`
-    read : callable, gives the decoded stroke of a hit
+    phrase : Phrase, its events in order of time
+    gain_db : mapping of slot name to dB, see `catalog.kit.levels.balance_levels`
+    read : callable, decodes the stroke of a hit
     sr : int, Hz, of the result
 
     Returns
     -------
     np.ndarray, float32, shape (n_frames, 2)
-        under -1 dBTP: turned down as a whole if many tails should add up to more
+        under -1 dBTP; attenuated as a whole where tails add up to more
     """
-    strokes = perform(kit, hits, events, gain_db=gain_db)
-    last_s = max((stroke.time_s for stroke in strokes), default=0.0)
-    out = np.zeros((round((last_s + TAIL_S) * sr), 2), dtype=np.float32)
-    heard: dict[tuple[int, float], np.ndarray] = {}
-    for stroke in strokes:
+    performance = perform_phrase(kit, hits, phrase, gain_db=gain_db)
+    out = np.zeros((round(performance.length_s * sr), 2), dtype=np.float32)
+    tuned: dict[tuple[int, float], np.ndarray] = {}
+    for stroke in performance.strokes:
         key = (stroke.hit_id, stroke.tuning_semitones)
-        if key not in heard:
+        if key not in tuned:
             audio = read(hits[stroke.hit_id])
-            heard[key] = retune(audio.samples[:, :2], sr=audio.sr, to_sr=sr, semitones=key[1])
-        sound = heard[key] * np.float32(10.0 ** (stroke.gain_db / 20.0))
+            tuned[key] = retune(audio.samples[:, :2], sr=audio.sr, to_sr=sr, semitones=key[1])
+        samples = tuned[key] * np.float32(10.0 ** (stroke.gain_db / 20.0))
         start = round(stroke.time_s * sr)
         if stroke.choke_s is not None:
-            sound = _choke(sound, round((stroke.choke_s - stroke.time_s) * sr), sr=sr)
-        sound = sound[: len(out) - start]
-        out[start : start + len(sound)] += sound
+            samples = _choke(samples, round((stroke.choke_s - stroke.time_s) * sr), sr=sr)
+        samples = samples[: len(out) - start]
+        out[start : start + len(samples)] += samples
     over_db = true_peak(out, sr=sr) - (CEILING_DBTP - MARGIN_DB)
     return out * np.float32(10.0 ** (-over_db / 20.0)) if over_db > 0.0 else out
 
 
-def _choked_at(events: Sequence[Event], place: int) -> float | None:
+def _choke_beat(events: Sequence[Event], index: int) -> float | None:
     """Beat at which a later stroke of the same choke group stops this one."""
-    group = SLOTS[events[place].slot].choke
+    group = SLOTS[events[index].slot].choke
     if not group:
         return None
-    later = (e.beat for e in events[place + 1 :] if SLOTS[e.slot].choke == group)
+    later = (e.beat for e in events[index + 1 :] if SLOTS[e.slot].choke == group)
     return next(later, None)
 
 
 def _choke(stroke: np.ndarray, at: int, *, sr: int) -> np.ndarray:
-    """Let a stroke die away within `CHOKE_S` from frame `at` on."""
+    """Fade a stroke out within `CHOKE_S` from frame `at` on."""
     n = round(CHOKE_S * sr)
     if at >= len(stroke):
         return stroke

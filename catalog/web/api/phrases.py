@@ -7,7 +7,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from catalog.errors import KitError
-from catalog.kit.phrase import PHRASES, TEMPO_BPM, Phrase, read_midi, read_phrase
+from catalog.kit.phrase import PHRASES, TEMPO_BPM, Phrase, load_phrase
 from catalog.kit.phrase.play import TAIL_S
 from catalog.web import state as opened
 from catalog.web.api.responses import NOT_KEPT, answer, read_body
@@ -37,9 +37,7 @@ async def _play(phrase: str | bytes) -> Response:
     def work() -> Response:
         slots = tuple(current_kit(opened.open_catalog()).slots)
         try:
-            found = (
-                read_phrase(phrase, slots) if isinstance(phrase, str) else read_midi(phrase, slots)
-            )
+            found = load_phrase(phrase, slots)
         except KitError as err:
             return PlainTextResponse(plain(str(err)), 400, headers=NOT_KEPT)
         return JSONResponse(_describe(found), headers=NOT_KEPT)

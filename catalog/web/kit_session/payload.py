@@ -13,7 +13,7 @@ from catalog.audio.model import Audio
 from catalog.catalog import Catalog
 from catalog.features.descriptors import note_name
 from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
-from catalog.kit.levels import match_levels
+from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
 from catalog.models import Hit
@@ -82,7 +82,7 @@ def play_levels(kit: Kit, hits: Mapping[int, Hit]) -> dict[str, float]:
         samples[IMPULSE_AT] = 10.0 ** (peak_db / 20.0) if math.isfinite(peak_db) else 1.0
         return Audio(samples, 48000, "WAV", "FLOAT")
 
-    return match_levels(kit, hits, read=read).gain_db if kit.slots else {}
+    return balance_levels(kit, hits, read=read).gain_db if kit.slots else {}
 
 
 def _slot(

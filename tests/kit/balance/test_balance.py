@@ -7,7 +7,7 @@ import pytest
 
 from catalog.audio.model import Audio
 from catalog.features.production import PRODUCTION_NAMES
-from catalog.kit.balance import compare_kits, find_clashes, propose_tuning, tom_intervals
+from catalog.kit.balance import compare_kits, measure_masking, propose_tuning, tom_intervals
 from catalog.kit.fill.fill import Pool, judge_kit
 from catalog.kit.levels import Levels
 from catalog.kit.model import Kit
@@ -79,7 +79,7 @@ def test_overlap_is_one_for_like_spectra_and_none_for_tones_far_apart() -> None:
     hits = {1: make_hit(1, "kick", body=80.0), 2: make_hit(2, "tom", body=80.0), 3: make_hit(3)}
     kit = Kit(slots={"kick": (1,), "tom_low": (2,), "snare": (3,)})
     levels = Levels({"kick": 0.0, "tom_low": 0.0, "snare": -6.0}, -1.0, ())
-    found = find_clashes(kit, hits, levels, read=lambda hit: sounds[hit.id])
+    found = measure_masking(kit, hits, levels, read=lambda hit: sounds[hit.id])
     assert np.allclose(found.overlap, found.overlap.T)
     assert np.allclose(np.diag(found.overlap), 1.0)
     assert found.overlap[0, 1] > 0.99
@@ -94,7 +94,7 @@ def test_tuning_moves_spectrum_and_pitch_in_the_picture() -> None:
     hits = {1: make_hit(1, "tom", body=500.0)}
     kit = Kit(slots={"tom_low": (1,)}).with_tuning("tom_low", 3.0)
     levels = Levels({"tom_low": 0.0}, -1.0, ())
-    found = find_clashes(kit, hits, levels, read=lambda _: tone(500, 0.3))
+    found = measure_masking(kit, hits, levels, read=lambda _: tone(500, 0.3))
     strongest = found.bands_hz[int(np.argmax(found.spectrum_db[0]))]
     assert strongest == pytest.approx(630, rel=0.01)  # 500 Hz a minor third up is 595 Hz
     assert found.pitch_hz[0] == pytest.approx(594.6, abs=0.1)
@@ -104,7 +104,7 @@ def test_silence_overlaps_nothing() -> None:
     hits = {1: make_hit(1), 2: make_hit(2, "kick")}
     kit, levels = Kit(slots={"snare": (1,), "kick": (2,)}), Levels({"snare": 0, "kick": 0}, -1, ())
     silent = Audio(np.zeros((100, 1), np.float32), SR, "WAV", "FLOAT")
-    found = find_clashes(kit, hits, levels, read=lambda _: silent)
+    found = measure_masking(kit, hits, levels, read=lambda _: silent)
     assert found.overlap.max() == 0.0
     assert np.isfinite(found.spectrum_db).all()
 

@@ -11,7 +11,7 @@ import pytest
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, KitError
-from catalog.kit.export import ExportOptions, export_kit, foresee_export
+from catalog.kit.export import ExportOptions, export_kit, plan_export
 from catalog.kit.model import Kit
 from catalog.models import Hit
 from tests.kit.drums import SR, make_hit, make_stroke
@@ -105,7 +105,7 @@ def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(
 
 def test_a_level_by_hand_moves_one_slot_against_the_others(tmp_path: Path) -> None:
     def gains(kit: Kit) -> dict[str, float]:
-        plan = foresee_export(kit, hits(), tmp_path / "kit", read=make_stroke)
+        plan = plan_export(kit, hits(), tmp_path / "kit", read=make_stroke)
         return dict(plan.gain_db)
 
     plain, louder = gains(KIT), gains(KIT.with_level("snare", -5.0))
@@ -151,10 +151,10 @@ def test_the_plan_names_what_is_then_written_and_writes_nothing(
 ) -> None:
     options = ExportOptions("PCM_24", container, 48_000, as_zip=True)
     kit, place = KIT.with_tuning("kick", -1.0), tmp_path / "new" / "kit"
-    plan = foresee_export(kit, hits(), place, read=make_stroke, options=options)
+    plan = plan_export(kit, hits(), place, read=make_stroke, options=options)
     assert (plan.refusals, list(tmp_path.iterdir())) == ((), [])
     files = export_kit(kit, hits(), place, read=make_stroke, options=options)
-    planned = {place / name for name in (*plan.papers, *(file.file for file in plan.audio))}
+    planned = {place / name for name in (*plan.documents, *(file.file for file in plan.audio))}
     assert set(files) == {*planned, plan.zip_file}
     rows = {r["file"]: r for r in json.loads((place / "manifest.json").read_text())["files"]}
     for file in plan.audio:
@@ -169,13 +169,13 @@ def test_the_plan_says_what_would_be_refused(tmp_path: Path) -> None:
         raise AudioError(hit.path, "is missing")
 
     (tmp_path / "kit").mkdir()
-    plan = foresee_export(KIT, hits(), tmp_path / "kit", read=gone)
+    plan = plan_export(KIT, hits(), tmp_path / "kit", read=gone)
     assert len(plan.refusals) == 2
     assert "exists already" in plan.refusals[0]
     assert "cannot be read" in plan.refusals[1]
     assert all(file.gain_db is None for file in plan.audio)
     (tmp_path / "file").write_text("")
-    plan = foresee_export(KIT, hits(), tmp_path / "file" / "kit", read=make_stroke)
+    plan = plan_export(KIT, hits(), tmp_path / "file" / "kit", read=make_stroke)
     assert any("cannot be written" in line for line in plan.refusals)
 
 
@@ -183,15 +183,15 @@ def test_a_locked_hit_of_another_role_is_told_everywhere(tmp_path: Path) -> None
     wrong = hits() | {0: make_hit(0, "tom", body=60.0)}
     kit = replace(KIT, locked=frozenset({"kick"}))
     told = "kick: the locked hit tom_0 is a tom by your word, not a kick"
-    assert told in foresee_export(kit, wrong, tmp_path / "kit", read=make_stroke).warnings
+    assert told in plan_export(kit, wrong, tmp_path / "kit", read=make_stroke).warnings
     export_kit(kit, wrong, tmp_path / "kit", read=make_stroke)
     assert told in (tmp_path / "kit/README.txt").read_text()
     assert told in json.loads((tmp_path / "kit/manifest.json").read_text())["warnings"]
-    assert foresee_export(KIT, hits(), tmp_path / "new", read=make_stroke).warnings == ()
+    assert plan_export(KIT, hits(), tmp_path / "new", read=make_stroke).warnings == ()
 
 
 @pytest.mark.parametrize(("sure", "is_told"), [(0.59, True), (0.6, False)])
 def test_a_role_that_is_a_guess_is_told_below_six_in_ten(tmp_path, sure, is_told):
     guessed = hits() | {0: replace(hits()[0], role_confidence=sure, role_source="sound")}
-    warnings = foresee_export(KIT, guessed, tmp_path / "kit", read=make_stroke).warnings
+    warnings = plan_export(KIT, guessed, tmp_path / "kit", read=make_stroke).warnings
     assert any("is a guess" in line for line in warnings) is is_told

@@ -14,11 +14,9 @@ import pytest
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, KitError
-from catalog.kit.export import export_kit
-from catalog.kit.export import write as room
-from catalog.kit.export.audio import fade_end
-from catalog.kit.export.documents import inert_cell
-from catalog.kit.export.plan import plan_export
+from catalog.kit.export import ExportOptions, export_kit, plan_export
+from catalog.kit.export import write as writer
+from catalog.kit.export.documents import escape_formula
 from catalog.kit.model import Kit
 from catalog.models import Hit
 from tests.kit.drums import NAMES_THAT_HURT, SR, make_hit, make_stroke
@@ -61,8 +59,9 @@ def test_the_audio_is_the_stroke_times_the_gain_and_the_manifest_tells_it(tmp_pa
 
 
 def test_two_exports_are_equal_byte_for_byte(tmp_path: Path) -> None:
+    options = ExportOptions("PCM_16")
     for name in ("a", "b"):
-        export_kit(KIT, hits(), tmp_path / name / "kit", read=make_stroke, subtype="PCM_16")
+        export_kit(KIT, hits(), tmp_path / name / "kit", read=make_stroke, options=options)
     for path in (tmp_path / "a" / "kit").rglob("*.*"):
         twin = tmp_path / "b" / path.relative_to(tmp_path / "a")
         assert twin.read_bytes() == path.read_bytes()
@@ -70,7 +69,8 @@ def test_two_exports_are_equal_byte_for_byte(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT"])
 def test_every_format_reads_back(tmp_path: Path, subtype: str) -> None:
-    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, subtype=subtype)
+    options = ExportOptions(subtype)
+    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
     assert {decode_file(f).subtype for f in files if f.suffix == ".wav"} == {subtype}
 
 
@@ -126,13 +126,14 @@ def test_an_interrupted_export_leaves_nothing(tmp_path: Path) -> None:
 
 def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path: Path) -> None:
     code = (
-        "import os, signal, sys; from pathlib import Path\n"
-        "from tests.kit.export.test_write import KIT, export_kit, hits, make_stroke\n"
-        "turns = iter(range(99))\n"
-        "def read(hit):\n"
-        "    if next(turns) == 7: os._exit(9)\n"  # strokes were measured, some files are written
-        "    return make_stroke(hit)\n"
-        "export_kit(KIT, hits(), Path(sys.argv[1]), read=read)\n"
+        "import os, sys; from pathlib import Path\n"
+        "from tests.kit.export.test_write import KIT, export_kit, hits, make_stroke, writer\n"
+        "turns, write_synced = iter(range(99)), writer.write_synced\n"
+        "def write(path, data):\n"
+        "    if next(turns) == 2: os._exit(9)\n"  # two files are written
+        "    write_synced(path, data)\n"
+        "writer.write_synced = write\n"
+        "export_kit(KIT, hits(), Path(sys.argv[1]), read=make_stroke)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "kit")], check=False, cwd=ROOT
@@ -145,14 +146,14 @@ def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path: Path) -> N
 
 
 def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = room.write_synced
+    real = writer.write_synced
 
     def full(path: Path, data: bytes) -> None:
         if path.name == "manifest.json":
             raise OSError(28, "No space left on device")
         real(path, data)
 
-    monkeypatch.setattr(room, "write_synced", full)
+    monkeypatch.setattr(writer, "write_synced", full)
     with pytest.raises(KitError, match=r"could not be written \(No space left on device\)"):
         export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     assert list(tmp_path.iterdir()) == []
@@ -161,13 +162,13 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_a_disk_that_changes_bytes_is_noticed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = room.write_synced
+    real = writer.write_synced
 
     def flip(path: Path, data: bytes) -> None:
         at = len(data) // 2 if path.suffix == ".wav" else 0
         real(path, data[:at] + bytes([data[at] ^ 64]) + data[at + 1 :])
 
-    monkeypatch.setattr(room, "write_synced", flip)
+    monkeypatch.setattr(writer, "write_synced", flip)
     with pytest.raises(KitError, match="did not read back"):
         export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     assert list(tmp_path.iterdir()) == []
@@ -185,8 +186,6 @@ def test_bad_kits_are_refused_with_their_slot(tmp_path: Path) -> None:
     with pytest.raises(KitError, match="hit 77 of slot snare is not in the catalog") as caught:
         export_kit(Kit(slots={"snare": (77,)}), hits(), tmp_path / "kit", read=make_stroke)
     assert caught.value.slot == "snare"
-    with pytest.raises(KitError, match="subtype='MP3' must be one of"):
-        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, subtype="MP3")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -208,9 +207,9 @@ def test_cells_that_look_like_formulas_are_inert(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("cell", ["=1", "+1", "-1", "@a", "\t=1", "\r=1", " =1"])
 def test_a_formula_gets_an_apostrophe_and_a_number_stays(cell: str) -> None:
-    assert inert_cell(cell) == "'" + cell
-    assert inert_cell(-3.5) == -3.5
-    assert inert_cell("snare") == "snare"
+    assert escape_formula(cell) == "'" + cell
+    assert escape_formula(-3.5) == -3.5
+    assert escape_formula("snare") == "snare"
 
 
 def test_mono_stays_mono_and_eight_channels_become_one(tmp_path: Path) -> None:
@@ -222,20 +221,12 @@ def test_mono_stays_mono_and_eight_channels_become_one(tmp_path: Path) -> None:
     assert n == {"kick": 1, "snare": 1, "hat_open": 2}
 
 
-def test_an_end_that_still_sounds_is_faded_and_another_is_untouched() -> None:
-    ringing = np.full((4410, 1), 0.5, dtype=np.float32)
-    faded = fade_end(ringing, sr=SR)
-    assert abs(faded[-1, 0]) < 1e-3
-    assert np.array_equal(faded[:-221], ringing[:-221])
-    quiet = make_stroke(make_hit(1)).samples
-    assert np.array_equal(fade_end(quiet, sr=SR), quiet)
-
-
 def test_regions_of_a_layer_take_turns_from_one_to_n() -> None:
     many = {i: make_hit(i, loudness=-20.0 - i // 3 * 5) for i in range(9)}
-    (plan,) = plan_export(Kit(slots={"snare": tuple(many)}), many)
+    kit = Kit(slots={"snare": tuple(many)})
+    plan = plan_export(kit, many, "kit", read=make_stroke)
     for layer in (1, 2, 3):
-        turns = [(r.robin, r.n_robins) for r in plan.regions if r.layer == layer]
+        turns = [(f.robin, f.n_robins) for f in plan.audio if f.layer == layer]
         assert turns == [(1, 3), (2, 3), (3, 3)]
 
 

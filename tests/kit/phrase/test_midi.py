@@ -13,10 +13,11 @@ from catalog.kit.phrase import (
     PHRASES,
     TEMPO_BPM,
     Event,
-    perform,
+    Phrase,
+    perform_phrase,
     phrase_midi,
     read_midi,
-    read_phrase,
+    select_phrase,
 )
 from catalog.kit.slots import DEFAULT_SLOTS
 from tests.kit.drums import make_hit
@@ -42,7 +43,7 @@ def times_s(data: bytes) -> list[tuple[float, str]]:
 
 
 def test_what_we_write_we_read_again() -> None:
-    events = read_phrase("two bars", DEFAULT_SLOTS).events
+    events = select_phrase("two bars", DEFAULT_SLOTS).events
     again = read_midi(phrase_midi(events), DEFAULT_SLOTS).events
     assert [(e.slot, e.velocity) for e in again] == [(e.slot, e.velocity) for e in events]
     assert [e.beat for e in again] == pytest.approx([e.beat for e in events], abs=0.01)
@@ -110,14 +111,17 @@ def test_no_bytes_break_the_reader(noise: bytes, at: int) -> None:
 
 def test_every_phrase_plays_what_the_kit_has_and_an_unknown_one_is_refused() -> None:
     for name in PHRASES:
-        events = read_phrase(name, DEFAULT_SLOTS).events
+        events = select_phrase(name, DEFAULT_SLOTS).events
         assert [e.beat for e in events] == sorted(e.beat for e in events)
         assert all(1 <= e.velocity <= 127 for e in events)
-    assert {e.slot for e in read_phrase("ladder", ("shaker", "kick")).events} == {"shaker", "kick"}
+    assert {e.slot for e in select_phrase("ladder", ("shaker", "kick")).events} == {
+        "shaker",
+        "kick",
+    }
     with pytest.raises(KitError, match="phrase='waltz' is not one of two bars"):
-        read_phrase("waltz", DEFAULT_SLOTS)
+        select_phrase("waltz", DEFAULT_SLOTS)
     with pytest.raises(KitError, match="none of the slots that 'hats' is played on"):
-        read_phrase("hats", ("cowbell",))
+        select_phrase("hats", ("cowbell",))
 
 
 def test_strokes_tell_layer_turn_gain_and_what_stops_them() -> None:
@@ -128,7 +132,7 @@ def test_strokes_tell_layer_turn_gain_and_what_stops_them() -> None:
     events = [Event(0.0, "snare", 127), Event(1.0, "snare", 127), Event(2.0, "snare", 30),
               Event(2.0, "hat_open", 127), Event(3.0, "hat_closed", 127)]  # fmt: skip
     gain_db = {"snare": -3.0, "hat_open": 0.0, "hat_closed": 0.0}
-    strokes = perform(kit, hits, events, gain_db=gain_db)
+    strokes = perform_phrase(kit, hits, Phrase("test", tuple(events)), gain_db=gain_db).strokes
     assert [(s.hit_id, s.layer, s.robin) for s in strokes[:3]] == [(2, 2, 1), (3, 2, 2), (1, 1, 1)]
     assert strokes[0].gain_db == pytest.approx(-3.0)
     assert strokes[2].gain_db < -3.0  # under the top of the weakest layer velocity turns down

@@ -9,7 +9,7 @@ from catalog.audio.model import Audio
 from catalog.errors import KitError
 from catalog.features.loudness import true_peak
 from catalog.kit.model import Kit
-from catalog.kit.phrase import CHOKE_S, TEMPO_BPM, Event, phrase_for, render_phrase
+from catalog.kit.phrase import CHOKE_S, TEMPO_BPM, Event, Phrase, render_phrase, select_phrase
 from catalog.kit.slots import DEFAULT_SLOTS, SLOTS
 from catalog.models import Hit
 from tests.kit.drums import SR, make_hit, make_stroke
@@ -25,7 +25,8 @@ def flat(hit: Hit) -> Audio:
 def render(kit: Kit, hits: list[Hit], events: list[Event]) -> np.ndarray:
     gains = dict.fromkeys(kit.slots, 0.0)
     by_id = {hit.id: hit for hit in hits}
-    return render_phrase(kit, by_id, events, gain_db=gains, read=flat, sr=SR)[:, 0]
+    phrase = Phrase("test", tuple(events))
+    return render_phrase(kit, by_id, phrase, gain_db=gains, read=flat, sr=SR)[:, 0]
 
 
 def at(sound: np.ndarray, time_s: float) -> float:
@@ -34,14 +35,14 @@ def at(sound: np.ndarray, time_s: float) -> float:
 
 def test_the_phrase_strikes_every_filled_slot_and_no_other() -> None:
     for slots in (DEFAULT_SLOTS, ("kick",), ("cowbell", "shaker"), tuple(SLOTS)):
-        events = phrase_for(slots)
+        events = select_phrase("two bars", slots).events
         assert {event.slot for event in events} == set(slots)
         assert [e.beat for e in events] == sorted(e.beat for e in events)
 
 
 def test_an_empty_kit_has_no_phrase() -> None:
     with pytest.raises(KitError, match="the kit is empty"):
-        phrase_for(())
+        select_phrase("two bars", ())
 
 
 def test_velocity_chooses_the_layer_and_strokes_take_turns() -> None:
@@ -64,9 +65,9 @@ def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not() -> None:
 
 def test_many_tails_never_pass_the_ceiling() -> None:
     hit = make_hit(90)
-    events = [Event(i / 4, "snare", 127) for i in range(12)]
+    phrase = Phrase("test", tuple(Event(i / 4, "snare", 127) for i in range(12)))
     sound = render_phrase(
-        Kit(slots={"snare": (90,)}), {90: hit}, events, gain_db={"snare": 0.0}, read=flat, sr=SR
+        Kit(slots={"snare": (90,)}), {90: hit}, phrase, gain_db={"snare": 0.0}, read=flat, sr=SR
     )
     assert true_peak(sound, sr=SR) < -1.0
 
@@ -74,7 +75,7 @@ def test_many_tails_never_pass_the_ceiling() -> None:
 def test_other_rates_are_brought_to_the_rate_of_the_phrase() -> None:
     hit = replace(make_hit(1), sr=22_050)
     args = {"gain_db": {"snare": 0.0}, "read": make_stroke}
-    events = [Event(0.0, "snare", 127)]
-    out = render_phrase(Kit(slots={"snare": (1,)}), {1: hit}, events, sr=48_000, **args)
+    phrase = Phrase("test", (Event(0.0, "snare", 127),))
+    out = render_phrase(Kit(slots={"snare": (1,)}), {1: hit}, phrase, sr=48_000, **args)
     loud = np.flatnonzero(np.abs(out[:, 0]) > 1e-4 * np.abs(out).max())
     assert loud[-1] / 48_000 == pytest.approx(0.3, abs=0.03)
