@@ -16,21 +16,20 @@ from catalog.duplicates.groups import (
     groups_from_rows,
     groups_to_rows,
 )
-from catalog.duplicates.parallel import judge_many
+from catalog.duplicates.parallel import classify_many
 from catalog.duplicates.review import Doubt, apply_preference, apply_verdicts, open_doubts
 from catalog.errors import ParameterError
 from catalog.library.files.overrides import read_override
 from catalog.library.store.annotations import prefer_hit, preferred_hits, read_verdicts
 from catalog.library.store.decisions import Decisions
 from catalog.library.store.hits import Store
-from catalog.matching.candidates import copy_points
-from catalog.matching.classifier import JUDGE_VERSION
-from catalog.matching.views import Recording
+from catalog.matching.candidates import project_embeddings
+from catalog.matching.classifier import CLASSIFIER_VERSION
+from catalog.matching.views import ChannelViews
 from catalog.models import Hit, OnProgress, Progress, Verdict
 from catalog.search.table import HitTable
 
-Prepare = Callable[[Hit], Recording | None]
-
+Prepare = Callable[[Hit], ChannelViews | None]
 PAIRS_AT_ONCE = 4096  # written to the store at once
 ROWS_AT_ONCE = 4096  # pictures read at once, 4 kB each
 
@@ -58,7 +57,7 @@ def find_copies(
     if not preferred:
         return groups
 
-    decider = Decider(prepare, Decisions.read(store, version=JUDGE_VERSION))
+    decider = Decider(prepare, Decisions.read(store, version=CLASSIFIER_VERSION))
 
     def verify(first: Hit, second: Hit) -> float | None:
         decision = decider.decide(first, second)
@@ -118,14 +117,14 @@ def _from_samples(
         return groups, [Doubt(*one) for one in unsure]
     tell = on_progress or (lambda _: None)
     doubts: list[Doubt] = []
-    decisions = Decisions.read(store, version=JUDGE_VERSION)
+    decisions = Decisions.read(store, version=CLASSIFIER_VERSION)
 
     def mix_of(hit: Hit) -> str:
         return read_override(store, hit.content_hash).mix if hit.n_channels > 1 else ""
 
     def on_pair(done: int, total: int) -> None:
         if done % PAIRS_AT_ONCE == 0:  # a run that is stopped goes on from here
-            decisions.write(store, version=JUDGE_VERSION)
+            decisions.write(store, version=CLASSIFIER_VERSION)
         tell(Progress("comparing", done, total))
 
     groups = group_copies(
@@ -133,11 +132,11 @@ def _from_samples(
         _points(store, table),
         prepare,
         decisions=decisions,
-        judge_many=partial(judge_many, mix_of=mix_of),
+        classify_many=partial(classify_many, mix_of=mix_of),
         on_pair=on_pair,
         on_doubt=lambda a, b, evidence: doubts.append(Doubt(a, b, evidence)),
     )
-    decisions.write(store, version=JUDGE_VERSION)
+    decisions.write(store, version=CLASSIFIER_VERSION)
     open_pairs = [(d.first, ((d.second, UNSURE, d.evidence),)) for d in doubts]
     store.save_copies([*groups_to_rows(groups), *open_pairs], revision=_key(table))
     return groups, doubts
@@ -147,7 +146,7 @@ def _points(store: Store, table: HitTable) -> np.ndarray:
     """Place all hits in the space of candidates, few pictures at a time."""
     ids = table.spaces.hit_ids
     parts = [
-        copy_points(store.pictures(ids[at : at + ROWS_AT_ONCE]))
+        project_embeddings(store.pictures(ids[at : at + ROWS_AT_ONCE]))
         for at in range(0, len(ids), ROWS_AT_ONCE)
     ]
     return np.concatenate(parts) if parts else np.zeros((0, 1), np.float32)
@@ -156,5 +155,5 @@ def _points(store: Store, table: HitTable) -> np.ndarray:
 def _key(table: HitTable) -> int:
     """Digest of what groups depend on: the sound, the judge, and marks; 63 bits for SQLite."""
     marks = [(hit.id, hit.mark) for hit in table.hits if hit.mark]
-    digest = hashlib.sha256(repr((table.sound_key, JUDGE_VERSION, marks)).encode())
+    digest = hashlib.sha256(repr((table.sound_key, CLASSIFIER_VERSION, marks)).encode())
     return int.from_bytes(digest.digest()[:8], "big") >> 1

@@ -11,16 +11,16 @@ import numpy as np
 from catalog.duplicates.preference import keep_order, keep_reason
 from catalog.library.store.database import SavedGroup
 from catalog.library.store.decisions import Decision, Decisions
-from catalog.matching.candidates import near_pairs, order_pairs
-from catalog.matching.classifier import Judgement, judge_pair
-from catalog.matching.views import Recording
+from catalog.matching.candidates import find_candidate_pairs, order_pairs
+from catalog.matching.verdict import Classification, classify_pair
+from catalog.matching.views import ChannelViews
 from catalog.models import Hit, Verdict
 
 __all__ = ["CopyGroup", "Decider", "group_copies", "keep_order", "keep_reason"]
 
 MAX_PREPARED = 1024  # hits kept ready at once, about 230 kB each and three times that in stereo
 MOST_LOGIT = 99.0  # what a sure answer is kept as: JSON and SQLite hold no infinity alike
-JudgeMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Judgement | None]]
+ClassifyMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Classification | None]]
 UNSURE = "unsure"  # the relation under which the store keeps pairs that are left open
 
 
@@ -46,10 +46,10 @@ class CopyGroup:
 def group_copies(
     hits: Sequence[Hit],
     points: np.ndarray,
-    prepare: Callable[[Hit], Recording | None],
+    prepare: Callable[[Hit], ChannelViews | None],
     *,
     decisions: Decisions | None = None,
-    judge_many: JudgeMany | None = None,
+    classify_many: ClassifyMany | None = None,
     on_pair: Callable[[int, int], None] | None = None,
     on_doubt: Callable[[int, int, float], None] | None = None,
 ) -> list[CopyGroup]:
@@ -58,10 +58,10 @@ def group_copies(
     Parameters
     ----------
     hits : sequence of Hit
-    points : np.ndarray, shape (n_hits, n_dims), see `catalog.matching.candidates.copy_points`
+    points : np.ndarray, shape (n_hits, n_dims), see `candidates.project_embeddings`
     prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
     decisions : Decisions, optional, from before; those made now are added
-    judge_many : callable, optional, judges pairs in order, see `catalog.duplicates.parallel`
+    classify_many : callable, optional, judges pairs in order, see `catalog.duplicates.parallel`
     on_pair : callable, told the number of pairs done and of all pairs
     on_doubt : callable, told two ids and the evidence where the samples leave it open
 
@@ -69,8 +69,8 @@ def group_copies(
     -------
     list of CopyGroup, in the order of the ids kept
     """
-    decider = Decider(prepare, decisions, judge_many)
-    pairs = order_pairs(near_pairs(points), len(points)).tolist()
+    decider = Decider(prepare, decisions, classify_many)
+    pairs = order_pairs(find_candidate_pairs(points), len(points)).tolist()
     found, maybe = _same_bytes(hits), []
     answers = decider.decide_each([(hits[a], hits[b]) for a, b in pairs])
     for done, ((a, b), decision) in enumerate(zip(pairs, answers, strict=True)):
@@ -111,19 +111,19 @@ class Decider:
     ----------
     prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
     decisions : Decisions, optional
-    judge_many : callable, optional, takes over where many pairs are asked at once
+    classify_many : callable, optional, takes over where many pairs are asked at once
     """
 
     def __init__(
         self,
-        prepare: Callable[[Hit], Recording | None],
+        prepare: Callable[[Hit], ChannelViews | None],
         decisions: Decisions | None = None,
-        judge_many: JudgeMany | None = None,
+        classify_many: ClassifyMany | None = None,
     ) -> None:
         self.decisions = decisions if decisions is not None else Decisions()
         self._prepare = prepare
-        self._judge_many = judge_many
-        self._kept: dict[int, Recording | None] = {}
+        self._classify_many = classify_many
+        self._kept: dict[int, ChannelViews | None] = {}
 
     def decide(self, first: Hit, second: Hit) -> Decision:
         """Decide on one pair."""
@@ -131,15 +131,17 @@ class Decider:
         if known is not None:
             return known
         a, b = self._ready(first), self._ready(second)
-        return self._keep(first, second, None if a is None or b is None else judge_pair(a, b))
+        return self._keep(first, second, None if a is None or b is None else classify_pair(a, b))
 
     def decide_each(self, pairs: Sequence[tuple[Hit, Hit]]) -> Iterator[Decision]:
         """Decide on many pairs, in order."""
-        if self._judge_many is None:
+        if self._classify_many is None:
             yield from (self.decide(*pair) for pair in pairs)
             return
         known = [self._known(*pair) for pair in pairs]
-        judged = self._judge_many([p for p, found in zip(pairs, known, strict=True) if not found])
+        judged = self._classify_many(
+            [p for p, found in zip(pairs, known, strict=True) if not found]
+        )
         for pair, found in zip(pairs, known, strict=True):
             if found is None:
                 try:
@@ -155,16 +157,17 @@ class Decider:
             return Decision(Verdict.COPY, 1.0, MOST_LOGIT)
         return self.decisions.get(first, second)
 
-    def _keep(self, first: Hit, second: Hit, judged: Judgement | None) -> Decision:
+    def _keep(self, first: Hit, second: Hit, judged: Classification | None) -> Decision:
         if judged is None:
-            # Not written to the store: the file may come back.
-            return Decision(Verdict.OTHER, 0.0, -MOST_LOGIT)
+            return Decision(
+                Verdict.OTHER, 0.0, -MOST_LOGIT
+            )  # not remembered: the file may come back
         logit = min(max(float(judged.logit), -MOST_LOGIT), MOST_LOGIT)
-        decision = Decision(judged.answer, judged.share, logit)
+        decision = Decision(judged.verdict, judged.share, logit)
         self.decisions.add(first, second, decision)
         return decision
 
-    def _ready(self, hit: Hit) -> Recording | None:
+    def _ready(self, hit: Hit) -> ChannelViews | None:
         if hit.id not in self._kept:
             if len(self._kept) >= MAX_PREPARED:
                 self._kept.pop(next(iter(self._kept)))

@@ -14,7 +14,7 @@ from catalog.audio.model import Audio
 from catalog.audio.resample import resample
 from catalog.features.onset import find_stroke, mix_to_mono
 from catalog.features.spectrogram import SR
-from catalog.matching.coherence import compare_hits
+from catalog.matching.coherence import measure_coherence
 from catalog.matching.prepare import MARGIN, prepare_hit
 
 OVERLAY_S = 4.0  # from the onset; longer tails are not looked at
@@ -70,7 +70,7 @@ def lay_over(first: Audio, second: Audio) -> Overlay:
     ParameterError
         if one of them holds no stroke
     """
-    lag = compare_hits([(prepare_hit(first), prepare_hit(second))])[0].lag_s * SR
+    lag = measure_coherence([(prepare_hit(first), prepare_hit(second))])[0].lag_s * SR
     (a, onset_a, real_a), (b, onset_b, real_b) = _from_onset(first), _from_onset(second)
     b = _shift(b, lag, len(a))
     both = slice(max(real_a, min(len(a), round(real_b - lag))), len(a))

@@ -16,8 +16,8 @@ from catalog.audio.channels import mix_channels
 from catalog.errors import CatalogError
 from catalog.library.scan.parallel import count_workers, spread
 from catalog.library.scan.stereo_pairs import decode_sides
-from catalog.matching.classifier import Judgement, judge_pairs
-from catalog.matching.views import Recording, prepare_recording
+from catalog.matching.verdict import Classification, classify_pairs
+from catalog.matching.views import ChannelViews, prepare_views
 from catalog.models import Hit
 
 TASK = 2048  # pairs handed to a worker at once: of 3.5 a hit, 0.2 of the hits lie in two tasks
@@ -42,13 +42,13 @@ class Place:
 Stretch = Sequence[tuple[Place, Place]]
 
 
-def judge_many(
+def classify_many(
     pairs: Sequence[tuple[Hit, Hit]],
     mix_of: Callable[[Hit], str],
     *,
     n_jobs: int = -1,
     few: int = FEW,
-) -> Iterator[Judgement | None]:
+) -> Iterator[Classification | None]:
     """Judge pairs in order, by all cores where there are many.
 
     Parameters
@@ -60,7 +60,7 @@ def judge_many(
 
     Yields
     ------
-    Judgement, or None where the samples of one are gone
+    Classification, or None where the samples of one are gone
 
     Raises
     ------
@@ -88,7 +88,7 @@ def _place_of(hit: Hit, mix_of: Callable[[Hit], str]) -> Place:
     return Place(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit), hit.mate)
 
 
-def _judge_stretches(stretches: Sequence[Stretch]) -> list[Judgement | None]:
+def _judge_stretches(stretches: Sequence[Stretch]) -> list[Classification | None]:
     return [
         answer
         for stretch in stretches
@@ -97,17 +97,17 @@ def _judge_stretches(stretches: Sequence[Stretch]) -> list[Judgement | None]:
     ]
 
 
-def _judge_some(pairs: Stretch) -> list[Judgement | None]:
+def _judge_some(pairs: Stretch) -> list[Classification | None]:
     prepared = [(_prepare(first), _prepare(second)) for first, second in pairs]
     ready = [(a, b) for a, b in prepared if a is not None and b is not None]
-    judged = iter(judge_pairs(ready))
+    judged = iter(classify_pairs(ready))
     return [None if a is None or b is None else next(judged) for a, b in prepared]
 
 
 @lru_cache(maxsize=MAX_PREPARED)
-def _prepare(place: Place) -> Recording | None:
+def _prepare(place: Place) -> ChannelViews | None:
     try:
         audio = decode_sides(place.path, place.mate, start=place.start, stop=place.stop)
-        return prepare_recording(mix_channels(audio, place.mix))
+        return prepare_views(mix_channels(audio, place.mix))
     except CatalogError:
         return None  # gone or broken since the scan: the next scan will say so

@@ -1,1 +1,1 @@
-"""Two recordings compared: aligned, fitted to each other, and judged."""
+"""Compare two recordings: align them, fit a transfer model, decide whether they are one."""

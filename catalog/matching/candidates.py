@@ -1,8 +1,8 @@
-"""Pairs worth comparing: neighbours in a space where edits of a recording change little.
+"""Candidate pairs: approximate nearest neighbors in a space where edits move a hit little.
 
-The space is fitted (`catalog.training`): directions in which edits move a hit count little,
-those that tell recordings apart count much. Neighbours come from trees of random cuts, whose cost
-grows with n log n: a copy is far nearer than nearly everything else, so that few cuts part the two.
+`catalog.training` fits the space: directions in which edits move a hit are weighted down, those
+that separate recordings are weighted up. Neighbors come from a forest of random projection trees,
+whose cost grows with n log n: a copy is far nearer than almost all else, so few splits separate it.
 """
 
 from __future__ import annotations
@@ -16,19 +16,19 @@ import numpy as np
 
 from catalog.errors import StoreError
 from catalog.features.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
-from catalog.matching.prepare import batches
+from catalog.matching.batching import group_indices
 
 SPACE_FILE = Path(__file__).with_name("candidates.npz")
-LEAF, N_TREES = 64, 24  # hits that are compared with one another, and how often they are cut anew
-EXACT_UP_TO = 2_000  # hits; below it every distance is taken
-N_NEAREST = 5  # of each hit
-BLOCKS_AT_ONCE = 64  # a block takes 50 kB while it is asked
-PAIRS_AT_ONCE = 65_536  # whose distances are taken
+LEAF_SIZE, N_TREES = 64, 24  # hits of a leaf are all compared with one another
+EXACT_UP_TO = 2_000  # hits; up to this number all distances are computed
+N_NEIGHBORS = 5  # per hit
+LEAVES_AT_ONCE = 64  # a leaf takes 50 kB
+PAIRS_AT_ONCE = 65_536  # for the distances
 
 
 @dataclass(frozen=True, eq=False)
-class CopySpace:
-    """Arrays of the space.
+class CandidateSpace:
+    """Linear projection of embeddings in which copies are near.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class CopySpace:
     reach: float
 
     def save(self, path: Path) -> None:
-        """Write the arrays and the version of the pictures that they were fitted on."""
+        """Write the arrays and the version of the embeddings they were fitted on."""
         np.savez_compressed(
             path,
             allow_pickle=False,
@@ -56,30 +56,31 @@ class CopySpace:
 
 
 @lru_cache(maxsize=1)
-def load_space() -> CopySpace:
-    """Load the shipped space.
+def load_space() -> CandidateSpace:
+    """Load the space that is shipped with the package.
 
     Raises
     ------
     StoreError
-        if it was fitted on numbers of another version
+        if it was fitted on embeddings of another version
     """
     with np.load(SPACE_FILE, allow_pickle=False) as file:
         if int(file["version"]) != PICTURE_VERSION or len(file["mean"]) != N_PICTURE:
             raise StoreError(
-                f"{SPACE_FILE.name} was fitted on other numbers: run catalog.training again"
+                f"{SPACE_FILE.name} was fitted on embeddings of another version: "
+                "fit it again with `python -m catalog.training copies`"
             )
         axes = file["axes"].astype(np.float32)
-        return CopySpace(file["mean"], file["scale"], axes, float(file["reach"]))
+        return CandidateSpace(file["mean"], file["scale"], axes, float(file["reach"]))
 
 
-def copy_points(pictures: np.ndarray, space: CopySpace | None = None) -> np.ndarray:
-    """Place hits in the space, in units of its reach.
+def project_embeddings(pictures: np.ndarray, space: CandidateSpace | None = None) -> np.ndarray:
+    """Project embeddings into the space, in units of its reach.
 
     Parameters
     ----------
     pictures : np.ndarray, shape (n, N_PICTURE)
-    space : CopySpace, the shipped one by default
+    space : CandidateSpace, the shipped one by default
 
     Returns
     -------
@@ -90,17 +91,17 @@ def copy_points(pictures: np.ndarray, space: CopySpace | None = None) -> np.ndar
     return np.asarray(rows @ space.axes / space.reach, np.float32)
 
 
-def near_pairs(
-    points: np.ndarray, *, n_nearest: int = N_NEAREST, reach: float = 1.0, seed: int = 0
+def find_candidate_pairs(
+    points: np.ndarray, *, n_neighbors: int = N_NEIGHBORS, reach: float = 1.0, seed: int = 0
 ) -> np.ndarray:
-    """Pairs of rows within `reach`, for each row its nearest ones.
+    """Find pairs of rows within `reach` that are among the nearest of either row.
 
     Parameters
     ----------
     points : np.ndarray, shape (n, n_dims)
-    n_nearest : int, pairs at most that a row asks for
+    n_neighbors : int, nearest rows that are considered for each row
     reach : float
-    seed : int, of the cuts
+    seed : int, of the random splits
 
     Returns
     -------
@@ -111,35 +112,35 @@ def near_pairs(
         return np.zeros((0, 2), int)
     points = np.asarray(points, np.float32)
     if n <= EXACT_UP_TO:
-        found = [_near_in_blocks(points, [np.arange(n)], n_nearest, reach)]
+        parts = [_pairs_in_leaves(points, [np.arange(n)], n_neighbors, reach)]
     else:
         rng = np.random.default_rng(seed)
-        cuts = (_cut(points, rng) for _ in range(N_TREES))
-        found = [_near_in_blocks(points, blocks, n_nearest, reach) for blocks in cuts]
-    keys = np.sort(np.concatenate(found))
+        trees = (_split_into_leaves(points, rng) for _ in range(N_TREES))
+        parts = [_pairs_in_leaves(points, leaves, n_neighbors, reach) for leaves in trees]
+    keys = np.sort(np.concatenate(parts))
     keys = keys[np.diff(keys, prepend=-1) > 0]  # np.unique takes ten times as long
     pairs = np.stack([keys // n, keys % n], axis=1)
-    pairs, far = _nearest_of_each(pairs, _distances(points, pairs), n_nearest)
-    return np.asarray(pairs[np.argsort(far, kind="stable")])
+    pairs, distances = _keep_nearest(pairs, _distances(points, pairs), n_neighbors)
+    return np.asarray(pairs[np.argsort(distances, kind="stable")])
 
 
 def _distances(points: np.ndarray, pairs: np.ndarray) -> np.ndarray:
-    """Distances of pairs, from their differences: squares of norms lose the last digits."""
-    far = np.empty(len(pairs), np.float32)
+    """Return distances computed from differences; the expanded square loses the last digits."""
+    distances = np.empty(len(pairs), np.float32)
     for at in range(0, len(pairs), PAIRS_AT_ONCE):
-        some = slice(at, at + PAIRS_AT_ONCE)
-        apart = points[pairs[some, 0]] - points[pairs[some, 1]]
-        far[some] = np.sqrt(np.einsum("ij,ij->i", apart, apart))
-    return far
+        block = slice(at, at + PAIRS_AT_ONCE)
+        difference = points[pairs[block, 0]] - points[pairs[block, 1]]
+        distances[block] = np.sqrt(np.einsum("ij,ij->i", difference, difference))
+    return distances
 
 
 def order_pairs(pairs: np.ndarray, n: int) -> np.ndarray:
-    """Order pairs so that most pairs of a row lie close to each other: few rows are kept at hand.
+    """Order pairs so that the pairs of a row are close together and few rows must be cached.
 
     Parameters
     ----------
     pairs : np.ndarray, int, shape (n_pairs, 2)
-    n : int, rows
+    n : int, number of rows
 
     Returns
     -------
@@ -157,64 +158,66 @@ def order_pairs(pairs: np.ndarray, n: int) -> np.ndarray:
     graph = coo_array((np.ones(len(both), np.int8), (both[:, 0], both[:, 1])), (n, n)).tocsr()
     rank = np.empty(n, int)
     rank[reverse_cuthill_mckee(graph, symmetric_mode=True)] = np.arange(n)
-    place = np.sort(rank[pairs], axis=1)
-    return np.asarray(pairs[np.lexsort((place[:, 1], place[:, 0]))])
+    ranks = np.sort(rank[pairs], axis=1)
+    return np.asarray(pairs[np.lexsort((ranks[:, 1], ranks[:, 0]))])
 
 
-def _nearest_of_each(
-    pairs: np.ndarray, far: np.ndarray, n_nearest: int
+def _keep_nearest(
+    pairs: np.ndarray, distances: np.ndarray, n_neighbors: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Keep a pair that is among the nearest of either of its rows, and its distance."""
-    rows, both = pairs.T.ravel(), np.tile(np.arange(len(pairs)), 2)
-    # floats that are not negative have the order of their bits: one sort for both
-    order = np.argsort((rows << 32) | far[both].view(np.int32))
+    """Keep the pairs that are among the nearest of either of their rows."""
+    rows, pair_index = pairs.T.ravel(), np.tile(np.arange(len(pairs)), 2)
+    # non-negative floats sort like their bit patterns, so one sort serves both keys
+    order = np.argsort((rows << 32) | distances[pair_index].view(np.int32))
     starts = np.searchsorted(rows[order], np.arange(rows.max(initial=0) + 2))
     rank = np.arange(len(rows)) - np.repeat(starts[:-1], np.diff(starts))
-    keep = np.unique(both[order][rank < n_nearest])
-    return pairs[keep], far[keep]
+    kept = np.unique(pair_index[order][rank < n_neighbors])
+    return pairs[kept], distances[kept]
 
 
-def _cut(points: np.ndarray, rng: np.random.Generator) -> list[np.ndarray]:
-    """Cut all rows in halves along random directions until no part holds more than `LEAF`."""
-    rows, moved = np.arange(len(points)), points.copy()  # rows of a part lie one after the other
-    parts, done = [(0, len(points))], []
+def _split_into_leaves(points: np.ndarray, rng: np.random.Generator) -> list[np.ndarray]:
+    """Halve all rows along random directions until no part holds more than `LEAF_SIZE`."""
+    rows, reordered = np.arange(len(points)), points.copy()  # rows of a part are contiguous
+    parts, leaves = [(0, len(points))], []
     while parts:
         start, stop = parts.pop()
         n = stop - start
-        if n <= LEAF:
-            done.append(rows[start:stop])
+        if n <= LEAF_SIZE:
+            leaves.append(rows[start:stop])
             continue
-        # the line through two of them cuts where the rows are, not where none is
-        one = int(rng.integers(n))
-        two = (one + int(rng.integers(1, n))) % n
-        mine = moved[start:stop]
+        # a direction through two of the rows follows the spread of the data
+        first = int(rng.integers(n))
+        second = (first + int(rng.integers(1, n))) % n
+        part = reordered[start:stop]
         half = n // 2 + int(rng.integers(-n // 8, n // 8 + 1))
-        order = np.argpartition(mine @ (mine[one] - mine[two]), half)
-        moved[start:stop], rows[start:stop] = mine[order], rows[start:stop][order]
+        order = np.argpartition(part @ (part[first] - part[second]), half)
+        reordered[start:stop], rows[start:stop] = part[order], rows[start:stop][order]
         parts += [(start, start + half), (start + half, stop)]
-    return done
+    return leaves
 
 
-def _near_in_blocks(
-    points: np.ndarray, blocks: Sequence[np.ndarray], n_nearest: int, reach: float
+def _pairs_in_leaves(
+    points: np.ndarray, leaves: Sequence[np.ndarray], n_neighbors: int, reach: float
 ) -> np.ndarray:
-    """Keys (first * n + second) of the near pairs of each part; those of one size together."""
-    sized = batches(map(len, blocks), BLOCKS_AT_ONCE)
-    rows = (np.stack([blocks[at] for at in some]) for _, some in sized)
-    return np.concatenate([_near(points, some, n_nearest, reach) for some in rows])
+    """Return keys (first * n + second) of the near pairs of each leaf."""
+    batches = group_indices(map(len, leaves), LEAVES_AT_ONCE)
+    stacked = (np.stack([leaves[index] for index in batch]) for _, batch in batches)
+    return np.concatenate([_near_pair_keys(points, rows, n_neighbors, reach) for rows in stacked])
 
 
-def _near(points: np.ndarray, rows: np.ndarray, n_nearest: int, reach: float) -> np.ndarray:
-    """The same of parts of one size; `rows` has shape (n_parts, size)."""
-    n, size, some = len(points), rows.shape[1], points[rows]
-    power = np.einsum("bij,bij->bi", some, some)
-    far = power[:, :, None] + power[:, None] - 2.0 * (some @ some.transpose(0, 2, 1))
-    each = np.arange(size)
-    far[:, each, each] = np.inf
+def _near_pair_keys(
+    points: np.ndarray, rows: np.ndarray, n_neighbors: int, reach: float
+) -> np.ndarray:
+    """Return the keys for leaves of one size; `rows` has shape (n_leaves, size)."""
+    n, size, members = len(points), rows.shape[1], points[rows]
+    power = np.einsum("bij,bij->bi", members, members)
+    squared = power[:, :, None] + power[:, None] - 2.0 * (members @ members.transpose(0, 2, 1))
+    diagonal = np.arange(size)
+    squared[:, diagonal, diagonal] = np.inf
     limit = np.full((len(rows), size, 1), np.float32(reach * reach))
-    if size > n_nearest + 1:
-        nearest = np.partition(far, n_nearest - 1, axis=2)[:, :, n_nearest - 1 : n_nearest]
-        limit = np.minimum(limit, nearest)
-    part, i, j = np.nonzero(far <= limit)
-    a, b = rows[part, i], rows[part, j]
+    if size > n_neighbors + 1:
+        nth = np.partition(squared, n_neighbors - 1, axis=2)[:, :, n_neighbors - 1 : n_neighbors]
+        limit = np.minimum(limit, nth)
+    leaf, i, j = np.nonzero(squared <= limit)
+    a, b = rows[leaf, i], rows[leaf, j]
     return np.minimum(a, b).astype(np.int64) * n + np.maximum(a, b)

@@ -1,8 +1,8 @@
-"""Are two hits one recording? Samples are aligned and compared cell by cell in time and frequency.
+"""Coherence of two aligned hits, measured in time-frequency cells.
 
-A copy that was changed in gain, polarity, length, rate or width leaves almost nothing of itself
-behind in any cell; another stroke of the same drum leaves most of itself in many of them. One
-correlation over the whole band cannot tell them apart: two strokes of a kick reach 0.99.
+A copy that was changed in gain, polarity, length, rate or width leaves almost no residual in any
+cell; another stroke of the same drum leaves most of its energy in many. One correlation over the
+whole band cannot separate them: two strokes of a kick reach 0.99.
 """
 
 from __future__ import annotations
@@ -15,44 +15,45 @@ from typing import NamedTuple
 import numpy as np
 
 from catalog.features.spectrogram import SR
-from catalog.matching.align import N_LAGS, Lags, find_lags
-from catalog.matching.prepare import MARGIN, Prepared, batches
-from catalog.matching.segments import (
+from catalog.matching.align import N_LAGS, LagCandidates, Overlap, cut_overlap, find_lags
+from catalog.matching.batching import group_indices
+from catalog.matching.cells import (
     EARLY_SEGMENTS,
-    MAX_CELL_DB,
+    MAX_SCORE_DB,
     SEGMENTS_MS,
-    scores_db,
-    segment_parts,
+    cell_scores_db,
+    segment_slices,
 )
+from catalog.matching.prepare import PreparedSignal
 
-HEAD_CELLS = 4  # of the first segment tell which lag of a cut start it is
-SURE_DB = 20.0  # the first lag that gives this much is taken
-HOPELESS_AFTER = 1  # the second segment: nine in ten pairs of strokes are told apart by then
-HOPELESS_CELLS, HOPELESS_DB = 8, 5.0  # copies packed at low rates have 8 dB and more
-WHOLE_FROM_DB = 10.0  # over so many cells; below it the whole band says nothing else
-WHOLE_FROM_PEAK = 0.3  # of the correlation, as the judge's `POOR_PEAK`; below it, nor then
-MIN_OVERLAP = 64  # samples that both must hold
-MIN_CELLS = 20  # fewer are little to judge: dull hits, whose low cells agree between strokes too
+FIRST_SEGMENT = slice(0, round(SEGMENTS_MS[0][1] * SR / 1000))
+MIN_FIRST_CELLS = 4  # cells in the first segment that suffice to choose the lag of a cut start
+SUFFICIENT_DB = 20.0  # no further lag or view is tried from this score on
+ABANDON_AFTER = 1  # index of the segment after which nine in ten pairs of strokes are settled
+ABANDON_CELLS, ABANDON_DB = 8, 5.0  # copies encoded at low bit rates have 8 dB and more
+WIDEBAND_FROM_DB = 10.0  # over `ABANDON_CELLS`; below it the wideband score adds nothing
+WIDEBAND_FROM_PEAK = 0.3  # of the correlation; as `WEAK_PEAK` in `catalog.matching.verdict`
+MIN_WIDEBAND_SAMPLES = 64
+MIN_CELLS = 20  # fewer are weak evidence: in dull hits the low cells agree between strokes too
 SEGMENTS_AT_ONCE = 32
-HEAD = slice(0, round(SEGMENTS_MS[0][1] * SR / 1000))
 
 
 @dataclass(frozen=True)
-class Agreement:
+class Coherence:
     """How far two recordings agree.
 
     Attributes
     ----------
     score_db : float
-        mean over cells of what one leaves of the other, as -10 log10(1 - coherence)
+        mean over cells of -10 log10(1 - magnitude-squared coherence)
     late_db : float
-        the same after the first 20 ms; NaN if nothing is left there
+        the same after the first 20 ms; NaN if no cell is left there
     n_cells : int
-        cells that stand above the noise of both; below `MIN_CELLS` there is too little to judge
-    whole_db : float
-        the same over the whole band at once, asked where cells are few and agree; NaN elsewhere
+        cells above the noise of both; fewer than `MIN_CELLS` are weak evidence
     lag_s : float
-        how much later the second lies than the onsets found tell
+        by how much the second is later than the detected onsets imply
+    wideband_db : float
+        score of the whole band at once, computed where cells are few and agree; NaN elsewhere
     peak : float
         highest partly whitened correlation, 0 to 1
     """
@@ -61,183 +62,170 @@ class Agreement:
     late_db: float
     n_cells: int
     lag_s: float
-    whole_db: float = float("nan")
+    wideband_db: float = float("nan")
     peak: float = float("nan")
 
-
-class Pair(NamedTuple):
-    """Two sides cut to what both hold, with their noise; emphasised, shape (n,) each."""
-
-    a: np.ndarray
-    b: np.ndarray
-    noise_a: float
-    noise_b: float
+    @property
+    def rank(self) -> tuple[float, float]:
+        """Sort key: the score, then the wideband score or 0."""
+        return (self.score_db, 0.0 if math.isnan(self.wideband_db) else self.wideband_db)
 
 
-def cut_pair(first: Prepared, second: Prepared, lag: int) -> Pair:
-    """Cut two hits to the samples that both hold.
+class LagTrial(NamedTuple):
+    """A pair cut to its overlap at one lag, in samples; `allows_wideband` as in the constants."""
 
-    Parameters
-    ----------
-    first, second : Prepared
-    lag : int, samples by which the second lies later
-
-    Returns
-    -------
-    Pair
-    """
-    skip_a, skip_b = max(0, -lag), max(0, lag)
-    a, b = first.samples[skip_a:], second.samples[skip_b:]
-    # both hold real samples from here on, and the stroke of the earlier one has begun
-    begin = max(first.first - skip_a, second.first - skip_b, MARGIN - max(skip_a, skip_b), 0)
-    n = max(begin, min(len(a), len(b)))
-    return Pair(a[begin:n], b[begin:n], first.noise, second.noise)
-
-
-class _Try(NamedTuple):
-    """A pair at one lag; the whole band is left out where it says nothing else."""
-
-    pair: Pair
+    overlap: Overlap
     lag: float
-    may_be_whole: bool
+    allows_wideband: bool
 
     @property
     def fraction(self) -> float:
-        """Part of a sample by which the second side is late once whole samples are cut away."""
+        """Delay of the second signal that is left once whole samples are cut off, in samples."""
         return self.lag - round(self.lag)
 
 
-def compare_hits(pairs: Sequence[tuple[Prepared, Prepared]]) -> list[Agreement]:
-    """Align pairs of hits and measure cell by cell how much of one is in the other.
+def measure_coherence(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) -> list[Coherence]:
+    """Align pairs of signals and measure their coherence, cell by cell.
 
-    Gain and polarity do not matter; everything is normalised over what both hold.
+    Gain and polarity do not matter; all is normalized over the overlap.
 
     Parameters
     ----------
-    pairs : sequence of (Prepared, Prepared)
+    pairs : sequence of (PreparedSignal, PreparedSignal)
 
     Returns
     -------
-    list of Agreement, one a pair
+    list of Coherence, one per pair
     """
     lags = find_lags(pairs)
-    tries = _likeliest([_tries(*pair, found) for pair, found in zip(pairs, lags, strict=True)])
-    best = [Agreement(0.0, math.nan, 0, 0.0, peak=found.peak) for found in lags]
+    trials = select_trials([lag_trials(*pair, lag) for pair, lag in zip(pairs, lags, strict=True)])
+    best = [Coherence(0.0, math.nan, 0, 0.0, peak=lag.peak) for lag in lags]
     for turn in range(N_LAGS):
-        asked = [
-            at
-            for at, some in enumerate(tries)
-            if len(some) > turn and (turn == 0 or max(_rank(best[at])) < SURE_DB)
+        remaining = [
+            index
+            for index, of_pair in enumerate(trials)
+            if len(of_pair) > turn and (turn == 0 or max(best[index].rank) < SUFFICIENT_DB)
         ]
-        for at, found in zip(asked, _compare([tries[at][turn] for at in asked]), strict=True):
-            if turn == 0 or _rank(found) > _rank(best[at]):
-                best[at] = replace(found, peak=lags[at].peak)
+        results = _measure_trials([trials[index][turn] for index in remaining])
+        for index, result in zip(remaining, results, strict=True):
+            if turn == 0 or result.rank > best[index].rank:
+                best[index] = replace(result, peak=lags[index].peak)
     return best
 
 
-def _tries(first: Prepared, second: Prepared, lags: Lags) -> list[_Try]:
-    """Give the pair at the highest lag, or at all where a start was cut."""
-    tried = lags.samples if first.is_cut or second.is_cut else lags.samples[:1]
-    may_be_whole = lags.peak >= WHOLE_FROM_PEAK
-    return [_Try(cut_pair(first, second, round(lag)), lag, may_be_whole) for lag in tried]
-
-
-def _rank(agreement: Agreement) -> tuple[float, float]:
-    whole_db = agreement.whole_db
-    return (agreement.score_db, 0.0 if math.isnan(whole_db) else whole_db)
-
-
-def _likeliest(tries: Sequence[list[_Try]]) -> list[list[_Try]]:
-    """Of each pair the first lag, and that which explains the first segment best.
-
-    All where that segment holds few cells at any. The first lag is the highest of the correlation;
-    a driven copy can have a better first segment elsewhere.
-    """
-    chosen = list(tries)
-    several = [
-        at
-        for at, some in enumerate(tries)
-        if len(some) > 1 and min(len(one.pair.a) for one in some) >= HEAD.stop
+def lag_trials(
+    first: PreparedSignal, second: PreparedSignal, lags: LagCandidates
+) -> list[LagTrial]:
+    """Return the overlap at the highest lag, or at all lags where a start was cut."""
+    samples = lags.samples if first.is_cut or second.is_cut else lags.samples[:1]
+    allows_wideband = lags.peak >= WIDEBAND_FROM_PEAK
+    return [
+        LagTrial(cut_overlap(first, second, round(lag)), lag, allows_wideband) for lag in samples
     ]
-    heads = iter(_scores([(one, HEAD) for at in several for one in tries[at]]))
-    for at in several:
-        scores = [next(heads) for _ in tries[at]]
-        if min(map(len, scores)) < HEAD_CELLS:
+
+
+def select_trials(trials: Sequence[list[LagTrial]]) -> list[list[LagTrial]]:
+    """Keep the first trial of each pair and the one with the best first segment.
+
+    All trials are kept where that segment has few cells at any lag. The first trial is the highest
+    correlation; a copy with a nonlinear edit can have a better first segment at another lag.
+
+    Parameters
+    ----------
+    trials : sequence of list of LagTrial, one list per pair
+
+    Returns
+    -------
+    list of list of LagTrial
+    """
+    selected = list(trials)
+    ambiguous = [
+        index
+        for index, of_pair in enumerate(trials)
+        if len(of_pair) > 1 and min(len(t.overlap.a) for t in of_pair) >= FIRST_SEGMENT.stop
+    ]
+    segments = [(trial, FIRST_SEGMENT) for index in ambiguous for trial in trials[index]]
+    first_scores = iter(_score_segments(segments))
+    for index in ambiguous:
+        scores = [next(first_scores) for _ in trials[index]]
+        if min(map(len, scores)) < MIN_FIRST_CELLS:
             continue
         means = [float(cells.mean()) for cells in scores]
-        chosen[at] = [tries[at][row] for row in sorted({means.index(max(means)), 0})]
-    return chosen
+        selected[index] = [trials[index][k] for k in sorted({means.index(max(means)), 0})]
+    return selected
 
 
-def _scores(parts: Sequence[tuple[_Try, slice]]) -> list[np.ndarray]:
-    """Scores of the cells of parts of pairs; those of one length together."""
-    found: dict[int, np.ndarray] = {}
-    for _, some in batches((part.stop - part.start for _, part in parts), SEGMENTS_AT_ONCE):
-        asked = [parts[at] for at in some]
-        scores = scores_db(
-            np.stack([one.pair.a[part] for one, part in asked]),
-            np.stack([one.pair.b[part] for one, part in asked]),
-            np.array([[one.fraction] for one, _ in asked], np.float32),
-            np.array([[one.pair.noise_a] for one, _ in asked]),
-            np.array([[one.pair.noise_b] for one, _ in asked]),
+def _score_segments(segments: Sequence[tuple[LagTrial, slice]]) -> list[np.ndarray]:
+    """Return the cell scores of segments; those of equal length are computed together."""
+    results: dict[int, np.ndarray] = {}
+    lengths = (part.stop - part.start for _, part in segments)
+    for _, batch in group_indices(lengths, SEGMENTS_AT_ONCE):
+        members = [segments[index] for index in batch]
+        scores = cell_scores_db(
+            np.stack([trial.overlap.a[part] for trial, part in members]),
+            np.stack([trial.overlap.b[part] for trial, part in members]),
+            np.array([[trial.fraction] for trial, _ in members], np.float32),
+            np.array([[trial.overlap.noise_a] for trial, _ in members]),
+            np.array([[trial.overlap.noise_b] for trial, _ in members]),
         )
-        found.update(zip(some, scores, strict=True))
-    return [found[at] for at in range(len(parts))]
+        results.update(zip(batch, scores, strict=True))
+    return [results[index] for index in range(len(segments))]
 
 
-def _compare(tries: Sequence[_Try]) -> list[Agreement]:
-    """Compare segment by segment; a pair that is hopeless is left early."""
-    cells: list[list[np.ndarray]] = [[] for _ in tries]
-    parts = [segment_parts(len(one.pair.a)) for one in tries]
-    hopeless: set[int] = set()
+def _measure_trials(trials: Sequence[LagTrial]) -> list[Coherence]:
+    """Measure segment by segment; abandon a pair early where a copy is out of the question."""
+    cells: list[list[np.ndarray]] = [[] for _ in trials]
+    slices = [segment_slices(len(trial.overlap.a)) for trial in trials]
+    abandoned: set[int] = set()
     for number in range(len(SEGMENTS_MS)):
-        asked = [at for at, some in enumerate(parts) if len(some) > number and at not in hopeless]
-        scores = _scores([(tries[at], parts[at][number]) for at in asked])
-        for at, found in zip(asked, scores, strict=True):
-            cells[at].append(found)
-        if number == HOPELESS_AFTER:
-            hopeless = {at for at in asked if _is_hopeless(cells[at])}
+        remaining = [
+            index
+            for index, of_trial in enumerate(slices)
+            if len(of_trial) > number and index not in abandoned
+        ]
+        scores = _score_segments([(trials[index], slices[index][number]) for index in remaining])
+        for index, of_segment in zip(remaining, scores, strict=True):
+            cells[index].append(of_segment)
+        if number == ABANDON_AFTER:
+            abandoned = {index for index in remaining if _is_hopeless(cells[index])}
     return [
-        _agreement(one, some, at in hopeless)
-        for at, (one, some) in enumerate(zip(tries, cells, strict=True))
+        _summarize(trial, cells[index], index in abandoned) for index, trial in enumerate(trials)
     ]
-
-
-def _agreement(one: _Try, cells: Sequence[np.ndarray], is_hopeless: bool) -> Agreement:
-    scores = np.concatenate([*cells, np.zeros(0)])
-    n_early = sum(map(len, cells[:EARLY_SEGMENTS]))
-    late = scores[n_early:]
-    mean = float(scores.mean()) if len(scores) else 0.0
-    is_told = is_hopeless or (len(scores) >= HOPELESS_CELLS and mean < WHOLE_FROM_DB)
-    asks_whole = len(scores) < MIN_CELLS and not is_told and one.may_be_whole
-    return Agreement(
-        mean,
-        float(late.mean()) if len(late) else math.nan,
-        len(scores),
-        one.lag / SR,
-        _whole_score(one.pair.a, one.pair.b, one.fraction) if asks_whole else math.nan,
-    )
 
 
 def _is_hopeless(cells: Sequence[np.ndarray]) -> bool:
     scores = np.concatenate(cells)
-    return len(scores) >= HOPELESS_CELLS and float(scores.mean()) < HOPELESS_DB
+    return len(scores) >= ABANDON_CELLS and float(scores.mean()) < ABANDON_DB
 
 
-def _whole_score(a: np.ndarray, b: np.ndarray, fraction: float) -> float:
-    """Score of the whole band and length, in dB; short and dull hits have nothing finer."""
+def _summarize(trial: LagTrial, cells: Sequence[np.ndarray], is_abandoned: bool) -> Coherence:
+    scores = np.concatenate([*cells, np.zeros(0)])
+    late = scores[sum(map(len, cells[:EARLY_SEGMENTS])) :]
+    mean = float(scores.mean()) if len(scores) else 0.0
+    is_settled = is_abandoned or (len(scores) >= ABANDON_CELLS and mean < WIDEBAND_FROM_DB)
+    needs_wideband = len(scores) < MIN_CELLS and not is_settled and trial.allows_wideband
+    return Coherence(
+        mean,
+        float(late.mean()) if len(late) else math.nan,
+        len(scores),
+        trial.lag / SR,
+        _wideband_score_db(trial) if needs_wideband else math.nan,
+    )
+
+
+def _wideband_score_db(trial: LagTrial) -> float:
+    """Score the whole band over the whole overlap; short and dull hits have no finer cells."""
     from scipy.fft import next_fast_len, rfft
 
-    n = len(a)
-    if n < MIN_OVERLAP:
+    a, b = (signal.astype(np.float64) for signal in trial.overlap[:2])
+    if len(a) < MIN_WIDEBAND_SAMPLES:
         return 0.0
-    n_fft = next_fast_len(n + 1, real=True) // 2 * 2
-    spectrum_a, spectrum_b = rfft(a.astype(np.float64), n_fft), rfft(b.astype(np.float64), n_fft)
-    turn = np.exp(2j * np.pi * np.arange(n_fft // 2 + 1) * fraction / n_fft)
-    twice = np.full(n_fft // 2 + 1, 2.0)  # each bin but the first and last stands for two
-    twice[[0, -1]] = 1.0
-    common = float((twice * (spectrum_a * np.conj(spectrum_b * turn)).real).sum()) / n_fft
-    a, b = a.astype(np.float64), b.astype(np.float64)
+    n_fft = next_fast_len(len(a) + 1, real=True) // 2 * 2
+    n_bins = n_fft // 2 + 1
+    phasors = np.exp(2j * np.pi * np.arange(n_bins) * trial.fraction / n_fft)
+    weight = np.full(n_bins, 2.0)  # each bin but the first and last also stands for its mirror
+    weight[[0, -1]] = 1.0
+    cross = (weight * (rfft(a, n_fft) * np.conj(rfft(b, n_fft) * phasors)).real).sum()
     energy = float(a @ a) * float(b @ b)
-    common = common**2 / energy if energy > 0 else 0.0
-    return min(-10.0 * math.log10(max(1.0 - common, 1e-9)), MAX_CELL_DB)
+    squared = (float(cross) / n_fft) ** 2 / energy if energy > 0 else 0.0
+    return min(-10.0 * math.log10(max(1.0 - squared, 1e-9)), MAX_SCORE_DB)

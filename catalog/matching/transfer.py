@@ -1,8 +1,8 @@
-"""What leads from one recording to the other: a short filter and a static curve, and what is left.
+"""Transfer model from one recording to another: FIR least squares, slow poles, static nonlinearity.
 
-An equalised copy is a short filter of the original and a driven copy a static curve of it: both
-leave almost nothing behind. Another stroke leaves most of itself whatever is fitted. What
-is left is counted in `catalog.matching.evidence`.
+An equalized copy is a short filter of the original and a driven copy a static nonlinear function
+of it: both models leave almost no residual. Another stroke leaves most of its energy under any
+model. `catalog.matching.pair_features` measures what is left.
 """
 
 from __future__ import annotations
@@ -15,32 +15,33 @@ import numpy as np
 
 from catalog.features.spectrogram import SR
 from catalog.features.spectrum import windows_of
-from catalog.matching.coherence import Agreement, cut_pair
-from catalog.matching.prepare import PRE_EMPHASIS, Prepared, emphasised
+from catalog.matching.align import cut_overlap
+from catalog.matching.coherence import Coherence
+from catalog.matching.prepare import PRE_EMPHASIS, PreparedSignal, preemphasize
 
-N_TAPS = 32  # of the filter, 0.7 ms about the common time
-N_CURVE_TAPS = 12  # of each power beside it
-FIT_S = 0.2  # the filter is fitted on this much; more changes no score
-RIDGE = 1e-5  # of the mean energy of a column; keeps dull hits from huge taps
-MIN_FIT = 4  # samples a coefficient: fewer would be learnt by heart
-SLOW_HZ = (20.0, 40.0, 80.0, 160.0)  # poles beside the filter: a high-pass rings far beyond it
+N_TAPS = 32  # of the FIR filter, 0.7 ms around lag 0
+N_POWER_TAPS = 12  # of the filter of each power
+FIT_S = 0.2  # length of the fit; a longer one changes no score
+RIDGE = 1e-5  # of the mean energy of a regressor; avoids huge taps for dull hits
+MIN_SAMPLES_PER_TAP = 4  # fewer would overfit
+POLES_HZ = (20.0, 40.0, 80.0, 160.0)  # a high-pass rings far longer than the FIR filter
 
 
 @dataclass(frozen=True, eq=False)
 class Alignment:
-    """How one recording becomes the other.
+    """How one recording is turned into the other.
 
     Attributes
     ----------
     offset_s : float
-        how much later the stroke begins in the second file than in the first
+        by how much the stroke begins later in the second file than in the first
     gain_db : float
-        level of the second over the first, over what both hold
-    polarity : int, 1, or -1 where the second is turned
-    taps : np.ndarray, shape (N_TAPS,), at 44.1 kHz, the middle one at the common time
-        the filter fitted from the first to the second, both with the offset removed
+        level of the second relative to the first, over their overlap
+    polarity : int, 1, or -1 where the second is inverted
+    taps : np.ndarray, shape (N_TAPS,), at 44.1 kHz, lag 0 in the middle
+        filter fitted from the first to the second, both with the offset removed
     residue_db : float
-        what the fit leaves of the second, relative to it; -40 and less is nothing
+        residual of the fit relative to the second; -40 and less means equal recordings
     """
 
     offset_s: float
@@ -50,177 +51,178 @@ class Alignment:
     residue_db: float
 
 
-def without_emphasis(x: np.ndarray) -> np.ndarray:
-    """Turn `catalog.matching.prepare.emphasised` back; float64, shape (n,)."""
+def deemphasize(x: np.ndarray) -> np.ndarray:
+    """Invert `catalog.matching.prepare.preemphasize`; float64, shape (n,)."""
     from scipy.signal import lfilter
 
     return np.asarray(lfilter([1.0], [1.0, -PRE_EMPHASIS], x.astype(np.float64)))
 
 
-def powers_of(x: np.ndarray) -> list[np.ndarray]:
-    """The recording and odd and even powers of it, emphasised again."""
-    raw = without_emphasis(x)
+def signal_powers(x: np.ndarray) -> list[np.ndarray]:
+    """Return x|x|, x^2, x^3 and x^5 of the de-emphasized signal, pre-emphasized again."""
+    raw = deemphasize(x)
     raw /= max(float(np.abs(raw).max(initial=0.0)), 1e-12)
     square = raw * raw
     cube = square * raw
-    return [emphasised(power) for power in (raw * np.abs(raw), square, cube, cube * square)]
-
-
-def _slow(x: np.ndarray) -> list[np.ndarray]:
-    """The recording through low-passes of one pole and of two, which a short filter cannot make."""
-    from scipy.signal import lfilter
-
-    out = []
-    for hz in SLOW_HZ:
-        pole = math.exp(-2 * math.pi * hz / SR)
-        once = lfilter([1.0 - pole], [1.0, -pole], x.astype(np.float64))
-        out += [once, lfilter([1.0 - pole], [1.0, -pole], once)]
-    return out
-
-
-def _tell_slow(x: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Sum of `_slow` with weights, each pole's two sides in one pass."""
-    from scipy.signal import lfilter
-
-    told = np.zeros(len(x))
-    for hz, (one, two) in zip(SLOW_HZ, weights.reshape(-1, 2), strict=True):
-        pole = math.exp(-2 * math.pi * hz / SR)
-        a, b = one * (1.0 - pole), two * (1.0 - pole) ** 2
-        told += lfilter([a + b, -a * pole], [1.0, -2.0 * pole, pole * pole], x)
-    return told
+    return [preemphasize(power) for power in (raw * np.abs(raw), square, cube, cube * square)]
 
 
 @dataclass(frozen=True, eq=False)
-class Filter:
-    """What leads from one side to the other.
+class TransferModel:
+    """Model of one signal as a function of another, a parallel Hammerstein model.
 
     Attributes
     ----------
-    taps : np.ndarray, shape (N_TAPS,), the middle one at the common time
-    slow : np.ndarray, shape (2 * len(SLOW_HZ),), weights of the low-passes
-    curve : np.ndarray, shape (4, N_CURVE_TAPS), taps of the powers, or (0, N_CURVE_TAPS)
+    taps : np.ndarray, shape (N_TAPS,), FIR filter, lag 0 in the middle
+    pole_weights : np.ndarray, shape (2 * len(POLES_HZ),), of the low-passes of one and two poles
+    power_taps : np.ndarray, shape (4, N_POWER_TAPS), or (0, N_POWER_TAPS) for a linear model
     """
 
     taps: np.ndarray
-    slow: np.ndarray
-    curve: np.ndarray
+    pole_weights: np.ndarray
+    power_taps: np.ndarray
 
     def apply(self, x: np.ndarray, powers: Sequence[np.ndarray] = ()) -> np.ndarray:
-        """Tell the other side from `x`, shape (n,), and its powers."""
+        """Predict the other signal from `x`, shape (n,), and from its `signal_powers`."""
         x = x.astype(np.float64)
-        told = _through_taps(x, self.taps)
-        if self.slow.any():
-            told += _tell_slow(x, self.slow)
-        for power, taps in zip(powers, self.curve, strict=True):
-            told += _through_taps(power, taps)
-        return told
+        predicted = _convolve_centered(x, self.taps)
+        if self.pole_weights.any():
+            predicted += _weighted_lowpasses(x, self.pole_weights)
+        for power, taps in zip(powers, self.power_taps, strict=True):
+            predicted += _convolve_centered(power, taps)
+        return predicted
 
 
-def _through_taps(signal: np.ndarray, taps: np.ndarray) -> np.ndarray:
+def _convolve_centered(signal: np.ndarray, taps: np.ndarray) -> np.ndarray:
     n = len(taps)
     if not len(signal):
         return np.zeros(0)
     return np.convolve(signal, taps[::-1])[n - 1 - n // 2 :][: len(signal)]
 
 
-def fit_filter(x: np.ndarray, y: np.ndarray, powers: Sequence[np.ndarray] = ()) -> Filter:
-    """Fit `y` by `x` through a short filter, and by powers of `x` through shorter ones.
+def _lowpasses(x: np.ndarray) -> list[np.ndarray]:
+    """Return the outputs of a one-pole low-pass, once and twice, for each of `POLES_HZ`."""
+    from scipy.signal import lfilter
+
+    outputs = []
+    for hz in POLES_HZ:
+        pole = math.exp(-2 * math.pi * hz / SR)
+        once = lfilter([1.0 - pole], [1.0, -pole], x.astype(np.float64))
+        outputs += [once, lfilter([1.0 - pole], [1.0, -pole], once)]
+    return outputs
+
+
+def _weighted_lowpasses(x: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Return the weighted sum of `_lowpasses`, with one second-order filter per pole."""
+    from scipy.signal import lfilter
+
+    total = np.zeros(len(x))
+    for hz, (once, twice) in zip(POLES_HZ, weights.reshape(-1, 2), strict=True):
+        pole = math.exp(-2 * math.pi * hz / SR)
+        a, b = once * (1.0 - pole), twice * (1.0 - pole) ** 2
+        total += lfilter([a + b, -a * pole], [1.0, -2.0 * pole, pole * pole], x)
+    return total
+
+
+def fit_transfer(x: np.ndarray, y: np.ndarray, powers: Sequence[np.ndarray] = ()) -> TransferModel:
+    """Fit a model that predicts `y` from `x`, by ridge-regularized least squares.
 
     Parameters
     ----------
     x, y : np.ndarray, shape (n,)
-    powers : sequence of np.ndarray, shape (n,) each, none to fit no curve
+    powers : sequence of np.ndarray, shape (n,) each, `signal_powers` of x, or none
 
     Returns
     -------
-    Filter, fitted on the first `FIT_S`
+    TransferModel, fitted on the first `FIT_S`; a plain gain where that is too short
     """
-    n = min(len(x), round(FIT_S * SR))
-    sizes = [N_TAPS, *(1 for _ in range(2 * len(SLOW_HZ))), *(N_CURVE_TAPS for _ in powers)]
-    if n < MIN_FIT * sum(sizes):
+    n, n_poles = min(len(x), round(FIT_S * SR)), 2 * len(POLES_HZ)
+    sizes = [N_TAPS, *(1 for _ in range(n_poles)), *(N_POWER_TAPS for _ in powers)]
+    if n < MIN_SAMPLES_PER_TAP * sum(sizes):
         taps = np.zeros(N_TAPS)
         taps[N_TAPS // 2] = float(x @ y) / max(float(x @ x), 1e-12)
-        return Filter(taps, np.zeros(2 * len(SLOW_HZ)), np.zeros((len(powers), N_CURVE_TAPS)))
+        return TransferModel(taps, np.zeros(n_poles), np.zeros((len(powers), N_POWER_TAPS)))
     head = x[: n + N_TAPS].astype(np.float64)
-    signals = [head, *_slow(head), *powers]
+    signals = [head, *_lowpasses(head), *powers]
     scale = [1.0 / max(float(np.sqrt(np.mean(signal[:n] ** 2))), 1e-12) for signal in signals]
-    rows, starts = _delays(list(zip(signals, sizes, strict=True)), scale, n)
+    rows, starts = _delayed_rows(list(zip(signals, sizes, strict=True)), scale, n)
     gram = _gram_of_delays(rows, starts)
     gram[np.diag_indices_from(gram)] += RIDGE * n
     weights = np.linalg.solve(gram, (rows[:, :n] @ y[:n].astype(np.float32)).astype(np.float64))
     weights *= np.repeat(scale, sizes)
-    taps, slow, curve = np.split(weights, np.cumsum([N_TAPS, 2 * len(SLOW_HZ)]))
-    return Filter(taps, slow, curve.reshape(-1, N_CURVE_TAPS))
+    taps, pole_weights, power_taps = np.split(weights, np.cumsum([N_TAPS, n_poles]))
+    return TransferModel(taps, pole_weights, power_taps.reshape(-1, N_POWER_TAPS))
 
 
-def _delays(
+def _delayed_rows(
     blocks: Sequence[tuple[np.ndarray, int]], scale: Sequence[float], n: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Each signal at each of its delays about the common time, a row each of n + 1 samples.
+    """Return each signal at each of its delays around lag 0, a row of n + 1 samples each.
 
-    Also the first row of each signal.
+    The second array holds the index of the first row of each signal.
     """
     starts = np.cumsum([0, *(n_taps for _, n_taps in blocks)])
     rows = np.empty((starts[-1], n + 1), dtype=np.float32)
-    for (signal, n_taps), s, start in zip(blocks, scale, starts[:-1], strict=True):
-        before = n_taps // 2
+    for (signal, n_taps), factor, start in zip(blocks, scale, starts[:-1], strict=True):
+        lead = n_taps // 2
         part = np.zeros(n + n_taps, np.float32)
-        held = signal[: n + n_taps - before]
-        part[before : before + len(held)] = held * s
+        available = signal[: n + n_taps - lead]
+        part[lead : lead + len(available)] = available * factor
         rows[start : start + n_taps] = windows_of(part, n + 1)
     return rows, starts[:-1]
 
 
 def _gram_of_delays(rows: np.ndarray, starts: np.ndarray) -> np.ndarray:
-    """Products of all rows with each other, over all but their last sample.
+    """Return the inner products of all rows, without their last sample.
 
-    Each row but the first of a block is the one before it, a sample later. So only products with
-    the first of each block are summed up; the others follow from their neighbours by what enters
-    at the end and leaves at the beginning.
+    Each row but the first of a block is the row before it delayed by a sample. Only the products
+    with the first row of each block are summed up; the others follow from their neighbors by adding
+    the sample that enters at the end and subtracting the one that leaves at the start.
 
     Parameters
     ----------
     rows : np.ndarray, float32, shape (n_rows, n + 1)
-    starts : np.ndarray, int, the first row of each block
+    starts : np.ndarray, int, first row of each block
 
     Returns
     -------
     np.ndarray, float64, shape (n_rows, n_rows)
     """
     firsts = (rows[starts, :-1] @ rows[:, :-1].T).astype(np.float64)
-    begin, end = rows[:, 0].astype(np.float64), rows[:, -1].astype(np.float64)
-    moved = np.outer(end, end) - np.outer(begin, begin)
+    leaving, entering = rows[:, 0].astype(np.float64), rows[:, -1].astype(np.float64)
+    update = np.outer(entering, entering) - np.outer(leaving, leaving)
     gram = np.empty((len(rows), len(rows)))
     gram[starts] = firsts
     for row in sorted(set(range(len(rows))) - set(starts.tolist())):
-        gram[row, 1:] = gram[row - 1, :-1] + moved[row - 1, :-1]
+        gram[row, 1:] = gram[row - 1, :-1] + update[row - 1, :-1]
         gram[row, starts] = firsts[:, row]
     return gram
 
 
-def align_hits(first: Prepared, second: Prepared, plain: Agreement) -> Alignment:
-    """Tell how the first recording becomes the second.
+def estimate_alignment(
+    first: PreparedSignal, second: PreparedSignal, coherence: Coherence
+) -> Alignment:
+    """Estimate offset, gain, polarity and filter from the first signal to the second.
 
     Parameters
     ----------
-    first, second : Prepared
-    plain : Agreement, that of `compare_hits`
+    first, second : PreparedSignal
+    coherence : Coherence, of this pair
 
     Returns
     -------
     Alignment
     """
-    pair = cut_pair(first, second, round(plain.lag_s * SR))
-    fitted = fit_filter(pair.a, pair.b)
-    told, taps = fitted.apply(pair.a), fitted.taps
-    a, b = without_emphasis(pair.a), without_emphasis(pair.b)
+    overlap = cut_overlap(first, second, round(coherence.lag_s * SR))
+    model = fit_transfer(overlap.a, overlap.b)
+    a, b = deemphasize(overlap.a), deemphasize(overlap.b)
     level = float(b @ b) * second.scale**2 / max(float(a @ a) * first.scale**2, 1e-30)
-    y = pair.b.astype(np.float64)
-    left = float(np.square(y - told).sum()) / max(float(y @ y), 1e-30)
+    y = overlap.b.astype(np.float64)
+    residual = float(np.square(y - model.apply(overlap.a)).sum()) / max(float(y @ y), 1e-30)
     return Alignment(
-        second.onset_s - first.onset_s + plain.lag_s,
+        second.onset_s - first.onset_s + coherence.lag_s,
         10.0 * math.log10(max(level, 1e-30)),
-        -1 if taps[np.argmax(np.abs(taps))] < 0 else 1,
-        taps,
-        10.0 * math.log10(max(left, 1e-12)),
+        -1 if model.taps[np.argmax(np.abs(model.taps))] < 0 else 1,
+        model.taps,
+        10.0 * math.log10(max(residual, 1e-12)),
     )

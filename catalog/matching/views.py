@@ -1,4 +1,4 @@
-"""A hit ready to be judged against another: its mix, and each side where the channels differ."""
+"""Mono views of a hit, its mix and its channels, and the pair of views that agrees best."""
 
 from __future__ import annotations
 
@@ -13,51 +13,51 @@ import numpy as np
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.onset import first_beyond, highest, mix_to_mono
-from catalog.matching.coherence import SURE_DB, Agreement, compare_hits
-from catalog.matching.fingerprint import Sketches, correlate_sketches, sketch_hits
-from catalog.matching.prepare import Prepared, prepare_mono_hit
+from catalog.matching.coherence import SUFFICIENT_DB, Coherence, measure_coherence
+from catalog.matching.fingerprint import Fingerprints, correlate_fingerprints, make_fingerprints
+from catalog.matching.prepare import PreparedSignal, prepare_channel
 
-EQUAL_SIDES = 1e-4  # of the energy; channels that differ by less are one
-SHORT_S = 0.02  # no cell fits into a shorter hit
-LOOKS = 64  # in `SHORT_S`, to see that a hit is longer
-CONSTANT = 1e-4  # of the peak; 16 bits hold less of a hit at full scale
+EQUAL_CHANNELS = 1e-4  # of the energy; channels that differ by less count as one
+SHORT_S = 0.02  # no time-frequency cell fits into a shorter hit
+N_PROBES = 64  # samples in `SHORT_S` that are looked at to see that a hit is longer
+CONSTANT = 1e-4  # of the peak; 16 bits at full scale resolve less than this
 
 
 @dataclass(frozen=True, eq=False)
-class Recording:
-    """A hit ready to be judged: its mix and, where the channels differ, each side.
+class ChannelViews:
+    """A hit ready to be compared: its mono mix and, where they differ, its two channels.
 
     Attributes
     ----------
-    mix : Prepared
-    sides : tuple of Prepared, empty for one channel or equal ones
-    bare : np.ndarray, shape (n,), mono, without the constant at either end
-        only of hits shorter than `SHORT_S`, in which no cell fits
-    sr : int, Hz, of `bare`
+    mix : PreparedSignal
+    sides : tuple of PreparedSignal, left and right; empty for mono or equal channels
+    short_samples : np.ndarray, float64, shape (n,), or None
+        mono without the constant parts at either end, only for hits shorter than `SHORT_S`
+    sr : int, Hz, of `short_samples`
     """
 
-    mix: Prepared
-    sides: tuple[Prepared, ...] = ()
-    bare: np.ndarray | None = None
+    mix: PreparedSignal
+    sides: tuple[PreparedSignal, ...] = ()
+    short_samples: np.ndarray | None = None
     sr: int = 0
-    _sketches: list[Sketches] = field(default_factory=list, init=False, repr=False)
+    _fingerprints: list[Fingerprints] = field(default_factory=list, init=False, repr=False)
 
     @property
-    def views(self) -> tuple[Prepared, ...]:
+    def views(self) -> tuple[PreparedSignal, ...]:
         """The mix and each side."""
         return (self.mix, *self.sides)
 
 
-class Met(NamedTuple):
-    """The two views of a pair that agree best."""
+class BestPair(NamedTuple):
+    """The views of two hits that agree best, and their coherence."""
 
-    first: Prepared
-    second: Prepared
-    plain: Agreement
+    first: PreparedSignal
+    second: PreparedSignal
+    coherence: Coherence
 
 
-def prepare_recording(audio: Audio) -> Recording:
-    """Make a hit ready to be judged.
+def prepare_views(audio: Audio) -> ChannelViews:
+    """Prepare the mix and the channels of a hit for comparison.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def prepare_recording(audio: Audio) -> Recording:
 
     Returns
     -------
-    Recording
+    ChannelViews
 
     Raises
     ------
@@ -73,51 +73,57 @@ def prepare_recording(audio: Audio) -> Recording:
         if it holds no stroke
     """
     mono = mix_to_mono(audio.samples)
-    mix = prepare_mono_hit(mono, sr=audio.sr, subtype=audio.subtype)
-    bare = None if _is_plainly_long(mono, sr=audio.sr) else _without_ends(mono)
-    short = None if bare is None or len(bare) >= SHORT_S * audio.sr else bare.astype(np.float64)
-    return Recording(mix, _sides(audio), short, audio.sr)
+    mix = prepare_channel(mono, sr=audio.sr, subtype=audio.subtype)
+    return ChannelViews(mix, _prepare_sides(audio), _short_samples(mono, sr=audio.sr), audio.sr)
 
 
-def _sides(audio: Audio) -> tuple[Prepared, ...]:
+def _prepare_sides(audio: Audio) -> tuple[PreparedSignal, ...]:
     y = audio.samples
     if y.shape[1] != 2:
         return ()
-    apart = float(np.square(y[:, 0] - y[:, 1]).sum())
-    if apart < EQUAL_SIDES * float(np.square(y).sum()):
+    difference = float(np.square(y[:, 0] - y[:, 1]).sum())
+    if difference < EQUAL_CHANNELS * float(np.square(y).sum()):
         return ()
     sides = []
     for channel in y.T:
-        with suppress(ParameterError):  # a silent side is none
-            sides.append(prepare_mono_hit(channel, sr=audio.sr, subtype=audio.subtype))
+        with suppress(ParameterError):  # a silent channel gives no view
+            sides.append(prepare_channel(channel, sr=audio.sr, subtype=audio.subtype))
     return tuple(sides)
 
 
-def _is_plainly_long(mono: np.ndarray, *, sr: int) -> bool:
-    """Tell by a few samples whether `_without_ends` leaves `SHORT_S`; False only says not sure."""
-    step = max(1, round(SHORT_S * sr / LOOKS))
-    some, least = mono[::step], CONSTANT * highest(mono)
-    first = first_beyond(some - mono[0], least)
-    last = len(some) - 1 - first_beyond((some - mono[-1])[::-1], least)
+def _short_samples(mono: np.ndarray, *, sr: int) -> np.ndarray | None:
+    """Return the samples without constant ends if they are shorter than `SHORT_S`, else None."""
+    if _is_clearly_long(mono, sr=sr):
+        return None
+    trimmed = _without_constant_ends(mono)
+    return trimmed.astype(np.float64) if len(trimmed) < SHORT_S * sr else None
+
+
+def _is_clearly_long(mono: np.ndarray, *, sr: int) -> bool:
+    """Test on few samples whether the trimmed hit is longer than `SHORT_S`; False means unsure."""
+    step = max(1, round(SHORT_S * sr / N_PROBES))
+    probes, limit = mono[::step], CONSTANT * highest(mono)
+    first = first_beyond(probes - mono[0], limit)
+    last = len(probes) - 1 - first_beyond((probes - mono[-1])[::-1], limit)
     return (last - first) * step >= SHORT_S * sr
 
 
-def _without_ends(mono: np.ndarray) -> np.ndarray:
-    """Leave out what stays at the first value before, and at the last value after."""
-    least = CONSTANT * highest(mono)
-    first = first_beyond(mono - mono[0], least)
-    last = first_beyond((mono - mono[-1])[::-1], least)
-    if len(mono) in (first, last):
+def _without_constant_ends(mono: np.ndarray) -> np.ndarray:
+    """Trim the samples that equal the first one at the start, and the last one at the end."""
+    limit = CONSTANT * highest(mono)
+    n_start = first_beyond(mono - mono[0], limit)
+    n_end = first_beyond((mono - mono[-1])[::-1], limit)
+    if len(mono) in (n_start, n_end):
         return mono[:0]
-    return mono[first : len(mono) - last + 1]
+    return mono[n_start : len(mono) - n_end + 1]
 
 
-def meeting_views(n_first: int, n_second: int) -> list[tuple[int, int]]:
-    """Which views of two hits are compared: the mixes; one channel also with each side of two.
+def view_pairs(n_first: int, n_second: int) -> list[tuple[int, int]]:
+    """List the views of two hits to compare: the mixes; a mono hit also with each side of stereo.
 
     Parameters
     ----------
-    n_first, n_second : int, views of each, the mix (0) and its sides (1, 2)
+    n_first, n_second : int, number of views of each: the mix (0) and its sides (1, 2)
 
     Returns
     -------
@@ -128,76 +134,78 @@ def meeting_views(n_first: int, n_second: int) -> list[tuple[int, int]]:
     return [(0, 0), *product(range(1, n_first) or (0,), range(1, n_second) or (0,))]
 
 
-def sketches_of(recordings: Sequence[Recording]) -> list[Sketches]:
-    """Sketches of the views of each; they are kept.
+def fingerprints_of(hits: Sequence[ChannelViews]) -> list[Fingerprints]:
+    """Return the fingerprints of all views of each hit; they are cached in the hits.
 
     Parameters
     ----------
-    recordings : sequence of Recording
+    hits : sequence of ChannelViews
 
     Returns
     -------
-    list of Sketches, one a recording
+    list of Fingerprints, one per hit
     """
-    missing = list({id(one): one for one in recordings if not one._sketches}.values())
+    missing = list({id(hit): hit for hit in hits if not hit._fingerprints}.values())
     if missing:
-        sketches = sketch_hits([view for one in missing for view in one.views])
-        stops = np.cumsum([len(one.views) for one in missing]).tolist()
-        for one, start, stop in zip(missing, [0, *stops], stops, strict=False):
-            one._sketches.append(sketches.take(slice(start, stop)))
-    return [one._sketches[0] for one in recordings]
+        fingerprints = make_fingerprints([view for hit in missing for view in hit.views])
+        stops = np.cumsum([len(hit.views) for hit in missing]).tolist()
+        for hit, start, stop in zip(missing, [0, *stops], stops, strict=False):
+            hit._fingerprints.append(fingerprints.take(slice(start, stop)))
+    return [hit._fingerprints[0] for hit in hits]
 
 
-def sketches_alike(pairs: Sequence[tuple[Recording, Recording]]) -> np.ndarray:
-    """How alike the sketches of pairs are: the correlation of the views that are most alike.
-
-    Parameters
-    ----------
-    pairs : sequence of (Recording, Recording)
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n_pairs,), see `correlate_sketches`
-    """
-    recordings = list({id(one): one for pair in pairs for one in pair}.values())
-    starts = np.cumsum([0, *(len(one.views) for one in recordings)]).tolist()
-    start = {id(one): at for one, at in zip(recordings, starts, strict=False)}
-    views = [
-        (at, start[id(a)] + i, start[id(b)] + j)
-        for at, (a, b) in enumerate(pairs)
-        for i, j in meeting_views(len(a.views), len(b.views))
-    ]
-    of, first, second = np.array(views, int).reshape(-1, 3).T
-    alike = np.zeros(len(pairs))
-    if views:
-        sketches = Sketches.join(sketches_of(recordings))
-        np.maximum.at(alike, of, correlate_sketches(sketches, first, second))
-    return alike
-
-
-def meet(pairs: Sequence[tuple[Recording, Recording]]) -> list[Met]:
-    """Compare pairs of hits; one channel is also compared with each side of two.
+def fingerprint_similarity(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> np.ndarray:
+    """Return the highest correlation of fingerprints over the views of each pair.
 
     Parameters
     ----------
-    pairs : sequence of (Recording, Recording)
+    pairs : sequence of (ChannelViews, ChannelViews)
 
     Returns
     -------
-    list of Met, one a pair
+    np.ndarray, float64, shape (n_pairs,), see `correlate_fingerprints`
     """
-    best = _meet([(a.mix, b.mix) for a, b in pairs])
-    sides = [
-        (at, a.views[i], b.views[j])
-        for at, (a, b) in enumerate(pairs)
-        if best[at].plain.score_db < SURE_DB
-        for i, j in meeting_views(len(a.views), len(b.views))[1:]
+    hits = list({id(hit): hit for pair in pairs for hit in pair}.values())
+    offsets = np.cumsum([0, *(len(hit.views) for hit in hits)]).tolist()
+    offset_of_hit = {id(hit): offset for hit, offset in zip(hits, offsets, strict=False)}
+    rows = [
+        (index, offset_of_hit[id(a)] + i, offset_of_hit[id(b)] + j)
+        for index, (a, b) in enumerate(pairs)
+        for i, j in view_pairs(len(a.views), len(b.views))
     ]
-    for (at, *_), met in zip(sides, _meet([(a, b) for _, a, b in sides]), strict=True):
-        if met.plain.score_db > best[at].plain.score_db:
-            best[at] = met
+    pair_index, first, second = np.array(rows, int).reshape(-1, 3).T
+    similarity = np.zeros(len(pairs))
+    if rows:
+        fingerprints = Fingerprints.join(fingerprints_of(hits))
+        np.maximum.at(similarity, pair_index, correlate_fingerprints(fingerprints, first, second))
+    return similarity
+
+
+def compare_views(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> list[BestPair]:
+    """Measure the coherence of the mixes, and of mono with each side of stereo; keep the best.
+
+    Parameters
+    ----------
+    pairs : sequence of (ChannelViews, ChannelViews)
+
+    Returns
+    -------
+    list of BestPair, one per pair
+    """
+    best = _compare_signals([(a.mix, b.mix) for a, b in pairs])
+    side_pairs = [
+        (index, a.views[i], b.views[j])
+        for index, (a, b) in enumerate(pairs)
+        if best[index].coherence.score_db < SUFFICIENT_DB
+        for i, j in view_pairs(len(a.views), len(b.views))[1:]
+    ]
+    results = _compare_signals([(a, b) for _, a, b in side_pairs])
+    for (index, *_), result in zip(side_pairs, results, strict=True):
+        if result.coherence.score_db > best[index].coherence.score_db:
+            best[index] = result
     return best
 
 
-def _meet(pairs: Sequence[tuple[Prepared, Prepared]]) -> list[Met]:
-    return [Met(*pair, plain) for pair, plain in zip(pairs, compare_hits(pairs), strict=True)]
+def _compare_signals(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) -> list[BestPair]:
+    results = measure_coherence(pairs)
+    return [BestPair(*pair, coherence) for pair, coherence in zip(pairs, results, strict=True)]

@@ -13,8 +13,8 @@ from catalog.duplicates.report import write_report
 from catalog.duplicates.review import Doubt
 from catalog.errors import CatalogError
 from catalog.library.store.annotations import say_same
-from catalog.matching.transfer import Alignment, align_hits
-from catalog.matching.views import Recording, meet, prepare_recording
+from catalog.matching.transfer import Alignment, estimate_alignment
+from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
 from catalog.search.spaces import alike_distances
 from catalog.services.context import Context
@@ -112,8 +112,8 @@ class Duplicates:
             if a file is gone or broken
         """
         read, hit = self._context.read, self._context.hit
-        first, second = (prepare_recording(read(hit(i))) for i in (first_id, second_id))
-        return align_hits(*meet([(first, second)])[0])
+        first, second = (prepare_views(read(hit(i))) for i in (first_id, second_id))
+        return estimate_alignment(*compare_views([(first, second)])[0])
 
     def microphone_ties(self) -> list[StrokeTie]:
         """Return hits that are one stroke through several microphones, by names and chunks.
@@ -154,8 +154,8 @@ class Duplicates:
             alike=alike,
         )
 
-    def _prepare(self, hit: Hit) -> Recording | None:
+    def _prepare(self, hit: Hit) -> ChannelViews | None:
         try:
-            return prepare_recording(self._context.read(hit))
+            return prepare_views(self._context.read(hit))
         except CatalogError:
             return None  # gone or broken since the scan; the next scan reports it

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.matching.candidates import SPACE_FILE, CopySpace
-from catalog.matching.classifier import JUDGE_FILE, Trees
+from catalog.matching.candidates import SPACE_FILE, CandidateSpace
+from catalog.matching.classifier import CLASSIFIER_FILE, BoostedTrees, Classifier
 from catalog.training.examples import Label, read_labels
 from catalog.training.judging import (
     FALSE_SHARE,
@@ -51,7 +51,7 @@ def main(arguments: Sequence[str]) -> int:
     is_one = known_pairs(*tables)
     table = make_pairs(drums_of(labels), is_one=is_one, on_drum=lambda d: print(d, file=sys.stderr))
     trees, copy, unsure = fit_judge(table)
-    trees.save(JUDGE_FILE, copy_logit=np.array(copy), unsure_logit=np.array(unsure))
+    Classifier(trees, copy, unsure).save(CLASSIFIER_FILE)
     space_of(table).save(SPACE_FILE)
     return 0
 
@@ -102,7 +102,7 @@ def without_microphone(drum: str) -> str:
     return "|".join(drum.split("|")[:3])
 
 
-def fit_judge(table: PairTable, *, seed: int = 0) -> tuple[Trees, float, float]:
+def fit_judge(table: PairTable, *, seed: int = 0) -> tuple[BoostedTrees, float, float]:
     """Fit the trees on all pairs, and the thresholds on drums that a fit did not see.
 
     Parameters
@@ -112,7 +112,7 @@ def fit_judge(table: PairTable, *, seed: int = 0) -> tuple[Trees, float, float]:
 
     Returns
     -------
-    tuple of Trees, the logit of a copy, and the logit from which it may be one
+    tuple of BoostedTrees, the logit of a copy, and the logit from which it may be one
     """
     evidence, is_copy = np.array(table.evidence), np.array(table.is_copy)
     is_other = ~is_copy & ~np.array(table.is_dull)
@@ -147,7 +147,7 @@ def print_unseen(table: PairTable, logits: np.ndarray, copy: float, unsure: floa
         print(f"  {name:22} {mine.sum():5} {(logits[mine] >= copy).mean():.3f}")
 
 
-def space_of(table: PairTable) -> CopySpace:
+def space_of(table: PairTable) -> CandidateSpace:
     """Fit the space of candidates on the pictures of edited copies.
 
     Parameters
@@ -156,7 +156,7 @@ def space_of(table: PairTable) -> CopySpace:
 
     Returns
     -------
-    CopySpace
+    CandidateSpace
     """
     both = [pictures for pictures in table.pictures if pictures is not None]
     originals, edited = (np.stack([p[side] for p in both]).astype(np.float32) for side in (0, 1))

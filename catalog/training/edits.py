@@ -144,7 +144,7 @@ def _spectrum(curve_db: Callable[[np.ndarray], np.ndarray]) -> Change:
         n = len(audio.samples)
         size = next_fast_len(
             n + audio.sr // 20
-        )  # room for what rings, so that the end does not meet the start
+        )  # room for what rings, so that the end does not compare_views the start
         hz = np.fft.rfftfreq(size, 1 / audio.sr)
         gain = 10 ** (curve_db(np.log2(np.maximum(hz, 20.0) / 1000.0)) / 20)
         y = np.fft.irfft(np.fft.rfft(audio.samples, size, axis=0) * gain[:, None], size, axis=0)

@@ -7,33 +7,33 @@ from typing import Any
 import numpy as np
 
 from catalog.features.measure import standardize_pictures
-from catalog.matching.candidates import CopySpace
-from catalog.matching.classifier import Trees
-from catalog.matching.evidence import EVIDENCE
+from catalog.matching.candidates import CandidateSpace
+from catalog.matching.classifier import BoostedTrees
+from catalog.matching.pair_features import FEATURE_NAMES
 
 N_ROUNDS, N_LEAVES, RATE, MIN_LEAF = 200, 8, 0.08, 40
 FALSE_SHARE = 0.0005  # of the hardest pairs that may pass, half of what is allowed
 UNSURE_SHARE = 0.01  # of them that may be called not sure
 N_FOLDS = 6
-LEVELLING = {"n_cells", "high_share", "overlap_s", "uneven_db"}
-GROWING = frozenset(EVIDENCE) - LEVELLING  # more of these is never less a copy
+LEVELLING = {"n_cells", "high_share", "overlap_s", "gain_spread_db"}
+GROWING = frozenset(FEATURE_NAMES) - LEVELLING  # more of these is never less a copy
 N_SPACE_DIMS, N_SPACE_FOLDS = 48, 3
 SPACE_RIDGE = 1.0  # of the mean spread; with 0.05 recordings not seen lay twice as far apart
 REACH_SHARE = 0.985  # of edited copies that lie within reach, of recordings left out of the fit
 
 
-def fit_trees(evidence: np.ndarray, is_copy: np.ndarray, weights: np.ndarray) -> Trees:
+def fit_trees(evidence: np.ndarray, is_copy: np.ndarray, weights: np.ndarray) -> BoostedTrees:
     """Fit boosted trees that never call a better agreement less a copy.
 
     Parameters
     ----------
-    evidence : np.ndarray, shape (n, len(EVIDENCE))
+    evidence : np.ndarray, shape (n, len(FEATURE_NAMES))
     is_copy : np.ndarray, bool, shape (n,)
     weights : np.ndarray, shape (n,)
 
     Returns
     -------
-    Trees
+    BoostedTrees
     """
     from sklearn.ensemble import HistGradientBoostingClassifier
 
@@ -43,14 +43,14 @@ def fit_trees(evidence: np.ndarray, is_copy: np.ndarray, weights: np.ndarray) ->
         learning_rate=RATE,
         min_samples_leaf=MIN_LEAF,
         l2_regularization=1.0,
-        monotonic_cst=[int(name in GROWING) for name in EVIDENCE],
+        monotonic_cst=[int(name in GROWING) for name in FEATURE_NAMES],
         early_stopping=False,
         random_state=0,
     ).fit(evidence, is_copy, sample_weight=weights)
     return as_trees(model)
 
 
-def as_trees(model: Any) -> Trees:
+def as_trees(model: Any) -> BoostedTrees:
     """Take the arrays out of a fitted model.
 
     Parameters
@@ -59,11 +59,11 @@ def as_trees(model: Any) -> Trees:
 
     Returns
     -------
-    Trees
+    BoostedTrees
     """
     grown = [tree[0].nodes for tree in model._predictors]
     shape = (len(grown), max(map(len, grown)))
-    trees = Trees(
+    trees = BoostedTrees(
         np.full(shape, -1, np.int16), np.zeros(shape), np.zeros(shape, np.int16),
         np.zeros(shape, np.int16), np.zeros(shape, bool), np.zeros(shape),
         float(np.ravel(model._baseline_prediction)[0]),
@@ -71,10 +71,10 @@ def as_trees(model: Any) -> Trees:
     for row, nodes in enumerate(grown):
         n = len(nodes)
         leaf = nodes["is_leaf"].astype(bool)
-        trees.column[row, :n] = np.where(leaf, -1, nodes["feature_idx"])
-        trees.limit[row, :n] = nodes["num_threshold"]
+        trees.feature[row, :n] = np.where(leaf, -1, nodes["feature_idx"])
+        trees.threshold[row, :n] = nodes["num_threshold"]
         trees.left[row, :n], trees.right[row, :n] = nodes["left"], nodes["right"]
-        trees.lost_left[row, :n] = nodes["missing_go_to_left"]
+        trees.missing_left[row, :n] = nodes["missing_go_to_left"]
         trees.value[row, :n] = np.where(leaf, nodes["value"], 0.0)
     return trees
 
@@ -105,7 +105,7 @@ def unseen_logits(
 
     Parameters
     ----------
-    evidence : np.ndarray, shape (n, len(EVIDENCE))
+    evidence : np.ndarray, shape (n, len(FEATURE_NAMES))
     is_copy : np.ndarray, bool, shape (n,)
     drums : np.ndarray of str, shape (n,), as "source|kit|instrument|..."
     seed : int
@@ -145,7 +145,7 @@ def limit_passed_by(logits: np.ndarray, share: float) -> float:
 
 def fit_space(
     pictures: np.ndarray, originals: np.ndarray, edited: np.ndarray, owner: np.ndarray
-) -> CopySpace:
+) -> CandidateSpace:
     """Fit the space in which edits change little.
 
     Parameters
@@ -156,7 +156,7 @@ def fit_space(
 
     Returns
     -------
-    CopySpace
+    CandidateSpace
     """
     mean = pictures.mean(axis=0)
     scale = pictures.std(axis=0) + 1e-3
@@ -167,7 +167,7 @@ def fit_space(
     for fold in range(N_SPACE_FOLDS):
         left_out = owner % N_SPACE_FOLDS == fold
         far[left_out] = np.linalg.norm(moved[left_out] @ _axes(rows, moved[~left_out]), axis=1)
-    return CopySpace(mean, scale, _axes(rows, moved), float(np.quantile(far, REACH_SHARE)))
+    return CandidateSpace(mean, scale, _axes(rows, moved), float(np.quantile(far, REACH_SHARE)))
 
 
 def _axes(rows: np.ndarray, moved: np.ndarray) -> np.ndarray:

@@ -15,8 +15,8 @@ from catalog.audio.model import Audio
 from catalog.errors import CatalogError
 from catalog.features.measure import picture_of
 from catalog.features.onset import find_stroke, mix_to_mono
-from catalog.matching.evidence import fitted_evidence
-from catalog.matching.views import Recording, meet, prepare_recording
+from catalog.matching.pair_features import pair_features
+from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
 
 SEED = 11
@@ -33,7 +33,7 @@ class PairTable:
 
     Attributes
     ----------
-    evidence : list of np.ndarray, see `catalog.matching.transfer.EVIDENCE`
+    evidence : list of np.ndarray, see `catalog.matching.transfer.FEATURE_NAMES`
     is_copy : list of bool
     drum : list of str, of the first side
     edits : list of str, joined by " + "; "" for none
@@ -50,10 +50,12 @@ class PairTable:
     pictures: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
     is_dull: list[bool] = field(default_factory=list)
 
-    def add(self, first: Recording, second: Recording, *, is_copy: bool, **told: object) -> None:
+    def add(
+        self, first: ChannelViews, second: ChannelViews, *, is_copy: bool, **told: object
+    ) -> None:
         """Judge one pair and keep it."""
-        (met,) = meet([(first, second)])
-        self.evidence.append(fitted_evidence(*met))
+        (met,) = compare_views([(first, second)])
+        self.evidence.append(pair_features(*met))
         self.is_copy.append(is_copy)
         for name in ("drum", "edits", "names", "pictures"):
             getattr(self, name).append(told.get(name))
@@ -129,7 +131,7 @@ def add_copies(
     rng = np.random.default_rng([SEED, seed])
     audio = setting(_load(path))
     try:
-        original, picture = prepare_recording(audio), picture_of_audio(audio)
+        original, picture = prepare_views(audio), picture_of_audio(audio)
     except CatalogError:  # it sank in the noise
         return
     usable = [e for e in EDITS if e.kind != "speed" and applies(e, audio)]
@@ -140,7 +142,7 @@ def add_copies(
             edited = apply_edits(audio, edits, rng=rng)
             table.add(
                 original,
-                prepare_recording(edited),
+                prepare_views(edited),
                 is_copy=True,
                 drum=drum,
                 edits=" + ".join(e.name for e in edits),
@@ -182,7 +184,7 @@ def add_strokes(
             continue
         first, second = setting(_load(a)), setting(_load(b))
         try:
-            ready = prepare_recording(first)
+            ready = prepare_views(first)
         except CatalogError:  # it sank in the noise
             continue
         told = {
@@ -192,7 +194,7 @@ def add_strokes(
         }
         for edits in ((), draw_pair(second, rng)[: int(rng.integers(1, 3))]):
             try:
-                other = prepare_recording(apply_edits(second, edits, rng=rng))
+                other = prepare_views(apply_edits(second, edits, rng=rng))
             except CatalogError:
                 continue
             names = " + ".join(e.name for e in edits)

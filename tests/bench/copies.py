@@ -20,9 +20,10 @@ import numpy as np
 
 from catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.matching.candidates import N_NEAREST, copy_points
-from catalog.matching.classifier import Judgement, judge_pair, load_judge
-from catalog.matching.views import prepare_recording
+from catalog.matching.candidates import N_NEIGHBORS, project_embeddings
+from catalog.matching.classifier import load_classifier
+from catalog.matching.verdict import Classification, classify_pair
+from catalog.matching.views import prepare_views
 from catalog.models import Hit, Verdict
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
 from catalog.training.pairs import picture_of_audio
@@ -37,8 +38,8 @@ class Table:
     def __init__(self) -> None:
         self.rows: dict[str, list[tuple[bool, str, float]]] = defaultdict(list)
 
-    def add(self, name: str, near: bool, judged: Judgement) -> None:
-        self.rows[name].append((near, judged.answer, judged.logit))
+    def add(self, name: str, near: bool, judged: Classification) -> None:
+        self.rows[name].append((near, judged.verdict, judged.logit))
 
     def print(self) -> None:
         for name, rows in self.rows.items():
@@ -59,7 +60,7 @@ def is_near(points: np.ndarray, row: int, point: np.ndarray) -> bool:
     far = float(np.linalg.norm(points[row] - point))
     nearer = (np.linalg.norm(points - point, axis=1) < far).sum()
     around = (np.linalg.norm(points - points[row], axis=1) < far).sum() - 1
-    return far <= 1.0 and min(nearer, around) < N_NEAREST
+    return far <= 1.0 and min(nearer, around) < N_NEIGHBORS
 
 
 def measure_edits(
@@ -69,18 +70,18 @@ def measure_edits(
     single, double, kinds = Table(), Table(), Table()
     for row in rows:
         audio, rng = cat.audio(hits[row].id), np.random.default_rng([seed, int(row)])
-        original = prepare_recording(audio)
+        original = prepare_views(audio)
         drawn: list[tuple[Edit, ...]] = [(edit,) for edit in EDITS if applies(edit, audio)]
         drawn += [draw_pair(audio, rng) for _ in range(N_PAIRS)]
         for edits in drawn:
             try:
                 edited = apply_edits(audio, edits, rng=rng)
-                judged = judge_pair(original, prepare_recording(edited))
-                point = copy_points(picture_of_audio(edited)[None].astype(np.float32))[0]
+                judged = classify_pair(original, prepare_views(edited))
+                point = project_embeddings(picture_of_audio(edited)[None].astype(np.float32))[0]
                 near = is_near(points, int(row), point)
             except CatalogError as err:
                 print(f"  nothing left: {hits[row].name}, {edits[0].name}: {err}")
-                judged, near = Judgement("no", 0.0, -np.inf), False
+                judged, near = Classification(Verdict.OTHER, 0.0, -np.inf), False
             if len(edits) == 1:
                 single.add(edits[0].name, near, judged)
                 kinds.add(f"all {edits[0].kind}", near, judged)
@@ -99,21 +100,21 @@ def measure_strokes(cat: Catalog, hits: list[Hit], root: Path) -> None:
     for hit in hits:
         if hit.drum:
             drums[hit.session, hit.drum, hit.microphone].append(hit)
-    rows: list[tuple[Judgement, Hit, Hit]] = []
+    rows: list[tuple[Classification, Hit, Hit]] = []
     for strokes in drums.values():
         ready = [(hit, cat._prepare(hit)) for hit in strokes] if len(strokes) > 1 else []
         for (a, first), (b, second) in itertools.combinations(ready, 2):
             if first is not None and second is not None:
-                rows.append((judge_pair(first, second), a, b))
+                rows.append((classify_pair(first, second), a, b))
     logits = np.array([np.clip(row[0].logit, -MOST_LOGIT, MOST_LOGIT) for row in rows] or [0.0])
     false, unsure = (
-        sum(row[0].answer == answer for row in rows) for answer in (Verdict.COPY, Verdict.UNSURE)
+        sum(row[0].verdict == verdict for row in rows) for verdict in (Verdict.COPY, Verdict.UNSURE)
     )
     told = ", ".join(f"{q:g} %: {np.percentile(logits, q):.1f}" for q in (50, 90, 99, 99.9, 100))
     print(f"\npairs of other strokes: {len(rows)}, copies {false}, not sure {unsure}; logit {told}")
     for judged, a, b in sorted(rows, key=lambda row: -row[0].logit)[:10]:
         names = " | ".join(str(hit.path.relative_to(root)) for hit in (a, b))
-        print(f"  {judged.answer:8} {judged.logit:6.1f}: {names}")
+        print(f"  {judged.verdict:8} {judged.logit:6.1f}: {names}")
 
 
 def measure_groups(cat: Catalog, hits: dict[int, Hit], root: Path) -> None:
@@ -135,12 +136,12 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=0)
     args = parser.parse_args()
     begin = time.perf_counter()
-    _, copy, unsure = load_judge()
-    print(f"a copy from logit {copy:.2f}, not sure from {unsure:.2f}")
+    classifier = load_classifier()
+    print(f"copy from logit {classifier.copy_logit:.2f}, unsure from {classifier.unsure_logit:.2f}")
     with tempfile.TemporaryDirectory() as scratch, Catalog.open(Path(scratch) / "x.sqlite") as cat:
         cat.scan([args.folder])
         hits = cat.hits()
-        points = copy_points(cat._store.pictures([hit.id for hit in hits]))
+        points = project_embeddings(cat._store.pictures([hit.id for hit in hits]))
         drawn = np.random.default_rng(args.seed).permutation(len(hits))[: args.hits]
         measure_edits(cat, hits, points, drawn, args.seed)
         measure_strokes(cat, hits, args.folder)

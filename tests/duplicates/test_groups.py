@@ -12,8 +12,8 @@ from catalog.duplicates.groups import group_copies
 from catalog.duplicates.preference import keep_order, keep_reason
 from catalog.features.measure import measure_audio
 from catalog.library.store.decisions import Decisions
-from catalog.matching.candidates import copy_points, near_pairs, order_pairs
-from catalog.matching.views import prepare_recording
+from catalog.matching.candidates import find_candidate_pairs, order_pairs, project_embeddings
+from catalog.matching.views import prepare_views
 from catalog.models import Hit
 from tests.signals import SR, as_frames, drum_stroke
 
@@ -35,7 +35,7 @@ def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, **more)
     ids = np.arange(len(sounds)) + 1
     hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
     return group_copies(
-        hits, copy_points(rows), lambda hit: prepare_recording(audio[hit.id - 1]), **more
+        hits, project_embeddings(rows), lambda hit: prepare_views(audio[hit.id - 1]), **more
     )
 
 
@@ -56,7 +56,7 @@ def test_a_hit_that_cannot_be_read_is_in_no_group():
     rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).picture] * 2)
     decisions = Decisions()
     hits = [make_hit(1), make_hit(2)]
-    assert group_copies(hits, copy_points(rows), lambda hit: None, decisions=decisions) == []
+    assert group_copies(hits, project_embeddings(rows), lambda hit: None, decisions=decisions) == []
     assert not decisions.made  # the files may come back
 
 
@@ -126,7 +126,7 @@ def test_pairs_of_neighbours_are_decided_one_after_the_other():
     rng = np.random.default_rng(4)
     centers = rng.normal(size=(40, 8), scale=5.0)  # forty drums of sixteen strokes
     points = rng.permutation((centers[:, None] + 0.1 * rng.normal(size=(40, 16, 8))).reshape(-1, 8))
-    pairs = rng.permutation(near_pairs(points))
+    pairs = rng.permutation(find_candidate_pairs(points))
     ordered = order_pairs(pairs, len(points))
     assert sorted(map(tuple, ordered)) == sorted(map(tuple, pairs))
     kept, n_read = [], 0  # as many hits as are kept ready, the oldest gives way

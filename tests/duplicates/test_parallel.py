@@ -11,11 +11,11 @@ import soundfile as sf
 
 from catalog.audio.decode import decode_file
 from catalog.duplicates.groups import Decider
-from catalog.duplicates.parallel import judge_many
+from catalog.duplicates.parallel import classify_many
 from catalog.errors import CatalogError
 from catalog.library.store.decisions import Decisions
-from catalog.matching.classifier import judge_pair
-from catalog.matching.views import prepare_recording
+from catalog.matching.verdict import classify_pair
+from catalog.matching.views import prepare_views
 from catalog.models import Verdict
 from tests.duplicates.test_groups import make_hit
 from tests.signals import SR, drum_stroke
@@ -29,7 +29,7 @@ def no_mix(hit) -> str:
 
 def prepare(hit):
     try:
-        return prepare_recording(decode_file(hit.path))
+        return prepare_views(decode_file(hit.path))
     except CatalogError:
         return None
 
@@ -46,17 +46,17 @@ def hits(tmp_path):
 
 def test_several_processes_answer_as_one_does(hits):
     pairs = list(combinations(hits, 2))
-    together = list(judge_many(pairs, no_mix, n_jobs=2, few=0))
-    alone = [judge_pair(prepare(a), prepare(b)) for a, b in pairs]
-    assert [j.answer for j in together] == [j.answer for j in alone]
+    together = list(classify_many(pairs, no_mix, n_jobs=2, few=0))
+    alone = [classify_pair(prepare(a), prepare(b)) for a, b in pairs]
+    assert [j.verdict for j in together] == [j.verdict for j in alone]
     assert [j.logit for j in together] == pytest.approx([j.logit for j in alone], abs=1e-3)
-    found = [pair for pair, j in zip(pairs, together, strict=True) if j.answer == Verdict.COPY]
+    found = [pair for pair, j in zip(pairs, together, strict=True) if j.verdict == Verdict.COPY]
     assert [(a.id, b.id) for a, b in found] == [(2, 4)]
 
 
 def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
     hits[3].path.unlink()
-    decider = Decider(prepare, Decisions(), partial(judge_many, mix_of=no_mix, n_jobs=2, few=0))
+    decider = Decider(prepare, Decisions(), partial(classify_many, mix_of=no_mix, n_jobs=2, few=0))
     answers = [d.answer for d in decider.decide_each([(hits[1], hits[3]), (hits[0], hits[1])])]
     assert answers == [Verdict.OTHER, Verdict.OTHER]
     assert list(decider.decisions.made) == [decider_key(hits[0], hits[1])]
@@ -64,11 +64,11 @@ def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
 
 def test_a_file_replaced_between_two_runs_is_judged_anew(hits):
     pair = [(hits[0], hits[1])]
-    (before,) = judge_many(pair, no_mix)
+    (before,) = classify_many(pair, no_mix)
     sf.write(hits[1].path, 0.5 * drum_stroke(120, seed=0), SR, "FLOAT")
     replaced = make_hit(2, path=hits[1].path, stop=N, content_hash="another")
-    (after,) = judge_many([(hits[0], replaced)], no_mix)
-    assert (before.answer, after.answer) == (Verdict.OTHER, Verdict.COPY)
+    (after,) = classify_many([(hits[0], replaced)], no_mix)
+    assert (before.verdict, after.verdict) == (Verdict.OTHER, Verdict.COPY)
 
 
 def test_what_is_known_is_not_asked(hits):
@@ -76,7 +76,7 @@ def test_what_is_known_is_not_asked(hits):
 
     def judge(pairs):
         asked.extend((a.id, b.id) for a, b in pairs)
-        return judge_many(pairs, no_mix)
+        return classify_many(pairs, no_mix)
 
     decisions = Decisions()
     pairs = list(combinations(hits, 2))
@@ -89,7 +89,7 @@ def test_what_is_known_is_not_asked(hits):
 
 def test_when_a_worker_dies_the_rest_is_judged_here(hits):
     def judge(pairs):
-        yield from judge_many(pairs[:2], no_mix)
+        yield from classify_many(pairs[:2], no_mix)
         raise BrokenProcessPool("out of memory")
 
     pairs = list(combinations(hits, 2))

@@ -1,12 +1,13 @@
-"""Pairs worth comparing: trees of random cuts against every distance, and their edges."""
+"""Candidate pairs: random projection trees against all distances."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from catalog.matching import candidates as c
-from catalog.matching.candidates import near_pairs
+from catalog.errors import StoreError
+from catalog.matching import candidates
+from catalog.matching.candidates import find_candidate_pairs, load_space
 
 N_DIMS = 12
 
@@ -21,47 +22,48 @@ def cloud(n: int, *, n_copies: int, seed: int = 0) -> np.ndarray:
 
 
 def brute_force(points: np.ndarray, reach: float) -> set[tuple[int, int]]:
-    far = np.linalg.norm(points[:, None] - points[None], axis=2)
-    return {(i, j) for i, j in zip(*np.nonzero(far <= reach), strict=True) if i < j}
+    distances = np.linalg.norm(points[:, None] - points[None], axis=2)
+    return {(i, j) for i, j in zip(*np.nonzero(distances <= reach), strict=True) if i < j}
+
+
+def as_set(pairs: np.ndarray) -> set[tuple[int, ...]]:
+    return {tuple(pair) for pair in pairs.tolist()}
 
 
 @pytest.mark.parametrize("n", [0, 1])
-def test_nothing_to_compare_gives_no_pairs(n):
-    assert near_pairs(np.zeros((n, N_DIMS))).shape == (0, 2)
+def test_fewer_than_two_points_give_no_pairs(n):
+    assert find_candidate_pairs(np.zeros((n, N_DIMS))).shape == (0, 2)
 
 
-def test_all_pairs_within_reach_are_found_where_every_distance_is_taken():
+def test_small_libraries_get_all_pairs_within_reach():
     points = cloud(300, n_copies=40)
-    assert {tuple(pair) for pair in near_pairs(points).tolist()} == brute_force(points, 1.0)
+    assert as_set(find_candidate_pairs(points)) == brute_force(points, 1.0)
 
 
-def test_cuts_lose_no_copy(monkeypatch):
+def test_trees_lose_no_copy_and_add_no_pair():
     points = cloud(3000, n_copies=300)
-    found = {tuple(pair) for pair in near_pairs(points).tolist()}
-    assert {(i, 3000 + i) for i in range(300)} <= found
-    assert found <= brute_force(points[:, :], 1.0)
+    pairs = as_set(find_candidate_pairs(points))
+    assert {(i, 3000 + i) for i in range(300)} <= pairs
+    assert pairs <= brute_force(points, 1.0)
 
 
-def test_the_nearest_pair_comes_first_and_each_once():
+def test_the_nearest_pair_comes_first_and_each_pair_once():
     points = cloud(2500, n_copies=50, seed=3)
-    pairs = near_pairs(points)
-    far = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
-    assert (np.diff(far) > -1e-3).all()  # distances from squares lose the last digits
+    pairs = find_candidate_pairs(points)
+    distances = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
+    assert (np.diff(distances) > -1e-3).all()  # rounding of distances computed from squares
     assert len(np.unique(pairs, axis=0)) == len(pairs)
     assert (pairs[:, 0] < pairs[:, 1]).all()
 
 
-def test_many_equal_points_ask_for_few_pairs_each():
-    pairs = near_pairs(np.zeros((500, N_DIMS)), n_nearest=4)
-    assert len(pairs) <= 500 * 500
+def test_every_one_of_many_equal_points_is_in_a_pair():
+    pairs = find_candidate_pairs(np.zeros((500, N_DIMS)), n_neighbors=4)
     assert set(pairs.ravel().tolist()) == set(range(500))
 
 
-def test_a_space_of_other_numbers_is_refused(monkeypatch):
-    from catalog.errors import StoreError
-
-    monkeypatch.setattr(c, "PICTURE_VERSION", -1)
-    c.load_space.cache_clear()
-    with pytest.raises(StoreError, match="fitted on other numbers"):
-        c.load_space()
-    c.load_space.cache_clear()
+def test_a_space_fitted_on_other_embeddings_is_refused(monkeypatch):
+    monkeypatch.setattr(candidates, "PICTURE_VERSION", -1)
+    load_space.cache_clear()
+    with pytest.raises(StoreError, match="fitted on embeddings of another version"):
+        load_space()
+    load_space.cache_clear()

@@ -185,7 +185,7 @@ def test_a_pair_left_open_is_asked_and_becomes_a_group_when_it_is_one(cat, call,
 
     monkeypatch.setattr(duplicates.Decisions, "get", leave_open)
     every = np.array(list(itertools.combinations(range(len(cat.hits())), 2)))
-    monkeypatch.setattr(duplicates, "near_pairs", lambda points: every)
+    monkeypatch.setattr(duplicates, "find_candidate_pairs", lambda points: every)
     n_groups = len(cat.copies())
     (doubt,) = cat.duplicates.uncertain_pairs()
     assert {doubt.first, doubt.second} == {first, second}
