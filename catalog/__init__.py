@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     )
     from catalog.kit.export import ExportOptions, ExportPlan
     from catalog.kit.model import Kit
-    from catalog.library.files.undo import Undone
+    from catalog.library.files.undo import UndoResult
     from catalog.matching.transfer import Alignment
     from catalog.models import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
     from catalog.search.layout import Layout
@@ -55,7 +55,7 @@ __all__ = [
     "Stopped",
     "StoreError",
     "StrokeTie",
-    "Undone",
+    "UndoResult",
     "default_store",
 ]
 
@@ -69,7 +69,7 @@ _ROOMS = {
     "catalog.models": (
         "ROLES", "Hit", "HistoryEvent", "Progress", "ScanReport", "Skipped",
     ),
-    "catalog.library.files.undo": ("Undone",),
+    "catalog.library.files.undo": ("UndoResult",),
     "catalog.duplicates.review": ("Doubt",),
     "catalog.duplicates.groups": ("CopyGroup",),
     "catalog.search.layout": ("Layout",),

@@ -9,7 +9,7 @@ from catalog.kit.model import Kit
 from catalog.kit.usage import kits_using, say_usage
 from catalog.library.files.hide import hide_hits, unhide_hits
 from catalog.library.files.set_aside import find_obstacle, restore_hits, set_aside_hits
-from catalog.library.files.undo import Undone, undo_steps
+from catalog.library.files.undo import UndoResult, undo_steps
 from catalog.models import HistoryEvent
 from catalog.services.context import Context
 
@@ -99,7 +99,7 @@ class Files:
         """Return the names of the saved kits that need each hit; hits in no kit are left out."""
         return kits_using((Kit.from_json(row[1]) for row in self._context.store.kits()), hit_ids)
 
-    def undo(self, steps: Sequence[int] | None = None) -> Undone:
+    def undo(self, steps: Sequence[int] | None = None) -> UndoResult:
         """Undo some steps of the history in any order, or all of them.
 
         Parameters
@@ -108,7 +108,7 @@ class Files:
 
         Returns
         -------
-        Undone
+        UndoResult
             with the hits that could not be restored and why; no file is ever overwritten
 
         Raises

@@ -1,4 +1,4 @@
-"""Hits left out of everything while their files stay: for places that are not to be changed."""
+"""Hide hits without touching their files: for files in folders that must not change."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def hide_hits(
     reason : str
         kept in the history
     step : int
-        of the history; 0 is a new one
+        of the history; 0 starts a new one
 
     Returns
     -------
@@ -30,20 +30,20 @@ def hide_hits(
     Raises
     ------
     StoreError
-        if a hit is unknown, set aside, or hidden already; then none is hidden
+        if a hit is unknown, set aside, or already hidden; then none is hidden
     """
-    return _turn(store, hit_ids, hidden=True, reason=reason, step=step)
+    return _set_hidden(store, hit_ids, True, reason=reason, step=step)
 
 
 def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
-    """Take hidden hits in again.
+    """Include hidden hits again.
 
     Parameters
     ----------
     store : Store
     hit_ids : sequence of int
     step : int
-        of the history; 0 is a new one
+        of the history; 0 starts a new one
 
     Returns
     -------
@@ -52,24 +52,26 @@ def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[
     Raises
     ------
     StoreError
-        if a hit is unknown or not hidden; then none is taken in
+        if a hit is unknown or not hidden; then none is changed
     """
-    return _turn(store, hit_ids, hidden=False, reason="", step=step)
+    return _set_hidden(store, hit_ids, False, reason="", step=step)
 
 
-def _turn(
-    store: Store, hit_ids: Sequence[int], *, hidden: bool, reason: str, step: int
+def _set_hidden(
+    store: Store, hit_ids: Sequence[int], hidden: bool, *, reason: str, step: int
 ) -> list[HistoryEvent]:
     action, step = (Action.HIDE if hidden else Action.UNHIDE), step or store.new_step()
     events = []
     with store.writing() as db:
         for hit_id in dict.fromkeys(hit_ids):
             hit = store.hit(hit_id)
-            is_now = bool(store.read("SELECT hidden FROM hit WHERE id = ?", (hit_id,))[0][0])
-            if is_now == hidden or hit.state == State.ASIDE:
-                state = "hidden already" if is_now and hidden else f"not hidden: it is {hit.state}"
-                state = "set aside; restore it first" if hit.state == State.ASIDE else state
-                raise StoreError(f"hit {hit_id} ({hit.path.name}) is {state}")
+            is_hidden = bool(store.read("SELECT hidden FROM hit WHERE id = ?", (hit_id,))[0][0])
+            if hit.state == State.ASIDE:
+                raise StoreError(f"hit {hit_id} ({hit.path.name}) is set aside; restore it first")
+            if is_hidden and hidden:
+                raise StoreError(f"hit {hit_id} ({hit.path.name}) is hidden already")
+            if not (is_hidden or hidden):
+                raise StoreError(f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}")
             db.execute("UPDATE hit SET hidden = ? WHERE id = ?", (int(hidden), hit_id))
             events.append(store.add_event(
                 action, hit_id, source=hit.path, target=hit.path, reason=reason, step=step

@@ -1,8 +1,8 @@
-"""Taking back what was done to hits, step by step in any order, or all of it."""
+"""Undo steps of the history, in any order, or all of them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from catalog.errors import StoreError
@@ -12,36 +12,33 @@ from catalog.library.store.hits import Store
 from catalog.models import Action, HistoryEvent, State
 
 REASON = "undone"
-# What was done, and the one of two conditions that held before it.
-BEFORE = {
-    Action.SET_ASIDE: "there",
-    Action.RESTORE: "aside",
-    Action.HIDE: "shown",
-    Action.UNHIDE: "hidden",
-}
-AWAY = ("there", "aside")  # the pair that is about files; the other is about showing
+# Each action that can be undone, with its inverse. Moves of files and changes of what is listed are
+# undone independently of each other.
+MOVES = {Action.SET_ASIDE: Action.RESTORE, Action.RESTORE: Action.SET_ASIDE}
+LISTINGS = {Action.HIDE: Action.UNHIDE, Action.UNHIDE: Action.HIDE}
+UNDOABLE = (*MOVES, *LISTINGS)
 
 
 @dataclass(frozen=True)
-class Undone:
-    """What an undo did, and what it could not do.
+class UndoResult:
+    """What an undo changed, and what it could not change.
 
     Attributes
     ----------
     events : tuple of HistoryEvent
-        what was done to get back; a hit that was already as before needs nothing
-    left : tuple of (hit id, reason)
+        one per change; a hit that already was in its earlier state has none
+    left : tuple of (hit id, reason), the hits that could not be brought back
     """
 
     events: tuple[HistoryEvent, ...]
     left: tuple[tuple[int, str], ...]
 
 
-def undo_steps(store: Store, steps: Sequence[int] | None = None) -> Undone:
-    """Bring hits back to how they were before some steps, or before all of them.
+def undo_steps(store: Store, steps: Sequence[int] | None = None) -> UndoResult:
+    """Return hits to their state before some steps, or before all of them.
 
-    Each hit goes back to before the earliest of the chosen steps that moved or hid it, whatever
-    was done later. What cannot go back, because another file has taken its name, is left and told.
+    Each hit returns to its state before the earliest of the chosen steps that moved or hid it,
+    whatever was done later. A hit whose path another file has taken is left as it is and reported.
 
     Parameters
     ----------
@@ -51,47 +48,48 @@ def undo_steps(store: Store, steps: Sequence[int] | None = None) -> Undone:
 
     Returns
     -------
-    Undone
+    UndoResult
 
     Raises
     ------
     StoreError
         if a step is unknown, or holds nothing that can be undone
     """
-    chosen = [e for e in store.history() if steps is None or e.step in set(steps)]
-    unknown = set(steps or ()) - {event.step for event in chosen if event.action in BEFORE}
-    if unknown:
+    undoable = [event for event in store.history() if event.action in UNDOABLE]
+    wanted = {event.step for event in undoable} if steps is None else set(steps)
+    chosen = [event for event in undoable if event.step in wanted]
+    if unknown := wanted - {event.step for event in chosen}:
         raise StoreError(f"step {min(unknown)} is not in the history, or cannot be undone")
-    files: dict[int, str] = {}
-    shown: dict[int, str] = {}
-    for event in chosen:
-        if event.action in BEFORE:
-            before = BEFORE[event.action]
-            (files if before in AWAY else shown).setdefault(event.hit_id, before)
-    return _bring_back(store, files, shown)
-
-
-def _bring_back(store: Store, files: dict[int, str], shown: dict[int, str]) -> Undone:
     events: list[HistoryEvent] = []
     left: list[tuple[int, str]] = []
-    step = store.new_step()
-    for hit_id, wanted in (*files.items(), *shown.items()):
+    new_step = store.new_step()
+    for hit_id, action in _invert(chosen):
         try:
-            events += _bring_one_back(store, hit_id, wanted, step)
+            events += _apply(store, hit_id, action, step=new_step)
         except StoreError as err:
             left.append((hit_id, str(err)))
-    return Undone(tuple(events), tuple(left))
+    return UndoResult(tuple(events), tuple(left))
 
 
-def _bring_one_back(store: Store, hit_id: int, wanted: str, step: int) -> list[HistoryEvent]:
-    """Do what is needed, which may be nothing."""
+def _invert(events: Sequence[HistoryEvent]) -> Iterator[tuple[int, Action]]:
+    """Yield each hit with the inverse of its first event, of moves first, then of listings."""
+    for inverses in (MOVES, LISTINGS):
+        first: dict[int, Action] = {}
+        for event in events:
+            if event.action in inverses:
+                first.setdefault(event.hit_id, inverses[event.action])
+        yield from first.items()
+
+
+def _apply(store: Store, hit_id: int, action: Action, *, step: int) -> list[HistoryEvent]:
+    """Apply an action to one hit; may be a no-op."""
     state = store.hit(hit_id).state
-    if wanted == "there" and state == State.ASIDE:
+    if action == Action.RESTORE and state == State.ASIDE:
         return restore_hits(store, [hit_id], step=step)
-    if wanted == "aside" and state != State.ASIDE:
+    if action == Action.SET_ASIDE and state != State.ASIDE:
         return set_aside_hits(store, [hit_id], reason=REASON, step=step)
-    if wanted == "shown" and state == State.HIDDEN:
+    if action == Action.UNHIDE and state == State.HIDDEN:
         return unhide_hits(store, [hit_id], step=step)
-    if wanted == "hidden" and state != State.HIDDEN:
+    if action == Action.HIDE and state != State.HIDDEN:
         return hide_hits(store, [hit_id], reason=REASON, step=step)
     return []

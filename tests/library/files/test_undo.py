@@ -7,22 +7,13 @@ import pytest
 from catalog.errors import StoreError
 from catalog.library.files.hide import hide_hits, unhide_hits
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
-from catalog.library.files.undo import undo_steps
+from catalog.library.files.undo import UndoResult, undo_steps
 from catalog.library.scan.scanner import scan_folders
+from tests.library.files.conftest import snapshot
 
 
-@pytest.fixture
-def scanned(store, library):
-    scan_folders(store, [library], n_jobs=1)
-    return store
-
-
-def bytes_below(folder):
-    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
-
-
-def test_hidden_hits_are_out_of_sight_and_their_files_untouched(scanned, library):
-    before = bytes_below(library)
+def test_hidden_hits_are_not_listed_and_their_files_stay(scanned, library):
+    before = snapshot(library)
     first, second = scanned.hits()[:2]
     (event, _) = hide_hits(scanned, [first.id, second.id], reason="shared folder")
     assert (event.action, event.source, event.target) == ("hide", first.path, first.path)
@@ -31,7 +22,7 @@ def test_hidden_hits_are_out_of_sight_and_their_files_untouched(scanned, library
     assert first.id not in {h.id for h in scanned.hits()}
     unhide_hits(scanned, [first.id])
     assert scanned.hit(first.id) == first
-    assert bytes_below(library) == before
+    assert snapshot(library) == before
 
 
 def test_a_hidden_hit_stays_hidden_when_its_file_changes_moves_or_comes_back(scanned, library):
@@ -53,7 +44,7 @@ def test_a_hidden_hit_stays_hidden_when_its_file_changes_moves_or_comes_back(sca
     assert scanned.hit(hit.id).state == "hidden"
 
 
-def test_what_cannot_be_hidden_is_refused_and_nothing_is(scanned):
+def test_if_one_hit_cannot_be_hidden_none_is(scanned):
     good, away, hidden = scanned.hits()[:3]
     set_aside_hits(scanned, [away.id], reason="")
     hide_hits(scanned, [hidden.id])
@@ -69,7 +60,7 @@ def test_what_cannot_be_hidden_is_refused_and_nothing_is(scanned):
         unhide_hits(scanned, [good.id])
 
 
-def test_what_is_done_at_once_is_one_step(scanned):
+def test_one_call_is_one_step(scanned):
     ids = [hit.id for hit in scanned.hits()]
     set_aside_hits(scanned, ids[:2], reason="")
     hide_hits(scanned, ids[2:4])
@@ -81,7 +72,7 @@ def test_what_is_done_at_once_is_one_step(scanned):
 
 @pytest.mark.parametrize("order", list(itertools.permutations(range(3))))
 def test_steps_are_undone_in_any_order(scanned, library, order):
-    before, hits = bytes_below(library), scanned.hits()
+    before, hits = snapshot(library), scanned.hits()
     a, b, c, d = (hit.id for hit in hits[:4])
     steps = [
         set_aside_hits(scanned, [a, b], reason="")[0].step,
@@ -97,7 +88,7 @@ def test_steps_are_undone_in_any_order(scanned, library, order):
         back |= touched[k]
         assert {h.id for h in scanned.hits()} == {h.id for h in hits} - ({a, b, c, d} - back)
     assert scanned.hits() == hits
-    assert bytes_below(library) == before
+    assert snapshot(library) == before
 
 
 def test_an_undo_is_a_step_that_can_be_undone(scanned):
@@ -109,15 +100,15 @@ def test_an_undo_is_a_step_that_can_be_undone(scanned):
     assert scanned.hit(hit.id).state == "aside"
 
 
-def test_undoing_what_is_undone_already_does_nothing(scanned):
+def test_undoing_a_step_that_is_undone_already_does_nothing(scanned):
     hit = scanned.hits()[0]
     step = set_aside_hits(scanned, [hit.id], reason="")[0].step
     restore_hits(scanned, [hit.id])
-    assert undo_steps(scanned, [step]) == type(undo_steps(scanned, [step]))((), ())
+    assert undo_steps(scanned, [step]) == UndoResult((), ())
 
 
-def test_undoing_everything_leaves_a_file_whose_name_is_taken_and_says_so(scanned, library):
-    before, hits = bytes_below(library), scanned.hits()
+def test_undoing_everything_reports_a_file_whose_path_is_taken(scanned, library):
+    before, hits = snapshot(library), scanned.hits()
     set_aside_hits(scanned, [hit.id for hit in hits], reason="")
     hits[2].path.parent.mkdir(parents=True, exist_ok=True)
     hits[2].path.write_bytes(b"another's")
@@ -126,16 +117,18 @@ def test_undoing_everything_leaves_a_file_whose_name_is_taken_and_says_so(scanne
     ((left, why),) = undone.left
     assert left == hits[2].id
     assert "another file is there now" in why
-    assert bytes_below(library) == before | {hits[2].path: b"another's"}
+    others = {path: facts for path, facts in snapshot(library).items() if path != hits[2].path}
+    assert others == {path: before[path] for path in before if path != hits[2].path}
+    assert hits[2].path.read_bytes() == b"another's"
     hits[2].path.unlink()
     undo_steps(scanned)
-    assert bytes_below(library) == before
+    assert snapshot(library) == before
 
 
-def test_an_unknown_step_and_one_of_words_are_refused(scanned):
+def test_an_unknown_step_and_one_that_moved_nothing_are_refused(scanned):
     hit = scanned.hits()[0]
     scanned.set_role(hit.id, "cowbell")
-    (said,) = scanned.history()
-    for step in (said.step, 12_345):
+    (event,) = scanned.history()
+    for step in (event.step, 12_345):
         with pytest.raises(StoreError, match=f"step {step} is not in the history, or cannot"):
             undo_steps(scanned, [step])

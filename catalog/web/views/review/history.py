@@ -9,7 +9,7 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.library.files.undo import BEFORE
+from catalog.library.files.undo import UNDOABLE
 from catalog.models import Action, HistoryEvent, State
 from catalog.web.labels import count_of, inert, when_word
 
@@ -26,7 +26,7 @@ def draw_history(catalog: Catalog) -> None:
     _draw_said(catalog)
     st.markdown("#### History")
     steps = [list(group) for _, group in groupby(catalog.history(), key=lambda e: e.step)]
-    steps = [step for step in steps if step[0].action in BEFORE]
+    steps = [step for step in steps if step[0].action in UNDOABLE]
     if not steps:
         st.caption("Nothing has been set aside so far. What you set aside is listed here.")
         return
