@@ -1,4 +1,7 @@
-"""Broadcast Wave written: the bext chunk kept from the recording, moved on, its history continued.
+"""Read and write the bext chunk of Broadcast Wave files.
+
+A written chunk continues the one of the recording: its time is moved to the part that is written,
+and a line is added to its coding history.
 
 References
 ----------
@@ -13,18 +16,20 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from catalog.audio.chunks import bext_origin, bext_text, free_text, walk_chunks
+from catalog.audio.chunks import clean_text, decode_text, free_text, walk_chunks
+from catalog.audio.model import SAMPLE_FORMATS
 from catalog.models import Hit
 
-BEXT_SIZE = 602  # bytes before the coding history [1]_
-UMID = slice(348, 412)  # names the very material; what is written is other material
-LOUDNESS = slice(412, 422)  # five values from version 2 on
-NO_LOUDNESS = struct.pack("<5h", *[0x7FFF] * 5)  # "not used" [1]_
-BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32}
+# Layout and values of the chunk [1]_, in bytes.
+BEXT_SIZE = 602  # up to the coding history
+DESCRIPTION_SIZE = 256
+UMID = slice(348, 412)  # identifies the original material, so it is cleared
+LOUDNESS = slice(412, 422)  # five values, from version 2 on
+NO_LOUDNESS = struct.pack("<5h", *[0x7FFF] * 5)  # "not used"
 
 
 def read_bext(path: Path) -> bytes:
-    """Give the body of the bext chunk of a recording; empty where there is none.
+    """Read the body of the bext chunk of a recording.
 
     Parameters
     ----------
@@ -33,7 +38,7 @@ def read_bext(path: Path) -> bytes:
     Returns
     -------
     bytes
-        at least 602, with the coding history behind them; a shorter chunk counts as none
+        at least 602, then the coding history; empty if there is no complete chunk
     """
     try:
         with path.open("rb") as file:
@@ -43,121 +48,165 @@ def read_bext(path: Path) -> bytes:
     return found if len(found) >= BEXT_SIZE else b""
 
 
-def with_bext(
+def bext_description(body: bytes) -> str:
+    """Return the description of a bext chunk [1]_."""
+    return decode_text(body[:DESCRIPTION_SIZE])
+
+
+def parse_bext_origin(body: bytes) -> dict[str, str]:
+    """Read originator, date, time and time reference; leave out missing fields.
+
+    Parameters
+    ----------
+    body : bytes, of the chunk
+
+    Returns
+    -------
+    dict with any of "originator", "reference", "date" (yyyy-mm-dd), "time" (hh:mm:ss) and
+    "time_reference" (samples since midnight)
+    """
+    fields = {
+        "originator": clean_text(decode_text(body[256:288])),
+        "reference": clean_text(decode_text(body[288:320])),
+        "date": _parse_date(clean_text(decode_text(body[320:330]))),
+        "time": _parse_time(clean_text(decode_text(body[330:338]))),
+    }
+    if len(body) >= 346:
+        low, high = struct.unpack_from("<II", body, 338)
+        fields["time_reference"] = str((high << 32) + low) if high < 1 << 16 else ""
+    return {key: value for key, value in fields.items() if value and value != "0"}
+
+
+def _parse_date(text: str) -> str:
+    """Convert yyyy-mm-dd with any separator, as the standard allows [1]_."""
+    try:
+        return datetime.strptime(text[:4] + text[5:7] + text[8:10], "%Y%m%d").strftime("%Y-%m-%d")
+    except ValueError:
+        return ""
+
+
+def _parse_time(text: str) -> str:
+    try:
+        return datetime.strptime(text[:2] + text[3:5] + text[6:8], "%H%M%S").strftime("%H:%M:%S")
+    except ValueError:
+        return ""
+
+
+def insert_bext(
     wav: bytes,
     *,
     description: str,
     origin: Mapping[str, str],
     sr: int,
-    at: int,
+    start: int,
     to_sr: int | None = None,
     source: bytes = b"",
     history: str = "",
 ) -> bytes:
-    """Give a WAV file a bext chunk, for a part that starts `at` frames into the recording.
+    """Insert a bext chunk into a WAV file that holds part of a recording.
 
     Parameters
     ----------
     wav : bytes, a whole RIFF/WAVE file
-    description : str, cut to 256 bytes; empty keeps that of `source`
-    origin : mapping, as `bext_origin` gives it; what `source` holds counts before it
+    description : str, cut to 256 bytes; an empty one keeps that of `source`
+    origin : mapping, see `parse_bext_origin`; `source` overrides it
     sr : int, Hz, of the recording
-    at : int, frames; date, time and time reference are moved on by as much
-    to_sr : int, optional, Hz, of the file; the time reference counts its samples
-    source : bytes, optional, the body that the recording has, see `read_bext`
-    history : str, optional, lines to put behind the coding history
+    start : int, frames; position of the part in the recording
+    to_sr : int, optional, Hz, of the file; unit of its time reference
+    source : bytes, optional, the body from the recording, see `read_bext`
+    history : str, optional, lines to append to the coding history
 
     Returns
     -------
     bytes
     """
-    origin = {**origin, **bext_origin(source[:BEXT_SIZE])}
+    origin = {**origin, **parse_bext_origin(source[:BEXT_SIZE])}
     date, time = origin.get("date", ""), origin.get("time", "")
     if date and time:
-        moved = datetime.fromisoformat(f"{date}T{time}") + timedelta(seconds=at / sr)
+        moved = datetime.fromisoformat(f"{date}T{time}") + timedelta(seconds=start / sr)
         date, time = moved.strftime("%Y-%m-%d"), moved.strftime("%H:%M:%S")
-    reference = round((int(origin.get("time_reference", "0")) + at) * (to_sr or sr) / sr)
+    reference = round((int(origin.get("time_reference", "0")) + start) * (to_sr or sr) / sr)
     body = bytearray(source[:BEXT_SIZE].ljust(BEXT_SIZE, b"\0"))
     if description:
-        body[:256] = _field(description, 256)
+        body[:DESCRIPTION_SIZE] = _pad_text(description, DESCRIPTION_SIZE)
     body[256:338] = b"".join([
-        _field(origin.get("originator", ""), 32), _field(origin.get("reference", ""), 32),
-        _field(date, 10), _field(time, 8),
+        _pad_text(origin.get("originator", ""), 32), _pad_text(origin.get("reference", ""), 32),
+        _pad_text(date, 10), _pad_text(time, 8),
     ])  # fmt: skip
     version = min(max(1, int.from_bytes(body[346:348], "little")), 2)
     struct.pack_into("<IIH", body, 338, reference & 0xFFFFFFFF, reference >> 32, version)
     body[UMID] = bytes(64)
     body[LOUDNESS] = NO_LOUDNESS if version >= 2 else bytes(10)
-    return _insert(wav, bytes(body) + _continued(source[BEXT_SIZE:], history))
+    return _insert_chunk(wav, bytes(body) + _extend_history(source[BEXT_SIZE:], history))
 
 
-def _continued(before: bytes, history: str) -> bytes:
-    """Put lines behind a coding history; each ends with a carriage return and a line feed [2]_."""
-    lines = [line.strip() for line in before.split(b"\0", 1)[0].splitlines()]
-    lines += [line.strip() for line in history.encode("ascii", errors="replace").splitlines()]
+def _pad_text(text: str, size: int) -> bytes:
+    """Encode a text in exactly `size` bytes without splitting a character."""
+    return text.encode()[:size].decode(errors="ignore").encode().ljust(size, b"\0")
+
+
+def _extend_history(old: bytes, new: str) -> bytes:
+    """Append lines to a coding history; each ends with a carriage return and a line feed [2]_."""
+    lines = [line.strip() for line in old.split(b"\0", 1)[0].splitlines()]
+    lines += [line.strip() for line in new.encode("ascii", errors="replace").splitlines()]
     return b"".join(line + b"\r\n" for line in lines if line)
 
 
-def _insert(wav: bytes, body: bytes) -> bytes:
+def _insert_chunk(wav: bytes, body: bytes) -> bytes:
     chunk = b"bext" + struct.pack("<I", len(body)) + body + bytes(len(body) % 2)
     size = struct.unpack_from("<I", wav, 4)[0] + len(chunk)
     return wav[:4] + struct.pack("<I", size) + wav[8:12] + chunk + wav[12:]
 
 
-def _field(text: str, size: int) -> bytes:
-    """Fit a text into so many bytes without breaking a character."""
-    return text.encode()[:size].decode(errors="ignore").encode().ljust(size, b"\0")
-
-
-def coding_line(*, sr: int, subtype: str, n_channels: int, text: str) -> str:
-    """One step of a coding history [2]_: linear PCM, rate, width, mode, and a text.
+def coding_history_line(*, sr: int, subtype: str, n_channels: int, text: str) -> str:
+    """Format one step of a coding history [2]_: linear PCM, rate, word length, mode and a text.
 
     Parameters
     ----------
     sr : int, Hz
     subtype : str, as libsndfile names it
     n_channels : int
-    text : str, in which commas become semicolons
+    text : str; its commas become semicolons
 
     Returns
     -------
     str
-        empty where the audio is not linear PCM
+        empty if the audio is not linear PCM of up to 32 bits
     """
-    if subtype not in BITS:
+    form = SAMPLE_FORMATS.get(subtype)
+    if form is None or form.encoding == "alac" or form.bits > 32:
         return ""
     mode = {1: "mono", 2: "stereo"}.get(n_channels, "multitrack")
-    plain = text.replace(",", ";")
-    return f"A=PCM,F={sr},W={BITS[subtype]},M={mode},T={plain}\n"
+    return f"A=PCM,F={sr},W={form.bits},M={mode},T={text.replace(',', ';')}\n"
 
 
-def describe_hit(hit: Hit, written: str = "") -> str:
-    """Describe a hit so that a scan reads it again, then what its recorder wrote in free words.
+def format_description(hit: Hit, original: str = "") -> str:
+    """Format the description of a hit so that a later scan reads it back.
 
     Parameters
     ----------
     hit : Hit
-    written : str, optional, the description that the recording has
+    original : str, optional, the description in the recording; its free text is kept
 
     Returns
     -------
     str, such as "session=barn; take=4; mic=top; loose heads"
     """
-    told = {"session": hit.session, "take": hit.take, "mic": hit.microphone}
-    parts = [f"{key}={value.replace(';', ',')}" for key, value in told.items() if value]
-    words = dict.fromkeys((hit.note, free_text(written)))
-    return "; ".join([*parts, *(text for text in words if text)])
+    fields = {"session": hit.session, "take": hit.take, "mic": hit.microphone}
+    pairs = [f"{key}={value.replace(';', ',')}" for key, value in fields.items() if value]
+    notes = dict.fromkeys((hit.note, free_text(original)))
+    return "; ".join([*pairs, *(text for text in notes if text)])
 
 
-def broadcast_wave(
+def add_hit_bext(
     wav: bytes, hit: Hit, *, sr: int, subtype: str, n_channels: int, text: str
 ) -> bytes:
-    """Write into a file of a hit what its recorder wrote, and what was done since.
+    """Add a bext chunk to a file made from a hit, continuing the one of its recording.
 
     Parameters
     ----------
     wav : bytes, a whole RIFF/WAVE file
-    hit : Hit, whose recording is read again for its bext
+    hit : Hit; the bext chunk of its recording is read again
     sr : int, Hz, of the file
     subtype : str, of the file
     n_channels : int, of the file
@@ -168,16 +217,19 @@ def broadcast_wave(
     bytes
     """
     source = read_bext(hit.path)
-    first = coding_line(sr=hit.sr, subtype=hit.subtype, n_channels=hit.n_channels, text="recording")
-    begun = "" if source[BEXT_SIZE:].strip(b"\0") else first
-    then = coding_line(sr=sr, subtype=subtype, n_channels=n_channels, text=text)
-    return with_bext(
+    history = coding_history_line(sr=sr, subtype=subtype, n_channels=n_channels, text=text)
+    if not source[BEXT_SIZE:].strip(b"\0"):
+        first = coding_history_line(
+            sr=hit.sr, subtype=hit.subtype, n_channels=hit.n_channels, text="recording"
+        )
+        history = first + history
+    return insert_bext(
         wav,
-        description=describe_hit(hit, bext_text(source)),
+        description=format_description(hit, bext_description(source)),
         origin=hit.origin,
         sr=hit.sr,
-        at=hit.start,
+        start=hit.start,
         to_sr=sr,
         source=source,
-        history=begun + then,
+        history=history,
     )

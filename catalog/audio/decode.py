@@ -96,10 +96,10 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
 
 
 def _decode_memo(path: Path, start: int, stop: int | None) -> Audio:
-    from catalog.audio.ffmpeg import decode_memo
+    from catalog.audio.ffmpeg import decode_with_ffmpeg
 
     _check_readable(path)
-    return _finite(path, decode_memo(path, start=start, stop=stop))
+    return _finite(path, decode_with_ffmpeg(path, start=start, stop=stop))
 
 
 def _finite(path: Path, audio: Audio) -> Audio:

@@ -7,13 +7,10 @@ import struct
 
 import numpy as np
 
-from catalog.audio.model import Audio
+from catalog.audio.model import PCM_BITS, Audio
 from catalog.errors import ParameterError
 
 FLOAT_TAG = struct.pack("<H", 3)  # of WAV, for floating point
-
-
-PCM_BITS = {"PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 
 
 def encode_audio(

@@ -22,7 +22,7 @@ COOKIE_BITS = 17  # where ALAC's magic cookie tells its bits: from memory of its
 EARLY_FRAMES = 4096  # fewer than two packets: encoders differ in how they count their padding
 
 
-def decode_memo(path: Path, *, start: int = 0, stop: int | None = None) -> Audio:
+def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -> Audio:
     """Decode a phone memo, or the frames `start` to `stop` of it, at its own sample rate.
 
     Parameters

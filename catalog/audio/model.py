@@ -1,4 +1,4 @@
-"""Decoded audio, the header of a file, and the limits within which files are read."""
+"""Decoded audio, file headers, sample formats, and the limits for reading files."""
 
 from __future__ import annotations
 
@@ -7,26 +7,49 @@ from typing import NamedTuple
 
 import numpy as np
 
-LOSSY = frozenset({"AAC", "VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
+MAX_CHANNELS = 64  # multitrack recorders end there; a larger count is a broken header
+SR_RANGE_HZ = (4_000, 768_000)  # speech recorders start at 8,000; outside is a broken header
+MAX_VALUES = 250_000_000  # samples over all channels, 1 GB as float32; longer files are refused
 
 
-MAX_CHANNELS = 64  # more is a broken header: recorders stop at 64
+class SampleFormat(NamedTuple):
+    """Size and precision of one stored sample."""
+
+    bits: int
+    precision_bits: int
+    encoding: str
 
 
-SR_RANGE_HZ = (4_000, 768_000)  # outside it is a broken header; speech recorders start at 8,000
-
-
-MAX_VALUES = 250_000_000  # samples over all channels, 1 GB as float32; a longer file is no hit
+# Lossless sample formats by the name that libsndfile gives to the subtype; ALAC is named likewise.
+# Floating point keeps 24 bits and a sign after decoding to float32.
+SAMPLE_FORMATS: dict[str, SampleFormat] = {
+    "PCM_S8": SampleFormat(8, 8, "signed"),
+    "PCM_U8": SampleFormat(8, 8, "unsigned"),
+    "PCM_16": SampleFormat(16, 16, "signed"),
+    "PCM_24": SampleFormat(24, 24, "signed"),
+    "PCM_32": SampleFormat(32, 32, "signed"),
+    "ALAC_16": SampleFormat(16, 16, "alac"),
+    "ALAC_20": SampleFormat(20, 20, "alac"),
+    "ALAC_24": SampleFormat(24, 24, "alac"),
+    "ALAC_32": SampleFormat(32, 32, "alac"),
+    "FLOAT": SampleFormat(32, 25, "float"),
+    "DOUBLE": SampleFormat(64, 25, "float"),
+}
+PCM_BITS = {name: f.bits for name, f in SAMPLE_FORMATS.items() if f.encoding == "signed"}
+FLOAT_SUBTYPES = frozenset(name for name, f in SAMPLE_FORMATS.items() if f.encoding == "float")
+LOSSY_SUBTYPES = frozenset(
+    {"AAC", "VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"}
+)
 
 
 @dataclass(frozen=True, eq=False)
 class Audio:
-    """Decoded audio and how it was kept.
+    """Decoded audio and the format of its file.
 
     Attributes
     ----------
     samples : np.ndarray, float32, shape (n_frames, n_channels), full scale 1.0
-        files of floating-point numbers may go beyond full scale
+        floating-point files may exceed full scale
     sr : int, Hz
     container, subtype : str, as libsndfile names them, such as "WAV" and "PCM_24"
     """
@@ -38,7 +61,7 @@ class Audio:
 
 
 class Header(NamedTuple):
-    """What a file says of itself: sample rate in Hz, frames, channels, "PCM_24" and the like."""
+    """Sample rate in Hz, frames, channels and subtype ("PCM_24") from a file header."""
 
     sr: int
     n_frames: int

@@ -31,7 +31,7 @@ from catalog.search.table import HitTable
 
 Prepare = Callable[[Hit], ChannelViews | None]
 PAIRS_AT_ONCE = 4096  # written to the store at once
-ROWS_AT_ONCE = 4096  # pictures read at once, 4 kB each
+ROWS_AT_ONCE = 4096  # embeddings read at once, 4 kB each
 
 
 def find_copies(
@@ -143,10 +143,10 @@ def _from_samples(
 
 
 def _points(store: Store, table: HitTable) -> np.ndarray:
-    """Place all hits in the space of candidates, few pictures at a time."""
+    """Place all hits in the space of candidates, few embeddings at a time."""
     ids = table.spaces.hit_ids
     parts = [
-        project_embeddings(store.pictures(ids[at : at + ROWS_AT_ONCE]))
+        project_embeddings(store.embeddings(ids[at : at + ROWS_AT_ONCE]))
         for at in range(0, len(ids), ROWS_AT_ONCE)
     ]
     return np.concatenate(parts) if parts else np.zeros((0, 1), np.float32)

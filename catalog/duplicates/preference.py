@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from catalog.audio.model import LOSSY
+from catalog.audio.model import LOSSY_SUBTYPES, SAMPLE_FORMATS
 from catalog.models import Hit, Mark
 
 CLIP_RUN, CLIP_NEAR_DB = 4, 0.3  # samples in a flat top, dB from full scale
@@ -22,19 +22,7 @@ FLOOR_STEP_DB = 1.0  # of the noise under the hit's own peak: a copy turned down
 LEVEL_STEP_DB = 1.0
 
 
-BITS = {
-    "PCM_S8": 8,
-    "PCM_U8": 8,
-    "PCM_16": 16,
-    "PCM_24": 24,
-    "PCM_32": 32,
-    "ALAC_16": 16,
-    "ALAC_20": 20,
-    "ALAC_24": 24,
-    "ALAC_32": 32,
-    "FLOAT": 25,
-    "DOUBLE": 25,
-}
+BITS = {name: form.precision_bits for name, form in SAMPLE_FORMATS.items()}
 
 
 def is_clipped(hit: Hit) -> bool:
@@ -70,7 +58,7 @@ def keep_order(hit: Hit) -> tuple[float, ...]:
     floor = _floor_db(hit)
     return (
         float(MARK_RANK.get(hit.mark, 2)),
-        float(hit.subtype in LOSSY),
+        float(hit.subtype in LOSSY_SUBTYPES),
         float(is_clipped(hit)),
         -float(BITS.get(hit.subtype, 0)),
         -float(hit.sr),
@@ -127,7 +115,7 @@ def _said(keep: Hit, other: Hit) -> list[str]:
 
 def _format(keep: Hit, other: Hit) -> list[str]:
     reasons = []
-    if keep.subtype not in LOSSY and other.subtype in LOSSY:
+    if keep.subtype not in LOSSY_SUBTYPES and other.subtype in LOSSY_SUBTYPES:
         reasons.append("not lossy")
     if not is_clipped(keep) and is_clipped(other):
         reasons.append("not clipped")

@@ -12,17 +12,18 @@ from catalog.features.envelope import (
     attack_time,
     block_energy,
     block_variance,
-    extrapolated_fall,
-    fall_of,
-    length,
-    time_to_fall,
+    energy_decay,
+    extrapolated_decay_time,
+    length_above_floor,
+    time_to_drop,
 )
 from catalog.features.envelope import decay_time as decay_time
 from catalog.features.envelope import envelope as envelope
 from catalog.features.envelope import reverberation_time as reverberation_time
 from catalog.features.loudness import hit_loudness
-from catalog.features.onset import Stroke, highest, offset_of
-from catalog.features.spectrum import frame_power, keep_low, periodic_hann, windows_of, zero_padded
+from catalog.features.onset import StrokeSpan
+from catalog.features.spectrum import decimate, frame_power, periodic_hann, sliding_frames, zero_pad
+from catalog.features.waveform import abs_peak, dc_offset
 
 SPECTRUM_FRAME = 4096  # samples at any rate: 93 ms and 11 Hz at 44.1 kHz
 SPECTRUM_S = 1.5  # of the stroke, from the onset on
@@ -69,8 +70,8 @@ DESCRIPTORS: tuple[Descriptor, ...] = (
 )
 
 
-def describe_hit(
-    samples: np.ndarray, mono: np.ndarray, *, sr: int, stroke: Stroke
+def measure_descriptors(
+    samples: np.ndarray, mono: np.ndarray, *, sr: int, stroke: StrokeSpan
 ) -> dict[str, float]:
     """Measure every descriptor of one hit.
 
@@ -87,29 +88,29 @@ def describe_hit(
         one entry for each of `DESCRIPTORS`
     """
     body = mono[stroke.start : stroke.stop]
-    body = body - offset_of(body)
+    body = body - dc_offset(body)
     channels = body[None]
     if samples.shape[1] > 1:
         channels = np.ascontiguousarray(samples[stroke.start : stroke.stop].T)
-        channels = channels - np.array([[offset_of(c)] for c in channels], channels.dtype)
-    peak = highest(body)
-    fall = fall_of(body)
+        channels = channels - np.array([[dc_offset(c)] for c in channels], channels.dtype)
+    peak = abs_peak(body)
+    fall = energy_decay(body)
     frequencies, power = mean_spectrum(body, sr=sr)
     heard = np.searchsorted(frequencies, HEARING_HZ, "right")
     frequencies, power = frequencies[:heard], power[:heard]
     head = body[: round(0.2 * sr)]
     rms = math.sqrt(float(head @ head) / len(head))
     return {
-        "length_s": length(body, sr=sr),
+        "length_s": length_above_floor(body, sr=sr),
         "attack_s": attack_time(body, sr=sr),
-        "decay20_s": time_to_fall(fall, sr=sr, drop_db=20.0),
-        "decay60_s": extrapolated_fall(fall, sr=sr),
+        "decay20_s": time_to_drop(fall, sr=sr, drop_db=20.0),
+        "decay60_s": extrapolated_decay_time(fall, sr=sr),
         "centroid_hz": spectral_centroid(frequencies, power),
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": spectral_flatness(power),
         "body_hz": body_frequency(body, sr=sr),
         "crest_db": _db(peak / rms) if rms > 0 else math.nan,
-        "peak_db": _db(peak if len(channels) == 1 else highest(channels)),
+        "peak_db": _db(peak if len(channels) == 1 else abs_peak(channels)),
         "loudness_lkfs": hit_loudness(channels[:2, : round(LOUDNESS_S * sr)].T, sr=sr),
         "floor_db": noise_floor(mono, sr=sr),
         "width": stereo_width(channels.T),
@@ -142,8 +143,8 @@ def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarr
     dense, sparse = np.arange(min(n_frames, N_DENSE)), np.arange(N_DENSE, n_frames, SPARSE)
     weight = np.ones(len(dense) + len(sparse), np.float32)
     weight[len(dense) :] = np.minimum(SPARSE, n_frames - sparse)
-    padded = zero_padded(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
-    frames = windows_of(padded, n, hop=hop)[np.concatenate([dense, sparse])]
+    padded = zero_pad(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
+    frames = sliding_frames(padded, n, hop=hop)[np.concatenate([dense, sparse])]
     frames *= periodic_hann(n)
     power = weight @ frame_power(frames) / n_frames
     return np.arange(n // 2 + 1) * (sr / n), power.astype(np.float64)
@@ -184,7 +185,7 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
     if len(part) < round(0.02 * sr):
         return math.nan
     factor = max(1, int(sr / BODY_SR_HZ))
-    low = keep_low(part, factor)
+    low = decimate(part, factor)
     window = periodic_hann(len(low))
     power = frame_power((low * window)[None], BODY_FFT)[0]
     step_hz = sr / factor / BODY_FFT

@@ -69,7 +69,7 @@ def _ones(n: int, dtype: np.dtype) -> np.ndarray:
 
 
 @dataclass(frozen=True, eq=False)
-class Fall:
+class EnergyDecay:
     """Share of the energy that is still to come (Schroeder's backward integration).
 
     Attributes
@@ -103,7 +103,7 @@ class Fall:
         return np.arange(first, last), left[: last - first]
 
 
-def fall_of(samples: np.ndarray) -> Fall:
+def energy_decay(samples: np.ndarray) -> EnergyDecay:
     """Integrate the energy of a hit backwards.
 
     Parameters
@@ -121,7 +121,7 @@ def fall_of(samples: np.ndarray) -> Fall:
     """
     left = np.cumsum(block_energy(samples, BLOCK)[::-1], dtype=np.float64)[::-1]
     total = max(float(left[0]), 1e-30) if len(left) else 1e-30
-    return Fall(samples, left / total, total)
+    return EnergyDecay(samples, left / total, total)
 
 
 def decay_time(samples: np.ndarray, *, sr: int, drop_db: float = 20.0) -> float:
@@ -151,10 +151,10 @@ def decay_time(samples: np.ndarray, *, sr: int, drop_db: float = 20.0) -> float:
     """
     if sr <= 0 or drop_db <= 0:
         raise ParameterError(f"sr={sr} and drop_db={drop_db} must be above 0")
-    return time_to_fall(fall_of(samples), sr=sr, drop_db=drop_db)
+    return time_to_drop(energy_decay(samples), sr=sr, drop_db=drop_db)
 
 
-def time_to_fall(fall: Fall, *, sr: int, drop_db: float) -> float:
+def time_to_drop(fall: EnergyDecay, *, sr: int, drop_db: float) -> float:
     """Time in which a hit falls by `drop_db`; see `decay_time`."""
     return fall.reaches(10.0 ** (-drop_db / 10.0)) / sr
 
@@ -175,10 +175,10 @@ def reverberation_time(samples: np.ndarray, *, sr: int) -> float:
     ----------
     ISO 3382-1:2009, 5.3.3 (evaluation range -5 to -25 dB, least squares).
     """
-    return extrapolated_fall(fall_of(samples), sr=sr)
+    return extrapolated_decay_time(energy_decay(samples), sr=sr)
 
 
-def extrapolated_fall(fall: Fall, *, sr: int) -> float:
+def extrapolated_decay_time(fall: EnergyDecay, *, sr: int) -> float:
     """Time to fall by 60 dB at the slope of the fall; see `reverberation_time`."""
     first, last = (fall.reaches(share) for share in FIT_RANGE)
     if last - first < MIN_FIT:
@@ -190,7 +190,7 @@ def extrapolated_fall(fall: Fall, *, sr: int) -> float:
     return -60.0 / slope if slope < 0 else math.nan
 
 
-def length(samples: np.ndarray, *, sr: int) -> float:
+def length_above_floor(samples: np.ndarray, *, sr: int) -> float:
     """Time from the start until the level stays 60 dB under the loudest 10 ms.
 
     Parameters

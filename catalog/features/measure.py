@@ -1,4 +1,4 @@
-"""One pass over a hit: where the stroke is, what a person reads, what the search compares."""
+"""Measure a hit in one pass: stroke position, descriptors, embedding, production, faults."""
 
 from __future__ import annotations
 
@@ -10,49 +10,35 @@ import numpy as np
 from catalog.audio.decode import is_finite
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features import spectrogram as picture
-from catalog.features.descriptors import describe_hit
-from catalog.features.faults import Fault, find_faults, find_raw_peak, later
-from catalog.features.onset import find_stroke, highest, mix_to_mono
+from catalog.features.descriptors import measure_descriptors
+from catalog.features.embedding import embed_mono
+from catalog.features.faults import Fault, find_faults, find_raw_peak, shift_faults
+from catalog.features.onset import find_stroke
 from catalog.features.production import measure_production
-from catalog.features.segmentation import find_regions
-from catalog.features.timbre import N_SCALARS, measure_scalars
+from catalog.features.segmentation import segment_take
+from catalog.features.waveform import abs_peak, mix_to_mono
 
-PICTURE_BLOCKS: dict[str, slice] = {
-    "image": slice(0, picture.N_IMAGE),
-    "low": slice(picture.N_IMAGE, picture.N_IMAGE + picture.N_LOW),
-    "fine": slice(
-        picture.N_IMAGE + picture.N_LOW, picture.N_IMAGE + picture.N_LOW + picture.N_FINE
-    ),
-    "scalars": slice(
-        picture.N_IMAGE + picture.N_LOW + picture.N_FINE,
-        picture.N_IMAGE + picture.N_LOW + picture.N_FINE + N_SCALARS,
-    ),
-}
-N_PICTURE = PICTURE_BLOCKS["scalars"].stop
-SCALAR_CLIP = 5.0  # deviations; a hit unlike all others must not outweigh the rest
-MEASURE_VERSION = 2  # raise it when a number changes its meaning: scans then measure anew
-PICTURE_VERSION = 1  # raise it when the picture does: the shipped arrays must then be made anew
+MEASURE_VERSION = 2  # raise it when a number changes its meaning; scans then measure again
 
 
 @dataclass(frozen=True, eq=False)
 class Measures:
-    """What is known of one hit from its samples.
+    """Everything that is measured from the samples of one hit.
 
     Attributes
     ----------
     start, stop : int, frames in the file, `stop` exclusive
     descriptors : dict of str to float, see `catalog.features.descriptors.DESCRIPTORS`
-    picture : np.ndarray, float32, shape (N_PICTURE,), blocks at `PICTURE_BLOCKS`
-    production : np.ndarray, float32, traces of room, microphone and converter
-    others : tuple of Measures, the further strokes of a take
+    embedding : np.ndarray, float32, shape (EMBEDDING_DIM,), see `catalog.features.embedding`
+    production : np.ndarray, float32, see `catalog.features.production`
+    others : tuple of Measures, the other strokes of a take
     faults : tuple of Fault, the heaviest first; times count from the start of the file
     """
 
     start: int
     stop: int
     descriptors: dict[str, float]
-    picture: np.ndarray
+    embedding: np.ndarray
     production: np.ndarray
     others: tuple[Measures, ...] = ()
     faults: tuple[Fault, ...] = ()
@@ -68,48 +54,49 @@ def measure_take(audio: Audio) -> Measures:
     Returns
     -------
     Measures
-        of the first stroke; `others` holds those of the further ones
+        of the first stroke; `others` holds those of the others
 
     Raises
     ------
     ParameterError
-        if it holds no stroke or values that are not numbers; the message says which
+        if the file holds no stroke, or samples that are NaN or infinite
     """
-    mono = _mono_of(audio)
-    regions = find_regions(mono, sr=audio.sr)
-    if len(regions) < 2:
+    mono = _mix_finite(audio)
+    spans = segment_take(mono, sr=audio.sr)
+    if len(spans) < 2:
         return _measure(audio, mono)
-    return measure_cut(audio, [(region.start, region.stop) for region in regions])
+    return measure_segments(audio, [(span.start, span.stop) for span in spans])
 
 
-def measure_cut(audio: Audio, cut: Sequence[tuple[int, int]]) -> Measures:
-    """Measure the strokes of a take whose cut is known.
+def measure_segments(audio: Audio, segments: Sequence[tuple[int, int]]) -> Measures:
+    """Measure the strokes of a take at given positions.
+
+    The loudest stroke carries the level fault of the whole take.
 
     Parameters
     ----------
     audio : Audio
-    cut : sequence of (start, stop), frames, `stop` exclusive; at least one
+    segments : sequence of (start, stop), frames, `stop` exclusive; at least one
 
     Returns
     -------
     Measures
-        of the first stroke; `others` holds those of the further ones
+        of the first stroke; `others` holds those of the others
 
     Raises
     ------
     ParameterError
-        if a region holds no stroke
+        if a segment holds no stroke
     """
-    parts = [replace(audio, samples=audio.samples[start:stop]) for start, stop in cut]
-    peaks = [highest(part.samples) for part in parts]
-    loudest = int(np.argmax(peaks))  # it bears the fault of the whole take
+    parts = [replace(audio, samples=audio.samples[start:stop]) for start, stop in segments]
+    peaks = [abs_peak(part.samples) for part in parts]
+    loudest = int(np.argmax(peaks))
     strokes = []
-    for i, (start, stop) in enumerate(cut):
+    for i, (start, stop) in enumerate(segments):
         measures, start_s = measure_audio(parts[i]), start / audio.sr
-        faults = later(measures.faults, start_s)
+        faults = shift_faults(measures.faults, start_s)
         if i == loudest:
-            hot = find_raw_peak(peaks[i], subtype=audio.subtype, at_s=start_s)
-            faults = (*faults, *hot)
+            faults += tuple(find_raw_peak(peaks[i], subtype=audio.subtype, at_s=start_s))
         strokes.append(replace(measures, start=start, stop=stop, faults=faults))
     return replace(strokes[0], others=tuple(strokes[1:]))
 
@@ -128,12 +115,12 @@ def measure_audio(audio: Audio) -> Measures:
     Raises
     ------
     ParameterError
-        if it holds no stroke or values that are not numbers; the message says which
+        if the file holds no stroke, or samples that are NaN or infinite
     """
-    return _measure(audio, _mono_of(audio))
+    return _measure(audio, _mix_finite(audio))
 
 
-def _mono_of(audio: Audio) -> np.ndarray:
+def _mix_finite(audio: Audio) -> np.ndarray:
     if not is_finite(audio.samples):
         raise ParameterError("holds values that are not numbers (NaN or infinity)")
     return mix_to_mono(audio.samples)
@@ -145,51 +132,8 @@ def _measure(audio: Audio, mono: np.ndarray) -> Measures:
     return Measures(
         stroke.start,
         stroke.stop,
-        describe_hit(samples, mono, sr=sr, stroke=stroke),
-        picture_of(mono, sr=sr, start=stroke.start),
+        measure_descriptors(samples, mono, sr=sr, stroke=stroke),
+        embed_mono(mono, sr=sr, start=stroke.start),
         measure_production(samples, sr=sr, onset=stroke.onset),
         faults=find_faults(samples, mono, sr=sr, subtype=audio.subtype),
     )
-
-
-def picture_of(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
-    """All blocks of the similarity picture in one row.
-
-    Parameters
-    ----------
-    mono : np.ndarray, shape (n,)
-    sr : int, Hz
-    start : int, frames; `LEAD_S` before the onset
-
-    Returns
-    -------
-    np.ndarray, float32, shape (N_PICTURE,)
-    """
-    y = picture.prepare_mono(mono, sr=sr, start=start)
-    powers, segment = picture.frame_powers(y)
-    low, long = picture.low_part(y), picture.long_powers(y)
-    blocks = (
-        picture.wide_image(powers, segment),
-        picture.low_image_of(low),
-        picture.fine_spectrum_of(long),
-        measure_scalars(y, powers, low, long),
-    )
-    return np.concatenate(blocks)
-
-
-def standardize_pictures(pictures: np.ndarray, mean: np.ndarray, scale: np.ndarray) -> np.ndarray:
-    """Centre and scale pictures; scalars are kept within `SCALAR_CLIP` deviations.
-
-    Parameters
-    ----------
-    pictures : np.ndarray, shape (n, N_PICTURE)
-    mean, scale : np.ndarray, shape (N_PICTURE,)
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n, N_PICTURE)
-    """
-    centred = (pictures - mean) / scale
-    scalars = centred[:, PICTURE_BLOCKS["scalars"]]
-    np.clip(scalars, -SCALAR_CLIP, SCALAR_CLIP, out=scalars)
-    return np.asarray(centred, dtype=np.float32)

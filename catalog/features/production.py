@@ -15,8 +15,8 @@ import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.features.envelope import block_energy
-from catalog.features.onset import highest, loudest_at
-from catalog.features.spectrum import frame_power, hanning, windows_of, zero_padded
+from catalog.features.spectrum import frame_power, sliding_frames, symmetric_hann, zero_pad
+from catalog.features.waveform import abs_peak, abs_peak_index
 
 LOWEST_DB = -100.0  # below it is silence: 16 bits end at -96 dB
 FRAME_S = 0.17  # of the spectrum: 6 Hz apart, enough to see what lies under 35 Hz
@@ -55,7 +55,7 @@ STEP_S = 0.010  # of the fall at the end of a file
 
 
 @dataclass(frozen=True)
-class Trace:
+class ProductionDescriptor:
     """One production descriptor: its name, its unit and the side of the sound it tells about."""
 
     name: str
@@ -63,40 +63,40 @@ class Trace:
     side: str
 
 
-TRACES: tuple[Trace, ...] = (
-    Trace("width", "", "width"),
-    Trace("width_above", "", "width"),
-    Trace("width_below", "", "width"),
-    Trace("correlation", "", "width"),
-    Trace("balance_db", "dB", "width"),
-    Trace("peak_db", "dBFS", "level"),
-    Trace("level_db", "dBFS", "level"),
-    Trace("duration_s", "s", "level"),
-    Trace("full_scale_db", "dB", "level"),
-    Trace("edge40_hz", "Hz", "bandwidth"),
-    Trace("edge55_hz", "Hz", "bandwidth"),
-    Trace("edge70_hz", "Hz", "bandwidth"),
-    Trace("slope_db", "dB", "bandwidth"),
-    Trace("share_16k_db", "dB", "bandwidth"),
-    Trace("share_19k_db", "dB", "bandwidth"),
-    Trace("share_35_db", "dB", "bandwidth"),
-    Trace("offset_db", "dBFS", "noise"),
-    Trace("floor_before_db", "dBFS", "noise"),
-    Trace("floor_lowest_db", "dBFS", "noise"),
-    Trace("end_db", "dB", "noise"),
-    Trace("end_hz", "Hz", "noise"),
-    Trace("after100_db", "dB", "room"),
-    Trace("after250_db", "dB", "room"),
-    Trace("after500_db", "dB", "room"),
-    Trace("late_db", "dB", "room"),
-    Trace("late_decay_s", "s", "room"),
-    Trace("crest_db", "dB", "room"),
-    *(Trace(name, "dB", "tone") for name in BAND_NAMES),
-    Trace("fall10_db", "dB", "noise"),
-    Trace("fall50_db", "dB", "noise"),
-    Trace("fall100_db", "dB", "noise"),
+PRODUCTION_DESCRIPTORS: tuple[ProductionDescriptor, ...] = (
+    ProductionDescriptor("width", "", "width"),
+    ProductionDescriptor("width_above", "", "width"),
+    ProductionDescriptor("width_below", "", "width"),
+    ProductionDescriptor("correlation", "", "width"),
+    ProductionDescriptor("balance_db", "dB", "width"),
+    ProductionDescriptor("peak_db", "dBFS", "level"),
+    ProductionDescriptor("level_db", "dBFS", "level"),
+    ProductionDescriptor("duration_s", "s", "level"),
+    ProductionDescriptor("full_scale_db", "dB", "level"),
+    ProductionDescriptor("edge40_hz", "Hz", "bandwidth"),
+    ProductionDescriptor("edge55_hz", "Hz", "bandwidth"),
+    ProductionDescriptor("edge70_hz", "Hz", "bandwidth"),
+    ProductionDescriptor("slope_db", "dB", "bandwidth"),
+    ProductionDescriptor("share_16k_db", "dB", "bandwidth"),
+    ProductionDescriptor("share_19k_db", "dB", "bandwidth"),
+    ProductionDescriptor("share_35_db", "dB", "bandwidth"),
+    ProductionDescriptor("offset_db", "dBFS", "noise"),
+    ProductionDescriptor("floor_before_db", "dBFS", "noise"),
+    ProductionDescriptor("floor_lowest_db", "dBFS", "noise"),
+    ProductionDescriptor("end_db", "dB", "noise"),
+    ProductionDescriptor("end_hz", "Hz", "noise"),
+    ProductionDescriptor("after100_db", "dB", "room"),
+    ProductionDescriptor("after250_db", "dB", "room"),
+    ProductionDescriptor("after500_db", "dB", "room"),
+    ProductionDescriptor("late_db", "dB", "room"),
+    ProductionDescriptor("late_decay_s", "s", "room"),
+    ProductionDescriptor("crest_db", "dB", "room"),
+    *(ProductionDescriptor(name, "dB", "tone") for name in BAND_NAMES),
+    ProductionDescriptor("fall10_db", "dB", "noise"),
+    ProductionDescriptor("fall50_db", "dB", "noise"),
+    ProductionDescriptor("fall100_db", "dB", "noise"),
 )  # fmt: skip  new ones go to the end: older rows are then a part of newer ones
-PRODUCTION_NAMES: tuple[str, ...] = tuple(trace.name for trace in TRACES)
+PRODUCTION_NAMES: tuple[str, ...] = tuple(trace.name for trace in PRODUCTION_DESCRIPTORS)
 
 
 def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarray:
@@ -112,7 +112,8 @@ def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarra
 
     Returns
     -------
-    np.ndarray, float32, shape (len(PRODUCTION_NAMES),), in the units of `TRACES`; never NaN
+    np.ndarray, float32, shape (len(PRODUCTION_NAMES),), never NaN
+        in the units of `PRODUCTION_DESCRIPTORS`
 
     Raises
     ------
@@ -130,7 +131,7 @@ def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarra
     channels, offset = _centred_pair(samples, sr=sr, onset=onset)
     onset = min(max(onset, 0), channels.shape[1] - 1)
     mono = channels.mean(axis=0) if len(channels) == 2 else channels[0]
-    size = highest(mono)
+    size = abs_peak(mono)
     power, step_hz = _spectrum(mono[onset:], sr=sr)
     values = (
         _width(channels[:, onset:], power, sr=sr)
@@ -177,8 +178,8 @@ def _spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, float]:
     n = _frame_length(sr)
     hop = n // 2
     n_frames = min(N_FRAMES + 1, max(2, -(-len(samples) // hop)))
-    padded = zero_padded(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
-    power = np.add.reduce(frame_power(windows_of(padded, n, hop=hop) * hanning(n)))
+    padded = zero_pad(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
+    power = np.add.reduce(frame_power(sliding_frames(padded, n, hop=hop) * symmetric_hann(n)))
     return power.astype(np.float64) / n_frames, sr / n
 
 
@@ -236,7 +237,7 @@ def _levels(
     channels: np.ndarray, mono: np.ndarray, size: float, *, sr: int, onset: int
 ) -> dict[str, float]:
     """Peak, level of the first 0.4 s, length from the onset on, share of samples at full scale."""
-    peak = size if len(channels) == 1 else highest(channels)
+    peak = size if len(channels) == 1 else abs_peak(channels)
     full = float((np.abs(channels) >= FULL_SCALE).mean()) if peak >= FULL_SCALE else 0.0
     head = mono[onset : onset + max(1, round(0.4 * sr))]
     return {
@@ -324,11 +325,11 @@ def _mean_frequency(samples: np.ndarray, *, sr: int) -> float:
 
 def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
     """Level .1, .25 and .5 s after the peak, mean level and decay time of what is late, re peak."""
-    at = loudest_at(mono)
+    at = abs_peak_index(mono)
     top = float(np.square(mono[at]))
     n = max(1, round(CURVE_S * sr))
     tail = mono[at : at + round((LATE_S[1] + CURVE_S) * sr)]
-    power = block_energy(zero_padded(tail, len(tail) + -len(tail) % n), n) / n
+    power = block_energy(zero_pad(tail, len(tail) + -len(tail) % n), n) / n
     curve = np.full(round(LATE_S[1] / CURVE_S) + 2, LOWEST_DB)
     if top > 0.0:
         level = 10.0 * np.log10(np.maximum(power / top, 1e-10))

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.features.onset import may_hold_several
+from catalog.features.onset import StrokeSpan, may_hold_multiple_onsets
 
 BLOCK_S = 0.001  # levels are taken in blocks of this length
 BANDS_HZ = ((0.0, 250.0), (250.0, 2500.0), (2500.0, 0.0))  # 0 is open: drum, body, stick
@@ -56,15 +56,6 @@ TINY = 1e-12  # mean square, -120 dBFS
 
 
 @dataclass(frozen=True)
-class Region:
-    """One stroke of a take: frames `start` to `stop` (exclusive), its first strong one `onset`."""
-
-    start: int
-    onset: int
-    stop: int
-
-
-@dataclass(frozen=True)
 class _Rise:
     """A sudden rise: its block, the band that rose most, by how much, and what it grew later.
 
@@ -78,7 +69,7 @@ class _Rise:
     over_db: float
 
 
-def find_regions(mono: np.ndarray, *, sr: int) -> tuple[Region, ...]:
+def segment_take(mono: np.ndarray, *, sr: int) -> tuple[StrokeSpan, ...]:
     """Cut a take into strokes.
 
     A flam is one stroke, and so is a roll. Talk and clicks of sticks are left out.
@@ -100,7 +91,7 @@ def find_regions(mono: np.ndarray, *, sr: int) -> tuple[Region, ...]:
     """
     if sr <= 0:
         raise ParameterError(f"sr={sr} must be above 0 Hz")
-    if len(mono) < MIN_TAKE_S * sr or not may_hold_several(mono, sr=sr):
+    if len(mono) < MIN_TAKE_S * sr or not may_hold_multiple_onsets(mono, sr=sr):
         return ()
     block = max(1, round(BLOCK_S * sr))
     bands = _band_levels(mono, sr=sr, block=block)
@@ -332,13 +323,13 @@ def _merge_close(peaks: dict[int, float], *, sr: int) -> list[int]:
 
 def _to_regions(
     onsets: list[int], smooth: np.ndarray, noise: float, *, n: int, sr: int, block: int
-) -> tuple[Region, ...]:
+) -> tuple[StrokeSpan, ...]:
     starts = [max(0, onset - round(LEAD_S * sr)) for onset in onsets]
     limits = [*starts[1:], n]
     regions = []
     for start, onset, limit in zip(starts, onsets, limits, strict=True):
         stop = onset + block * _rung_out(smooth[onset // block : limit // block], noise)
-        regions.append(Region(start, onset, limit if stop + 2 * block >= limit else stop))
+        regions.append(StrokeSpan(start, onset, limit if stop + 2 * block >= limit else stop))
     return tuple(regions)
 
 
@@ -371,28 +362,3 @@ def _find_swell(decay: np.ndarray, below: float) -> int | None:
     as_long_before = decay[np.maximum(0, 2 * lowest_at - at)]
     swells = (low < below) & (decay > low + SWELL_DB) & (decay > as_long_before + BEAT_DB)
     return int(np.argmax(swells)) if swells.any() else None
-
-
-def outline(samples: np.ndarray, *, n_points: int) -> np.ndarray:
-    """Lowest and highest sample of a file in stretches of equal length, for drawing.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
-    n_points : int, above 0
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n_points or fewer, 2)
-
-    Raises
-    ------
-    ParameterError
-        if `n_points` is below 1
-    """
-    if n_points < 1:
-        raise ParameterError(f"n_points={n_points} must be at least 1")
-    edges = np.unique(np.linspace(0, len(samples), n_points + 1).astype(int)[:-1])
-    low = np.minimum.reduceat(samples.min(axis=1), edges)
-    high = np.maximum.reduceat(samples.max(axis=1), edges)
-    return np.stack([low, high], axis=1).astype(np.float32)

@@ -17,15 +17,15 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.audio.resample import resample
-from catalog.features.onset import highest, offset_of
 from catalog.features.spectrum import (
+    decimate,
     frame_power,
-    hanning,
-    keep_low,
     periodic_hann,
-    windows_of,
-    zero_padded,
+    sliding_frames,
+    symmetric_hann,
+    zero_pad,
 )
+from catalog.features.waveform import abs_peak, dc_offset
 
 SR = 44_100  # Hz; every picture is taken at this rate
 MAX_S = 6.0  # what comes later is tail that no drum is told by
@@ -45,9 +45,9 @@ FINE_FRAMES = ((5, 4096), (40, 8192), (200, 8192))  # ms after the onset, sample
 LONG_FRAME, TONE_MS = 8192, 10  # samples, 5 Hz; where the frame stands that tones are told by
 N_FINE_BANDS, FINE_FROM_HZ, FINE_POWER = 99, 45.0, 0.12  # 12 bands an octave
 
-N_IMAGE = N_BANDS * (len(EDGES_MS) - 1)
-N_LOW = N_LOW_BANDS * (len(LOW_EDGES_MS) - 1)
-N_FINE = N_FINE_BANDS * len(FINE_FRAMES)
+N_SPECTROGRAM = N_BANDS * (len(EDGES_MS) - 1)
+N_LOW_SPECTROGRAM = N_LOW_BANDS * (len(LOW_EDGES_MS) - 1)
+N_FINE_SPECTRUM = N_FINE_BANDS * len(FINE_FRAMES)
 
 
 def prepare_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
@@ -64,8 +64,8 @@ def prepare_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
     np.ndarray, float32, at most `MAX_S` long
     """
     y = mono[start : start + int(MAX_S * sr)]
-    y = resample(np.asarray(y - offset_of(y), np.float32), sr=sr, to_sr=SR, quality="HQ")
-    peak = highest(y)
+    y = resample(np.asarray(y - dc_offset(y), np.float32), sr=sr, to_sr=SR, quality="HQ")
+    peak = abs_peak(y)
     return np.asarray(y * np.float32(1.0 / peak)) if peak > 1e-30 else y
 
 
@@ -114,7 +114,7 @@ def _fine_filters(n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return bins, filters[bands, bins], np.searchsorted(bands, np.arange(N_FINE_BANDS))
 
 
-def spread_starts(hops: tuple[tuple[int, int], ...], end_ms: int, sr: float) -> np.ndarray:
+def frame_positions(hops: tuple[tuple[int, int], ...], end_ms: int, sr: float) -> np.ndarray:
     """First sample of each frame, from 0 to `end_ms`, where hops widen at given times in ms."""
     starts, at = [], 0
     until = [ms for ms, _ in hops[1:]] + [end_ms]
@@ -128,21 +128,21 @@ def spread_starts(hops: tuple[tuple[int, int], ...], end_ms: int, sr: float) -> 
 @lru_cache(maxsize=1)
 def frame_starts() -> tuple[np.ndarray, np.ndarray]:
     """First sample of each frame, and the segment of `EDGES_MS` that it falls in."""
-    starts = spread_starts(HOPS, EDGES_MS[-1], SR)
+    starts = frame_positions(HOPS, EDGES_MS[-1], SR)
     return starts, np.searchsorted(np.array(EDGES_MS) * SR / 1000, starts, side="right") - 1
 
 
 @lru_cache(maxsize=1)
 def _low_starts() -> tuple[np.ndarray, np.ndarray]:
     low_sr = SR / LOW_DECIMATION
-    starts = spread_starts(LOW_HOPS, LOW_EDGES_MS[-1], low_sr)
+    starts = frame_positions(LOW_HOPS, LOW_EDGES_MS[-1], low_sr)
     return starts, np.searchsorted(np.array(LOW_EDGES_MS) * low_sr / 1000, starts, "right") - 1
 
 
 def take_frames(y: np.ndarray, starts: np.ndarray, n: int, *, lead: int) -> np.ndarray:
     """Frames of `n` samples with a Hann window, after `lead` zeros; shape (len(starts), n)."""
-    padded = zero_padded(y, int(starts[-1]) + n, lead=lead)
-    frames = windows_of(padded, n)[starts]
+    padded = zero_pad(y, int(starts[-1]) + n, lead=lead)
+    frames = sliding_frames(padded, n)[starts]
     frames *= periodic_hann(n)
     return frames
 
@@ -177,8 +177,8 @@ def _compressed(energies: np.ndarray, power: float) -> np.ndarray:
     return np.asarray((energies / top).ravel() ** power, dtype=np.float32)
 
 
-def wide_image(powers: np.ndarray, segment: np.ndarray) -> np.ndarray:
-    """Band energy by time, 36 bands and 12 log-spaced segments, compressed; shape (N_IMAGE,).
+def band_spectrogram(powers: np.ndarray, segment: np.ndarray) -> np.ndarray:
+    """Band energy by time, 36 bands and 12 log-spaced segments, compressed; shape (N_SPECTROGRAM,).
 
     Parameters
     ----------
@@ -188,23 +188,13 @@ def wide_image(powers: np.ndarray, segment: np.ndarray) -> np.ndarray:
     return _compressed(_segment_means(bands, segment, len(EDGES_MS) - 1), POWER)
 
 
-def low_image(y: np.ndarray) -> np.ndarray:
-    """The same below 1.2 kHz with finer bands; shape (N_LOW,).
-
-    Parameters
-    ----------
-    y : np.ndarray, shape (n,), prepared mono
-    """
-    return low_image_of(low_part(y))
-
-
-def low_part(y: np.ndarray) -> np.ndarray:
+def low_band(y: np.ndarray) -> np.ndarray:
     """Prepared mono at an eighth of the rate, as far as the low picture looks."""
-    return keep_low(y[: round(LOW_EDGES_MS[-1] * SR / 1000) + LOW_DECIMATION * LOW_FRAME], 8)
+    return decimate(y[: round(LOW_EDGES_MS[-1] * SR / 1000) + LOW_DECIMATION * LOW_FRAME], 8)
 
 
-def low_image_of(low: np.ndarray) -> np.ndarray:
-    """The low picture of what `low_part` gives."""
+def low_spectrogram(low: np.ndarray) -> np.ndarray:
+    """The low picture of what `low_band` gives."""
     starts, segment = _low_starts()
     n = int(np.searchsorted(starts, len(low)))
     frames = take_frames(low, starts[:n], LOW_FRAME, lead=LOW_FRAME // 4)
@@ -212,7 +202,7 @@ def low_image_of(low: np.ndarray) -> np.ndarray:
     return _compressed(_segment_means(bands, segment[:n], len(LOW_EDGES_MS) - 1), POWER)
 
 
-def long_powers(y: np.ndarray) -> np.ndarray:
+def long_frame_powers(y: np.ndarray) -> np.ndarray:
     """Power spectra of the long frames: those of the fine spectrum, and last the one for tones.
 
     They are transformed together, which is faster than one by one; a shorter frame is
@@ -226,7 +216,7 @@ def long_powers(y: np.ndarray) -> np.ndarray:
     -------
     np.ndarray, float32, shape (len(FINE_FRAMES) + 1, LONG_FRAME // 2 + 1)
     """
-    windows = [periodic_hann(n) for _, n in FINE_FRAMES] + [hanning(LONG_FRAME)]
+    windows = [periodic_hann(n) for _, n in FINE_FRAMES] + [symmetric_hann(LONG_FRAME)]
     frames = np.zeros((len(windows), LONG_FRAME), np.float32)
     starts_ms = [ms for ms, _ in FINE_FRAMES] + [TONE_MS]
     for frame, start_ms, window in zip(frames, starts_ms, windows, strict=True):
@@ -235,18 +225,8 @@ def long_powers(y: np.ndarray) -> np.ndarray:
     return frame_power(frames)
 
 
-def fine_spectrum(y: np.ndarray) -> np.ndarray:
-    """Mean power in 99 bands, 12 an octave from 45 Hz, at three times; shape (N_FINE,).
-
-    Parameters
-    ----------
-    y : np.ndarray, shape (n,), prepared mono
-    """
-    return fine_spectrum_of(long_powers(y))
-
-
-def fine_spectrum_of(powers: np.ndarray) -> np.ndarray:
-    """The fine spectrum of what `long_powers` gives."""
+def fine_spectrum(powers: np.ndarray) -> np.ndarray:
+    """The fine spectrum of what `long_frame_powers` gives."""
     rows = []
     for power, (_, n) in zip(powers, FINE_FRAMES, strict=False):
         bins, weights, begins = _fine_filters(n)

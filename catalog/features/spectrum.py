@@ -15,12 +15,12 @@ def periodic_hann(n: int) -> np.ndarray:
 
 
 @lru_cache(maxsize=16)
-def hanning(n: int) -> np.ndarray:
+def symmetric_hann(n: int) -> np.ndarray:
     """Symmetric Hann window; float32, shape (n,), not to be written to."""
     return np.hanning(n).astype(np.float32)
 
 
-def zero_padded(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
+def zero_pad(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
     """`lead` zeros, then samples, then zeros up to `n`; float32, shape (n,)."""
     padded = np.zeros(n, np.float32)
     part = samples[: n - lead]
@@ -28,7 +28,7 @@ def zero_padded(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
     return padded
 
 
-def windows_of(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
+def sliding_frames(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
     """View of all frames of `n` samples that lie `hop` apart.
 
     Parameters
@@ -45,7 +45,7 @@ def windows_of(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
     return np.ndarray(shape, np.float32, samples, strides=(4 * hop, 4))
 
 
-def power_of(spectra: np.ndarray) -> np.ndarray:
+def squared_magnitude(spectra: np.ndarray) -> np.ndarray:
     """Squared magnitude of complex numbers that lie one after the other."""
     # a product with ones: a quarter less time than the sum of the squares of either part
     parts = spectra.view(spectra.real.dtype)
@@ -71,7 +71,7 @@ def frame_power(frames: np.ndarray, n_fft: int | None = None) -> np.ndarray:
     """
     from scipy.fft import rfft
 
-    return power_of(rfft(frames, n_fft, axis=1))
+    return squared_magnitude(rfft(frames, n_fft, axis=1))
 
 
 def frames_at(
@@ -81,7 +81,7 @@ def frames_at(
     frames = np.zeros((len(starts), n), np.float32)
     for frame, start, length in zip(frames, starts, lengths, strict=True):
         part = samples[start : start + length]
-        np.multiply(part, hanning(length)[: len(part)], out=frame[: len(part)])
+        np.multiply(part, symmetric_hann(length)[: len(part)], out=frame[: len(part)])
     return frames
 
 
@@ -106,7 +106,7 @@ def _rows(factor: int) -> np.ndarray:
     return matrix
 
 
-def keep_low(samples: np.ndarray, factor: int) -> np.ndarray:
+def decimate(samples: np.ndarray, factor: int) -> np.ndarray:
     """Low-pass and keep one sample in `factor`.
 
     Parameters
@@ -130,6 +130,6 @@ def keep_low(samples: np.ndarray, factor: int) -> np.ndarray:
     n = -(-len(samples) // factor)
     n_rows = -(-n // ROW)
     lead = LOW_TAPS * factor // 2
-    padded = zero_padded(samples, (n_rows - 1) * ROW * factor + len(matrix), lead=lead)
-    windows = windows_of(padded, len(matrix), hop=ROW * factor)
+    padded = zero_pad(samples, (n_rows - 1) * ROW * factor + len(matrix), lead=lead)
+    windows = sliding_frames(padded, len(matrix), hop=ROW * factor)
     return np.asarray((np.ascontiguousarray(windows) @ matrix).ravel()[:n])

@@ -11,8 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from catalog.features.envelope import BLOCK, block_energy, fall_of
-from catalog.features.onset import loudest_at
+from catalog.features.envelope import BLOCK, block_energy, energy_decay
 from catalog.features.spectrogram import (
     FRAME,
     HOPS,
@@ -20,10 +19,9 @@ from catalog.features.spectrogram import (
     LOW_DECIMATION,
     SR,
     frame_starts,
-    long_powers,
-    low_part,
 )
-from catalog.features.spectrum import frame_power, frames_at, zero_padded
+from catalog.features.spectrum import frame_power, frames_at, zero_pad
+from catalog.features.waveform import abs_peak_index
 
 DECAY_DB = (1, 3, 6, 10, 15, 20, 30, 40, 50)
 ENVELOPE_DB = (10, 20, 30, 45)
@@ -37,38 +35,35 @@ AROUND = 41  # bins, 221 Hz: a peak stands out of the mean of these
 PITCH_FFT = 2048  # samples of the low rate, 2.7 Hz
 TIME_FLOOR = 0.002  # s, added before the logarithm: shorter times are not heard apart
 ENERGY_FLOOR = 1e-7  # of the whole, -70 dB: below it is noise
-N_SCALARS = (
+N_TIMBRE = (
     len(DECAY_DB) + len(ENVELOPE_DB) + 4 + 10 * len(ZONES_MS) + 4 * (len(BANDS_HZ) - 1)
     + 2 * (len(TONE_BANDS_HZ) - 1) + 5 + 2 * len(PITCH_ZONES_MS) - 1 + 3
 )  # fmt: skip
 
 
-def measure_scalars(
-    y: np.ndarray,
-    powers: np.ndarray,
-    low: np.ndarray | None = None,
-    long: np.ndarray | None = None,
+def measure_timbre(
+    y: np.ndarray, *, powers: np.ndarray, low: np.ndarray, long_powers: np.ndarray
 ) -> np.ndarray:
-    """All scalars in one row.
+    """Measure all numbers of the timbre block.
 
     Parameters
     ----------
     y : np.ndarray, shape (n,), prepared mono
     powers : np.ndarray, shape (n_frames, n_bins), from `catalog.features.spectrogram.frame_powers`
-    low, long : np.ndarray, optional
-        from `catalog.features.spectrogram.low_part` and `long_powers`, where they are known
+    low, long_powers : np.ndarray
+        from `catalog.features.spectrogram.low_band` and `long_frame_powers`
 
     Returns
     -------
-    np.ndarray, float32, shape (N_SCALARS,), finite
+    np.ndarray, float32, shape (N_TIMBRE,), finite
     """
     parts = (
         _decays(y),
         _envelope(y),
         _zones(powers),
         _bands(powers),
-        *_tones((long_powers(y) if long is None else long)[-1]),
-        _pitches(low_part(y) if low is None else low),
+        *_tones(long_powers[-1]),
+        _pitches(low),
         _bursts(y),
     )
     return np.concatenate(parts).astype(np.float32)
@@ -82,7 +77,7 @@ def _log_share(share: np.ndarray) -> np.ndarray:
     return np.log2(np.maximum(share, ENERGY_FLOOR))
 
 
-def energy_to_come(energy: np.ndarray) -> np.ndarray:
+def remaining_energy(energy: np.ndarray) -> np.ndarray:
     """Share of the energy that is still to come at each step (Schroeder's backward integration).
 
     Parameters
@@ -99,7 +94,7 @@ def energy_to_come(energy: np.ndarray) -> np.ndarray:
 
 
 def _decays(y: np.ndarray) -> np.ndarray:
-    left = fall_of(y).left
+    left = energy_decay(y).left
     blocks = np.searchsorted(-left, [-(10 ** (-db / 10)) for db in DECAY_DB])
     return _log_time(blocks * BLOCK / SR)
 
@@ -115,7 +110,7 @@ def _envelope(y: np.ndarray) -> np.ndarray:
     spread = float(np.sqrt(np.square(times - center) @ weight))
     head = y[: SR // 5]
     crest = np.log2(1.0 / np.sqrt(float(head @ head) / len(head) + 1e-9))
-    peak_time = loudest_at(y) / SR
+    peak_time = abs_peak_index(y) / SR
     rows = (
         _log_time(np.array(last) * ENVELOPE_S),
         _log_time(np.array([center, spread, peak_time])),
@@ -178,7 +173,7 @@ def _bands(powers: np.ndarray) -> np.ndarray:
     level = powers @ _band_pick().T
     energy = level * weight[:n, None]
     share = energy.sum(axis=0) / (energy.sum() + 1e-20)
-    left = energy_to_come(energy)
+    left = remaining_energy(energy)
     decays = [starts[np.minimum((left > 10 ** (-db / 10)).sum(axis=0), n - 1)] for db in (5, 20)]
     return np.concatenate([_log_share(share), _log_time([*decays, starts[level.argmax(axis=0)]])])
 
@@ -230,7 +225,7 @@ def _pitches(low: np.ndarray) -> np.ndarray:
 def _bursts(y: np.ndarray) -> np.ndarray:
     """Count and regularity of bursts in the first 90 ms (claps, rolls of beads), zero crossings."""
     head = y[: round(0.09 * SR)]
-    padded = zero_padded(head, len(head) + 2, lead=1)
+    padded = zero_pad(head, len(head) + 2, lead=1)
     edge = np.abs(padded[1:] - padded[:-1])
     step = 64
     level = (

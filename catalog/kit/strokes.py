@@ -9,7 +9,7 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.errors import CatalogError, KitError
-from catalog.features.onset import mix_to_mono
+from catalog.features.waveform import mix_to_mono
 from catalog.models import Hit
 
 FADE_S = 0.005  # at an end that was cut before the stroke had decayed

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import StoreError
-from catalog.features.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
+from catalog.features.embedding import EMBEDDING_DIM, EMBEDDING_VERSION, standardize_embeddings
 from catalog.matching.batching import group_indices
 
 SPACE_FILE = Path(__file__).with_name("candidates.npz")
@@ -32,8 +32,8 @@ class CandidateSpace:
 
     Attributes
     ----------
-    mean, scale : np.ndarray, shape (N_PICTURE,)
-    axes : np.ndarray, shape (N_PICTURE, n_dims)
+    mean, scale : np.ndarray, shape (EMBEDDING_DIM,)
+    axes : np.ndarray, shape (EMBEDDING_DIM, n_dims)
     reach : float, distance within which nearly all edited copies lie
     """
 
@@ -47,7 +47,7 @@ class CandidateSpace:
         np.savez_compressed(
             path,
             allow_pickle=False,
-            version=PICTURE_VERSION,
+            version=EMBEDDING_VERSION,
             mean=self.mean.astype(np.float32),
             scale=self.scale.astype(np.float32),
             axes=self.axes.astype(np.float16),
@@ -65,7 +65,7 @@ def load_space() -> CandidateSpace:
         if it was fitted on embeddings of another version
     """
     with np.load(SPACE_FILE, allow_pickle=False) as file:
-        if int(file["version"]) != PICTURE_VERSION or len(file["mean"]) != N_PICTURE:
+        if int(file["version"]) != EMBEDDING_VERSION or len(file["mean"]) != EMBEDDING_DIM:
             raise StoreError(
                 f"{SPACE_FILE.name} was fitted on embeddings of another version: "
                 "fit it again with `python -m catalog.training copies`"
@@ -74,12 +74,12 @@ def load_space() -> CandidateSpace:
         return CandidateSpace(file["mean"], file["scale"], axes, float(file["reach"]))
 
 
-def project_embeddings(pictures: np.ndarray, space: CandidateSpace | None = None) -> np.ndarray:
+def project_embeddings(embeddings: np.ndarray, space: CandidateSpace | None = None) -> np.ndarray:
     """Project embeddings into the space, in units of its reach.
 
     Parameters
     ----------
-    pictures : np.ndarray, shape (n, N_PICTURE)
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     space : CandidateSpace, the shipped one by default
 
     Returns
@@ -87,7 +87,7 @@ def project_embeddings(pictures: np.ndarray, space: CandidateSpace | None = None
     np.ndarray, float32, shape (n, n_dims)
     """
     space = space or load_space()
-    rows = standardize_pictures(pictures, space.mean, space.scale)
+    rows = standardize_embeddings(embeddings, space.mean, space.scale)
     return np.asarray(rows @ space.axes / space.reach, np.float32)
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from catalog.features.spectrogram import SR
-from catalog.features.spectrum import power_of
+from catalog.features.spectrum import squared_magnitude
 
 SEGMENTS_MS = ((0, 20), (20, 60), (60, 150), (150, 350), (350, 800))
 EARLY_SEGMENTS = 1  # the attack; drum machines repeat it exactly, so later segments must agree too
@@ -149,7 +149,7 @@ def cell_scores_db(
     aligned = windowed_spectrum(b) * _advance_phasors(n, fraction)
     powers = _band_powers(windowed_spectrum(a), aligned, n, noise_a, noise_b)
     cross, power_a, power_b, is_usable = powers
-    coherence = power_of(cross[is_usable]) / (power_a[is_usable] * power_b[is_usable])
+    coherence = squared_magnitude(cross[is_usable]) / (power_a[is_usable] * power_b[is_usable])
     scores = _score_db(coherence)
     stops = np.cumsum(is_usable.sum(axis=1)).tolist()
     return [scores[start:stop] for start, stop in zip([0, *stops], stops, strict=False)]
@@ -169,8 +169,8 @@ def _band_powers(
     edges, min_power, _ = _bands(n)
     bins, starts = slice(edges[0], edges[-1]), edges[:-1] - edges[0]
     a, b = spectrum_a[..., bins], spectrum_b[..., bins]
-    power_a = np.add.reduceat(power_of(a), starts, axis=-1)
-    power_b = np.add.reduceat(power_of(b), starts, axis=-1)
+    power_a = np.add.reduceat(squared_magnitude(a), starts, axis=-1)
+    power_b = np.add.reduceat(squared_magnitude(b), starts, axis=-1)
     cross = np.add.reduceat(a * np.conj(b), starts, axis=-1)
     floor = 10 ** (-CELL_RANGE_DB / 10)
     is_usable = (power_a > min_power * noise_a) & (power_b > min_power * noise_b)
@@ -200,7 +200,8 @@ def score_cells(
     cross, power_a, power_b, is_usable = _band_powers(spectrum_a, spectrum_b, n, noise_a, noise_b)
     cross, power_a, power_b = cross[is_usable], power_a[is_usable], power_b[is_usable]
     in_phase = np.square(np.maximum(cross.real, 0.0))
-    score_db, in_phase_db = _score_db(np.stack([power_of(cross), in_phase]) / (power_a * power_b))
+    shared = np.stack([squared_magnitude(cross), in_phase])
+    score_db, in_phase_db = _score_db(shared / (power_a * power_b))
     gain_db = 10.0 * np.log10(power_b / power_a)
     return Cells(score_db, center_hz[is_usable], power_a, in_phase_db, gain_db)
 

@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.features.onset import highest, middle_of
 from catalog.features.spectrogram import SR
+from catalog.features.waveform import abs_peak, median
 from catalog.matching.align import Overlap, cut_overlap
 from catalog.matching.cells import (
     EARLY_SEGMENTS,
@@ -170,7 +170,7 @@ def _crest_factor(y: np.ndarray) -> float:
     """Return peak over root mean square of the first `FIT_S`, without pre-emphasis."""
     y = deemphasize(y[: round(FIT_S * SR)])
     energy = float(y @ y)
-    return highest(y) * math.sqrt(len(y) / energy) if energy > 0 else 0.0
+    return abs_peak(y) * math.sqrt(len(y) / energy) if energy > 0 else 0.0
 
 
 def _mean(values: np.ndarray) -> float:
@@ -198,7 +198,7 @@ def gain_spread_db(cells: PairCells) -> float:
     """Return the RMS deviation of band levels from the median of their segment, after the fit."""
     total = 0.0
     for gain_db in np.split(cells.gain_db, 1 + np.flatnonzero(np.diff(cells.segment))):
-        deviation = gain_db - middle_of(gain_db)
+        deviation = gain_db - median(gain_db)
         total += float(deviation @ deviation)
     return math.sqrt(total / len(cells.gain_db))
 

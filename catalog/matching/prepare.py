@@ -9,11 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.audio.encode import PCM_BITS
-from catalog.audio.model import Audio
+from catalog.audio.model import PCM_BITS, Audio
 from catalog.features.envelope import block_variance
-from catalog.features.onset import find_stroke, highest, mix_to_mono
+from catalog.features.onset import find_stroke
 from catalog.features.spectrogram import SR, prepare_mono
+from catalog.features.waveform import abs_peak, mix_to_mono
 from catalog.matching.batching import stack_padded
 
 COMPARE_S = 0.8  # from the onset; later parts are low and tonal and agree between strokes too
@@ -124,7 +124,7 @@ def prepare_channel(mono: np.ndarray, *, sr: int, subtype: str) -> PreparedSigna
     part = np.concatenate([np.zeros(padding, np.float32), mono[max(0, onset - margin) :]])
     part = part[: round((COMPARE_S + MAX_LAG_S) * sr) + margin]
     y = preemphasize(prepare_mono(part, sr=sr, start=0))
-    peak = highest(part)
+    peak = abs_peak(part)
     first = round(padding * SR / sr)
     is_cut = onset <= round(CUT_ONSET_S * sr)
     if is_cut:  # fade in over the click of the cut, which no other copy has

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.features.spectrogram import SR
-from catalog.features.spectrum import windows_of
+from catalog.features.spectrum import sliding_frames
 from catalog.matching.align import cut_overlap
 from catalog.matching.coherence import Coherence
 from catalog.matching.prepare import PRE_EMPHASIS, PreparedSignal, preemphasize
@@ -168,7 +168,7 @@ def _delayed_rows(
         part = np.zeros(n + n_taps, np.float32)
         available = signal[: n + n_taps - lead]
         part[lead : lead + len(available)] = available * factor
-        rows[start : start + n_taps] = windows_of(part, n + 1)
+        rows[start : start + n_taps] = sliding_frames(part, n + 1)
     return rows, starts[:-1]
 
 

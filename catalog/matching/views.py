@@ -12,7 +12,7 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.onset import first_beyond, highest, mix_to_mono
+from catalog.features.waveform import abs_peak, first_above, mix_to_mono
 from catalog.matching.coherence import SUFFICIENT_DB, Coherence, measure_coherence
 from catalog.matching.fingerprint import Fingerprints, correlate_fingerprints, make_fingerprints
 from catalog.matching.prepare import PreparedSignal, prepare_channel
@@ -102,17 +102,17 @@ def _short_samples(mono: np.ndarray, *, sr: int) -> np.ndarray | None:
 def _is_clearly_long(mono: np.ndarray, *, sr: int) -> bool:
     """Test on few samples whether the trimmed hit is longer than `SHORT_S`; False means unsure."""
     step = max(1, round(SHORT_S * sr / N_PROBES))
-    probes, limit = mono[::step], CONSTANT * highest(mono)
-    first = first_beyond(probes - mono[0], limit)
-    last = len(probes) - 1 - first_beyond((probes - mono[-1])[::-1], limit)
+    probes, limit = mono[::step], CONSTANT * abs_peak(mono)
+    first = first_above(probes - mono[0], limit)
+    last = len(probes) - 1 - first_above((probes - mono[-1])[::-1], limit)
     return (last - first) * step >= SHORT_S * sr
 
 
 def _without_constant_ends(mono: np.ndarray) -> np.ndarray:
     """Trim the samples that equal the first one at the start, and the last one at the end."""
-    limit = CONSTANT * highest(mono)
-    n_start = first_beyond(mono - mono[0], limit)
-    n_end = first_beyond((mono - mono[-1])[::-1], limit)
+    limit = CONSTANT * abs_peak(mono)
+    n_start = first_above(mono - mono[0], limit)
+    n_end = first_above((mono - mono[-1])[::-1], limit)
     if len(mono) in (n_start, n_end):
         return mono[:0]
     return mono[n_start : len(mono) - n_end + 1]

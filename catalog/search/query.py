@@ -82,8 +82,8 @@ def query_file(path: Path) -> Query:
         measures = measure_audio(audio)
     except ParameterError as err:
         raise AudioError(path, str(err)) from err
-    roles = role_probabilities(measures.picture)
-    spaces = make_spaces(np.zeros(1, np.int64), measures.picture[None], roles)
+    roles = role_probabilities(measures.embedding)
+    spaces = make_spaces(np.zeros(1, np.int64), measures.embedding[None], roles)
     return Query(spaces.alike[0], roles[0], _outside_hit(path, audio, measures, roles[0]))
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import StoreError
-from catalog.features.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
+from catalog.features.embedding import EMBEDDING_DIM, EMBEDDING_VERSION, standardize_embeddings
 
 METRIC_FILE = Path(__file__).with_name("spaces.npz")
 ROLE_SHARE = 1.0  # of the similar distance, each part in units of its median
@@ -31,9 +31,9 @@ class Metric:
 
     Attributes
     ----------
-    mean, scale : np.ndarray, shape (N_PICTURE,)
-    strokes : np.ndarray, shape (N_PICTURE, n_strokes); to the space of one drum's strokes
-    plain : np.ndarray, shape (N_PICTURE, n_plain); to the space of plain likeness
+    mean, scale : np.ndarray, shape (EMBEDDING_DIM,)
+    strokes : np.ndarray, shape (EMBEDDING_DIM, n_strokes); to the space of one drum's strokes
+    plain : np.ndarray, shape (EMBEDDING_DIM, n_plain); to the space of plain likeness
     role_median, plain_median : float, the usual size of the two parts of the similar distance
     """
 
@@ -49,7 +49,7 @@ class Metric:
         arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
         for name in ("strokes", "plain"):
             arrays[name] = arrays[name].astype(np.float16)
-        np.savez_compressed(path, allow_pickle=False, version=PICTURE_VERSION, **arrays)
+        np.savez_compressed(path, allow_pickle=False, version=EMBEDDING_VERSION, **arrays)
 
 
 N_LEAD = (
@@ -97,7 +97,7 @@ def load_metric() -> Metric:
         if it was fitted on numbers of another version
     """
     with np.load(METRIC_FILE, allow_pickle=False) as file:
-        if int(file["version"]) != PICTURE_VERSION or len(file["mean"]) != N_PICTURE:
+        if int(file["version"]) != EMBEDDING_VERSION or len(file["mean"]) != EMBEDDING_DIM:
             raise StoreError(
                 f"{METRIC_FILE.name} was fitted on other numbers: run catalog.training again"
             )
@@ -106,14 +106,14 @@ def load_metric() -> Metric:
 
 
 def make_spaces(
-    hit_ids: np.ndarray, pictures: np.ndarray, roles: np.ndarray, metric: Metric | None = None
+    hit_ids: np.ndarray, embeddings: np.ndarray, roles: np.ndarray, metric: Metric | None = None
 ) -> Spaces:
-    """Project pictures into both spaces.
+    """Project embeddings into both spaces.
 
     Parameters
     ----------
     hit_ids : np.ndarray, shape (n,)
-    pictures : np.ndarray, shape (n, N_PICTURE)
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     roles : np.ndarray, shape (n, n_roles), see `catalog.library.metadata.role_model`
     metric : Metric, the shipped one by default
 
@@ -123,11 +123,11 @@ def make_spaces(
     """
     metric = metric or load_metric()
     # one coordinate after the other in memory: a product with a point takes 1.2 instead of 1.7 ms
-    strokes = np.empty((len(pictures), metric.strokes.shape[1]), np.float32, order="F")
-    alike = np.empty((len(pictures), metric.plain.shape[1]), np.float32)
-    for at in range(0, len(pictures), ROWS_AT_ONCE):
+    strokes = np.empty((len(embeddings), metric.strokes.shape[1]), np.float32, order="F")
+    alike = np.empty((len(embeddings), metric.plain.shape[1]), np.float32)
+    for at in range(0, len(embeddings), ROWS_AT_ONCE):
         rows = slice(at, at + ROWS_AT_ONCE)
-        part = standardize_pictures(pictures[rows], metric.mean, metric.scale)
+        part = standardize_embeddings(embeddings[rows], metric.mean, metric.scale)
         strokes[rows] = part @ metric.strokes
         alike[rows] = part @ metric.plain / metric.plain_median
     return Spaces(

@@ -4,7 +4,7 @@ A harder stroke is brighter, starts faster, stands further above its noise and r
 it meets it. The weights were learned from layers whose order is known, see
 `catalog.training.strength`, and speak of differences within one drum only. Strokes of one
 drum vary mostly by strength, so their estimates are drawn towards the line along which their
-pictures vary most.
+embeddings vary most.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.audio.model import LOSSY
+from catalog.audio.model import LOSSY_SUBTYPES
 from catalog.errors import StoreError
 from catalog.features.measure import MEASURE_VERSION
 from catalog.features.production import PRODUCTION_NAMES
@@ -117,14 +117,14 @@ def colours(descriptors: Mapping[str, float], production: np.ndarray) -> np.ndar
 
 
 def hear_strengths(
-    colours_of: np.ndarray, pictures: np.ndarray, *, model: StrengthModel | None = None
+    colours_of: np.ndarray, embeddings: np.ndarray, *, model: StrengthModel | None = None
 ) -> np.ndarray:
     """Estimate the strengths of one drum's strokes through one microphone.
 
     Parameters
     ----------
     colours_of : np.ndarray, shape (n, n_colours), see `colours`
-    pictures : np.ndarray, shape (n, n_picture)
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     model : StrengthModel, optional, the shipped one by default
 
     Returns
@@ -140,7 +140,7 @@ def hear_strengths(
     by_colour = apart / model.scale @ model.weights
     estimate = by_colour
     if len(by_colour) >= LEAST_ON_A_LINE:
-        places, _, _ = np.linalg.svd(about_mean(pictures), full_matrices=False)
+        places, _, _ = np.linalg.svd(about_mean(embeddings), full_matrices=False)
         on_line = places[:, 0] * (places[:, 0] @ by_colour)
         estimate = TO_THE_LINE * on_line + (1.0 - TO_THE_LINE) * by_colour
     return STEP_LU * np.round(estimate / STEP_LU)
@@ -167,7 +167,7 @@ def is_level_gone(hits: Sequence[Hit]) -> bool:
     """
     if len(hits) < 2:
         return False
-    lossy = len(hits) > 2 and any(hit.subtype in LOSSY for hit in hits)
+    lossy = len(hits) > 2 and any(hit.subtype in LOSSY_SUBTYPES for hit in hits)
     limit_db = ONE_LEVEL_LOSSY_DB if lossy else ONE_LEVEL_DB
     for name in ("peak_db", "loudness_lkfs"):
         levels = [hit.descriptors.get(name, math.nan) for hit in hits]
@@ -177,7 +177,7 @@ def is_level_gone(hits: Sequence[Hit]) -> bool:
 
 
 def with_strengths(
-    some: Iterable[Hit], hits: Sequence[Hit], *, pictures: Arrays, production: Arrays
+    some: Iterable[Hit], hits: Sequence[Hit], *, embeddings: Arrays, production: Arrays
 ) -> dict[int, Hit]:
     """Hits of drums whose level is gone, with the strength that is heard from their colour.
 
@@ -185,7 +185,7 @@ def with_strengths(
     ----------
     some : iterable of Hit, whose drums are asked for
     hits : sequence of Hit, all there are
-    pictures, production : callable, give the rows of ids
+    embeddings, production : callable, give the rows of ids
 
     Returns
     -------
@@ -206,7 +206,7 @@ def with_strengths(
         colour_rows = [
             colours(hit.descriptors, row) for hit, row in zip(members, production(ids), strict=True)
         ]
-        heard = hear_strengths(np.array(colour_rows), pictures(ids))
+        heard = hear_strengths(np.array(colour_rows), embeddings(ids))
         top = int(heard.argmax())
         loudness = members[top].descriptors["loudness_lkfs"]
         for hit, strength in zip(members, heard - heard[top], strict=True):

@@ -67,7 +67,7 @@ def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     if known is not None and known.sound_key == key:
         return replace(known, revision=revision, hits=hits)
     ids = np.array([hit.id for hit in hits], np.int64)
-    spaces = make_spaces(ids, store.pictures(ids), store.role_probabilities(ids))
+    spaces = make_spaces(ids, store.embeddings(ids), store.role_probabilities(ids))
     rows = {hit.id: row for row, hit in enumerate(hits)}
     return HitTable(revision, key, hits, rows, spaces)
 

@@ -75,7 +75,7 @@ class Context:
         estimated = with_strengths(
             hits.values(),
             self.table().hits,
-            pictures=self.store.pictures,
+            embeddings=self.store.embeddings,
             production=self.store.production,
         )
         return {hit_id: estimated.get(hit_id, hit) for hit_id, hit in hits.items()}

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.audio.channels import ChannelDelay, measure_delays
-from catalog.features.segmentation import outline
+from catalog.features.waveform import waveform_outline
 from catalog.library.files.cut_export import CutFile, plan_cut_export, write_cut_export
 from catalog.library.files.overrides import read_override
 from catalog.library.files.regions import (
@@ -79,7 +79,7 @@ class Takes:
         """
         files = self._any_of(hit)
         audio = decode_sides(files.path, files.mate, start=start, stop=stop)
-        return outline(audio.samples, n_points=n_points)
+        return waveform_outline(audio.samples, n_points=n_points)
 
     def n_frames(self, hit: int | str | Path) -> int:
         """Return the length in frames of the whole file of a hit.

@@ -36,7 +36,7 @@ def main(arguments: Sequence[str]) -> int:
     labels = [x for pair in zip(paths[::2], paths[1::2], strict=True) for x in read_labels(*pair)]
     examples = measure_examples(labels)
     sources, roles = (np.array([getattr(x, name) for x in labels]) for name in ("source", "role"))
-    recorded = examples.pictures[examples.is_recorded]
+    recorded = examples.embeddings[examples.is_recorded]
     unseen = held_out_probabilities(lambda mask: fit_roles(examples, mask), recorded, sources)
     named = roles != "other"
     temperature = fit_temperature(unseen[named], roles[named])

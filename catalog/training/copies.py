@@ -148,7 +148,7 @@ def print_unseen(table: PairTable, logits: np.ndarray, copy: float, unsure: floa
 
 
 def space_of(table: PairTable) -> CandidateSpace:
-    """Fit the space of candidates on the pictures of edited copies.
+    """Fit the space of candidates on the embeddings of edited copies.
 
     Parameters
     ----------
@@ -158,10 +158,10 @@ def space_of(table: PairTable) -> CandidateSpace:
     -------
     CandidateSpace
     """
-    both = [pictures for pictures in table.pictures if pictures is not None]
+    both = [embeddings for embeddings in table.embeddings if embeddings is not None]
     originals, edited = (np.stack([p[side] for p in both]).astype(np.float32) for side in (0, 1))
-    pictures, owner = np.unique(originals, axis=0, return_inverse=True)
-    return fit_space(pictures, originals, edited, owner.ravel())
+    embeddings, owner = np.unique(originals, axis=0, return_inverse=True)
+    return fit_space(embeddings, originals, edited, owner.ravel())
 
 
 if __name__ == "__main__":

@@ -17,7 +17,8 @@ from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_audio
 from catalog.audio.model import Audio
 from catalog.audio.resample import resample
-from catalog.features.onset import find_stroke, mix_to_mono
+from catalog.features.onset import find_stroke
+from catalog.features.waveform import mix_to_mono
 
 Change = Callable[[Audio, np.random.Generator], Audio]
 LIMIT_RELEASE_S = 0.05  # of the peak limiter; common practice, no source

@@ -40,10 +40,10 @@ class Label:
 
 @dataclass(frozen=True, eq=False)
 class Examples:
-    """Measured labels: `pictures[i]` belongs to `labels[owner[i]]`, recorded ones first."""
+    """Measured labels: `embeddings[i]` belongs to `labels[owner[i]]`, recorded ones first."""
 
     labels: tuple[Label, ...]
-    pictures: np.ndarray
+    embeddings: np.ndarray
     owner: np.ndarray
 
     @property
@@ -90,7 +90,7 @@ def read_labels(table: Path, folder: Path) -> list[Label]:
 
 
 def measure_examples(labels: Sequence[Label], *, n_variations: int = N_VARIATIONS) -> Examples:
-    """Take the picture of each labelled hit and of variations of it.
+    """Take the embedding of each labelled hit and of variations of it.
 
     Parameters
     ----------
@@ -105,32 +105,33 @@ def measure_examples(labels: Sequence[Label], *, n_variations: int = N_VARIATION
     recorded, varied, owner = [], [], list(range(len(labels)))
     for at, label in enumerate(labels):
         share = min(1.0, FULL_SOURCE / counts[label.source])
-        pictures = _pictures_of(label.path, round(n_variations * share), seed=at)
-        recorded.append(pictures[0])
-        varied += pictures[1:]
-        owner += [at] * (len(pictures) - 1)
+        embeddings = _embeddings_of(label.path, round(n_variations * share), seed=at)
+        recorded.append(embeddings[0])
+        varied += embeddings[1:]
+        owner += [at] * (len(embeddings) - 1)
         if sys.stderr.isatty():
             print(f"\rmeasuring {at + 1} of {len(labels)}", end="", file=sys.stderr)
     return Examples(tuple(labels), np.stack(recorded + varied), np.array(owner))
 
 
-def _pictures_of(path: Path, n_variations: int, *, seed: int) -> list[np.ndarray]:
+def _embeddings_of(path: Path, n_variations: int, *, seed: int) -> list[np.ndarray]:
     from catalog.audio.decode import decode_file
-    from catalog.features.measure import picture_of
-    from catalog.features.onset import find_stroke, mix_to_mono
+    from catalog.features.embedding import embed_mono
+    from catalog.features.onset import find_stroke
     from catalog.features.spectrogram import MAX_S
+    from catalog.features.waveform import mix_to_mono
     from catalog.training.augment import vary_hit
 
     audio = decode_file(path)
     mono = mix_to_mono(audio.samples)
     start = find_stroke(mono, sr=audio.sr).start
-    pictures = [picture_of(mono, sr=audio.sr, start=start)]
+    embeddings = [embed_mono(mono, sr=audio.sr, start=start)]
     rng = np.random.default_rng([SEED, seed])
     for _ in range(n_variations):
         varied = vary_hit(mono[start : start + round(MAX_S * audio.sr)], sr=audio.sr, rng=rng)
         at = find_stroke(varied, sr=audio.sr).start
-        pictures.append(picture_of(varied, sr=audio.sr, start=at))
-    return pictures
+        embeddings.append(embed_mono(varied, sr=audio.sr, start=at))
+    return embeddings
 
 
 def fit_roles(examples: Examples, allowed: np.ndarray, *, temperature: float = 1.0) -> RoleModel:
@@ -150,7 +151,7 @@ def fit_roles(examples: Examples, allowed: np.ndarray, *, temperature: float = 1
     roles = np.array([label.role for label in examples.labels])[examples.owner][use]
     sources = np.array([label.source for label in examples.labels])[examples.owner][use]
     return fit_role_model(
-        examples.pictures[use],
+        examples.embeddings[use],
         roles,
         weights=hit_weights(roles, sources),
         is_recorded=examples.is_recorded[use],

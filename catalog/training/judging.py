@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from catalog.features.measure import standardize_pictures
+from catalog.features.embedding import standardize_embeddings
 from catalog.matching.candidates import CandidateSpace
 from catalog.matching.classifier import BoostedTrees
 from catalog.matching.pair_features import FEATURE_NAMES
@@ -144,25 +144,26 @@ def limit_passed_by(logits: np.ndarray, share: float) -> float:
 
 
 def fit_space(
-    pictures: np.ndarray, originals: np.ndarray, edited: np.ndarray, owner: np.ndarray
+    embeddings: np.ndarray, originals: np.ndarray, edited: np.ndarray, owner: np.ndarray
 ) -> CandidateSpace:
     """Fit the space in which edits change little.
 
     Parameters
     ----------
-    pictures : np.ndarray, shape (n, N_PICTURE), of different recordings
-    originals, edited : np.ndarray, shape (m, N_PICTURE), pairs
+    embeddings : np.ndarray, shape (n, N_EMBEDDING), of different recordings
+    originals, edited : np.ndarray, shape (m, N_EMBEDDING), pairs
     owner : np.ndarray of int, shape (m,), the recording of each pair
 
     Returns
     -------
     CandidateSpace
     """
-    mean = pictures.mean(axis=0)
-    scale = pictures.std(axis=0) + 1e-3
-    moved = standardize_pictures(edited, mean, scale) - standardize_pictures(originals, mean, scale)
+    mean = embeddings.mean(axis=0)
+    scale = embeddings.std(axis=0) + 1e-3
+    moved = standardize_embeddings(edited, mean, scale)
+    moved = moved - standardize_embeddings(originals, mean, scale)
     moved = moved.astype(np.float64)
-    rows = standardize_pictures(pictures, mean, scale).astype(np.float64)
+    rows = standardize_embeddings(embeddings, mean, scale).astype(np.float64)
     far = np.zeros(len(moved))
     for fold in range(N_SPACE_FOLDS):
         left_out = owner % N_SPACE_FOLDS == fold

@@ -6,16 +6,21 @@ from collections.abc import Callable
 
 import numpy as np
 
-from catalog.features.measure import N_PICTURE, PICTURE_BLOCKS, standardize_pictures
+from catalog.features.embedding import EMBEDDING_BLOCKS, EMBEDDING_DIM, standardize_embeddings
 from catalog.library.metadata.role_model import RoleModel, likeness
 from catalog.models import ROLES
 from catalog.search.spaces import Metric
 
 # Weight of each block once its total variance is 1, chosen on held-out sources.
-STROKE_WEIGHTS = {"image": 1.0, "fine": 1.0, "low": 0.5, "scalars": 0.3}
-PLAIN_WEIGHTS = {"image": 1.0, "scalars": 0.7}
-ROLE_WEIGHTS = {"image": 1.0, "low": 0.6, "fine": 0.5, "scalars": 1.0}
-ROLE_COMPONENTS = {"image": 60, "low": 25, "fine": 60}  # the scalars go in whole
+STROKE_WEIGHTS = {
+    "spectrogram": 1.0, "fine_spectrum": 1.0, "low_spectrogram": 0.5, "timbre": 0.3,
+}  # fmt: skip
+PLAIN_WEIGHTS = {"spectrogram": 1.0, "timbre": 0.7}
+ROLE_WEIGHTS = {
+    "spectrogram": 1.0, "low_spectrogram": 0.6, "fine_spectrum": 0.5, "timbre": 1.0,
+}  # fmt: skip
+# The timbre block is used whole.
+ROLE_COMPONENTS = {"spectrogram": 60, "low_spectrogram": 25, "fine_spectrum": 60}
 N_STROKE_DIMS, N_PLAIN_DIMS = 120, 20
 WHITENING = 0.5  # 0 leaves the variances, 1 makes them equal; half needs no labels and won
 VARIANCE_FLOOR = 1e-5  # of the first component: few hits leave components of nothing
@@ -27,23 +32,23 @@ N_MEDIAN_PAIRS = 400
 TEMPERATURES = np.geomspace(0.01, 20.0, 80)
 
 
-def _standards(pictures: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and scale: scalars by deviation, picture blocks by their common spread."""
-    mean = pictures.mean(axis=0, dtype=np.float64)
-    scale = np.ones(N_PICTURE)
-    for name, block in PICTURE_BLOCKS.items():
-        if name == "scalars":
-            scale[block] = pictures[:, block].std(axis=0) + 1e-6
+def _standards(embeddings: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and scale: timbre by deviation, the other blocks by their common spread."""
+    mean = embeddings.mean(axis=0, dtype=np.float64)
+    scale = np.ones(EMBEDDING_DIM)
+    for name, block in EMBEDDING_BLOCKS.items():
+        if name == "timbre":
+            scale[block] = embeddings[:, block].std(axis=0) + 1e-6
         else:
-            scale[block] = np.sqrt(np.square(pictures[:, block] - mean[block]).sum(axis=1).mean())
+            scale[block] = np.sqrt(np.square(embeddings[:, block] - mean[block]).sum(axis=1).mean())
     return mean, scale
 
 
 def _weighting(standardized: np.ndarray, weights: dict[str, float]) -> np.ndarray:
     """Per column: block weight over the block's total deviation; 0 for blocks left out."""
-    factor = np.zeros(N_PICTURE)
+    factor = np.zeros(EMBEDDING_DIM)
     for name, weight in weights.items():
-        block = PICTURE_BLOCKS[name]
+        block = EMBEDDING_BLOCKS[name]
         factor[block] = weight / np.sqrt(np.square(standardized[:, block]).sum(axis=1).mean())
     return factor
 
@@ -57,13 +62,13 @@ def _components(rows: np.ndarray, n: int, seed: int) -> tuple[np.ndarray, np.nda
 
 
 def fit_metric(
-    pictures: np.ndarray, drums: np.ndarray, roles: np.ndarray, *, seed: int = 0
+    embeddings: np.ndarray, drums: np.ndarray, roles: np.ndarray, *, seed: int = 0
 ) -> Metric:
     """Fit both spaces.
 
     Parameters
     ----------
-    pictures : np.ndarray, shape (n, N_PICTURE)
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     drums : np.ndarray of str, shape (n, n_levels)
         each column names the drum of each hit at one level (through one microphone, through
         any); "" where a hit has no true siblings
@@ -74,8 +79,8 @@ def fit_metric(
     -------
     Metric
     """
-    mean, scale = _standards(pictures)
-    rows = standardize_pictures(pictures, mean, scale).astype(np.float64)
+    mean, scale = _standards(embeddings)
+    rows = standardize_embeddings(embeddings, mean, scale).astype(np.float64)
     strokes = _stroke_space(rows, drums, seed)
     factor = _weighting(rows, PLAIN_WEIGHTS)
     axes, variance = _components(rows * factor, N_PLAIN_DIMS, seed)
@@ -134,7 +139,7 @@ def hit_weights(roles: np.ndarray, sources: np.ndarray) -> np.ndarray:
 
 
 def fit_role_model(
-    pictures: np.ndarray,
+    embeddings: np.ndarray,
     roles: np.ndarray,
     *,
     weights: np.ndarray,
@@ -146,7 +151,7 @@ def fit_role_model(
 
     Parameters
     ----------
-    pictures : np.ndarray, shape (n, N_PICTURE), recorded hits and their variations
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM), recorded hits and their variations
     roles : np.ndarray of str, shape (n,)
     weights : np.ndarray, shape (n,), see `hit_weights`
     is_recorded : np.ndarray, bool, shape (n,); False for variations, which shape no component
@@ -161,8 +166,8 @@ def fit_role_model(
     ----------
     C. Williams and M. Seeger, "Using the Nystroem method to speed up kernel machines", NIPS 2000.
     """
-    mean, scale = _standards(pictures[is_recorded])
-    rows = standardize_pictures(pictures, mean, scale).astype(np.float64)
+    mean, scale = _standards(embeddings[is_recorded])
+    rows = standardize_embeddings(embeddings, mean, scale).astype(np.float64)
     to_inputs = _role_inputs(rows[is_recorded], seed)
     points = rows @ to_inputs
     factor = np.sqrt(ROLE_REACH / np.square(points).sum(axis=1).mean())
@@ -199,29 +204,29 @@ def _role_inputs(rows: np.ndarray, seed: int) -> np.ndarray:
             axes, _ = _components(rows * factor, ROLE_COMPONENTS[name], seed)
             parts.append(factor[:, None] * axes)
         else:
-            parts.append(np.diag(factor)[:, PICTURE_BLOCKS[name]])
+            parts.append(np.diag(factor)[:, EMBEDDING_BLOCKS[name]])
     return np.concatenate(parts, axis=1)
 
 
 def held_out_probabilities(
-    fit: Callable[[np.ndarray], RoleModel], pictures: np.ndarray, sources: np.ndarray
+    fit: Callable[[np.ndarray], RoleModel], embeddings: np.ndarray, sources: np.ndarray
 ) -> np.ndarray:
     """Judge each source by a model that has not seen it.
 
     Parameters
     ----------
     fit : callable, takes a bool mask of the hits that may be used, gives a model
-    pictures : np.ndarray, shape (n, N_PICTURE)
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     sources : np.ndarray of str, shape (n,)
 
     Returns
     -------
     np.ndarray, float32, shape (n, len(ROLES))
     """
-    result = np.zeros((len(pictures), len(ROLES)), np.float32)
+    result = np.zeros((len(embeddings), len(ROLES)), np.float32)
     for source in np.unique(sources):
         unseen = sources == source
-        result[unseen] = fit(~unseen).probabilities(pictures[unseen])
+        result[unseen] = fit(~unseen).probabilities(embeddings[unseen])
     return result
 
 

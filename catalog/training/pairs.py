@@ -13,8 +13,9 @@ import numpy as np
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import CatalogError
-from catalog.features.measure import picture_of
-from catalog.features.onset import find_stroke, mix_to_mono
+from catalog.features.embedding import embed_mono
+from catalog.features.onset import find_stroke
+from catalog.features.waveform import mix_to_mono
 from catalog.matching.pair_features import pair_features
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
@@ -38,7 +39,7 @@ class PairTable:
     drum : list of str, of the first side
     edits : list of str, joined by " + "; "" for none
     names : list of (str, str), of the files
-    pictures : list of (np.ndarray, np.ndarray), of both sides, for copies only
+    embeddings : list of (np.ndarray, np.ndarray), of both sides, for copies only
     is_dull : list of bool, made dull before anything else; such pairs teach, but set no threshold
     """
 
@@ -47,7 +48,7 @@ class PairTable:
     drum: list[str] = field(default_factory=list)
     edits: list[str] = field(default_factory=list)
     names: list[tuple[str, str]] = field(default_factory=list)
-    pictures: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
+    embeddings: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
     is_dull: list[bool] = field(default_factory=list)
 
     def add(
@@ -57,7 +58,7 @@ class PairTable:
         (met,) = compare_views([(first, second)])
         self.evidence.append(pair_features(*met))
         self.is_copy.append(is_copy)
-        for name in ("drum", "edits", "names", "pictures"):
+        for name in ("drum", "edits", "names", "embeddings"):
             getattr(self, name).append(told.get(name))
         self.is_dull.append(bool(told.get("is_dull")))
 
@@ -99,8 +100,8 @@ def dull_setting(rng: np.random.Generator) -> Setting:
     return record
 
 
-def picture_of_audio(audio: Audio) -> np.ndarray:
-    """Picture of a hit as a scan would keep it, float16.
+def embed_audio(audio: Audio) -> np.ndarray:
+    """Embedding of a hit as a scan would keep it, float16.
 
     Parameters
     ----------
@@ -108,11 +109,11 @@ def picture_of_audio(audio: Audio) -> np.ndarray:
 
     Returns
     -------
-    np.ndarray, float16, shape (N_PICTURE,)
+    np.ndarray, float16, shape (N_EMBEDDING,)
     """
     mono = mix_to_mono(audio.samples)
     start = find_stroke(mono, sr=audio.sr).start
-    return picture_of(mono, sr=audio.sr, start=start).astype(np.float16)
+    return embed_mono(mono, sr=audio.sr, start=start).astype(np.float16)
 
 
 def add_copies(
@@ -131,7 +132,7 @@ def add_copies(
     rng = np.random.default_rng([SEED, seed])
     audio = setting(_load(path))
     try:
-        original, picture = prepare_views(audio), picture_of_audio(audio)
+        original, embedding = prepare_views(audio), embed_audio(audio)
     except CatalogError:  # it sank in the noise
         return
     usable = [e for e in EDITS if e.kind != "speed" and applies(e, audio)]
@@ -147,7 +148,7 @@ def add_copies(
                 drum=drum,
                 edits=" + ".join(e.name for e in edits),
                 names=(path.name, path.name),
-                pictures=(picture, picture_of_audio(edited)),
+                embeddings=(embedding, embed_audio(edited)),
                 is_dull=setting is not _as_it_is,
             )
         except CatalogError:  # nothing of the stroke is left

@@ -45,7 +45,7 @@ class LayeredDrum:
     layers : np.ndarray, shape (n,), larger is harder
     loudness : np.ndarray, shape (n,), LKFS as recorded
     colours : np.ndarray, shape (n, n_colours), at one peak
-    pictures : np.ndarray, shape (n, n_picture), at one peak
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM), at one peak
     """
 
     source: str
@@ -53,7 +53,7 @@ class LayeredDrum:
     layers: np.ndarray
     loudness: np.ndarray
     colours: np.ndarray
-    pictures: np.ndarray
+    embeddings: np.ndarray
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -112,9 +112,9 @@ def read_layers(table: Path, folder: Path) -> list[LayeredDrum]:
         except CatalogError as err:
             print(f"left out: {err}", file=sys.stderr)
             continue
-        loudness, rows_of, pictures = (np.array(part) for part in zip(*strokes, strict=True))
+        loudness, rows_of, embeddings = (np.array(part) for part in zip(*strokes, strict=True))
         layers = np.array([float(row["layer"]) for row in members])
-        found.append(LayeredDrum(source, " ".join(names), layers, loudness, rows_of, pictures))
+        found.append(LayeredDrum(source, " ".join(names), layers, loudness, rows_of, embeddings))
     return found
 
 
@@ -122,7 +122,7 @@ def _measure(path: Path) -> tuple[float, np.ndarray, np.ndarray]:
     audio = decode_file(path)
     loudness = measure_audio(audio).descriptors["loudness_lkfs"]
     measures = measure_audio(_at_one_peak(audio))
-    return loudness, colours(measures.descriptors, measures.production), measures.picture
+    return loudness, colours(measures.descriptors, measures.production), measures.embedding
 
 
 def _at_one_peak(audio: Audio) -> Audio:
@@ -167,7 +167,7 @@ def rank_correlations(
     """
     raw = [_spearman(drum.loudness, drum.layers) for drum in drums]
     heard = [
-        _spearman(hear_strengths(drum.colours, drum.pictures, model=model), drum.layers)
+        _spearman(hear_strengths(drum.colours, drum.embeddings, model=model), drum.layers)
         for drum in drums
     ]
     return np.array(raw), np.array(heard)

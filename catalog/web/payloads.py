@@ -13,6 +13,7 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.audio.resample import resample
+from catalog.features.waveform import abs_peak, waveform_outline
 from catalog.models import ROLES, Hit
 from catalog.web.columns import columns_of, match_level, stamp_hit
 from catalog.web.labels import plain
@@ -159,14 +160,12 @@ def join_previews(previews: Sequence[bytes]) -> bytes:
 def make_peaks(audio: Audio) -> bytes:
     """Give the outline of a waveform: 64 pairs of int8 (lowest, highest), own maximum 127."""
     mono = audio.samples[:, 0] if audio.samples.shape[1] == 1 else audio.samples.mean(axis=1)
-    top = float(np.abs(mono).max()) if len(mono) else 0.0
+    top = abs_peak(mono)
     if top <= 0.0:
         return bytes(2 * N_PEAKS)
-    edges = np.linspace(0, len(mono), N_PEAKS + 1).astype(int)[:-1]
-    edges = np.minimum(edges, len(mono) - 1)
-    low = np.minimum.reduceat(mono, edges) / top
-    high = np.maximum.reduceat(mono, edges) / top
-    outline: bytes = np.round(np.stack([low, high], axis=1) * 127).astype(np.int8).tobytes()
+    rows = waveform_outline(mono[:, None], n_points=N_PEAKS)
+    rows = rows[np.arange(N_PEAKS) * len(rows) // N_PEAKS]  # a very short hit has fewer rows
+    outline: bytes = np.round(rows / top * 127).astype(np.int8).tobytes()
     return outline
 
 

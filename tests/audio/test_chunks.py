@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from catalog.audio.bext import with_bext
-from catalog.audio.chunks import bext_origin, cue_labels, cue_points
+from catalog.audio.bext import insert_bext, parse_bext_origin
 from catalog.audio.encode import encode_wav
+from catalog.audio.tags import parse_cue_labels, parse_cue_points
 from catalog.library.metadata.filename import read_chunks
 
 ORIGIN = {
@@ -36,7 +36,7 @@ def bext(**fields):
 def test_each_field_is_read_from_its_place():
     body = bext(originator="box", reference="R9", date="2020:01:31", time="08-15-00")
     struct.pack_into("<II", body, 338, 7, 1)
-    assert bext_origin(bytes(body)) == {
+    assert parse_bext_origin(bytes(body)) == {
         "originator": "box", "reference": "R9", "date": "2020-01-31", "time": "08:15:00",
         "time_reference": str((1 << 32) + 7),
     }  # fmt: skip
@@ -44,17 +44,17 @@ def test_each_field_is_read_from_its_place():
 
 @pytest.mark.parametrize("date", ["", "2020-13-01", "yesterday!", "0000-00-00"])
 def test_a_date_that_is_none_is_left_out(date):
-    assert "date" not in bext_origin(bytes(bext(date=date)))
+    assert "date" not in parse_bext_origin(bytes(bext(date=date)))
 
 
 def test_a_short_chunk_is_read_as_far_as_it_goes():
-    assert bext_origin(bytes(bext(originator="box"))[:300]) == {"originator": "box"}
-    assert bext_origin(b"") == {}
+    assert parse_bext_origin(bytes(bext(originator="box"))[:300]) == {"originator": "box"}
+    assert parse_bext_origin(b"") == {}
 
 
 def test_the_time_moves_on_with_the_part_that_is_written(tmp_path):
     path = tmp_path / "part.wav"
-    data = with_bext(wav(), description="take=3", origin=ORIGIN, sr=48_000, at=96_000)
+    data = insert_bext(wav(), description="take=3", origin=ORIGIN, sr=48_000, start=96_000)
     path.write_bytes(data)
     found = read_chunks(path)
     assert found.take == "3"
@@ -66,7 +66,7 @@ def test_the_time_moves_on_with_the_part_that_is_written(tmp_path):
 
 def test_a_reference_library_still_reads_the_audio():
     """libsndfile reads the file whose size and chunks were changed, and finds the chunk."""
-    data = with_bext(wav(), description="a stroke", origin={}, sr=48_000, at=5)
+    data = insert_bext(wav(), description="a stroke", origin={}, sr=48_000, start=5)
     with soundfile.SoundFile(io.BytesIO(data)) as file:
         assert "bext : 602" in file.extra_info
         assert np.allclose(file.read(), np.linspace(-0.5, 0.5, 100), atol=2**-23)
@@ -74,7 +74,7 @@ def test_a_reference_library_still_reads_the_audio():
 
 
 def test_a_text_is_cut_between_its_letters():
-    data = with_bext(wav(), description="é" * 200, origin={}, sr=48_000, at=0)
+    data = insert_bext(wav(), description="é" * 200, origin={}, sr=48_000, start=0)
     assert data[20 : 20 + 256].decode() == "é" * 128
 
 
@@ -85,10 +85,10 @@ def test_cue_points_come_in_order_with_their_labels():
     )
     label = struct.pack("<I", 1) + b"soft\0"
     adtl = b"adtl" + b"labl" + struct.pack("<I", len(label)) + label + b"\0"
-    assert cue_points(cue, cue_labels(adtl)) == [(100, "soft"), (900, "")]
+    assert parse_cue_points(cue, parse_cue_labels(adtl)) == [(100, "soft"), (900, "")]
 
 
 @pytest.mark.parametrize("cue", [b"", b"\xff" * 3, b"\xff" * 4, b"\xff" * 30])
 def test_a_broken_list_of_cues_does_no_harm(cue):
-    assert len(cue_points(cue, {})) <= 1
-    assert cue_labels(b"adtl" + cue) == {}
+    assert len(parse_cue_points(cue, {})) <= 1
+    assert parse_cue_labels(b"adtl" + cue) == {}

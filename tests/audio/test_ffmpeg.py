@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from catalog.audio.decode import decode_file
-from catalog.audio.ffmpeg import decode_memo
+from catalog.audio.ffmpeg import decode_with_ffmpeg
 from catalog.errors import AudioError
 from tests.signals import drum_stroke
 
@@ -52,7 +52,7 @@ def test_lossless_memos_give_the_samples_of_the_original(stroke, suffix, sample_
     wave = soundfile.read(stroke, dtype=name)[0]
     path = encode(stroke.with_suffix(suffix), wave, "alac", sample_format)
     wanted = wave / (2.0**15 if bits == 16 else 2.0**31)
-    for audio in (decode_file(path), decode_memo(path)):
+    for audio in (decode_file(path), decode_with_ffmpeg(path)):
         assert np.array_equal(audio.samples, wanted.astype(np.float32))
         assert audio.sr == SR
         assert audio.subtype == f"ALAC_{bits}"

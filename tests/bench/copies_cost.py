@@ -23,7 +23,7 @@ from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_audio
 from catalog.audio.model import Audio
 from catalog.errors import CatalogError
-from catalog.features.onset import mix_to_mono
+from catalog.features.waveform import mix_to_mono
 from catalog.training.edits import EDITS, applies, apply_edits
 
 SIZES = (5_000, 20_000, 100_000)

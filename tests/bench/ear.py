@@ -78,7 +78,7 @@ def without_near_duplicates(labels: list[fit.Label], table: Path, folder: Path) 
 def our_distances(examples: fit.Examples, shipped: bool) -> tuple[np.ndarray, ...]:
     """Stroke distances, alike distances and role probabilities, all held out unless shipped."""
     labels = examples.labels
-    recorded = examples.pictures[examples.is_recorded]
+    recorded = examples.embeddings[examples.is_recorded]
     sources = np.array([x.source for x in labels])
     n = len(labels)
     if shipped:
@@ -134,10 +134,9 @@ def print_roles(labels: tuple[fit.Label, ...], roles: np.ndarray) -> None:
 def print_cost(labels: tuple[fit.Label, ...]) -> None:
     """Milliseconds a hit for each block, the fastest of three runs."""
     from catalog.audio.decode import decode_file
-    from catalog.features import descriptors, production
-    from catalog.features import spectrogram as picture
-    from catalog.features import timbre as scalars
-    from catalog.features.onset import find_stroke, mix_to_mono
+    from catalog.features import descriptors, production, spectrogram, timbre
+    from catalog.features.onset import find_stroke
+    from catalog.features.waveform import mix_to_mono
 
     total: Counter[str] = Counter()
     some = labels[:: max(1, len(labels) // 60)]
@@ -145,16 +144,19 @@ def print_cost(labels: tuple[fit.Label, ...]) -> None:
         audio = decode_file(label.path)
         mono = mix_to_mono(audio.samples)
         stroke = find_stroke(mono, sr=audio.sr)
-        y = picture.prepare_mono(mono, sr=audio.sr, start=stroke.start)
-        powers, _ = picture.frame_powers(y)
+        y = spectrogram.prepare_mono(mono, sr=audio.sr, start=stroke.start)
+        powers, _ = spectrogram.frame_powers(y)
+        low, long_powers = spectrogram.low_band(y), spectrogram.long_frame_powers(y)
         blocks = {
             "decode": lambda: decode_file(label.path),  # noqa: B023
-            "prepare": lambda: picture.prepare_mono(mono, sr=audio.sr, start=stroke.start),  # noqa: B023
-            "image": lambda: picture.wide_image(*picture.frame_powers(y)),  # noqa: B023
-            "low image": lambda: picture.low_image(y),  # noqa: B023
-            "fine spectrum": lambda: picture.fine_spectrum(y),  # noqa: B023
-            "scalars": lambda: scalars.measure_scalars(y, powers),  # noqa: B023
-            "descriptors": lambda: descriptors.describe_hit(
+            "prepare": lambda: spectrogram.prepare_mono(mono, sr=audio.sr, start=stroke.start),  # noqa: B023
+            "spectrogram": lambda: spectrogram.band_spectrogram(*spectrogram.frame_powers(y)),  # noqa: B023
+            "low spectrogram": lambda: spectrogram.low_spectrogram(spectrogram.low_band(y)),  # noqa: B023
+            "fine spectrum": lambda: spectrogram.fine_spectrum(spectrogram.long_frame_powers(y)),  # noqa: B023
+            "timbre": lambda: timbre.measure_timbre(
+                y, powers=powers, low=low, long_powers=long_powers  # noqa: B023
+            ),
+            "descriptors": lambda: descriptors.measure_descriptors(
                 audio.samples, mono, sr=audio.sr, stroke=stroke  # noqa: B023
             ),
             "production": lambda: production.measure_production(

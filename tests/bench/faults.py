@@ -26,7 +26,8 @@ from catalog.audio.decode import AUDIO_SUFFIXES, decode_file
 from catalog.audio.resample import resample
 from catalog.errors import CatalogError
 from catalog.features.faults import find_faults, find_raw_peak
-from catalog.features.onset import find_stroke, mix_to_mono
+from catalog.features.onset import find_stroke
+from catalog.features.waveform import mix_to_mono
 
 MANY_STROKES = (
     "vibra", "guiro", "shaker", "maraca", "cabasa", "roll", "tamb", "scratch", "whistle", "swirl",

@@ -27,7 +27,7 @@ N_STROKES = 64
 BATCH = 1000  # hits in one insert
 SPREAD = 0.1  # of a number in Hz or s against its stroke's, as a share of it
 SPREAD_DB = 2.0  # of a level
-PICTURE_SPREAD = 0.5  # of each number of the picture; strokes differ by more
+EMBEDDING_SPREAD = 0.5  # of each number of the embedding; strokes differ by more
 N_CROWDS = 12  # on the map
 
 
@@ -101,7 +101,7 @@ def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator)
     for first in range(len(rows), n_hits, BATCH):
         made = range(first, min(first + BATCH, n_hits))
         place = folder / f"sitting_{first:06d}"
-        moved = rng.normal(0, PICTURE_SPREAD, (len(made), len(numbers[1][0]) // 2))
+        moved = rng.normal(0, EMBEDDING_SPREAD, (len(made), len(numbers[1][0]) // 2))
         with store.writing() as db:
             hits = []
             for k, i in enumerate(made):
@@ -111,8 +111,8 @@ def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator)
                     home = place / f"{k:04d}"
                     home.parent.mkdir(exist_ok=True)
                     os.symlink(source.parent, home)
-                picture, *rest = numbers[row["id"]]
-                picture = (np.frombuffer(picture, "<f2") + moved[k]).astype("<f2").tobytes()
+                embedding, *rest = numbers[row["id"]]
+                embedding = (np.frombuffer(embedding, "<f2") + moved[k]).astype("<f2").tobytes()
                 change = {
                     "id": i + 1,
                     "path": str(home / source.name),
@@ -122,7 +122,7 @@ def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator)
                     "role": ROLES[i % len(ROLES)],
                     "descriptors": _vary(row["descriptors"], rng),
                 }
-                hits.append((tuple((row | change).values()), (i + 1, picture, *rest)))
+                hits.append((tuple((row | change).values()), (i + 1, embedding, *rest)))
             db.executemany(hit_sql, [hit for hit, _ in hits])
             db.executemany(numbers_sql, [one for _, one in hits])
 

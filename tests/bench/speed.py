@@ -132,18 +132,18 @@ def measured_strokes(roots: list[Path], n: int) -> list[tuple[Audio, Measures]]:
 def make_store(place: Path, strokes: list[tuple[Audio, Measures]], n_hits: int) -> None:
     """A store of hits with the numbers of real strokes, slightly moved; no files."""
     rng = np.random.default_rng(0)
-    width = strokes[0][1].picture.std()
+    width = strokes[0][1].embedding.std()
     with Store.open(place) as store:
         for at in range(0, n_hits, 1000):
             rows = []
             for i in range(at, min(at + 1000, n_hits)):
                 audio, m = strokes[i % len(strokes)]
-                moved = m.picture + rng.normal(0, 0.1 * width, m.picture.shape)
+                moved = m.embedding + rng.normal(0, 0.1 * width, m.embedding.shape)
                 chance = rng.dirichlet(np.full(len(ROLES), 0.1)).astype(np.float32)
                 rows.append(MeasuredFile(
                     f"/made/{i // FOLDERS_OF}/{i}.wav", 1, i, f"{i:064x}", audio.sr,
                     audio.samples.shape[1], audio.container, audio.subtype,
-                    replace(m, picture=moved.astype(np.float32)),
+                    replace(m, embedding=moved.astype(np.float32)),
                     Provenance(f"Sitting {i % 7}", f"drum {i % 40}"),
                     ROLES[int(chance.argmax())], float(chance.max()), "sound", chance,
                 ))  # fmt: skip

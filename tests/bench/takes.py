@@ -22,8 +22,9 @@ from scipy.signal import butter, sosfilt
 
 from catalog.audio.decode import decode_file
 from catalog.errors import CatalogError
-from catalog.features.onset import find_stroke, mix_to_mono
-from catalog.features.segmentation import find_regions
+from catalog.features.onset import find_stroke
+from catalog.features.segmentation import segment_take
+from catalog.features.waveform import mix_to_mono
 
 WITHIN_S = 0.002  # an onset further away is another
 KEEP_DB = -40.0
@@ -126,7 +127,7 @@ def build(paths, rng, *, ringing: bool, talking: bool):
 
 
 def judge(score: Score, name: str, take, sr, onsets, fallen) -> None:
-    regions = find_regions(take, sr=sr)
+    regions = segment_take(take, sr=sr)
     found = np.array([r.onset for r in regions])
     used = set()
     for k, onset in enumerate(onsets):
@@ -161,7 +162,7 @@ def finished(folder: Path) -> tuple[int, list[str]]:
         except CatalogError:
             continue
         n += 1
-        regions = find_regions(mix_to_mono(audio.samples), sr=audio.sr)
+        regions = segment_take(mix_to_mono(audio.samples), sr=audio.sr)
         if len(regions) > 1:
             cut.append(
                 f"{path.relative_to(folder)}: {[round(r.onset / audio.sr, 3) for r in regions]}"

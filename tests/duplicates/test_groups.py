@@ -31,7 +31,7 @@ def make_hit(hit_id: int, **changes) -> Hit:
 
 def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, **more):
     audio = [Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT") for y in sounds]
-    rows = np.stack([measure_audio(a).picture for a in audio])
+    rows = np.stack([measure_audio(a).embedding for a in audio])
     ids = np.arange(len(sounds)) + 1
     hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
     return group_copies(
@@ -53,7 +53,7 @@ def test_equal_bytes_are_copies_with_full_evidence():
 
 def test_a_hit_that_cannot_be_read_is_in_no_group():
     y = drum_stroke(120)
-    rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).picture] * 2)
+    rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).embedding] * 2)
     decisions = Decisions()
     hits = [make_hit(1), make_hit(2)]
     assert group_copies(hits, project_embeddings(rows), lambda hit: None, decisions=decisions) == []

@@ -13,7 +13,7 @@ from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features import descriptors as d
 from catalog.features.measure import measure_audio
-from catalog.features.timbre import energy_to_come
+from catalog.features.timbre import remaining_energy
 from tests.oracles import energy_left
 from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
 
@@ -40,7 +40,7 @@ def test_an_exponential_falls_20_db_in_a_third_of_its_t60():
 def test_energy_to_come_is_the_plain_sum(values):
     samples = np.array(values, np.float64)
     if np.square(samples).sum() > 1e-20:
-        assert energy_to_come(np.square(samples)) == pytest.approx(energy_left(samples), abs=1e-9)
+        assert remaining_energy(np.square(samples)) == pytest.approx(energy_left(samples), abs=1e-9)
 
 
 @pytest.mark.parametrize(("sr", "drop"), [(0, 20), (SR, 0), (SR, -3)])
@@ -58,7 +58,9 @@ def test_a_linear_rise_takes_four_fifths_of_its_length_from_10_to_90_percent():
 
 def test_length_is_where_the_level_passes_minus_60_db():
     y = decaying_noise(0.4, seed=3, length_s=1.5)
-    assert d.length(y, sr=SR) == pytest.approx(0.4, abs=0.03)  # blocks of 10 ms, noise of +-2 dB
+    assert d.length_above_floor(y, sr=SR) == pytest.approx(
+        0.4, abs=0.03
+    )  # blocks of 10 ms, noise of +-2 dB
 
 
 @pytest.mark.parametrize("hz", [55.0, 62.0, 110.0, 233.1, 400.0])

@@ -17,7 +17,7 @@ from tests.signals import SR, decaying_noise
 def test_a_fall_reaches_a_share_where_the_plain_sum_does(n, share, seed):
     samples = np.random.default_rng(seed).normal(size=n)
     plain = [left > share for left in energy_left(samples)]
-    assert e.fall_of(samples).reaches(share) == sum(plain)
+    assert e.energy_decay(samples).reaches(share) == sum(plain)
 
 
 @pytest.mark.parametrize("n", [1, 7, 16, 17, 1000])

@@ -8,14 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
-from catalog.features.onset import (
-    LEAD_S,
-    find_stroke,
-    first_beyond,
-    highest,
-    loudest_at,
-    mix_to_mono,
-)
+from catalog.features.onset import LEAD_S, find_stroke
+from catalog.features.waveform import abs_peak, abs_peak_index, first_above, mix_to_mono
 from tests.signals import SR, as_frames, decaying_noise
 
 STROKE = decaying_noise(0.3, seed=1)
@@ -72,11 +66,11 @@ def test_the_first_sample_beyond_a_limit_is_found_however_late(n, loud, limit):
     y = np.zeros(n)
     y[[at for at in loud if at < n]] = -0.5
     beyond = np.flatnonzero(np.abs(y) > limit)
-    assert first_beyond(y, limit) == (beyond[0] if len(beyond) else n)
+    assert first_above(y, limit) == (beyond[0] if len(beyond) else n)
 
 
 @given(st.lists(st.integers(-4, 4), min_size=1, max_size=40))
 def test_the_loudest_sample_is_the_first_of_the_largest_size(values):
     samples = np.array(values, np.float32) / 4
-    assert loudest_at(samples) == int(np.argmax(np.abs(samples)))  # numpy's own, one pass more
-    assert highest(samples) == abs(samples[loudest_at(samples)])
+    assert abs_peak_index(samples) == int(np.argmax(np.abs(samples)))  # numpy's own, one pass more
+    assert abs_peak(samples) == abs(samples[abs_peak_index(samples)])

@@ -6,7 +6,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
-from catalog.features.production import LOWEST_DB, PRODUCTION_NAMES, TRACES, measure_production
+from catalog.features.production import (
+    LOWEST_DB,
+    PRODUCTION_DESCRIPTORS,
+    PRODUCTION_NAMES,
+    measure_production,
+)
 
 SR = 44_100
 
@@ -23,8 +28,15 @@ def measured(samples: np.ndarray, *, sr: int = SR, onset: int = 0) -> dict[str, 
 
 
 def test_names_are_unique_and_every_trace_has_a_side() -> None:
-    assert len(set(PRODUCTION_NAMES)) == len(TRACES) == 42
-    assert {t.side for t in TRACES} == {"width", "level", "bandwidth", "noise", "room", "tone"}
+    assert len(set(PRODUCTION_NAMES)) == len(PRODUCTION_DESCRIPTORS) == 42
+    assert {t.side for t in PRODUCTION_DESCRIPTORS} == {
+        "width",
+        "level",
+        "bandwidth",
+        "noise",
+        "room",
+        "tone",
+    }
 
 
 @given(
@@ -113,7 +125,7 @@ def test_the_floor_is_that_before_the_stroke() -> None:
 def test_gain_moves_absolute_levels_and_nothing_else(gain_db: float) -> None:
     x = 0.2 * noise(n_channels=2, decay_s=0.3)  # its end stays above the lowest level
     plain, louder = measured(x), measured(x * 10 ** (gain_db / 20))
-    for trace in TRACES:
+    for trace in PRODUCTION_DESCRIPTORS:
         moved = louder[trace.name] - plain[trace.name]
         if trace.unit == "dBFS" and not trace.name.startswith("floor"):
             assert moved == pytest.approx(gain_db, abs=0.6), trace.name

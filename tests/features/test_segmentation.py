@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
-from catalog.features.onset import may_hold_several
-from catalog.features.segmentation import _Rise, _sift, find_regions, outline
+from catalog.features.onset import may_hold_multiple_onsets
+from catalog.features.segmentation import _Rise, _sift, segment_take
+from catalog.features.waveform import waveform_outline
 from tests.signals import SR, decaying_sine, drum_stroke
 
 LEAD = round(0.01 * SR)  # of silence at the start of `drum_stroke`
@@ -34,7 +35,7 @@ def strokes_at(times_s, strengths=(1.0, 0.15, 0.6, 0.05)):
 
 
 def onsets_s(take):
-    return [region.onset / SR for region in find_regions(take, sr=SR)]
+    return [region.onset / SR for region in segment_take(take, sr=SR)]
 
 
 def test_soft_and_loud_strokes_are_found_where_they_were_laid():
@@ -44,7 +45,7 @@ def test_soft_and_loud_strokes_are_found_where_they_were_laid():
 
 def test_regions_never_overlap_and_hold_the_decay_down_to_forty_db():
     take = lay(strokes_at(AT_S))
-    regions = find_regions(take, sr=SR)
+    regions = segment_take(take, sr=SR)
     assert all(a.stop <= b.start for a, b in itertools.pairwise(regions))
     for region, (at_s, stroke) in zip(regions, strokes_at(AT_S), strict=True):
         level = np.abs(stroke)
@@ -55,12 +56,12 @@ def test_regions_never_overlap_and_hold_the_decay_down_to_forty_db():
 
 @pytest.mark.parametrize("length_s", [0.1, 0.7, 3.0])
 def test_one_stroke_is_no_take(length_s):
-    assert find_regions(lay(strokes_at([0.05]), n_s=length_s), sr=SR) == ()
+    assert segment_take(lay(strokes_at([0.05]), n_s=length_s), sr=SR) == ()
 
 
 @pytest.mark.parametrize("take", [np.zeros(2 * SR, np.float32), lay([], n_s=2.0)])
 def test_silence_and_noise_hold_no_strokes(take):
-    assert find_regions(take, sr=SR) == ()
+    assert segment_take(take, sr=SR) == ()
 
 
 def test_a_flam_counts_as_one_stroke():
@@ -80,7 +81,7 @@ def test_a_roll_stays_in_one_piece():
 def test_a_beater_that_bounced_belongs_to_its_stroke(strength, n_more):
     bounce = (1.5 + 0.08, strength * drum_stroke(150, seed=7)[LEAD:])
     take = lay([*strokes_at(AT_S, strengths=(1.0,)), bounce])
-    regions = find_regions(take, sr=SR)
+    regions = segment_take(take, sr=SR)
     assert len(regions) == len(AT_S) + n_more
     if not n_more:
         assert [r.onset / SR for r in regions] == pytest.approx(AT_S, abs=WITHIN / SR)
@@ -126,8 +127,8 @@ def test_something_that_swells_is_no_stroke():
 def test_gain_and_polarity_move_no_stroke(gain, flip):
     take = lay(strokes_at([0.4, 1.5, 2.6]), n_s=3.5)
     louder = (take * gain * flip).astype(np.float32)
-    assert [r.onset for r in find_regions(louder, sr=SR)] == [
-        r.onset for r in find_regions(take, sr=SR)
+    assert [r.onset for r in segment_take(louder, sr=SR)] == [
+        r.onset for r in segment_take(take, sr=SR)
     ]
 
 
@@ -137,7 +138,7 @@ def test_strokes_are_found_at_other_rates(sr):
     for at_s in (0.3, 1.8):
         stroke = drum_stroke(150, sr=sr)[round(0.01 * sr) :]
         take[round(at_s * sr) :][: len(stroke)] += stroke
-    found = [region.onset / sr for region in find_regions(take.astype(np.float32), sr=sr)]
+    found = [region.onset / sr for region in segment_take(take.astype(np.float32), sr=sr)]
     assert found == pytest.approx([0.3, 1.8], abs=0.002)
 
 
@@ -153,7 +154,7 @@ def two_tones(*, apart_hz):
 def test_a_drum_that_beats_is_kept_until_it_has_rung_out():
     drum = two_tones(apart_hz=3.0)
     take = lay([(0.4, drum), (3.4, drum)], n_s=6.0, room=2e-5)
-    first, second = find_regions(take, sr=SR)
+    first, second = segment_take(take, sr=SR)
     assert [first.onset / SR, second.onset / SR] == pytest.approx([0.4, 3.4], abs=WITHIN / SR)
     level = np.sqrt(np.convolve(drum**2, np.ones(SR // 50) / (SR // 50), "same"))
     last = int(np.flatnonzero(level > level.max() * 0.01)[-1])
@@ -164,7 +165,7 @@ def test_a_region_ends_where_talk_begins():
     t = np.arange(round(0.8 * SR)) / SR
     hum = 0.05 * np.sin(2 * np.pi * 160 * t) * np.sin(np.pi * t / 0.8) ** 2
     take = lay([*strokes_at([0.4, 3.8]), (2.0, hum)], room=2e-6)
-    first, _ = find_regions(take, sr=SR)
+    first, _ = segment_take(take, sr=SR)
     assert 1.0 * SR < first.stop < 2.2 * SR
 
 
@@ -174,22 +175,22 @@ def test_a_ring_that_is_cut_off_is_no_second_stroke():
     hit = 0.5 * np.sin(2 * np.pi * 70 * t) * np.exp(-t / 0.3)
     hit[: SR // 200] += 0.2 * np.random.default_rng(1).normal(size=SR // 200)
     hit[round(0.4 * SR) :] += 0.003
-    assert find_regions(hit.astype(np.float32), sr=SR) == ()
+    assert segment_take(hit.astype(np.float32), sr=SR) == ()
 
 
 def test_the_quick_look_passes_what_the_close_one_must_see():
-    assert may_hold_several(lay(strokes_at(AT_S)), sr=SR)
-    assert not may_hold_several(lay(strokes_at([0.05])), sr=SR)
+    assert may_hold_multiple_onsets(lay(strokes_at(AT_S)), sr=SR)
+    assert not may_hold_multiple_onsets(lay(strokes_at([0.05])), sr=SR)
 
 
 def test_a_rate_of_nothing_is_refused():
     with pytest.raises(ParameterError, match="sr=0 must be above 0"):
-        find_regions(np.zeros(10, np.float32), sr=0)
+        segment_take(np.zeros(10, np.float32), sr=0)
 
 
 def test_the_outline_holds_the_highest_and_lowest_of_each_stretch():
     samples = np.array([[0.0, 0.5], [-0.25, 0.0], [1.0, 0.0], [0.0, -1.0]], np.float32)
-    assert outline(samples, n_points=2).tolist() == [[-0.25, 0.5], [-1.0, 1.0]]
-    assert len(outline(samples, n_points=100)) == 4
+    assert waveform_outline(samples, n_points=2).tolist() == [[-0.25, 0.5], [-1.0, 1.0]]
+    assert len(waveform_outline(samples, n_points=100)) == 4
     with pytest.raises(ParameterError, match="n_points=0 must be at least 1"):
-        outline(samples, n_points=0)
+        waveform_outline(samples, n_points=0)

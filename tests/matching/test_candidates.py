@@ -62,7 +62,7 @@ def test_every_one_of_many_equal_points_is_in_a_pair():
 
 
 def test_a_space_fitted_on_other_embeddings_is_refused(monkeypatch):
-    monkeypatch.setattr(candidates, "PICTURE_VERSION", -1)
+    monkeypatch.setattr(candidates, "EMBEDDING_VERSION", -1)
     load_space.cache_clear()
     with pytest.raises(StoreError, match="fitted on embeddings of another version"):
         load_space()

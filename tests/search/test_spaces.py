@@ -6,15 +6,16 @@ import numpy as np
 import pytest
 
 from catalog.audio.model import Audio
-from catalog.features.measure import N_PICTURE, measure_audio
+from catalog.features.embedding import EMBEDDING_DIM
+from catalog.features.measure import measure_audio
 from catalog.library.metadata.role_model import load_role_model, role_probabilities
 from catalog.models import ROLES
 from catalog.search import spaces as m
 from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
 
 
-def pictures_of(*sounds: np.ndarray) -> np.ndarray:
-    rows = [measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).picture for y in sounds]
+def embeddings_of(*sounds: np.ndarray) -> np.ndarray:
+    rows = [measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).embedding for y in sounds]
     return np.stack(rows)
 
 
@@ -22,7 +23,7 @@ def pictures_of(*sounds: np.ndarray) -> np.ndarray:
 def spaces() -> m.Spaces:
     drums = [drum_stroke(hz, seed=s) for hz in (60, 180) for s in range(3)]
     cymbals = [decaying_noise(t, seed=s) for t in (0.08, 0.5) for s in range(3)]
-    rows = pictures_of(*drums, *cymbals)
+    rows = embeddings_of(*drums, *cymbals)
     return m.make_spaces(np.arange(12) * 10, rows, role_probabilities(rows))
 
 
@@ -43,13 +44,13 @@ def test_both_distances_are_symmetric_and_the_first_is_0_to_itself(spaces):
 
 def test_a_gain_does_not_move_a_hit():
     y = drum_stroke(100)
-    rows = pictures_of(y, 0.1 * y, drum_stroke(101, seed=9))
+    rows = embeddings_of(y, 0.1 * y, drum_stroke(101, seed=9))
     spaces = m.make_spaces(np.arange(3), rows, role_probabilities(rows))
     assert m.stroke_distances(spaces, 0)[1] < 0.02 * m.stroke_distances(spaces, 0)[2]
 
 
 def test_projecting_in_parts_is_the_same_as_at_once(spaces, monkeypatch):
-    rows = np.random.default_rng(0).uniform(0, 1, (50, N_PICTURE)).astype(np.float32)
+    rows = np.random.default_rng(0).uniform(0, 1, (50, EMBEDDING_DIM)).astype(np.float32)
     roles = np.full((50, len(ROLES)), 1 / len(ROLES), np.float32)
     whole = m.make_spaces(np.arange(50), rows, roles)
     monkeypatch.setattr(m, "ROWS_AT_ONCE", 7)
@@ -69,7 +70,7 @@ def test_a_saved_metric_is_loaded_as_it_was(tmp_path, monkeypatch):
 
 
 def test_role_probabilities_are_probabilities():
-    rows = pictures_of(drum_stroke(55), decaying_noise(0.06, seed=1), decaying_sine(900, 0.2))
+    rows = embeddings_of(drum_stroke(55), decaying_noise(0.06, seed=1), decaying_sine(900, 0.2))
     p = role_probabilities(rows)
     assert p.shape == (3, len(ROLES))
     assert p.min() >= 0
@@ -77,7 +78,7 @@ def test_role_probabilities_are_probabilities():
 
 
 def test_a_low_drum_is_heard_as_a_drum_and_short_noise_as_no_kick():
-    p = role_probabilities(pictures_of(drum_stroke(55), decaying_noise(0.06, seed=1)))
+    p = role_probabilities(embeddings_of(drum_stroke(55), decaying_noise(0.06, seed=1)))
     kick, tom = ROLES.index("kick"), ROLES.index("tom")
     assert p[0, kick] + p[0, tom] > 0.5
     assert p[1, kick] < 0.1

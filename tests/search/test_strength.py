@@ -52,7 +52,7 @@ def test_harder_strokes_at_one_peak_are_heard_as_harder():
     for first in range(0, 40, 10):
         measures = [measured(at_one_peak(struck(s, seed=first))) for s in ORDER]
         rows = np.array([colours(m.descriptors, m.production) for m in measures])
-        heard = hear_strengths(rows, np.array([m.picture for m in measures]))
+        heard = hear_strengths(rows, np.array([m.embedding for m in measures]))
         assert heard.mean() == pytest.approx(0.0, abs=STEP_LU)
         assert np.corrcoef(heard, np.log(ORDER))[0, 1] > 0.8
         assert heard[-1] - heard[0] > 3.0
@@ -70,7 +70,7 @@ def test_one_recording_at_several_gains_is_of_one_strength():
     y = at_one_peak(struck(0.5))
     measures = [measured(y * g) for g in (0.999, 1.0, 0.998)]
     rows = np.array([colours(m.descriptors, m.production) for m in measures])
-    assert set(hear_strengths(rows, np.array([m.picture for m in measures]))) == {0.0}
+    assert set(hear_strengths(rows, np.array([m.embedding for m in measures]))) == {0.0}
 
 
 def test_a_number_that_is_not_defined_says_nothing():

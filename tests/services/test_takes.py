@@ -10,7 +10,7 @@ import pytest
 
 from catalog import Catalog, ParameterError, StoreError
 from catalog.__main__ import main
-from catalog.audio.bext import with_bext
+from catalog.audio.bext import insert_bext
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from tests.signals import as_frames, drum_stroke
@@ -28,7 +28,9 @@ def take_bytes(*, n_channels=1):
         samples[at : at + len(stroke)] += stroke
     frames = as_frames(samples.astype(np.float32), n_channels)
     frames[:, 1:] *= -0.9
-    return with_bext(encode_wav(frames, sr=SR), description="take=4", origin=ORIGIN, sr=SR, at=0)
+    return insert_bext(
+        encode_wav(frames, sr=SR), description="take=4", origin=ORIGIN, sr=SR, start=0
+    )
 
 
 @pytest.fixture
@@ -223,7 +225,7 @@ def test_two_days_under_one_name_are_two_sessions(folder, tmp_path):
         [("2021-05-04", "22:30:00"), ("2021-05-05", "00:20:00"), ("2021-05-05", "11:00:00")]
     ):
         wav = encode_wav(as_frames(drum_stroke(90, seed=number, sr=SR)), sr=SR)
-        data = with_bext(wav, description="", origin={"date": date, "time": time}, sr=SR, at=0)
+        data = insert_bext(wav, description="", origin={"date": date, "time": time}, sr=SR, start=0)
         (folder / "Cellar" / f"tom_{number}.wav").write_bytes(data)
     (folder / "Cellar" / "snare.wav").unlink()
     with Catalog.open(tmp_path / "days.sqlite") as cat:

@@ -1,4 +1,4 @@
-"""Fitting on made-up pictures whose right answer is known."""
+"""Fitting on made-up embeddings whose right answer is known."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 
 from catalog.audio.encode import encode_wav
 from catalog.errors import ParameterError
-from catalog.features.measure import N_PICTURE
+from catalog.features.embedding import EMBEDDING_DIM
 from catalog.library.metadata.role_model import likeness
 from catalog.models import ROLES
 from catalog.search.spaces import make_spaces, stroke_distances
@@ -19,10 +19,10 @@ from tests.signals import SR, as_frames, decaying_noise, drum_stroke
 
 
 def made_up(n_drums: int = 12, n_strokes: int = 6):
-    """Pictures that differ between drums in some columns and between strokes in others."""
+    """Embeddings that differ between drums in some columns and between strokes in others."""
     rng = np.random.default_rng(3)
     drum = np.repeat(np.arange(n_drums), n_strokes)
-    rows = 0.01 * rng.normal(size=(len(drum), N_PICTURE))
+    rows = 0.01 * rng.normal(size=(len(drum), EMBEDDING_DIM))
     rows[:, 40:44] += rng.normal(size=(n_drums, 4))[drum]
     rows[:, 100] += 2.0 * rng.normal(size=len(drum))  # strength: large, and within every drum
     return rows.astype(np.float32), drum
@@ -47,14 +47,14 @@ def test_what_varies_within_drums_counts_less_after_fitting():
 def test_roles_are_learned_and_unseen_ones_never_said():
     rng = np.random.default_rng(0)
     roles = np.repeat(["kick", "snare", "ride"], 40)
-    rows = 0.1 * rng.normal(size=(120, N_PICTURE))
+    rows = 0.1 * rng.normal(size=(120, EMBEDDING_DIM))
     rows[:, 5:8] += np.repeat(np.eye(3), 40, axis=0)
     weights = learn.hit_weights(roles, np.tile(["a", "b"], 60))
     model = learn.fit_role_model(rows, roles, weights=weights, is_recorded=np.ones(120, bool))
     p = model.probabilities(rows.astype(np.float32))
     assert (np.array(ROLES)[p.argmax(axis=1)] == roles).mean() > 0.95
     assert p[:, ROLES.index("china")].max() == 0.0
-    unlike = model.probabilities(50.0 + np.zeros((1, N_PICTURE), np.float32))
+    unlike = model.probabilities(50.0 + np.zeros((1, EMBEDDING_DIM), np.float32))
     assert unlike[unlike > 0] == pytest.approx(np.full(3, 1 / 3), abs=1e-3)  # it says so
 
 
@@ -94,7 +94,7 @@ def test_each_source_is_judged_by_a_model_that_has_not_seen_it():
         return Judge()
 
     sources = np.array(["a", "b", "a"])
-    learn.held_out_probabilities(fit_one, np.zeros((3, N_PICTURE)), sources)
+    learn.held_out_probabilities(fit_one, np.zeros((3, EMBEDDING_DIM)), sources)
     assert [mask.tolist() for mask in seen] == [[False, True, False], [True, False, True]]
 
 

@@ -6,23 +6,24 @@ import math
 
 import numpy as np
 
+from catalog.audio.model import FLOAT_SUBTYPES
 from catalog.features.faults.hum import find_hum
 from catalog.features.faults.kinds import Fault, make_fault
 from catalog.features.faults.samples import (
     find_clipping,
-    find_mirrored,
-    find_offset,
-    find_overs,
-    find_silent,
+    find_dc_offset,
+    find_intersample_overs,
+    find_inverted_channels,
+    find_silent_channels,
 )
 from catalog.features.faults.timeline import (
-    find_before,
     find_cut_start,
     find_end,
-    find_second,
-    trace_course,
+    find_faults_before,
+    find_second_onset,
+    trace_timeline,
 )
-from catalog.features.onset import OFFSET_STRIDE, middle_of
+from catalog.features.waveform import OFFSET_STRIDE, median
 
 
 def find_faults(
@@ -45,23 +46,23 @@ def find_faults(
     ranges = samples.min(axis=0), samples.max(axis=0)
     peaks = np.maximum(ranges[1], -ranges[0])
     length_s = len(samples) / sr
-    faults = find_silent(peaks, length_s=length_s)
-    mono = mono - middle_of(mono[::OFFSET_STRIDE])
-    course = trace_course(mono, sr=sr)
+    faults = find_silent_channels(peaks, length_s=length_s)
+    mono = mono - median(mono[::OFFSET_STRIDE])
+    course = trace_timeline(mono, sr=sr)
     if course.top <= 0:
         return tuple(faults)
     rise = course.rise * course.block
     clipped = find_clipping(samples, ranges, sr=sr)
     faults += clipped
-    if not clipped and subtype not in FLOATS:
-        faults += find_overs(samples, sr=sr, peak=float(peaks.max()))
-    faults += find_offset(samples, sr=sr, rise=rise)
-    faults += find_mirrored(samples, sr=sr, rise=rise)
+    if not clipped and subtype not in FLOAT_SUBTYPES:
+        faults += find_intersample_overs(samples, sr=sr, peak=float(peaks.max()))
+    faults += find_dc_offset(samples, sr=sr, rise=rise)
+    faults += find_inverted_channels(samples, sr=sr, rise=rise)
     hum = find_hum(mono, sr=sr, rise=rise)
     faults += hum
-    faults += find_before(course)
+    faults += find_faults_before(course)
     faults += find_cut_start(course)
-    faults += find_second(course)
+    faults += find_second_onset(course)
     faults += [fault for fault in find_end(course) if not (hum and fault.kind == "floor")]
     return tuple(sorted(faults, key=lambda fault: -fault.weight))
 
@@ -70,9 +71,6 @@ LOW_DBFS, HIGH_DBFS = -12.0, -6.0  # raw peak when recording: common practice, n
 
 
 LEAST_DBFS = -40.0  # where a take that is too low is as bad as one that touches full scale
-
-
-FLOATS = ("FLOAT", "DOUBLE")  # have room above full scale
 
 
 def find_raw_peak(peak: float, *, subtype: str, at_s: float = 0.0) -> list[Fault]:
@@ -89,7 +87,7 @@ def find_raw_peak(peak: float, *, subtype: str, at_s: float = 0.0) -> list[Fault
     list of Fault, at most one
     """
     level = 20 * math.log10(max(peak, 1e-9))
-    if LOW_DBFS <= level <= HIGH_DBFS or (subtype in FLOATS and level > HIGH_DBFS):
+    if LOW_DBFS <= level <= HIGH_DBFS or (subtype in FLOAT_SUBTYPES and level > HIGH_DBFS):
         return []
     fault = make_fault("raw_peak", level, at_s=at_s)
     if level < LOW_DBFS:

@@ -11,7 +11,7 @@ class Fault(NamedTuple):
 
     Attributes
     ----------
-    kind : str, a key of `KINDS`
+    kind : str, a key of `FAULT_KINDS`
     at_s : float, seconds from the start of what was measured
     length_s : float, seconds; 0 where it is a moment
     value : float, in the unit of its kind
@@ -50,7 +50,7 @@ class FaultKind:
 
 # Limits are common practice, no source, unless said. They are set by what can be heard or must be
 # mended, not fitted to any recording.
-KINDS: dict[str, FaultKind] = {
+FAULT_KINDS: dict[str, FaultKind] = {
     "clipped": FaultKind(
         "clipped", "samples", "cut flat at the top, all runs together", 3, 60,
         "record again with less gain",
@@ -111,7 +111,7 @@ def make_fault(
     kind: str, value: float, *, at_s: float, length_s: float = 0.0, channel: int = -1
 ) -> Fault:
     """Give a fault the weight that its number has among those of its kind."""
-    k = KINDS[kind]
+    k = FAULT_KINDS[kind]
     share = min(max((value - k.least) / (k.most - k.least), 0.0), 1.0)
     weight = LEAST_WEIGHT + (1.0 - LEAST_WEIGHT) * share
     return Fault(
@@ -119,6 +119,6 @@ def make_fault(
     )
 
 
-def later(faults: tuple[Fault, ...], by_s: float) -> tuple[Fault, ...]:
+def shift_faults(faults: tuple[Fault, ...], by_s: float) -> tuple[Fault, ...]:
     """Give faults of a part of a file their places in the whole file."""
     return tuple(fault._replace(at_s=round(fault.at_s + by_s, 5)) for fault in faults)

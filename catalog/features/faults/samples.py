@@ -94,7 +94,7 @@ def _quantisation(y: np.ndarray, at: int) -> float:
     return float(steps.min()) if len(steps) else 1.0 / 128
 
 
-def find_overs(samples: np.ndarray, *, sr: int, peak: float) -> list[Fault]:
+def find_intersample_overs(samples: np.ndarray, *, sr: int, peak: float) -> list[Fault]:
     """Find true peaks above full scale where no sample is above it.
 
     Parameters
@@ -164,7 +164,7 @@ def _between() -> np.ndarray:
     return np.asarray(weights, dtype=np.float32)
 
 
-def find_offset(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
+def find_dc_offset(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
     """Find an offset that stays the same through the second half of the file.
 
     Parameters
@@ -198,7 +198,7 @@ def find_offset(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
     ]  # fmt: skip
 
 
-def find_silent(peaks: np.ndarray, *, length_s: float) -> list[Fault]:
+def find_silent_channels(peaks: np.ndarray, *, length_s: float) -> list[Fault]:
     """Find channels that hold nothing, or next to nothing.
 
     Parameters
@@ -221,7 +221,7 @@ def find_silent(peaks: np.ndarray, *, length_s: float) -> list[Fault]:
     return faults
 
 
-def find_mirrored(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
+def find_inverted_channels(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
     """Find a channel that is the mirror image of the first one.
 
     Parameters
@@ -239,13 +239,13 @@ def find_mirrored(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
     part = samples[rise : rise + max(2, round(PAIR_S * sr))]
     faults = []
     for channel in range(1, samples.shape[1]):
-        likeness = likeness_at_best_lag(part[:, 0], part[:, channel], max_lag=round(LAG_S * sr))
+        likeness = peak_correlation(part[:, 0], part[:, channel], max_lag=round(LAG_S * sr))
         if likeness < MIRRORED:
             faults.append(make_fault("polarity", likeness, at_s=rise / sr, channel=channel))
     return faults
 
 
-def likeness_at_best_lag(first: np.ndarray, second: np.ndarray, *, max_lag: int) -> float:
+def peak_correlation(first: np.ndarray, second: np.ndarray, *, max_lag: int) -> float:
     """Correlation of two short signals, with its sign, at the lag where it is strongest.
 
     Parameters

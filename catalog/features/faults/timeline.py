@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.features.faults.kinds import Fault, make_fault
-from catalog.features.onset import first_beyond, highest
+from catalog.features.waveform import abs_peak, first_above
 
 BLOCK_S = 0.001
 QUIET_SHARE = 0.03  # of the peak, -30 dB: below it the stroke has not begun
@@ -46,7 +46,7 @@ FLOOR_DBFS = -65.0
 FLOOR_DB = -50.0  # under the loudest 10 ms: less than 50 dB above the noise
 
 
-class Peaks:
+class BlockPeaks:
     """Highest absolute sample of each block, found out where it is asked for.
 
     Parameters
@@ -76,7 +76,7 @@ class Peaks:
 
 
 @dataclass(frozen=True, eq=False)
-class Course:
+class Timeline:
     """A stroke in blocks of a millisecond.
 
     Attributes
@@ -93,14 +93,14 @@ class Course:
     mono: np.ndarray
     sr: int
     block: int
-    peaks: Peaks
+    peaks: BlockPeaks
     top: float
     main: int
     rise: int
     attacks: tuple[int, ...]
 
 
-def trace_course(mono: np.ndarray, *, sr: int) -> Course:
+def trace_timeline(mono: np.ndarray, *, sr: int) -> Timeline:
     """Cut a stroke into blocks and find where it rises.
 
     Parameters
@@ -113,22 +113,22 @@ def trace_course(mono: np.ndarray, *, sr: int) -> Course:
     Course
     """
     block = max(1, round(BLOCK_S * sr))
-    peaks = Peaks(mono, block)
+    peaks = BlockPeaks(mono, block)
     whole = mono[: max(1, len(mono) // block) * block]
-    top = highest(whole)
-    main = min(first_beyond(whole, MAIN_SHARE * top), len(whole) - 1) // block
+    top = abs_peak(whole)
+    main = min(first_above(whole, MAIN_SHARE * top), len(whole) - 1) // block
     quiet = np.flatnonzero(peaks.between(0, main) < QUIET_SHARE * top)
     attacks = _find_attacks(mono, peaks, block, main)
     rise = min(int(quiet[-1]) if len(quiet) else 0, max(0, attacks[0] - 1))
-    return Course(mono, sr, block, peaks, top, main, rise, tuple(attacks))
+    return Timeline(mono, sr, block, peaks, top, main, rise, tuple(attacks))
 
 
-def find_before(course: Course) -> list[Fault]:
+def find_faults_before(course: Timeline) -> list[Fault]:
     """Find a click, or rumble, before the stroke."""
     return [*_find_click(course), *_find_rumble(course)]
 
 
-def _find_click(course: Course) -> list[Fault]:
+def _find_click(course: Timeline) -> list[Fault]:
     before = course.peaks.between(0, course.rise)
     if len(before) < 2 * CLICK_BLOCKS:
         return []
@@ -144,7 +144,7 @@ def _find_click(course: Course) -> list[Fault]:
     return [make_fault("click", level, at_s=at * s, length_s=s)]
 
 
-def _find_rumble(course: Course) -> list[Fault]:
+def _find_rumble(course: Timeline) -> list[Fault]:
     n = round(RUMBLE_BLOCK_S * course.sr)
     before = course.mono[: max(0, course.rise - 1) * course.block]
     if len(before) < RUMBLE_BLOCKS * n:
@@ -159,25 +159,25 @@ def _find_rumble(course: Course) -> list[Fault]:
     return [make_fault("rumble", value, at_s=0.0, length_s=len(before) / course.sr)]
 
 
-def find_cut_start(course: Course) -> list[Fault]:
+def find_cut_start(course: Timeline) -> list[Fault]:
     """Find a stroke that is there from the first sample on, as if it had begun earlier."""
     n = max(2, round(START_S * course.sr))
-    first = highest(course.mono[:n])
+    first = abs_peak(course.mono[:n])
     level = 20 * math.log10(max(first / course.top, 1e-9))
     return [make_fault("start_cut", level, at_s=0.0)] if level > START_DB else []
 
 
-def find_second(course: Course) -> list[Fault]:
+def find_second_onset(course: Timeline) -> list[Fault]:
     """Find a second attack, heard apart from the first; see `Course.attacks`."""
     if len(course.attacks) < 2:
         return []
     first, second = course.attacks[:2]
-    near = [highest(course.peaks.between(at, at + SPAN_BLOCKS)) for at in (first, second)]
+    near = [abs_peak(course.peaks.between(at, at + SPAN_BLOCKS)) for at in (first, second)]
     level = 20 * math.log10(max(near[1], 1e-9) / max(near[0], 1e-9))
     return [make_fault("second", level, at_s=second * course.block / course.sr)]
 
 
-def _find_attacks(mono: np.ndarray, peaks: Peaks, block: int, main: int) -> list[int]:
+def _find_attacks(mono: np.ndarray, peaks: BlockPeaks, block: int, main: int) -> list[int]:
     """Blocks where the high end rises well above all of the 10 ms before; clicks left out.
 
     The stroke itself is the first of them unless an earlier one is found.
@@ -203,20 +203,20 @@ def _find_attacks(mono: np.ndarray, peaks: Peaks, block: int, main: int) -> list
     return attacks
 
 
-def _is_louder(peaks: Peaks, at: int) -> bool:
+def _is_louder(peaks: BlockPeaks, at: int) -> bool:
     before = peaks.between(max(0, at - SPAN_BLOCKS), at - 1)
     now = peaks.between(at, at + SPAN_BLOCKS)
     return float(now.max()) > LOUDER * float(before.max(initial=0.0))
 
 
-def _dies_at_once(peaks: Peaks, at: int) -> bool:
+def _dies_at_once(peaks: BlockPeaks, at: int) -> bool:
     """Tell a click from a stroke: a few ms later there is nothing left of it."""
     after = peaks.between(at + CLICK_BLOCKS, at + 2 * CLICK_BLOCKS)
     now = peaks.between(at, at + 3)
     return bool(len(after)) and float(after.max()) < CLICK_LEFT * float(now.max())
 
 
-def find_end(course: Course) -> list[Fault]:
+def find_end(course: Timeline) -> list[Fault]:
     """Find a tail that ends too early, or noise that it ends in: whichever it is.
 
     What still falls at the end, or is louder than before the stroke, belongs to the stroke; what
@@ -253,9 +253,9 @@ def _is_faded(mono: np.ndarray, block: int) -> bool:
     if _rms(last) < FADED * _rms(before) and _rms(_steps(last)) < FADED * _rms(_steps(before)):
         return True
     period, end = mono[-SLOW_BLOCKS * block :], mono[-max(2, block // 2) :]
-    if highest(end) >= FADED_END * highest(period):
+    if abs_peak(end) >= FADED_END * abs_peak(period):
         return False
-    return highest(_steps(mono[-block - 1 :])) < FADED_SLOPE * highest(_steps(period))
+    return abs_peak(_steps(mono[-block - 1 :])) < FADED_SLOPE * abs_peak(_steps(period))
 
 
 def _steps(y: np.ndarray) -> np.ndarray:
@@ -266,7 +266,7 @@ def _rms(y: np.ndarray) -> float:
     return math.sqrt(float(y @ y) / max(1, len(y)))
 
 
-def _rings(course: Course, power: np.ndarray, end: float) -> bool:
+def _rings(course: Timeline, power: np.ndarray, end: float) -> bool:
     """Tell whether what sounds at the end is the stroke and not the floor."""
     n_before = (course.rise - 2) * course.block
     if n_before >= BEFORE_S * course.sr:

@@ -10,7 +10,7 @@ import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from catalog.audio.bext import broadcast_wave
+from catalog.audio.bext import add_hit_bext
 from catalog.audio.model import Audio
 from catalog.errors import KitError
 from catalog.kit.export.audio import WrittenAudio, encode_stroke, verify_stroke
@@ -138,7 +138,7 @@ def _write_stroke(
     data = encode_stroke(audio, gain_db=gain_db, options=options)
     if options.container == "WAV":
         tuning = f"; {semitones:+.1f} semitones" if semitones else ""
-        data = broadcast_wave(
+        data = add_hit_bext(
             data, hit, sr=audio.sr, subtype=options.subtype,
             n_channels=audio.samples.shape[1], text=f"kit; {gain_db:+.1f} dB{tuning}",
         )  # fmt: skip

@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
-from catalog.features.production import TRACES
+from catalog.features.production import PRODUCTION_DESCRIPTORS
 from catalog.kit.slots import HAT_SLOTS, SLOTS, TOMS
 from catalog.models import Hit
 
@@ -96,7 +96,7 @@ def judge_hits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
     Parameters
     ----------
     hits : tuple of Hit
-    production : np.ndarray, shape (n, p), see `catalog.features.production.TRACES`
+    production : np.ndarray, shape (n, p), see `catalog.features.production.PRODUCTION_DESCRIPTORS`
 
     Returns
     -------
@@ -122,7 +122,7 @@ def judge_hits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
 def _heard(production: np.ndarray) -> np.ndarray:
     """Production on the scale on which it is heard: octaves for frequencies and times."""
     heard = np.nan_to_num(np.array(production, dtype=np.float64))
-    for column, trace in enumerate(TRACES[: heard.shape[1]]):
+    for column, trace in enumerate(PRODUCTION_DESCRIPTORS[: heard.shape[1]]):
         if trace.unit in LOG_FLOOR:
             heard[:, column] = np.log2(np.maximum(heard[:, column], LOG_FLOOR[trace.unit]))
     return heard

@@ -6,7 +6,12 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from catalog.features.production import BAND_EDGES_HZ, BAND_NAMES, PRODUCTION_NAMES, TRACES
+from catalog.features.production import (
+    BAND_EDGES_HZ,
+    BAND_NAMES,
+    PRODUCTION_DESCRIPTORS,
+    PRODUCTION_NAMES,
+)
 from catalog.kit.fill.coherence import Traits
 from catalog.kit.slots import HAT_SLOTS, TOMS
 from catalog.models import Hit
@@ -23,7 +28,7 @@ def _range_words(low_hz: float, high_hz: float) -> str:
     return f"{low_hz / 1000:.3g} to {high_hz / 1000:.3g} kHz"
 
 
-SIDE_OF = {trace.name: trace.side for trace in TRACES}
+SIDE_OF = {trace.name: trace.side for trace in PRODUCTION_DESCRIPTORS}
 # Trace: what is said of it, and of more and less of it. The first of a side tells that it agrees.
 TELLING: Mapping[str, tuple[str, str, str]] = {
     "late_decay_s": ("tail", "longer", "shorter"),
@@ -204,7 +209,7 @@ def _difference(traits: Traits, row: int, trace: str, deviations: float) -> str:
     label, more, less = TELLING[trace]
     column = _column(trace)
     value, step = float(traits.heard[row, column]), deviations * float(traits.spread[row, column])
-    size = _size(value, step, TRACES[column].unit)
+    size = _size(value, step, PRODUCTION_DESCRIPTORS[column].unit)
     if abs(deviations) <= ALIKE:
         return f"{label} within {size} of the others"
     return f"{label} {size} {more if deviations > 0 else less} than the others"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.audio.bext import broadcast_wave
+from catalog.audio.bext import add_hit_bext
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.audio.model import Audio
@@ -104,7 +104,7 @@ def _write_one(path: Path, hit: Hit) -> None:
     subtype = audio.subtype if audio.subtype in WAV_SUBTYPES else "PCM_24"
     faded = fade_ends(audio)
     data = encode_wav(faded, sr=audio.sr, subtype=subtype)
-    data = broadcast_wave(
+    data = add_hit_bext(
         data, hit, sr=audio.sr, subtype=subtype, n_channels=faded.shape[1], text="cut from a take"
     )
     with path.open("xb") as file:

@@ -14,7 +14,7 @@ from pathlib import Path
 from catalog.audio.channels import mix_channels
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.measure import Measures, measure_cut, measure_take
+from catalog.features.measure import Measures, measure_segments, measure_take
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.database import Database
@@ -91,7 +91,7 @@ def measure_with_override(
     mixed = mix_channels(audio, override.mix)
     if override.regions is None:
         return audio, measure_take(mixed)
-    return audio, measure_cut(mixed, override.regions)
+    return audio, measure_segments(mixed, override.regions)
 
 
 def add_mix(provenance: Provenance, mix: str) -> Provenance:

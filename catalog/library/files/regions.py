@@ -191,7 +191,7 @@ def _to_files(
         hit.session, hit.drum, hit.microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
     )
     provenance = add_mix(recorded, mix)
-    probabilities = role_probabilities(np.stack([part.picture for part in parts]))
+    probabilities = role_probabilities(np.stack([part.embedding for part in parts]))
     named = next(
         ((s.role, s.role_confidence) for s in strokes if s.role_source == RoleSource.NAME), None
     )

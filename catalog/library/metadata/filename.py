@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
-from catalog.audio.chunks import _flac_fields, _riff_fields
+from catalog.audio.tags import read_flac_tags, read_riff_tags
 from catalog.library.metadata.roles import (
     NEUTRAL,
     ROLE_WORDS,
@@ -250,7 +250,7 @@ def read_chunks(path: Path) -> Provenance:
     """
     try:
         with open(path, "rb") as file:
-            fields = _riff_fields(file) or _flac_fields(file)
+            fields = read_riff_tags(file) or read_flac_tags(file)
     except (OSError, struct.error):
         return Provenance()
     take = fields.get("take", "")

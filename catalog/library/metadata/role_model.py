@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import StoreError
-from catalog.features.measure import N_PICTURE, PICTURE_VERSION, standardize_pictures
+from catalog.features.embedding import EMBEDDING_DIM, EMBEDDING_VERSION, standardize_embeddings
 from catalog.models import ROLES
 
 MODEL_FILE = Path(__file__).with_name("role_model.npz")
@@ -24,8 +24,8 @@ class RoleModel:
 
     Attributes
     ----------
-    mean, scale : np.ndarray, shape (N_PICTURE,)
-    inputs : np.ndarray, shape (N_PICTURE, n_inputs)
+    mean, scale : np.ndarray, shape (EMBEDDING_DIM,)
+    inputs : np.ndarray, shape (EMBEDDING_DIM, n_inputs)
     centers : np.ndarray, shape (n_centers, n_inputs)
     weights : np.ndarray, shape (n_centers, len(ROLES))
     bias : np.ndarray, shape (len(ROLES),); 0, or -inf for a role that was never seen
@@ -45,20 +45,20 @@ class RoleModel:
         arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
         for name in ("inputs", "centers"):
             arrays[name] = arrays[name].astype(np.float16)
-        np.savez_compressed(path, allow_pickle=False, version=PICTURE_VERSION, **arrays)
+        np.savez_compressed(path, allow_pickle=False, version=EMBEDDING_VERSION, **arrays)
 
-    def probabilities(self, pictures: np.ndarray) -> np.ndarray:
+    def probabilities(self, embeddings: np.ndarray) -> np.ndarray:
         """Probability of each role.
 
         Parameters
         ----------
-        pictures : np.ndarray, shape (n, N_PICTURE)
+        embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
 
         Returns
         -------
         np.ndarray, float32, shape (n, len(ROLES)), rows sum to 1, columns in the order of `ROLES`
         """
-        points = standardize_pictures(pictures, self.mean, self.scale) @ self.inputs
+        points = standardize_embeddings(embeddings, self.mean, self.scale) @ self.inputs
         logits = likeness(points, self.centers) @ self.weights + self.bias
         logits /= self.temperature
         logits -= logits.max(axis=1, keepdims=True)
@@ -93,7 +93,7 @@ def load_role_model() -> RoleModel:
     """
     with np.load(MODEL_FILE, allow_pickle=False) as file:
         known = (int(file["version"]), len(file["mean"]), len(file["bias"]))
-        if known != (PICTURE_VERSION, N_PICTURE, len(ROLES)):
+        if known != (EMBEDDING_VERSION, EMBEDDING_DIM, len(ROLES)):
             raise StoreError(
                 f"{MODEL_FILE.name} was fitted on other numbers: run catalog.training again"
             )
@@ -102,6 +102,6 @@ def load_role_model() -> RoleModel:
     return RoleModel(**arrays)
 
 
-def role_probabilities(pictures: np.ndarray) -> np.ndarray:
+def role_probabilities(embeddings: np.ndarray) -> np.ndarray:
     """Probability of each role by the shipped model; see `RoleModel.probabilities`."""
-    return load_role_model().probabilities(np.atleast_2d(pictures))
+    return load_role_model().probabilities(np.atleast_2d(embeddings))

@@ -8,10 +8,10 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from catalog.errors import ParameterError, StoreError
-from catalog.features.faults import KINDS, Fault
+from catalog.features.faults import FAULT_KINDS, Fault
 from catalog.library.store.database import Database, now_utc
 
-KIND_ORDER = {kind: i for i, kind in enumerate(KINDS)}
+KIND_ORDER = {kind: i for i, kind in enumerate(FAULT_KINDS)}
 # Roles whose sound holds several onsets, so a second one is no fault: common practice, no source.
 MULTI_ONSET_ROLES = ("shaker", "tambourine", "clap")
 
@@ -23,9 +23,9 @@ class HitFault:
     Attributes
     ----------
     hit_id : int
-    kind : str, a key of `catalog.features.faults.KINDS`
+    kind : str, a key of `catalog.features.faults.FAULT_KINDS`
     label : str, name of the kind for display
-    value : float, in `unit`; its meaning is in `KINDS[kind].meaning`
+    value : float, in `unit`; its meaning is in `FAULT_KINDS[kind].meaning`
     unit : str
     at_s, length_s : float, seconds, from the start of the measured file
     weight : float, from 0.2 (minor) to 1 (unusable stroke)
@@ -110,8 +110,9 @@ def _read_all(store: Database) -> Iterator[HitFault]:
     )
     for hit_id, content_hash, role, found in rows:
         for fault in (Fault(*values) for values in json.loads(found)):
-            if fault.kind in KINDS and not (fault.kind == "second" and role in MULTI_ONSET_ROLES):
-                kind = KINDS[fault.kind]
+            is_expected = fault.kind == "second" and role in MULTI_ONSET_ROLES
+            if fault.kind in FAULT_KINDS and not is_expected:
+                kind = FAULT_KINDS[fault.kind]
                 yield HitFault(
                     hit_id, fault.kind, kind.label, fault.value, kind.unit, fault.at_s,
                     fault.length_s, fault.weight, fault.channel,
@@ -162,5 +163,5 @@ def check_kind(kind: str) -> None:
     ParameterError
         if `kind` is unknown
     """
-    if kind not in KINDS:
-        raise ParameterError(f"kind={kind!r} is unknown; known are {', '.join(KINDS)}")
+    if kind not in FAULT_KINDS:
+        raise ParameterError(f"kind={kind!r} is unknown; known are {', '.join(FAULT_KINDS)}")

@@ -42,7 +42,7 @@ from catalog.library.store.ingest import MeasuredFile, MovedFile
 from catalog.models import ROLES, OnProgress, PathNames, Progress, ScanReport, Skipped, State
 
 ALWAYS = -1  # in place of a time: no file has it, so the next scan looks anew
-RoleJudge = Callable[[np.ndarray], np.ndarray]  # pictures (n, p) -> probabilities (n, 20)
+RoleJudge = Callable[[np.ndarray], np.ndarray]  # embeddings (n, p) -> probabilities (n, 20)
 
 
 @dataclass
@@ -81,8 +81,8 @@ def scan_folders(
         told `Progress` records: first of step "looking", then of step "measuring"; it may raise
         `Stopped`, and the next scan goes on where this one was stopped
     judge : callable, optional
-        pictures, shape (n, N_PICTURE), to role probabilities, shape (n, 20); None is the model
-        that comes with the program
+        embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20);
+        None is the model that comes with the program
     measure : callable, optional
         what a worker does with one file
 
@@ -268,7 +268,7 @@ class _Scan:
 
     def _to_measured(self, outcomes: list[Outcome]) -> list[MeasuredFile]:
         strokes = [(o, m) for o in outcomes for m in _strokes(o.measures)]
-        chances = self._judge_all([measures.picture for _, measures in strokes])
+        chances = self._judge_all([measures.embedding for _, measures in strokes])
         files: dict[str, list[MeasuredFile]] = {}
         for (o, measures), chance in zip(strokes, chances, strict=True):
             file, path = o.task.file, Path(o.task.file.path)
@@ -280,10 +280,10 @@ class _Scan:
             ))  # fmt: skip
         return [replace(first, others=tuple(others)) for first, *others in files.values()]
 
-    def _judge_all(self, pictures: list[np.ndarray]) -> np.ndarray:
-        if not pictures:
+    def _judge_all(self, embeddings: list[np.ndarray]) -> np.ndarray:
+        if not embeddings:
             return np.empty((0, len(ROLES)), dtype=np.float32)
-        return np.asarray(self.judge(np.stack(pictures)), dtype=np.float32)
+        return np.asarray(self.judge(np.stack(embeddings)), dtype=np.float32)
 
 
 def _sort_files(files: Sequence[FoundFile], known: dict[str, FileRow]) -> _Sorted:

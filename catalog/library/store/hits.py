@@ -281,8 +281,8 @@ class Store(Database):
             db.execute("DELETE FROM skipped WHERE path = ?", (place,))
         return True
 
-    def pictures(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
-        """Give the similarity pictures: float32, shape (n, N_PICTURE), kept at half precision.
+    def embeddings(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
+        """Give the embeddings: float32, shape (n, EMBEDDING_DIM), kept at half precision.
 
         Raises
         ------

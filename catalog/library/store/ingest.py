@@ -193,7 +193,7 @@ def _measured_values(file: MeasuredFile) -> dict[str, Any]:
 
 def _write_numbers(db: sqlite3.Connection, hit_id: int, file: MeasuredFile) -> None:
     arrays = (
-        np.asarray(file.measures.picture, dtype="<f2").tobytes(),
+        np.asarray(file.measures.embedding, dtype="<f2").tobytes(),
         np.asarray(file.measures.production, dtype="<f4").tobytes(),
         np.asarray(file.role_probabilities, dtype="<f4").tobytes(),
     )

@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from catalog.audio.encode import encode_wav
 from catalog.duplicates.overlay import Overlay
+from catalog.features.waveform import waveform_outline
 from catalog.web import state as opened
 from catalog.web.api.responses import NOT_KEPT, answer
 from catalog.web.columns import stamp_hit
@@ -80,9 +81,9 @@ def picture_of(overlay: Overlay) -> dict[str, Any]:
 def _columns(wave: np.ndarray, top: float) -> list[int]:
     if not len(wave) or top <= 0.0:
         return [0] * (2 * N_COLUMNS)
-    edges = np.minimum(np.linspace(0, len(wave), N_COLUMNS + 1).astype(int)[:-1], len(wave) - 1)
-    low, high = np.minimum.reduceat(wave, edges), np.maximum.reduceat(wave, edges)
-    pairs = np.round(127 * np.stack([low, high], axis=1) / top).astype(int)
+    rows = waveform_outline(wave[:, None], n_points=N_COLUMNS)
+    rows = rows[np.arange(N_COLUMNS) * len(rows) // N_COLUMNS]  # a very short part has fewer rows
+    pairs = np.round(127 * rows / top).astype(int)
     return [int(value) for value in pairs.ravel()]
 
 

@@ -15,12 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from catalog.audio.model import Audio
-from catalog.features.faults import KINDS, find_faults, find_raw_peak
+from catalog.features.faults import FAULT_KINDS, find_faults, find_raw_peak
 from catalog.features.faults.kinds import make_fault
-from catalog.features.faults.samples import likeness_at_best_lag, true_peak_near_full
-from catalog.features.faults.timeline import Peaks
-from catalog.features.measure import measure_cut
-from catalog.features.onset import mix_to_mono
+from catalog.features.faults.samples import peak_correlation, true_peak_near_full
+from catalog.features.faults.timeline import BlockPeaks
+from catalog.features.measure import measure_segments
+from catalog.features.waveform import mix_to_mono
 from tests.signals import SR, drum_stroke
 
 LEAD = round(0.01 * SR)  # of silence that `drum_stroke` begins with
@@ -180,7 +180,7 @@ def test_likeness_is_the_same_as_a_plain_search_over_lags():
         for k in range(-20, 21)
     ]
     expected = max(all_lags, key=abs)
-    assert likeness_at_best_lag(a, b, max_lag=20) == pytest.approx(expected)
+    assert peak_correlation(a, b, max_lag=20) == pytest.approx(expected)
 
 
 @pytest.mark.parametrize(
@@ -195,7 +195,7 @@ def test_raw_peaks_of_takes_lie_between_their_limits(dbfs, subtype, is_fault):
 
 
 def test_weights_grow_with_the_fault_and_stay_within_their_limits():
-    for kind, k in KINDS.items():
+    for kind, k in FAULT_KINDS.items():
         values = np.linspace(k.least, k.most, 5)
         weights = [make_fault(kind, float(v), at_s=0.0).weight for v in values]
         assert weights == sorted(weights)
@@ -217,7 +217,7 @@ def test_short_hits_are_judged_without_error(n):
 def test_peaks_are_the_same_found_at_once_or_where_they_are_asked_for(n, block, first, length):
     y = np.random.default_rng(n).normal(size=n)
     whole = [np.abs(y[at : at + block]).max() for at in range(0, max(n // block, 1) * block, block)]
-    peaks = Peaks(y, block)
+    peaks = BlockPeaks(y, block)
     alone = peaks.between(first, first + length)
     peaks.find_all()
     assert alone.tolist() == whole[first : first + length]
@@ -245,7 +245,7 @@ def test_faults_of_a_take_lie_in_the_whole_file_and_its_loudest_stroke_bears_its
     both = np.concatenate([take(0.1), clicked]).astype(np.float32)
     half = len(both) // 2
     audio = Audio(0.5 * both, SR, "WAV", "PCM_24")
-    first = measure_cut(audio, [(0, half), (half, len(both))])
+    first = measure_segments(audio, [(0, half), (half, len(both))])
     second = first.others[0]
     kinds = {fault.kind: fault for fault in second.faults}
     assert kinds["click"].at_s == pytest.approx((half + at) / SR, abs=0.002)

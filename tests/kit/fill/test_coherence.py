@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from catalog.features.production import PRODUCTION_NAMES, TRACES
+from catalog.features.production import PRODUCTION_DESCRIPTORS, PRODUCTION_NAMES
 from catalog.kit.fill.coherence import (
     CLIP,
     MUSIC_WEIGHT,
@@ -69,7 +69,7 @@ def test_a_role_with_one_hit_is_judged_by_the_whole_pool() -> None:
     hits = (*(make_hit(i) for i in range(50)), make_hit(50, "china"))
     rows = np.random.default_rng(0).normal(size=(51, P))
     rows[50] = 3.0
-    plain = [i for i, trace in enumerate(TRACES) if trace.unit == "dB"]
+    plain = [i for i, trace in enumerate(PRODUCTION_DESCRIPTORS) if trace.unit == "dB"]
     assert (judge_hits(hits, rows).z[50, plain] > 1.5).all()
 
 

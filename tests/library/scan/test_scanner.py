@@ -58,7 +58,7 @@ def test_the_store_holds_what_measuring_gives(store, library):
         assert (hit.start, hit.stop) == (measures.start, measures.stop)
         np.testing.assert_equal(dict(hit.descriptors), measures.descriptors)
         np.testing.assert_allclose(
-            store.pictures([hit.id])[0], measures.picture, rtol=HALF_STEP, atol=1e-6
+            store.embeddings([hit.id])[0], measures.embedding, rtol=HALF_STEP, atol=1e-6
         )
         np.testing.assert_array_equal(store.production([hit.id])[0], measures.production)
 
@@ -286,8 +286,8 @@ def test_a_file_that_may_not_be_read_is_told_and_tried_again(store, library, mon
 
 
 def test_roles_from_sound_are_used_where_the_name_says_nothing(store, library):
-    def judge(pictures):
-        table = np.full((len(pictures), len(ROLES)), 0.01, dtype=np.float32)
+    def judge(embeddings):
+        table = np.full((len(embeddings), len(ROLES)), 0.01, dtype=np.float32)
         table[:, ROLES.index("splash")] = 0.81
         return table
 
@@ -317,7 +317,7 @@ def test_workers_give_the_same_store_as_one_process(tmp_path, library, bad_files
         with Store.open(tmp_path / f"jobs{n_jobs}.sqlite") as store:
             report = scan(store, library, n_jobs=n_jobs)
             ids = [hit.id for hit in store.hits()]
-            kept.append((report, repr(store.hits()), store.pictures(ids).tobytes()))
+            kept.append((report, repr(store.hits()), store.embeddings(ids).tobytes()))
     assert kept[0] == kept[1]
 
 

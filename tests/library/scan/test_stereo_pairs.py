@@ -193,7 +193,7 @@ def test_without_its_left_side_the_right_is_a_hit_of_its_own(cat, folder):
 
 @pytest.mark.parametrize("fault", ["length", "rate", "width", "channels", "time", "broken"])
 def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
-    from catalog.audio.bext import with_bext
+    from catalog.audio.bext import insert_bext
 
     samples = stereo(3)
     write_pair(tmp_path / "day", "snare_01_L.wav", "snare_01_R.wav", samples)
@@ -203,8 +203,8 @@ def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
         "rate": encode_wav(right, sr=2 * SR),
         "width": encode_wav(right, sr=SR, subtype="PCM_16"),
         "channels": encode_wav(samples, sr=SR),
-        "time": with_bext(
-            encode_wav(right, sr=SR), description="", origin={"time_reference": "9"}, sr=SR, at=0
+        "time": insert_bext(
+            encode_wav(right, sr=SR), description="", origin={"time_reference": "9"}, sr=SR, start=0
         ),
         "broken": b"RIFF",
     }

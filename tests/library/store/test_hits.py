@@ -26,11 +26,11 @@ def scanned(store, library):
 
 def test_saved_then_loaded_is_equal(scanned):
     hits = scanned.hits()
-    numbers = scanned.pictures([hit.id for hit in hits])
+    numbers = scanned.embeddings([hit.id for hit in hits])
     scanned.close()
     with Store.open(scanned.path) as again:
         assert repr(again.hits()) == repr(hits)  # repr, since NaN is not equal to itself
-        np.testing.assert_array_equal(again.pictures([hit.id for hit in hits]), numbers)
+        np.testing.assert_array_equal(again.embeddings([hit.id for hit in hits]), numbers)
 
 
 def test_descriptors_that_are_not_defined_come_back_as_nan(scanned):
@@ -42,11 +42,11 @@ def test_descriptors_that_are_not_defined_come_back_as_nan(scanned):
 
 def test_arrays_come_in_the_order_asked_for(scanned):
     ids = [hit.id for hit in scanned.hits()]
-    table = scanned.pictures(ids)
+    table = scanned.embeddings(ids)
     assert table.dtype == np.float32
-    np.testing.assert_array_equal(scanned.pictures(ids[::-1]), table[::-1])
-    np.testing.assert_array_equal(scanned.pictures([ids[2], ids[2]]), table[[2, 2]])
-    assert scanned.pictures([]).shape[0] == 0
+    np.testing.assert_array_equal(scanned.embeddings(ids[::-1]), table[::-1])
+    np.testing.assert_array_equal(scanned.embeddings([ids[2], ids[2]]), table[[2, 2]])
+    assert scanned.embeddings([]).shape[0] == 0
     assert scanned.role_probabilities(ids).shape == (len(ids), 20)
     with pytest.raises(StoreError, match="hit 777 is not"):
         scanned.production([ids[0], 777])

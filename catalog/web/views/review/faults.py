@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from catalog.catalog import Catalog
-from catalog.features.faults import KINDS
+from catalog.features.faults import FAULT_KINDS
 from catalog.library.review.faults import HitFault
 from catalog.models import Hit
 from catalog.web import state as opened
@@ -41,8 +41,10 @@ def _draw_open(catalog: Catalog) -> None:
     faults = catalog.review.faults(dismissed=gone, sort=order)
     counts = Counter(fault.kind for fault in faults)
     kind = first.selectbox(
-        "Fault", [EVERY, *(k for k in KINDS if counts[k])], key="faults_kind",
-        format_func=lambda k: f"{KINDS[k].label} ({counts[k]})" if k else f"all ({len(faults)})",
+        "Fault", [EVERY, *(k for k in FAULT_KINDS if counts[k])], key="faults_kind",
+        format_func=lambda k: (
+            f"{FAULT_KINDS[k].label} ({counts[k]})" if k else f"all ({len(faults)})"
+        ),
     )  # fmt: skip
     wanted = [fault for fault in faults if kind in (EVERY, fault.kind)]
     if trouble := st.session_state.get("act_trouble"):
@@ -62,7 +64,7 @@ def _draw_open(catalog: Catalog) -> None:
         on_act_change=lambda: take_act(catalog, "faults"),
     )
     if kind:
-        st.caption(f"{KINDS[kind].meaning}. What helps: {KINDS[kind].advice}.")
+        st.caption(f"{FAULT_KINDS[kind].meaning}. What helps: {FAULT_KINDS[kind].advice}.")
 
 
 def describe_fault(fault: HitFault, hits: Mapping[int, Hit]) -> dict[str, Any]:
@@ -92,7 +94,7 @@ def describe_fault(fault: HitFault, hits: Mapping[int, Hit]) -> dict[str, Any]:
         "kind": fault.kind,
         "what": f"{fault.label}: {amount}",
         "where": where + channel + ("" if inside else ", outside the stroke"),
-        "advice": plain(KINDS[fault.kind].advice),
+        "advice": plain(FAULT_KINDS[fault.kind].advice),
         "weight": fault.weight,
         "from_s": round(from_s, 4) if inside else 0.0,
         "to_s": round(min(from_s + fault.length_s, length_s), 4) if inside else 0.0,

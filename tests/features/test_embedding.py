@@ -1,4 +1,4 @@
-"""The picture follows the sound and not its gain, and its parts are where they say."""
+"""The embedding follows the sound and not its gain, and its parts are where they say."""
 
 from __future__ import annotations
 
@@ -11,47 +11,50 @@ from catalog.audio.model import Audio
 from catalog.audio.resample import resample
 from catalog.errors import ParameterError
 from catalog.features import spectrogram as p
-from catalog.features.measure import N_PICTURE, PICTURE_BLOCKS, measure_audio, standardize_pictures
-from catalog.features.timbre import N_SCALARS
+from catalog.features.embedding import EMBEDDING_BLOCKS, EMBEDDING_DIM, standardize_embeddings
+from catalog.features.measure import measure_audio
+from catalog.features.timbre import N_TIMBRE
 from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
 
 
-def picture(samples: np.ndarray, sr: int = SR) -> np.ndarray:
-    return measure_audio(Audio(samples, sr, "WAV", "FLOAT")).picture
+def embedding(samples: np.ndarray, sr: int = SR) -> np.ndarray:
+    return measure_audio(Audio(samples, sr, "WAV", "FLOAT")).embedding
 
 
-def test_blocks_cover_the_picture_without_gap_or_overlap():
-    covered = np.concatenate([np.arange(N_PICTURE)[block] for block in PICTURE_BLOCKS.values()])
-    assert np.array_equal(covered, np.arange(N_PICTURE))
-    assert PICTURE_BLOCKS["scalars"].stop - PICTURE_BLOCKS["scalars"].start == N_SCALARS
+def test_blocks_cover_the_embedding_without_gap_or_overlap():
+    covered = np.concatenate(
+        [np.arange(EMBEDDING_DIM)[block] for block in EMBEDDING_BLOCKS.values()]
+    )
+    assert np.array_equal(covered, np.arange(EMBEDDING_DIM))
+    assert EMBEDDING_BLOCKS["timbre"].stop - EMBEDDING_BLOCKS["timbre"].start == N_TIMBRE
 
 
 @given(gain_db=st.floats(-40, 6), polarity=st.sampled_from([-1, 1]), seed=st.integers(0, 30))
 @settings(max_examples=20, deadline=None)
-def test_gain_and_polarity_leave_the_picture_alone(gain_db, polarity, seed):
+def test_gain_and_polarity_leave_the_embedding_alone(gain_db, polarity, seed):
     y = as_frames(drum_stroke(90, seed=seed))
     changed = (polarity * y * 10 ** (gain_db / 20)).astype(np.float32)
-    assert picture(changed) == pytest.approx(picture(y), abs=2e-3)
+    assert embedding(changed) == pytest.approx(embedding(y), abs=2e-3)
 
 
-def test_silence_before_leaves_the_picture_alone():
+def test_silence_before_leaves_the_embedding_alone():
     y = drum_stroke(90)
     later = np.concatenate([np.zeros(12_345, np.float32), y])
-    assert picture(as_frames(later)) == pytest.approx(picture(as_frames(y)), abs=1e-4)
+    assert embedding(as_frames(later)) == pytest.approx(embedding(as_frames(y)), abs=1e-4)
 
 
 def test_the_rate_of_the_file_hardly_matters():
     y = drum_stroke(90)
     for sr in (44_100, 96_000):
-        other = picture(as_frames(resample(y, sr=SR, to_sr=sr)), sr)
-        image = PICTURE_BLOCKS["image"]
-        assert np.abs(other[image] - picture(as_frames(y))[image]).mean() < 0.02
+        other = embedding(as_frames(resample(y, sr=SR, to_sr=sr)), sr)
+        image = EMBEDDING_BLOCKS["spectrogram"]
+        assert np.abs(other[image] - embedding(as_frames(y))[image]).mean() < 0.02
 
 
 @pytest.mark.parametrize("hz", [100.0, 1000.0, 8000.0])
 def test_a_tone_lights_the_band_that_holds_it(hz):
     y = decaying_sine(hz, 2.0, sr=p.SR)
-    image = p.wide_image(*p.frame_powers(y / np.abs(y).max())).reshape(12, p.N_BANDS)
+    image = p.band_spectrogram(*p.frame_powers(y / np.abs(y).max())).reshape(12, p.N_BANDS)
     corners = np.geomspace(*p.BAND_RANGE_HZ, p.N_BANDS + 2)
     band = int(image[6].argmax())
     assert corners[band] < hz < corners[band + 2]
@@ -59,7 +62,7 @@ def test_a_tone_lights_the_band_that_holds_it(hz):
 
 def test_a_short_hit_leaves_later_times_dark():
     y = decaying_noise(0.05, seed=1, length_s=0.1, sr=p.SR)
-    image = p.wide_image(*p.frame_powers(y / np.abs(y).max())).reshape(12, p.N_BANDS)
+    image = p.band_spectrogram(*p.frame_powers(y / np.abs(y).max())).reshape(12, p.N_BANDS)
     assert image[:4].min() > 0.1
     assert image[-4:].max() == 0.0
 
@@ -71,29 +74,29 @@ def test_triangles_meet_at_their_centres():
 
 
 @pytest.mark.parametrize("n", [30, 441, 5000])
-def test_very_short_input_gives_a_whole_finite_picture(n):
+def test_very_short_input_gives_a_whole_finite_embedding(n):
     y = np.zeros(n, np.float32)
     y[n // 2] = 0.5
-    row = picture(as_frames(y))
-    assert row.shape == (N_PICTURE,)
+    row = embedding(as_frames(y))
+    assert row.shape == (EMBEDDING_DIM,)
     assert np.isfinite(row).all()
 
 
 @pytest.mark.parametrize("sr", [8_000, 192_000])
-def test_extreme_rates_give_a_finite_picture(sr):
-    assert np.isfinite(picture(as_frames(drum_stroke(90, sr=sr), 8), sr)).all()
+def test_extreme_rates_give_a_finite_embedding(sr):
+    assert np.isfinite(embedding(as_frames(drum_stroke(90, sr=sr), 8), sr)).all()
 
 
 def test_not_a_number_is_refused():
     y = as_frames(drum_stroke())
     y[100] = np.nan
     with pytest.raises(ParameterError, match="not numbers"):
-        picture(y)
+        embedding(y)
 
 
 def test_standardized_scalars_stay_within_bounds():
-    rows = np.zeros((2, N_PICTURE), np.float32)
+    rows = np.zeros((2, EMBEDDING_DIM), np.float32)
     rows[1] = 1e6
-    out = standardize_pictures(rows, np.zeros(N_PICTURE), np.ones(N_PICTURE))
-    assert out[1, PICTURE_BLOCKS["scalars"]].max() == 5.0
+    out = standardize_embeddings(rows, np.zeros(EMBEDDING_DIM), np.ones(EMBEDDING_DIM))
+    assert out[1, EMBEDDING_BLOCKS["timbre"]].max() == 5.0
     assert out[1, 0] == pytest.approx(1e6)

@@ -1,0 +1,85 @@
+"""The embedding of a hit: the vector of 1,021 numbers that similarity search compares.
+
+It does not depend on gain, polarity or leading silence.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from catalog.features.spectrogram import (
+    N_FINE_SPECTRUM,
+    N_LOW_SPECTROGRAM,
+    N_SPECTROGRAM,
+    band_spectrogram,
+    fine_spectrum,
+    frame_powers,
+    long_frame_powers,
+    low_band,
+    low_spectrogram,
+    prepare_mono,
+)
+from catalog.features.timbre import N_TIMBRE, measure_timbre
+
+BLOCK_SIZES = {
+    "spectrogram": N_SPECTROGRAM,
+    "low_spectrogram": N_LOW_SPECTROGRAM,
+    "fine_spectrum": N_FINE_SPECTRUM,
+    "timbre": N_TIMBRE,
+}
+EMBEDDING_DIM = sum(BLOCK_SIZES.values())
+EMBEDDING_BLOCKS: dict[str, slice] = {
+    name: slice(stop - size, stop)
+    for (name, size), stop in zip(
+        BLOCK_SIZES.items(), itertools.accumulate(BLOCK_SIZES.values()), strict=True
+    )
+}
+TIMBRE_CLIP = 5.0  # standard deviations; keeps one outlier from dominating all distances
+EMBEDDING_VERSION = 1  # raise it when a number changes, then retrain the shipped arrays
+
+
+def embed_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
+    """Compute the embedding of a hit.
+
+    Parameters
+    ----------
+    mono : np.ndarray, shape (n,)
+    sr : int, Hz
+    start : int, frames; `catalog.features.onset.LEAD_S` before the onset
+
+    Returns
+    -------
+    np.ndarray, float32, shape (EMBEDDING_DIM,)
+    """
+    y = prepare_mono(mono, sr=sr, start=start)
+    powers, segment = frame_powers(y)
+    low, long_powers = low_band(y), long_frame_powers(y)
+    blocks = (
+        band_spectrogram(powers, segment),
+        low_spectrogram(low),
+        fine_spectrum(long_powers),
+        measure_timbre(y, powers=powers, low=low, long_powers=long_powers),
+    )
+    return np.concatenate(blocks)
+
+
+def standardize_embeddings(
+    embeddings: np.ndarray, mean: np.ndarray, scale: np.ndarray
+) -> np.ndarray:
+    """Center and scale embeddings; clip the timbre block to `TIMBRE_CLIP` standard deviations.
+
+    Parameters
+    ----------
+    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
+    mean, scale : np.ndarray, shape (EMBEDDING_DIM,)
+
+    Returns
+    -------
+    np.ndarray, float32, shape (n, EMBEDDING_DIM)
+    """
+    centered = (embeddings - mean) / scale
+    timbre = centered[:, EMBEDDING_BLOCKS["timbre"]]
+    np.clip(timbre, -TIMBRE_CLIP, TIMBRE_CLIP, out=timbre)
+    return np.asarray(centered, dtype=np.float32)
