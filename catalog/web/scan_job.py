@@ -139,13 +139,6 @@ def stop_scan() -> None:
             _job.stop.set()
 
 
-def wait_for_scan(catalog: Catalog, timeout_s: float) -> ScanState:
-    """Wait until the scan has ended, or for some seconds, and say how it stands."""
-    if _thread is not None:
-        _thread.join(timeout_s)
-    return scan_state(catalog)
-
-
 def scan_state(catalog: Catalog) -> ScanState:
     """Say how the last scan into a catalog stands."""
     job = _job

@@ -25,6 +25,7 @@ from catalog.audio.encode import encode_wav
 from catalog.web import state as opened
 from catalog.web.api import api_routes
 from catalog.web.api.security import guards
+from catalog.web.scan_job import ScanState, scan_state
 from catalog.web.server import bind_socket
 from tests.web.browsing import CHROMIUM, QUIET, Visit, serve, watch
 
@@ -41,6 +42,14 @@ def make_stroke(role: str, seed: int) -> np.ndarray:
     tone = np.sin(2 * np.pi * TONES_HZ[role] * rng.uniform(0.97, 1.03) * t)
     wave = (0.7 * tone + 0.3 * rng.normal(size=len(t))) * np.exp(-t * 7 / length_s)
     return (0.5 * wave / np.abs(wave).max())[:, None].astype(np.float32)
+
+
+def wait_for_scan(catalog: Catalog, timeout_s: float) -> ScanState:
+    """Wait until the scan has ended, or for `timeout_s`, and return its state."""
+    for thread in threading.enumerate():
+        if thread.name == "scan":
+            thread.join(timeout_s)
+    return scan_state(catalog)
 
 
 def write_library(folder: Path) -> None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import pytest
 
 from catalog.web import state as opened
-from catalog.web.scan_job import wait_for_scan
 from catalog.web.views.recordings.role_review import unsure_hits
-from tests.web.conftest import write_library
+from tests.web.conftest import wait_for_scan, write_library
 from tests.web.test_views import open_part, sent, shown
 
 WAIT_S = 60

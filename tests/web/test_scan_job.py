@@ -8,9 +8,9 @@ import pytest
 
 from catalog import Catalog, ParameterError, Progress
 from catalog.web import scan_job as scanning
-from catalog.web.scan_job import ScanState, scan_state, start_scan, stop_scan, wait_for_scan
+from catalog.web.scan_job import ScanState, scan_state, start_scan, stop_scan
 from catalog.web.views.recordings.progress import say_state
-from tests.web.conftest import write_library
+from tests.web.conftest import wait_for_scan, write_library
 
 WAIT_S = 60
 
