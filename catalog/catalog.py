@@ -24,7 +24,7 @@ from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import check_roots
 from catalog.library.store.hits import Store
 from catalog.models import HistoryEvent, Hit, OnProgress, ScanReport, State
-from catalog.search.constraints import But
+from catalog.search.constraints import ConstraintSpec
 from catalog.search.matches import Match
 from catalog.services.annotations import Annotations
 from catalog.services.context import Context
@@ -215,7 +215,7 @@ class Catalog:
         role: str | None = None,
         elsewhere: bool = False,
         *,
-        but: But | None = None,
+        but: ConstraintSpec | None = None,
     ) -> list[Match]:
         """Return hits that sound alike; see `Search.similar`."""
         return self.search.similar(hit, n, role, elsewhere, but=but)

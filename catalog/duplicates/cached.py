@@ -155,5 +155,5 @@ def _points(store: Store, table: HitTable) -> np.ndarray:
 def _key(table: HitTable) -> int:
     """Digest of what groups depend on: the sound, the judge, and marks; 63 bits for SQLite."""
     marks = [(hit.id, hit.mark) for hit in table.hits if hit.mark]
-    digest = hashlib.sha256(repr((table.sound_key, CLASSIFIER_VERSION, marks)).encode())
+    digest = hashlib.sha256(repr((table.content_key, CLASSIFIER_VERSION, marks)).encode())
     return int.from_bytes(digest.digest()[:8], "big") >> 1

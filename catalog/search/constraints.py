@@ -1,4 +1,4 @@
-"""Like this, but: the answers keep the character and move in the asked direction."""
+"""Constraints on similar hits: "like this one, but shorter"."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from catalog.features.descriptors import DESCRIPTORS
 from catalog.models import Hit
 
 Change = float | str
-But = str | Iterable[str] | Mapping[str, Change]
+ConstraintSpec = str | Iterable[str] | Mapping[str, Change]
 
-# What a word asks for. The steps are two to three times what a person can just hear (common
-# practice, no source): three semitones, a fifth more or less brightness, a third of the time.
-WORDS: dict[str, dict[str, Change]] = {
+# Two to three times the just noticeable change (common practice, no published source): three
+# semitones, a fifth more or less brightness, a third of the time.
+CONSTRAINT_WORDS: dict[str, dict[str, Change]] = {
     "shorter": {"length_s": "-30%"},
     "longer": {"length_s": "+40%"},
     "tighter": {"decay20_s": "-30%"},
@@ -30,20 +30,21 @@ WORDS: dict[str, dict[str, Change]] = {
     "softer": {"loudness_lkfs": -4.0, "centroid_hz": "-10%"},
 }
 IN_DB = frozenset({"crest_db", "peak_db", "loudness_lkfs", "floor_db"})
-LINEAR = IN_DB | {"width"}  # compared by difference; all others, above 0, by ratio
-MOVED = 0.25  # of the way that was asked: less is not heard as that way
-MISS_WEIGHT = 0.3  # of a similar distance, for missing the mark by the whole way
+LINEAR = IN_DB | {"width"}  # compared by difference; all other descriptors by ratio
+MIN_PROGRESS = 0.25  # share of the requested step; a smaller change is not heard as one
+MISS_WEIGHT = 0.3  # similarity distance that missing the target by one whole step adds
+MAX_MISS = 2.0  # steps; a larger miss costs no more
 
 
 @dataclass(frozen=True)
-class Wish:
-    """One descriptor that is to change by `step`: a ratio's logarithm, or a difference."""
+class Constraint:
+    """One descriptor that is to change by `step`: a log ratio, or a difference if `LINEAR`."""
 
     descriptor: str
     step: float
 
     def progress(self, start: float, values: np.ndarray) -> np.ndarray:
-        """Part of the way that each value has gone: 0 where it started, 1 at the mark.
+        """Return the share of the step that each value has made: 0 at `start`, 1 at the target.
 
         Parameters
         ----------
@@ -60,81 +61,80 @@ class Wish:
             return np.log(values / start) / self.step
 
 
-def read_wishes(but: But, start: Mapping[str, float]) -> list[Wish]:
-    """Understand what is asked.
+def parse_constraints(spec: ConstraintSpec, start: Mapping[str, float]) -> list[Constraint]:
+    """Parse the `but` argument of a search.
 
     Parameters
     ----------
-    but : str, iterable of str, or mapping
-        a word of `WORDS`, several of them, or descriptors with a change in their own unit (-0.1)
-        or in per cent ("+20%"); a word may stand in the mapping with any value
-    start : mapping of str to float, descriptors of the hit that is searched from
+    spec : str, iterable of str, or mapping
+        one of `CONSTRAINT_WORDS`, several of them, or descriptors with a change in their own unit
+        (-0.1) or in per cent ("+20%"); a mapping may hold words too, with the value True
+    start : mapping of str to float, descriptors of the hit searched from
 
     Returns
     -------
-    list of Wish
+    list of Constraint, one for each descriptor
 
     Raises
     ------
     ParameterError
-        if a word or descriptor is unknown, a change is none, or `start` has no such number
+        if a word or descriptor is unknown, a change is zero or not a number, or the descriptor is
+        not defined for this hit
     """
     steps: dict[str, float] = {}
-    for name, change in _asked(but):
-        wish = _read_wish(name, change, start)
-        steps[name] = steps.get(name, 0.0) + wish.step
+    for name, change in _descriptor_changes(spec):
+        steps[name] = steps.get(name, 0.0) + _parse_step(name, change, start)
     for name, step in steps.items():
         if abs(step) < 1e-9:
-            raise ParameterError(f"what is asked of {name} comes to no change")
-    return [Wish(name, step) for name, step in steps.items()]
+            raise ParameterError(f"{name}: the requested changes cancel out to no change")
+    return [Constraint(name, step) for name, step in steps.items()]
 
 
-def _asked(but: But) -> list[tuple[str, Change]]:
-    """Descriptors with their changes, words put into numbers."""
-    asked: list[tuple[str, Change]] = []
-    pairs = but.items() if isinstance(but, Mapping) else [(w, "") for w in _several(but)]
-    for name, change in pairs:
-        if name in WORDS:
+def _descriptor_changes(spec: ConstraintSpec) -> list[tuple[str, Change]]:
+    """Replace words by the descriptors that they stand for."""
+    if isinstance(spec, str):
+        spec = [spec]
+    is_mapping = isinstance(spec, Mapping)
+    changes: list[tuple[str, Change]] = []
+    for name, change in spec.items() if isinstance(spec, Mapping) else ((w, "") for w in spec):
+        if name in CONSTRAINT_WORDS:
             if change not in ("", True, None):
                 raise ParameterError(f"{name!r} is a word and takes no number; got {change!r}")
-            asked += WORDS[name].items()
-        elif isinstance(but, Mapping) and change != "":
-            asked.append((name, change))
+            changes += CONSTRAINT_WORDS[name].items()
+        elif is_mapping and change != "":
+            changes.append((name, change))
         else:
-            raise ParameterError(f"but={name!r} is unknown; words are {', '.join(WORDS)}")
-    return asked
+            words = ", ".join(CONSTRAINT_WORDS)
+            raise ParameterError(f"but={name!r} is unknown; words are {words}")
+    return changes
 
 
-def _several(but: str | Iterable[str]) -> list[str]:
-    return [but] if isinstance(but, str) else list(but)
-
-
-def _read_wish(name: str, change: Change, start: Mapping[str, float]) -> Wish:
-    known = [d.name for d in DESCRIPTORS]
+def _parse_step(name: str, change: Change, start: Mapping[str, float]) -> float:
+    known = [descriptor.name for descriptor in DESCRIPTORS]
     if name not in known:
         raise ParameterError(
-            f"but={name!r} is unknown; words are {', '.join(WORDS)}, numbers {', '.join(known)}"
+            f"but={name!r} is unknown; words are {', '.join(CONSTRAINT_WORDS)},"
+            f" numbers {', '.join(known)}"
         )
     value = start.get(name, math.nan)
     if not math.isfinite(value) or (name not in LINEAR and value <= 0):
-        raise ParameterError(f"{name} is not defined for this hit: it cannot be asked to change")
+        raise ParameterError(f"{name} is not defined for this hit and cannot be constrained")
     target = _target(name, change, value)
     step = target - value if name in LINEAR else _log_ratio(name, target, value)
     if step == 0 or not math.isfinite(step):
-        raise ParameterError(f"{name}={change!r} asks for no change")
-    return Wish(name, step)
+        raise ParameterError(f"{name}={change!r} is no change")
+    return step
 
 
 def _target(name: str, change: Change, value: float) -> float:
+    is_percent = isinstance(change, str) and change.strip().endswith("%")
+    if is_percent and name in IN_DB:
+        raise ParameterError(f"{name}={change!r}: decibels change by decibels, not by %")
     try:
-        if isinstance(change, str) and change.strip().endswith("%"):
-            if name in IN_DB:
-                raise ParameterError(f"{name}={change!r}: decibels change by decibels, not by %")
-            return value * (1.0 + float(change.strip()[:-1]) / 100.0)
+        if is_percent:
+            return value * (1.0 + float(str(change).strip()[:-1]) / 100.0)
         return value + float(change)
     except (TypeError, ValueError) as err:
-        if isinstance(err, ParameterError):
-            raise
         raise ParameterError(f"{name}={change!r} must be a number or per cent: '+20%'") from err
 
 
@@ -144,31 +144,34 @@ def _log_ratio(name: str, target: float, value: float) -> float:
     return math.log(target / value)
 
 
-def apply_wishes(
-    wishes: Sequence[Wish],
+def apply_constraints(
+    constraints: Sequence[Constraint],
     start: Mapping[str, float],
     hits: Sequence[Hit],
+    *,
     distances: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Leave out hits that have not moved as asked, and prefer those near the mark.
+    """Exclude hits that have not changed as requested and prefer those near the target.
 
     Parameters
     ----------
-    wishes : sequence of Wish
-    start : mapping of str to float, descriptors of the hit that is searched from
+    constraints : sequence of Constraint
+    start : mapping of str to float, descriptors of the hit searched from
     hits : sequence of Hit
-    distances : np.ndarray, shape (n,), how alike each hit is
+    distances : np.ndarray, shape (n,), in the similarity space
 
     Returns
     -------
-    moved : np.ndarray, bool, shape (n,), hits that went at least a quarter of each way
-    distances : np.ndarray, shape (n,), with what they miss the marks by
+    is_allowed : np.ndarray, bool, shape (n,), hits that made `MIN_PROGRESS` of every step
+    distances : np.ndarray, float64, shape (n,), with a penalty for missing the targets
     """
-    moved = np.ones(len(hits), bool)
+    is_allowed = np.ones(len(hits), bool)
     total = distances.astype(np.float64)
-    for wish in wishes:
-        values = np.array([hit.descriptors.get(wish.descriptor, math.nan) for hit in hits])
-        gone = wish.progress(start[wish.descriptor], values)
-        moved &= np.isfinite(gone) & (np.nan_to_num(gone, nan=-1.0) >= MOVED)
-        total += MISS_WEIGHT * np.minimum(np.abs(np.nan_to_num(gone, nan=2.0) - 1.0), 2.0)
-    return moved, total
+    for constraint in constraints:
+        name = constraint.descriptor
+        values = np.array([hit.descriptors.get(name, math.nan) for hit in hits])
+        progress = constraint.progress(start[name], values)
+        is_allowed &= np.isfinite(progress) & (progress >= MIN_PROGRESS)
+        miss = np.abs(np.nan_to_num(progress, nan=0.0) - 1.0)
+        total += MISS_WEIGHT * np.minimum(miss, MAX_MISS)
+    return is_allowed, total

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.search.spaces import PLAIN_SHARE, Spaces
+from catalog.search.spaces import ACOUSTIC_WEIGHT, Spaces
 
 N_NEIGHBORS = 15  # of UMAP: the size of the neighbourhoods that the map keeps together
 MIN_DIST = 0.5  # of UMAP: dots of one drum stay apart enough to be picked; chosen by eye
@@ -33,7 +33,7 @@ class Layout:
     kind: str
 
 
-def map_points(spaces: Spaces) -> np.ndarray:
+def layout_features(spaces: Spaces) -> np.ndarray:
     """Coordinates whose distances the map shows: plain likeness beside the possible roles.
 
     Parameters
@@ -44,10 +44,10 @@ def map_points(spaces: Spaces) -> np.ndarray:
     -------
     np.ndarray, float32, shape (n, n_plain + n_roles)
     """
-    return np.hstack([PLAIN_SHARE * spaces.alike, ROLE_SPREAD * np.sqrt(spaces.roles)])
+    return np.hstack([ACOUSTIC_WEIGHT * spaces.acoustic, ROLE_SPREAD * np.sqrt(spaces.roles)])
 
 
-def lay_out_pca(spaces: Spaces) -> Layout:
+def compute_pca_layout(spaces: Spaces) -> Layout:
     """Lay out by the first two principal components: at once, and coarse.
 
     Parameters
@@ -58,7 +58,7 @@ def lay_out_pca(spaces: Spaces) -> Layout:
     -------
     Layout
     """
-    points = map_points(spaces).astype(np.float64)
+    points = layout_features(spaces).astype(np.float64)
     points -= points.mean(axis=0) if len(points) else 0.0
     xy = np.zeros((len(points), 2))
     if len(points) > 1:
@@ -69,7 +69,7 @@ def lay_out_pca(spaces: Spaces) -> Layout:
     return Layout(spaces.hit_ids, _to_square(xy), "pca")
 
 
-def lay_out_umap(spaces: Spaces, representative: np.ndarray, *, seed: int) -> Layout:
+def compute_umap_layout(spaces: Spaces, representative: np.ndarray, *, seed: int) -> Layout:
     """Lay out by UMAP; copies lie on the hit that stands for them.
 
     Parameters
@@ -90,7 +90,7 @@ def lay_out_umap(spaces: Spaces, representative: np.ndarray, *, seed: int) -> La
     """
     rows, where = np.unique(representative, return_inverse=True)
     if len(rows) < MIN_FOR_UMAP:
-        return lay_out_pca(spaces)
+        return compute_pca_layout(spaces)
     os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
     import warnings
 
@@ -104,11 +104,11 @@ def lay_out_umap(spaces: Spaces, representative: np.ndarray, *, seed: int) -> La
             random_state=seed,
             n_jobs=1,
         )
-        xy = layout.fit_transform(map_points(spaces)[rows])
+        xy = layout.fit_transform(layout_features(spaces)[rows])
     return Layout(spaces.hit_ids, _even_out(_to_square(np.asarray(xy, np.float64)))[where], "umap")
 
 
-def pick_places(hit_ids: np.ndarray, known: Layout) -> Layout | None:
+def reuse_layout(hit_ids: np.ndarray, known: Layout) -> Layout | None:
     """Give hits the places that are known; nothing has to be compared for that.
 
     Parameters
@@ -130,7 +130,7 @@ def pick_places(hit_ids: np.ndarray, known: Layout) -> Layout | None:
     return Layout(np.asarray(hit_ids, np.int64), known.xy[rows].reshape(-1, 2), known.kind)
 
 
-def place_new(spaces: Spaces, known: Layout) -> Layout:
+def extend_layout(spaces: Spaces, known: Layout) -> Layout:
     """Give hits without a place the mean place of their nearest placed neighbours.
 
     Parameters
@@ -142,14 +142,14 @@ def place_new(spaces: Spaces, known: Layout) -> Layout:
     -------
     Layout, of all hits
     """
-    known_all = pick_places(spaces.hit_ids, known)
+    known_all = reuse_layout(spaces.hit_ids, known)
     if known_all is not None:
         return known_all
     place = {int(hit_id): xy for hit_id, xy in zip(known.hit_ids, known.xy, strict=True)}
     has = np.array([int(hit_id) in place for hit_id in spaces.hit_ids], bool)
     if not has.any():
-        return lay_out_pca(spaces)
-    points = map_points(spaces)
+        return compute_pca_layout(spaces)
+    points = layout_features(spaces)
     xy = np.zeros((len(points), 2), np.float32)
     xy[has] = [place[int(i)] for i in spaces.hit_ids[has]]
     fixed = np.flatnonzero(has)

@@ -1,4 +1,8 @@
-"""Exact nearest neighbors: a fast prefilter that never loses one, and the ranking."""
+"""Exact nearest neighbors: a fast prefilter with a proven error bound, then the ranking.
+
+The prefilter computes all distances in float32 with one matrix product and keeps every row that
+could be among the nearest, given the rounding error. Only those are measured exactly.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +11,13 @@ import math
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.search.spaces import PLAIN_SHARE, ROLE_SHARE, Spaces
+from catalog.search.spaces import ACOUSTIC_WEIGHT, ROLE_WEIGHT, Spaces
 
 TIE_DECIMALS = 6  # descriptors are stored in float32: further digits are rounding noise
+TIE_WIDTH = 2e-6  # distances closer than this may be ranked by id, see `rank_rows`
+MIN_HITS_PER_NEIGHBOR = 20  # with fewer hits a neighbor, one exact pass is as fast
+GROUP_SIZE = 64  # values of which only the minimum is looked at, see `_upper_bound`
+EPS = float(np.finfo(np.float32).eps)
 
 
 def rank_rows(
@@ -37,33 +45,21 @@ def rank_rows(
         raise ParameterError(f"n={n} must be at least 1, or None for every other hit")
     rows = np.flatnonzero(allowed)
     if n is not None and n < len(rows):
-        cut = np.partition(distances[rows], n - 1)[n - 1]
-        rows = rows[distances[rows] <= cut + 10.0**-TIE_DECIMALS]
+        cutoff = np.partition(distances[rows], n - 1)[n - 1]
+        rows = rows[distances[rows] <= cutoff + 10.0**-TIE_DECIMALS]
     order = np.lexsort((hit_ids[rows], distances[rows].round(TIE_DECIMALS)))
     return np.asarray(rows[order][:n])
 
 
-EPS = float(np.finfo(np.float32).eps)
-
-
-TIE = 2e-6  # distances that differ by less are ranked by id, see `rank_rows`
-
-
-GROUP = 64  # values of which the least is looked at
-
-
-WORTH_IT = 20  # times as many hits as are asked for; below it one exact pass is as fast
-
-
-def stroke_candidates(
+def prefilter_strokes(
     spaces: Spaces, row: int, *, allowed: np.ndarray, n: int | None
 ) -> np.ndarray:
-    """Rows that can be among the `n` nearest strokes of one drum.
+    """Return the rows that can be among the `n` nearest in the stroke space.
 
     Parameters
     ----------
     spaces : Spaces
-    row : int
+    row : int, of the hit searched from
     allowed : np.ndarray, bool, shape (n_hits,)
     n : int or None, how many; None for all
 
@@ -71,79 +67,90 @@ def stroke_candidates(
     -------
     np.ndarray, int64, ascending
     """
-    if not _is_worth_it(allowed, n):
+    if not _is_worthwhile(allowed, n):
         return np.flatnonzero(allowed)
     point = np.ascontiguousarray(spaces.strokes[row])
-    rough, slack = _rough_squares(spaces.strokes, spaces.stroke_squares, point)
-    return _within(rough, slack, allowed, n, squared=True)
+    approx, error = _approx_squares(spaces.strokes, spaces.stroke_squares, point)
+    return _rows_within(approx, error, allowed=allowed, n=n, is_squared=True)
 
 
-def alike_candidates(
-    spaces: Spaces, alike: np.ndarray, roles: np.ndarray, *, allowed: np.ndarray, n: int | None
+def prefilter_similar(
+    spaces: Spaces, acoustic: np.ndarray, roles: np.ndarray, *, allowed: np.ndarray, n: int | None
 ) -> np.ndarray:
-    """Rows that can be among the `n` nearest by likeness, see `stroke_candidates`."""
-    if not _is_worth_it(allowed, n):
+    """Return the rows that can be among the `n` nearest in the similarity space.
+
+    Parameters
+    ----------
+    spaces : Spaces
+    acoustic : np.ndarray, shape (n_acoustic,), of the hit searched from
+    roles : np.ndarray, shape (n_roles,), role probabilities of the hit searched from
+    allowed, n : see `prefilter_strokes`
+
+    Returns
+    -------
+    np.ndarray, int64, ascending
+    """
+    if not _is_worthwhile(allowed, n):
         return np.flatnonzero(allowed)
-    squares, slack = _rough_squares(spaces.alike, spaces.alike_squares, alike)
-    plain = np.sqrt(np.maximum(squares, 0.0))
-    apart = 1.0 - spaces.roles @ roles.astype(np.float32)
-    rough = ROLE_SHARE / spaces.role_unit * apart + PLAIN_SHARE * plain
-    # sqrt(s + e) - sqrt(s) is at most sqrt(e); probabilities add up to 1, so their product to 1
-    roles_slack = ROLE_SHARE / spaces.role_unit * (spaces.roles.shape[1] + 4) * EPS
-    slack = PLAIN_SHARE * float(np.sqrt(slack)) + roles_slack
-    return _within(rough, slack + 8 * EPS * float(np.abs(rough).max()), allowed, n)
+    squares, squares_error = _approx_squares(spaces.acoustic, spaces.acoustic_squares, acoustic)
+    distance = np.sqrt(np.maximum(squares, 0.0))
+    mismatch = 1.0 - spaces.roles @ roles.astype(np.float32)
+    approx = ROLE_WEIGHT / spaces.role_median * mismatch + ACOUSTIC_WEIGHT * distance
+    # sqrt(s + e) - sqrt(s) <= sqrt(e), and probabilities sum to 1, so p @ q <= 1
+    role_error = ROLE_WEIGHT / spaces.role_median * (spaces.roles.shape[1] + 4) * EPS
+    error = ACOUSTIC_WEIGHT * math.sqrt(squares_error) + role_error
+    error += 8 * EPS * float(np.abs(approx).max())
+    return _rows_within(approx, error, allowed=allowed, n=n, is_squared=False)
 
 
-def _is_worth_it(allowed: np.ndarray, n: int | None) -> bool:
-    return n is not None and 0 < n * WORTH_IT < int(np.count_nonzero(allowed))
+def _is_worthwhile(allowed: np.ndarray, n: int | None) -> bool:
+    return n is not None and 0 < n * MIN_HITS_PER_NEIGHBOR < int(np.count_nonzero(allowed))
 
 
-def _rough_squares(
+def _approx_squares(
     points: np.ndarray, squares: np.ndarray, point: np.ndarray
 ) -> tuple[np.ndarray, float]:
-    """Squared distances by |p|² - 2 p·q + |q|², and how far each may be from the exact one.
+    """Return |p|² - 2 p·q + |q|² for each row p, and a bound on its rounding error.
 
-    A sum of d rounded products is off by at most about d eps of the sum of their sizes, which by
-    Cauchy and Schwarz is at most |p||q|, and that at most half of |p|² + |q|² [1]_.
+    The error of a dot product of length d is at most about d eps times the sum of the absolute
+    products [1]_, which is at most |p||q| <= (|p|² + |q|²) / 2 (Cauchy-Schwarz).
 
     References
     ----------
     .. [1] N. J. Higham, "Accuracy and Stability of Numerical Algorithms", 2nd ed., 2002, section
        3.1; from memory.
     """
-    own = float(point @ point)
-    rough = points @ point
-    rough *= np.float32(-2.0)
-    rough += squares
-    rough += np.float32(own)
-    return rough, 3.0 * (points.shape[1] + 4) * EPS * (float(squares.max()) + own)
+    query_square = float(point @ point)
+    approx = points @ point
+    approx *= np.float32(-2.0)
+    approx += squares
+    approx += np.float32(query_square)
+    error = 3.0 * (points.shape[1] + 4) * EPS * (float(squares.max()) + query_square)
+    return approx, error
 
 
-def _within(
-    rough: np.ndarray, slack: float, allowed: np.ndarray, n: int | None, *, squared: bool = False
+def _rows_within(
+    approx: np.ndarray, error: float, *, allowed: np.ndarray, n: int | None, is_squared: bool
 ) -> np.ndarray:
-    # n rows are roughly within the cut, so exactly within cut + slack, and with them the nearest n
-    values = _only(rough, allowed)
-    cut = _cut(values, n or 1)
-    tie = TIE * (2.0 * math.sqrt(max(cut, 0.0)) + TIE) if squared else TIE
-    return np.flatnonzero(values <= np.float32(cut + 2.0 * slack + tie + EPS * abs(cut)))
+    # At least n rows have an approximate value up to the bound, hence an exact value up to
+    # bound + error; every row with such an exact value is approximated to at most bound + 2 error.
+    values = approx if allowed.all() else np.where(allowed, approx, np.float32(np.inf))
+    bound = _upper_bound(values, n or 1)
+    tie = TIE_WIDTH * (2.0 * math.sqrt(max(bound, 0.0)) + TIE_WIDTH) if is_squared else TIE_WIDTH
+    return np.flatnonzero(values <= np.float32(bound + 2.0 * error + tie + EPS * abs(bound)))
 
 
-def _only(values: np.ndarray, allowed: np.ndarray) -> np.ndarray:
-    return values if allowed.all() else np.where(allowed, values, np.float32(np.inf))
+def _upper_bound(values: np.ndarray, n: int) -> float:
+    """Return an upper bound on the `n`-th smallest value, finite if there are `n` finite values.
 
-
-def _cut(values: np.ndarray, n: int) -> float:
-    """Give a bound on the `n`-th smallest value, finite where so many are.
-
-    The smallest of each of many groups are values of their own, so the `n`-th of them is no bound
-    too low; it takes a tenth of the time. Neighbours fall into different groups: strokes of one
-    drum lie beside each other.
+    The minima of many disjoint groups are a subset of the values, so the `n`-th smallest minimum is
+    a bound, found in a tenth of the time. The groups are strided, because strokes of one drum lie
+    in adjacent rows and would otherwise share a group.
     """
-    n_groups = len(values) // GROUP
-    if n_groups > WORTH_IT * n:
-        least = values[: n_groups * GROUP].reshape(GROUP, n_groups).min(axis=0)
-        cut = float(np.partition(least, n - 1)[n - 1])
-        if np.isfinite(cut):
-            return cut
+    n_groups = len(values) // GROUP_SIZE
+    if n_groups > MIN_HITS_PER_NEIGHBOR * n:
+        minima = values[: n_groups * GROUP_SIZE].reshape(GROUP_SIZE, n_groups).min(axis=0)
+        bound = float(np.partition(minima, n - 1)[n - 1])
+        if np.isfinite(bound):
+            return bound
     return float(np.partition(values, n - 1)[n - 1])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,54 +14,40 @@ from catalog.features.measure import Measures, measure_audio
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.scan.walk import hash_file
 from catalog.models import ROLES, Hit, RoleSource, State
-from catalog.search.constraints import But, apply_wishes, read_wishes
+from catalog.search.constraints import ConstraintSpec, apply_constraints, parse_constraints
 from catalog.search.matches import Match, make_matches
-from catalog.search.neighbors import alike_candidates, rank_rows, stroke_candidates
-from catalog.search.spaces import ALL, Rows, alike_to, make_spaces, stroke_distances
+from catalog.search.neighbors import prefilter_similar, prefilter_strokes, rank_rows
+from catalog.search.spaces import make_spaces, similar_distances_to, stroke_distances
 from catalog.search.table import HitTable
 
 
 @dataclass(frozen=True, eq=False)
 class Query:
-    """A point to search from.
+    """A hit to search from.
 
     Attributes
     ----------
-    alike : np.ndarray, shape (n_plain,)
+    acoustic : np.ndarray, shape (n_acoustic,), see `catalog.search.spaces`
     roles : np.ndarray, shape (n_roles,), role probabilities from sound
     hit : Hit
         one of the table, or of id 0 for a file outside: no session, its role guessed from sound
     row : int or None, in the table
     """
 
-    alike: np.ndarray
+    acoustic: np.ndarray
     roles: np.ndarray
     hit: Hit
     row: int | None = None
 
-    @property
-    def descriptors(self) -> Mapping[str, float]:
-        """The numbers of the hit."""
-        return self.hit.descriptors
-
-    @property
-    def session(self) -> str:
-        """Where the hit comes from; "" for a file outside."""
-        return self.hit.session
-
-    def distances(self, table: HitTable, among: Rows = ALL) -> np.ndarray:
-        """How alike every hit of the table is, or those in some rows; float64, shape (n,)."""
-        return alike_to(table.spaces, self.alike, self.roles, among)
-
 
 def query_row(table: HitTable, row: int) -> Query:
-    """Search from a hit of the table."""
-    spaces, hit = table.spaces, table.hits[row]
-    return Query(spaces.alike[row], spaces.roles[row], hit, row)
+    """Return the query for a hit of the table."""
+    spaces = table.spaces
+    return Query(spaces.acoustic[row], spaces.roles[row], table.hits[row], row)
 
 
 def query_file(path: Path) -> Query:
-    """Search from a file that holds one hit, such as a phone's recording.
+    """Return the query for a file that holds one hit and need not be in the catalog.
 
     Parameters
     ----------
@@ -75,7 +60,7 @@ def query_file(path: Path) -> Query:
     Raises
     ------
     AudioError
-        if it cannot be read or holds no stroke
+        if the file cannot be read or holds no stroke
     """
     audio = decode_file(path)
     try:
@@ -84,11 +69,12 @@ def query_file(path: Path) -> Query:
         raise AudioError(path, str(err)) from err
     roles = role_probabilities(measures.embedding)
     spaces = make_spaces(np.zeros(1, np.int64), measures.embedding[None], roles)
-    return Query(spaces.alike[0], roles[0], _outside_hit(path, audio, measures, roles[0]))
+    hit = _outside_hit(path, audio=audio, measures=measures, roles=roles[0])
+    return Query(spaces.acoustic[0], roles[0], hit)
 
 
-def _outside_hit(path: Path, audio: Audio, measures: Measures, roles: np.ndarray) -> Hit:
-    guess = int(roles.argmax())
+def _outside_hit(path: Path, *, audio: Audio, measures: Measures, roles: np.ndarray) -> Hit:
+    likeliest = int(roles.argmax())
     return Hit(
         id=0,
         path=path.absolute(),
@@ -100,8 +86,8 @@ def _outside_hit(path: Path, audio: Audio, measures: Measures, roles: np.ndarray
         drum="",
         microphone="",
         take="",
-        role=ROLES[guess],
-        role_confidence=float(roles[guess]),
+        role=ROLES[likeliest],
+        role_confidence=float(roles[likeliest]),
         role_source=RoleSource.SOUND,
         descriptors={name: float(value) for name, value in measures.descriptors.items()},
         container=audio.container,
@@ -131,9 +117,9 @@ def find_alternates(table: HitTable, row: int, *, n: int | None) -> list[Match]:
     """
     allowed = np.ones(len(table.hits), bool)
     allowed[row] = False
-    rows = stroke_candidates(table.spaces, row, allowed=allowed, n=n)
+    rows = prefilter_strokes(table.spaces, row, allowed=allowed, n=n)
     distances = stroke_distances(table.spaces, row, rows)
-    return _ranked(table, table.hits[row], rows, distances, allowed=allowed, n=n)
+    return _rank(table, table.hits[row], rows, distances=distances, allowed=allowed, n=n)
 
 
 def find_similar(
@@ -143,7 +129,7 @@ def find_similar(
     n: int | None,
     role: str | None = None,
     elsewhere: bool = False,
-    but: But | None = None,
+    but: ConstraintSpec | None = None,
 ) -> list[Match]:
     """Find the hits that sound most alike, from any session.
 
@@ -154,8 +140,8 @@ def find_similar(
     n : int or None, how many; None for every other hit
     role : str, optional, only hits of this role
     elsewhere : bool, only hits of other sessions
-    but : see `catalog.search.constraints`, optional
-        only hits that differ in this way
+    but : str, sequence of str or mapping, optional
+        only hits that differ in this way, see `catalog.search.constraints.parse_constraints`
 
     Returns
     -------
@@ -164,35 +150,46 @@ def find_similar(
     Raises
     ------
     ParameterError
-        if `n` is below 1, the role is unknown, or `but` is not understood
+        if `n` is below 1, the role is unknown, or `but` cannot be parsed
     """
+    allowed = _allowed_rows(table, query, role=role, elsewhere=elsewhere)
+    spaces, start = table.spaces, query.hit.descriptors
+    if but is None:
+        rows = prefilter_similar(spaces, query.acoustic, query.roles, allowed=allowed, n=n)
+        distances = similar_distances_to(spaces, query.acoustic, query.roles, rows=rows)
+    else:
+        rows = np.arange(len(allowed))
+        meets, distances = apply_constraints(
+            parse_constraints(but, start),
+            start,
+            table.hits,
+            distances=similar_distances_to(spaces, query.acoustic, query.roles),
+        )
+        allowed &= meets
+    return _rank(table, query.hit, rows, distances=distances, allowed=allowed, n=n)
+
+
+def _allowed_rows(
+    table: HitTable, query: Query, *, role: str | None, elsewhere: bool
+) -> np.ndarray:
     if role is not None and role not in ROLES:
         raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
     allowed = np.ones(len(table.hits), bool)
     if role is not None:
         allowed &= np.fromiter((hit.role == role for hit in table.hits), bool)
-    if elsewhere and query.session:
-        allowed &= np.fromiter((hit.session != query.session for hit in table.hits), bool)
+    if elsewhere and query.hit.session:
+        allowed &= np.fromiter((hit.session != query.hit.session for hit in table.hits), bool)
     if query.row is not None:
         allowed[query.row] = False
-    if but is None:
-        rows = alike_candidates(table.spaces, query.alike, query.roles, allowed=allowed, n=n)
-        distances = query.distances(table, rows)
-    else:
-        wishes, rows = read_wishes(but, query.descriptors), np.arange(len(allowed))
-        moved, distances = apply_wishes(
-            wishes, query.descriptors, table.hits, query.distances(table)
-        )
-        allowed &= moved
-    return _ranked(table, query.hit, rows, distances, allowed=allowed, n=n)
+    return allowed
 
 
-def _ranked(
+def _rank(
     table: HitTable,
     query_hit: Hit,
     rows: np.ndarray,
-    distances: np.ndarray,
     *,
+    distances: np.ndarray,
     allowed: np.ndarray,
     n: int | None,
 ) -> list[Match]:

@@ -55,8 +55,8 @@ class StrengthModel:
 
     Attributes
     ----------
-    scale : np.ndarray, shape (n_colours,), usual differences within a drum
-    weights : np.ndarray, shape (n_colours,), LU for each of them
+    scale : np.ndarray, shape (n_features,), usual differences within a drum
+    weights : np.ndarray, shape (n_features,), LU for each of them
     """
 
     scale: np.ndarray
@@ -71,7 +71,7 @@ class StrengthModel:
     def load(cls, path: Path = STRENGTH_FILE) -> StrengthModel:
         """Read the arrays; `StoreError` if they were fitted on other numbers."""
         with np.load(path, allow_pickle=False) as arrays:
-            if len(arrays["weights"]) != len(colour_names()):
+            if len(arrays["weights"]) != len(strength_feature_names()):
                 raise StoreError(f"{path.name} was fitted on other numbers; fit it anew")
             return cls(arrays["scale"], arrays["weights"])
 
@@ -82,12 +82,12 @@ def load_model() -> StrengthModel:
     return StrengthModel.load()
 
 
-def colour_names() -> tuple[str, ...]:
-    """Name the colours in the order of `colours`."""
+def strength_feature_names() -> tuple[str, ...]:
+    """Name the strength_features in the order of `strength_features`."""
     return (*IN_OCTAVES, *AS_THEY_ARE, "floor_db", "loudness_lkfs", *UNDER_THE_PEAK, *TRACE_NAMES)
 
 
-def colours(descriptors: Mapping[str, float], production: np.ndarray) -> np.ndarray:
+def strength_features(descriptors: Mapping[str, float], production: np.ndarray) -> np.ndarray:
     """What is left of a stroke's strength when its level is gone.
 
     Parameters
@@ -97,7 +97,7 @@ def colours(descriptors: Mapping[str, float], production: np.ndarray) -> np.ndar
 
     Returns
     -------
-    np.ndarray, float64, shape (n_colours,)
+    np.ndarray, float64, shape (n_features,)
         the same whatever the gain; NaN where a number is not defined
     """
     traces = dict(zip(PRODUCTION_NAMES, map(float, production), strict=False))
@@ -116,14 +116,14 @@ def colours(descriptors: Mapping[str, float], production: np.ndarray) -> np.ndar
     return found
 
 
-def hear_strengths(
+def estimate_strengths(
     colours_of: np.ndarray, embeddings: np.ndarray, *, model: StrengthModel | None = None
 ) -> np.ndarray:
     """Estimate the strengths of one drum's strokes through one microphone.
 
     Parameters
     ----------
-    colours_of : np.ndarray, shape (n, n_colours), see `colours`
+    colours_of : np.ndarray, shape (n, n_features), see `strength_features`
     embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     model : StrengthModel, optional, the shipped one by default
 
@@ -136,17 +136,17 @@ def hear_strengths(
     The project's own; that harder strokes are brighter is common practice, no source.
     """
     model = model or load_model()
-    apart = about_mean(colours_of)
+    apart = center_columns(colours_of)
     by_colour = apart / model.scale @ model.weights
     estimate = by_colour
     if len(by_colour) >= LEAST_ON_A_LINE:
-        places, _, _ = np.linalg.svd(about_mean(embeddings), full_matrices=False)
+        places, _, _ = np.linalg.svd(center_columns(embeddings), full_matrices=False)
         on_line = places[:, 0] * (places[:, 0] @ by_colour)
         estimate = TO_THE_LINE * on_line + (1.0 - TO_THE_LINE) * by_colour
     return STEP_LU * np.round(estimate / STEP_LU)
 
 
-def about_mean(values: np.ndarray) -> np.ndarray:
+def center_columns(values: np.ndarray) -> np.ndarray:
     """Differences from the mean of each column; none where a value is not known."""
     values = np.asarray(values, np.float64)
     known = np.isfinite(values)
@@ -154,7 +154,7 @@ def about_mean(values: np.ndarray) -> np.ndarray:
     return np.where(known, values - mean, 0.0)
 
 
-def is_level_gone(hits: Sequence[Hit]) -> bool:
+def is_level_normalized(hits: Sequence[Hit]) -> bool:
     """Whether strokes of one drum were all set to one peak or to one loudness.
 
     Parameters
@@ -176,7 +176,7 @@ def is_level_gone(hits: Sequence[Hit]) -> bool:
     return False
 
 
-def with_strengths(
+def estimate_missing_strengths(
     some: Iterable[Hit], hits: Sequence[Hit], *, embeddings: Arrays, production: Arrays
 ) -> dict[int, Hit]:
     """Hits of drums whose level is gone, with the strength that is heard from their colour.
@@ -200,13 +200,14 @@ def with_strengths(
             drums[drum].append(hit)
     found: dict[int, Hit] = {}
     for members in drums.values():
-        if not is_level_gone(members):
+        if not is_level_normalized(members):
             continue
         ids = [hit.id for hit in members]
         colour_rows = [
-            colours(hit.descriptors, row) for hit, row in zip(members, production(ids), strict=True)
+            strength_features(hit.descriptors, row)
+            for hit, row in zip(members, production(ids), strict=True)
         ]
-        heard = hear_strengths(np.array(colour_rows), embeddings(ids))
+        heard = estimate_strengths(np.array(colour_rows), embeddings(ids))
         top = int(heard.argmax())
         loudness = members[top].descriptors["loudness_lkfs"]
         for hit, strength in zip(members, heard - heard[top], strict=True):

@@ -1,4 +1,4 @@
-"""All hits of one state of the store beside their points, and what the user's examples teach."""
+"""The hits of the store beside their coordinates, and roles estimated from the user's examples."""
 
 from __future__ import annotations
 
@@ -13,32 +13,31 @@ from catalog.library.store.hits import Store
 from catalog.models import ROLES, Hit, Role, RoleSource, State
 from catalog.search.spaces import Spaces, make_spaces
 
-EXAMPLE_RADIUS = 1.2  # in the stroke space: nine of ten nearest strokes of one drum lie within 1.04
+EXAMPLE_RADIUS = 1.2  # in the stroke space; 90 % of nearest strokes of one drum lie within 1.04
 
 
 @dataclass(frozen=True, eq=False)
 class HitTable:
-    """Row i is the same hit in `hits` and in `spaces`.
+    """All hits in state "here"; row i is the same hit in `hits` and in `spaces`.
 
     Attributes
     ----------
     revision : int, of the store
-    sound_key : int
-        digest of which hits there are and what they hold; a change of roles leaves it alone
-    hits : tuple of Hit, that are here, in the order of their ids
+    content_key : int, see `content_key`
+    hits : tuple of Hit, by id
     rows : mapping of hit id to row
     spaces : Spaces
     """
 
     revision: int
-    sound_key: int
+    content_key: int
     hits: tuple[Hit, ...]
     rows: Mapping[int, int]
     spaces: Spaces
 
 
-class JudgedRole(NamedTuple):
-    """A role to be written, and where it comes from."""
+class RoleEstimate(NamedTuple):
+    """A new role for a hit."""
 
     hit_id: int
     role: Role
@@ -47,12 +46,12 @@ class JudgedRole(NamedTuple):
 
 
 def read_table(store: Store, known: HitTable | None = None) -> HitTable:
-    """Read what has changed since `known`.
+    """Read the table, reusing what has not changed since `known` was read.
 
     Parameters
     ----------
     store : Store
-    known : HitTable, optional, read before
+    known : HitTable, optional
 
     Returns
     -------
@@ -63,8 +62,8 @@ def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     if known is not None and known.revision == revision:
         return known
     hits = tuple(store.hits(states=(State.HERE,)))
-    key = sound_key(hits)
-    if known is not None and known.sound_key == key:
+    key = content_key(hits)
+    if known is not None and known.content_key == key:
         return replace(known, revision=revision, hits=hits)
     ids = np.array([hit.id for hit in hits], np.int64)
     spaces = make_spaces(ids, store.embeddings(ids), store.role_probabilities(ids))
@@ -72,16 +71,19 @@ def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     return HitTable(revision, key, hits, rows, spaces)
 
 
-def sound_key(hits: Iterable[Hit]) -> int:
-    """Digest of which hits there are and what they hold; 63 bits, as SQLite keeps integers."""
+def content_key(hits: Iterable[Hit]) -> int:
+    """Return a digest of ids, file contents and regions; 63 bits, to fit an SQLite integer.
+
+    It does not change with roles, marks or other annotations.
+    """
     digest = hashlib.sha256()
     for hit in hits:
         digest.update(f"{hit.id} {hit.content_hash} {hit.start} {hit.stop}\n".encode())
     return int.from_bytes(digest.digest()[:8], "big") >> 1
 
 
-def roles_by_example(table: HitTable) -> list[JudgedRole]:
-    """Judge roles that are guesses by the hits whose role the user said.
+def roles_from_examples(table: HitTable) -> list[RoleEstimate]:
+    """Estimate roles that the user has not set from the nearest hits whose role the user has set.
 
     Parameters
     ----------
@@ -89,46 +91,46 @@ def roles_by_example(table: HitTable) -> list[JudgedRole]:
 
     Returns
     -------
-    list of JudgedRole
-        those that change; a hit that no example is near to any more goes back to its sound
+    list of RoleEstimate
+        only those that change; a hit without an example nearby gets the likeliest role by sound
     """
     sources = np.array([hit.role_source for hit in table.hits])
-    said = np.flatnonzero(sources == RoleSource.USER)
-    guessed = np.flatnonzero((sources == RoleSource.SOUND) | (sources == RoleSource.EXAMPLE))
-    if not len(guessed) or not (len(said) or (sources == RoleSource.EXAMPLE).any()):
+    is_estimated = (sources == RoleSource.SOUND) | (sources == RoleSource.EXAMPLE)
+    examples, estimated = np.flatnonzero(sources == RoleSource.USER), np.flatnonzero(is_estimated)
+    if not len(estimated) or not (len(examples) or (sources == RoleSource.EXAMPLE).any()):
         return []
     points = table.spaces.strokes
-    example_roles = np.array([ROLES.index(table.hits[row].role) for row in said], int)
-    roles, sure = spread_roles(points[guessed], points[said], example_roles, radius=EXAMPLE_RADIUS)
+    example_roles = np.array([ROLES.index(table.hits[row].role) for row in examples], int)
+    roles, confidences = nearest_example_roles(
+        points[estimated], points[examples], example_roles, radius=EXAMPLE_RADIUS
+    )
     changed = []
-    for row, role, confidence in zip(guessed, roles, sure, strict=True):
-        hit, by_sound = table.hits[row], table.spaces.roles[row]
+    for row, role, confidence in zip(estimated, roles, confidences, strict=True):
+        hit, source = table.hits[row], RoleSource.EXAMPLE
         if role < 0:
-            guess = int(by_sound.argmax())
-            new = JudgedRole(hit.id, ROLES[guess], float(by_sound[guess]), RoleSource.SOUND)
-        else:
-            new = JudgedRole(hit.id, ROLES[role], float(confidence), RoleSource.EXAMPLE)
-        if (hit.role, hit.role_source) != (new.role, new.source):
-            changed.append(new)
+            role, source = int(table.spaces.roles[row].argmax()), RoleSource.SOUND
+            confidence = table.spaces.roles[row][role]
+        if (hit.role, hit.role_source) != (ROLES[role], source):
+            changed.append(RoleEstimate(hit.id, ROLES[role], float(confidence), source))
     return changed
 
 
-def spread_roles(
+def nearest_example_roles(
     points: np.ndarray, examples: np.ndarray, example_roles: np.ndarray, *, radius: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Give each hit the role of its nearest example, if that is near enough.
+    """Give each point the role of its nearest example within `radius`.
 
     Parameters
     ----------
-    points : np.ndarray, float32, shape (n, n_dims), hits whose role is guessed
-    examples : np.ndarray, float32, shape (n_examples, n_dims), hits whose role the user said
+    points : np.ndarray, float32, shape (n, n_dims)
+    examples : np.ndarray, float32, shape (n_examples, n_dims)
     example_roles : np.ndarray, int, shape (n_examples,)
-    radius : float, distance within which strokes usually belong to one drum
+    radius : float
 
     Returns
     -------
-    roles : np.ndarray, int, shape (n,), -1 where no example is near
-    confidence : np.ndarray, float, shape (n,), 1 at an example, 0.5 at the radius
+    roles : np.ndarray, int, shape (n,), -1 without an example within `radius`
+    confidence : np.ndarray, float, shape (n,), 1 at an example, 0.5 at the radius, 0 beyond
     """
     roles = np.full(len(points), -1)
     nearest = np.full(len(points), np.inf)

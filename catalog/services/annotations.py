@@ -15,7 +15,7 @@ from catalog.library.store.annotations import (
     tag_hits,
 )
 from catalog.models import RoleSource
-from catalog.search.table import roles_by_example
+from catalog.search.table import roles_from_examples
 from catalog.services.context import Context
 
 
@@ -142,7 +142,7 @@ class Annotations:
     def spread_roles(self) -> None:
         """Judge guessed roles again by the hits whose role a person set."""
         store = self._context.store
-        judged = roles_by_example(self._context.table())
+        judged = roles_from_examples(self._context.table())
         if judged:
             with store.writing():
                 for hit_id, role, confidence, source in judged:

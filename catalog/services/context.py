@@ -11,7 +11,7 @@ from catalog.errors import StoreError
 from catalog.library.files.overrides import decode_mixed_hit
 from catalog.library.store.hits import Store
 from catalog.models import Hit, State
-from catalog.search.strength import with_strengths
+from catalog.search.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table
 
 
@@ -59,9 +59,9 @@ class Context:
         for hit_id in hit_ids:
             with contextlib.suppress(*(StoreError,) if known_only else ()):
                 found[hit_id] = self.hit(hit_id)
-        return self.with_strengths(found)
+        return self.estimate_missing_strengths(found)
 
-    def with_strengths(self, hits: dict[int, Hit]) -> dict[int, Hit]:
+    def estimate_missing_strengths(self, hits: dict[int, Hit]) -> dict[int, Hit]:
         """Return the same hits, those of level-normalized drums with their estimated strength.
 
         Parameters
@@ -70,9 +70,9 @@ class Context:
 
         Returns
         -------
-        dict of id to Hit, in the same order; see `catalog.search.strength.with_strengths`
+        dict of id to Hit, in the same order; see `estimate_missing_strengths`
         """
-        estimated = with_strengths(
+        estimated = estimate_missing_strengths(
             hits.values(),
             self.table().hits,
             embeddings=self.store.embeddings,

@@ -16,7 +16,7 @@ from catalog.library.store.annotations import say_same
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
-from catalog.search.spaces import alike_distances
+from catalog.search.spaces import similar_distances
 from catalog.services.context import Context
 
 
@@ -142,7 +142,7 @@ class Duplicates:
         hit, table = self._context.hit(hit_id), self._context.table()
         alike: list[tuple[int, float]] = []
         if hit_id in table.rows:
-            distances = alike_distances(table.spaces, table.rows[hit_id])
+            distances = similar_distances(table.spaces, table.rows[hit_id])
             nearest = distances.argsort(kind="stable")[: n_alike + 1]
             alike = [(table.hits[row].id, float(distances[row])) for row in nearest]
         return relate_hit(

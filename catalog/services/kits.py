@@ -95,7 +95,7 @@ class Kits:
             members = {group.keep, *group.others}
             leave_out |= members - (members & mains or {group.keep})
         hits = {hit.id: hit for hit in self._context.hits()}
-        hits |= self._context.with_strengths({i: hits[i] for i in mains & hits.keys()})
+        hits |= self._context.estimate_missing_strengths({i: hits[i] for i in mains & hits.keys()})
         return add_layers(kit, list(hits.values()), leave_out=leave_out)
 
     def score(self, kit: Kit) -> Kit:

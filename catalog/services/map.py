@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from catalog.models import OnProgress, Progress
-from catalog.search.layout import Layout, lay_out_umap, pick_places, place_new
+from catalog.search.layout import Layout, compute_umap_layout, extend_layout, reuse_layout
 from catalog.services.context import Context
 from catalog.services.duplicates import Duplicates
 
@@ -36,7 +36,7 @@ class Map:
                 representative[table.rows[other]] = table.rows[group.keep]
         if on_progress is not None:
             on_progress(Progress("laying out", 0, 1))
-        layout = lay_out_umap(table.spaces, representative, seed=seed)
+        layout = compute_umap_layout(table.spaces, representative, seed=seed)
         self._context.store.save_layout(layout.hit_ids, layout.xy, kind=layout.kind, seed=seed)
         if on_progress is not None:
             on_progress(Progress("laying out", 1, 1))
@@ -45,8 +45,8 @@ class Map:
     def layout(self) -> Layout:
         """Return a place for each present hit; hits newer than the map lie beside similar ones."""
         stored, ids = Layout(*self._context.store.layout()), [h.id for h in self._context.hits()]
-        places = pick_places(np.array(ids, np.int64), stored)
-        return place_new(self._context.table().spaces, stored) if places is None else places
+        places = reuse_layout(np.array(ids, np.int64), stored)
+        return extend_layout(self._context.table().spaces, stored) if places is None else places
 
     def version(self) -> int:
         """Return a number that changes when another map is stored."""

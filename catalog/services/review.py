@@ -70,7 +70,7 @@ class Review:
         'no middling strokes of the first kick (cardboard box, Kitchen at Fennimarsh 2023-02-19)'
         """
         hits = {hit.id: hit for hit in self._context.hits()}
-        return find_coverage(list(self._context.with_strengths(hits).values()))
+        return find_coverage(list(self._context.estimate_missing_strengths(hits).values()))
 
     def skipped(self) -> list[Skipped]:
         """Return the files that could not be used, each with its reason."""

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from catalog.errors import ParameterError
 from catalog.models import Hit
-from catalog.search.constraints import But
+from catalog.search.constraints import ConstraintSpec
 from catalog.search.matches import Match, describe_difference
 from catalog.search.query import Query, find_alternates, find_similar, query_file, query_row
 from catalog.search.table import HitTable
@@ -55,7 +55,7 @@ class Search:
         role: str | None = None,
         elsewhere: bool = False,
         *,
-        but: But | None = None,
+        but: ConstraintSpec | None = None,
     ) -> list[Match]:
         """Return hits of any drum that sound alike, nearest first.
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from catalog.library.metadata.role_model import MODEL_FILE
 from catalog.models import ROLES
-from catalog.search.spaces import METRIC_FILE
+from catalog.search.spaces import SPACES_FILE
 from catalog.training.examples import SEED, drum_names, fit_roles, measure_examples, read_labels
 from catalog.training.learn import fit_metric, fit_temperature, held_out_probabilities
 
@@ -43,7 +43,7 @@ def main(arguments: Sequence[str]) -> int:
     model = fit_roles(examples, np.ones(len(labels), bool), temperature=temperature)
     model.save(MODEL_FILE)
     fit_metric(recorded, drum_names(labels), model.probabilities(recorded), seed=SEED).save(
-        METRIC_FILE
+        SPACES_FILE
     )
     right = np.array(ROLES)[unseen.argmax(axis=1)] == roles
     print(f"{len(labels)} hits of {len(set(sources))} sources, temperature {temperature:.1f}")

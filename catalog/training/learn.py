@@ -9,7 +9,7 @@ import numpy as np
 from catalog.features.embedding import EMBEDDING_BLOCKS, EMBEDDING_DIM, standardize_embeddings
 from catalog.library.metadata.role_model import RoleModel, likeness
 from catalog.models import ROLES
-from catalog.search.spaces import Metric
+from catalog.search.spaces import Projection
 
 # Weight of each block once its total variance is 1, chosen on held-out sources.
 STROKE_WEIGHTS = {
@@ -63,7 +63,7 @@ def _components(rows: np.ndarray, n: int, seed: int) -> tuple[np.ndarray, np.nda
 
 def fit_metric(
     embeddings: np.ndarray, drums: np.ndarray, roles: np.ndarray, *, seed: int = 0
-) -> Metric:
+) -> Projection:
     """Fit both spaces.
 
     Parameters
@@ -77,20 +77,20 @@ def fit_metric(
 
     Returns
     -------
-    Metric
+    Projection
     """
     mean, scale = _standards(embeddings)
     rows = standardize_embeddings(embeddings, mean, scale).astype(np.float64)
     strokes = _stroke_space(rows, drums, seed)
     factor = _weighting(rows, PLAIN_WEIGHTS)
     axes, variance = _components(rows * factor, N_PLAIN_DIMS, seed)
-    plain = factor[:, None] * axes * variance ** (-WHITENING / 2)
+    acoustic = factor[:, None] * axes * variance ** (-WHITENING / 2)
     pick = np.random.default_rng(seed).choice(len(rows), min(N_MEDIAN_PAIRS, len(rows)), False)
-    apart, far = 1.0 - roles[pick] @ roles[pick].T, rows[pick] @ plain
+    apart, far = 1.0 - roles[pick] @ roles[pick].T, rows[pick] @ acoustic
     far = np.sqrt(np.square(far[:, None] - far[None]).sum(axis=2))
     upper = np.triu_indices(len(pick), 1)
-    return Metric(
-        mean, scale, strokes, plain, float(np.median(apart[upper])), float(np.median(far[upper]))
+    return Projection(
+        mean, scale, strokes, acoustic, float(np.median(apart[upper])), float(np.median(far[upper]))
     )
 
 

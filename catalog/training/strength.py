@@ -26,9 +26,9 @@ from catalog.features.measure import measure_audio
 from catalog.search.strength import (
     STRENGTH_FILE,
     StrengthModel,
-    about_mean,
-    colours,
-    hear_strengths,
+    center_columns,
+    estimate_strengths,
+    strength_features,
 )
 
 PEAK = 0.9  # that every file is brought to, of full scale
@@ -44,7 +44,7 @@ class LayeredDrum:
     source, name : str
     layers : np.ndarray, shape (n,), larger is harder
     loudness : np.ndarray, shape (n,), LKFS as recorded
-    colours : np.ndarray, shape (n, n_colours), at one peak
+    features : np.ndarray, shape (n, n_features), at one peak
     embeddings : np.ndarray, shape (n, EMBEDDING_DIM), at one peak
     """
 
@@ -52,7 +52,7 @@ class LayeredDrum:
     name: str
     layers: np.ndarray
     loudness: np.ndarray
-    colours: np.ndarray
+    features: np.ndarray
     embeddings: np.ndarray
 
 
@@ -122,7 +122,11 @@ def _measure(path: Path) -> tuple[float, np.ndarray, np.ndarray]:
     audio = decode_file(path)
     loudness = measure_audio(audio).descriptors["loudness_lkfs"]
     measures = measure_audio(_at_one_peak(audio))
-    return loudness, colours(measures.descriptors, measures.production), measures.embedding
+    return (
+        loudness,
+        strength_features(measures.descriptors, measures.production),
+        measures.embedding,
+    )
 
 
 def _at_one_peak(audio: Audio) -> Audio:
@@ -142,7 +146,7 @@ def fit_strengths(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) -> Stre
     -------
     StrengthModel
     """
-    apart = [about_mean(drum.colours) for drum in drums]
+    apart = [center_columns(drum.features) for drum in drums]
     shares = np.concatenate([np.full(len(x), len(x) ** -0.5) for x in apart])
     shares /= shares.sum()
     x = np.vstack(apart)
@@ -151,7 +155,7 @@ def fit_strengths(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) -> Stre
     y = np.concatenate([_ranks(drum.layers) for drum in drums])
     squares = (x * shares[:, None]).T @ x + ridge * np.eye(x.shape[1])
     weights = np.linalg.solve(squares, x.T @ (shares * y))
-    loudness = np.concatenate([about_mean(drum.loudness) for drum in drums])
+    loudness = np.concatenate([center_columns(drum.loudness) for drum in drums])
     plain = x @ weights
     return StrengthModel(scale, weights * float(plain @ loudness / (plain @ plain)))
 
@@ -167,7 +171,7 @@ def rank_correlations(
     """
     raw = [_spearman(drum.loudness, drum.layers) for drum in drums]
     heard = [
-        _spearman(hear_strengths(drum.colours, drum.embeddings, model=model), drum.layers)
+        _spearman(estimate_strengths(drum.features, drum.embeddings, model=model), drum.layers)
         for drum in drums
     ]
     return np.array(raw), np.array(heard)

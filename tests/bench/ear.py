@@ -20,7 +20,7 @@ import numpy as np
 
 from catalog.library.metadata.role_model import load_role_model
 from catalog.models import ROLES
-from catalog.search.spaces import alike_distances, load_metric, make_spaces, stroke_distances
+from catalog.search.spaces import load_projection, make_spaces, similar_distances, stroke_distances
 from catalog.training import examples as fit
 from catalog.training import learn
 
@@ -83,7 +83,7 @@ def our_distances(examples: fit.Examples, shipped: bool) -> tuple[np.ndarray, ..
     n = len(labels)
     if shipped:
         roles = load_role_model().probabilities(recorded)
-        metrics = {source: load_metric() for source in np.unique(sources)}
+        metrics = {source: load_projection() for source in np.unique(sources)}
     else:
         fitter = lambda mask: fit.fit_roles(examples, mask)  # noqa: E731
         at_one = learn.held_out_probabilities(fitter, recorded, sources)
@@ -99,9 +99,9 @@ def our_distances(examples: fit.Examples, shipped: bool) -> tuple[np.ndarray, ..
         }
     strokes, alike = np.zeros((n, n)), np.zeros((n, n))
     for source, metric in metrics.items():
-        spaces = make_spaces(np.arange(n), recorded, roles, metric)
+        spaces = make_spaces(np.arange(n), recorded, roles, projection=metric)
         for row in np.flatnonzero(sources == source):
-            strokes[row], alike[row] = stroke_distances(spaces, row), alike_distances(spaces, row)
+            strokes[row], alike[row] = stroke_distances(spaces, row), similar_distances(spaces, row)
     return strokes, alike, roles
 
 

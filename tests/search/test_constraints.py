@@ -11,7 +11,13 @@ import pytest
 from catalog.audio.encode import encode_wav
 from catalog.catalog import Catalog
 from catalog.errors import AudioError, ParameterError
-from catalog.search.constraints import MOVED, WORDS, Wish, apply_wishes, read_wishes
+from catalog.search.constraints import (
+    CONSTRAINT_WORDS,
+    MIN_PROGRESS,
+    Constraint,
+    apply_constraints,
+    parse_constraints,
+)
 from tests.signals import SR, as_frames, drum_stroke
 
 START = {
@@ -40,19 +46,19 @@ def cat(folder, tmp_path_factory):
         yield opened
 
 
-@pytest.mark.parametrize("word", WORDS)
+@pytest.mark.parametrize("word", CONSTRAINT_WORDS)
 def test_the_asked_number_moved_in_every_answer(cat, word):
     """Asked of all hits that have the number; the reach is 95 % of the first ten."""
     right, n_answers = 0, 0
     for hit in cat.hits():
-        if any(not math.isfinite(hit.descriptors[name]) for name in WORDS[word]):
+        if any(not math.isfinite(hit.descriptors[name]) for name in CONSTRAINT_WORDS[word]):
             continue
         for match in cat.similar(hit.id, 10, but=word):
             other = cat.hit(match.hit_id).descriptors
             n_answers += 1
             right += all(
                 (other[name] - hit.descriptors[name]) * (1 if str(change)[0] != "-" else -1) > 0
-                for name, change in WORDS[word].items()
+                for name, change in CONSTRAINT_WORDS[word].items()
             )
     assert n_answers > 100
     assert right >= 0.95 * n_answers
@@ -73,7 +79,7 @@ def test_where_nothing_goes_that_way_nothing_is_given(cat):
 
 
 def test_numbers_and_words_may_be_mixed():
-    wishes = read_wishes({"length_s": -0.1, "centroid_hz": "+20%", "lower": True}, START)
+    wishes = parse_constraints({"length_s": -0.1, "centroid_hz": "+20%", "lower": True}, START)
     assert [w.descriptor for w in wishes] == ["length_s", "centroid_hz", "body_hz"]
     steps = [math.log(0.3 / 0.4), math.log(1.2), math.log(0.84)]
     assert [w.step for w in wishes] == pytest.approx(steps)
@@ -81,12 +87,12 @@ def test_numbers_and_words_may_be_mixed():
 
 def test_words_that_touch_one_number_add_up_in_any_order():
     for words in (["harder", "darker"], ["darker", "harder"]):
-        steps = {w.descriptor: w.step for w in read_wishes(words, START)}
+        steps = {w.descriptor: w.step for w in parse_constraints(words, START)}
         assert steps["centroid_hz"] == pytest.approx(math.log(0.8 * 1.1))
 
 
 def test_decibels_move_by_differences():
-    (wish,) = read_wishes({"loudness_lkfs": 4}, START)
+    (wish,) = parse_constraints({"loudness_lkfs": 4}, START)
     assert wish.progress(-20.0, np.array([-20.0, -18.0, -16.0])) == pytest.approx([0, 0.5, 1])
 
 
@@ -109,20 +115,22 @@ def test_decibels_move_by_differences():
 )
 def test_what_cannot_be_asked_is_told(but, words):
     with pytest.raises(ParameterError, match=words):
-        read_wishes(but, START)
+        parse_constraints(but, START)
 
 
 def test_hits_without_the_number_have_not_moved(cat):
     hits = cat.hits()[:2]
-    moved, distances = apply_wishes([Wish("nothing", 1.0)], {"nothing": 1.0}, hits, np.zeros(2))
+    moved, distances = apply_constraints(
+        [Constraint("nothing", 1.0)], {"nothing": 1.0}, hits, distances=np.zeros(2)
+    )
     assert moved.tolist() == [False, False]
     assert np.isfinite(distances).all()
 
 
 def test_a_quarter_of_the_way_is_moved():
-    wish = Wish("centroid_hz", math.log(2.0))
+    wish = Constraint("centroid_hz", math.log(2.0))
     values = np.array([2.0**0.24, 2.0**0.26])
-    assert (wish.progress(1.0, values) >= MOVED).tolist() == [False, True]
+    assert (wish.progress(1.0, values) >= MIN_PROGRESS).tolist() == [False, True]
 
 
 def test_a_file_that_is_in_no_catalog_can_be_searched_from(cat, tmp_path):

@@ -8,10 +8,10 @@ import pytest
 from catalog.search.layout import (
     Layout,
     _even_out,
-    lay_out_pca,
-    lay_out_umap,
-    pick_places,
-    place_new,
+    compute_pca_layout,
+    compute_umap_layout,
+    extend_layout,
+    reuse_layout,
 )
 from catalog.search.spaces import Spaces
 
@@ -35,7 +35,7 @@ def apart(xy: np.ndarray, n_each: int) -> float:
 
 def test_pca_keeps_clusters_apart_and_is_repeatable():
     spaces = clusters(10)
-    first, second = lay_out_pca(spaces), lay_out_pca(spaces)
+    first, second = compute_pca_layout(spaces), compute_pca_layout(spaces)
     assert apart(first.xy, 10) > 1.0
     assert np.array_equal(first.xy, second.xy)
     assert np.abs(first.xy).max() <= 1.0
@@ -44,8 +44,10 @@ def test_pca_keeps_clusters_apart_and_is_repeatable():
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_a_few_hits_have_places_too(n):
     spaces = clusters(1)
-    few = Spaces(*(getattr(spaces, f)[:n] for f in ("hit_ids", "strokes", "alike", "roles")), 1.0)
-    layout = lay_out_pca(few)
+    few = Spaces(
+        *(getattr(spaces, f)[:n] for f in ("hit_ids", "strokes", "acoustic", "roles")), 1.0
+    )
+    layout = compute_pca_layout(few)
     assert layout.xy.shape == (n, 2)
     assert np.isfinite(layout.xy).all()
 
@@ -54,21 +56,21 @@ def test_umap_keeps_clusters_apart_and_puts_copies_on_the_kept_hit():
     spaces = clusters(15)
     representative = np.arange(45)
     representative[7] = 3
-    layout = lay_out_umap(spaces, representative, seed=1)
+    layout = compute_umap_layout(spaces, representative, seed=1)
     assert layout.kind == "umap"
     assert apart(layout.xy, 15) > 0.5
     assert np.array_equal(layout.xy[7], layout.xy[3])
 
 
 def test_too_few_hits_for_neighbourhoods_are_laid_out_by_pca():
-    assert lay_out_umap(clusters(2), np.arange(6), seed=0).kind == "pca"
+    assert compute_umap_layout(clusters(2), np.arange(6), seed=0).kind == "pca"
 
 
 def test_a_new_hit_lies_among_its_like_and_the_old_ones_stay():
     spaces = clusters(10)
-    whole = lay_out_pca(spaces)
+    whole = compute_pca_layout(spaces)
     known = np.arange(30) != 4
-    layout = place_new(spaces, Layout(whole.hit_ids[known], whole.xy[known], "umap"))
+    layout = extend_layout(spaces, Layout(whole.hit_ids[known], whole.xy[known], "umap"))
     assert layout.kind == "placed"
     assert np.array_equal(layout.xy[known], whole.xy[known])
     assert apart(layout.xy, 10) > 1.0
@@ -76,16 +78,16 @@ def test_a_new_hit_lies_among_its_like_and_the_old_ones_stay():
 
 def test_hits_that_went_away_are_forgotten():
     spaces = clusters(3)
-    whole = lay_out_pca(spaces)
+    whole = compute_pca_layout(spaces)
     more = Layout(np.append(whole.hit_ids, 999), np.vstack([whole.xy, [[0, 0]]]), "umap")
-    layout = place_new(spaces, more)
+    layout = extend_layout(spaces, more)
     assert layout.kind == "umap"
     assert np.array_equal(layout.hit_ids, spaces.hit_ids)
 
 
 def test_without_a_layout_pca_stands_in():
     none = Layout(np.zeros(0, np.int64), np.zeros((0, 2), np.float32), "")
-    assert place_new(clusters(3), none).kind == "pca"
+    assert extend_layout(clusters(3), none).kind == "pca"
 
 
 def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
@@ -100,9 +102,9 @@ def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
 
 def test_known_places_are_picked_by_id_in_whatever_order_they_were_kept():
     known = Layout(np.array([7, 3, 9]), np.array([[7, 0], [3, 0], [9, 0]], np.float32), "umap")
-    picked = pick_places(np.array([3, 9]), known)
+    picked = reuse_layout(np.array([3, 9]), known)
     assert picked is not None
     assert picked.xy[:, 0].tolist() == [3, 9]
     assert picked.kind == "umap"
-    assert pick_places(np.array([3, 4]), known) is None
-    assert pick_places(np.array([10]), known) is None
+    assert reuse_layout(np.array([3, 4]), known) is None
+    assert reuse_layout(np.array([10]), known) is None

@@ -36,7 +36,7 @@ def test_strokes_of_one_drum_are_nearer_than_any_other_drum(spaces):
 
 def test_both_distances_are_symmetric_and_the_first_is_0_to_itself(spaces):
     strokes = np.stack([m.stroke_distances(spaces, row) for row in range(12)])
-    alike = np.stack([m.alike_distances(spaces, row) for row in range(12)])
+    alike = np.stack([m.similar_distances(spaces, row) for row in range(12)])
     assert strokes == pytest.approx(strokes.T)
     assert alike == pytest.approx(alike.T, abs=1e-6)
     assert np.diag(strokes).max() == 0.0
@@ -53,20 +53,20 @@ def test_projecting_in_parts_is_the_same_as_at_once(spaces, monkeypatch):
     rows = np.random.default_rng(0).uniform(0, 1, (50, EMBEDDING_DIM)).astype(np.float32)
     roles = np.full((50, len(ROLES)), 1 / len(ROLES), np.float32)
     whole = m.make_spaces(np.arange(50), rows, roles)
-    monkeypatch.setattr(m, "ROWS_AT_ONCE", 7)
+    monkeypatch.setattr(m, "BATCH_ROWS", 7)
     parts = m.make_spaces(np.arange(50), rows, roles)
     assert parts.strokes == pytest.approx(whole.strokes, rel=1e-4, abs=1e-4)
 
 
 def test_a_saved_metric_is_loaded_as_it_was(tmp_path, monkeypatch):
-    shipped = m.load_metric()
+    shipped = m.load_projection()
     shipped.save(tmp_path / "again.npz")
-    monkeypatch.setattr(m, "METRIC_FILE", tmp_path / "again.npz")
-    m.load_metric.cache_clear()
-    again = m.load_metric()
-    m.load_metric.cache_clear()
+    monkeypatch.setattr(m, "SPACES_FILE", tmp_path / "again.npz")
+    m.load_projection.cache_clear()
+    again = m.load_projection()
+    m.load_projection.cache_clear()
     assert np.array_equal(again.strokes, shipped.strokes)
-    assert again.plain_median == shipped.plain_median
+    assert again.acoustic_median == shipped.acoustic_median
 
 
 def test_role_probabilities_are_probabilities():

@@ -16,10 +16,10 @@ from catalog.kit.model import Kit
 from catalog.search.strength import (
     STEP_LU,
     StrengthModel,
-    colour_names,
-    colours,
-    hear_strengths,
-    is_level_gone,
+    estimate_strengths,
+    is_level_normalized,
+    strength_feature_names,
+    strength_features,
 )
 from tests.duplicates.test_groups import make_hit
 from tests.signals import SR, as_frames, decaying_noise, drum_stroke
@@ -51,8 +51,8 @@ def measured(y: np.ndarray):
 def test_harder_strokes_at_one_peak_are_heard_as_harder():
     for first in range(0, 40, 10):
         measures = [measured(at_one_peak(struck(s, seed=first))) for s in ORDER]
-        rows = np.array([colours(m.descriptors, m.production) for m in measures])
-        heard = hear_strengths(rows, np.array([m.embedding for m in measures]))
+        rows = np.array([strength_features(m.descriptors, m.production) for m in measures])
+        heard = estimate_strengths(rows, np.array([m.embedding for m in measures]))
         assert heard.mean() == pytest.approx(0.0, abs=STEP_LU)
         assert np.corrcoef(heard, np.log(ORDER))[0, 1] > 0.8
         assert heard[-1] - heard[0] > 3.0
@@ -61,22 +61,24 @@ def test_harder_strokes_at_one_peak_are_heard_as_harder():
 def test_colours_say_nothing_of_the_level():
     y = struck(0.5)
     loud, soft = (measured(g * y) for g in (1.0, 0.25))
-    apart = colours(loud.descriptors, loud.production) - colours(soft.descriptors, soft.production)
-    assert len(apart) == len(colour_names())
+    apart = strength_features(loud.descriptors, loud.production) - strength_features(
+        soft.descriptors, soft.production
+    )
+    assert len(apart) == len(strength_feature_names())
     assert np.nanmax(np.abs(apart)) < 0.02
 
 
 def test_one_recording_at_several_gains_is_of_one_strength():
     y = at_one_peak(struck(0.5))
     measures = [measured(y * g) for g in (0.999, 1.0, 0.998)]
-    rows = np.array([colours(m.descriptors, m.production) for m in measures])
-    assert set(hear_strengths(rows, np.array([m.embedding for m in measures]))) == {0.0}
+    rows = np.array([strength_features(m.descriptors, m.production) for m in measures])
+    assert set(estimate_strengths(rows, np.array([m.embedding for m in measures]))) == {0.0}
 
 
 def test_a_number_that_is_not_defined_says_nothing():
-    rows = np.zeros((3, len(colour_names())))
+    rows = np.zeros((3, len(strength_feature_names())))
     rows[1, 4] = math.nan
-    assert list(hear_strengths(rows, np.zeros((3, 5)))) == [0.0, 0.0, 0.0]
+    assert list(estimate_strengths(rows, np.zeros((3, 5)))) == [0.0, 0.0, 0.0]
 
 
 @pytest.mark.parametrize(
@@ -97,12 +99,12 @@ def test_a_level_is_gone_where_all_strokes_have_one(peaks, loudness, gone):
         make_hit(n, descriptors={"peak_db": peak, "loudness_lkfs": level})
         for n, (peak, level) in enumerate(zip(peaks, loudness, strict=True), start=1)
     ]
-    assert is_level_gone(hits) is gone
+    assert is_level_normalized(hits) is gone
 
 
 def test_the_shipped_arrays_are_for_these_colours():
     model = StrengthModel.load()
-    assert model.scale.shape == model.weights.shape == (len(colour_names()),)
+    assert model.scale.shape == model.weights.shape == (len(strength_feature_names()),)
     assert (model.scale > 0).all()
 
 

@@ -33,7 +33,7 @@ def test_what_varies_within_drums_counts_less_after_fitting():
     names = np.array([[f"d{d}"] for d in drum])
     roles = np.full((len(drum), len(ROLES)), 1 / len(ROLES))
     metric = learn.fit_metric(rows, names, roles)
-    spaces = make_spaces(np.arange(len(rows)), rows, roles, metric)
+    spaces = make_spaces(np.arange(len(rows)), rows, roles, projection=metric)
     plain, fitted = 0, 0
     for row in range(len(rows)):
         other = np.arange(len(rows)) != row
@@ -113,12 +113,12 @@ def test_fitting_from_a_table_writes_both_files(tmp_path, monkeypatch, capsys):
                     (tmp_path / name).write_bytes(encode_wav(as_frames(y), sr=SR))
                     table.writerow([name, source, source, role, role, ""])
         table.writerow(["not there.wav", "a", "a", "kick", "kick", "a0kick.wav"])
-    for file in ("MODEL_FILE", "METRIC_FILE"):
+    for file in ("MODEL_FILE", "SPACES_FILE"):
         monkeypatch.setattr(command, file, tmp_path / f"{file}.npz")
     assert command.main([str(tmp_path / "labels.csv"), str(tmp_path)]) == 0
     assert "16 hits of 2 sources" in capsys.readouterr().out
     assert (tmp_path / "MODEL_FILE.npz").exists()
-    assert (tmp_path / "METRIC_FILE.npz").exists()
+    assert (tmp_path / "SPACES_FILE.npz").exists()
 
 
 def test_a_table_without_known_roles_is_refused(tmp_path):

@@ -63,7 +63,7 @@ chance = np.random.default_rng()
 def lay_out(spaces, representative, *, seed):
     xy = chance.uniform(-1, 1, (len(spaces.hit_ids), 2)).astype(np.float32)
     return map2d.Layout(spaces.hit_ids, xy, "pca")
-map2d.lay_out_umap = lay_out
+map2d.compute_umap_layout = lay_out
 with Catalog.open(sys.argv[1]) as cat:
     cat.map.compute()
     print("ready", flush=True)

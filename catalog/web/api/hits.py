@@ -13,7 +13,7 @@ from starlette.routing import Route
 
 from catalog.errors import ParameterError
 from catalog.features.descriptors import note_name
-from catalog.search.constraints import WORDS
+from catalog.search.constraints import CONSTRAINT_WORDS
 from catalog.web import state as opened
 from catalog.web.api.responses import FOR_GOOD, NOT_KEPT, answer
 from catalog.web.assets import modules, modules_version
@@ -67,7 +67,9 @@ class NearWanted:
 def read_wanted(params: Mapping[str, str]) -> NearWanted:
     """Read "elsewhere=1&but=darker,tighter"; words that are unknown are left out."""
     words = params.get("but", "").split(",")
-    return NearWanted(params.get("elsewhere") == "1", tuple(w for w in words if w in WORDS))
+    return NearWanted(
+        params.get("elsewhere") == "1", tuple(w for w in words if w in CONSTRAINT_WORDS)
+    )
 
 
 def describe_near(hit: int | Path, wanted: NearWanted) -> dict[str, Any]:
