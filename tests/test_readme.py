@@ -74,5 +74,6 @@ def test_readme_links_every_guide_and_every_link_exists():
     assert all((ROOT / link).exists() for link in links)
 
 
-def test_readme_stays_short():
+def test_readme_and_the_developer_notes_stay_short():
     assert len(README.read_bytes()) <= 6_000
+    assert len((ROOT / "DEVELOPERS.md").read_bytes()) <= 8_000
