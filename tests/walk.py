@@ -149,7 +149,10 @@ def rewrite(text: str, steps: Sequence[Step], outputs: Sequence[list[str]]) -> s
         if step.is_python:
             continue
         old = "\n".join([PROMPT + step.source, *step.shown])
-        new = "\n".join([PROMPT + step.source, *trim(output, step.shown)])
+        lines = trim(output, step.shown)
+        if [TIME.sub("", line) for line in lines] == [TIME.sub("", line) for line in step.shown]:
+            lines = step.shown  # a new time is no change
+        new = "\n".join([PROMPT + step.source, *lines])
         at = text.index(old + "\n", at)
         text = text[:at] + new + text[at + len(old) :]
         at += len(new)
