@@ -1,1 +1,1 @@
-"""Bytes to samples and back."""
+"""Read, write, resample and mix audio."""

@@ -1,4 +1,4 @@
-"""One stroke through several microphones of one file: delays of channels, mixes of them."""
+"""Compare and mix the microphones of one multichannel recording."""
 
 from __future__ import annotations
 
@@ -12,22 +12,24 @@ from catalog.errors import ParameterError
 
 SOUND_M_S = 343.0  # speed of sound in dry air at 20 degrees C (ISO 9613-1, from memory)
 MAX_DELAY_S = 0.050  # 17 m; a microphone further away is in another room
-LOOK_S = 0.060  # of the stroke, from its onset: what comes later is the room
+WINDOW_S = 0.060  # from the onset; later the room dominates
+SILENCE = 1e-5  # of full scale, -100 dBFS; a channel below it has no delay
+LEAD_S = 0.02  # before the loudest frame; the onset lies within
 CANCEL_DB = 3.0  # a sum this far below the power of its channels cancels
 MIXES = ("sum", "aligned")
 
 
 @dataclass(frozen=True)
 class ChannelDelay:
-    """How one channel of a stroke stands to the closest.
+    """Delay, level and polarity of one channel.
 
     Attributes
     ----------
     channel : int, from 1
     delay_ms, distance_m : float
-        after the channel that hears the stroke first, and how far sound travels in that time
-    level_db : float, dBFS, mean over the first 60 ms
-    flipped : bool, whether its polarity is opposite to the closest's
+        after the first channel that the stroke reaches, and as a distance in air
+    level_db : float, dBFS, mean power over the window of analysis
+    flipped : bool, whether its polarity is opposite to that of the closest channel
     """
 
     channel: int
@@ -38,7 +40,7 @@ class ChannelDelay:
 
 
 def measure_delays(samples: np.ndarray, *, sr: int) -> tuple[ChannelDelay, ...]:
-    """Delay of each channel after the closest, by the peak of the whitened cross-correlation.
+    """Measure the delay of each channel after the closest one by whitened cross-correlation.
 
     Parameters
     ----------
@@ -47,7 +49,7 @@ def measure_delays(samples: np.ndarray, *, sr: int) -> tuple[ChannelDelay, ...]:
 
     Returns
     -------
-    tuple of ChannelDelay, one a channel; silent channels have NaN for delay and distance
+    tuple of ChannelDelay, one per channel; silent channels have NaN for delay and distance
 
     Raises
     ------
@@ -61,46 +63,46 @@ def measure_delays(samples: np.ndarray, *, sr: int) -> tuple[ChannelDelay, ...]:
     """
     if samples.size == 0:
         raise ParameterError("samples is empty: there is no stroke to compare")
-    shifts, signs = _shifts(samples, sr=sr)
-    first = np.nanmin(shifts) if np.isfinite(shifts).any() else 0.0
-    n = round((LOOK_S + MAX_DELAY_S) * sr)
+    lags, signs = _measure_lags(samples, sr=sr)
+    closest = int(np.nanargmin(lags)) if np.isfinite(lags).any() else 0
+    first = lags[closest] if np.isfinite(lags).any() else 0.0
+    n = round((WINDOW_S + MAX_DELAY_S) * sr)
     power = np.square(samples[:n], dtype=np.float64).mean(axis=0)
-    closest = int(np.nanargmin(shifts)) if np.isfinite(shifts).any() else 0
     return tuple(
         ChannelDelay(
-            channel + 1,
-            float((shift - first) / sr * 1000.0),
-            float((shift - first) / sr * SOUND_M_S),
-            float(10 * np.log10(power[channel] + 1e-12)),
-            bool(signs[channel] != signs[closest]),
+            channel=channel + 1,
+            delay_ms=float((lag - first) / sr * 1000.0),
+            distance_m=float((lag - first) / sr * SOUND_M_S),
+            level_db=float(10 * np.log10(power[channel] + 1e-12)),
+            flipped=bool(signs[channel] != signs[closest]),
         )
-        for channel, shift in enumerate(shifts)
+        for channel, lag in enumerate(lags)
     )
 
 
-def _shifts(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarray]:
-    """Shift of each channel against the strongest, in frames, and the sign that it agrees with."""
-    n, most = round((LOOK_S + MAX_DELAY_S) * sr), round(MAX_DELAY_S * sr)
+def _measure_lags(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the lag of each channel after the strongest, in frames, and its polarity (1, -1)."""
+    n, max_lag = round((WINDOW_S + MAX_DELAY_S) * sr), round(MAX_DELAY_S * sr)
     part = np.asarray(samples[:n], np.float64)
     size = 1 << (2 * len(part) - 1).bit_length()
     spectra = np.fft.rfft(part, size, axis=0)
     strongest = int(np.argmax(np.square(part).sum(axis=0)))
-    shifts = np.full(part.shape[1], np.nan)
+    lags = np.full(part.shape[1], np.nan)
     signs = np.ones(part.shape[1])
     for channel in range(part.shape[1]):
-        if np.abs(part[:, channel]).max() < 1e-5:  # below -100 dBFS nothing is heard
+        if np.abs(part[:, channel]).max() < SILENCE:
             continue
         cross = spectra[:, channel] * np.conj(spectra[:, strongest])
         weight = np.sqrt(np.abs(cross)) + 1e-3 * np.sqrt(np.abs(cross).max())
-        curve = np.fft.irfft(cross / weight, size)
-        curve = np.concatenate([curve[-most:], curve[: most + 1]])
-        at = int(np.argmax(np.abs(curve)))
-        shifts[channel], signs[channel] = at - most, np.sign(curve[at])
-    return shifts, signs
+        correlation = np.fft.irfft(cross / weight, size)
+        correlation = np.concatenate([correlation[-max_lag:], correlation[: max_lag + 1]])
+        at = int(np.argmax(np.abs(correlation)))
+        lags[channel], signs[channel] = at - max_lag, np.sign(correlation[at])
+    return lags, signs
 
 
 def check_mix(mix: str, *, n_channels: int) -> str:
-    """Give a mix choice back: "", "sum", "aligned", or a channel's number from 1.
+    """Return `mix` if it is valid: "", "sum", "aligned", or a channel number from 1.
 
     Raises
     ------
@@ -117,15 +119,14 @@ def check_mix(mix: str, *, n_channels: int) -> str:
 
 
 def mix_channels(audio: Audio, mix: str) -> Audio:
-    """Mix the channels of a file as was chosen.
+    """Mix the channels of a file, or pick one.
 
     Parameters
     ----------
     audio : Audio
     mix : str
-        "" leaves them as they are, a number takes one channel (from 1), "sum" is the mean of all,
-        "aligned" the mean after each was moved forward by its delay and turned to the polarity of
-        the closest
+        "" keeps all channels, a number picks one (from 1), "sum" takes the mean of all, and
+        "aligned" takes the mean after removing each channel's delay and inverted polarity
 
     Returns
     -------
@@ -134,7 +135,7 @@ def mix_channels(audio: Audio, mix: str) -> Audio:
     Raises
     ------
     ParameterError
-        if the choice is unknown or the file has no such channel
+        if `mix` is unknown or the file has no such channel
     """
     check_mix(mix, n_channels=audio.samples.shape[1])
     if not mix:
@@ -146,9 +147,9 @@ def mix_channels(audio: Audio, mix: str) -> Audio:
 
 
 def _align(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Move each channel forward to the closest one; the end is filled up with silence."""
+    """Shift each channel to the closest one, restore its polarity, and pad the end with zeros."""
     loudest = int(np.argmax(np.abs(samples).max(axis=1)))
-    delays = measure_delays(samples[max(0, loudest - round(0.02 * sr)) :], sr=sr)
+    delays = measure_delays(samples[max(0, loudest - round(LEAD_S * sr)) :], sr=sr)
     out = np.zeros_like(samples)
     for column, delay in enumerate(delays):
         shift = 0 if np.isnan(delay.delay_ms) else round(delay.delay_ms / 1000.0 * sr)
@@ -158,7 +159,7 @@ def _align(samples: np.ndarray, *, sr: int) -> np.ndarray:
 
 
 def cancellation_db(samples: np.ndarray, mixed: np.ndarray) -> float:
-    """How far a sum lies below what its channels would give if nothing cancelled.
+    """Return how far a mix lies below the summed power of its channels.
 
     Parameters
     ----------
@@ -170,6 +171,6 @@ def cancellation_db(samples: np.ndarray, mixed: np.ndarray) -> float:
     float, dB
         0 where unrelated channels add their powers, above `CANCEL_DB` where they cancel
     """
-    alone = float(np.square(samples, dtype=np.float64).sum()) / samples.shape[1] ** 2
+    separate = float(np.square(samples, dtype=np.float64).sum()) / samples.shape[1] ** 2
     together = float(np.square(mixed, dtype=np.float64).sum())
-    return float(10.0 * np.log10((alone + 1e-20) / (together + 1e-20)))
+    return float(10.0 * np.log10((separate + 1e-20) / (together + 1e-20)))

@@ -1,4 +1,4 @@
-"""Audio files to float arrays and back: frames run down, channels across, full scale is 1.0."""
+"""Decode audio files to float arrays: one row per frame, one column per channel, full scale 1.0."""
 
 from __future__ import annotations
 
@@ -11,50 +11,35 @@ from typing import Any
 
 import numpy as np
 
+from catalog.audio.ffmpeg import decode_with_ffmpeg
 from catalog.audio.model import MAX_CHANNELS, MAX_VALUES, SR_RANGE_HZ, Audio, Header
 from catalog.errors import AudioError
 
-AUDIO_SUFFIXES: frozenset[str] = frozenset(
-    [
-        ".wav",
-        ".wave",
-        ".bwf",
-        ".rf64",
-        ".w64",
-        ".aif",
-        ".aiff",
-        ".aifc",
-        ".flac",
-        ".ogg",
-        ".oga",
-        ".opus",
-        ".mp3",
-        ".caf",
-        ".m4a",
-        ".au",
-        ".snd",
-    ]
-)
-
-
-BLOCK_FRAMES = 1 << 18  # read piecewise, so that a header that lies asks for no gigabytes
+AUDIO_SUFFIXES: frozenset[str] = frozenset({
+    ".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".flac", ".ogg", ".oga",
+    ".opus", ".mp3", ".caf", ".m4a", ".au", ".snd",
+})  # fmt: skip
+BLOCK_FRAMES = 1 << 18  # per read; a false length in a header then allocates no gigabytes
+SIZED_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "AIFF"})  # libsndfile logs a wrong audio size
 
 
 def read_header(path: str | Path) -> Header:
-    """Read what a file says of itself, without decoding it.
+    """Read the header of a file without decoding it.
 
     Raises
     ------
     AudioError
-        if it is missing, or no audio that libsndfile reads
+        if the file is missing, or is no audio that libsndfile reads
     """
     import soundfile
 
     try:
-        told = soundfile.info(str(path))
+        info = soundfile.info(str(path))
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
-        raise AudioError(Path(path), f"cannot be read ({_first_line(err)})") from err
-    return Header(told.samplerate, told.frames, told.channels, told.subtype)
+        raise AudioError(
+            Path(path), f"cannot be read ({_first_line(err)}); export it again"
+        ) from err
+    return Header(info.samplerate, info.frames, info.channels, info.subtype)
 
 
 def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) -> Audio:
@@ -72,14 +57,14 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
     Raises
     ------
     AudioError
-        if the file is missing, is no audio, ends early, or holds values that are not numbers
+        if the file is missing, is no audio, ends early, or holds NaN or infinity
     """
     import soundfile
 
     path = Path(path)
     _check_file(path)
     if path.suffix.lower() == ".m4a":
-        return _decode_memo(path, start, stop)
+        return _decode_other(path, start, stop)
     try:
         with soundfile.SoundFile(path) as file:
             _check_header(path, file)
@@ -87,22 +72,21 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
             audio = Audio(samples, file.samplerate, file.format, file.subtype)
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
         if path.suffix.lower() == ".caf":
-            return _decode_memo(path, start, stop)
+            return _decode_other(path, start, stop)
         _check_readable(path)
         raise AudioError(
             path, f"cannot be decoded ({_first_line(err)}); export it again or take it out"
         ) from err
-    return _finite(path, audio)
+    return _check_finite(path, audio)
 
 
-def _decode_memo(path: Path, start: int, stop: int | None) -> Audio:
-    from catalog.audio.ffmpeg import decode_with_ffmpeg
-
+def _decode_other(path: Path, start: int, stop: int | None) -> Audio:
+    """Decode a format that libsndfile does not read."""
     _check_readable(path)
-    return _finite(path, decode_with_ffmpeg(path, start=start, stop=stop))
+    return _check_finite(path, decode_with_ffmpeg(path, start=start, stop=stop))
 
 
-def _finite(path: Path, audio: Audio) -> Audio:
+def _check_finite(path: Path, audio: Audio) -> Audio:
     if not is_finite(audio.samples):
         raise AudioError(
             path, "holds values that are not numbers (NaN or infinity); export it again"
@@ -111,24 +95,24 @@ def _finite(path: Path, audio: Audio) -> Audio:
 
 
 def is_finite(samples: np.ndarray) -> bool:
-    """Tell whether every sample is a number."""
-    # one that is none makes the energy none; that may also grow too large by itself
+    """Return whether no sample is NaN or infinite."""
+    # A finite energy proves it in one fast pass. An infinite one may be an overflow: look closer.
     return math.isfinite(float(np.vdot(samples, samples))) or bool(np.isfinite(samples).all())
 
 
 def _check_file(path: Path) -> None:
     try:
-        told = os.stat(path)
+        status = os.stat(path)
     except OSError as err:
         raise _unreadable(path, err) from err
-    if not stat.S_ISREG(told.st_mode):  # to open a pipe would wait for ever
-        raise AudioError(path, "is no file that can be read, but a folder, a pipe or a device")
-    if told.st_size == 0:
+    if not stat.S_ISREG(status.st_mode):  # opening a pipe would block forever
+        raise AudioError(path, "is a folder, a pipe or a device; give the path of an audio file")
+    if status.st_size == 0:
         raise AudioError(path, "is empty (0 bytes); copy it again from the recorder or take it out")
 
 
 def _check_readable(path: Path) -> None:
-    """Read a byte: the system says more clearly than a decoder why it cannot."""
+    """Read one byte: the operating system names the cause more clearly than a decoder."""
     try:
         with open(path, "rb", buffering=0) as file:
             file.read(1)
@@ -144,20 +128,20 @@ def _check_header(path: Path, file: Any) -> None:
     low, high = SR_RANGE_HZ
     if not low <= file.samplerate <= high:
         raise AudioError(
-            path, f"says {file.samplerate} Hz, outside {low} to {high}; its header is broken"
+            path,
+            f"has a broken header: {file.samplerate} Hz is outside {low} to {high}; copy it again",
         )
     if file.channels > MAX_CHANNELS:
         raise AudioError(
-            path, f"says {file.channels} channels, above {MAX_CHANNELS}; its header is broken"
+            path,
+            f"has a broken header: {file.channels} channels, above {MAX_CHANNELS}; copy it again",
         )
-    if file.format in ("WAV", "WAVEX", "RF64", "AIFF") and "should be" in _data_line(
-        file.extra_info
-    ):
+    if file.format in SIZED_FORMATS and "should be" in _size_line(file.extra_info):
         raise AudioError(path, "ends early: its header promises more audio; copy it again")
 
 
-def _data_line(log: str) -> str:
-    """Give the line of libsndfile's log that compares the audio chunk with the file's size."""
+def _size_line(log: str) -> str:
+    """Return the line of libsndfile's log that compares the audio chunk with the file's size."""
     for line in log.splitlines():
         if line.strip().startswith(("data", "SSND")):
             return line
@@ -167,13 +151,11 @@ def _data_line(log: str) -> str:
 def _read_frames(path: Path, file: Any, start: int, stop: int | None) -> np.ndarray:
     if start:
         file.seek(min(start, file.frames))
-    wanted = (stop if stop is not None else max(file.frames, 0)) - start
+    expected = (stop if stop is not None else max(file.frames, 0)) - start
     blocks = list(_read_blocks(path, file, stop - start if stop is not None else None))
     n_frames = sum(map(len, blocks))
-    if file.format == "FLAC" and n_frames < wanted:
-        raise AudioError(
-            path, f"ends early: {n_frames} of {wanted} frames are there; copy it again"
-        )
+    if file.format == "FLAC" and n_frames < expected:
+        raise AudioError(path, f"ends early: has {n_frames} of {expected} frames; copy it again")
     if n_frames == 0:
         raise AudioError(path, "holds no samples; export it again or take it out of the folder")
     return blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
@@ -183,9 +165,8 @@ def _read_blocks(path: Path, file: Any, n_frames: int | None) -> Iterator[np.nda
     n_values = 0
     left = n_frames
     while left is None or left > 0:
-        block = file.read(
-            BLOCK_FRAMES if left is None else min(BLOCK_FRAMES, left), "float32", True
-        )
+        n = BLOCK_FRAMES if left is None else min(BLOCK_FRAMES, left)
+        block = file.read(n, "float32", True)
         if len(block) == 0:
             return
         n_values += block.size

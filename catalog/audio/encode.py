@@ -1,4 +1,4 @@
-"""Samples to WAV bytes."""
+"""Encode samples as WAV, FLAC and other formats."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from catalog.audio.model import PCM_BITS, Audio
 from catalog.errors import ParameterError
 
-FLOAT_TAG = struct.pack("<H", 3)  # of WAV, for floating point
+FLOAT_TAG = struct.pack("<H", 3)  # WAVE_FORMAT_IEEE_FLOAT
 
 
 def encode_audio(
@@ -21,7 +21,7 @@ def encode_audio(
     subtype: str = "PCM_24",
     compression: float | None = None,
 ) -> bytes:
-    """Encode audio so that integers decoded before come back as the same integers.
+    """Encode audio; integers that were decoded before come back as the same integers.
 
     Parameters
     ----------
@@ -30,12 +30,12 @@ def encode_audio(
     sr : int, Hz, above 0
     container, subtype : str, as libsndfile names them
     compression : float, optional
-        0 (large) to 1 (small), for FLAC and the lossy formats; libsndfile's own choice by default
+        0 (large) to 1 (small), for FLAC and the lossy formats; None is libsndfile's default
 
     Returns
     -------
     bytes
-        the whole file; float files carry no time stamp, so equal sound gives equal bytes
+        the whole file; it carries no time stamp, so equal samples give equal bytes
 
     Raises
     ------
@@ -56,11 +56,11 @@ def encode_audio(
         raise ParameterError(
             f"{container} with {subtype} at {sr} Hz cannot be written: {err}"
         ) from err
-    return _with_extension_size(_without_time_stamp(out.getvalue()))
+    return _add_extension_size(_clear_time_stamp(out.getvalue()))
 
 
 def encode_playable(audio: Audio) -> bytes:
-    """Give a 16-bit WAV file for playing: two channels at most, scaled down to full scale.
+    """Encode a 16-bit WAV file for playback: at most two channels, scaled down to full scale.
 
     Parameters
     ----------
@@ -81,24 +81,27 @@ def encode_wav(samples: np.ndarray, *, sr: int, subtype: str = "PCM_24") -> byte
 
 
 def _to_pcm(samples: np.ndarray, bits: int) -> np.ndarray:
-    """Round to `bits` and shift to the top of int32, which is where libsndfile takes them from."""
-    top = 2.0 ** (bits - 1)
-    steps = np.clip(np.rint(samples.astype(np.float64) * top), -top, top - 1)
+    """Round to `bits` and left-align in int32, where libsndfile reads the most significant bits."""
+    full_scale = 2.0 ** (bits - 1)
+    steps = np.rint(samples.astype(np.float64) * full_scale)
+    steps = np.clip(steps, -full_scale, full_scale - 1)
     return (steps.astype(np.int64) << (32 - bits)).astype(np.int32)
 
 
-def _without_time_stamp(data: bytes) -> bytes:
-    """Zero the time stamp of the PEAK chunk that libsndfile adds to float WAV files."""
+def _clear_time_stamp(data: bytes) -> bytes:
+    """Clear the time stamp of the PEAK chunk that libsndfile adds to float WAV files."""
     at = data.find(b"PEAK", 0, 256)
     if at < 0:
         return data
     return data[: at + 12] + bytes(4) + data[at + 16 :]
 
 
-def _with_extension_size(data: bytes) -> bytes:
-    """Give the fmt chunk of a float WAV file the two bytes that formats other than PCM need.
+def _add_extension_size(data: bytes) -> bytes:
+    """Add the two bytes to the fmt chunk of a float WAV file that formats other than PCM need.
 
-    Microsoft, "Multiple Channel Audio Data and WAVE Files", 2007: cbSize; from memory.
+    References
+    ----------
+    Microsoft, "Multiple Channel Audio Data and WAVE Files", 2007 (cbSize); from memory.
     """
     if data[8:20] != b"WAVEfmt " + struct.pack("<I", 16) or data[20:22] != FLOAT_TAG:
         return data

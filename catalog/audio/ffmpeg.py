@@ -1,7 +1,7 @@
-"""Phone memos to float arrays: AAC and ALAC in `.m4a` and `.caf`, decoded by PyAV.
+"""Decode AAC and ALAC in `.m4a` and `.caf` files, as phones record them, with PyAV.
 
-PyAV is loaded only when such a file comes. It is given the open file and the name of the format,
-never a path: a file that points at other files or addresses has nothing opened for it.
+PyAV is imported only when such a file is decoded. It gets the open file and the name of the
+format, never a path, so that a file that refers to other files or addresses cannot open them.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from catalog.errors import AudioError
 
 FORMATS = {".m4a": "mov", ".caf": "caf"}
 CODECS = frozenset({"alac", "aac", "opus", "mp3"})
-FULL_SCALE = {"i2": 2.0**15, "i4": 2.0**31}
-COOKIE_BITS = 17  # where ALAC's magic cookie tells its bits: from memory of its published source
-EARLY_FRAMES = 4096  # fewer than two packets: encoders differ in how they count their padding
+FULL_SCALE = {"i2": 2.0**15, "i4": 2.0**31}  # by numpy type of the decoded integers
+ALAC_BITS_BYTE = 17  # position of the bit depth in ALAC's magic cookie; from memory of its source
+PADDING_FRAMES = 4096  # less than two packets; encoders count their padding differently
 
 
 def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -> Audio:
-    """Decode a phone memo, or the frames `start` to `stop` of it, at its own sample rate.
+    """Decode a `.m4a` or `.caf` file, or the frames `start` to `stop` of it.
 
     Parameters
     ----------
@@ -33,12 +33,12 @@ def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -
     Returns
     -------
     Audio
-        of container "M4A" or "CAF" and subtype "AAC", "ALAC_16", "ALAC_24" ...
+        at the sample rate of the file; container "M4A" or "CAF", subtype "AAC", "ALAC_16" ...
 
     Raises
     ------
     AudioError
-        if it is no such file, is broken, ends early, or is too long
+        if the file has another format, is broken, ends early, or is too long
     """
     import av
 
@@ -49,46 +49,55 @@ def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -
                 file, format=FORMATS[path.suffix.lower()], metadata_errors="replace"
             ) as container,
         ):
-            return _read(path, container, start, stop)
+            return _decode(path, container, start, stop)
     except (av.error.FFmpegError, OSError, ValueError) as err:
-        what = getattr(err, "strerror", None) or type(err).__name__
+        reason = getattr(err, "strerror", None) or type(err).__name__
         raise AudioError(
-            path, f"cannot be decoded ({what}); export it again or take it out"
+            path, f"cannot be decoded ({reason}); export it again or take it out"
         ) from err
 
 
-def _read(path: Path, container: Any, start: int, stop: int | None) -> Audio:
+def _decode(path: Path, container: Any, start: int, stop: int | None) -> Audio:
+    stream, sr, n_channels = _check_stream(path, container)
+    blocks = list(_decode_blocks(path, container, stream, sr, n_channels))
+    n_frames = sum(map(len, blocks))
+    if n_frames == 0:
+        raise AudioError(path, "holds no samples; export it again or take it out of the folder")
+    expected = round(float(stream.duration * stream.time_base) * sr) if stream.duration else 0
+    if n_frames < expected - PADDING_FRAMES:
+        raise AudioError(path, f"ends early: has {n_frames} of {expected} frames; copy it again")
+    samples = np.concatenate(blocks)[start:stop]
+    if len(samples) == 0:
+        raise AudioError(path, f"holds no samples from frame {start} on; scan its folder again")
+    subtype = _subtype(stream.codec_context)
+    return Audio(np.ascontiguousarray(samples), sr, path.suffix[1:].upper(), subtype)
+
+
+def _check_stream(path: Path, container: Any) -> tuple[Any, int, int]:
+    """Return the first audio stream, its sample rate and its number of channels."""
     if not container.streams.audio:
         raise AudioError(path, "holds no sound; export it again or take it out")
     stream = container.streams.audio[0]
     codec = stream.codec_context
     if codec is None:
-        raise AudioError(path, "holds sound of an unknown kind; export it as WAV or FLAC")
-    sr, n_channels = int(codec.sample_rate or 0), int(codec.channels or 0)
+        raise AudioError(path, "has an unknown audio codec; export it as WAV or FLAC")
     if codec.name not in CODECS:
-        raise AudioError(path, f"holds {codec.name}, which is not read; export it as WAV or FLAC")
+        raise AudioError(path, f"has the codec {codec.name}; export it as WAV or FLAC")
+    sr, n_channels = int(codec.sample_rate or 0), int(codec.channels or 0)
     if not SR_RANGE_HZ[0] <= sr <= SR_RANGE_HZ[1] or not 1 <= n_channels <= MAX_CHANNELS:
-        raise AudioError(path, f"says {sr} Hz and {n_channels} channels; its header is broken")
-    blocks = list(_blocks(path, container, stream, sr, n_channels))
-    n_frames = sum(map(len, blocks))
-    if n_frames == 0:
-        raise AudioError(path, "holds no samples; export it again or take it out of the folder")
-    told = round(float(stream.duration * stream.time_base) * sr) if stream.duration else 0
-    if n_frames < told - EARLY_FRAMES:
-        raise AudioError(path, f"ends early: {n_frames} of {told} frames are there; copy it again")
-    samples = np.concatenate(blocks)[start:stop]
-    if len(samples) == 0:
-        raise AudioError(path, "holds no samples there; scan its folder again")
-    return Audio(np.ascontiguousarray(samples), sr, path.suffix[1:].upper(), _subtype(codec))
+        raise AudioError(
+            path, f"has a broken header: {sr} Hz, {n_channels} channels; copy it again"
+        )
+    return stream, sr, n_channels
 
 
-def _blocks(
+def _decode_blocks(
     path: Path, container: Any, stream: Any, sr: int, n_channels: int
 ) -> Iterator[np.ndarray]:
     n_values = 0
     for frame in container.decode(stream):
         if frame.sample_rate != sr or frame.layout.nb_channels != n_channels:
-            raise AudioError(path, "changes its rate or channels midway; export it again")
+            raise AudioError(path, "changes its sample rate or channels midway; export it again")
         data = frame.to_ndarray()
         n_values += data.size
         if n_values > MAX_VALUES:
@@ -102,5 +111,5 @@ def _subtype(codec: Any) -> str:
     if codec.name != "alac":
         return str(codec.name).upper()
     cookie = codec.extradata or b""
-    bits = cookie[COOKIE_BITS] if len(cookie) > COOKIE_BITS else 0
+    bits = cookie[ALAC_BITS_BYTE] if len(cookie) > ALAC_BITS_BYTE else 0
     return f"ALAC_{bits if bits in (16, 20, 24, 32) else 16}"

@@ -1,4 +1,4 @@
-"""Change the sample rate or the pitch of samples."""
+"""Change the sample rate or the pitch of audio with soxr."""
 
 from __future__ import annotations
 
@@ -6,19 +6,21 @@ import numpy as np
 
 from catalog.errors import ParameterError
 
+MAX_SEMITONES = 12.0
+
 
 def resample(samples: np.ndarray, *, sr: int, to_sr: int, quality: str = "VHQ") -> np.ndarray:
-    """Change the sample rate by soxr.
+    """Change the sample rate.
 
     Parameters
     ----------
     samples : np.ndarray, float32, shape (n,) or (n, n_channels)
     sr, to_sr : int, Hz, above 0
-    quality : str, as soxr names it; "VHQ" for what is heard, "HQ" (20 bits) for what is measured
+    quality : str, as soxr names it; "VHQ" for listening, "HQ" (20 bits) for measuring
 
     Returns
     -------
-    np.ndarray, float32, same number of dimensions
+    np.ndarray, float32, same number of dimensions; `samples` itself if the rates are equal
 
     Raises
     ------
@@ -35,32 +37,30 @@ def resample(samples: np.ndarray, *, sr: int, to_sr: int, quality: str = "VHQ") 
 
 
 def retune(samples: np.ndarray, *, sr: int, to_sr: int, semitones: float) -> np.ndarray:
-    """Play a stroke faster or slower, as a tape would, and bring it to another rate in one step.
-
-    A stroke that is tuned up gets shorter by the same ratio.
+    """Change pitch and length together, like tape speed, and the sample rate in the same step.
 
     Parameters
     ----------
     samples : np.ndarray, float32, shape (n,) or (n, n_channels)
     sr, to_sr : int, Hz, above 0
-    semitones : float, above 0 for higher
+    semitones : float, -12 to 12; above 0 is higher and shorter
 
     Returns
     -------
-    np.ndarray, float32, same number of dimensions; the very samples if nothing is asked
+    np.ndarray, float32, same number of dimensions; `samples` itself if nothing changes
 
     Raises
     ------
     ParameterError
-        if a rate is not above 0 or the semitones are not within an octave
+        if a rate is not above 0 or `semitones` is beyond an octave
     """
     if semitones == 0.0:
         return resample(samples, sr=sr, to_sr=to_sr)
-    if sr <= 0 or to_sr <= 0 or not abs(semitones) <= 12.0:
+    if sr <= 0 or to_sr <= 0 or not abs(semitones) <= MAX_SEMITONES:
         raise ParameterError(
             f"sr={sr} and to_sr={to_sr} must be above 0 Hz, semitones={semitones} within -12 to 12"
         )
     import soxr
 
-    played = sr * 2.0 ** (semitones / 12.0)
-    return np.asarray(soxr.resample(samples, played, to_sr, quality="VHQ"), dtype=np.float32)
+    from_sr = sr * 2.0 ** (semitones / 12.0)
+    return np.asarray(soxr.resample(samples, from_sr, to_sr, quality="VHQ"), dtype=np.float32)
