@@ -1,11 +1,9 @@
-"""Write an export plan: built beside its target, verified, then renamed into place."""
+"""Write an export plan beside its target, verify it, then rename it into place."""
 
 from __future__ import annotations
 
 import hashlib
 import os
-import shutil
-import tempfile
 import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -21,6 +19,7 @@ from catalog.kit.levels import tune_stroke
 from catalog.kit.model import Kit
 from catalog.kit.phrase import phrase_midi, render_phrase, select_phrase
 from catalog.kit.strokes import StrokeReader
+from catalog.library.files.atomic import rename_into_place, staging_folder, write_synced
 from catalog.models import Hit
 
 ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the earliest of the format, so that equal kits give equal bytes
@@ -83,31 +82,21 @@ def write_export(
     if plan.refusals:
         raise KitError(f"{plan.refusals[0]}; nothing was written")
     folder, zip_file = plan.folder, plan.zip_file
-    building = _make_beside(folder)
     try:
-        made, made_zip = building / "folder", building / "packed"
-        made.mkdir()
-        _write_files(plan, made, hits, read=StrokeReader.of(read))
-        if zip_file is not None:
-            pack_zip(made, made_zip, name=folder.name)
-            move_into_place(made_zip, zip_file)
-        _place_folder(made, folder, zip_file)
+        with staging_folder(folder) as staging:
+            made, made_zip = staging / "folder", staging / "packed"
+            made.mkdir()
+            _write_files(plan, made, hits, read=StrokeReader.of(read))
+            if zip_file is not None:
+                pack_zip(made, made_zip, name=folder.name)
+                move_into_place(made_zip, zip_file)
+            _place_folder(made, folder, zip_file)
     except OSError as err:
         raise KitError(
             f"{folder.name} could not be written ({err.strerror}); nothing is left of it"
         ) from err
-    finally:
-        shutil.rmtree(building, ignore_errors=True)
     written = sorted(path for path in folder.rglob("*") if path.is_file())
     return written + ([zip_file] if zip_file is not None else [])
-
-
-def _make_beside(folder: Path) -> Path:
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        return Path(tempfile.mkdtemp(prefix=f".{folder.name[:40]}.unfinished-", dir=folder.parent))
-    except OSError as err:
-        raise KitError(f"{folder.parent} cannot be written ({err.strerror})") from err
 
 
 def _place_folder(made: Path, folder: Path, zip_file: Path | None) -> None:
@@ -178,15 +167,6 @@ def write_checked(path: Path, data: bytes) -> None:
         raise KitError(f"{path.name} did not read back")
 
 
-def write_synced(path: Path, data: bytes) -> None:
-    """Write a new file and flush it to the disk."""
-    path.parent.mkdir(exist_ok=True)
-    with path.open("xb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-
-
 def pack_zip(folder: Path, target: Path, *, name: str) -> None:
     """Pack a finished folder into one zip and verify each of its parts.
 
@@ -228,20 +208,9 @@ def move_into_place(made: Path, target: Path) -> None:
     KitError
         if the target exists
     """
-    for path in (made, *made.rglob("*")) if made.is_dir() else ():
-        if path.is_dir():
-            _sync_folder(path)
-    if os.path.lexists(target):
-        raise KitError(f"{target} appeared meanwhile; choose a new name, nothing was overwritten")
-    os.rename(made, target)
-    _sync_folder(target.parent)
-
-
-def _sync_folder(path: Path) -> None:
-    if not hasattr(os, "O_DIRECTORY"):
-        return
-    handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
     try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        rename_into_place(made, target)
+    except FileExistsError as err:
+        raise KitError(
+            f"{target} appeared meanwhile; choose a new name, nothing was overwritten"
+        ) from err

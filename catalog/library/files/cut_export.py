@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +14,7 @@ from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
+from catalog.library.files.atomic import rename_into_place, staging_folder, write_synced
 from catalog.library.scan.stereo_pairs import decode_hit
 from catalog.library.scan.walk import hash_file
 from catalog.models import Hit
@@ -83,20 +82,23 @@ def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
     source = plan[0].hit
     if hash_file(source.path, source.mate) != source.content_hash:
         raise StoreError(f"{source.path}: has changed since it was scanned; scan it again first")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     try:
-        for part in plan:
-            _write_one(temporary / part.target.name, part.hit)
-        os.chmod(temporary, 0o755)
-        if os.path.lexists(folder):
-            raise StoreError(f"{folder}: appeared meanwhile; nothing was overwritten")
-        os.rename(temporary, folder)
+        with staging_folder(folder) as staging:
+            finished = staging / folder.name
+            finished.mkdir()
+            for part in plan:
+                _write_one(finished / part.target.name, part.hit)
+            _rename(finished, folder)
     except OSError as err:
         raise StoreError(f"{folder}: cannot be written ({err.strerror or err})") from err
-    finally:
-        shutil.rmtree(temporary, ignore_errors=True)
     return [part.target for part in plan]
+
+
+def _rename(finished: Path, folder: Path) -> None:
+    try:
+        rename_into_place(finished, folder)
+    except FileExistsError as err:
+        raise StoreError(f"{folder}: appeared meanwhile; nothing was overwritten") from err
 
 
 def _write_one(path: Path, hit: Hit) -> None:
@@ -107,10 +109,7 @@ def _write_one(path: Path, hit: Hit) -> None:
     data = add_hit_bext(
         data, hit, sr=audio.sr, subtype=subtype, n_channels=faded.shape[1], text="cut from a take"
     )
-    with path.open("xb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
+    write_synced(path, data)
     written = decode_file(path)
     tolerance = 0.0 if subtype == "FLOAT" else PCM_16_STEP
     expected = faded if subtype == "FLOAT" else np.clip(faded, -1.0, 1.0)

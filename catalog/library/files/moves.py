@@ -7,17 +7,12 @@ overwritten. The journal in `catalog.library.files.journal` records which move w
 from __future__ import annotations
 
 import contextlib
-import ctypes
-import errno
 import os
 import shutil
-import sys
 from pathlib import Path
 
+from catalog.library.files.atomic import rename_noreplace, sync_folder
 from catalog.library.scan.walk import hash_file
-
-HAS_RENAMEAT2 = sys.platform == "linux"
-AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
 
 
 def move_file(source: Path, target: Path, *, content_hash: str) -> None:
@@ -81,19 +76,6 @@ def remove_if_empty(folder: Path) -> None:
         folder.rmdir()
 
 
-def sync_folder(folder: Path) -> None:
-    """Flush the names in a folder to the disk, where the system supports it."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError:  # some network file systems cannot; the move itself stands
-        pass
-    finally:
-        os.close(handle)
-
-
 def _part_path(target: Path, content_hash: str) -> Path:
     """Return where the copy is written; hidden, so that no scan picks it up."""
     return target.parent / f".{content_hash[:24]}.part"
@@ -134,26 +116,6 @@ def _rename_to_free(part: Path, target: Path) -> None:
     except FileExistsError:
         raise
     except OSError:  # no hard links here
-        _rename_noreplace(part, target)
+        rename_noreplace(part, target)
     else:
         part.unlink()
-
-
-def _rename_noreplace(part: Path, target: Path) -> None:
-    """Rename in one call that fails if the target exists; without such a call, check first.
-
-    References
-    ----------
-    RENAME_NOREPLACE of renameat2(2), Linux manual pages; `os.rename` of the Python library
-    reference: on Windows it fails where the target exists.
-    """
-    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if HAS_RENAMEAT2 else None
-    if call is not None:
-        names = os.fsencode(part), os.fsencode(target)
-        if call(AT_FDCWD, names[0], AT_FDCWD, names[1], RENAME_NOREPLACE) == 0:
-            return
-        if ctypes.get_errno() == errno.EEXIST:
-            raise FileExistsError(f"{target} exists")
-    if os.path.lexists(target):  # a kernel or file system without that flag
-        raise FileExistsError(f"{target} exists")
-    os.rename(part, target)

@@ -5,7 +5,7 @@ import shutil
 
 import pytest
 
-from catalog.library.files import moves
+from catalog.library.files import atomic
 from catalog.library.files.moves import move_file
 from catalog.library.scan.walk import hash_file
 from tests.library.files.conftest import snapshot
@@ -50,7 +50,7 @@ def test_a_target_that_appears_late_is_not_overwritten(
     if in_one_call:  # as if it appeared after the check
         monkeypatch.setattr(os.path, "lexists", lambda _: False)
     else:
-        monkeypatch.setattr(moves, "HAS_RENAMEAT2", False)
+        monkeypatch.setattr(atomic, "HAS_RENAMEAT2", False)
     with pytest.raises(FileExistsError):
         move_file(source, target, content_hash=hash_file(source))
     assert snapshot(tmp_path) == before

@@ -1,0 +1,99 @@
+"""Write files and folders beside their target and rename them into place once they are complete."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import os
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+MAX_PREFIX = 40  # characters of the target's name; file systems allow 255 bytes in all
+HAS_RENAMEAT2 = sys.platform == "linux"
+AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
+
+
+@contextlib.contextmanager
+def staging_folder(target: Path) -> Iterator[Path]:
+    """Give a hidden folder beside `target`; it is removed at the end with what is still in it.
+
+    Raises
+    ------
+    OSError
+        if the folder of `target` cannot be written
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    prefix = f".{target.name[:MAX_PREFIX]}.unfinished-"
+    with tempfile.TemporaryDirectory(
+        prefix=prefix, dir=target.parent, ignore_cleanup_errors=True
+    ) as folder:
+        yield Path(folder)
+
+
+def write_synced(path: Path, data: bytes) -> None:
+    """Write a new file, in a folder that is created if needed, and flush it to the disk."""
+    path.parent.mkdir(exist_ok=True)
+    with path.open("xb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def rename_into_place(finished: Path, target: Path) -> None:
+    """Rename a finished file or folder to its target and flush the names to the disk.
+
+    Raises
+    ------
+    FileExistsError
+        if the target exists; it is never overwritten
+    OSError
+        if it cannot be renamed
+    """
+    for path in (finished, *finished.rglob("*")) if finished.is_dir() else ():
+        if path.is_dir():
+            sync_folder(path)
+    rename_noreplace(finished, target)
+    sync_folder(target.parent)
+
+
+def rename_noreplace(source: Path, target: Path) -> None:
+    """Rename in one call that fails if the target exists; without such a call, check first.
+
+    Raises
+    ------
+    FileExistsError
+        if the target exists
+    OSError
+        if it cannot be renamed
+
+    References
+    ----------
+    RENAME_NOREPLACE of renameat2(2), Linux manual pages; `os.rename` of the Python library
+    reference: on Windows it fails where the target exists.
+    """
+    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if HAS_RENAMEAT2 else None
+    if call is not None:
+        names = os.fsencode(source), os.fsencode(target)
+        if call(AT_FDCWD, names[0], AT_FDCWD, names[1], RENAME_NOREPLACE) == 0:
+            return
+        if ctypes.get_errno() == errno.EEXIST:
+            raise FileExistsError(f"{target} exists")
+    if os.path.lexists(target):  # a kernel or file system without that flag
+        raise FileExistsError(f"{target} exists")
+    os.rename(source, target)
+
+
+def sync_folder(folder: Path) -> None:
+    """Flush the names in a folder to the disk, where the system supports it."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError:  # some network file systems cannot; the rename itself stands
+        pass
+    finally:
+        os.close(handle)
