@@ -1,25 +1,26 @@
-"""A 2-D layout: near on the map means alike. Places are computed once and then stored."""
+"""The two-dimensional layout of the map: similar hits lie close together."""
 
 from __future__ import annotations
 
 import os
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 
 from catalog.search.spaces import ACOUSTIC_WEIGHT, Spaces
 
-N_NEIGHBORS = 15  # of UMAP: the size of the neighbourhoods that the map keeps together
-MIN_DIST = 0.5  # of UMAP: dots of one drum stay apart enough to be picked; chosen by eye
-MIN_FOR_UMAP = 20  # hits; fewer have no neighbourhoods to keep
-EVENNESS = 0.6  # 0 leaves the islands of UMAP, 1 fills the map evenly; chosen by eye
-N_PLACING = 5  # neighbours whose places a new hit takes the mean of
-ROLE_SPREAD = 1.2  # how far roles move hits apart, against plain likeness; chosen by eye
+N_NEIGHBORS = 15  # UMAP: size of the neighborhoods that are preserved
+MIN_DIST = 0.5  # UMAP: keeps dots of one drum far enough apart to be clicked; chosen by eye
+MIN_HITS_FOR_UMAP = 20  # fewer hits form no neighborhoods
+EVENNESS = 0.6  # 0 leaves the clusters as UMAP has them, 1 fills the map evenly; chosen by eye
+N_PLACING = 5  # neighbors whose positions a new hit is averaged from
+LAYOUT_ROLE_WEIGHT = 1.2  # of role probabilities against `ACOUSTIC_WEIGHT`; chosen by eye
 
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """Where each hit lies.
+    """Positions of hits on the map.
 
     Attributes
     ----------
@@ -34,7 +35,7 @@ class Layout:
 
 
 def layout_features(spaces: Spaces) -> np.ndarray:
-    """Coordinates whose distances the map shows: plain likeness beside the possible roles.
+    """Return the features that the layout is computed from: acoustic position and roles.
 
     Parameters
     ----------
@@ -42,13 +43,15 @@ def layout_features(spaces: Spaces) -> np.ndarray:
 
     Returns
     -------
-    np.ndarray, float32, shape (n, n_plain + n_roles)
+    np.ndarray, float32, shape (n, n_acoustic + n_roles)
     """
-    return np.hstack([ACOUSTIC_WEIGHT * spaces.acoustic, ROLE_SPREAD * np.sqrt(spaces.roles)])
+    return np.hstack(
+        [ACOUSTIC_WEIGHT * spaces.acoustic, LAYOUT_ROLE_WEIGHT * np.sqrt(spaces.roles)]
+    )
 
 
 def compute_pca_layout(spaces: Spaces) -> Layout:
-    """Lay out by the first two principal components: at once, and coarse.
+    """Compute a layout from the first two principal components: instant but coarse.
 
     Parameters
     ----------
@@ -64,113 +67,116 @@ def compute_pca_layout(spaces: Spaces) -> Layout:
     if len(points) > 1:
         _, vectors = np.linalg.eigh(points.T @ points)
         axes = vectors[:, -1:-3:-1]
-        axes *= np.sign(axes[np.abs(axes).argmax(axis=0), [0, 1]])  # eigenvectors have no sign
+        axes *= np.sign(axes[np.abs(axes).argmax(axis=0), [0, 1]])  # their sign is arbitrary
         xy = points @ axes
-    return Layout(spaces.hit_ids, _to_square(xy), "pca")
+    return Layout(spaces.hit_ids, _normalize(xy), "pca")
 
 
 def compute_umap_layout(spaces: Spaces, representative: np.ndarray, *, seed: int) -> Layout:
-    """Lay out by UMAP; copies lie on the hit that stands for them.
+    """Compute a layout by UMAP, with copies on top of the hit that is kept.
 
     Parameters
     ----------
     spaces : Spaces
     representative : np.ndarray, int, shape (n,)
-        row that stands for each row, itself where it is no copy; equal points harm UMAP
+        the kept row of each group of copies, else the row itself; UMAP suffers from equal points
     seed : int
 
     Returns
     -------
-    Layout, "umap"; "pca" where there are too few hits for neighbourhoods
+    Layout
+        of kind "umap", or "pca" with fewer than `MIN_HITS_FOR_UMAP` hits
 
     References
     ----------
     L. McInnes, J. Healy and J. Melville, "UMAP: Uniform Manifold Approximation and Projection
     for Dimension Reduction", arXiv:1802.03426, 2018.
     """
-    rows, where = np.unique(representative, return_inverse=True)
-    if len(rows) < MIN_FOR_UMAP:
+    rows, inverse = np.unique(representative, return_inverse=True)
+    if len(rows) < MIN_HITS_FOR_UMAP:
         return compute_pca_layout(spaces)
-    os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
-    import warnings
+    xy = _normalize(_umap(layout_features(spaces)[rows], seed=seed))
+    return Layout(spaces.hit_ids, _even_out(xy)[inverse], "umap")
 
+
+def _umap(features: np.ndarray, *, seed: int) -> np.ndarray:
+    os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # umap tells of its own use of one thread with a seed
+        warnings.simplefilter("ignore")  # umap warns that a seed limits it to one thread
         from umap import UMAP
 
-        layout = UMAP(
-            n_neighbors=min(N_NEIGHBORS, len(rows) - 1),
+        reducer = UMAP(
+            n_neighbors=min(N_NEIGHBORS, len(features) - 1),
             min_dist=MIN_DIST,
             random_state=seed,
             n_jobs=1,
         )
-        xy = layout.fit_transform(layout_features(spaces)[rows])
-    return Layout(spaces.hit_ids, _even_out(_to_square(np.asarray(xy, np.float64)))[where], "umap")
+        return np.asarray(reducer.fit_transform(features), np.float64)
 
 
-def reuse_layout(hit_ids: np.ndarray, known: Layout) -> Layout | None:
-    """Give hits the places that are known; nothing has to be compared for that.
+def reuse_layout(hit_ids: np.ndarray, stored: Layout) -> Layout | None:
+    """Select the stored positions of the given hits, without comparing any hits.
 
     Parameters
     ----------
     hit_ids : np.ndarray, int64, shape (n,)
-    known : Layout; ids that are no more are passed over
+    stored : Layout, may hold other hits too
 
     Returns
     -------
-    Layout, or None if a hit has no place yet
+    Layout, or None if a hit has no stored position
     """
-    order = np.argsort(known.hit_ids, kind="stable")
-    at = np.searchsorted(known.hit_ids, hit_ids, sorter=order)
-    if len(hit_ids) and (not len(order) or at.max() >= len(order)):
+    order = np.argsort(stored.hit_ids, kind="stable")
+    found = np.searchsorted(stored.hit_ids, hit_ids, sorter=order)
+    if len(hit_ids) and (not len(order) or found.max() >= len(order)):
         return None
-    rows = order[at]
-    if not np.array_equal(known.hit_ids[rows], hit_ids):
+    rows = order[found]
+    if not np.array_equal(stored.hit_ids[rows], hit_ids):
         return None
-    return Layout(np.asarray(hit_ids, np.int64), known.xy[rows].reshape(-1, 2), known.kind)
+    return Layout(np.asarray(hit_ids, np.int64), stored.xy[rows].reshape(-1, 2), stored.kind)
 
 
-def extend_layout(spaces: Spaces, known: Layout) -> Layout:
-    """Give hits without a place the mean place of their nearest placed neighbours.
+def extend_layout(spaces: Spaces, stored: Layout) -> Layout:
+    """Place hits without a stored position at the weighted mean of their nearest neighbors.
 
     Parameters
     ----------
     spaces : Spaces, of all hits
-    known : Layout, of some of them; ids that are no more are passed over
+    stored : Layout, of some of them; may hold other hits too
 
     Returns
     -------
     Layout, of all hits
     """
-    known_all = reuse_layout(spaces.hit_ids, known)
-    if known_all is not None:
-        return known_all
-    place = {int(hit_id): xy for hit_id, xy in zip(known.hit_ids, known.xy, strict=True)}
-    has = np.array([int(hit_id) in place for hit_id in spaces.hit_ids], bool)
-    if not has.any():
+    complete = reuse_layout(spaces.hit_ids, stored)
+    if complete is not None:
+        return complete
+    positions = dict(zip(stored.hit_ids.tolist(), stored.xy, strict=True))
+    is_placed = np.array([hit_id in positions for hit_id in spaces.hit_ids.tolist()], bool)
+    if not is_placed.any():
         return compute_pca_layout(spaces)
-    points = layout_features(spaces)
-    xy = np.zeros((len(points), 2), np.float32)
-    xy[has] = [place[int(i)] for i in spaces.hit_ids[has]]
-    fixed = np.flatnonzero(has)
-    for row in np.flatnonzero(~has):
-        difference = points[fixed] - points[row]
-        distance = np.einsum("ij,ij->i", difference, difference, dtype=np.float64)
-        nearest = np.argsort(distance, kind="stable")[:N_PLACING]
-        weight = 1.0 / (np.sqrt(distance[nearest]) + 1e-6)
-        xy[row] = weight @ xy[fixed[nearest]] / weight.sum()
+    features = layout_features(spaces)
+    placed = np.flatnonzero(is_placed)
+    xy = np.zeros((len(features), 2), np.float32)
+    xy[placed] = [positions[hit_id] for hit_id in spaces.hit_ids[placed].tolist()]
+    for row in np.flatnonzero(~is_placed):
+        difference = features[placed] - features[row]
+        square = np.einsum("ij,ij->i", difference, difference, dtype=np.float64)
+        nearest = np.argsort(square, kind="stable")[:N_PLACING]
+        weight = 1.0 / (np.sqrt(square[nearest]) + 1e-6)
+        xy[row] = weight @ xy[placed[nearest]] / weight.sum()
     return Layout(spaces.hit_ids, xy, "placed")
 
 
 def _even_out(xy: np.ndarray) -> np.ndarray:
-    """Draw islands together: each axis keeps its order, wide gaps shrink, crowds get room."""
+    """Blend each axis with its ranks: the order stays, wide gaps shrink, dense parts widen."""
     rank = np.argsort(np.argsort(xy, axis=0, kind="stable"), axis=0, kind="stable")
     even = 2.0 * rank / max(len(xy) - 1, 1) - 1.0
     return np.asarray((1.0 - EVENNESS) * xy + EVENNESS * even, dtype=np.float32)
 
 
-def _to_square(xy: np.ndarray) -> np.ndarray:
-    """Centre and scale into -1 to 1, both axes alike; a few outliers may not shrink the rest."""
+def _normalize(xy: np.ndarray) -> np.ndarray:
+    """Center and scale both axes alike into -1 to 1, with outliers clipped."""
     if len(xy) == 0:
         return np.zeros((0, 2), np.float32)
     low, high = np.percentile(xy, [1, 99], axis=0)

@@ -1,10 +1,9 @@
-"""How hard a stroke was where its level was normalised away: heard from its colour.
+"""Strength of strokes whose files were normalized, estimated from their timbre.
 
-A harder stroke is brighter, starts faster, stands further above its noise and rings longer before
-it meets it. The weights were learned from layers whose order is known, see
-`catalog.training.strength`, and speak of differences within one drum only. Strokes of one
-drum vary mostly by strength, so their estimates are drawn towards the line along which their
-embeddings vary most.
+A harder stroke is brighter, starts faster, rises further above the noise floor and takes longer to
+decay to it. The weights are fitted by `catalog.training.strength` on velocity layers of known order
+and are valid for differences within one drum only. Strokes of one drum differ mostly in strength,
+so the estimates are shrunk towards the first principal axis of their embeddings.
 """
 
 from __future__ import annotations
@@ -25,12 +24,12 @@ from catalog.features.production import PRODUCTION_NAMES
 from catalog.models import Hit
 
 STRENGTH_FILE = Path(__file__).with_name("strength.npz")
-ONE_LEVEL_DB = 0.1  # strokes that differ less in peak or in loudness were set to one level
-ONE_LEVEL_LOSSY_DB = 0.5  # three or more through a lossy coder, which moves peaks a little
-STEP_LU = 0.5  # estimates are rounded: less is no difference that could be heard out
-TO_THE_LINE = 0.6  # share of the estimate that is taken from the line; 0.5 to 0.75 were alike
-LEAST_ON_A_LINE = 3  # strokes
-IN_OCTAVES = (
+NORMALIZED_DB = 0.1  # strokes whose peak or loudness differs less were normalized
+NORMALIZED_LOSSY_DB = 0.5  # for three or more lossy files: the codec changes peaks slightly
+STEP_LU = 0.5  # estimates are rounded to this: a smaller difference is not reliable
+AXIS_WEIGHT = 0.6  # of the estimate along the principal axis; 0.5 to 0.75 performed equally
+MIN_STROKES_FOR_AXIS = 3
+LOG_FEATURES = (
     "attack_s",
     "decay20_s",
     "decay60_s",
@@ -39,56 +38,59 @@ IN_OCTAVES = (
     "body_hz",
     "length_s",
 )
-AS_THEY_ARE = ("flatness", "crest_db")
-UNDER_THE_PEAK = ("floor_before_db", "floor_lowest_db")
-TRACE_STARTS = ("edge", "slope", "share", "end_db", "after", "late", "crest", "band", "fall")
-TRACE_NAMES = tuple(name for name in PRODUCTION_NAMES if name.startswith(TRACE_STARTS))
-LEAST = 1e-4  # of what is taken as a logarithm
+LINEAR_FEATURES = ("flatness", "crest_db")
+PEAK_RELATIVE_DB = ("floor_before_db", "floor_lowest_db")
+GAIN_FREE = ("edge", "slope", "share", "end_db", "after", "late", "crest", "band", "fall")
+GAIN_FREE_NAMES = tuple(name for name in PRODUCTION_NAMES if name.startswith(GAIN_FREE))
+LOG_FLOOR = 1e-4  # smallest argument of a logarithm
 
-Drum = tuple[str, str, str, str]
-Arrays = Callable[[Sequence[int]], np.ndarray]
+ReadRows = Callable[[Sequence[int]], np.ndarray]
 
 
 @dataclass(frozen=True, eq=False)
 class StrengthModel:
-    """What a difference of each colour says of strength.
+    """Linear regression from differences in the features to a difference in strength.
 
     Attributes
     ----------
-    scale : np.ndarray, shape (n_features,), usual differences within a drum
-    weights : np.ndarray, shape (n_features,), LU for each of them
+    scale : np.ndarray, shape (n_features,), typical differences within a drum
+    weights : np.ndarray, shape (n_features,), LU for each scaled feature
     """
 
     scale: np.ndarray
     weights: np.ndarray
 
     def save(self, path: Path) -> None:
-        """Write the arrays and the version of the numbers that they were fitted on."""
+        """Write the arrays and the version of the measures they were fitted on."""
         arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
         np.savez_compressed(path, allow_pickle=False, version=MEASURE_VERSION, **arrays)
 
     @classmethod
     def load(cls, path: Path = STRENGTH_FILE) -> StrengthModel:
-        """Read the arrays; `StoreError` if they were fitted on other numbers."""
+        """Read the arrays; `StoreError` if they were fitted on other features."""
         with np.load(path, allow_pickle=False) as arrays:
             if len(arrays["weights"]) != len(strength_feature_names()):
-                raise StoreError(f"{path.name} was fitted on other numbers; fit it anew")
+                raise StoreError(
+                    f"{path.name}: was fitted on other features;"
+                    " run catalog.training.strength again"
+                )
             return cls(arrays["scale"], arrays["weights"])
 
 
 @lru_cache(maxsize=1)
 def load_model() -> StrengthModel:
-    """The shipped arrays, read once."""
+    """Load the shipped model once."""
     return StrengthModel.load()
 
 
 def strength_feature_names() -> tuple[str, ...]:
-    """Name the strength_features in the order of `strength_features`."""
-    return (*IN_OCTAVES, *AS_THEY_ARE, "floor_db", "loudness_lkfs", *UNDER_THE_PEAK, *TRACE_NAMES)
+    """Return the names of `strength_features`, in their order."""
+    relative = ("floor_db", "loudness_lkfs", *PEAK_RELATIVE_DB)
+    return (*LOG_FEATURES, *LINEAR_FEATURES, *relative, *GAIN_FREE_NAMES)
 
 
 def strength_features(descriptors: Mapping[str, float], production: np.ndarray) -> np.ndarray:
-    """What is left of a stroke's strength when its level is gone.
+    """Return features that depend on a stroke's strength but not on its gain.
 
     Parameters
     ----------
@@ -97,65 +99,65 @@ def strength_features(descriptors: Mapping[str, float], production: np.ndarray) 
 
     Returns
     -------
-    np.ndarray, float64, shape (n_features,)
-        the same whatever the gain; NaN where a number is not defined
+    np.ndarray, float64, shape (n_features,); NaN where a feature is not defined
     """
-    traces = dict(zip(PRODUCTION_NAMES, map(float, production), strict=False))
+    numbers = dict(zip(PRODUCTION_NAMES, map(float, production), strict=False))
     peak_db = descriptors.get("peak_db", math.nan)
-    logs = [math.log(max(descriptors.get(name, math.nan), LEAST)) for name in IN_OCTAVES]
     values = [
-        *logs,
-        *(descriptors.get(name, math.nan) for name in AS_THEY_ARE),
+        *(math.log(max(descriptors.get(name, math.nan), LOG_FLOOR)) for name in LOG_FEATURES),
+        *(descriptors.get(name, math.nan) for name in LINEAR_FEATURES),
         descriptors.get("floor_db", math.nan) - peak_db,
         descriptors.get("loudness_lkfs", math.nan) - peak_db,
-        *(traces.get(name, math.nan) - traces.get("peak_db", math.nan) for name in UNDER_THE_PEAK),
-        *(traces.get(name, math.nan) for name in TRACE_NAMES),
+        *(
+            numbers.get(name, math.nan) - numbers.get("peak_db", math.nan)
+            for name in PEAK_RELATIVE_DB
+        ),
+        *(numbers.get(name, math.nan) for name in GAIN_FREE_NAMES),
     ]
-    found = np.array(values, np.float64)
-    found[~np.isfinite(found)] = math.nan
-    return found
+    features = np.array(values, np.float64)
+    features[~np.isfinite(features)] = math.nan
+    return features
 
 
 def estimate_strengths(
-    colours_of: np.ndarray, embeddings: np.ndarray, *, model: StrengthModel | None = None
+    features: np.ndarray, embeddings: np.ndarray, *, model: StrengthModel | None = None
 ) -> np.ndarray:
     """Estimate the strengths of one drum's strokes through one microphone.
 
     Parameters
     ----------
-    colours_of : np.ndarray, shape (n, n_features), see `strength_features`
+    features : np.ndarray, shape (n, n_features), see `strength_features`
     embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     model : StrengthModel, optional, the shipped one by default
 
     Returns
     -------
-    np.ndarray, float64, shape (n,), LU against their mean, in steps of `STEP_LU`
+    np.ndarray, float64, shape (n,), LU relative to their mean, in steps of `STEP_LU`
 
     References
     ----------
-    The project's own; that harder strokes are brighter is common practice, no source.
+    Designed for this project; that harder strokes are brighter is common practice, no published
+    source.
     """
     model = model or load_model()
-    apart = center_columns(colours_of)
-    by_colour = apart / model.scale @ model.weights
-    estimate = by_colour
-    if len(by_colour) >= LEAST_ON_A_LINE:
-        places, _, _ = np.linalg.svd(center_columns(embeddings), full_matrices=False)
-        on_line = places[:, 0] * (places[:, 0] @ by_colour)
-        estimate = TO_THE_LINE * on_line + (1.0 - TO_THE_LINE) * by_colour
+    estimate = center_columns(features) / model.scale @ model.weights
+    if len(estimate) >= MIN_STROKES_FOR_AXIS:
+        left, _, _ = np.linalg.svd(center_columns(embeddings), full_matrices=False)
+        along_axis = left[:, 0] * (left[:, 0] @ estimate)
+        estimate = AXIS_WEIGHT * along_axis + (1.0 - AXIS_WEIGHT) * estimate
     return STEP_LU * np.round(estimate / STEP_LU)
 
 
 def center_columns(values: np.ndarray) -> np.ndarray:
-    """Differences from the mean of each column; none where a value is not known."""
+    """Subtract the mean of each column; values that are not finite become 0."""
     values = np.asarray(values, np.float64)
-    known = np.isfinite(values)
-    mean = np.where(known, values, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    return np.where(known, values - mean, 0.0)
+    is_known = np.isfinite(values)
+    mean = np.where(is_known, values, 0.0).sum(axis=0) / np.maximum(is_known.sum(axis=0), 1)
+    return np.where(is_known, values - mean, 0.0)
 
 
 def is_level_normalized(hits: Sequence[Hit]) -> bool:
-    """Whether strokes of one drum were all set to one peak or to one loudness.
+    """Return whether all strokes of a drum have the same peak or the same loudness.
 
     Parameters
     ----------
@@ -163,12 +165,12 @@ def is_level_normalized(hits: Sequence[Hit]) -> bool:
 
     Returns
     -------
-    bool
+    bool, False for a single stroke
     """
     if len(hits) < 2:
         return False
-    lossy = len(hits) > 2 and any(hit.subtype in LOSSY_SUBTYPES for hit in hits)
-    limit_db = ONE_LEVEL_LOSSY_DB if lossy else ONE_LEVEL_DB
+    is_lossy = len(hits) > 2 and any(hit.subtype in LOSSY_SUBTYPES for hit in hits)
+    limit_db = NORMALIZED_LOSSY_DB if is_lossy else NORMALIZED_DB
     for name in ("peak_db", "loudness_lkfs"):
         levels = [hit.descriptors.get(name, math.nan) for hit in hits]
         if max(levels) - min(levels) < limit_db and all(map(math.isfinite, levels)):
@@ -177,44 +179,39 @@ def is_level_normalized(hits: Sequence[Hit]) -> bool:
 
 
 def estimate_missing_strengths(
-    some: Iterable[Hit], hits: Sequence[Hit], *, embeddings: Arrays, production: Arrays
+    selected: Iterable[Hit], hits: Sequence[Hit], *, embeddings: ReadRows, production: ReadRows
 ) -> dict[int, Hit]:
-    """Hits of drums whose level is gone, with the strength that is heard from their colour.
+    """Estimate the strengths of all strokes of the selected drums whose level was normalized.
 
     Parameters
     ----------
-    some : iterable of Hit, whose drums are asked for
-    hits : sequence of Hit, all there are
-    embeddings, production : callable, give the rows of ids
+    selected : iterable of Hit, one or more of each drum
+    hits : sequence of Hit, the whole library
+    embeddings, production : callable, return one row for each id of a sequence
 
     Returns
     -------
     dict of id to Hit
-        every stroke of those drums; the strongest stands at its own loudness. A drum with levels of
-        its own is not in it, nor are hits whose drum is not known
+        every stroke of those drums with `heard_lkfs` set, the strongest to its own loudness. Drums
+        that were not normalized and hits of unknown drums are left out
     """
-    wanted = {drum_of(hit) for hit in some if hit.drum}
-    drums: dict[Drum, list[Hit]] = defaultdict(list)
+    selected_drums = {_drum_key(hit) for hit in selected if hit.drum}
+    strokes_of: dict[tuple[str, ...], list[Hit]] = defaultdict(list)
     for hit in hits:
-        if hit.drum and (drum := drum_of(hit)) in wanted:
-            drums[drum].append(hit)
-    found: dict[int, Hit] = {}
-    for members in drums.values():
-        if not is_level_normalized(members):
-            continue
-        ids = [hit.id for hit in members]
-        colour_rows = [
-            strength_features(hit.descriptors, row)
-            for hit, row in zip(members, production(ids), strict=True)
-        ]
-        heard = estimate_strengths(np.array(colour_rows), embeddings(ids))
-        top = int(heard.argmax())
-        loudness = members[top].descriptors["loudness_lkfs"]
-        for hit, strength in zip(members, heard - heard[top], strict=True):
-            found[hit.id] = replace(hit, heard_lkfs=float(loudness + strength))
-    return found
+        if hit.drum and (key := _drum_key(hit)) in selected_drums:
+            strokes_of[key].append(hit)
+    estimated: dict[int, Hit] = {}
+    for strokes in filter(is_level_normalized, strokes_of.values()):
+        ids = [hit.id for hit in strokes]
+        rows = zip(strokes, production(ids), strict=True)
+        features = np.array([strength_features(hit.descriptors, row) for hit, row in rows])
+        strengths = estimate_strengths(features, embeddings(ids))
+        strongest = int(strengths.argmax())
+        loudness = strokes[strongest].descriptors["loudness_lkfs"]
+        for hit, strength in zip(strokes, strengths - strengths[strongest], strict=True):
+            estimated[hit.id] = replace(hit, heard_lkfs=float(loudness + strength))
+    return estimated
 
 
-def drum_of(hit: Hit) -> Drum:
-    """What strokes of one drum through one microphone have in common."""
-    return (hit.session, hit.drum, hit.microphone, hit.role)
+def _drum_key(hit: Hit) -> tuple[str, ...]:
+    return hit.session, hit.drum, hit.microphone, hit.role

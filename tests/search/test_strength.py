@@ -1,4 +1,4 @@
-"""Strength where the level was normalised away: order, units, and when it is asked at all."""
+"""Strength where the level was normalized away: order, units, and when it is asked at all."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def struck(strength: float, *, seed: int = 0) -> np.ndarray:
     return (strength * (body + 0.8 * strength * skin) + room).astype(np.float32)
 
 
-def at_one_peak(y: np.ndarray) -> np.ndarray:
+def normalized(y: np.ndarray) -> np.ndarray:
     return 0.9 * y / np.abs(y).max()
 
 
@@ -48,17 +48,17 @@ def measured(y: np.ndarray):
     return measure_audio(Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT"))
 
 
-def test_harder_strokes_at_one_peak_are_heard_as_harder():
+def test_harder_strokes_of_one_peak_get_higher_estimates():
     for first in range(0, 40, 10):
-        measures = [measured(at_one_peak(struck(s, seed=first))) for s in ORDER]
+        measures = [measured(normalized(struck(s, seed=first))) for s in ORDER]
         rows = np.array([strength_features(m.descriptors, m.production) for m in measures])
-        heard = estimate_strengths(rows, np.array([m.embedding for m in measures]))
-        assert heard.mean() == pytest.approx(0.0, abs=STEP_LU)
-        assert np.corrcoef(heard, np.log(ORDER))[0, 1] > 0.8
-        assert heard[-1] - heard[0] > 3.0
+        estimated = estimate_strengths(rows, np.array([m.embedding for m in measures]))
+        assert estimated.mean() == pytest.approx(0.0, abs=STEP_LU)
+        assert np.corrcoef(estimated, np.log(ORDER))[0, 1] > 0.8
+        assert estimated[-1] - estimated[0] > 3.0
 
 
-def test_colours_say_nothing_of_the_level():
+def test_features_do_not_depend_on_gain():
     y = struck(0.5)
     loud, soft = (measured(g * y) for g in (1.0, 0.25))
     apart = strength_features(loud.descriptors, loud.production) - strength_features(
@@ -68,21 +68,21 @@ def test_colours_say_nothing_of_the_level():
     assert np.nanmax(np.abs(apart)) < 0.02
 
 
-def test_one_recording_at_several_gains_is_of_one_strength():
-    y = at_one_peak(struck(0.5))
+def test_one_recording_at_several_gains_has_one_strength():
+    y = normalized(struck(0.5))
     measures = [measured(y * g) for g in (0.999, 1.0, 0.998)]
     rows = np.array([strength_features(m.descriptors, m.production) for m in measures])
     assert set(estimate_strengths(rows, np.array([m.embedding for m in measures]))) == {0.0}
 
 
-def test_a_number_that_is_not_defined_says_nothing():
+def test_an_undefined_feature_is_ignored():
     rows = np.zeros((3, len(strength_feature_names())))
     rows[1, 4] = math.nan
     assert list(estimate_strengths(rows, np.zeros((3, 5)))) == [0.0, 0.0, 0.0]
 
 
 @pytest.mark.parametrize(
-    ("peaks", "loudness", "gone"),
+    ("peaks", "loudness", "expected"),
     [
         ((-1.0, -1.02, -0.97), (-20.0, -14.0, -17.0), True),
         ((-1.0, -1.2, -0.9), (-20.0, -14.0, -17.0), False),  # strokes of one strength
@@ -94,15 +94,15 @@ def test_a_number_that_is_not_defined_says_nothing():
         ((math.nan, math.nan), (math.nan, math.nan), False),
     ],
 )
-def test_a_level_is_gone_where_all_strokes_have_one(peaks, loudness, gone):
+def test_strokes_of_equal_peak_or_loudness_are_normalized(peaks, loudness, expected):
     hits = [
         make_hit(n, descriptors={"peak_db": peak, "loudness_lkfs": level})
         for n, (peak, level) in enumerate(zip(peaks, loudness, strict=True), start=1)
     ]
-    assert is_level_normalized(hits) is gone
+    assert is_level_normalized(hits) is expected
 
 
-def test_the_shipped_arrays_are_for_these_colours():
+def test_the_shipped_model_fits_these_features():
     model = StrengthModel.load()
     assert model.scale.shape == model.weights.shape == (len(strength_feature_names()),)
     assert (model.scale > 0).all()
@@ -125,9 +125,9 @@ def snare_layers(cat: Catalog):
     return layers_of(kit, "snare", cat.hits_by_id(kit.slots["snare"]))
 
 
-def test_normalised_files_become_layers_and_velocity_makes_their_dynamics(tmp_path):
+def test_normalized_files_become_layers_and_velocity_makes_their_dynamics(tmp_path):
     shuffled = [ORDER[at] for at in (2, 0, 4, 1, 3)]
-    with scanned(tmp_path, [at_one_peak(struck(s, seed=n)) for n, s in enumerate(shuffled)]) as cat:
+    with scanned(tmp_path, [normalized(struck(s, seed=n)) for n, s in enumerate(shuffled)]) as cat:
         layers = snare_layers(cat)
         order = [hit.path.stem for layer in layers for hit in layer.hits]
         assert (order[0], order[-1]) == ("snare 2", "snare 3")
