@@ -14,6 +14,7 @@ from catalog.audio.model import Audio
 from catalog.duplicates.groups import CopyGroup
 from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
+from catalog.library.files.journal import open_store
 from catalog.library.scan.folders import (
     ScannedFolder,
     begin_folders,
@@ -22,7 +23,7 @@ from catalog.library.scan.folders import (
 )
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import check_roots
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import HistoryEvent, Hit, OnProgress, ScanReport, State
 from catalog.search.constraints import ConstraintSpec
 from catalog.search.matches import Match
@@ -102,7 +103,7 @@ class Catalog:
         StoreError
             if the file is no store, or one of a newer version
         """
-        return cls(Store.open(Path(store) if store is not None else default_store()))
+        return cls(open_store(store if store is not None else default_store()))
 
     def close(self) -> None:
         """Close the store; the catalog cannot be used afterwards."""

@@ -20,9 +20,8 @@ from catalog.duplicates.parallel import classify_many
 from catalog.duplicates.review import Doubt, apply_preference, apply_verdicts, open_doubts
 from catalog.errors import ParameterError
 from catalog.library.files.overrides import read_override
-from catalog.library.store.annotations import prefer_hit, preferred_hits, read_verdicts
-from catalog.library.store.decisions import Decisions
-from catalog.library.store.hits import Store
+from catalog.library.store.decisions import DecisionCache
+from catalog.library.store.store import Store
 from catalog.matching.candidates import project_embeddings
 from catalog.matching.classifier import CLASSIFIER_VERSION
 from catalog.matching.views import ChannelViews
@@ -52,12 +51,12 @@ def find_copies(
     """
     groups, doubts = _from_samples(store, table, prepare, on_progress)
     hits = {hit.id: hit for hit in table.hits}
-    groups = apply_verdicts(groups, doubts, hits, read_verdicts(store))
-    preferred = set(preferred_hits(store))
+    groups = apply_verdicts(groups, doubts, hits, store.pair_answers.read())
+    preferred = set(store.pair_answers.read_preferred())
     if not preferred:
         return groups
 
-    decider = Decider(prepare, Decisions.read(store, version=CLASSIFIER_VERSION))
+    decider = Decider(prepare, DecisionCache.read(store.database, version=CLASSIFIER_VERSION))
 
     def verify(first: Hit, second: Hit) -> float | None:
         decision = decider.decide(first, second)
@@ -79,7 +78,7 @@ def find_doubts(store: Store, table: HitTable, prepare: Prepare) -> list[Doubt]:
     list of Doubt, the likeliest copies first
     """
     groups, doubts = _from_samples(store, table, prepare, None)
-    hits, verdicts = {hit.id: hit for hit in table.hits}, read_verdicts(store)
+    hits, verdicts = {hit.id: hit for hit in table.hits}, store.pair_answers.read()
     return open_doubts(doubts, apply_verdicts(groups, doubts, hits, verdicts), hits, verdicts)
 
 
@@ -100,7 +99,7 @@ def keep_instead(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None:
     for group in groups:
         members = {group.keep, *group.others}
         if hit.id in members:
-            prefer_hit(store, hit.id, over=members - {hit.id})
+            store.pair_answers.prefer(hit.id, over=members - {hit.id})
             return
     raise ParameterError(f"hit {hit.id} ({hit.name}) is in no group of copies")
 
@@ -109,7 +108,7 @@ def _from_samples(
     store: Store, table: HitTable, prepare: Prepare, on_progress: OnProgress | None
 ) -> tuple[list[CopyGroup], list[Doubt]]:
     """Groups and open pairs as the samples say; remembered for what the library holds."""
-    saved = store.saved_copies()
+    saved = store.group_cache.read()
     if saved is not None and saved[1] == _key(table):
         rows = saved[0]
         unsure = [(a, b, e) for a, others in rows for b, what, e in others if what == UNSURE]
@@ -117,14 +116,14 @@ def _from_samples(
         return groups, [Doubt(*one) for one in unsure]
     tell = on_progress or (lambda _: None)
     doubts: list[Doubt] = []
-    decisions = Decisions.read(store, version=CLASSIFIER_VERSION)
+    decisions = DecisionCache.read(store.database, version=CLASSIFIER_VERSION)
 
     def mix_of(hit: Hit) -> str:
         return read_override(store, hit.content_hash).mix if hit.n_channels > 1 else ""
 
     def on_pair(done: int, total: int) -> None:
         if done % PAIRS_AT_ONCE == 0:  # a run that is stopped goes on from here
-            decisions.write(store, version=CLASSIFIER_VERSION)
+            decisions.write(store.database, version=CLASSIFIER_VERSION)
         tell(Progress("comparing", done, total))
 
     groups = group_copies(
@@ -136,9 +135,9 @@ def _from_samples(
         on_pair=on_pair,
         on_doubt=lambda a, b, evidence: doubts.append(Doubt(a, b, evidence)),
     )
-    decisions.write(store, version=CLASSIFIER_VERSION)
+    decisions.write(store.database, version=CLASSIFIER_VERSION)
     open_pairs = [(d.first, ((d.second, UNSURE, d.evidence),)) for d in doubts]
-    store.save_copies([*groups_to_rows(groups), *open_pairs], revision=_key(table))
+    store.group_cache.save([*groups_to_rows(groups), *open_pairs], key=_key(table))
     return groups, doubts
 
 
@@ -146,7 +145,7 @@ def _points(store: Store, table: HitTable) -> np.ndarray:
     """Place all hits in the space of candidates, few embeddings at a time."""
     ids = table.spaces.hit_ids
     parts = [
-        project_embeddings(store.embeddings(ids[at : at + ROWS_AT_ONCE]))
+        project_embeddings(store.hits.embeddings(ids[at : at + ROWS_AT_ONCE]))
         for at in range(0, len(ids), ROWS_AT_ONCE)
     ]
     return np.concatenate(parts) if parts else np.zeros((0, 1), np.float32)

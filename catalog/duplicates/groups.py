@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.duplicates.preference import keep_order, keep_reason
-from catalog.library.store.database import SavedGroup
-from catalog.library.store.decisions import Decision, Decisions
+from catalog.library.store.decisions import Decision, DecisionCache
+from catalog.library.store.group_cache import CachedGroup
 from catalog.matching.candidates import find_candidate_pairs, order_pairs
 from catalog.matching.verdict import Classification, classify_pair
 from catalog.matching.views import ChannelViews
@@ -48,7 +48,7 @@ def group_copies(
     points: np.ndarray,
     prepare: Callable[[Hit], ChannelViews | None],
     *,
-    decisions: Decisions | None = None,
+    decisions: DecisionCache | None = None,
     classify_many: ClassifyMany | None = None,
     on_pair: Callable[[int, int], None] | None = None,
     on_doubt: Callable[[int, int, float], None] | None = None,
@@ -60,7 +60,7 @@ def group_copies(
     hits : sequence of Hit
     points : np.ndarray, shape (n_hits, n_dims), see `candidates.project_embeddings`
     prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
-    decisions : Decisions, optional, from before; those made now are added
+    decisions : DecisionCache, optional, from before; those made now are added
     classify_many : callable, optional, judges pairs in order, see `catalog.duplicates.parallel`
     on_pair : callable, told the number of pairs done and of all pairs
     on_doubt : callable, told two ids and the evidence where the samples leave it open
@@ -110,17 +110,17 @@ class Decider:
     Parameters
     ----------
     prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
-    decisions : Decisions, optional
+    decisions : DecisionCache, optional
     classify_many : callable, optional, takes over where many pairs are asked at once
     """
 
     def __init__(
         self,
         prepare: Callable[[Hit], ChannelViews | None],
-        decisions: Decisions | None = None,
+        decisions: DecisionCache | None = None,
         classify_many: ClassifyMany | None = None,
     ) -> None:
-        self.decisions = decisions if decisions is not None else Decisions()
+        self.decisions = decisions if decisions is not None else DecisionCache()
         self._prepare = prepare
         self._classify_many = classify_many
         self._kept: dict[int, ChannelViews | None] = {}
@@ -211,7 +211,7 @@ def _verified_groups(hits: Sequence[Hit], decider: Decider) -> list[CopyGroup]:
     return groups
 
 
-def groups_to_rows(groups: Sequence[CopyGroup]) -> list[SavedGroup]:
+def groups_to_rows(groups: Sequence[CopyGroup]) -> list[CachedGroup]:
     """Turn groups into what the store keeps; the reason is made anew from the hits."""
     return [
         (g.keep, tuple((o, "copy", e) for o, e in zip(g.others, g.evidence, strict=True)))
@@ -219,7 +219,7 @@ def groups_to_rows(groups: Sequence[CopyGroup]) -> list[SavedGroup]:
     ]
 
 
-def groups_from_rows(rows: Sequence[SavedGroup], hits: Mapping[int, Hit]) -> list[CopyGroup]:
+def groups_from_rows(rows: Sequence[CachedGroup], hits: Mapping[int, Hit]) -> list[CopyGroup]:
     """Turn what the store kept back into groups."""
     groups = []
     for keep, others in rows:

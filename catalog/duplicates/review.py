@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from catalog.duplicates.groups import CopyGroup
 from catalog.duplicates.preference import keep_order, keep_reason
-from catalog.library.store.annotations import Verdicts, pair_key
+from catalog.library.store.pair_answers import AnswerByPair, pair_key
 from catalog.models import Hit
 
 SAID = "kept: as you said"
@@ -32,7 +32,7 @@ def open_doubts(
     doubts: Sequence[Doubt],
     groups: Sequence[CopyGroup],
     hits: Mapping[int, Hit],
-    verdicts: Verdicts,
+    verdicts: AnswerByPair,
 ) -> list[Doubt]:
     """Give the doubts that nobody has decided, between hits that are in no group together.
 
@@ -41,7 +41,7 @@ def open_doubts(
     doubts : sequence of Doubt
     groups : sequence of CopyGroup
     hits : mapping of id to Hit, those that are here
-    verdicts : mapping, see `catalog.library.store.annotations`
+    verdicts : mapping, see `catalog.library.store.pair_answers`
 
     Returns
     -------
@@ -63,7 +63,7 @@ def apply_verdicts(
     groups: Sequence[CopyGroup],
     doubts: Sequence[Doubt],
     hits: Mapping[int, Hit],
-    verdicts: Verdicts,
+    verdicts: AnswerByPair,
 ) -> list[CopyGroup]:
     """Take out of groups what the user parted, and join what the user found to be one.
 
@@ -72,7 +72,7 @@ def apply_verdicts(
     groups : sequence of CopyGroup
     doubts : sequence of Doubt, the pairs that may have been joined
     hits : mapping of id to Hit
-    verdicts : mapping, see `catalog.library.store.annotations`
+    verdicts : mapping, see `catalog.library.store.pair_answers`
 
     Returns
     -------
@@ -89,7 +89,7 @@ def apply_verdicts(
     return [made[keep] for keep in sorted(made)]
 
 
-def _part(group: CopyGroup, hits: Mapping[int, Hit], verdicts: Verdicts) -> CopyGroup:
+def _part(group: CopyGroup, hits: Mapping[int, Hit], verdicts: AnswerByPair) -> CopyGroup:
     keep = hits[group.keep]
     stays = [
         (i, evidence)
@@ -131,7 +131,7 @@ def apply_preference(
     ----------
     group : CopyGroup
     hits : mapping of id to Hit
-    preferred : collection of int, see `catalog.library.store.annotations.preferred_hits`
+    preferred : collection of int, see `catalog.library.store.pair_answers`
     verify : callable
         gives the share of sound that two hits have in common, None if they are not one recording
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import ROLES, Hit, Role, RoleSource, State
 from catalog.search.spaces import Spaces, make_spaces
 
@@ -61,12 +61,12 @@ def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     revision = store.revision()
     if known is not None and known.revision == revision:
         return known
-    hits = tuple(store.hits(states=(State.HERE,)))
+    hits = tuple(store.hits.read(states=(State.HERE,)))
     key = content_key(hits)
     if known is not None and known.content_key == key:
         return replace(known, revision=revision, hits=hits)
     ids = np.array([hit.id for hit in hits], np.int64)
-    spaces = make_spaces(ids, store.embeddings(ids), store.role_probabilities(ids))
+    spaces = make_spaces(ids, store.hits.embeddings(ids), store.hits.role_probabilities(ids))
     rows = {hit.id: row for row, hit in enumerate(hits)}
     return HitTable(revision, key, hits, rows, spaces)
 

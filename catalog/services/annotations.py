@@ -6,14 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from catalog.library.store.annotations import (
-    Said,
-    mark_hits,
-    read_said,
-    remark_hits,
-    restore_said,
-    tag_hits,
-)
+from catalog.library.store.annotations import Annotation
 from catalog.models import RoleSource
 from catalog.search.table import roles_from_examples
 from catalog.services.context import Context
@@ -40,7 +33,7 @@ class Annotations:
         StoreError
             if there is no such hit
         """
-        self._context.store.set_role(hit_id, role)
+        self._context.store.hits.set_role(hit_id, role)
         self.spread_roles()
 
     def mark(self, hit_ids: Sequence[int], mark: str) -> None:
@@ -51,7 +44,7 @@ class Annotations:
         ParameterError
             if the mark is unknown
         """
-        mark_hits(self._context.store, hit_ids, mark)
+        self._context.store.annotations.set_mark(hit_ids, mark)
 
     def tag(
         self, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
@@ -63,7 +56,7 @@ class Annotations:
         ParameterError
             if a tag is empty or longer than 60 characters
         """
-        tag_hits(self._context.store, hit_ids, add=add, drop=drop)
+        self._context.store.annotations.change_tags(hit_ids, add=add, drop=drop)
 
     def annotate(
         self,
@@ -74,7 +67,7 @@ class Annotations:
         add: Iterable[str] = (),
         drop: Iterable[str] = (),
         remark: str | None = None,
-    ) -> list[Said]:
+    ) -> list[Annotation]:
         """Apply several annotations to several hits in one transaction.
 
         Parameters
@@ -86,7 +79,7 @@ class Annotations:
 
         Returns
         -------
-        list of Said
+        list of Annotation
             the previous annotations of every hit that changed, including hits whose guessed
             role followed; pass it to `revert`
 
@@ -100,33 +93,33 @@ class Annotations:
         store = self._context.store
         ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
         affected = ids if role is None else None  # a role may change the guesses of others
-        before = read_said(store, affected)
+        before = store.annotations.read(affected)
         for hit_id in ids:
             if hit_id not in before:
                 self._context.hit(hit_id)  # raises with the reason
         with store.writing():
             if mark is not None:
-                mark_hits(store, ids, mark)
-            tag_hits(store, ids, add=add, drop=drop)
+                store.annotations.set_mark(ids, mark)
+            store.annotations.change_tags(ids, add=add, drop=drop)
             if remark is not None:
-                remark_hits(store, ids, remark)
+                store.annotations.set_remark(ids, remark)
             for hit_id in ids if role is not None else ():
-                store.set_role(hit_id, str(role))
+                store.hits.set_role(hit_id, str(role))
         if role is not None:
             self.spread_roles()
-        now = read_said(store, affected)
+        now = store.annotations.read(affected)
         return [old for hit_id, old in before.items() if now.get(hit_id, old) != old]
 
-    def revert(self, previous: Iterable[Said]) -> list[Said]:
+    def revert(self, previous: Iterable[Annotation]) -> list[Annotation]:
         """Restore previous annotations, as `annotate` returned them.
 
         Returns
         -------
-        list of Said, what was replaced, so that it can be restored in turn
+        list of Annotation, what was replaced, so that it can be restored in turn
         """
         previous, store = list(previous), self._context.store
-        now = read_said(store, [old.hit_id for old in previous])
-        restore_said(store, previous)
+        now = store.annotations.read([old.hit_id for old in previous])
+        store.annotations.restore(previous)
         return [now[old.hit_id] for old in previous if old.hit_id in now]
 
     def role_probabilities(self, hit_ids: Sequence[int]) -> np.ndarray:
@@ -137,7 +130,7 @@ class Annotations:
         StoreError
             if a hit is unknown
         """
-        return self._context.store.role_probabilities(hit_ids)
+        return self._context.store.hits.role_probabilities(hit_ids)
 
     def spread_roles(self) -> None:
         """Judge guessed roles again by the hits whose role a person set."""
@@ -146,6 +139,6 @@ class Annotations:
         if judged:
             with store.writing():
                 for hit_id, role, confidence, source in judged:
-                    if store.hit(hit_id).role_source == RoleSource.USER:
+                    if store.hits.get(hit_id).role_source == RoleSource.USER:
                         continue  # set since the table was read
-                    store.set_role(hit_id, role, confidence=confidence, source=source)
+                    store.hits.set_role(hit_id, role, confidence=confidence, source=source)

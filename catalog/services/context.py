@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from catalog.audio.model import Audio
 from catalog.errors import StoreError
 from catalog.library.files.overrides import decode_mixed_hit
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import Hit, State
 from catalog.search.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table
@@ -36,11 +36,11 @@ class Context:
 
     def hits(self, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
         """Return all hits in any of `states`, ordered by id."""
-        return self.store.hits(states=states)
+        return self.store.hits.read(states=states)
 
     def hit(self, hit_id: int) -> Hit:
         """Return one hit in whatever state; raise `StoreError` if the id is unknown."""
-        return self.store.hit(hit_id)
+        return self.store.hits.get(hit_id)
 
     def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
         """Return hits by id, with the estimated strength where their level does not show it.
@@ -75,8 +75,8 @@ class Context:
         estimated = estimate_missing_strengths(
             hits.values(),
             self.table().hits,
-            embeddings=self.store.embeddings,
-            production=self.store.production,
+            embeddings=self.store.hits.embeddings,
+            production=self.store.hits.production,
         )
         return {hit_id: estimated.get(hit_id, hit) for hit_id, hit in hits.items()}
 

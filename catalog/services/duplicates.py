@@ -12,7 +12,6 @@ from catalog.duplicates.relations import Relation, relate_hit
 from catalog.duplicates.report import write_report
 from catalog.duplicates.review import Doubt
 from catalog.errors import CatalogError
-from catalog.library.store.annotations import say_same
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
@@ -63,7 +62,7 @@ class Duplicates:
             if a hit is unknown
         """
         first, second = self._context.hit(first_id), self._context.hit(second_id)
-        say_same(self._context.store, first, second, same)
+        self._context.store.pair_answers.save(first, second, same)
 
     def prefer(self, hit_id: int) -> None:
         """Keep this hit of its group of copies instead of the proposed one.

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from catalog.errors import StoreError
 from catalog.kit.model import Kit
-from catalog.kit.usage import describe_usage, kits_using
+from catalog.kit.usage import kits_using, say_usage
 from catalog.library.files.hide import hide_hits, unhide_hits
 from catalog.library.files.set_aside import find_obstacle, restore_hits, set_aside_hits
 from catalog.library.files.undo import UndoResult, undo_steps
@@ -53,8 +53,8 @@ class Files:
         """
         if not even_in_kits and (used := self.kits_using(hit_ids)):
             raise StoreError(
-                f"{describe_usage(used)}, which could then not be exported; nothing was moved. Ask "
-                "for even_in_kits (--even-in-kits) to set it aside all the same"
+                f"{say_usage(used)}, which could then not be exported; nothing was moved. Ask for "
+                "even_in_kits (--even-in-kits) to set it aside all the same"
             )
         return set_aside_hits(self._context.store, hit_ids, reason=reason)
 
@@ -97,7 +97,8 @@ class Files:
 
     def kits_using(self, hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
         """Return the names of the saved kits that need each hit; hits in no kit are left out."""
-        return kits_using((Kit.from_json(row[1]) for row in self._context.store.kits()), hit_ids)
+        kits = (Kit.from_json(kit.payload) for kit in self._context.store.kits.read())
+        return kits_using(kits, hit_ids)
 
     def undo(self, steps: Sequence[int] | None = None) -> UndoResult:
         """Undo some steps of the history in any order, or all of them.
@@ -120,4 +121,4 @@ class Files:
 
     def history(self) -> list[HistoryEvent]:
         """Return everything that was done to hits, the newest last."""
-        return self._context.store.history()
+        return self._context.store.history.read()

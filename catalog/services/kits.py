@@ -9,11 +9,10 @@ from pathlib import Path
 from catalog.errors import KitError
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.plan import kit_warnings
-from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
+from catalog.kit.fill.fill import Pool, fill_kit, judge_kit, swap_back, swap_slot
 from catalog.kit.layers import add_layers
 from catalog.kit.model import Kit
 from catalog.library.scan.walk import hash_file
-from catalog.library.store.kits import delete_kit, keep_draft, kept_draft, rename_kit
 from catalog.models import Hit
 from catalog.services.context import Context
 from catalog.services.duplicates import Duplicates
@@ -106,36 +105,36 @@ class Kits:
         KitError
             if a main hit is not among the present hits
         """
-        return score_kit(self._pool(), kit)
+        return judge_kit(self._pool(), kit)
 
     # Saved kits
 
     def save(self, kit: Kit, name: str) -> None:
         """Save a kit in the store under a name."""
-        self._context.store.save_kit(name, replace(kit, name=name).to_json())
+        self._context.store.kits.save(name, replace(kit, name=name).to_json())
 
     def saved(self) -> list[Kit]:
         """Return the saved kits, the newest of each name."""
         return [
             replace(Kit.from_json(payload), name=name)
-            for name, payload, _ in self._context.store.kits()
+            for name, payload, _ in self._context.store.kits.read()
         ]
 
     def delete(self, name: str) -> None:
         """Delete a saved kit; the recordings stay. `StoreError` if there is none."""
-        delete_kit(self._context.store, name)
+        self._context.store.kits.delete(name)
 
     def rename(self, old: str, new: str) -> None:
         """Rename a saved kit; `StoreError` if the name is taken or there is no such kit."""
-        rename_kit(self._context.store, old, new)
+        self._context.store.kits.rename(old, new)
 
     def save_draft(self, text: str) -> None:
         """Save the kit that is being built, as text; it replaces the draft before."""
-        keep_draft(self._context.store, text)
+        self._context.store.kits.save_draft(text)
 
     def draft(self) -> str:
         """Return the draft that was saved last; "" if there is none."""
-        return kept_draft(self._context.store)
+        return self._context.store.kits.read_draft()
 
     # Export
 
@@ -206,7 +205,7 @@ class Kits:
 
     def _pool(self) -> Pool:
         table = self._context.table()
-        return Pool(table.hits, self._context.store.production([hit.id for hit in table.hits]))
+        return Pool(table.hits, self._context.store.hits.production([hit.id for hit in table.hits]))
 
     def _with_layers_like(self, before: Kit, kit: Kit) -> Kit:
         had_layers = any(len(ids) > 1 for ids in before.slots.values())

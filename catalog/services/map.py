@@ -37,17 +37,18 @@ class Map:
         if on_progress is not None:
             on_progress(Progress("laying out", 0, 1))
         layout = compute_umap_layout(table.spaces, representative, seed=seed)
-        self._context.store.save_layout(layout.hit_ids, layout.xy, kind=layout.kind, seed=seed)
+        self._context.store.layouts.save(layout.hit_ids, layout.xy, kind=layout.kind, seed=seed)
         if on_progress is not None:
             on_progress(Progress("laying out", 1, 1))
         return layout
 
     def layout(self) -> Layout:
         """Return a place for each present hit; hits newer than the map lie beside similar ones."""
-        stored, ids = Layout(*self._context.store.layout()), [h.id for h in self._context.hits()]
+        stored = Layout(*self._context.store.layouts.read())
+        ids = [hit.id for hit in self._context.hits()]
         places = reuse_layout(np.array(ids, np.int64), stored)
         return extend_layout(self._context.table().spaces, stored) if places is None else places
 
     def version(self) -> int:
         """Return a number that changes when another map is stored."""
-        return self._context.store.layout_stamp()
+        return self._context.store.layouts.checksum()

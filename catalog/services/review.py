@@ -74,4 +74,4 @@ class Review:
 
     def skipped(self) -> list[Skipped]:
         """Return the files that could not be used, each with its reason."""
-        return self._context.store.skipped()
+        return self._context.store.files.read_skipped()

@@ -157,12 +157,12 @@ class Takes:
         AudioError
             if the file is gone or broken
         """
-        audio = decode_hit(self._store.hit(hit_id))
+        audio = decode_hit(self._store.hits.get(hit_id))
         return measure_delays(audio.samples, sr=audio.sr)
 
     def mix(self, hit_id: int) -> str:
         """Return how the channels of a hit's file are mixed: "", "sum", "aligned" or a number."""
-        return read_override(self._store, self._store.hit(hit_id).content_hash).mix
+        return read_override(self._store, self._store.hits.get(hit_id).content_hash).mix
 
     def set_mix(self, hit_id: int, mix: str) -> str:
         """Set how the channels of a hit's file are mixed, for all strokes of the file.
@@ -183,7 +183,7 @@ class Takes:
         ParameterError
             if the choice is unknown
         """
-        hit = self._store.hit(hit_id)
+        hit = self._store.hits.get(hit_id)
         mix_file(self._store, hit.path, mix)
         return cancellation_warning(hit, mix)
 
@@ -191,7 +191,7 @@ class Takes:
 
     def stereo_pairs(self) -> list[Hit]:
         """Return hits whose left and right channels are two mono files."""
-        return [hit for hit in self._store.hits(states=(State.HERE,)) if hit.mate is not None]
+        return [hit for hit in self._store.hits.read(states=(State.HERE,)) if hit.mate is not None]
 
     def join_stereo_pair(self, left: int, right: int) -> None:
         """Declare two mono hits the left and right channel of one; the next scan joins them.
@@ -203,7 +203,7 @@ class Takes:
         ParameterError
             if they are not two mono files of one rate, width, length and time reference
         """
-        join_sides(self._store, self._store.hit(left), self._store.hit(right))
+        join_sides(self._store, self._store.hits.get(left), self._store.hits.get(right))
 
     def split_stereo_pair(self, hit_id: int) -> None:
         """Declare the two files of a hit separate hits; the next scan separates them.
@@ -213,7 +213,7 @@ class Takes:
         ParameterError
             if the hit is one file
         """
-        part_sides(self._store, self._store.hit(hit_id))
+        part_sides(self._store, self._store.hits.get(hit_id))
 
     # Sessions
 
@@ -232,7 +232,7 @@ class Takes:
         set_session(self._store, hit_ids, name)
 
     def _any_of(self, hit: int | str | Path) -> Hit:
-        return self._store.hit(hit) if isinstance(hit, int) else self.regions(hit)[0]
+        return self._store.hits.get(hit) if isinstance(hit, int) else self.regions(hit)[0]
 
     def _file(self, hit: int | str | Path) -> Path:
-        return self._store.hit(hit).path if isinstance(hit, int) else Path(hit).absolute()
+        return self._store.hits.get(hit).path if isinstance(hit, int) else Path(hit).absolute()

@@ -141,7 +141,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch, Catalog.open(Path(scratch) / "x.sqlite") as cat:
         cat.scan([args.folder])
         hits = cat.hits()
-        points = project_embeddings(cat._store.embeddings([hit.id for hit in hits]))
+        points = project_embeddings(cat._store.hits.embeddings([hit.id for hit in hits]))
         drawn = np.random.default_rng(args.seed).permutation(len(hits))[: args.hits]
         measure_edits(cat, hits, points, drawn, args.seed)
         measure_strokes(cat, hits, args.folder)

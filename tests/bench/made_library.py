@@ -18,8 +18,8 @@ from catalog.audio.model import Audio
 from catalog.features.measure import measure_audio
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.walk import hash_file
-from catalog.library.store.hits import Store
 from catalog.library.store.ingest import MeasuredFile
+from catalog.library.store.store import Store
 from catalog.models import ROLES
 
 SR, MADE_S = 44100, 1.1  # of a stroke that is made up
@@ -53,14 +53,14 @@ def make_library(folder: Path, n_hits: int, recordings: Path | None = None) -> P
     else:
         _link_strokes(strokes, recordings, rng)
     with Store.open(folder / "bench.sqlite") as store:
-        store.write_measured(
+        store.files.write_measured(
             [_measure(path, k) for k, path in enumerate(sorted(strokes.iterdir()))]
         )
         _multiply(store, folder, n_hits, rng)
-        ids = np.array([row[0] for row in store.read("SELECT id FROM hit ORDER BY id")])
+        ids = np.array([row[0] for row in store.database.read("SELECT id FROM hit ORDER BY id")])
         centers = rng.normal(size=(N_CROWDS, 2)) * 5
         xy = centers[rng.integers(N_CROWDS, size=len(ids))] + rng.normal(size=(len(ids), 2))
-        store.save_layout(ids, xy.astype(np.float32), kind="umap", seed=0)
+        store.layouts.save(ids, xy.astype(np.float32), kind="umap", seed=0)
     return folder / "bench.sqlite"
 
 
@@ -92,10 +92,12 @@ def _measure(path: Path, k: int) -> MeasuredFile:
 
 
 def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator) -> None:
-    columns = [row[1] for row in store.read("PRAGMA table_info(hit)")]
-    rows = [dict(zip(columns, row, strict=True)) for row in store.read("SELECT * FROM hit")]
+    columns = [row[1] for row in store.database.read("PRAGMA table_info(hit)")]
+    rows = [
+        dict(zip(columns, row, strict=True)) for row in store.database.read("SELECT * FROM hit")
+    ]
     hit_sql = f"INSERT INTO hit VALUES ({', '.join('?' * len(columns))})"
-    numbers = {row[0]: row[1:] for row in store.read("SELECT * FROM numbers")}
+    numbers = {row[0]: row[1:] for row in store.database.read("SELECT * FROM numbers")}
     n_numbers = len(next(iter(numbers.values()))) + 1
     numbers_sql = f"INSERT INTO numbers VALUES ({', '.join('?' * n_numbers)})"
     for first in range(len(rows), n_hits, BATCH):

@@ -33,8 +33,8 @@ from catalog.audio.model import Audio
 from catalog.features.measure import Measures, measure_audio
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.hits import Store
 from catalog.library.store.ingest import MeasuredFile
+from catalog.library.store.store import Store
 from catalog.models import ROLES
 
 ROOT = Path(__file__).parents[2]
@@ -147,7 +147,7 @@ def make_store(place: Path, strokes: list[tuple[Audio, Measures]], n_hits: int) 
                     Provenance(f"Sitting {i % 7}", f"drum {i % 40}"),
                     ROLES[int(chance.argmax())], float(chance.max()), "sound", chance,
                 ))  # fmt: skip
-            store.write_measured(rows)
+            store.files.write_measured(rows)
 
 
 def time_rescan(folder: Path, n_files: int) -> None:

@@ -11,7 +11,7 @@ from catalog.audio.model import Audio
 from catalog.duplicates.groups import group_copies
 from catalog.duplicates.preference import keep_order, keep_reason
 from catalog.features.measure import measure_audio
-from catalog.library.store.decisions import Decisions
+from catalog.library.store.decisions import DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs, project_embeddings
 from catalog.matching.views import prepare_views
 from catalog.models import Hit
@@ -54,7 +54,7 @@ def test_equal_bytes_are_copies_with_full_evidence():
 def test_a_hit_that_cannot_be_read_is_in_no_group():
     y = drum_stroke(120)
     rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).embedding] * 2)
-    decisions = Decisions()
+    decisions = DecisionCache()
     hits = [make_hit(1), make_hit(2)]
     assert group_copies(hits, project_embeddings(rows), lambda hit: None, decisions=decisions) == []
     assert not decisions.made  # the files may come back
@@ -62,10 +62,10 @@ def test_a_hit_that_cannot_be_read_is_in_no_group():
 
 def test_what_was_decided_is_not_compared_again():
     strokes = [drum_stroke(120, seed=s) for s in range(3)]
-    decisions = Decisions()
+    decisions = DecisionCache()
     groups = groups_of([*strokes, 0.5 * strokes[0]], decisions=decisions)
     assert decisions.made
-    known = Decisions(decisions.made)
+    known = DecisionCache(decisions.made)
     again = groups_of([*strokes, 0.5 * strokes[0]], decisions=known)
     assert again == groups
     assert not known.made

@@ -13,7 +13,7 @@ from catalog.audio.decode import decode_file
 from catalog.duplicates.groups import Decider
 from catalog.duplicates.parallel import classify_many
 from catalog.errors import CatalogError
-from catalog.library.store.decisions import Decisions
+from catalog.library.store.decisions import DecisionCache
 from catalog.matching.verdict import classify_pair
 from catalog.matching.views import prepare_views
 from catalog.models import Verdict
@@ -56,7 +56,9 @@ def test_several_processes_answer_as_one_does(hits):
 
 def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
     hits[3].path.unlink()
-    decider = Decider(prepare, Decisions(), partial(classify_many, mix_of=no_mix, n_jobs=2, few=0))
+    decider = Decider(
+        prepare, DecisionCache(), partial(classify_many, mix_of=no_mix, n_jobs=2, few=0)
+    )
     answers = [d.answer for d in decider.decide_each([(hits[1], hits[3]), (hits[0], hits[1])])]
     assert answers == [Verdict.OTHER, Verdict.OTHER]
     assert list(decider.decisions.made) == [decider_key(hits[0], hits[1])]
@@ -78,11 +80,11 @@ def test_what_is_known_is_not_asked(hits):
         asked.extend((a.id, b.id) for a, b in pairs)
         return classify_many(pairs, no_mix)
 
-    decisions = Decisions()
+    decisions = DecisionCache()
     pairs = list(combinations(hits, 2))
     first = list(Decider(prepare, decisions, judge).decide_each(pairs[:3]))
     asked.clear()
-    every = list(Decider(prepare, Decisions(decisions.made), judge).decide_each(pairs))
+    every = list(Decider(prepare, DecisionCache(decisions.made), judge).decide_each(pairs))
     assert asked == [(a.id, b.id) for a, b in pairs[3:]]
     assert every[:3] == first
 
@@ -93,12 +95,12 @@ def test_when_a_worker_dies_the_rest_is_judged_here(hits):
         raise BrokenProcessPool("out of memory")
 
     pairs = list(combinations(hits, 2))
-    answers = [d.answer for d in Decider(prepare, Decisions(), judge).decide_each(pairs)]
+    answers = [d.answer for d in Decider(prepare, DecisionCache(), judge).decide_each(pairs)]
     assert answers == [d.answer for d in Decider(prepare).decide_each(pairs)]
     assert answers.count(Verdict.COPY) == 1
 
 
 def decider_key(first, second):
-    kept = Decisions()
+    kept = DecisionCache()
     kept.add(first, second, object())
     return next(iter(kept.made))

@@ -9,7 +9,7 @@ import pytest
 
 from catalog.duplicates.groups import CopyGroup
 from catalog.duplicates.review import SAID, Doubt, apply_preference, apply_verdicts, open_doubts
-from catalog.library.store.annotations import pair_key
+from catalog.library.store.pair_answers import pair_key
 from catalog.models import Hit
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from catalog.audio.encode import encode_audio
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 
 SR = 16_000  # Hz; low, so that measuring is quick
 

@@ -21,7 +21,7 @@ import os, signal, sys
 from pathlib import Path
 from distributed import Client, LocalCluster
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from tests.trust.test_cluster import measure_or_die
 
 def main():

@@ -30,8 +30,8 @@ def leave_open(first: int, second: int) -> None:
     """Let the store remember a pair that the samples did not decide."""
     catalog = opened.open_catalog()
     catalog.copies()
-    rows, key = catalog._store.saved_copies()
-    catalog._store.save_copies([*rows, (first, ((second, UNSURE, EVIDENCE),))], revision=key)
+    rows, key = catalog._store.group_cache.read()
+    catalog._store.group_cache.save([*rows, (first, ((second, UNSURE, EVIDENCE),))], key=key)
 
 
 def act(op: str, **more: object) -> dict:

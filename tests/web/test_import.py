@@ -84,7 +84,7 @@ def doubt(catalog, n_hits: int) -> list[int]:
     """Make the catalog unsure of some hits."""
     ids = [hit.id for hit in catalog.hits()[:n_hits]]
     for at, hit_id in enumerate(ids):
-        catalog._store.set_role(hit_id, "wood", confidence=0.1 + 0.01 * at, source="sound")
+        catalog._store.hits.set_role(hit_id, "wood", confidence=0.1 + 0.01 * at, source="sound")
     return ids
 
 

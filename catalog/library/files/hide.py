@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from catalog.errors import StoreError
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
 
@@ -60,12 +60,14 @@ def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[
 def _set_hidden(
     store: Store, hit_ids: Sequence[int], hidden: bool, *, reason: str, step: int
 ) -> list[HistoryEvent]:
-    action, step = (Action.HIDE if hidden else Action.UNHIDE), step or store.new_step()
+    action, step = (Action.HIDE if hidden else Action.UNHIDE), step or store.history.new_step()
     events = []
     with store.writing() as db:
         for hit_id in dict.fromkeys(hit_ids):
-            hit = store.hit(hit_id)
-            is_hidden = bool(store.read("SELECT hidden FROM hit WHERE id = ?", (hit_id,))[0][0])
+            hit = store.hits.get(hit_id)
+            is_hidden = bool(
+                store.database.read("SELECT hidden FROM hit WHERE id = ?", (hit_id,))[0][0]
+            )
             if hit.state == State.ASIDE:
                 raise StoreError(f"hit {hit_id} ({hit.path.name}) is set aside; restore it first")
             if is_hidden and hidden:
@@ -73,7 +75,7 @@ def _set_hidden(
             if not (is_hidden or hidden):
                 raise StoreError(f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}")
             db.execute("UPDATE hit SET hidden = ? WHERE id = ?", (int(hidden), hit_id))
-            events.append(store.add_event(
+            events.append(store.history.add(
                 action, hit_id, source=hit.path, target=hit.path, reason=reason, step=step
             ))  # fmt: skip
     return events

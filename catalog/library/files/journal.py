@@ -15,7 +15,7 @@ from pathlib import Path
 from catalog.errors import StoreError
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
 from catalog.library.store.database import path_from_db, path_to_db
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
 COLUMNS = "action, hit_id, home, aside, content_hash, reason, step"
@@ -83,6 +83,23 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
     return events
 
 
+def open_store(path: str | Path) -> Store:
+    """Open or create a store, and complete or revert every move that was interrupted.
+
+    Raises
+    ------
+    StoreError
+        if it cannot be opened, is something else, or was written by a newer version
+    """
+    store = Store.open(path)
+    try:
+        recover_moves(store)
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
 def recover_moves(store: Store) -> None:
     """Complete or revert every move that was interrupted.
 
@@ -90,7 +107,7 @@ def recover_moves(store: Store) -> None:
     ----------
     store : Store
     """
-    if not store.read("SELECT 1 FROM journal"):
+    if not store.database.read("SELECT 1 FROM journal"):
         return
     with store.writing() as db:
         rows = db.execute(f"SELECT id, {COLUMNS} FROM journal ORDER BY id").fetchall()
@@ -141,6 +158,6 @@ def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEven
         )
     db.execute("UPDATE hit SET state = ?, aside = ? WHERE id = ?", (state, aside, move.hit_id))
     source, target = move.source_and_target(store)
-    return store.add_event(
+    return store.history.add(
         move.action, move.hit_id, source=source, target=target, reason=move.reason, step=move.step
     )

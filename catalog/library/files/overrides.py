@@ -17,7 +17,7 @@ from catalog.errors import ParameterError
 from catalog.features.measure import Measures, measure_segments, measure_take
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
-from catalog.library.store.database import Database
+from catalog.library.store.store import Store
 from catalog.models import Hit
 
 FrameRanges = tuple[tuple[int, int], ...]
@@ -39,20 +39,20 @@ class FileOverride:
     mix: str = ""
 
 
-def read_overrides(store: Database) -> dict[str, FileOverride]:
+def read_overrides(store: Store) -> dict[str, FileOverride]:
     """Return all overrides by the content hash of their file."""
-    rows = store.read("SELECT content_hash, cut, mix FROM file_said")
+    rows = store.database.read("SELECT content_hash, cut, mix FROM file_said")
     return {row[0]: _from_row(*row) for row in rows}
 
 
-def read_override(store: Database, content_hash: str) -> FileOverride:
+def read_override(store: Store, content_hash: str) -> FileOverride:
     """Return the override of the file with this content; an empty one if there is none."""
     sql = "SELECT content_hash, cut, mix FROM file_said WHERE content_hash = ?"
-    rows = store.read(sql, (content_hash,))
+    rows = store.database.read(sql, (content_hash,))
     return _from_row(*rows[0]) if rows else FileOverride(content_hash)
 
 
-def save_override(store: Database, override: FileOverride) -> None:
+def save_override(store: Store, override: FileOverride) -> None:
     """Store the override of a file in place of the one before."""
     regions = None if override.regions is None else json.dumps(override.regions)
     row = (override.content_hash, regions, override.mix)
@@ -100,7 +100,7 @@ def add_mix(provenance: Provenance, mix: str) -> Provenance:
     return replace(provenance, origin={**origin, "mix": mix} if mix else origin)
 
 
-def decode_mixed_hit(store: Database, hit: Hit) -> Audio:
+def decode_mixed_hit(store: Store, hit: Hit) -> Audio:
     """Decode one hit, its channels mixed as the user chose for its file.
 
     Raises

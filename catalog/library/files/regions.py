@@ -30,8 +30,8 @@ from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.stereo_pairs import decode_hit
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
-from catalog.library.store.hits import Store
 from catalog.library.store.ingest import MeasuredFile
+from catalog.library.store.store import Store
 from catalog.models import Action, Hit, RoleSource, State
 
 MIN_REGION_S = 0.010  # a shorter region holds no stroke
@@ -46,10 +46,10 @@ def list_regions(store: Store, path: str | Path) -> list[Hit]:
         if the store holds no hit of this file
     """
     db_path = path_to_db(Path(path).absolute())
-    rows = store.read("SELECT id FROM hit WHERE path = ? AND state = 'here'", (db_path,))
+    rows = store.database.read("SELECT id FROM hit WHERE path = ? AND state = 'here'", (db_path,))
     if not rows:
         raise StoreError(f"{path}: no hit of this file is in the store; scan its folder first")
-    return sorted((store.hit(row[0]) for row in rows), key=lambda hit: hit.start)
+    return sorted((store.hits.get(row[0]) for row in rows), key=lambda hit: hit.start)
 
 
 def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit]:
@@ -72,7 +72,7 @@ def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit
     StoreError
         if the hit's file is missing or set aside, or has changed since it was scanned
     """
-    hit = store.hit(hit_id)
+    hit = store.hits.get(hit_id)
     ranges = {other.id: (other.start, other.stop) for other in _list_strokes(store, hit)}
     ranges[hit.id] = (start, stop)
     return set_regions(store, hit.path, list(ranges.values()))
@@ -80,7 +80,7 @@ def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit
 
 def split_region(store: Store, hit_id: int, *, at: int) -> list[Hit]:
     """Split one stroke in two; see `move_region`. `at` is the first frame of the second."""
-    hit = store.hit(hit_id)
+    hit = store.hits.get(hit_id)
     min_frames = round(MIN_REGION_S * hit.sr)
     if not hit.start + min_frames <= at <= hit.stop - min_frames:
         raise ParameterError(
@@ -95,7 +95,7 @@ def split_region(store: Store, hit_id: int, *, at: int) -> list[Hit]:
 
 def merge_regions(store: Store, hit_ids: Sequence[int]) -> list[Hit]:
     """Merge neighboring strokes of one file; the first keeps its id. See `move_region`."""
-    hits = sorted((store.hit(i) for i in dict.fromkeys(hit_ids)), key=lambda hit: hit.start)
+    hits = sorted((store.hits.get(i) for i in dict.fromkeys(hit_ids)), key=lambda hit: hit.start)
     if len(hits) < 2 or len({hit.path for hit in hits}) > 1:
         raise ParameterError("merging needs at least two strokes, all of one file")
     if len({hit.state for hit in hits}) > 1:
@@ -176,9 +176,9 @@ def _apply_override(store: Store, strokes: Sequence[Hit], override: FileOverride
     files = _to_files(store, strokes, audio, (measures, *measures.others), mix=override.mix)
     with store.writing():
         save_override(store, override)
-        store.write_measured([replace(files[0], others=tuple(files[1:]))])
+        store.files.write_measured([replace(files[0], others=tuple(files[1:]))])
         for hit in strokes:
-            store.add_event(Action.CUT, hit.id, source=path, target=path, reason="cut changed")
+            store.history.add(Action.CUT, hit.id, source=path, target=path, reason="cut changed")
     return list_regions(store, path)
 
 
@@ -186,7 +186,9 @@ def _to_files(
     store: Store, strokes: Sequence[Hit], audio: Audio, parts: Sequence[Measures], *, mix: str
 ) -> list[MeasuredFile]:
     hit = next((s for s in strokes if s.session_source != "user"), strokes[0])
-    size, mtime_ns = store.read("SELECT size, mtime_ns FROM hit WHERE id = ?", (hit.id,))[0]
+    size, mtime_ns = store.database.read("SELECT size, mtime_ns FROM hit WHERE id = ?", (hit.id,))[
+        0
+    ]
     recorded = Provenance(
         hit.session, hit.drum, hit.microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
     )

@@ -11,7 +11,7 @@ from catalog.library.files.journal import FileMove, carry_out_moves
 from catalog.library.files.volumes import immovable_reason
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_from_db, path_to_db
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
 OTHER_STROKES = "SELECT 1 FROM hit WHERE path = ? AND id != ? AND state = 'here'"
@@ -44,7 +44,7 @@ def set_aside_hits(
         it was scanned, its folder is read-only or on another machine, or a move fails; the files
         moved before that stay moved and in the history
     """
-    step = step or store.new_step()
+    step = step or store.history.new_step()
     moves = [_plan_set_aside(store, hit_id, reason, step) for hit_id in dict.fromkeys(hit_ids)]
     return carry_out_moves(store, moves)
 
@@ -69,7 +69,7 @@ def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list
         if a hit is not set aside, its file has gone from the folder, or another file has its old
         path: that file is never overwritten
     """
-    step = step or store.new_step()
+    step = step or store.history.new_step()
     moves = [_plan_restore(store, hit_id, step) for hit_id in dict.fromkeys(hit_ids)]
     return carry_out_moves(store, moves)
 
@@ -92,14 +92,14 @@ def find_obstacle(store: Store, hit_id: int) -> str:
     StoreError
         if the hit is unknown
     """
-    hit = store.hit(hit_id)
+    hit = store.hits.get(hit_id)
     if hit.state == State.ASIDE:
         return f"hit {hit_id} ({hit.path.name}) is set aside already"
     if hit.mate is not None:
         return f"hit {hit_id} ({hit.name}) is two files, left and right; hide it instead"
     if hit.path.is_symlink():
         return f"{hit.path}: is a link; set aside the file that it points to"
-    if hit.region and store.read(OTHER_STROKES, (path_to_db(hit.path), hit_id)):
+    if hit.region and store.database.read(OTHER_STROKES, (path_to_db(hit.path), hit_id)):
         return f"hit {hit_id} ({hit.name}) shares its file with other strokes; hide it instead"
     if reason := immovable_reason(hit.path):
         return f"{hit.path}: {reason}, so the file stays; hide hit {hit_id} instead"
@@ -107,7 +107,7 @@ def find_obstacle(store: Store, hit_id: int) -> str:
 
 
 def _plan_set_aside(store: Store, hit_id: int, reason: str, step: int) -> FileMove:
-    hit = store.hit(hit_id)
+    hit = store.hits.get(hit_id)
     if obstacle := find_obstacle(store, hit_id):
         raise StoreError(obstacle)
     _check_content(hit.path, hit.content_hash, if_missing="is gone; scan its folder again")
@@ -120,10 +120,10 @@ def _plan_set_aside(store: Store, hit_id: int, reason: str, step: int) -> FileMo
 
 
 def _plan_restore(store: Store, hit_id: int, step: int) -> FileMove:
-    hit = store.hit(hit_id)
+    hit = store.hits.get(hit_id)
     if hit.state != State.ASIDE:
         raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")
-    path, aside = store.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
+    path, aside = store.database.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
     home = Path(path_from_db(path))
     if_missing = "is gone from the folder of files set aside"
     _check_content(hit.path, hit.content_hash, if_missing=if_missing)

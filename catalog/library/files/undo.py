@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from catalog.errors import StoreError
 from catalog.library.files.hide import hide_hits, unhide_hits
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
 REASON = "undone"
@@ -55,14 +55,14 @@ def undo_steps(store: Store, steps: Sequence[int] | None = None) -> UndoResult:
     StoreError
         if a step is unknown, or holds nothing that can be undone
     """
-    undoable = [event for event in store.history() if event.action in UNDOABLE]
+    undoable = [event for event in store.history.read() if event.action in UNDOABLE]
     wanted = {event.step for event in undoable} if steps is None else set(steps)
     chosen = [event for event in undoable if event.step in wanted]
     if unknown := wanted - {event.step for event in chosen}:
         raise StoreError(f"step {min(unknown)} is not in the history, or cannot be undone")
     events: list[HistoryEvent] = []
     left: list[tuple[int, str]] = []
-    new_step = store.new_step()
+    new_step = store.history.new_step()
     for hit_id, action in _invert(chosen):
         try:
             events += _apply(store, hit_id, action, step=new_step)
@@ -83,7 +83,7 @@ def _invert(events: Sequence[HistoryEvent]) -> Iterator[tuple[int, Action]]:
 
 def _apply(store: Store, hit_id: int, action: Action, *, step: int) -> list[HistoryEvent]:
     """Apply an action to one hit; may be a no-op."""
-    state = store.hit(hit_id).state
+    state = store.hits.get(hit_id).state
     if action == Action.RESTORE and state == State.ASIDE:
         return restore_hits(store, [hit_id], step=step)
     if action == Action.SET_ASIDE and state != State.ASIDE:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from catalog.errors import ParameterError
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import Action, Hit, State
 
 PAUSE_H = 4.0  # hours; a longer pause over a change of date is a night
@@ -43,7 +43,7 @@ class Session:
 def list_sessions(store: Store) -> list[Session]:
     """Give all sessions of hits that are here, by name."""
     groups: dict[str, list[Hit]] = {}
-    for hit in store.hits(states=(State.HERE,)):
+    for hit in store.hits.read(states=(State.HERE,)):
         groups.setdefault(hit.session, []).append(hit)
     return [
         Session(
@@ -72,7 +72,7 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
         raise ParameterError("name must be printable and no longer than 200 characters")
     with store.writing() as db:
         for hit_id in dict.fromkeys(hit_ids):
-            hit = store.hit(hit_id)
+            hit = store.hits.get(hit_id)
             session = name or hit.origin.get(BASE, hit.session)
             source = "user" if name else hit.origin.get("session_source", "folder")
             db.execute(
@@ -80,21 +80,21 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
                 (session, source, hit.id),
             )
             said = f"{hit.session} -> {session}"
-            store.add_event(Action.SESSION, hit.id, source=hit.path, target=hit.path, reason=said)
+            store.history.add(Action.SESSION, hit.id, source=hit.path, target=hit.path, reason=said)
     if not name:
         part_days(store)
 
 
 def part_days(store: Store) -> None:
     """Give each day its own session where one name holds several days; once for each revision."""
-    if store.setting(PARTED) != store.revision():
+    if store.database.read_setting(PARTED) != store.revision():
         _part_all(store)
-        store.set_setting(PARTED, store.revision())
+        store.database.save_setting(PARTED, store.revision())
 
 
 def _part_all(store: Store) -> None:
     groups: dict[str, list[Hit]] = {}
-    for hit in store.hits(states=(State.HERE, State.HIDDEN)):
+    for hit in store.hits.read(states=(State.HERE, State.HIDDEN)):
         if hit.session_source != "user" and BASE in hit.origin:
             groups.setdefault(hit.origin[BASE], []).append(hit)
     changed = []

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from catalog.errors import ParameterError, StoreError
 from catalog.features.faults import FAULT_KINDS, Fault
-from catalog.library.store.database import Database, now_utc
+from catalog.library.store.database import now_utc
+from catalog.library.store.store import Store
 
 KIND_ORDER = {kind: i for i, kind in enumerate(FAULT_KINDS)}
 # Roles whose sound holds several onsets, so a second one is no fault: common practice, no source.
@@ -59,7 +60,7 @@ def write_faults(db: sqlite3.Connection, hit_id: int, faults: Sequence[Fault]) -
 
 
 def read_faults(
-    store: Database,
+    store: Store,
     *,
     hit_ids: Collection[int] | None = None,
     kinds: Collection[str] = (),
@@ -71,7 +72,7 @@ def read_faults(
 
     Parameters
     ----------
-    store : Database
+    store : Store
     hit_ids : collection of int, optional, only these hits; None is all
     kinds : collection of str, only these kinds; empty is all
     least_weight : float, 0 to 1
@@ -102,9 +103,9 @@ def read_faults(
     return sorted(faults, key=SORT_KEYS[sort])
 
 
-def _read_all(store: Database) -> Iterator[HitFault]:
-    dismissed = set(store.read("SELECT hit_id, content_hash, kind FROM fault_dismissed"))
-    rows = store.read(
+def _read_all(store: Store) -> Iterator[HitFault]:
+    dismissed = set(store.database.read("SELECT hit_id, content_hash, kind FROM fault_dismissed"))
+    rows = store.database.read(
         "SELECT hit_id, content_hash, role, found FROM fault JOIN hit ON hit.id = hit_id"
         " WHERE state = 'here' AND NOT hidden AND found != '[]'"
     )
@@ -121,13 +122,13 @@ def _read_all(store: Database) -> Iterator[HitFault]:
 
 
 def dismiss_faults(
-    store: Database, hit_ids: Collection[int], kind: str, *, dismissed: bool = True
+    store: Store, hit_ids: Collection[int], kind: str, *, dismissed: bool = True
 ) -> None:
     """Mark faults of one kind as none; the mark holds until the file's content changes.
 
     Parameters
     ----------
-    store : Database
+    store : Store
     hit_ids : collection of int
     kind : str
     dismissed : bool, False removes the mark

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from catalog.library.store.database import Database, now_utc
+from catalog.library.store.database import now_utc
+from catalog.library.store.store import Store
 
 N_KEPT = 12  # a list to choose from, not an archive
 KEY = "folders"
@@ -26,23 +27,23 @@ class ScannedFolder(NamedTuple):
     finished: bool
 
 
-def begin_folders(store: Database, roots: Sequence[str]) -> None:
+def begin_folders(store: Store, roots: Sequence[str]) -> None:
     """Note that a scan of some folders begins."""
     _write(store, [ScannedFolder(root, now_utc(), False) for root in roots])
 
 
-def finish_folders(store: Database, roots: Sequence[str]) -> None:
+def finish_folders(store: Store, roots: Sequence[str]) -> None:
     """Note that a scan of some folders came to its end."""
     _write(store, [ScannedFolder(root, now_utc(), True) for root in roots])
 
 
-def scanned_folders(store: Database) -> list[ScannedFolder]:
+def scanned_folders(store: Store) -> list[ScannedFolder]:
     """Give the folders that were scanned, the last first."""
-    return [ScannedFolder(*row) for row in store.setting(KEY, [])]
+    return [ScannedFolder(*row) for row in store.database.read_setting(KEY, [])]
 
 
-def _write(store: Database, new: Sequence[ScannedFolder]) -> None:
+def _write(store: Store, new: Sequence[ScannedFolder]) -> None:
     paths = {folder.path for folder in new}
     with store.writing(changes_hits=False):
         known = [folder for folder in scanned_folders(store) if folder.path not in paths]
-        store.set_setting(KEY, [*new, *known][:N_KEPT])
+        store.database.save_setting(KEY, [*new, *known][:N_KEPT])

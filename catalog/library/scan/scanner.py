@@ -36,9 +36,10 @@ from catalog.library.scan.workers import (
     measure_file,
     measure_one,
 )
-from catalog.library.store.cache import out_of_sight
-from catalog.library.store.hits import FileRow, Store
+from catalog.library.store.cache import gc_paused
+from catalog.library.store.files import FileRow
 from catalog.library.store.ingest import MeasuredFile, MovedFile
+from catalog.library.store.store import Store
 from catalog.models import ROLES, OnProgress, PathNames, Progress, ScanReport, Skipped, State
 
 ALWAYS = -1  # in place of a time: no file has it, so the next scan looks anew
@@ -105,7 +106,7 @@ def scan_folders(
     roots = check_roots(folders)
     recover_moves(store)
     tell = on_progress or (lambda _: None)
-    with out_of_sight():
+    with gc_paused():
         found = walk_folders(
             roots,
             leave_out=str(store.aside_folder),
@@ -134,15 +135,15 @@ class _Scan:
     bad: list[Skipped] = field(default_factory=list)
 
     def run(self, found: Found) -> ScanReport:
-        with out_of_sight():
-            known = self.store.known_files()
+        with gc_paused():
+            known = self.store.files.read_known()
             found.files = pair_sides(found.files, known, sides_said(self.store))
             self.said = read_overrides(self.store)
             plan = _sort_files(found.files, known)
         plan.tasks += self._tasks_of(plan.changed)
         moved = self._recognise_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))
-        self.store.mark_here(plan.returned)
+        self.store.files.mark_here(plan.returned)
         self._measure_all([task for task in plan.tasks if task.file.path not in moved])
         self._remember_faults(found, known)
         part_days(self.store)
@@ -159,7 +160,7 @@ class _Scan:
     def _tasks_of(self, changed: Sequence[tuple[FoundFile, FileRow]]) -> list[Task]:
         """Tasks for files that are not as they were, with what they held then."""
         ids = [row.hit_id for _, row in changed if row.hit_id is not None]
-        hashes = self.store.content_hashes(ids)
+        hashes = self.store.hits.content_hashes(ids)
         tasks = []
         for file, row in changed:
             held = hashes.get(row.hit_id, "") if row.hit_id is not None else ""
@@ -170,7 +171,7 @@ class _Scan:
     def _recognise_moved(self, plan: _Sorted) -> dict[str, str]:
         """Give hits whose files are gone the new files of equal content: new path to old path."""
         new = [task.file for task in plan.tasks if task.hit_id is None and not task.known_hash]
-        lost = self.store.lost_files() if new else []
+        lost = self.store.files.find_lost() if new else []
         sizes = {size for _, _, size, _ in lost}
         moved: dict[str, str] = {}
         with self.store.writing(changes_hits=False):
@@ -180,7 +181,7 @@ class _Scan:
                 if not same:
                     continue
                 same.sort(key=lambda row: os.path.basename(row[1]) != os.path.basename(file.path))
-                if self.store.mark_moved(same[0][0], self._to_moved(file, same[0][0])):
+                if self.store.files.mark_moved(same[0][0], self._to_moved(file, same[0][0])):
                     lost.remove(same[0])
                     moved[file.path] = same[0][1]
         return moved
@@ -188,7 +189,7 @@ class _Scan:
     def _to_moved(self, file: FoundFile, hit_id: int) -> MovedFile:
         path = Path(file.path)
         from_name = role_from_name(path, root=file.root)
-        role = combine_role(from_name, self.store.role_probabilities([hit_id])[0])
+        role = combine_role(from_name, self.store.hits.role_probabilities([hit_id])[0])
         mate = Path(file.mate) if file.mate else None
         provenance = find_provenance(path, root=file.root, mate=mate)
         return MovedFile(path, file.size, file.mtime_ns, provenance, *role, mate)
@@ -202,7 +203,7 @@ class _Scan:
             for path in sorted(known.keys() - {file.path for file in found.files} - moved_away)
             if known[path].hit_id is not None and self._was_looked_at(path, found)
         }
-        self.store.mark_missing(
+        self.store.files.mark_missing(
             (row.hit_id, path)
             for path, row in gone.items()
             if row.hit_id and row.state == State.HERE
@@ -212,10 +213,10 @@ class _Scan:
     def _remember_faults(self, found: Found, known: dict[str, FileRow]) -> None:
         """Keep the faults of the walk, and forget skipped files that are gone."""
         gone = known.keys() - {file.path for file in found.files} - {p for p, _ in found.faults}
-        self.store.forget_skipped(
+        self.store.files.delete_skipped(
             path for path in gone if known[path].hit_id is None and self._was_looked_at(path, found)
         )
-        self.store.write_skipped((path, 0, ALWAYS, reason) for path, reason in found.faults)
+        self.store.files.write_skipped((path, 0, ALWAYS, reason) for path, reason in found.faults)
 
     def _was_looked_at(self, path: str, found: Found) -> bool:
         return any(is_under(path, root) for root in self.roots) and not any(
@@ -252,15 +253,17 @@ class _Scan:
         batch = [self._as_said(outcome) for outcome in batch]
         measured = [outcome for outcome in batch if outcome.measures is not None]
         files = self._to_measured(measured)
-        for outcome, what in zip(measured, self.store.write_measured(files), strict=True):
+        for outcome, what in zip(measured, self.store.files.write_measured(files), strict=True):
             self.done[what].append(outcome.task.file.path)
         for outcome in batch:
             if outcome.measures is None and not outcome.reason and outcome.task.hit_id is not None:
                 path, _, size, mtime_ns, _ = outcome.task.file
-                self.store.mark_same(outcome.task.hit_id, path=path, size=size, mtime_ns=mtime_ns)
+                self.store.files.mark_same(
+                    outcome.task.hit_id, path=path, size=size, mtime_ns=mtime_ns
+                )
                 self.done["unchanged"].append(path)
         bad = [(o.task.file, o.reason, o.try_again) for o in batch if o.reason]
-        self.store.write_skipped(
+        self.store.files.write_skipped(
             (file.path, file.size, ALWAYS if again else file.mtime_ns, reason)
             for file, reason, again in bad
         )

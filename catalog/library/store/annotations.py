@@ -1,26 +1,21 @@
-"""What the user says of hits beside their role: a mark, and words to find them by."""
+"""The user's annotations of hits: marks, tags, remarks, and roles as they were before a change."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from catalog.errors import ParameterError
-from catalog.library.store.database import Database, now_utc
-from catalog.models import MARKS, Hit
-
-CHUNK = 500  # ids per query; SQLite allows 999 values in its older versions
-
+from catalog.library.store.database import IDS_PER_QUERY, Database, placeholders
+from catalog.models import MARKS
 
 MAX_TAG = 60  # characters; a tag is a word or two
-
-
 MAX_REMARK = 2000  # characters; a page of text
 
 
-class Said(NamedTuple):
-    """All that is said of one hit, by the user or as a guess; enough to say it again."""
+class Annotation(NamedTuple):
+    """All annotations of one hit as they are stored; `tags` is JSON text."""
 
     hit_id: int
     mark: str
@@ -31,160 +26,99 @@ class Said(NamedTuple):
     role_source: str
 
 
-def read_said(store: Database, hit_ids: Sequence[int] | None = None) -> dict[int, Said]:
-    """Give what is said of hits, or of every one, by id; `tags` is the JSON text as it is stored.
+class Annotations:
+    """Annotations by hit id; ids that are not in the store are passed over."""
 
-    Parameters
-    ----------
-    store : Database
-    hit_ids : sequence of int, optional; those that are not in the store are passed over
-    """
-    sql = "SELECT id, mark, tags, remark, role, role_confidence, role_source FROM hit"
-    if hit_ids is None:
-        return {row[0]: Said(*row) for row in store.read(sql)}
-    found: dict[int, Said] = {}
-    for at in range(0, len(hit_ids), CHUNK):
-        some = [int(hit_id) for hit_id in hit_ids[at : at + CHUNK]]
-        marks = ", ".join("?" * len(some))
-        rows = store.read(f"{sql} WHERE id IN ({marks})", some)
-        found.update((row[0], Said(*row)) for row in rows)
-    return found
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
+    def read(self, hit_ids: Sequence[int] | None = None) -> dict[int, Annotation]:
+        """Return the annotations of some hits, or of all."""
+        sql = "SELECT id, mark, tags, remark, role, role_confidence, role_source FROM hit"
+        if hit_ids is None:
+            return {row[0]: Annotation(*row) for row in self._database.read(sql)}
+        found: dict[int, Annotation] = {}
+        for at in range(0, len(hit_ids), IDS_PER_QUERY):
+            batch = [int(hit_id) for hit_id in hit_ids[at : at + IDS_PER_QUERY]]
+            rows = self._database.read(f"{sql} WHERE id IN ({placeholders(len(batch))})", batch)
+            found.update((row[0], Annotation(*row)) for row in rows)
+        return found
 
-def restore_said(store: Database, before: Iterable[Said]) -> None:
-    """Say again of hits what was said before; those that are not in the store are passed over."""
-    rows = [(*said[1:], said.hit_id) for said in before]
-    with store.writing() as db:
-        db.executemany(
-            "UPDATE hit SET mark = ?, tags = ?, remark = ?,"
-            " role = ?, role_confidence = ?, role_source = ? WHERE id = ?",
-            rows,
-        )
+    def restore(self, annotations: Iterable[Annotation]) -> None:
+        """Write annotations that `read` returned before."""
+        rows = [(*annotation[1:], annotation.hit_id) for annotation in annotations]
+        with self._database.writing() as db:
+            db.executemany(
+                "UPDATE hit SET mark = ?, tags = ?, remark = ?,"
+                " role = ?, role_confidence = ?, role_source = ? WHERE id = ?",
+                rows,
+            )
 
+    def set_mark(self, hit_ids: Sequence[int], mark: str) -> None:
+        """Mark hits.
 
-def mark_hits(store: Database, hit_ids: Sequence[int], mark: str) -> None:
-    """Say what the user thinks of hits.
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        mark : str, one of `MARKS`; "" removes a mark
 
-    Parameters
-    ----------
-    store : Database
-    hit_ids : sequence of int; those that are not in the store are passed over
-    mark : str, one of `MARKS`; "" takes a mark back
+        Raises
+        ------
+        ParameterError
+            if the mark is unknown
+        """
+        if mark not in MARKS:
+            known = ", ".join(word for word in MARKS if word)
+            raise ParameterError(f"mark={mark!r} is unknown; marks are {known}, or nothing")
+        self._set_column("mark", hit_ids, mark)
 
-    Raises
-    ------
-    ParameterError
-        if the mark is unknown
-    """
-    if mark not in MARKS:
-        known = ", ".join(word for word in MARKS if word)
-        raise ParameterError(f"mark={mark!r} is unknown; marks are {known}, or nothing")
-    with store.writing() as db:
-        rows = [(mark, int(hit_id)) for hit_id in hit_ids]
-        db.executemany("UPDATE hit SET mark = ? WHERE id = ?", rows)
+    def set_remark(self, hit_ids: Sequence[int], remark: str) -> None:
+        """Write free text to hits; "" removes it.
 
+        Raises
+        ------
+        ParameterError
+            if it is longer than 2,000 characters
+        """
+        if len(remark) > MAX_REMARK:
+            raise ParameterError(
+                f"a remark has at most {MAX_REMARK:,} characters; got {len(remark):,}"
+            )
+        self._set_column("remark", hit_ids, remark.strip())
 
-def tag_hits(
-    store: Database, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
-) -> None:
-    """Give hits words to find them by, or take words away.
+    def _set_column(self, column: str, hit_ids: Sequence[int], text: str) -> None:
+        with self._database.writing() as db:
+            rows = [(text, int(hit_id)) for hit_id in hit_ids]
+            db.executemany(f"UPDATE hit SET {column} = ? WHERE id = ?", rows)
 
-    Parameters
-    ----------
-    store : Database
-    hit_ids : sequence of int; those that are not in the store are passed over
-    add, drop : iterables of str, at most 60 characters each; white space around them is left out
+    def change_tags(
+        self, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
+    ) -> None:
+        """Add tags to hits, or remove them.
 
-    Raises
-    ------
-    ParameterError
-        if a word is empty or too long
-    """
-    more, less = _clean(add), _clean(drop)
-    with store.writing() as db:
-        for hit_id in hit_ids:
-            found = db.execute("SELECT tags FROM hit WHERE id = ?", (int(hit_id),)).fetchone()
-            if found:
-                tags = sorted((set(json.loads(found[0])) | more) - less)
-                row = (json.dumps(tags), int(hit_id))
-                db.execute("UPDATE hit SET tags = ? WHERE id = ?", row)
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        add, drop : iterables of str, at most 60 characters each; white space around them is dropped
 
-
-def remark_hits(store: Database, hit_ids: Sequence[int], remark: str) -> None:
-    """Write the user's free text to hits; "" takes it away.
-
-    Raises
-    ------
-    ParameterError
-        if it is longer than 2,000 characters
-    """
-    if len(remark) > MAX_REMARK:
-        raise ParameterError(f"a remark has at most {MAX_REMARK:,} characters; got {len(remark):,}")
-    with store.writing() as db:
-        rows = [(remark.strip(), int(hit_id)) for hit_id in hit_ids]
-        db.executemany("UPDATE hit SET remark = ? WHERE id = ?", rows)
+        Raises
+        ------
+        ParameterError
+            if a tag is empty or too long
+        """
+        added, dropped = _clean_tags(add), _clean_tags(drop)
+        with self._database.writing() as db:
+            for hit_id in hit_ids:
+                row = db.execute("SELECT tags FROM hit WHERE id = ?", (int(hit_id),)).fetchone()
+                if row:
+                    tags = sorted((set(json.loads(row[0])) | added) - dropped)
+                    values = (json.dumps(tags), int(hit_id))
+                    db.execute("UPDATE hit SET tags = ? WHERE id = ?", values)
 
 
-def _clean(words: Iterable[str]) -> set[str]:
-    clean = {" ".join(word.split()) for word in words}
-    for word in clean:
-        if not 0 < len(word) <= MAX_TAG:
-            raise ParameterError(f"tag {word!r} must have 1 to {MAX_TAG} characters")
+def _clean_tags(tags: Iterable[str]) -> set[str]:
+    clean = {" ".join(tag.split()) for tag in tags}
+    for tag in clean:
+        if not 0 < len(tag) <= MAX_TAG:
+            raise ParameterError(f"tag {tag!r} must have 1 to {MAX_TAG} characters")
     return clean
-
-
-PREFERRED = "kept"  # the setting that holds what the user wants to stay
-
-
-MAX_PREFERRED = 10_000
-
-
-Verdicts = Mapping[tuple[str, str], bool]
-
-
-def region_key(hit: Hit) -> str:
-    """Name the sound of a hit by what its file holds and where in it the hit lies."""
-    return f"{hit.content_hash}:{hit.start}:{hit.stop}"
-
-
-def pair_key(first: Hit, second: Hit) -> tuple[str, str]:
-    """Name a pair; the order of the two does not matter."""
-    a, b = sorted((region_key(first), region_key(second)))
-    return a, b
-
-
-def say_same(store: Database, first: Hit, second: Hit, same: bool | None) -> None:
-    """Remember what the user heard.
-
-    Parameters
-    ----------
-    store : Database
-    first, second : Hit
-    same : bool or None
-        whether they are one recording; None takes back what was said
-    """
-    key = pair_key(first, second)
-    with store.writing() as db:
-        if same is None:
-            db.execute("DELETE FROM verdict WHERE first = ? AND second = ?", key)
-        else:
-            row = (*key, int(same), now_utc())
-            db.execute("INSERT OR REPLACE INTO verdict VALUES (?, ?, ?, ?)", row)
-
-
-def read_verdicts(store: Database) -> Verdicts:
-    """Give everything that was said of pairs: names of the pair to whether they are one."""
-    rows = store.read("SELECT first, second, same FROM verdict")
-    return {(a, b): bool(same) for a, b, same in rows}
-
-
-def prefer_hit(store: Database, hit_id: int, *, over: Collection[int]) -> None:
-    """Remember which of several copies is to stay; the last word counts."""
-    with store.writing():
-        kept = [i for i in preferred_hits(store) if i not in over and i != hit_id]
-        store.set_setting(PREFERRED, [*kept, hit_id][-MAX_PREFERRED:])
-
-
-def preferred_hits(store: Database) -> list[int]:
-    """Give the ids of the hits that the user wants to stay."""
-    return list(store.setting(PREFERRED, []))

@@ -1,8 +1,8 @@
-"""How measured files become rows: one a finished hit, one a stroke of a take.
+"""Measured files become rows: one for a finished hit, one for each stroke of a take.
 
-The strokes of a take are known again by where they overlap with those that are in the store, so
-that a hit keeps its number and what was said of it when the cut is changed. A stroke that is no
-longer cut is withdrawn: its row stays, missing, with its number turned negative.
+Strokes of a take are matched to the rows in the store by overlap, so that a hit keeps its id and
+its annotations when the regions change. The row of a stroke that has no region any more stays,
+missing, with the sign of its region number turned negative.
 """
 
 from __future__ import annotations
@@ -19,8 +19,7 @@ import numpy as np
 
 from catalog.features.measure import MEASURE_VERSION, Measures
 from catalog.library.metadata.filename import Provenance
-from catalog.library.review.faults import write_faults
-from catalog.library.store.database import path_to_db
+from catalog.library.store.database import insert, path_to_db, update_hit
 from catalog.models import Role, RoleSource, State
 
 
@@ -71,7 +70,7 @@ class MovedFile:
 
 
 class _Row(NamedTuple):
-    """What the store knows of one hit at the path that is written."""
+    """What the store holds of one hit at the path that is written."""
 
     id: int
     content_hash: str
@@ -85,15 +84,15 @@ class _Row(NamedTuple):
     def overlap(self, measures: Measures) -> int:
         return min(self.stop, measures.stop) - max(self.start, measures.start)
 
-    def likeness(self, measures: Measures) -> tuple[int, int, bool]:
-        """How well a stroke goes on with this row: of merged ones, the first is taken."""
+    def overlap_score(self, measures: Measures) -> tuple[int, int, bool]:
+        """Return the overlap as a sort key; of merged strokes the earliest ranks first."""
         overlap = self.overlap(measures)
         inside = self.is_here and 2 * overlap >= self.stop - self.start
         return (1, -self.start, True) if inside else (0, overlap, self.is_here)
 
 
 def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
-    """Keep one measured file, within a transaction.
+    """Store one measured file, within a transaction.
 
     Parameters
     ----------
@@ -105,13 +104,13 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
     str
         "added", "changed", or "unchanged" where the store held the same
     """
-    place = path_to_db(file.path)
-    db.execute("DELETE FROM skipped WHERE path = ?", (place,))
+    path = path_to_db(file.path)
+    db.execute("DELETE FROM skipped WHERE path = ?", (path,))
     found = db.execute(
         "SELECT id, content_hash, role_source, session_source, start, stop, region, state = 'here'"
         " FROM hit WHERE path = ? AND state != 'aside'"
         " ORDER BY state = 'here' DESC, content_hash = ? DESC, id",
-        (place, file.content_hash),
+        (path, file.content_hash),
     )
     rows = [_Row(*row) for row in found]
     strokes = (file, *file.others)
@@ -131,12 +130,12 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
 
 
 def _match(rows: Sequence[_Row], strokes: Sequence[MeasuredFile]) -> list[_Row | None]:
-    """Give each stroke the row that it overlaps most; a lone hit takes the first row there is."""
+    """Match each stroke to the row that it overlaps most; a lone hit takes the first row."""
     free = list(rows)
     pairs: list[_Row | None] = []
     for stroke in strokes:
         live = [row for row in free if row.is_here or row.region != 0]
-        best = max(live, key=lambda r: r.likeness(stroke.measures), default=None)
+        best = max(live, key=lambda r: r.overlap_score(stroke.measures), default=None)
         if best is None or (best.overlap(stroke.measures) <= 0 and len(strokes) > 1):
             best = free[0] if free and len(strokes) == 1 else None
         if best is not None:
@@ -156,24 +155,21 @@ def _write_stroke(
 ) -> None:
     values = {**_measured_values(file), "region": region, "state": State.HERE}
     if row is None:
-        columns, marks = ", ".join(values), ", ".join("?" * len(values))
-        made = db.execute(f"INSERT INTO hit ({columns}) VALUES ({marks})", tuple(values.values()))
-        _write_numbers(db, int(made.lastrowid or 0), file)
+        _write_arrays(db, insert(db, "hit", values), file)
         return
-    said = [("role", row.role_source), ("session", row.session_source)]
-    kept = tuple(prefix for prefix, source in said if source == RoleSource.USER)
-    values = {column: v for column, v in values.items() if not column.startswith(kept)}
-    sets = ", ".join(f"{column} = ?" for column in values)
-    db.execute(f"UPDATE hit SET {sets} WHERE id = ?", (*values.values(), row.id))
-    _write_numbers(db, row.id, file)
+    sources = {"role": row.role_source, "session": row.session_source}
+    by_user = tuple(prefix for prefix, source in sources.items() if source == RoleSource.USER)
+    values = {column: v for column, v in values.items() if not column.startswith(by_user)}
+    update_hit(db, row.id, values)
+    _write_arrays(db, row.id, file)
 
 
 def _measured_values(file: MeasuredFile) -> dict[str, Any]:
-    """Give the columns of a hit that a scan fills, with their values."""
+    """Return the columns of a hit that a scan fills, with their values."""
     m = file.measures
     numbers = {k: float(v) if math.isfinite(v) else None for k, v in m.descriptors.items()}
     plain = ("size", "mtime_ns", "content_hash", "sr", "n_channels", "container", "subtype")
-    told = ("session", "drum", "microphone", "take", "note")
+    sources = ("session", "drum", "microphone", "take", "note")
     return {
         "path": path_to_db(file.path),
         "mate": None if file.mate is None else path_to_db(file.mate),
@@ -182,7 +178,7 @@ def _measured_values(file: MeasuredFile) -> dict[str, Any]:
         "stop": int(m.stop),
         "descriptors": json.dumps(numbers),
         **{name: getattr(file, name) for name in plain},
-        **{name: getattr(file.provenance, name) for name in told},
+        **{name: getattr(file.provenance, name) for name in sources},
         "session_source": file.provenance.session_source,
         "origin": json.dumps(dict(file.provenance.origin)),
         "role": file.role,
@@ -191,11 +187,12 @@ def _measured_values(file: MeasuredFile) -> dict[str, Any]:
     }
 
 
-def _write_numbers(db: sqlite3.Connection, hit_id: int, file: MeasuredFile) -> None:
+def _write_arrays(db: sqlite3.Connection, hit_id: int, file: MeasuredFile) -> None:
     arrays = (
         np.asarray(file.measures.embedding, dtype="<f2").tobytes(),
         np.asarray(file.measures.production, dtype="<f4").tobytes(),
         np.asarray(file.role_probabilities, dtype="<f4").tobytes(),
     )
     db.execute("INSERT OR REPLACE INTO numbers VALUES (?, ?, ?, ?)", (hit_id, *arrays))
-    write_faults(db, hit_id, file.measures.faults)
+    faults = json.dumps([list(fault) for fault in file.measures.faults])
+    db.execute("INSERT OR REPLACE INTO fault VALUES (?, ?)", (hit_id, faults))

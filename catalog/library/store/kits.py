@@ -1,51 +1,82 @@
-"""Kits kept under a name, taken away or renamed, and the one that lies on the table."""
+"""Saved kits by name, and the draft of the kit session, each as JSON text."""
 
 from __future__ import annotations
 
-from catalog.errors import StoreError
-from catalog.library.store.database import Database
+from typing import NamedTuple
 
-DRAFT = "kit on the table"  # key of the setting that holds it
+from catalog.errors import ParameterError, StoreError
+from catalog.library.store.database import Database, insert, now_utc
 
-
-def delete_kit(store: Database, name: str) -> None:
-    """Take a kept kit away, with all its earlier versions.
-
-    Raises
-    ------
-    StoreError
-        if no kit has that name
-    """
-    with store.writing(changes_hits=False) as db:
-        if not db.execute("DELETE FROM kit WHERE name = ?", (name,)).rowcount:
-            raise StoreError(f"no kit is named {name!r}")
+DRAFT = "kit on the table"  # setting that holds the draft; the name is part of the file format
 
 
-def rename_kit(store: Database, old: str, new: str) -> None:
-    """Give a kept kit another name.
+class SavedKit(NamedTuple):
+    """A kit as JSON text, and when it was saved."""
 
-    Raises
-    ------
-    StoreError
-        if no kit has the old name, another has the new one, or it is empty
-    """
-    if not new.strip():
-        raise StoreError("the new name is empty: give the kit a name to find it by")
-    with store.writing(changes_hits=False) as db:
-        if db.execute("SELECT 1 FROM kit WHERE name = ?", (new,)).fetchone():
-            raise StoreError(
-                f"a kit is named {new!r} already; delete that one or take another name"
-            )
-        changed = db.execute("UPDATE kit SET name = ? WHERE name = ?", (new, old)).rowcount
-        if not changed:
-            raise StoreError(f"no kit is named {old!r}")
+    name: str
+    payload: str
+    time_utc: str
 
 
-def keep_draft(store: Database, text: str) -> None:
-    """Keep what lies on the table, as text."""
-    store.set_setting(DRAFT, text)
+class Kits:
+    """Kits by name."""
 
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
-def kept_draft(store: Database) -> str:
-    """Give what `keep_draft` kept last; "" if nothing."""
-    return str(store.setting(DRAFT, ""))
+    def save(self, name: str, payload: str) -> None:
+        """Save a kit, as JSON text, under a name; older versions of that name stay in the file.
+
+        Raises
+        ------
+        ParameterError
+            if the name is empty
+        """
+        if not name.strip():
+            raise ParameterError("name is empty: give the kit a name to find it by")
+        with self._database.writing(changes_hits=False) as db:
+            insert(db, "kit", {"name": name, "payload": payload, "time_utc": now_utc()})
+
+    def read(self) -> list[SavedKit]:
+        """Return the newest version of each kit, oldest first."""
+        newest = "SELECT max(id) FROM kit GROUP BY name"
+        sql = f"SELECT name, payload, time_utc FROM kit WHERE id IN ({newest}) ORDER BY id"
+        return [SavedKit(*row) for row in self._database.read(sql)]
+
+    def delete(self, name: str) -> None:
+        """Delete a kit with all its versions.
+
+        Raises
+        ------
+        StoreError
+            if no kit has that name
+        """
+        with self._database.writing(changes_hits=False) as db:
+            if not db.execute("DELETE FROM kit WHERE name = ?", (name,)).rowcount:
+                raise StoreError(f"no kit is named {name!r}")
+
+    def rename(self, old: str, new: str) -> None:
+        """Give a kit another name.
+
+        Raises
+        ------
+        StoreError
+            if no kit has the old name, another has the new one, or it is empty
+        """
+        if not new.strip():
+            raise StoreError("the new name is empty: give the kit a name to find it by")
+        with self._database.writing(changes_hits=False) as db:
+            if db.execute("SELECT 1 FROM kit WHERE name = ?", (new,)).fetchone():
+                raise StoreError(
+                    f"a kit is named {new!r} already; delete that one or take another name"
+                )
+            if not db.execute("UPDATE kit SET name = ? WHERE name = ?", (new, old)).rowcount:
+                raise StoreError(f"no kit is named {old!r}")
+
+    def save_draft(self, text: str) -> None:
+        """Save the kit session, as text."""
+        self._database.save_setting(DRAFT, text)
+
+    def read_draft(self) -> str:
+        """Return the kit session that was saved last; "" if none was."""
+        return str(self._database.read_setting(DRAFT, ""))

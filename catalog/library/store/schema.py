@@ -1,8 +1,14 @@
-"""The tables of the store, and the statements that lead from one version of them to the next."""
+"""The tables of a store and the migrations between versions of them."""
 
 from __future__ import annotations
 
-APPLICATION_ID = 0x48495453  # "HITS", in the file's header: tells our stores from other databases
+import contextlib
+import sqlite3
+from pathlib import Path
+
+from catalog.errors import StoreError
+
+APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
 SCHEMA_VERSION = 4
 TABLES = """
 CREATE TABLE hit (
@@ -57,8 +63,8 @@ CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
 """
-# `hit_path` holds all that a scan asks of an unchanged file: the wide rows are not read.
-# From this version to the next: the statements that do it.
+# The index `hit_path` covers all that a scan needs of an unchanged file: wide rows are not read.
+# Version to the statements that lead from it to the next one.
 MIGRATIONS: dict[int, str] = {
     1: """
 ALTER TABLE hit ADD COLUMN mark TEXT NOT NULL DEFAULT '';
@@ -89,3 +95,55 @@ CREATE TABLE fault_dismissed (
     3: "DROP INDEX hit_path;"
     " CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate)",
 }
+
+
+def read_pragma(connection: sqlite3.Connection, name: str) -> int:
+    """Return a PRAGMA whose value is a number."""
+    return int(connection.execute(f"PRAGMA {name}").fetchone()[0])
+
+
+def check_is_store(path: Path, connection: sqlite3.Connection) -> None:
+    """Raise `StoreError` if the database is not a store, or one of a newer version."""
+    n_tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if n_tables and read_pragma(connection, "application_id") != APPLICATION_ID:
+        raise StoreError(f"{path}: is a database of another program; give the store another place")
+    version = read_pragma(connection, "user_version")
+    if version > SCHEMA_VERSION:
+        raise StoreError(
+            f"{path}: was written by a newer version (store {version}, this one reads up to "
+            f"{SCHEMA_VERSION}); update the program, or give another store"
+        )
+
+
+def migrate(path: Path, connection: sqlite3.Connection) -> None:
+    """Create the tables, or back up an older store and change it to the present schema."""
+    version = read_pragma(connection, "user_version")
+    if version == SCHEMA_VERSION:
+        return
+    if version:
+        _back_up(path, connection, version=version)
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        _run_statements(connection)
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+
+
+def _run_statements(connection: sqlite3.Connection) -> None:
+    version = read_pragma(connection, "user_version")  # another process may have been faster
+    if version >= SCHEMA_VERSION:
+        return
+    steps = [TABLES] if version == 0 else [MIGRATIONS[v] for v in range(version, SCHEMA_VERSION)]
+    for statement in ";".join(steps).split(";"):
+        connection.execute(statement)
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+
+
+def _back_up(path: Path, connection: sqlite3.Connection, *, version: int) -> None:
+    """Copy the whole store beside itself before a migration changes it."""
+    backup = path.with_name(f"{path.name}.before-{version}")
+    with contextlib.closing(sqlite3.connect(backup)) as copy:
+        connection.backup(copy)

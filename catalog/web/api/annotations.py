@@ -13,7 +13,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from catalog.errors import ParameterError
-from catalog.library.store.annotations import Said
+from catalog.library.store.annotations import Annotation
 from catalog.models import MARKS, ROLES
 from catalog.web import state as opened
 from catalog.web.api.responses import NOT_KEPT, answer, read_json
@@ -22,7 +22,7 @@ STEPS_KEPT = 200  # of what can be taken back; the oldest is forgotten first
 WORDS = ("mark", "role", "remark")
 LISTS = ("add", "drop")
 
-_steps: OrderedDict[str, list[Said]] = OrderedDict()
+_steps: OrderedDict[str, list[Annotation]] = OrderedDict()
 _steps_lock = threading.Lock()
 
 
@@ -53,7 +53,7 @@ def _is_words(value: Any) -> bool:
     return isinstance(value, list) and all(isinstance(word, str) for word in value)
 
 
-def _keep_step(before: list[Said]) -> str:
+def _keep_step(before: list[Annotation]) -> str:
     with _steps_lock:
         word = secrets.token_urlsafe(8)
         _steps[word] = before
@@ -62,7 +62,7 @@ def _keep_step(before: list[Said]) -> str:
         return word
 
 
-def _tell(before: Sequence[Said]) -> Response:
+def _tell(before: Sequence[Annotation]) -> Response:
     """Answer with the word that takes it back, and each changed hit as [id, role, mark]."""
     changed = []
     for said in before:

@@ -8,7 +8,7 @@ import pytest
 from catalog.audio.model import Audio
 from catalog.features.production import PRODUCTION_NAMES
 from catalog.kit.balance import compare_kits, measure_masking, propose_tuning, tom_intervals
-from catalog.kit.fill.fill import Pool, score_kit
+from catalog.kit.fill.fill import Pool, judge_kit
 from catalog.kit.levels import Levels
 from catalog.kit.model import Kit
 from catalog.models import Hit
@@ -114,8 +114,8 @@ def test_two_kits_are_told_apart_slot_by_slot() -> None:
             make_hit(3, "kick", session="mill"), make_hit(4, "ride"))  # fmt: skip
     rng = np.random.default_rng(0)
     pool = Pool(hits, rng.normal(size=(4, len(PRODUCTION_NAMES))).astype(np.float32))
-    a = score_kit(pool, Kit(name="one", slots={"snare": (1,), "kick": (3,), "ride": (4,)}))
-    b = score_kit(pool, Kit(name="two", slots={"snare": (2,), "kick": (3,)}))
+    a = judge_kit(pool, Kit(name="one", slots={"snare": (1,), "kick": (3,), "ride": (4,)}))
+    b = judge_kit(pool, Kit(name="two", slots={"snare": (2,), "kick": (3,)}))
     flat = Levels({"snare": 0.0, "kick": 0.0, "ride": 0.0}, -1.0, ())
     found = compare_kits((a, b), {hit.id: hit for hit in hits}, (flat, flat))
     assert [(s.slot, s.same) for s in found.slots] == [
@@ -130,9 +130,9 @@ def test_two_kits_are_told_apart_slot_by_slot() -> None:
 def test_a_kit_judged_anew_tells_its_toms_as_they_are_tuned() -> None:
     kit, hits = kit_of_toms(0, 1, 6)
     pool = Pool(tuple(hits.values()), np.zeros((3, len(PRODUCTION_NAMES)), np.float32))
-    before = score_kit(pool, kit)
+    before = judge_kit(pool, kit)
     tuned, _ = after(kit, hits)
-    judged = score_kit(pool, tuned)
+    judged = judge_kit(pool, tuned)
     assert before.why["tom_low"][0] == "low tom a semitone under mid tom"
     assert judged.why["tom_low"][0] != before.why["tom_low"][0]
     assert judged.score < before.score

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.errors import KitError, ParameterError
-from catalog.kit.fill.coherence import compute_traits
+from catalog.kit.fill.coherence import judge_hits
 from catalog.kit.fill.fill import Pool, fill_kit, swap_slot
-from catalog.kit.fill.solver import KitSearch, kit_cost, list_candidates, locate_locked
+from catalog.kit.fill.solver import Board, kit_cost, list_candidates, place_locked
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from tests.kit.drums import make_hit, make_pool
@@ -99,15 +99,15 @@ def test_the_choice_equals_the_best_of_all_kits() -> None:
     pool = make_pool({"kick": 1, "snare": 4, "hat_closed": 5, "crash": 4}, rooms=3, seed=5)
     slots = ["snare", "hat_closed", "crash"]
     kit = fill_kit(pool, {"kick": 0}, slots=slots)[0]
-    fixed = locate_locked(pool.hits, {"kick": 0})
+    fixed = place_locked(pool.hits, {"kick": 0})
     free = list_candidates(pool.hits, fixed, slots)
-    traits = compute_traits(pool.hits, pool.production)
+    traits = judge_hits(pool.hits, pool.production)
     table = [
         kit_cost(traits, fixed | dict(zip(slots, map(int, rows), strict=True)), fixed=("kick",))
         for rows in product(*(free[slot] for slot in slots))
     ]
     assert kit.score == pytest.approx(min(table))
-    assert isinstance(KitSearch(traits, fixed, free).search(np.random.default_rng(0), set()), dict)
+    assert isinstance(Board(traits, fixed, free).search(np.random.default_rng(0), set()), dict)
 
 
 @given(seed=st.integers(0, 1000), counts=st.lists(st.integers(3, 7), min_size=4, max_size=4))

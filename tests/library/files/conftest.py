@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 
 
 @pytest.fixture

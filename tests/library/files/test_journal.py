@@ -15,10 +15,11 @@ from pathlib import Path
 
 import pytest
 
+from catalog.library.files.journal import open_store
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
 from catalog.library.files.undo import undo_steps
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.hits import Store
+from catalog.library.store.history import History
 from tests.library.files.conftest import snapshot
 
 N_KILLS = 10  # on each of two disks
@@ -30,11 +31,11 @@ N_STEPS = {"link": 5, "copy": 6}  # calls that `_die_after` counts in one move
 CYCLE = """
 import itertools, sys
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
-from catalog.library.store.hits import Store
-with Store.open(sys.argv[1]) as store:
-    ids = [hit.id for hit in store.hits(states=("here", "aside"))]
+from catalog.library.files.journal import open_store
+with open_store(sys.argv[1]) as store:
+    ids = [hit.id for hit in store.hits.read(states=("here", "aside"))]
     for n in itertools.count():
-        hit = store.hit(ids[n % len(ids)])
+        hit = store.hits.get(ids[n % len(ids)])
         if hit.state == "here":
             set_aside_hits(store, [hit.id], reason="round")
         else:
@@ -55,8 +56,8 @@ class ProcessDied(BaseException):
 def test_dying_at_any_step_leaves_one_whole_file(
     scanned, library, monkeypatch, way, n_calls, action
 ):
-    hit, before = scanned.hits()[0], snapshot(library)
-    contents = {hit.id: before[hit.path] for hit in scanned.hits()}
+    hit, before = scanned.hits.read()[0], snapshot(library)
+    contents = {hit.id: before[hit.path] for hit in scanned.hits.read()}
     if action == "restore":
         set_aside_hits(scanned, [hit.id], reason="")
     with monkeypatch.context() as patch:
@@ -65,9 +66,9 @@ def test_dying_at_any_step_leaves_one_whole_file(
         with pytest.raises(ProcessDied):
             move(scanned, [hit.id])
     scanned.close()
-    with Store.open(scanned.path) as store:
+    with open_store(scanned.path) as store:
         _check_all_whole(store, library, contents)
-        restore_hits(store, [hit.id for hit in store.hits(states=("aside",))])
+        restore_hits(store, [hit.id for hit in store.hits.read(states=("aside",))])
     assert snapshot(library) == before
 
 
@@ -88,7 +89,7 @@ def _die_after(patch, n_calls, *, way):
     def no_hard_links(*_, **__):
         raise OSError(18, "Invalid cross-device link")
 
-    for owner, name in [(os, "unlink"), (os, "fsync"), (shutil, "copy2"), (Store, "add_event")]:
+    for owner, name in [(os, "unlink"), (os, "fsync"), (shutil, "copy2"), (History, "add")]:
         patch.setattr(owner, name, count(getattr(owner, name)))
     patch.setattr(os, "link", no_hard_links if way == "copy" else count(os.link))
 
@@ -103,24 +104,24 @@ def _start_cycle(store_path: Path) -> subprocess.Popen:
 def _check_all_whole(store, library, contents):
     """Check that each hit's file is whole where the store says, and that there is no other file."""
     files = {"here": snapshot(library), "aside": snapshot(store.aside_folder)}
-    hits = store.hits(states=("here", "aside"))
+    hits = store.hits.read(states=("here", "aside"))
     assert {hit.id: files[hit.state][hit.path] for hit in hits} == contents
     assert len(files["here"]) + len(files["aside"]) == len(contents)
-    assert store.read("SELECT * FROM journal") == []
+    assert store.database.read("SELECT * FROM journal") == []
 
 
 def test_a_move_in_progress_is_not_taken_for_an_interrupted_one(scanned, library):
     before = snapshot(library)
     run = _start_cycle(scanned.path)
     for _ in range(N_OPENINGS):  # each one looks for interrupted moves
-        with Store.open(scanned.path) as store:
-            assert len(store.hits(states=("here", "aside"))) == len(before)
+        with open_store(scanned.path) as store:
+            assert len(store.hits.read(states=("here", "aside"))) == len(before)
     assert run.poll() is None  # it met no error
     run.kill()
     run.communicate()
-    with Store.open(scanned.path) as store:
-        assert len(store.history()) > 2
-        restore_hits(store, [hit.id for hit in store.hits(states=("aside",))])
+    with open_store(scanned.path) as store:
+        assert len(store.history.read()) > 2
+        restore_hits(store, [hit.id for hit in store.hits.read(states=("aside",))])
     assert snapshot(library) == before
 
 
@@ -134,17 +135,17 @@ def test_a_killed_process_loses_no_file(full, library, tmp_path, n_disks):
     rng = random.Random(n_kills)
     with tempfile.TemporaryDirectory(dir=MEMORY if n_disks == 2 else tmp_path) as folder:
         store_path = Path(folder) / "drums.sqlite"
-        with Store.open(store_path) as store:
+        with open_store(store_path) as store:
             scan_folders(store, [library], n_jobs=1)
-            contents = {hit.id: before[hit.path] for hit in store.hits()}
+            contents = {hit.id: before[hit.path] for hit in store.hits.read()}
         for _ in range(n_kills):
             run = _start_cycle(store_path)
             time.sleep(rng.uniform(0.0, 0.15))
             run.send_signal(signal.SIGKILL)
             run.communicate()
-            with Store.open(store_path) as store:
+            with open_store(store_path) as store:
                 _check_all_whole(store, library, contents)
-        with Store.open(store_path) as store:
-            assert len(store.history()) >= n_kills  # each process made at least one move
+        with open_store(store_path) as store:
+            assert len(store.history.read()) >= n_kills  # each process made at least one move
             assert undo_steps(store).left == ()
     assert snapshot(library) == before

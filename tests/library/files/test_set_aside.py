@@ -14,16 +14,16 @@ from catalog.library.files.hide import hide_hits
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import hash_file
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from tests.library.files.conftest import snapshot
 
 MEMORY = Path("/dev/shm")  # on Linux another file system than the temporary folder
 
 
 def test_a_file_is_set_aside_and_restored_with_its_bytes_and_time(scanned, library):
-    hit, before = scanned.hits()[0], snapshot(library)
+    hit, before = scanned.hits.read()[0], snapshot(library)
     event = set_aside_hits(scanned, [hit.id], reason="have it twice")[0]
-    aside = scanned.hit(hit.id)
+    aside = scanned.hits.get(hit.id)
     assert (event.action, event.source, event.target, event.reason) == (
         "set aside", hit.path, aside.path, "have it twice"
     )  # fmt: skip
@@ -31,10 +31,10 @@ def test_a_file_is_set_aside_and_restored_with_its_bytes_and_time(scanned, libra
     assert snapshot(library) == {path: before[path] for path in before if path != hit.path}
     assert snapshot(scanned.aside_folder) == {aside.path: before[hit.path]}
     restore_hits(scanned, [hit.id])
-    assert scanned.hit(hit.id) == hit
+    assert scanned.hits.get(hit.id) == hit
     assert snapshot(library) == before
     assert list(scanned.aside_folder.iterdir()) == []
-    assert [e.action for e in scanned.history()] == ["set aside", "restore"]
+    assert [e.action for e in scanned.history.read()] == ["set aside", "restore"]
 
 
 @pytest.mark.parametrize("n_disks", [1, 2])
@@ -47,7 +47,7 @@ def test_many_are_restored_in_any_order(library, tmp_path, n_disks):
         Store.open(Path(folder) / "drums.sqlite") as store,
     ):
         scan_folders(store, [library], n_jobs=1)
-        hits = store.hits()
+        hits = store.hits.read()
         ids = [hit.id for hit in hits]
         set_aside_hits(store, ids, reason="all of it")
         assert snapshot(library) == {}
@@ -56,14 +56,14 @@ def test_many_are_restored_in_any_order(library, tmp_path, n_disks):
         for hit_id in ids:
             restore_hits(store, [hit_id])
         assert snapshot(store.aside_folder) == {}
-        assert store.hits() == hits
+        assert store.hits.read() == hits
     assert snapshot(library) == before
 
 
 def test_files_of_one_name_are_kept_apart_in_the_aside_folder(scanned, library, write_hit):
     write_hit(library / "Elsewhere" / "tom.flac", hz=333, container="FLAC")
     scan_folders(scanned, [library], n_jobs=1)
-    ids = [hit.id for hit in scanned.hits() if hit.name == "tom"]
+    ids = [hit.id for hit in scanned.hits.read() if hit.name == "tom"]
     before = snapshot(library)
     set_aside_hits(scanned, ids, reason="")
     assert len(snapshot(scanned.aside_folder)) == 2
@@ -72,17 +72,17 @@ def test_files_of_one_name_are_kept_apart_in_the_aside_folder(scanned, library, 
 
 
 def test_a_file_at_the_old_path_is_not_overwritten(scanned):
-    hit = scanned.hits()[0]
+    hit = scanned.hits.read()[0]
     set_aside_hits(scanned, [hit.id], reason="")
     hit.path.write_text("somebody else's")
     with pytest.raises(StoreError, match="another file is there now; move it away"):
         restore_hits(scanned, [hit.id])
     assert hit.path.read_text() == "somebody else's"
-    assert hash_file(scanned.hit(hit.id).path) == hit.content_hash
+    assert hash_file(scanned.hits.get(hit.id).path) == hit.content_hash
 
 
 def test_a_file_that_appears_after_the_check_is_not_overwritten(scanned, monkeypatch):
-    hit = scanned.hits()[0]
+    hit = scanned.hits.read()[0]
     set_aside_hits(scanned, [hit.id], reason="")
 
     def appear(path):
@@ -93,12 +93,12 @@ def test_a_file_that_appears_after_the_check_is_not_overwritten(scanned, monkeyp
     with pytest.raises(StoreError, match="cannot be moved"):
         restore_hits(scanned, [hit.id])
     assert hit.path.read_text() == "just now"
-    assert hash_file(scanned.hit(hit.id).path) == hit.content_hash
-    assert scanned.read("SELECT * FROM journal") == []
+    assert hash_file(scanned.hits.get(hit.id).path) == hit.content_hash
+    assert scanned.database.read("SELECT * FROM journal") == []
 
 
 def test_a_missing_folder_is_created_again(scanned):
-    hits = [hit for hit in scanned.hits() if hit.session == "Attic"]
+    hits = [hit for hit in scanned.hits.read() if hit.session == "Attic"]
     ids = [hit.id for hit in hits]
     set_aside_hits(scanned, ids, reason="")
     hits[0].path.parent.rmdir()
@@ -107,7 +107,7 @@ def test_a_missing_folder_is_created_again(scanned):
 
 
 def test_hits_that_cannot_be_set_aside_are_refused_before_any_file_moves(scanned):
-    good, changed, gone, aside = scanned.hits()[:4]
+    good, changed, gone, aside = scanned.hits.read()[:4]
     set_aside_hits(scanned, [aside.id], reason="")
     changed.path.write_bytes(changed.path.read_bytes() + b"\0")
     gone.path.unlink()
@@ -125,7 +125,7 @@ def test_hits_that_cannot_be_set_aside_are_refused_before_any_file_moves(scanned
 
 
 def test_a_link_is_refused(scanned, tmp_path):
-    hit = scanned.hits()[0]
+    hit = scanned.hits.read()[0]
     target = tmp_path / "target.wav"
     hit.path.rename(target)
     hit.path.symlink_to(target)
@@ -135,13 +135,13 @@ def test_a_link_is_refused(scanned, tmp_path):
 
 
 def test_the_store_may_be_moved_together_with_its_folder(scanned, tmp_path):
-    hit = scanned.hits()[0]
+    hit = scanned.hits.read()[0]
     set_aside_hits(scanned, [hit.id], reason="")
     scanned.close()
     scanned.path.parent.rename(tmp_path / "new home")
     with Store.open(tmp_path / "new home" / "drums.sqlite") as store:
         restore_hits(store, [hit.id])
-        assert hash_file(store.hit(hit.id).path) == hit.content_hash
+        assert hash_file(store.hits.get(hit.id).path) == hit.content_hash
 
 
 @pytest.fixture
@@ -163,12 +163,12 @@ def read_only(tmp_path_factory, write_hit):
 
 
 def test_a_read_only_folder_is_refused_and_its_hit_can_be_hidden(read_only):
-    (hit,) = read_only.hits()
+    (hit,) = read_only.hits.read()
     with pytest.raises(StoreError, match=rf"read-only, so the file stays; hide hit {hit.id} inst"):
         set_aside_hits(read_only, [hit.id], reason="")
     assert hit.path.exists()
     hide_hits(read_only, [hit.id])
-    assert read_only.hits() == []
+    assert read_only.hits.read() == []
 
 
 @pytest.mark.skipif(not psutil.LINUX, reason="reads a table of mounts as Linux writes it")
@@ -178,7 +178,7 @@ def test_a_folder_on_another_machine_is_refused(scanned, monkeypatch, library, t
     table.write_text(f"shelf:/drums {library} nfs4 rw,relatime 0 0\n")
     monkeypatch.setattr(psutil, "PROCFS_PATH", str(tmp_path / "proc"))
     assert volumes.list_mounts() == {str(library): "nfs4"}
-    hit = scanned.hits()[0]
+    hit = scanned.hits.read()[0]
     with pytest.raises(StoreError, match=r"on another machine \(nfs4\), so the file stays"):
         set_aside_hits(scanned, [hit.id], reason="")
     assert hit.path.exists()

@@ -7,8 +7,8 @@ from catalog.audio.encode import encode_audio
 from catalog.errors import ParameterError, StoreError
 from catalog.library.review.faults import dismiss_faults, read_faults
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store import database as schema
-from catalog.library.store.hits import Store
+from catalog.library.store import schema
+from catalog.library.store.store import Store
 
 
 @pytest.fixture
@@ -25,7 +25,7 @@ def scanned(store, library):
 
 
 def hot(store):
-    return next(hit for hit in store.hits() if hit.name == "hot")
+    return next(hit for hit in store.hits.read() if hit.name == "hot")
 
 
 def test_a_scan_stores_the_faults_of_each_hit(scanned):
@@ -89,9 +89,9 @@ def test_a_shaker_has_no_fault_of_a_second_onset(scanned):
     with scanned.writing() as db:
         found = '[["second", 0.1, 0.0, -3.0, 0.8, -1]]'
         db.execute("UPDATE fault SET found = ? WHERE hit_id = ?", (found, hit.id))
-    scanned.set_role(hit.id, "snare")
+    scanned.hits.set_role(hit.id, "snare")
     assert read_faults(scanned, kinds=["second"])
-    scanned.set_role(hit.id, "shaker")
+    scanned.hits.set_role(hit.id, "shaker")
     assert read_faults(scanned, kinds=["second"]) == []
 
 
@@ -102,4 +102,4 @@ def test_hits_of_an_older_store_are_measured_again(store, library):
         db.execute("DELETE FROM fault")
         db.execute("UPDATE hit SET version = 0")
     scan_folders(store, [library], n_jobs=1)
-    assert store.read("SELECT count(*) FROM fault")[0][0] == len(store.hits())
+    assert store.database.read("SELECT count(*) FROM fault")[0][0] == len(store.hits.read())

@@ -15,7 +15,7 @@ from catalog.errors import ParameterError
 from catalog.library.files.set_aside import set_aside_hits
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.workers import measure_file
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import ROLES, Progress
 
 BODY_TOLERANCE = 0.05  # the decay widens the peak by 1 / (pi * 0.05 s) = 6 Hz
@@ -41,7 +41,7 @@ def test_first_scan_adds_every_file_with_absolute_paths(store, library):
     ]  # fmt: skip
     assert all(path.is_absolute() for path in report.added)
     assert report.skipped == ()
-    hits = {hit.name: hit for hit in store.hits()}
+    hits = {hit.name: hit for hit in store.hits.read()}
     assert (hits["kick_01"].role, hits["kick_01"].role_source) == ("kick", "name")
     assert hits["kick_01"].session == "Old barn"
     assert (hits["tom"].container, hits["tom"].subtype, hits["tom"].sr) == (
@@ -53,14 +53,14 @@ def test_first_scan_adds_every_file_with_absolute_paths(store, library):
 
 def test_the_store_holds_what_measuring_gives(store, library):
     scan(store, library)
-    for hit in store.hits():
+    for hit in store.hits.read():
         _, measures = measure_file(hit.path)
         assert (hit.start, hit.stop) == (measures.start, measures.stop)
         np.testing.assert_equal(dict(hit.descriptors), measures.descriptors)
         np.testing.assert_allclose(
-            store.embeddings([hit.id])[0], measures.embedding, rtol=HALF_STEP, atol=1e-6
+            store.hits.embeddings([hit.id])[0], measures.embedding, rtol=HALF_STEP, atol=1e-6
         )
-        np.testing.assert_array_equal(store.production([hit.id])[0], measures.production)
+        np.testing.assert_array_equal(store.hits.production([hit.id])[0], measures.production)
 
 
 def test_unchanged_files_are_not_measured_again(store, library):
@@ -82,12 +82,12 @@ def test_a_touched_file_is_recognised_as_unchanged(store, library):
 
 def test_a_changed_file_keeps_its_id_and_the_role_the_user_gave(store, library, write_hit):
     scan(store, library)
-    old = next(hit for hit in store.hits() if hit.name == "kick_01")
-    store.set_role(old.id, "cowbell")
+    old = next(hit for hit in store.hits.read() if hit.name == "kick_01")
+    store.hits.set_role(old.id, "cowbell")
     write_hit(old.path, hz=900, seed=77)
     report = scan(store, library)
     assert report.changed == (old.path,)
-    new = store.hit(old.id)
+    new = store.hits.get(old.id)
     assert new.content_hash != old.content_hash
     assert new.descriptors["centroid_hz"] > 2 * old.descriptors["centroid_hz"]
     assert (new.role, new.role_confidence, new.role_source) == ("cowbell", 1.0, "user")
@@ -95,13 +95,13 @@ def test_a_changed_file_keeps_its_id_and_the_role_the_user_gave(store, library, 
 
 def test_a_moved_file_keeps_its_id(store, library):
     scan(store, library)
-    old = next(hit for hit in store.hits() if hit.name == "mystery")
+    old = next(hit for hit in store.hits.read() if hit.name == "mystery")
     target = library / "Cellar" / "ride_7.wav"
     target.parent.mkdir()
     old.path.rename(target)
     report = scan(store, library, measure=refuse)
     assert (report.moved, report.missing, report.added) == ((target,), (), ())
-    new = store.hit(old.id)
+    new = store.hits.get(old.id)
     assert (new.path, new.state, new.session, new.role) == (target, "here", "Cellar", "ride")
 
 
@@ -112,7 +112,7 @@ def test_a_copy_beside_its_original_is_a_hit_of_its_own(store, library):
     twin.write_bytes(kick.read_bytes())
     report = scan(store, library)
     assert (report.added, report.moved) == ((twin,), ())
-    assert len(store.hits()) == 7
+    assert len(store.hits.read()) == 7
 
 
 def test_a_missing_file_is_marked_and_comes_back(store, library):
@@ -122,11 +122,11 @@ def test_a_missing_file_is_marked_and_comes_back(store, library):
     tom.unlink()
     assert scan(store, library).missing == (tom,)
     assert scan(store, library).missing == (tom,)  # told every time
-    assert [hit.state for hit in store.hits() if hit.path == tom] == ["missing"]
+    assert [hit.state for hit in store.hits.read() if hit.path == tom] == ["missing"]
     tom.write_bytes(data)
     os.utime(tom, ns=(status.st_atime_ns, status.st_mtime_ns))
     assert tom in scan(store, library, measure=refuse).unchanged
-    assert [hit.state for hit in store.hits() if hit.path == tom] == ["here"]
+    assert [hit.state for hit in store.hits.read() if hit.path == tom] == ["here"]
 
 
 def test_files_outside_the_scanned_folder_are_not_missing(store, library):
@@ -138,11 +138,11 @@ def test_files_outside_the_scanned_folder_are_not_missing(store, library):
 def test_files_set_aside_are_neither_missing_nor_found_again(tmp_path, library):
     with Store.open(library / "drums.sqlite") as store:  # the folder aside lies below the root
         scan(store, library)
-        hit = store.hits()[0]
+        hit = store.hits.read()[0]
         set_aside_hits(store, [hit.id], reason="test")
         report = scan(store, library, measure=refuse)
         assert (report.missing, report.added, report.moved) == ((), (), ())
-        assert store.hit(hit.id).state == "aside"
+        assert store.hits.get(hit.id).state == "aside"
 
 
 BAD = {
@@ -192,7 +192,7 @@ def test_unusual_rates_and_channel_counts_are_hits_like_others(store, tmp_path, 
     path.write_bytes(encode_wav(np.stack([mono] * n_channels, axis=1), sr=sr))
     report = scan(store, path.parent)
     assert (report.added, report.skipped) == ((path,), ())
-    hit = store.hits()[0]
+    hit = store.hits.read()[0]
     assert (hit.sr, hit.n_channels) == (sr, n_channels)
     assert hit.descriptors["body_hz"] == pytest.approx(180, rel=BODY_TOLERANCE)
 
@@ -212,10 +212,10 @@ def test_bad_files_are_remembered_told_again_and_forgotten_when_gone(store, libr
     first = scan(store, library)
     again = scan(store, library, measure=refuse)
     assert again.skipped == first.skipped
-    assert store.skipped() == list(first.skipped)
+    assert store.files.read_skipped() == list(first.skipped)
     (library / "faulty" / "text.wav").unlink()
     assert "text.wav" not in names(skip.path for skip in scan(store, library).skipped)
-    assert "text.wav" not in names(skip.path for skip in store.skipped())
+    assert "text.wav" not in names(skip.path for skip in store.files.read_skipped())
 
 
 def test_a_bad_file_made_good_becomes_a_hit(store, library, bad_files, write_hit):
@@ -223,19 +223,19 @@ def test_a_bad_file_made_good_becomes_a_hit(store, library, bad_files, write_hit
     path = write_hit(library / "faulty" / "text.wav")
     report = scan(store, library)
     assert report.added == (path,)
-    assert path not in [skip.path for skip in store.skipped()]
+    assert path not in [skip.path for skip in store.files.read_skipped()]
 
 
 def test_a_hit_whose_file_went_bad_is_missing_until_it_is_whole_again(store, library, write_hit):
     scan(store, library)
-    hit = next(hit for hit in store.hits() if hit.name == "tom")
+    hit = next(hit for hit in store.hits.read() if hit.name == "tom")
     whole = hit.path.read_bytes()
     hit.path.write_bytes(b"")
     assert names(skip.path for skip in scan(store, library).skipped) == ["tom.flac"]
-    assert store.hit(hit.id).state == "missing"
+    assert store.hits.get(hit.id).state == "missing"
     hit.path.write_bytes(whole)
     assert scan(store, library).skipped == ()
-    assert store.hit(hit.id).state == "here"
+    assert store.hits.get(hit.id).state == "here"
 
 
 @pytest.mark.parametrize(
@@ -247,7 +247,7 @@ def test_a_hit_whose_file_went_bad_is_missing_until_it_is_whole_again(store, lib
 def test_odd_names_are_kept_as_they_are(store, tmp_path, write_hit, name):
     path = write_hit(tmp_path / "odd" / name)
     assert scan(store, tmp_path / "odd").added == (path,)
-    assert [hit.path for hit in store.hits()] == [path]
+    assert [hit.path for hit in store.hits.read()] == [path]
 
 
 def test_a_name_that_is_no_valid_text_is_one_clear_line(store, tmp_path, write_hit):
@@ -257,7 +257,7 @@ def test_a_name_that_is_no_valid_text_is_one_clear_line(store, tmp_path, write_h
     except OSError:
         pytest.skip("this file system holds only names that are valid text")
     report = scan(store, tmp_path / "odd")
-    assert report.skipped == tuple(store.skipped())
+    assert report.skipped == tuple(store.files.read_skipped())
     assert os.fsencode(report.skipped[0].path) == raw
     assert "no valid text; rename it" in report.skipped[0].reason
     assert scan(store, tmp_path / "odd", measure=refuse).skipped == report.skipped
@@ -292,12 +292,12 @@ def test_roles_from_sound_are_used_where_the_name_says_nothing(store, library):
         return table
 
     scan(store, library, judge=judge)
-    hits = {hit.name: hit for hit in store.hits()}
+    hits = {hit.name: hit for hit in store.hits.read()}
     assert (hits["mystery"].role, hits["mystery"].role_source) == ("splash", "sound")
     assert hits["mystery"].role_confidence == pytest.approx(0.81)
     assert hits["kick_01"].role == "kick"
     ids = [hits["mystery"].id]
-    assert store.role_probabilities(ids)[0, ROLES.index("splash")] == pytest.approx(0.81)
+    assert store.hits.role_probabilities(ids)[0, ROLES.index("splash")] == pytest.approx(0.81)
 
 
 def test_progress_names_both_steps_and_ends_at_the_total(store, library):
@@ -316,8 +316,8 @@ def test_workers_give_the_same_store_as_one_process(tmp_path, library, bad_files
     for n_jobs in (1, 2):
         with Store.open(tmp_path / f"jobs{n_jobs}.sqlite") as store:
             report = scan(store, library, n_jobs=n_jobs)
-            ids = [hit.id for hit in store.hits()]
-            kept.append((report, repr(store.hits()), store.embeddings(ids).tobytes()))
+            ids = [hit.id for hit in store.hits.read()]
+            kept.append((report, repr(store.hits.read()), store.hits.embeddings(ids).tobytes()))
     assert kept[0] == kept[1]
 
 
@@ -347,7 +347,7 @@ def test_two_scans_at_once_lose_nothing(tmp_path, library, write_hit):
     place = tmp_path / "shared.sqlite"
     code = (
         "import sys; from catalog.library.scan.scanner import scan_folders;"
-        "from catalog.library.store.hits import Store\n"
+        "from catalog.library.store.store import Store\n"
         "with Store.open(sys.argv[1]) as s: scan_folders(s, [sys.argv[2]], n_jobs=1)"
     )
     runs = [
@@ -358,7 +358,7 @@ def test_two_scans_at_once_lose_nothing(tmp_path, library, write_hit):
         assert run.communicate()[1] == b""
         assert run.returncode == 0
     with Store.open(place) as store:
-        hits = store.hits(states=("here", "missing", "aside"))
+        hits = store.hits.read(states=("here", "missing", "aside"))
         assert len({hit.path for hit in hits}) == len(hits) == 36
         assert scan(store, library, measure=refuse).skipped == ()
 
@@ -369,7 +369,7 @@ def test_two_threads_may_scan_one_store(store, library):
         thread.start()
     for thread in threads:
         thread.join()
-    assert len(store.hits()) == 6
+    assert len(store.hits.read()) == 6
 
 
 def test_folders_that_cannot_be_scanned_are_refused_with_words(store, library, tmp_path):
@@ -386,7 +386,7 @@ def test_folders_that_cannot_be_scanned_are_refused_with_words(store, library, t
 def test_numbers_of_an_older_version_are_measured_anew(store, library, monkeypatch):
     first = scan(store, library)
     monkeypatch.setattr("catalog.library.scan.scanner.MEASURE_VERSION", 999)
-    monkeypatch.setattr("catalog.library.store.hits.MEASURE_VERSION", 999)
+    monkeypatch.setattr("catalog.library.store.files.MEASURE_VERSION", 999)
     monkeypatch.setattr("catalog.library.store.ingest.MEASURE_VERSION", 999)
     measured = []
 

@@ -27,8 +27,8 @@ def stop_after(n_files: int):
 def test_what_was_measured_before_the_stop_is_kept_and_not_measured_again(store, library, n_jobs):
     with pytest.raises(Stopped, match="enough"):
         scan_folders(store, [library], n_jobs=n_jobs, on_progress=stop_after(4))
-    assert len(store.hits()) == 4
-    kept = store.hits()
+    assert len(store.hits.read()) == 4
+    kept = store.hits.read()
     measured = []
 
     def measure(path):
@@ -37,7 +37,7 @@ def test_what_was_measured_before_the_stop_is_kept_and_not_measured_again(store,
 
     report = scan_folders(store, [library], n_jobs=1, measure=measure)
     assert (len(report.unchanged), len(report.added), len(measured)) == (4, 2, 2)
-    assert store.hits()[:4] == kept
+    assert store.hits.read()[:4] == kept
 
 
 def test_a_program_that_is_interrupted_keeps_what_it_measured(store, library):
@@ -47,7 +47,7 @@ def test_a_program_that_is_interrupted_keeps_what_it_measured(store, library):
 
     with pytest.raises(KeyboardInterrupt):
         scan_folders(store, [library], n_jobs=1, on_progress=interrupt)
-    assert len(store.hits()) == 3
+    assert len(store.hits.read()) == 3
 
 
 def test_folders_are_remembered_with_whether_their_scan_ended(tmp_path, library):

@@ -9,9 +9,8 @@ import pytest
 from catalog import Catalog
 from catalog.errors import ParameterError, StoreError
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store import database as schema
-from catalog.library.store.annotations import mark_hits, tag_hits
-from catalog.library.store.hits import Store
+from catalog.library.store import schema
+from catalog.library.store.store import Store
 
 
 @pytest.fixture
@@ -21,30 +20,30 @@ def scanned(store, library):
 
 
 def test_a_mark_is_kept_and_can_be_taken_back(scanned):
-    first, second, *_ = scanned.hits()
+    first, second, *_ = scanned.hits.read()
     before = scanned.revision()
-    mark_hits(scanned, [first.id, second.id], "star")
-    assert [hit.mark for hit in scanned.hits()][:3] == ["star", "star", ""]
+    scanned.annotations.set_mark([first.id, second.id], "star")
+    assert [hit.mark for hit in scanned.hits.read()][:3] == ["star", "star", ""]
     assert scanned.revision() > before
-    mark_hits(scanned, [first.id], "")
-    assert [hit.mark for hit in scanned.hits()][:2] == ["", "star"]
+    scanned.annotations.set_mark([first.id], "")
+    assert [hit.mark for hit in scanned.hits.read()][:2] == ["", "star"]
 
 
 def test_tags_are_added_and_dropped_in_order_and_once(scanned):
-    hit = scanned.hits()[0]
-    tag_hits(scanned, [hit.id], add=["wires loose", " dark ", "dark"])
-    assert scanned.hit(hit.id).tags == ("dark", "wires loose")
-    tag_hits(scanned, [hit.id], add=["late"], drop=["dark"])
-    assert scanned.hit(hit.id).tags == ("late", "wires loose")
+    hit = scanned.hits.read()[0]
+    scanned.annotations.change_tags([hit.id], add=["wires loose", " dark ", "dark"])
+    assert scanned.hits.get(hit.id).tags == ("dark", "wires loose")
+    scanned.annotations.change_tags([hit.id], add=["late"], drop=["dark"])
+    assert scanned.hits.get(hit.id).tags == ("late", "wires loose")
 
 
 def test_what_was_said_survives_a_scan_and_a_change_of_the_file(scanned, library, write_hit):
-    hit = next(h for h in scanned.hits() if h.name == "mystery")
-    mark_hits(scanned, [hit.id], "keep")
-    tag_hits(scanned, [hit.id], add=["found"])
+    hit = next(h for h in scanned.hits.read() if h.name == "mystery")
+    scanned.annotations.set_mark([hit.id], "keep")
+    scanned.annotations.change_tags([hit.id], add=["found"])
     write_hit(library / "Attic" / "mystery.wav", hz=700, seed=12)
     scan_folders(scanned, [library], n_jobs=1)
-    again = scanned.hit(hit.id)
+    again = scanned.hits.get(hit.id)
     assert again.content_hash != hit.content_hash
     assert (again.mark, again.tags) == ("keep", ("found",))
 
@@ -52,16 +51,16 @@ def test_what_was_said_survives_a_scan_and_a_change_of_the_file(scanned, library
 @pytest.mark.parametrize("word", ["", "   ", "x" * 61])
 def test_words_that_are_no_tags_are_refused(scanned, word):
     with pytest.raises(ParameterError, match="must have 1 to 60 characters"):
-        tag_hits(scanned, [scanned.hits()[0].id], add=[word])
+        scanned.annotations.change_tags([scanned.hits.read()[0].id], add=[word])
 
 
 def test_unknown_marks_are_refused_with_those_there_are(scanned):
     with pytest.raises(ParameterError, match="marks are keep, reject, star"):
-        mark_hits(scanned, [1], "nice")
+        scanned.annotations.set_mark([1], "nice")
 
 
 def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
-    hits = scanned.hits()
+    hits = scanned.hits.read()
     scanned.close()
     db = sqlite3.connect(scanned.path)
     steps = "\n".join(schema.MIGRATIONS.values())
@@ -78,10 +77,10 @@ def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
     db.close()
     with Store.open(scanned.path) as again:
         older = [replace(hit, session_source="") for hit in hits]  # it did not say why
-        assert repr(again.hits()) == repr(older)
-        mark_hits(again, [hits[0].id], "star")
-        assert again.hit(hits[0].id).mark == "star"
-        assert again.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION
+        assert repr(again.hits.read()) == repr(older)
+        again.annotations.set_mark([hits[0].id], "star")
+        assert again.hits.get(hits[0].id).mark == "star"
+        assert again.database.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION
 
 
 def test_what_was_said_of_many_is_taken_back_whole_with_the_roles_that_followed(tmp_path, library):

@@ -6,12 +6,12 @@ import gc
 
 import pytest
 
-from catalog.library.store.cache import out_of_sight
+from catalog.library.store.cache import gc_paused
 
 
 def test_it_rests_inside_and_works_again_after_a_fault():
     def fail():
-        with out_of_sight():
+        with gc_paused():
             seen.append(gc.isenabled())
             raise RuntimeError("a fault")
 
@@ -25,7 +25,7 @@ def test_it_rests_inside_and_works_again_after_a_fault():
 def test_where_it_was_stopped_it_stays_so():
     gc.disable()
     try:
-        with out_of_sight():
+        with gc_paused():
             pass
         assert not gc.isenabled()
     finally:

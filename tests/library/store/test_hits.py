@@ -10,9 +10,9 @@ import pytest
 
 from catalog.errors import ParameterError, StoreError
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store import database as schema
+from catalog.library.store import schema
 from catalog.library.store.database import path_from_db, path_to_db
-from catalog.library.store.hits import Store
+from catalog.library.store.store import Store
 from catalog.models import Skipped
 
 STEP = "CREATE TABLE extra (a); CREATE INDEX ea ON extra (a)"  # stands for a later version
@@ -25,99 +25,105 @@ def scanned(store, library):
 
 
 def test_saved_then_loaded_is_equal(scanned):
-    hits = scanned.hits()
-    numbers = scanned.embeddings([hit.id for hit in hits])
+    hits = scanned.hits.read()
+    numbers = scanned.hits.embeddings([hit.id for hit in hits])
     scanned.close()
     with Store.open(scanned.path) as again:
-        assert repr(again.hits()) == repr(hits)  # repr, since NaN is not equal to itself
-        np.testing.assert_array_equal(again.embeddings([hit.id for hit in hits]), numbers)
+        assert repr(again.hits.read()) == repr(hits)  # repr, since NaN is not equal to itself
+        np.testing.assert_array_equal(again.hits.embeddings([hit.id for hit in hits]), numbers)
 
 
 def test_descriptors_that_are_not_defined_come_back_as_nan(scanned):
-    hit = scanned.hits()[0]
+    hit = scanned.hits.read()[0]
     with scanned.writing() as db:
         db.execute("UPDATE hit SET descriptors = ? WHERE id = ?", ('{"length_s": null}', hit.id))
-    assert math.isnan(scanned.hit(hit.id).descriptors["length_s"])
+    assert math.isnan(scanned.hits.get(hit.id).descriptors["length_s"])
 
 
 def test_arrays_come_in_the_order_asked_for(scanned):
-    ids = [hit.id for hit in scanned.hits()]
-    table = scanned.embeddings(ids)
+    ids = [hit.id for hit in scanned.hits.read()]
+    table = scanned.hits.embeddings(ids)
     assert table.dtype == np.float32
-    np.testing.assert_array_equal(scanned.embeddings(ids[::-1]), table[::-1])
-    np.testing.assert_array_equal(scanned.embeddings([ids[2], ids[2]]), table[[2, 2]])
-    assert scanned.embeddings([]).shape[0] == 0
-    assert scanned.role_probabilities(ids).shape == (len(ids), 20)
+    np.testing.assert_array_equal(scanned.hits.embeddings(ids[::-1]), table[::-1])
+    np.testing.assert_array_equal(scanned.hits.embeddings([ids[2], ids[2]]), table[[2, 2]])
+    assert scanned.hits.embeddings([]).shape[0] == 0
+    assert scanned.hits.role_probabilities(ids).shape == (len(ids), 20)
     with pytest.raises(StoreError, match="hit 777 is not"):
-        scanned.production([ids[0], 777])
+        scanned.hits.production([ids[0], 777])
 
 
 def test_a_role_is_kept_told_in_the_history_and_changes_the_revision(scanned):
-    hit, before = scanned.hits()[0], scanned.revision()
-    scanned.set_role(hit.id, "clap")
-    now = scanned.hit(hit.id)
+    hit, before = scanned.hits.read()[0], scanned.revision()
+    scanned.hits.set_role(hit.id, "clap")
+    now = scanned.hits.get(hit.id)
     assert (now.role, now.role_confidence, now.role_source) == ("clap", 1.0, "user")
     assert scanned.revision() > before
-    event = scanned.history()[-1]
+    event = scanned.history.read()[-1]
     assert (event.action, event.hit_id, event.reason) == ("role", hit.id, f"{hit.role} -> clap")
 
 
 def test_unknown_names_are_refused_with_what_is_allowed(scanned):
     with pytest.raises(ParameterError, match=r"role='banjo' is unknown; roles are kick, snare"):
-        scanned.set_role(1, "banjo")
+        scanned.hits.set_role(1, "banjo")
     with pytest.raises(StoreError, match="hit 404 is not in this store"):
-        scanned.set_role(404, "kick")
+        scanned.hits.set_role(404, "kick")
     with pytest.raises(ParameterError, match="'lost'; known are here, missing, aside"):
-        scanned.hits(states=("lost",))
+        scanned.hits.read(states=("lost",))
     with pytest.raises(ParameterError, match="name is empty"):
         scanned.kits.save(" ", "{}")
 
 
 def test_a_failed_change_leaves_nothing_behind(scanned):
-    before, history = scanned.revision(), scanned.history()
+    before, history = scanned.revision(), scanned.history.read()
 
     def change_and_stop():
         with scanned.writing():
-            scanned.set_role(1, "clap")
+            scanned.hits.set_role(1, "clap")
             raise RuntimeError("stop")
 
     with pytest.raises(RuntimeError, match="stop"):
         change_and_stop()
-    assert scanned.hit(1).role != "clap"
-    assert (scanned.revision(), scanned.history()) == (before, history)
+    assert scanned.hits.get(1).role != "clap"
+    assert (scanned.revision(), scanned.history.read()) == (before, history)
 
 
 def test_the_map_the_copies_the_kits_and_settings_are_kept(store):
-    assert store.layout()[2] == ""
-    assert store.layout()[1].shape == (0, 2)
-    assert store.saved_copies() is None
+    assert store.layouts.read()[2] == ""
+    assert store.layouts.read()[1].shape == (0, 2)
+    assert store.group_cache.read() is None
     xy = np.array([[0.5, -1.25], [3.0, 1e-3]], dtype=np.float32)
-    store.save_layout([4, 9], xy, kind="umap", seed=0)
-    ids, places, kind = store.layout()
+    store.layouts.save([4, 9], xy, kind="umap", seed=0)
+    ids, places, kind = store.layouts.read()
     np.testing.assert_array_equal(ids, [4, 9])
     np.testing.assert_array_equal(places, xy)
     assert (ids.dtype, kind) == (np.int64, "umap")
     groups = [(1, ((2, "gain", 0.99), (3, "trim", 0.9))), (7, ((8, "same file", 1.0),))]
-    store.save_copies(groups, revision=5)
-    assert store.saved_copies() == (groups, 5)
-    store.set_setting("roots", ["/a", "/b"])
-    assert (store.setting("roots"), store.setting("none", 3)) == (["/a", "/b"], 3)
+    store.group_cache.save(groups, key=5)
+    assert store.group_cache.read() == (groups, 5)
+    store.database.save_setting("roots", ["/a", "/b"])
+    assert (store.database.read_setting("roots"), store.database.read_setting("none", 3)) == (
+        ["/a", "/b"],
+        3,
+    )
     with pytest.raises(ParameterError, match=r"xy has shape \(2, 2\); 1 hits"):
-        store.save_layout([1], xy, kind="pca", seed=0)
+        store.layouts.save([1], xy, kind="pca", seed=0)
 
 
 def test_the_newest_kit_of_each_name_is_given(store):
     for name, payload in [("dry", "1"), ("wet", "2"), ("dry", "3")]:
-        store.save_kit(name, payload)
-    assert [(name, payload) for name, payload, _ in store.kits()] == [("wet", "2"), ("dry", "3")]
+        store.kits.save(name, payload)
+    assert [(name, payload) for name, payload, _ in store.kits.read()] == [
+        ("wet", "2"),
+        ("dry", "3"),
+    ]
 
 
 def test_saving_results_does_not_change_the_revision(store):
     before = store.revision()
-    store.save_layout([], np.empty((0, 2)), kind="pca", seed=0)
-    store.save_copies([], revision=before)
-    store.save_kit("k", "{}")
-    store.set_setting("a", 1)
+    store.layouts.save([], np.empty((0, 2)), kind="pca", seed=0)
+    store.group_cache.save([], key=before)
+    store.kits.save("k", "{}")
+    store.database.save_setting("a", 1)
     assert store.revision() == before
 
 
@@ -130,9 +136,9 @@ def test_paths_survive_the_store_whatever_their_bytes():
 
 
 def test_skipped_files_come_sorted(store):
-    store.write_skipped([("/b.wav", 1, 1, "bad"), ("/a.wav", 1, 1, "worse")])
-    assert [str(skip.path) for skip in store.skipped()] == ["/a.wav", "/b.wav"]
-    assert isinstance(store.skipped()[0], Skipped)
+    store.files.write_skipped([("/b.wav", 1, 1, "bad"), ("/a.wav", 1, 1, "worse")])
+    assert [str(skip.path) for skip in store.files.read_skipped()] == ["/a.wav", "/b.wav"]
+    assert isinstance(store.files.read_skipped()[0], Skipped)
 
 
 def test_the_file_is_in_write_ahead_mode_and_marked_as_ours(store):
@@ -152,16 +158,16 @@ def test_a_newer_store_is_refused_and_left_alone(store):
 
 
 def test_an_older_store_is_backed_up_and_migrated(scanned, monkeypatch):
-    hits, old = scanned.hits(), schema.SCHEMA_VERSION
+    hits, old = scanned.hits.read(), schema.SCHEMA_VERSION
     scanned.close()
     monkeypatch.setattr(schema, "SCHEMA_VERSION", old + 1)
     monkeypatch.setitem(schema.MIGRATIONS, old, STEP)
     with Store.open(scanned.path) as store:
-        assert store.read("SELECT count(*) FROM extra")[0][0] == 0
-        assert repr(store.hits()) == repr(hits)
+        assert store.database.read("SELECT count(*) FROM extra")[0][0] == 0
+        assert repr(store.hits.read()) == repr(hits)
     monkeypatch.undo()
     with Store.open(scanned.path.with_name(f"drums.sqlite.before-{old}")) as backup:
-        assert repr(backup.hits()) == repr(hits)
+        assert repr(backup.hits.read()) == repr(hits)
 
 
 def test_a_failed_migration_changes_nothing(scanned, monkeypatch):
@@ -173,8 +179,8 @@ def test_a_failed_migration_changes_nothing(scanned, monkeypatch):
         with pytest.raises(StoreError, match="syntax error"):
             Store.open(scanned.path)
     with Store.open(scanned.path) as store:
-        assert store.read("SELECT name FROM sqlite_master WHERE name = 'extra'") == []
-        assert len(store.hits()) == 6
+        assert store.database.read("SELECT name FROM sqlite_master WHERE name = 'extra'") == []
+        assert len(store.hits.read()) == 6
 
 
 def test_what_is_no_store_is_refused(tmp_path):
@@ -193,9 +199,9 @@ def test_what_is_no_store_is_refused(tmp_path):
 
 def test_many_programs_may_open_a_new_store_at_once(tmp_path):
     code = (
-        "import sys; from catalog.library.store.hits import Store\n"
+        "import sys; from catalog.library.store.store import Store\n"
         "for n in range(20):\n"
-        "    with Store.open(sys.argv[1]) as s: s.save_kit(sys.argv[2] + str(n), '{}')"
+        "    with Store.open(sys.argv[1]) as s: s.kits.save(sys.argv[2] + str(n), '{}')"
     )
     place = tmp_path / "new.sqlite"
     runs = [
@@ -205,30 +211,30 @@ def test_many_programs_may_open_a_new_store_at_once(tmp_path):
     for run in runs:
         assert run.communicate()[1] == b""
     with Store.open(place) as store:
-        assert len(store.kits()) == 80
+        assert len(store.kits.read()) == 80
 
 
 def test_hits_that_did_not_change_are_the_same_objects_when_read_again(scanned):
-    before = scanned.hits()
-    scanned.set_role(before[0].id, "cowbell")
-    after = scanned.hits()
+    before = scanned.hits.read()
+    scanned.hits.set_role(before[0].id, "cowbell")
+    after = scanned.hits.read()
     assert (after[0].role, after[0].role_source) == ("cowbell", "user")
     assert all(old is new for old, new in zip(before[1:], after[1:], strict=True))
-    assert [scanned.hit(hit.id) for hit in after] == after
+    assert [scanned.hits.get(hit.id) for hit in after] == after
 
 
 def test_numbers_that_were_measured_anew_are_read_anew(scanned):
-    hit = scanned.hits()[0]
+    hit = scanned.hits.read()[0]
     with scanned.writing() as db:
         db.execute(
             "UPDATE hit SET descriptors = ?, version = version + 1 WHERE id = ?",
             ('{"length_s": 3.5}', hit.id),
         )
-    assert scanned.hits()[0].descriptors == {"length_s": 3.5}
+    assert scanned.hits.read()[0].descriptors == {"length_s": 3.5}
 
 
 def test_writing_a_file_looks_at_its_own_rows_only(store):
-    plan = store.read(
+    plan = store.database.read(
         "EXPLAIN QUERY PLAN SELECT id FROM hit WHERE path = ? AND state != 'aside'", ("/a",)
     )
     assert "hit_path" in plan[0][-1]  # else scanning takes longer for each hit that is there
@@ -237,10 +243,10 @@ def test_writing_a_file_looks_at_its_own_rows_only(store):
 def test_what_a_scan_asks_of_unchanged_files_is_answered_by_an_index_alone(store):
     # against SQLite's own account of the plan: the wide rows of hits are not read
     asked = []
-    store._connection.set_trace_callback(asked.append)
-    store.known_files()
-    store._connection.set_trace_callback(None)
+    store.database._connection.set_trace_callback(asked.append)
+    store.files.read_known()
+    store.database._connection.set_trace_callback(None)
     query = next(sql for sql in asked if "FROM hit" in sql)
-    plan = " ".join(row[-1] for row in store.read("EXPLAIN QUERY PLAN " + query))
+    plan = " ".join(row[-1] for row in store.database.read("EXPLAIN QUERY PLAN " + query))
     assert "COVERING INDEX hit_path" in plan
     assert "TEMP B-TREE" not in plan  # in the order that is asked for

@@ -8,8 +8,8 @@ import sqlite3
 import pytest
 
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.hits import Store
 from catalog.library.store.schema import APPLICATION_ID
+from catalog.library.store.store import Store
 
 VERSION_1 = """
 CREATE TABLE hit (
@@ -93,12 +93,12 @@ def test_a_store_of_version_1_gets_the_tables_of_a_new_one(version_1, tmp_path):
 
 def test_a_store_of_version_1_keeps_what_was_said_and_is_measured_again(version_1, library):
     with Store.open(version_1) as store:
-        assert [hit.id for hit in store.hits()] == [1, 2, 3, 4, 5, 6]
+        assert [hit.id for hit in store.hits.read()] == [1, 2, 3, 4, 5, 6]
         report = scan_folders(store, [library], n_jobs=1)
         assert len(report.unchanged) == 6
         assert report.added == report.missing == report.skipped == ()
-        assert (store.hit(1).role, store.hit(1).role_source) == ("cowbell", "user")
-        assert [kit[0] for kit in store.kits()] == ["evening"]
+        assert (store.hits.get(1).role, store.hits.get(1).role_source) == ("cowbell", "user")
+        assert [kit[0] for kit in store.kits.read()] == ["evening"]
     with sqlite3.connect(version_1.with_name("old.sqlite.before-1")) as backup:
         assert backup.execute("PRAGMA user_version").fetchone() == (1,)
         assert backup.execute("SELECT count(*) FROM hit").fetchone() == (6,)

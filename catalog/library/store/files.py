@@ -1,0 +1,212 @@
+"""The files of a store: what a scan needs to know of them, and what it found out."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from catalog.features.measure import MEASURE_VERSION
+from catalog.library.store.database import Database, path_from_db, path_to_db, update_hit
+from catalog.library.store.ingest import MeasuredFile, MovedFile, write_file
+from catalog.models import RoleSource, Skipped, State
+
+SAME_TAKE = (  # a hit, and the other strokes of its take
+    "SELECT id, role_source, session_source FROM hit WHERE id = ? OR (region != 0"
+    " AND state != 'aside' AND path = (SELECT path FROM hit WHERE id = ? AND region != 0))"
+)
+
+
+class FileRow(NamedTuple):
+    """What the store holds about one file: that of a hit, or one that was skipped for `reason`."""
+
+    size: int
+    mtime_ns: int
+    version: int
+    hit_id: int | None
+    state: str
+    reason: str
+    mate: str | None
+    path: str
+
+
+class LostFile(NamedTuple):
+    """A hit whose file is not where it was."""
+
+    hit_id: int
+    path: str
+    size: int
+    content_hash: str
+
+
+class Files:
+    """Files by path."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def read_known(self) -> dict[str, FileRow]:
+        """Return every file that need not be read again while size and time stay, by its path.
+
+        A file set aside is not among them. A path where a hit went missing and a file that
+        could not be used took its place is returned as the latter.
+        """
+        rows = self._database.read(  # answered by the index `hit_path` alone, in its order
+            "SELECT size, mtime_ns, version, id, state, '', mate, path FROM hit"
+            " WHERE region >= 0 AND state != 'aside' ORDER BY path, state"
+        )
+        rows.reverse()  # of one path "missing" comes first, and "here" takes its place
+        known = dict(zip([row[7] for row in rows], map(FileRow._make, rows), strict=True))
+        for row in self._database.read(
+            "SELECT size, mtime_ns, version, NULL, 'skipped', reason, NULL, path FROM skipped"
+        ):
+            path = path_from_db(row[7])
+            known[path] = FileRow._make((*row[:7], path))
+        return known
+
+    def write_measured(self, batch: Sequence[MeasuredFile]) -> list[str]:
+        """Store measured files in one transaction.
+
+        Returns
+        -------
+        list of str, one per file: "added", "changed", or "unchanged" where another scan was first
+        """
+        if not batch:
+            return []
+        with self._database.writing() as db:
+            return [write_file(db, file) for file in batch]
+
+    def write_skipped(self, files: Iterable[tuple[str, int, int, str]]) -> None:
+        """Store files that cannot be used, each as (path, size, mtime_ns, reason).
+
+        A hit that was at such a path is missing from now on.
+        """
+        rows = list(files)
+        with self._database.writing(changes_hits=bool(rows)) as db:
+            for path, size, mtime_ns, reason in rows:
+                row = (path_to_db(path), size, mtime_ns, MEASURE_VERSION, reason)
+                db.execute("INSERT OR REPLACE INTO skipped VALUES (?, ?, ?, ?, ?)", row)
+                db.execute(
+                    "UPDATE hit SET state = 'missing' WHERE path = ? AND state = 'here'", row[:1]
+                )
+
+    def delete_skipped(self, paths: Iterable[str]) -> None:
+        """Delete files that are gone from the list of skipped files."""
+        rows = [(path_to_db(path),) for path in paths]
+        with self._database.writing(changes_hits=False) as db:
+            db.executemany("DELETE FROM skipped WHERE path = ?", rows)
+
+    def read_skipped(self) -> list[Skipped]:
+        """Return all files that could not be used, by path."""
+        rows = self._database.read("SELECT path, reason FROM skipped")
+        return sorted(Skipped(Path(path_from_db(path)), reason) for path, reason in rows)
+
+    def mark_missing(self, hits: Iterable[tuple[int, str]]) -> None:
+        """Mark hits, each as (id, path), whose files are gone from there."""
+        self._change_state(hits, State.MISSING, before=State.HERE)
+
+    def mark_here(self, hits: Iterable[tuple[int, str]]) -> None:
+        """Mark hits, each as (id, path), whose files have come back to their places."""
+        self._change_state(hits, State.HERE, before=State.MISSING)
+
+    def _change_state(
+        self, hits: Iterable[tuple[int, str]], state: State, *, before: State
+    ) -> None:
+        """Change states, but not of hits that another scan has found elsewhere meanwhile."""
+        rows = [(state, hit_id, path_to_db(path), before) for hit_id, path in hits]
+        sql = (
+            "UPDATE OR IGNORE hit SET state = ? WHERE (id = ? OR region > 0) AND path = ?"
+            " AND state = ? AND region >= 0"
+        )
+        if rows:
+            with self._database.writing() as db:
+                db.executemany(sql, rows)
+
+    def mark_same(self, hit_id: int, *, path: str, size: int, mtime_ns: int) -> None:
+        """Record that the file of a hit was touched but holds what it held."""
+        with self._database.writing() as db:
+            db.execute(
+                "UPDATE OR IGNORE hit SET size = ?, mtime_ns = ?, state = 'here'"
+                " WHERE id = ? OR (path = ? AND region > 0 AND state != 'aside')",
+                (size, mtime_ns, hit_id, path_to_db(path)),
+            )
+            db.execute("DELETE FROM skipped WHERE path = ?", (path_to_db(path),))
+
+    def find_lost(self) -> list[LostFile]:
+        """Return the hits whose files are not where they were.
+
+        The disk is checked for every hit, so that a file is never taken for moved while it is
+        there.
+        """
+        rows = self._database.read(
+            "SELECT id, path, size, content_hash, aside FROM hit WHERE region = 0 OR id IN"
+            " (SELECT min(id) FROM hit WHERE region > 0 GROUP BY path, state) ORDER BY id"
+        )
+        lost = []
+        for hit_id, db_path, size, content_hash, aside in rows:
+            path = path_from_db(db_path)
+            if _is_gone(path if aside is None else self._database.aside_folder / aside):
+                lost.append(LostFile(hit_id, path, size, content_hash))
+        return lost
+
+    def mark_moved(self, hit_id: int, file: MovedFile) -> bool:
+        """Give a hit the new path of its file, and what the new name says of it.
+
+        Returns
+        -------
+        bool, False where another scan has a hit at the new path already
+        """
+        path = path_to_db(file.path)
+        taken = "SELECT 1 FROM hit WHERE path = ? AND state = 'here'"
+        with self._database.writing() as db:
+            if db.execute(taken, (path,)).fetchone():
+                return False
+            for stroke_id, role_source, session_source in db.execute(
+                SAME_TAKE, (hit_id, hit_id)
+            ).fetchall():
+                values = _moved_values(file, role_source, session_source)
+                update_hit(db, stroke_id, values)
+                db.execute(  # the mix is the user's choice for the content, not for the path
+                    "UPDATE hit SET state = iif(region < 0, state, 'here'), aside = NULL,"
+                    " origin = json_patch(?, json_object('mix', json_extract(origin, '$.mix')))"
+                    " WHERE id = ?",
+                    (json.dumps(dict(file.provenance.origin)), stroke_id),
+                )
+            db.execute("DELETE FROM skipped WHERE path = ?", (path,))
+        return True
+
+
+def _moved_values(file: MovedFile, role_source: str, session_source: str) -> dict[str, object]:
+    """Return the columns that a new path changes; what the user set stays."""
+    provenance = file.provenance
+    values: dict[str, object] = {
+        "path": path_to_db(file.path),
+        "mate": path_to_db(file.mate) if file.mate else None,
+        "size": file.size,
+        "mtime_ns": file.mtime_ns,
+        "drum": provenance.drum,
+        "microphone": provenance.microphone,
+        "take": provenance.take,
+        "note": provenance.note,
+    }
+    if session_source != "user":
+        values["session"] = provenance.session
+        values["session_source"] = provenance.session_source
+    if role_source != RoleSource.USER:
+        values["role"] = file.role
+        values["role_confidence"] = file.role_confidence
+        values["role_source"] = file.role_source
+    return values
+
+
+def _is_gone(path: str | Path) -> bool:
+    """Return whether there is surely no file; one that may not be looked at is not gone."""
+    try:
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False
