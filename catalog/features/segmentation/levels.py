@@ -1,0 +1,94 @@
+"""Levels of a take in blocks of 1 ms, as a whole and in three bands."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+BLOCK_S = 0.001
+BANDS_HZ = ((0.0, 250.0), (250.0, 2500.0), (2500.0, 0.0))  # drum, body, stick; 0 means open
+NYQUIST_SHARE = 0.45  # of the sample rate; a band that reaches beyond it is left out
+TINY = 1e-12  # mean square, -120 dBFS
+
+
+def to_blocks(seconds: float) -> int:
+    """Return a duration in blocks."""
+    return round(seconds / BLOCK_S)
+
+
+def to_db(power: np.ndarray) -> np.ndarray:
+    """Convert mean squares to dB, with a floor at -120 dBFS."""
+    return np.asarray(10.0 * np.log10(power + TINY))
+
+
+def band_levels(mono: np.ndarray, *, sr: int, block: int) -> np.ndarray:
+    """Return the level of each band in each block.
+
+    Parameters
+    ----------
+    mono : np.ndarray, shape (n,)
+    sr : int, Hz
+    block : int, frames
+
+    Returns
+    -------
+    np.ndarray, float64, dB, shape (len(BANDS_HZ), n // block)
+    """
+    centered = np.asarray(mono, np.float64) - np.median(mono[::8])
+    n = len(mono) // block
+    rows = []
+    for band in range(len(BANDS_HZ)):
+        y = filter_band(centered, band, sr=sr)
+        rows.append(to_db(np.square(y[: n * block]).reshape(n, block).mean(axis=1)))
+    return np.stack(rows)
+
+
+def filter_band(mono: np.ndarray, band: int, *, sr: int) -> np.ndarray:
+    """Filter one of `BANDS_HZ`; return zeros if it lies above what the sample rate holds."""
+    from scipy.signal import sosfilt
+
+    if max(BANDS_HZ[band]) >= NYQUIST_SHARE * sr:
+        return np.zeros_like(mono)
+    return np.asarray(sosfilt(_design_filter(band, sr), mono))
+
+
+@lru_cache(maxsize=16)
+def _design_filter(band: int, sr: int) -> np.ndarray:
+    from scipy.signal import butter
+
+    low, high = BANDS_HZ[band]
+    if low and high:
+        sos = butter(2, (low, high), "band", fs=sr, output="sos")
+    else:
+        sos = butter(2, low or high, "high" if low else "low", fs=sr, output="sos")
+    return np.asarray(sos)
+
+
+def smooth_level(level_db: np.ndarray, length_s: float) -> np.ndarray:
+    """Average the power over a centered window of `length_s`; dB in, dB out."""
+    from scipy.ndimage import uniform_filter1d
+
+    n = to_blocks(length_s)
+    return to_db(uniform_filter1d(10.0 ** (level_db / 10.0), n, axis=-1, mode="nearest"))
+
+
+def sliding_max(levels: np.ndarray, first: int, stop: int) -> np.ndarray:
+    """Return for each block the highest level from `first` to `stop` (exclusive) blocks later.
+
+    Parameters
+    ----------
+    levels : np.ndarray, dB, shape (n_bands, n_blocks)
+    first, stop : int, blocks; negative for earlier ones
+
+    Returns
+    -------
+    np.ndarray, dB, shape (n_bands, n_blocks)
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    n, margin = stop - first, abs(first) + abs(stop) + 1
+    padded = np.pad(levels, ((0, 0), (margin, margin)), constant_values=10 * np.log10(TINY))
+    high = maximum_filter1d(padded, n, axis=1)  # the window at block c starts at c - n // 2
+    at = margin + first + n // 2
+    return np.asarray(high[:, at : at + levels.shape[1]])

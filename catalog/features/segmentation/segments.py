@@ -1,0 +1,173 @@
+"""Divide a take into segments: refine each onset and find where its stroke has rung out."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from catalog.errors import ParameterError
+from catalog.features.onset import LEAD_S, ONSET_SHARE, StrokeSpan
+from catalog.features.segmentation.levels import (
+    BLOCK_S,
+    band_levels,
+    filter_band,
+    sliding_max,
+    smooth_level,
+    to_blocks,
+    to_db,
+)
+from catalog.features.segmentation.multi_onset import may_hold_multiple_onsets
+from catalog.features.segmentation.rises import (
+    FLAM_S,
+    PEAK_S,
+    SWELL_DB,
+    Rise,
+    drop_stick_clicks,
+    find_rises,
+    is_take,
+    select_strokes,
+)
+
+MIN_TAKE_S = 0.150  # a shorter file cannot hold two strokes
+SMOOTH_S = 0.030  # window for decays, a period of the lowest drums
+NOISE_PERCENT = 1.0  # percentile of the level that is taken as the noise
+SEARCH_S = (0.006, 0.012)  # before and after a rise, where its onset is searched
+CONTEXT_S = 0.030  # beyond both, for the level before and the filter to settle
+ROLL_S = 0.100  # three or more strokes, each closer than this to the one before, are one roll
+BOUNCE_DB = 7.0  # a second stroke within that time and softer by this: the beater bounced
+HOLD_S = 0.060  # a decay is over when it stays low this long
+TAIL_DB = -60.0  # under the stroke's peak; there it has rung out
+NOISE_MARGIN_DB = 2.0  # above the noise; there the decay is lost in it
+BEAT_DB = 3.0  # over the level as long before the minimum; two beating tones return to that level
+NEAR_LOWEST_DB = 3.0  # the decay ends at the last block this close to its minimum
+KEEP_DB = -43.0  # under the peak; a segment ends no earlier unless another stroke begins
+
+
+def segment_take(mono: np.ndarray, *, sr: int) -> tuple[StrokeSpan, ...]:
+    """Divide a take into one segment per stroke.
+
+    A flam counts as one stroke, and so does a roll. Talk and touching sticks are left out.
+
+    Parameters
+    ----------
+    mono : np.ndarray, shape (n,), full scale 1.0
+    sr : int, Hz, above 0
+
+    Returns
+    -------
+    tuple of StrokeSpan
+        in order and without overlap; empty if the file holds one finished hit, or none
+
+    Raises
+    ------
+    ParameterError
+        if `sr` is not above 0
+    """
+    if sr <= 0:
+        raise ParameterError(f"sr={sr} must be above 0 Hz")
+    if len(mono) < MIN_TAKE_S * sr or not may_hold_multiple_onsets(mono, sr=sr):
+        return ()
+    block = max(1, round(BLOCK_S * sr))
+    bands = band_levels(mono, sr=sr, block=block)
+    total = to_db(np.sum(10.0 ** (bands / 10.0), axis=0))
+    smooth = smooth_level(total, SMOOTH_S)
+    noise_db = float(np.percentile(smooth, NOISE_PERCENT))
+    strokes = select_strokes(find_rises(bands, total), smooth, noise_db)
+    strokes = drop_stick_clicks(strokes, total)
+    if not is_take(strokes):
+        return ()
+    onsets = [_refine_onset(mono, stroke, sr=sr, block=block) for stroke in strokes]
+    onsets = _merge_close(dict(zip(onsets, _stroke_peaks(strokes, total), strict=True)), sr=sr)
+    if len(onsets) < 2:
+        return ()
+    return _to_spans(onsets, smooth, noise_db, n=len(mono), sr=sr, block=block)
+
+
+def _refine_onset(mono: np.ndarray, rise: Rise, *, sr: int, block: int) -> int:
+    """Return the first frame of a stroke that exceeds the level before it."""
+    frame = rise.at * block
+    back, ahead = SEARCH_S
+    lo, hi = max(0, frame - round(back * sr)), min(len(mono), frame + round(ahead * sr))
+    first, last = max(0, lo - round(CONTEXT_S * sr)), min(len(mono), hi + round(CONTEXT_S * sr))
+    part = np.asarray(mono[first:last], np.float64)
+    if np.abs(part[: lo - first]).max(initial=0.0) > ONSET_SHARE * np.abs(part).max():
+        part = filter_band(part, rise.band, sr=sr)  # over a ring: only the band that rose most
+    level = np.abs(part)
+    peak, before = float(level.max()), float(level[: lo - first].max(initial=0.0))
+    threshold = max(ONSET_SHARE * peak, min(1.2 * before, 0.7 * peak))
+    above = np.flatnonzero(level[lo - first : hi - first] > threshold)
+    return lo + int(above[0]) if len(above) else frame
+
+
+def _stroke_peaks(strokes: list[Rise], total: np.ndarray) -> list[float]:
+    """Return the highest level of each stroke before the next, in dB."""
+    level = smooth_level(total, 0.005)
+    stops = [*(stroke.at for stroke in strokes[1:]), len(level)]
+    n = to_blocks(PEAK_S)
+    return [
+        float(level[s.at : max(s.at + 1, min(stop, s.at + n))].max())
+        for s, stop in zip(strokes, stops, strict=True)
+    ]
+
+
+def _merge_close(peaks: dict[int, float], *, sr: int) -> list[int]:
+    """Merge the onsets of flams, of rolls and of a beater that bounced; `peaks` in dB by onset."""
+    kept: dict[int, float] = {}
+    for onset in sorted(peaks):
+        last = next(reversed(kept), None)
+        if last is None or onset - last >= FLAM_S * sr:
+            kept[onset] = peaks[onset]
+        else:
+            kept[last] = max(kept[last], peaks[onset])
+    merged, run = [], list[int]()
+    for following in [*kept, None]:
+        if following is not None and run and following - run[-1] < ROLL_S * sr:
+            run.append(following)
+            continue
+        is_roll = len(run) >= 3
+        is_bounce = len(run) == 2 and kept[run[1]] < kept[run[0]] - BOUNCE_DB
+        merged += run[:1] if is_roll or is_bounce else run
+        run = [following] if following is not None else []
+    return merged
+
+
+def _to_spans(
+    onsets: list[int], smooth: np.ndarray, noise_db: float, *, n: int, sr: int, block: int
+) -> tuple[StrokeSpan, ...]:
+    starts = [max(0, onset - round(LEAD_S * sr)) for onset in onsets]
+    limits = [*starts[1:], n]
+    spans = []
+    for start, onset, limit in zip(starts, onsets, limits, strict=True):
+        stop = onset + block * _ring_out(smooth[onset // block : limit // block], noise_db)
+        spans.append(StrokeSpan(start, onset, limit if stop + 2 * block >= limit else stop))
+    return tuple(spans)
+
+
+def _ring_out(level: np.ndarray, noise_db: float) -> int:
+    """Return the blocks until a stroke has rung out, or until something else swells."""
+    if len(level) == 0:
+        return 0
+    peak_at = int(np.argmax(level[: to_blocks(PEAK_S)]))
+    peak = float(level[peak_at])
+    floor = max(peak + TAIL_DB, noise_db + NOISE_MARGIN_DB)
+    quiet = np.flatnonzero(sliding_max(level[None, peak_at:], 0, to_blocks(HOLD_S))[0] < floor)
+    stop = peak_at + int(quiet[0]) if len(quiet) else len(level)
+    decay = level[peak_at:stop]
+    swell = _find_swell(decay, peak + KEEP_DB)
+    if swell is None:
+        return stop
+    before = decay[:swell]
+    return peak_at + int(np.flatnonzero(before <= before.min() + NEAR_LOWEST_DB)[-1])
+
+
+def _find_swell(decay: np.ndarray, below_db: float) -> int | None:
+    """Return the block at which something swells in a decay that has fallen under `below_db`.
+
+    Two tones of one drum beat: their level falls and returns to what it was. So each block is
+    also compared with the one that lies as long before the minimum as it lies after.
+    """
+    low = np.minimum.accumulate(decay)
+    at = np.arange(len(decay))
+    lowest_at = np.maximum.accumulate(np.where(decay <= low, at, 0))
+    mirrored = decay[np.maximum(0, 2 * lowest_at - at)]
+    swells = (low < below_db) & (decay > low + SWELL_DB) & (decay > mirrored + BEAT_DB)
+    return int(np.argmax(swells)) if swells.any() else None
