@@ -51,6 +51,7 @@ class Catalog:
 
     Attributes
     ----------
+    context : Context, the store, the current table of hits and the reader of audio
     annotations : Annotations, roles, marks, tags and remarks
     duplicates : Duplicates, copies and other relations between hits
     files : Files, set aside, hide, restore, undo
@@ -74,7 +75,7 @@ class Catalog:
     """
 
     def __init__(self, store: Store) -> None:
-        self._context = context = Context(store)
+        self.context = context = Context(store)
         self.annotations = Annotations(context)
         self.duplicates = Duplicates(context)
         self.files = Files(context)
@@ -107,7 +108,7 @@ class Catalog:
 
     def close(self) -> None:
         """Close the store; the catalog cannot be used afterwards."""
-        self._context.store.close()
+        self.context.store.close()
 
     def __enter__(self) -> Self:
         return self
@@ -123,11 +124,11 @@ class Catalog:
     @property
     def store_path(self) -> Path:
         """The SQLite file."""
-        return self._context.store.path
+        return self.context.store.path
 
     def revision(self) -> int:
         """Return a number that grows with each change of hits, roles and states."""
-        return self._context.store.revision()
+        return self.context.store.revision()
 
     # Scan and list
 
@@ -165,7 +166,7 @@ class Catalog:
         >>> len(again.unchanged), len(again.added), len(again.skipped)
         (287, 0, 6)
         """
-        store, roots = self._context.store, check_roots(folders)
+        store, roots = self.context.store, check_roots(folders)
         begin_folders(store, roots)
         report = scan_folders(store, roots, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress)
         finish_folders(store, roots)
@@ -174,7 +175,7 @@ class Catalog:
 
     def folders(self) -> list[ScannedFolder]:
         """Return the scanned folders, the last first, and whether each scan was completed."""
-        return scanned_folders(self._context.store)
+        return scanned_folders(self.context.store)
 
     def hits(self, *, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
         """Return all hits in any of `states` ("here", "missing", "aside", "hidden"), by id.
@@ -185,19 +186,19 @@ class Catalog:
         >>> len(snares), snares[0].name
         (71, 'SN brass ghost 1')
         """
-        return self._context.hits(states)
+        return self.context.hits(states)
 
     def hit(self, hit_id: int) -> Hit:
         """Return one hit in whatever state; raise `StoreError` if the id is unknown."""
-        return self._context.hit(hit_id)
+        return self.context.hit(hit_id)
 
     def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
         """Return hits by id with their estimated strength; see `Context.hits_by_id`."""
-        return self._context.hits_by_id(hit_ids, known_only=known_only)
+        return self.context.hits_by_id(hit_ids, known_only=known_only)
 
     def audio(self, hit_id: int) -> Audio:
         """Decode the stroke of one hit; raise `AudioError` if its file is gone or broken."""
-        return self._context.read(self.hit(hit_id))
+        return self.context.read(self.hit(hit_id))
 
     def wav(self, hit_id: int) -> bytes:
         """Return one hit as a 16-bit WAV file for playing, scaled down if it exceeds full scale."""

@@ -57,25 +57,19 @@ class Columns:
     tags: tuple[tuple[str, ...], ...]
 
 
-_made: tuple[Sequence[Hit], Columns] | None = None
-
-
-def columns_of(hits: Sequence[Hit]) -> Columns:
-    """Give hits as columns; the same list is read only once.
+def update_columns(before: tuple[Sequence[Hit], Columns] | None, hits: Sequence[Hit]) -> Columns:
+    """Make hits into columns; rows that have not changed are copied from the columns before.
 
     Parameters
     ----------
+    before : (hits, columns) or None, an earlier list of hits and its columns
     hits : sequence of Hit, not to be altered afterwards
 
     Returns
     -------
     Columns
     """
-    global _made
-    made = _made  # one reading: another thread may ask for another list
-    if made is None or made[0] is not hits:
-        made = _made = (hits, _change_columns(*made, hits) if made else _make_columns(hits))
-    return made[1]
+    return make_columns(hits) if before is None else _change_columns(*before, hits)
 
 
 def _change_columns(before: Sequence[Hit], columns: Columns, hits: Sequence[Hit]) -> Columns:
@@ -90,11 +84,11 @@ def _change_columns(before: Sequence[Hit], columns: Columns, hits: Sequence[Hit]
             for k in changed
         )
     ):
-        return _make_columns(hits)
+        return make_columns(hits)
     if not changed:
         return columns
     part, texts, tags = (
-        _make_columns([hits[k] for k in changed]),
+        make_columns([hits[k] for k in changed]),
         list(columns.texts),
         list(columns.tags),
     )
@@ -117,7 +111,8 @@ def _change_columns(before: Sequence[Hit], columns: Columns, hits: Sequence[Hit]
     )
 
 
-def _make_columns(hits: Sequence[Hit]) -> Columns:
+def make_columns(hits: Sequence[Hit]) -> Columns:
+    """Make hits into columns."""
     n = len(hits)
     names = [d.name for d in DESCRIPTORS]
     table = np.array(

@@ -15,7 +15,7 @@ from catalog.audio.model import Audio
 from catalog.audio.resample import resample
 from catalog.features.waveform import abs_peak, waveform_outline
 from catalog.models import ROLES, Hit
-from catalog.web.columns import columns_of, match_level, stamp_hit
+from catalog.web.columns import Columns, match_level, stamp_hit
 from catalog.web.labels import plain
 
 PREVIEW_S = 0.4  # long enough to know a drum by; 35 kB each
@@ -52,12 +52,12 @@ class PointPack:
     version: str
 
 
-def pack_points(hits: Sequence[Hit], hit_ids: np.ndarray, xy: np.ndarray) -> PointPack:
+def pack_points(columns: Columns, hit_ids: np.ndarray, xy: np.ndarray) -> PointPack:
     """Pack the map for one download.
 
     Parameters
     ----------
-    hits : sequence of Hit, not to be altered afterwards
+    columns : Columns
     hit_ids : np.ndarray, shape (n,)
         rows of `xy`; ids without a hit are left out
     xy : np.ndarray, shape (n, 2)
@@ -66,7 +66,6 @@ def pack_points(hits: Sequence[Hit], hit_ids: np.ndarray, xy: np.ndarray) -> Poi
     -------
     PointPack
     """
-    columns = columns_of(hits)
     _, rows, at = np.intersect1d(columns.ids, hit_ids, assume_unique=True, return_indices=True)
     place = _to_unit_square(np.asarray(xy, dtype=np.float64).reshape(-1, 2)[at])
     roles = columns.roles[rows]

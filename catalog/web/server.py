@@ -15,7 +15,7 @@ from typing import Any
 
 from catalog.web.api import api_routes
 from catalog.web.api.security import guards
-from catalog.web.state import use_store, warm_up
+from catalog.web.state import page, use_store
 
 HOST = "127.0.0.1"
 STORE_VARIABLE = "CATALOG_STORE"  # where the store is, if no option says so
@@ -130,7 +130,7 @@ def open_page(store_path: str | Path | None = None, *, port: int = 0, browser: b
         print(f"The page is at {address} (this machine only; Ctrl+C ends it)", flush=True)
         if browser:
             threading.Timer(OPEN_AFTER_S, webbrowser.open, [address]).start()
-        threading.Thread(target=warm_up, daemon=True).start()
+        threading.Thread(target=page().warm_up, daemon=True).start()
         yield {}
 
     app = page_app(store_path, lifespan=announce)

@@ -1,142 +1,186 @@
-"""The one open catalog that the page script and the page's own routes share."""
+"""The server side of the page: the open catalog and everything kept for it between requests."""
 
 from __future__ import annotations
 
 import gc
+import hashlib
 import secrets
 import threading
 import time
-from collections import OrderedDict
+from collections.abc import Callable, Hashable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Generic, TypeVar
+
+from cachetools import LRUCache
 
 from catalog.catalog import Catalog
+from catalog.duplicates.overlay import Overlay
 from catalog.errors import CatalogError
+from catalog.kit.model import Kit
+from catalog.library.store.annotations import Annotation
 from catalog.models import Hit
+from catalog.web.columns import Columns, update_columns
+from catalog.web.kit_session.session import KitSession
 from catalog.web.payloads import PointPack, pack_points
+from catalog.web.scan_job import ScanJobs
+from catalog.web.upload_store import UploadStore
 
-KITS_KEPT = 32  # kits on the way out by download; the oldest is forgotten first
-MASKS_KEPT = 64  # answers to what was looked for, 12 kB each for 100,000 hits
+DOWNLOADS_KEPT = 32  # kits offered for download
+MASKS_KEPT = 64  # answers of the search form, 12 kB each for 100,000 hits
+OVERLAYS_KEPT = 12  # aligned pairs of copies, 2 MB each at most
+UNDO_STEPS_KEPT = 200  # annotations that can be reverted
+AUDIO_BYTES = 48 * 2**20  # previews and outlines
 
-DRAWN_S = 2.0  # left to the first picture before the processor is taken up
-SETTLE_HITS = 5000  # so many more hits are worth a pause to take them out of the collector's sight
+WARM_UP_DELAY_S = 2.0  # leaves the processor to the first picture
+FREEZE_HITS = 5000  # after so many more hits they are excluded from garbage collection
 
-_lock = threading.RLock()
-_mask_lock = threading.Lock()  # of its own: a mask must not wait while hits are read
-_place: Path | None = None
-_catalog: Catalog | None = None
-_pack: tuple[Any, PointPack] | None = None
-_hits: tuple[int, list[Hit]] | None = None
-_n_settled = 0
-_outgoing: OrderedDict[str, Any] = OrderedDict()
-_masks: OrderedDict[str, bytes] = OrderedDict()
+Key = TypeVar("Key", bound=Hashable)
+Value = TypeVar("Value")
+
+
+class SharedCache(Generic[Key, Value]):
+    """A bounded cache for several threads; the least recently used value goes first."""
+
+    def __init__(self, maxsize: int, sizeof: Callable[[Value], int] | None = None) -> None:
+        self._values: LRUCache[Key, Value] = LRUCache(maxsize, getsizeof=sizeof)
+        self._lock = threading.Lock()
+
+    def put(self, key: Key, value: Value) -> None:
+        """Store a value; one that is larger than the whole cache is not stored."""
+        with self._lock, suppress(ValueError):
+            self._values[key] = value
+
+    def get(self, key: Key) -> Value | None:
+        """Return the value of a key, or None."""
+        with self._lock:
+            return self._values.get(key)
+
+    def pop(self, key: Key) -> Value | None:
+        """Remove a key and return its value, or None."""
+        with self._lock:
+            return self._values.pop(key, None)
+
+
+class PageServer:
+    """The catalog behind the page, its current hits and points, and what requests share.
+
+    Parameters
+    ----------
+    store_path : Path or None
+        None is the default place; the store is opened on first use
+    """
+
+    def __init__(self, store_path: Path | None = None) -> None:
+        self.store_path = store_path
+        self.scans = ScanJobs()
+        self.uploads = UploadStore()
+        self.masks: SharedCache[str, bytes] = SharedCache(MASKS_KEPT)
+        self.downloads: SharedCache[str, Kit] = SharedCache(DOWNLOADS_KEPT)
+        self.undo_steps: SharedCache[str, list[Annotation]] = SharedCache(UNDO_STEPS_KEPT)
+        self.overlays: SharedCache[tuple[int, int], Overlay] = SharedCache(OVERLAYS_KEPT)
+        self.audio: SharedCache[tuple[str, int], bytes] = SharedCache(AUDIO_BYTES, len)
+        self._download_key = secrets.token_bytes(32)
+        self._lock = threading.RLock()
+        self._catalog: Catalog | None = None
+        self._kit_session: KitSession | None = None
+        self._hits: tuple[int, list[Hit]] | None = None
+        self._columns: tuple[list[Hit], Columns] | None = None
+        self._points: tuple[tuple[int, int], PointPack] | None = None
+        self._n_frozen = 0
+
+    def close(self) -> None:
+        """Close the catalog if it is open, and delete uploads."""
+        self.uploads.close()
+        with self._lock:
+            if self._catalog is not None:
+                self._catalog.close()
+                self._catalog = None
+
+    @property
+    def catalog(self) -> Catalog:
+        """The catalog; `StoreError` if its store cannot be opened."""
+        with self._lock:
+            if self._catalog is None:
+                self._catalog = Catalog.open(self.store_path)
+            return self._catalog
+
+    @property
+    def kit_session(self) -> KitSession:
+        """The kit that is being built, read from the store on first use."""
+        with self._lock:
+            if self._kit_session is None:
+                self._kit_session = KitSession.load(self.catalog)
+            return self._kit_session
+
+    def hits(self) -> list[Hit]:
+        """Return all present hits, read again only after a change; do not alter the list."""
+        catalog = self.catalog
+        with self._lock:
+            revision = catalog.revision()
+            if self._hits is None or self._hits[0] != revision:
+                self._hits = (revision, catalog.hits())
+                self._freeze(len(self._hits[1]))
+            return self._hits[1]
+
+    def columns(self) -> Columns:
+        """Return the present hits as columns, made again only after a change."""
+        hits = self.hits()
+        with self._lock:
+            if self._columns is None or self._columns[0] is not hits:
+                self._columns = hits, update_columns(self._columns, hits)
+            return self._columns[1]
+
+    def points(self) -> PointPack:
+        """Return all points of the map, packed again only after a change."""
+        catalog = self.catalog
+        with self._lock:
+            state = (catalog.revision(), catalog.map.version())
+            if self._points is None or self._points[0] != state:
+                layout = catalog.map.layout()
+                self._points = (state, pack_points(self.columns(), layout.hit_ids, layout.xy))
+            return self._points[1]
+
+    def offer_download(self, kit: Kit) -> str:
+        """Store a kit for download and return the unguessable token that fetches it."""
+        text = kit.to_json().encode()
+        token = hashlib.blake2b(text, digest_size=16, key=self._download_key).hexdigest()
+        self.downloads.put(token, kit)
+        return token
+
+    def warm_up(self) -> None:
+        """Read in advance what the first visitor needs: the points, then the search table."""
+        with suppress(CatalogError):  # the page shows what is wrong with a store
+            ids = self.points().ids
+            if len(ids):
+                time.sleep(WARM_UP_DELAY_S)
+                self.catalog.alternates(int(ids[0]), 1)
+
+    def _freeze(self, n_hits: int) -> None:
+        """Exclude the hits from garbage collection, which Streamlit starts after every run."""
+        if n_hits - self._n_frozen >= FREEZE_HITS:
+            gc.collect()
+            gc.freeze()
+            self._n_frozen = n_hits
+
+
+_page = PageServer()
+
+
+def page() -> PageServer:
+    """Return the server side of the page of this process."""
+    return _page
 
 
 def use_store(store_path: str | Path | None) -> None:
-    """Say which store the page works on; an open one of another place is closed.
+    """Serve another store from now on; the store before it is closed.
 
     Parameters
     ----------
     store_path : str, Path or None
         None is the default place
     """
-    global _place, _catalog, _pack, _hits
-    with _lock:
-        place = Path(store_path).absolute() if store_path is not None else None
-        if _catalog is not None and place != _place:
-            _catalog.close()
-            _catalog = None
-        _place, _pack, _hits = place, None, None
-        _outgoing.clear()
-
-
-def open_catalog() -> Catalog:
-    """Give the catalog, opened on the first call.
-
-    Raises
-    ------
-    StoreError
-        if the store cannot be opened
-    """
-    global _catalog
-    with _lock:
-        if _catalog is None:
-            _catalog = Catalog.open(_place)
-        return _catalog
-
-
-def current_hits() -> list[Hit]:
-    """Give all hits that are here, read again only after a change; not to be altered."""
-    global _hits
-    catalog = open_catalog()
-    with _lock:
-        revision = catalog.revision()
-        if _hits is None or _hits[0] != revision:
-            _hits = (revision, catalog.hits())
-            _settle(len(_hits[1]))
-        return _hits[1]
-
-
-def _settle(n_hits: int) -> None:
-    """Keep Python's collector off the hits; Streamlit calls it after every run of the page."""
-    global _n_settled
-    if n_hits - _n_settled >= SETTLE_HITS:
-        gc.collect()
-        gc.freeze()
-        _n_settled = n_hits
-
-
-def current_points() -> PointPack:
-    """Give all points of the map, packed once for each state of the catalog."""
-    global _pack
-    catalog = open_catalog()
-    with _lock:
-        state = (catalog.revision(), catalog.map.version())
-        if _pack is None or _pack[0] != state:
-            layout = catalog.map.layout()
-            _pack = (state, pack_points(current_hits(), layout.hit_ids, layout.xy))
-        return _pack[1]
-
-
-def warm_up() -> None:
-    """Read what the first visitor would wait for: the points, then what search needs."""
-    with suppress(CatalogError):  # the page itself says what is wrong with a store
-        ids = current_points().ids
-        if len(ids):
-            time.sleep(DRAWN_S)  # whoever asks sooner has it read at once
-            open_catalog().alternates(int(ids[0]), 1)
-
-
-def put_outgoing(kit: Any) -> str:
-    """Keep a kit for one download and give the word that fetches it; nobody can guess it."""
-    with _lock:
-        for word, known in _outgoing.items():
-            if known is kit:
-                return word
-        word = secrets.token_urlsafe(16)
-        _outgoing[word] = kit
-        while len(_outgoing) > KITS_KEPT:
-            _outgoing.popitem(last=False)
-        return word
-
-
-def put_mask(version: str, mask: bytes) -> None:
-    """Keep which points fit, to be fetched by the page under `version`."""
-    with _mask_lock:
-        _masks[version] = mask
-        _masks.move_to_end(version)
-        while len(_masks) > MASKS_KEPT:
-            _masks.popitem(last=False)
-
-
-def get_mask(version: str) -> bytes | None:
-    """Give the mask kept under `version`, or None."""
-    with _mask_lock:
-        return _masks.get(version)
-
-
-def get_outgoing(word: str) -> Any | None:
-    """Give the kit kept under `word`, or None."""
-    with _lock:
-        return _outgoing.get(word)
+    global _page
+    place = Path(store_path).absolute() if store_path is not None else None
+    previous, _page = _page, PageServer(place)
+    previous.close()

@@ -26,7 +26,7 @@ from catalog.matching.verdict import Classification, classify_pair
 from catalog.matching.views import prepare_views
 from catalog.models import Hit, Verdict
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
-from catalog.training.pairs import embed_audio
+from catalog.training.pairs import picture_of_audio
 
 N_PAIRS = 8  # pairs of edits drawn for each hit
 MOST_LOGIT = 25.0  # what answers that need no judge are shown as
@@ -77,7 +77,7 @@ def measure_edits(
             try:
                 edited = apply_edits(audio, edits, rng=rng)
                 judged = classify_pair(original, prepare_views(edited))
-                point = project_embeddings(embed_audio(edited)[None].astype(np.float32))[0]
+                point = project_embeddings(picture_of_audio(edited)[None].astype(np.float32))[0]
                 near = is_near(points, int(row), point)
             except CatalogError as err:
                 print(f"  nothing left: {hits[row].name}, {edits[0].name}: {err}")
@@ -102,7 +102,9 @@ def measure_strokes(cat: Catalog, hits: list[Hit], root: Path) -> None:
             drums[hit.session, hit.drum, hit.microphone].append(hit)
     rows: list[tuple[Classification, Hit, Hit]] = []
     for strokes in drums.values():
-        ready = [(hit, cat._prepare(hit)) for hit in strokes] if len(strokes) > 1 else []
+        ready = (
+            [(hit, prepare_views(cat.audio(hit.id))) for hit in strokes] if len(strokes) > 1 else []
+        )
         for (a, first), (b, second) in itertools.combinations(ready, 2):
             if first is not None and second is not None:
                 rows.append((classify_pair(first, second), a, b))
@@ -141,7 +143,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch, Catalog.open(Path(scratch) / "x.sqlite") as cat:
         cat.scan([args.folder])
         hits = cat.hits()
-        points = project_embeddings(cat._store.hits.embeddings([hit.id for hit in hits]))
+        points = project_embeddings(cat.context.store.hits.embeddings([hit.id for hit in hits]))
         drawn = np.random.default_rng(args.seed).permutation(len(hits))[: args.hits]
         measure_edits(cat, hits, points, drawn, args.seed)
         measure_strokes(cat, hits, args.folder)

@@ -286,10 +286,10 @@ def test_the_command_line_tells_channels_and_sessions(call, cat, folder):
 
 
 def test_what_the_recorder_wrote_is_found_by_words_and_handed_over(cat, folder, tmp_path):
-    from catalog.web.columns import columns_of
+    from catalog.web.columns import make_columns
 
     hit = cat.takes.regions(folder / "Cellar" / "snare.wav")[0]
-    texts = dict(zip([h.id for h in cat.hits()], columns_of(cat.hits()).texts, strict=True))
+    texts = dict(zip([h.id for h in cat.hits()], make_columns(cat.hits()).texts, strict=True))
     assert [i for i, text in texts.items() if "2021-05-04" in text] == [
         hit.id,
         hit.id + 1,

@@ -32,7 +32,7 @@ with Catalog.open(sys.argv[1]) as cat:
     while True:
         for path in sorted(Path(sys.argv[2]).rglob("*.wav"))[n % 5 :: 5]:
             os.utime(path, ns=(n, n))  # looked at again
-        with cat._store.writing() as db:
+        with cat.context.store.writing() as db:
             db.execute("UPDATE hit SET version = 0 WHERE id % 3 = 0")  # measured again
         cat.scan([sys.argv[2]], n_jobs=1)
         n += 1

@@ -22,14 +22,15 @@ from starlette.applications import Starlette
 
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
-from catalog.web import state as opened
 from catalog.web.api import api_routes
 from catalog.web.api.security import guards
-from catalog.web.scan_job import ScanState, scan_state
+from catalog.web.scan_job import ScanJobs, ScanState
 from catalog.web.server import bind_socket
+from catalog.web.state import page, use_store
 from tests.web.browsing import CHROMIUM, QUIET, Visit, serve, watch
 
 SR = 44100
+WAIT_S = 60  # for a scan of a small library on a busy machine
 MARKUP_NAME = "snare <img src=x onerror=window.hurt=1> \u202egnp 'q' [a](b) 09"
 TONES_HZ = {"kick": 55.0, "snare": 190.0, "tom": 110.0, "hat_closed": 6000.0, "crash": 3500.0}
 
@@ -42,14 +43,6 @@ def make_stroke(role: str, seed: int) -> np.ndarray:
     tone = np.sin(2 * np.pi * TONES_HZ[role] * rng.uniform(0.97, 1.03) * t)
     wave = (0.7 * tone + 0.3 * rng.normal(size=len(t))) * np.exp(-t * 7 / length_s)
     return (0.5 * wave / np.abs(wave).max())[:, None].astype(np.float32)
-
-
-def wait_for_scan(catalog: Catalog, timeout_s: float) -> ScanState:
-    """Wait until the scan has ended, or for `timeout_s`, and return its state."""
-    for thread in threading.enumerate():
-        if thread.name == "scan":
-            thread.join(timeout_s)
-    return scan_state(catalog)
 
 
 def write_library(folder: Path) -> None:
@@ -68,6 +61,15 @@ def write_library(folder: Path) -> None:
     data = encode_wav(make_stroke("snare", 77), sr=SR, subtype="PCM_24")
     (attic / f"{MARKUP_NAME}.wav").write_bytes(data)
     (attic / "broken <i>.wav").write_bytes(b"")
+
+
+def finished(jobs: ScanJobs) -> ScanState:
+    """Wait until the scan has ended and return its state."""
+    end = time.monotonic() + WAIT_S
+    while jobs.state().is_running:
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    return jobs.state()
 
 
 @dataclass(frozen=True)
@@ -93,10 +95,10 @@ def scanned(tmp_path_factory: pytest.TempPathFactory) -> Place:
 @pytest.fixture
 def used(scanned: Place) -> Iterator[Place]:
     """The library that is not to be changed, as the page's own."""
-    opened.use_store(scanned.store)
+    use_store(scanned.store)
     yield scanned
-    opened.open_catalog().close()
-    opened.use_store(None)
+    page().catalog.close()
+    use_store(None)
 
 
 @pytest.fixture
@@ -106,10 +108,10 @@ def own(tmp_path: Path) -> Iterator[Place]:
     write_library(place.folder)
     with Catalog.open(place.store) as catalog:
         catalog.scan([place.folder], n_jobs=1)
-    opened.use_store(place.store)
+    use_store(place.store)
     yield place
-    opened.open_catalog().close()
-    opened.use_store(None)
+    page().catalog.close()
+    use_store(None)
     shutil.rmtree(tmp_path, ignore_errors=True)
 
 

@@ -5,8 +5,8 @@ import json
 import pytest
 
 from catalog.models import ROLES
-from catalog.web import state as opened
 from catalog.web.api.annotations import read_saying
+from catalog.web.state import page
 
 
 def say(client, **what):
@@ -14,7 +14,7 @@ def say(client, **what):
 
 
 def test_what_is_said_is_in_the_store_and_taken_back_step_by_step(own_client):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     first, second, *_ = catalog.hits()
     told = json.loads(say(own_client, ids=[first.id, second.id], mark="star", add=["dry"]).content)
     assert [row[0] for row in told["changed"]] == [first.id, second.id]
@@ -50,7 +50,7 @@ def test_what_is_not_understood_is_refused(body):
 
 
 def test_refusals_have_words_and_change_nothing(own_client):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     hit = catalog.hits()[0]
     assert b"marks are keep" in say(own_client, ids=[hit.id], mark="nice", add=["x"]).content
     assert say(own_client, ids=[hit.id, 9999], mark="star").status_code == 404
@@ -60,8 +60,8 @@ def test_refusals_have_words_and_change_nothing(own_client):
 
 
 def test_another_site_says_nothing(own_client):
-    hit = opened.open_catalog().hits()[0]
+    hit = page().catalog.hits()[0]
     body = json.dumps({"ids": [hit.id], "mark": "star"}).encode()
     for headers in ({}, {"Origin": "https://evil.example"}):
         assert own_client.ask("POST", "/api/say", headers, body).status_code == 403
-    assert opened.open_catalog().hit(hit.id).mark == ""
+    assert page().catalog.hit(hit.id).mark == ""

@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 
 from catalog.kit.model import Kit
-from catalog.web import state as opened
 from catalog.web.api.responses import read_ids
 from catalog.web.api.security import is_own_request
 from catalog.web.columns import stamp_hit
 from catalog.web.payloads import N_PEAKS, PREVIEW_SR, SCALES
 from catalog.web.server import bind_socket, page_options
+from catalog.web.state import page
 
 
 def first_hit():
-    return opened.open_catalog().hits()[0]
+    return page().catalog.hits()[0]
 
 
 def test_a_foreign_host_is_refused(client):
@@ -54,7 +54,7 @@ def test_another_site_gets_no_audio(client):
 def test_the_bytes_of_a_hit_are_those_of_the_catalog_and_may_be_kept(client):
     hit = first_hit()
     answer = client.get(f"/api/hit/{hit.id}/{stamp_hit(hit)}.wav")
-    assert answer.content == opened.open_catalog().wav(hit.id)
+    assert answer.content == page().catalog.wav(hit.id)
     assert answer.headers["cache-control"] == "private, max-age=31536000, immutable"
     assert answer.headers["content-type"] == "audio/wav"
 
@@ -93,10 +93,10 @@ def test_ids_are_read_once_each():
 
 
 def test_points_hold_every_hit_at_its_place(client):
-    pack = opened.current_points()
+    pack = page().points()
     body = client.get(f"/api/points/{pack.version}").content
     n = int(np.frombuffer(body, "<u4", 1)[0])
-    hits = opened.open_catalog().hits()
+    hits = page().catalog.hits()
     assert n == len(hits) == 23
     assert np.frombuffer(body, "<i4", n, 4).tolist() == [hit.id for hit in hits]
     x = np.frombuffer(body, "<f4", n, 4 + 8 * n)
@@ -112,7 +112,7 @@ def test_previews_are_the_first_moments_of_the_hit(client):
     body = client.get("/api/preview", params={"ids": f"{hit.id},424242"}).content
     sr, count, n, n_unknown = np.frombuffer(body, "<u4", 4)
     assert (sr, count, n_unknown) == (PREVIEW_SR, 2, 0)
-    audio = opened.open_catalog().audio(hit.id)
+    audio = page().catalog.audio(hit.id)
     early = slice(0, 1000)
     heard = np.frombuffer(body, "<i2", n, 16)[early] / 32767
     np.testing.assert_allclose(heard, audio.samples[early, 0], atol=1 / 32767)  # one 16-bit step
@@ -130,7 +130,7 @@ def test_neighbors_come_with_reasons_and_without_paths(client, used):
     hit = first_hit()
     near = client.get(f"/api/near/{hit.id}").json()
     assert [row["id"] for row in near["similar"]] == [
-        match.hit_id for match in opened.open_catalog().similar(hit.id, 10)
+        match.hit_id for match in page().catalog.similar(hit.id, 10)
     ]
     assert all(isinstance(why, str) for row in near["alternates"] for why in row["why"])
     assert str(used.folder) not in json.dumps(near)
@@ -139,8 +139,8 @@ def test_neighbors_come_with_reasons_and_without_paths(client, used):
 
 
 def test_a_kit_is_sent_as_zip_and_only_under_its_secret_word(client):
-    kick = next(hit for hit in opened.open_catalog().hits() if hit.role == "kick")
-    word = opened.put_outgoing(Kit("mine", {"kick": (kick.id,)}))
+    kick = next(hit for hit in page().catalog.hits() if hit.role == "kick")
+    word = page().offer_download(Kit("mine", {"kick": (kick.id,)}))
     answer = client.get(f"/api/export/{word}")
     names = zipfile.ZipFile(io.BytesIO(answer.content)).namelist()
     assert any(name.endswith(".sfz") for name in names)

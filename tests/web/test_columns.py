@@ -6,13 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from catalog.web import state as opened
-from catalog.web.columns import columns_of
+from catalog.web import state
+from catalog.web.columns import make_columns, update_columns
+from catalog.web.state import page
 from catalog.web.views.browse.search_filter import Wanted, find_rows, summarize
 
 
 def some_hits() -> list:
-    hits = opened.open_catalog().hits()
+    hits = page().catalog.hits()
     marked = [replace(hit, mark="star", tags=("dry", "loft")) for hit in hits[:3]]
     return [
         *marked,
@@ -56,12 +57,12 @@ def plain_fits(hit, wanted: Wanted) -> bool:
 )
 def test_a_question_finds_the_hits_that_answer_it_one_by_one(used, wanted):
     hits = some_hits()
-    found = find_rows(columns_of(hits), wanted)
+    found = find_rows(make_columns(hits), wanted)
     assert list(found) == [plain_fits(hit, wanted) for hit in hits]
 
 
 def test_what_there_is_to_choose_from_is_what_hits_have(used):
-    summary = summarize(some_hits())
+    summary = summarize(make_columns(some_hits()))
     assert summary.marks == ("none", "reject", "star")
     assert summary.tags == ("dry", "loft")
     low, high = summary.spans["length_s"]
@@ -70,35 +71,31 @@ def test_what_there_is_to_choose_from_is_what_hits_have(used):
 
 
 def test_strength_is_the_place_among_the_strokes_of_one_drum(used):
-    hits = opened.open_catalog().hits()[:5]
+    hits = page().catalog.hits()[:5]
     levels = (-20.0, -31.0, -25.0, -25.0, -9.0)
     drum = [
         replace(hit, drum="low tom", role="tom", session="s", microphone="",
                 descriptors={**hit.descriptors, "loudness_lkfs": level})
         for hit, level in zip(hits, levels, strict=True)
     ]  # fmt: skip
-    assert list(columns_of(drum[:4]).strength) == pytest.approx([1.0, 0.0, 2 / 3, 2 / 3])
+    assert list(make_columns(drum[:4]).strength) == pytest.approx([1.0, 0.0, 2 / 3, 2 / 3])
     alone = [*drum[:4], replace(drum[4], drum="another")]
-    assert np.isnan(columns_of(alone).strength[4])
+    assert np.isnan(make_columns(alone).strength[4])
 
 
-def test_the_same_list_is_read_only_once(used):
-    hits = opened.open_catalog().hits()
-    assert columns_of(hits) is columns_of(hits)
-    assert list(columns_of(hits[1:]).ids) == [hit.id for hit in hits[1:]]
+def test_columns_are_made_only_once_for_each_state_of_the_catalog(used):
+    assert page().columns() is page().columns()
+    assert list(page().columns().ids) == [hit.id for hit in page().hits()]
 
 
 def test_columns_after_a_change_are_those_read_from_nothing(used):
-    from catalog.web.columns import _make_columns
-
-    hits = opened.open_catalog().hits()
-    first = columns_of(hits)
+    hits = page().catalog.hits()
+    first = make_columns(hits)
     changed = list(hits)
     changed[2] = replace(hits[2], mark="star", tags=("loft",), role="wood", role_source="user")
     changed[5] = replace(hits[5], descriptors={**hits[5].descriptors, "loudness_lkfs": -3.0})
     for some in (changed, changed[1:], [replace(hits[0], session="elsewhere"), *hits[1:]]):
-        columns_of(hits)
-        made, plain = columns_of(some), _make_columns(some)
+        made, plain = update_columns((hits, first), some), make_columns(some)
         assert (made.texts, made.tags, made.sessions) == (plain.texts, plain.tags, plain.sessions)
         for name in (
             "ids",
@@ -116,11 +113,10 @@ def test_columns_after_a_change_are_those_read_from_nothing(used):
     assert first.marks[2] == 0
 
 
-def test_the_hits_of_a_large_library_are_out_of_the_collectors_sight(used, monkeypatch):
-    monkeypatch.setattr(opened, "SETTLE_HITS", 23)
-    monkeypatch.setattr(opened, "_n_settled", 0)
+def test_the_hits_of_a_large_library_are_excluded_from_garbage_collection(used, monkeypatch):
+    monkeypatch.setattr(state, "FREEZE_HITS", 23)
     before = gc.get_freeze_count()
-    hits = opened.current_hits()
+    hits = page().hits()
     try:
         assert gc.get_freeze_count() > before
         seen = {id(one) for one in gc.get_objects()}

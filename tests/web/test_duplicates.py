@@ -12,8 +12,9 @@ from catalog.audio.model import Audio
 from catalog.duplicates.groups import UNSURE
 from catalog.duplicates.overlay import lay_over
 from catalog.kit.model import Kit
-from catalog.web import state as opened
 from catalog.web.api.overlays import EARLY_S, picture_of, rest_wav
+from catalog.web.state import page
+from catalog.web.tab import Tab
 from catalog.web.views import actions as acts
 from tests.web.conftest import SR, make_stroke
 from tests.web.test_views import open_part, sent, shown
@@ -23,15 +24,16 @@ STEP_DB = 6.02  # the quieter copy of the library is half as high
 
 
 def named(name: str) -> int:
-    return next(hit.id for hit in opened.open_catalog().hits() if hit.name == name)
+    return next(hit.id for hit in page().catalog.hits() if hit.name == name)
 
 
 def leave_open(first: int, second: int) -> None:
     """Let the store remember a pair that the samples did not decide."""
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     catalog.copies()
-    rows, key = catalog._store.group_cache.read()
-    catalog._store.group_cache.save([*rows, (first, ((second, UNSURE, EVIDENCE),))], key=key)
+    rows, key = catalog.context.store.group_cache.read()
+    changed = [*rows, (first, ((second, UNSURE, EVIDENCE),))]
+    catalog.context.store.group_cache.save(changed, key=key)
 
 
 def act(op: str, **more: object) -> dict:
@@ -39,7 +41,7 @@ def act(op: str, **more: object) -> dict:
     session: dict = {"twice": {"act": {"op": op, **more}}}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(acts.st, "session_state", session)
-        acts.take_act(opened.open_catalog(), "twice")
+        acts.take_act(page().catalog, "twice")
     return session
 
 
@@ -56,7 +58,7 @@ def test_a_group_is_sent_with_its_relation_its_reason_and_its_evidence(used):
 
 
 def test_the_other_file_is_kept_when_the_user_says_so(own):
-    (before,) = [g for g in opened.open_catalog().copies() if named("snare_1") in _members(g)]
+    (before,) = [g for g in page().catalog.copies() if named("snare_1") in _members(g)]
     act("keep", id=before.others[0])
     groups = sent(open_part("Twice"), "twice")["groups"]
     (now,) = [g for g in groups if g["keep"]["id"] == before.others[0]]
@@ -84,20 +86,20 @@ def test_a_pair_left_open_is_asked_apart_and_the_answer_is_remembered(own):
 def test_an_answer_is_taken_back_by_one_press(own):
     first, second = named("tom_1"), named("tom_2")
     leave_open(first, second)
-    said = act("differ", first=first, second=second)["twice_said"]
-    app = open_part("Twice", twice_said=said)
+    state = act("differ", first=first, second=second)["tab"]
+    app = open_part("Twice", tab=state)
     assert sent(app, "twice")["pairs"] == []
     app.button(key="twice_unsay").click().run()
     assert len(sent(app, "twice")["pairs"]) == 1
 
 
 def test_a_group_accepted_moves_its_files_and_nothing_else(own):
-    (group, other) = opened.open_catalog().copies()
+    (group, other) = page().catalog.copies()
     session = act("accept", ids=list(group.others))
-    assert session["said"] == "1 file set aside; undo it below."
-    aside = opened.open_catalog().hits(states=("aside",))
+    assert session["tab"].notice == "1 file set aside; undo it below."
+    aside = page().catalog.hits(states=("aside",))
     assert [hit.id for hit in aside] == list(group.others)
-    assert opened.open_catalog().copies() == [other]
+    assert page().catalog.copies() == [other]
 
 
 @pytest.mark.parametrize(
@@ -109,20 +111,20 @@ def test_what_the_page_does_not_send_is_passed_over(own, sent_act):
     session = {"twice": {"act": sent_act}}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(acts.st, "session_state", session)
-        acts.take_act(opened.open_catalog(), "twice")
-    assert set(session) == {"twice"}
-    assert opened.open_catalog().history() == []
+        acts.take_act(page().catalog, "twice")
+    assert session.get("tab", Tab()) == Tab()
+    assert page().catalog.history() == []
 
 
 def test_an_act_on_a_file_that_has_gone_is_told_and_nothing_moves(own):
-    (group, _) = opened.open_catalog().copies()
-    opened.open_catalog().hit(group.others[0]).path.unlink()
-    assert "is gone" in act("accept", ids=list(group.others))["act_trouble"]
-    assert opened.open_catalog().hits(states=("aside",)) == []
+    (group, _) = page().catalog.copies()
+    page().catalog.hit(group.others[0]).path.unlink()
+    assert "is gone" in act("accept", ids=list(group.others))["tab"].action_error
+    assert page().catalog.hits(states=("aside",)) == []
 
 
 def test_a_file_that_a_kept_kit_needs_is_asked_for_by_name_of_the_kit(own):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     (group, _) = catalog.copies()
     (other,) = group.others
     catalog.kits.save(Kit(slots={"snare": (other,)}), "Loft kit")
@@ -141,7 +143,7 @@ def test_a_file_that_a_kept_kit_needs_is_asked_for_by_name_of_the_kit(own):
 def test_a_file_that_cannot_be_moved_is_hidden_instead_and_shown_again(own, monkeypatch):
     from catalog.library.files import set_aside
 
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     (group, _) = catalog.copies()
     (other,) = group.others
     monkeypatch.setattr(set_aside, "immovable_reason", lambda path: "its folder is read-only")
@@ -158,7 +160,7 @@ def test_a_file_that_cannot_be_moved_is_hidden_instead_and_shown_again(own, monk
 
 
 def test_steps_are_undone_in_any_order_and_all_at_once(own):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     before = {path: path.read_bytes() for path in own.folder.rglob("*.wav")}
     for group in catalog.copies():
         catalog.set_aside(group.others, reason="test")
@@ -172,7 +174,7 @@ def test_steps_are_undone_in_any_order_and_all_at_once(own):
 
 
 def test_a_name_taken_meanwhile_is_never_written_over(own):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     (event,) = catalog.set_aside([named("tom_1")], reason="test")
     event.source.write_bytes(b"something new")
     app = open_part("Twice")

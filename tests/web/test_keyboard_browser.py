@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from catalog import Catalog
-from catalog.web.kit_session.session import current_kit
+from catalog.web.kit_session.session import KitSession
 from tests.web.browsing import Visit, find
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -114,4 +114,4 @@ def test_a_kit_is_filled_locked_swapped_struck_and_written(own_visit, own, tmp_p
     own_visit.page.get_by_text("written to").wait_for()
     assert list(target.rglob("*.sfz"))
     with Catalog.open(own.store) as catalog:
-        assert current_kit(catalog).slots["crash"][0] == crash
+        assert KitSession.load(catalog).kit.slots["crash"][0] == crash

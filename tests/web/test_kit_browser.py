@@ -11,8 +11,8 @@ import pytest
 from catalog import Catalog
 from catalog.kit.layers import layers_of
 from catalog.kit.phrase import select_phrase
-from catalog.web.kit_session.actions import take_act
-from catalog.web.kit_session.session import current_kit
+from catalog.web.kit_session.actions import apply_action
+from catalog.web.kit_session.session import KitSession
 from tests.web.browsing import Visit, find, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -49,8 +49,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     store = tmp_path_factory.mktemp("demo") / "demo.sqlite"
     with Catalog.open(store) as catalog:
         catalog.scan([ROOT / "demo_library"])
-        take_act(catalog, {"op": "fill", "places": PLACES})
-        take_act(catalog, {"op": "layers"})
+        session = KitSession.load(catalog)
+        apply_action(session, {"op": "fill", "places": PLACES})
+        apply_action(session, {"op": "layers"})
     return store
 
 
@@ -124,7 +125,7 @@ def test_pads_are_asked_for_by_a_button_and_velocity_chooses_the_layer(kit, demo
     kit.page.get_by_text("Listening to practice pads").wait_for()
     assert kit.get("window.__asked") == {"sysex": False}
     with Catalog.open(demo) as catalog:
-        now = current_kit(catalog)
+        now = KitSession.load(catalog).kit
         hits = {i: catalog.hit(i) for i in now.slots["snare"]}
         layers = layers_of(now, "snare", hits)
     assert len(layers) > 1

@@ -10,69 +10,70 @@ from catalog import Catalog
 from catalog.audio.encode import encode_wav
 from catalog.errors import CatalogError, KitError
 from catalog.kit.model import Kit
-from catalog.web.kit_session.actions import take_act
+from catalog.web.kit_session.actions import apply_action
 from catalog.web.kit_session.payload import describe_kit
-from catalog.web.kit_session.session import STEPS_KEPT, Draft, current_kit, open_draft
+from catalog.web.kit_session.session import STEPS_KEPT, KitSession, Step
 from tests.web.conftest import make_stroke
 
 PLACES = ["kick", "snare", "crash"]
 
 
 @pytest.fixture
-def catalog(own):
-    with Catalog.open(own.store) as one:
-        yield one
+def session(own):
+    with Catalog.open(own.store) as catalog:
+        yield KitSession.load(catalog)
 
 
-def of_role(catalog, role: str) -> list[int]:
-    return sorted(hit.id for hit in catalog.hits() if hit.role == role)
+def of_role(session, role: str) -> list[int]:
+    return sorted(hit.id for hit in session.catalog.hits() if hit.role == role)
 
 
-def test_the_table_is_there_again_when_the_store_is_opened_again(catalog, own):
-    take_act(catalog, {"op": "fill", "places": PLACES})
-    take_act(catalog, {"op": "level", "slot": "snare", "level_db": -3.0})
-    take_act(catalog, {"op": "undo"})
-    before = describe_kit(catalog, open_draft(catalog))
+def test_the_table_is_there_again_when_the_store_is_opened_again(session, own):
+    apply_action(session, {"op": "fill", "places": PLACES})
+    apply_action(session, {"op": "level", "slot": "snare", "level_db": -3.0})
+    apply_action(session, {"op": "undo"})
+    before = describe_kit(session)
     assert before["redo"] == "level of snare"
-    with Catalog.open(own.store) as again:
-        after = describe_kit(again, open_draft(again))
+    with Catalog.open(own.store) as catalog:
+        again = KitSession.load(catalog)
+        after = describe_kit(again)
         assert after.pop("revision") > before.pop("revision")
         assert after == before
-        take_act(again, {"op": "redo"})
-        assert current_kit(again).level_db == {"snare": -3.0}
+        apply_action(again, {"op": "redo"})
+        assert again.kit.level_db == {"snare": -3.0}
 
 
-def test_a_hit_goes_from_place_to_place_and_never_lies_in_two(catalog):
-    snare = of_role(catalog, "snare")[0]
-    take_act(catalog, {"op": "assign", "slot": "snare", "id": snare})
-    take_act(catalog, {"op": "assign", "slot": "snare_2", "id": snare})
-    assert current_kit(catalog).slots == {"snare_2": (snare,)}
-    assert current_kit(catalog).locked == {"snare_2"}
+def test_a_hit_goes_from_place_to_place_and_never_lies_in_two(session):
+    snare = of_role(session, "snare")[0]
+    apply_action(session, {"op": "assign", "slot": "snare", "id": snare})
+    apply_action(session, {"op": "assign", "slot": "snare_2", "id": snare})
+    assert session.kit.slots == {"snare_2": (snare,)}
+    assert session.kit.locked == {"snare_2"}
 
 
-def test_next_best_and_back_come_to_the_same_hit(catalog):
-    take_act(catalog, {"op": "fill", "places": PLACES})
-    first = current_kit(catalog).slots["snare"]
-    take_act(catalog, {"op": "swap", "slot": "snare"})
-    assert current_kit(catalog).slots["snare"] != first
-    take_act(catalog, {"op": "back", "slot": "snare"})
-    assert current_kit(catalog).slots["snare"] == first
+def test_next_best_and_back_come_to_the_same_hit(session):
+    apply_action(session, {"op": "fill", "places": PLACES})
+    first = session.kit.slots["snare"]
+    apply_action(session, {"op": "swap", "slot": "snare"})
+    assert session.kit.slots["snare"] != first
+    apply_action(session, {"op": "back", "slot": "snare"})
+    assert session.kit.slots["snare"] == first
     with pytest.raises(KitError, match="held no other hit before"):
-        take_act(catalog, {"op": "back", "slot": "snare"})
+        apply_action(session, {"op": "back", "slot": "snare"})
 
 
-def test_another_whole_kit_is_told_by_its_number_and_keeps_what_is_locked(catalog):
-    kick = of_role(catalog, "kick")[0]
-    take_act(catalog, {"op": "assign", "slot": "kick", "id": kick})
-    take_act(catalog, {"op": "fill", "places": PLACES})
-    told = describe_kit(catalog, open_draft(catalog))
+def test_another_whole_kit_is_told_by_its_number_and_keeps_what_is_locked(session):
+    kick = of_role(session, "kick")[0]
+    apply_action(session, {"op": "assign", "slot": "kick", "id": kick})
+    apply_action(session, {"op": "fill", "places": PLACES})
+    told = describe_kit(session)
     assert told["chosen"] == 0
     assert told["choices"] > 1
-    take_act(catalog, {"op": "choose", "k": 1})
-    assert describe_kit(catalog, open_draft(catalog))["chosen"] == 1
-    assert current_kit(catalog).slots["kick"][0] == kick
+    apply_action(session, {"op": "choose", "k": 1})
+    assert describe_kit(session)["chosen"] == 1
+    assert session.kit.slots["kick"][0] == kick
     with pytest.raises(KitError, match="no such kit is offered"):
-        take_act(catalog, {"op": "choose", "k": 99})
+        apply_action(session, {"op": "choose", "k": 99})
 
 
 @pytest.mark.parametrize(
@@ -87,34 +88,36 @@ def test_another_whole_kit_is_told_by_its_number_and_keeps_what_is_locked(catalo
         {},
     ],
 )
-def test_what_is_not_understood_changes_nothing(catalog, act):
-    before = current_kit(catalog)
+def test_what_is_not_understood_changes_nothing(session, act):
+    before = session.kit
     with pytest.raises(CatalogError):
-        take_act(catalog, act)
-    assert current_kit(catalog) == before
+        apply_action(session, act)
+    assert session.kit == before
 
 
-def test_a_hit_that_is_gone_is_left_out_of_what_is_shown(catalog, own):
-    kick = of_role(catalog, "kick")[0]
-    draft = Draft(steps=[Kit(slots={"snare": (10**9,), "kick": (kick, 10**9)})])
-    assert [slot["slot"] for slot in describe_kit(catalog, draft)["slots"]] == ["kick"]
+def test_a_hit_that_is_gone_is_left_out_of_what_is_shown(session, own):
+    kick = of_role(session, "kick")[0]
+    kit = Kit(slots={"snare": (10**9,), "kick": (kick, 10**9)})
+    shown = describe_kit(KitSession(session.catalog, [Step(kit, "")]))
+    assert [slot["slot"] for slot in shown["slots"]] == ["kick"]
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"steps": [], "words": [], "at": 0}', "\x00"])
-def test_a_draft_that_cannot_be_read_is_an_empty_table(text: str):
-    assert not Draft.from_text(text).kit.slots
+def test_a_saved_session_that_cannot_be_read_is_a_new_one(session, text: str):
+    session.catalog.kits.save_draft(text)
+    assert not KitSession.load(session.catalog).kit.slots
 
 
-def test_the_oldest_steps_are_forgotten_first(catalog):
-    take_act(catalog, {"op": "fill", "places": PLACES})
+def test_the_oldest_steps_are_forgotten_first(session):
+    apply_action(session, {"op": "fill", "places": PLACES})
     for _ in range(STEPS_KEPT + 3):
-        take_act(catalog, {"op": "lock", "slot": "snare"})
-    assert len(open_draft(catalog).steps) == STEPS_KEPT
+        apply_action(session, {"op": "lock", "slot": "snare"})
+    assert session.n_steps == STEPS_KEPT
 
 
 def test_a_page_tells_and_changes_the_kit_by_its_routes(own_client, own):
     with Catalog.open(own.store) as catalog:
-        snare = of_role(catalog, "snare")[0]
+        snare = of_role(KitSession.load(catalog), "snare")[0]
     body = json.dumps({"op": "assign", "slot": "snare", "id": snare}).encode()
     answer = own_client.post("/api/kit/act", body)
     assert answer.status_code == 200

@@ -62,7 +62,7 @@ def hostile(browser, tmp_path) -> Iterator[Visit]:
         kick, copy = (ids[f"kick {IMAGE}{tail}"] for tail in ("", " copy"))
         catalog.kits.save(Kit(slots={"kick": (kick,), "kick_2": (copy,)}), KIT)
         for name in ids:
-            catalog._store.hits.set_role(ids[name], "wood", confidence=0.1, source="sound")
+            catalog.context.store.hits.set_role(ids[name], "wood", confidence=0.1, source="sound")
     with serve(store, home=tmp_path / "home") as address, watch(browser, address) as visit:
         yield visit
 

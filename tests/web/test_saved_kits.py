@@ -7,8 +7,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
-from catalog.web import state as opened
-from catalog.web.kit_session.session import current_kit
+from catalog.web.state import page, use_store
 from catalog.web.views.kit.kit_balance import describe_balance
 from tests.signals import SR, as_frames, drum_stroke
 from tests.web.test_views import open_part, shown
@@ -32,8 +31,8 @@ def test_the_balance_says_level_pitch_and_what_covers_what(kit_page):
     assert not kit_page.dataframe
     kit_page.session_state["balance_open"] = True
     kit_page.run()
-    catalog = opened.open_catalog()
-    kit = current_kit(catalog)
+    catalog = page().catalog
+    kit = page().kit_session.kit
     table = kit_page.dataframe[0].value
     assert table["place"].tolist() == ["Kick", "Snare", "Crash"]
     clashes = catalog.kit_sound.masking(kit)
@@ -61,31 +60,31 @@ def test_a_tuning_that_is_proposed_is_taken_by_one_press(tmp_path):
         (folder / f"{name}.wav").write_bytes(data)
     with Catalog.open(tmp_path / "drums.sqlite") as catalog:
         catalog.scan([folder], n_jobs=1)
-    opened.use_store(tmp_path / "drums.sqlite")
+    use_store(tmp_path / "drums.sqlite")
     app = open_part("Kit", places=list(sounds), balance_open=True)
     app.button(key="fill").click().run()
-    catalog = opened.open_catalog()
-    (proposal, *_) = catalog.kit_sound.propose_tuning(current_kit(catalog))
+    catalog = page().catalog
+    (proposal, *_) = catalog.kit_sound.propose_tuning(page().kit_session.kit)
     app.button(key=f"tune_{proposal.slot}").click().run()
     assert not app.exception
-    kit = current_kit(catalog)
+    kit = page().kit_session.kit
     assert kit.tuning_semitones[proposal.slot] == proposal.semitones
-    opened.open_catalog().close()
-    opened.use_store(None)
+    page().catalog.close()
+    use_store(None)
 
 
 def test_a_kept_kit_is_compared_named_anew_and_forgotten(kit_page):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     save(kit_page, "evening")
     kit_page.session_state["compare_open"] = True
     kit_page.run()
-    lines = catalog.kit_sound.compare(catalog.kits.saved()[0], current_kit(catalog)).lines
+    lines = catalog.kit_sound.compare(catalog.kits.saved()[0], page().kit_session.kit).lines
     assert "the same in both: " in "".join(lines)
     assert "the same in both" in shown(kit_page)
     kit_page.text_input(key="new_name_evening").set_value("night").run()
     kit_page.button(key="rename").click().run()
     assert [kit.name for kit in catalog.kits.saved()] == ["night"]
-    assert current_kit(catalog).name == "night"
+    assert page().kit_session.kit.name == "night"
     kit_page.text_input(key="new_name_night").set_value(" ").run()
     kit_page.button(key="rename").click().run()
     assert any("the new name is empty" in one.value for one in kit_page.error)

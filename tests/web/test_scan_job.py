@@ -7,10 +7,10 @@ import threading
 import pytest
 
 from catalog import Catalog, ParameterError, Progress
-from catalog.web import scan_job as scanning
-from catalog.web.scan_job import ScanState, scan_state, start_scan, stop_scan
+from catalog.web import scan_job
+from catalog.web.scan_job import ScanJobs, ScanState
 from catalog.web.views.recordings.progress import say_state
-from tests.web.conftest import wait_for_scan, write_library
+from tests.web.conftest import finished, write_library
 
 WAIT_S = 60
 
@@ -20,8 +20,14 @@ def empty(tmp_path):
     write_library(tmp_path / "recordings")
     with Catalog.open(tmp_path / "drums.sqlite") as catalog:
         yield catalog
-        stop_scan()
-        wait_for_scan(catalog, WAIT_S)
+
+
+@pytest.fixture
+def jobs(empty):
+    scans = ScanJobs()
+    yield scans
+    scans.stop()
+    finished(scans)
 
 
 class Gate:
@@ -29,7 +35,7 @@ class Gate:
 
     def __init__(self, monkeypatch, n_files: int) -> None:
         self.reached, self.go = threading.Event(), threading.Event()
-        hear = scanning._Job.hear
+        hear = scan_job._Job.report_progress
 
         def hear_and_wait(job, progress):
             if progress.step == "measuring" and progress.done == n_files and not self.go.is_set():
@@ -37,74 +43,69 @@ class Gate:
                 assert self.go.wait(WAIT_S)
             hear(job, progress)
 
-        monkeypatch.setattr(scanning._Job, "hear", hear_and_wait)
+        monkeypatch.setattr(scan_job._Job, "report_progress", hear_and_wait)
 
 
-def test_a_scan_runs_behind_and_tells_its_report(empty, tmp_path):
-    assert scan_state(empty).status in ("none", "done", "stopped")
-    start_scan(empty, [str(tmp_path / "recordings")])
-    state = wait_for_scan(empty, WAIT_S)
+def test_a_scan_runs_behind_and_tells_its_report(empty, jobs, tmp_path):
+    assert jobs.state().status in ("none", "done", "stopped")
+    jobs.start(empty, [str(tmp_path / "recordings")])
+    state = finished(jobs)
     assert (state.status, state.folders) == ("done", (str(tmp_path / "recordings"),))
     assert len(state.report.added) == len(empty.hits()) == 23
     assert len(state.report.skipped) == 1
 
 
-def test_a_scan_is_stopped_and_gone_on_with(empty, tmp_path, monkeypatch):
+def test_a_scan_is_stopped_and_gone_on_with(empty, jobs, tmp_path, monkeypatch):
     gate = Gate(monkeypatch, 7)
-    start_scan(empty, [str(tmp_path / "recordings")])
+    jobs.start(empty, [str(tmp_path / "recordings")])
     assert gate.reached.wait(WAIT_S)
-    assert scan_state(empty).status == "running"
+    assert jobs.state().status == "running"
     with pytest.raises(ParameterError, match="a scan is at work"):
-        start_scan(empty, [str(tmp_path / "recordings")])
-    stop_scan()
-    assert scan_state(empty).status == "stopping"
+        jobs.start(empty, [str(tmp_path / "recordings")])
+    jobs.stop()
+    assert jobs.state().status == "stopping"
     gate.go.set()
-    state = wait_for_scan(empty, WAIT_S)
+    state = finished(jobs)
     assert (state.status, state.done, state.total) == ("stopped", 7, 24)
     n_first = len(empty.hits())
     assert 6 <= n_first <= 7  # one of the first seven may be the broken one
     assert not empty.folders()[0].finished
-    number = start_scan(empty, state.folders)
-    again = wait_for_scan(empty, WAIT_S)
+    number = jobs.start(empty, state.folders)
+    again = finished(jobs)
     assert (again.number, again.status) == (number, "done")
     assert len(again.report.unchanged) == n_first
     assert len(empty.hits()) == 23
     assert empty.folders()[0].finished
 
 
-def test_a_folder_that_is_not_there_is_refused_and_no_scan_begins(empty, tmp_path):
-    before = scan_state(empty)
+def test_a_folder_that_is_not_there_is_refused_and_no_scan_begins(empty, jobs, tmp_path):
+    before = jobs.state()
     with pytest.raises(ParameterError, match="does not exist"):
-        start_scan(empty, [str(tmp_path / "nowhere")])
-    assert scan_state(empty) == before
+        jobs.start(empty, [str(tmp_path / "nowhere")])
+    assert jobs.state() == before
 
 
-def test_a_scan_that_fails_says_why(empty, tmp_path, monkeypatch):
+def test_a_scan_that_fails_says_why(empty, jobs, tmp_path, monkeypatch):
     def fail(*_, **__):
         raise OSError("the disk has gone")
 
     monkeypatch.setattr(empty, "scan", fail)
-    start_scan(empty, [str(tmp_path / "recordings")])
-    state = wait_for_scan(empty, WAIT_S)
-    assert (state.status, state.trouble) == ("failed", "the disk has gone")
-
-
-def test_the_scan_of_another_store_is_not_shown(empty, tmp_path):
-    start_scan(empty, [str(tmp_path / "recordings")])
-    wait_for_scan(empty, WAIT_S)
-    with Catalog.open(tmp_path / "other.sqlite") as other:
-        assert scan_state(other) == ScanState()
+    jobs.start(empty, [str(tmp_path / "recordings")])
+    state = finished(jobs)
+    assert (state.status, state.error) == ("failed", "the disk has gone")
 
 
 def test_the_rate_is_that_of_the_last_seconds(monkeypatch):
     now = [100.0]
-    monkeypatch.setattr(scanning.time, "monotonic", lambda: now[0])
-    job = scanning._Job(1, scanning.Path("s"), ())
-    job.hear(Progress("measuring", 0, 1000))
+    monkeypatch.setattr(scan_job.time, "monotonic", lambda: now[0])
+    job = scan_job._Job(1, ())
+    job.report_progress(Progress("measuring", 0, 1000))
     assert job.rate() == 0.0
     for second in range(1, 41):  # 10 a second at first, then 2
         now[0] = 100.0 + second
-        job.hear(Progress("measuring", min(200, 10 * second) + 2 * max(0, second - 20), 1000))
+        job.report_progress(
+            Progress("measuring", min(200, 10 * second) + 2 * max(0, second - 20), 1000)
+        )
     assert job.rate() == pytest.approx(2.0)
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from catalog import Catalog
-from catalog.web import state as opened
 from catalog.web.columns import stamp_hit
+from catalog.web.state import page
 from catalog.web.views import actions as acts
 from tests.services.test_takes import take_bytes
 from tests.web.test_views import open_part, sent
@@ -28,7 +28,7 @@ def take(own):
 
 
 def test_the_cut_is_sent_and_what_comes_back_is_done(own, take):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     before = catalog.takes.regions(take)
     shown = sent(open_part("Bring in", takes_open=True), "cut")
     assert [(s["id"], s["start"], s["stop"]) for s in shown["strokes"]] == [
@@ -53,7 +53,7 @@ def test_the_cut_is_sent_and_what_comes_back_is_done(own, take):
 
 
 def test_the_wave_of_a_part_is_that_of_the_samples(own, take, own_client):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     hit = catalog.takes.regions(take)[1]
     address = f"/api/wave/{hit.id}/{stamp_hit(hit)}"
     answer = own_client.get(f"{address}/{hit.start}-{hit.stop}")

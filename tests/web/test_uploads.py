@@ -1,10 +1,24 @@
 from __future__ import annotations
 
+import tempfile
+
 import pytest
 
 from catalog.audio.encode import encode_wav
-from catalog.web.api import uploads as outside
+from catalog.web.api import uploads
+from catalog.web.upload_store import FILES_KEPT
 from tests.web.conftest import SR, make_stroke
+
+
+@pytest.fixture
+def upload_folder(monkeypatch, tmp_path):
+    """The folder below which uploads are kept."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    return tmp_path
+
+
+def n_files(folder) -> int:
+    return sum(path.is_file() for path in folder.rglob("*"))
 
 
 def memo(seed: int = 7) -> bytes:
@@ -28,19 +42,18 @@ def test_only_names_of_sound_files_are_taken(client, name):
     assert client.post(f"/api/outside?name={name}", memo()).status_code == 400
 
 
-def test_a_broken_or_huge_file_is_refused_and_not_kept(client, monkeypatch):
-    before = len(outside._files)
+def test_a_broken_or_huge_file_is_refused_and_not_kept(upload_folder, client, monkeypatch):
+    client.post("/api/outside?name=a.wav", memo())
+    before = n_files(upload_folder)
     assert client.post("/api/outside?name=a.wav", b"RIFFnothing").content.startswith(b"a: ")
-    monkeypatch.setattr(outside, "MAX_BYTES", 1000)
+    monkeypatch.setattr(uploads, "MAX_BYTES", 1000)
     assert client.post("/api/outside?name=a.wav", memo()).status_code == 413
-    assert len(outside._files) == before
-    kept = {file.path for file in outside._files.values()}
-    assert set(outside._own_folder().iterdir()) == kept
+    assert n_files(upload_folder) == before
 
 
-def test_only_the_last_few_files_are_kept(client):
+def test_only_the_last_few_files_are_kept(upload_folder, client):
     first = client.post("/api/outside?name=a.wav", memo(1)).json()
-    for seed in range(2, 2 + outside.FILES_KEPT):
+    for seed in range(2, 2 + FILES_KEPT):
         client.post("/api/outside?name=a.wav", memo(seed))
     assert client.get(first["url"]).status_code == 404
-    assert len(list(outside._own_folder().iterdir())) == outside.FILES_KEPT
+    assert n_files(upload_folder) == FILES_KEPT

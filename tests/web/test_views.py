@@ -10,11 +10,10 @@ from streamlit.testing.v1 import AppTest
 import catalog.web
 from catalog.errors import KitError
 from catalog.kit.model import Kit
-from catalog.web import state as opened
-from catalog.web.columns import match_level
-from catalog.web.kit_session.actions import change_kit
-from catalog.web.kit_session.session import current_kit
+from catalog.web.columns import make_columns, match_level
+from catalog.web.kit_session.actions import change_slot
 from catalog.web.payloads import find_regions
+from catalog.web.state import page, use_store
 from catalog.web.views.browse.search_filter import Wanted, make_mask
 
 SCRIPT = Path(catalog.web.__file__).with_name("script.py")
@@ -46,11 +45,11 @@ def shown(app: AppTest) -> str:
 
 
 def ids_of(role: str) -> list[int]:
-    return [hit.id for hit in opened.open_catalog().hits() if hit.role == role]
+    return [hit.id for hit in page().catalog.hits() if hit.role == role]
 
 
 def test_an_empty_catalog_says_what_to_do(tmp_path):
-    opened.use_store(tmp_path / "new.sqlite")
+    use_store(tmp_path / "new.sqlite")
     app = open_part()
     assert "Nothing is in the catalog yet" in shown(app)
     assert "catalog demo" in shown(app)
@@ -59,7 +58,7 @@ def test_an_empty_catalog_says_what_to_do(tmp_path):
 
 def test_the_map_is_sent_by_address_and_never_by_value(used):
     data = sent(open_part(), "listen")
-    assert data["version"] == opened.current_points().version
+    assert data["version"] == page().points().version
     assert len(json.dumps(data)) < 10_000  # larger messages are hashed at each rerun
 
 
@@ -76,10 +75,10 @@ def test_the_hearing_caution_is_always_there(used):
 
 
 def test_a_mask_marks_exactly_the_hits_that_fit(used):
-    hits = opened.open_catalog().hits()
+    hits = page().catalog.hits()
     ids = np.array([hit.id for hit in reversed(hits)])
     wanted = Wanted(words="TOM", sessions=("Shed second sitting",), ranges={"length_s": (0.0, 9.0)})
-    mask, n_found, _ = make_mask(hits, ids, wanted)
+    mask, n_found, _ = make_mask(make_columns(hits), ids, wanted)
     bits = np.unpackbits(np.frombuffer(mask, np.uint8))[: len(ids)]
     fitting = {h.id for h in hits if h.role == "tom" and h.session == "Shed second sitting"}
     assert set(ids[bits == 1]) == fitting
@@ -87,14 +86,17 @@ def test_a_mask_marks_exactly_the_hits_that_fit(used):
 
 
 def test_nothing_asked_for_needs_no_mask(used):
-    hits = opened.open_catalog().hits()
-    assert make_mask(hits, np.array([hit.id for hit in hits]), Wanted())[:2] == (None, 23)
+    hits = page().catalog.hits()
+    assert make_mask(make_columns(hits), np.array([hit.id for hit in hits]), Wanted())[:2] == (
+        None,
+        23,
+    )
 
 
 def test_a_hit_without_the_number_is_outside_every_range(used):
-    hits = opened.open_catalog().hits()
+    hits = page().catalog.hits()
     wanted = Wanted(ranges={"not_measured": (0.0, 1.0)})
-    assert make_mask(hits, np.array([hit.id for hit in hits]), wanted)[1] == 0
+    assert make_mask(make_columns(hits), np.array([hit.id for hit in hits]), wanted)[1] == 0
 
 
 def test_regions_are_named_where_most_hits_of_a_role_lie():
@@ -109,7 +111,7 @@ def test_regions_are_named_where_most_hits_of_a_role_lie():
 
 
 def test_auditions_are_matched_in_loudness_and_never_above_the_peak_limit(used):
-    for hit in opened.open_catalog().hits():
+    for hit in page().catalog.hits():
         level = hit.played_lkfs + match_level(hit)
         peak = hit.descriptors["peak_db"] + match_level(hit)
         assert peak <= -3.0 + 1e-9
@@ -122,7 +124,7 @@ def test_copies_are_found_picked_set_aside_and_put_back(own):
     app = open_part("Twice")
     groups = sent(app, "twice")["groups"]
     (other,) = [o for g in groups for o in g["others"] if o["name"] in ("snare_1 copy", "snare_1")]
-    app.session_state["twice_picked"] = [other["id"]]
+    app.session_state["tab"].picked_copies = [other["id"]]
     app.run()
     app.button(key="aside").click().run()
     app.button(key="aside_yes").click().run()
@@ -136,8 +138,8 @@ def test_copies_are_found_picked_set_aside_and_put_back(own):
 
 
 def test_names_in_the_list_to_confirm_are_escaped(own):
-    hurtful = next(hit for hit in opened.open_catalog().hits() if "<img" in hit.name)
-    opened.open_catalog().set_aside([hurtful.id], reason="test")
+    hurtful = next(hit for hit in page().catalog.hits() if "<img" in hit.name)
+    page().catalog.set_aside([hurtful.id], reason="test")
     app = open_part("Twice")
     line = next(one.value for one in app.markdown if "img src" in one.value)
     assert r"\<img src=x" in line
@@ -147,16 +149,16 @@ def test_names_in_the_list_to_confirm_are_escaped(own):
 def test_a_kit_is_filled_saved_and_opened_again(own):
     app = open_part("Kit", places=["kick", "snare", "crash"])
     app.button(key="fill").click().run()
-    kit = current_kit(opened.open_catalog())
+    kit = page().kit_session.kit
     assert set(kit.slots) == {"kick", "snare", "crash"}
     name = next(one for one in app.text_input if one.label == "Name of the kit")
     name.set_value("Attic <b>kit</b>")
     next(one for one in app.button if one.label == "Save").click().run()
-    assert [one.name for one in opened.open_catalog().kits.saved()] == ["Attic <b>kit</b>"]
+    assert [one.name for one in page().catalog.kits.saved()] == ["Attic <b>kit</b>"]
     app.button(key="anew").click().run()
-    assert not current_kit(opened.open_catalog()).slots
+    assert not page().kit_session.kit.slots
     app.button(key="reopen").click().run()
-    assert current_kit(opened.open_catalog()).slots == kit.slots
+    assert page().kit_session.kit.slots == kit.slots
 
 
 def test_a_kit_is_written_only_to_a_whole_path_and_never_over_something(used, tmp_path):
@@ -175,20 +177,20 @@ def test_a_kit_is_written_only_to_a_whole_path_and_never_over_something(used, tm
 
 
 def test_one_place_is_assigned_locked_swapped_and_cleared(used):
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     first, second = ids_of("snare")[:2]
-    kit = change_kit(catalog, Kit(), {"op": "assign", "slot": "snare", "id": first})
+    kit = change_slot(catalog, Kit(), {"op": "assign", "slot": "snare", "id": first})
     assert (kit.slots["snare"], kit.locked) == ((first,), {"snare"})
-    kit = change_kit(catalog, kit, {"op": "lock", "slot": "snare"})
+    kit = change_slot(catalog, kit, {"op": "lock", "slot": "snare"})
     assert not kit.locked
-    kit = change_kit(catalog, kit, {"op": "assign", "slot": "snare", "id": second})
+    kit = change_slot(catalog, kit, {"op": "assign", "slot": "snare", "id": second})
     assert kit.slots["snare"] == (second,)
     with pytest.raises(KitError, match="locked"):
-        change_kit(catalog, kit, {"op": "swap", "slot": "snare"})
-    kit = change_kit(catalog, kit, {"op": "lock", "slot": "snare"})
-    swapped = change_kit(catalog, kit, {"op": "swap", "slot": "snare"})
+        change_slot(catalog, kit, {"op": "swap", "slot": "snare"})
+    kit = change_slot(catalog, kit, {"op": "lock", "slot": "snare"})
+    swapped = change_slot(catalog, kit, {"op": "swap", "slot": "snare"})
     assert swapped.slots["snare"][0] != second
-    assert not change_kit(catalog, kit, {"op": "clear", "slot": "snare"}).slots
+    assert not change_slot(catalog, kit, {"op": "clear", "slot": "snare"}).slots
 
 
 def test_files_left_out_are_listed_with_their_reason(used):
@@ -207,8 +209,8 @@ def test_a_folder_that_is_none_is_refused_in_words(used):
 
 def test_a_store_that_cannot_be_opened_is_told_in_words(tmp_path):
     (tmp_path / "not a store.sqlite").write_text("something else altogether")
-    opened.use_store(tmp_path / "not a store.sqlite")
+    use_store(tmp_path / "not a store.sqlite")
     app = AppTest.from_file(str(SCRIPT), default_timeout=60).run()
-    opened.use_store(None)
+    use_store(None)
     assert not app.exception
     assert app.error

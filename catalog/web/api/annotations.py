@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import threading
-from collections import OrderedDict
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,15 +13,11 @@ from starlette.routing import Route
 from catalog.errors import ParameterError
 from catalog.library.store.annotations import Annotation
 from catalog.models import MARKS, ROLES
-from catalog.web import state as opened
 from catalog.web.api.responses import NOT_KEPT, answer, read_json
+from catalog.web.state import page
 
-STEPS_KEPT = 200  # of what can be taken back; the oldest is forgotten first
 WORDS = ("mark", "role", "remark")
 LISTS = ("add", "drop")
-
-_steps: OrderedDict[str, list[Annotation]] = OrderedDict()
-_steps_lock = threading.Lock()
 
 
 def read_saying(body: Any) -> tuple[list[int], dict[str, Any]]:
@@ -53,22 +47,15 @@ def _is_words(value: Any) -> bool:
     return isinstance(value, list) and all(isinstance(word, str) for word in value)
 
 
-def _keep_step(before: list[Annotation]) -> str:
-    with _steps_lock:
-        word = secrets.token_urlsafe(8)
-        _steps[word] = before
-        while len(_steps) > STEPS_KEPT:
-            _steps.popitem(last=False)
-        return word
-
-
 def _tell(before: Sequence[Annotation]) -> Response:
     """Answer with the word that takes it back, and each changed hit as [id, role, mark]."""
     changed = []
     for said in before:
-        hit = opened.open_catalog().hit(said.hit_id)
+        hit = page().catalog.hit(said.hit_id)
         changed.append([hit.id, ROLES.index(hit.role), MARKS.index(hit.mark)])
-    body = {"step": _keep_step(list(before)), "changed": changed}
+    token = secrets.token_urlsafe(8)
+    page().undo_steps.put(token, list(before))
+    body = {"step": token, "changed": changed}
     return JSONResponse(body, headers=NOT_KEPT)
 
 
@@ -80,7 +67,7 @@ async def _say(request: Request) -> Response:
 
     def work() -> Response:
         try:
-            return _tell(opened.open_catalog().annotations.annotate(ids, **what))
+            return _tell(page().catalog.annotations.annotate(ids, **what))
         except ParameterError as err:
             return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
 
@@ -88,11 +75,10 @@ async def _say(request: Request) -> Response:
 
 
 async def _unsay(request: Request) -> Response:
-    with _steps_lock:
-        before = _steps.pop(request.path_params["step"], None)
+    before = page().undo_steps.pop(request.path_params["step"])
     if before is None:
         return PlainTextResponse("this can no longer be taken back", 404, headers=NOT_KEPT)
-    return await answer(lambda: _tell(opened.open_catalog().annotations.revert(before)))
+    return await answer(lambda: _tell(page().catalog.annotations.revert(before)))
 
 
 ROUTES = (

@@ -2,32 +2,26 @@
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
 from collections.abc import Callable
-from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
+from catalog.audio.model import Audio
 from catalog.errors import CatalogError
-from catalog.web import state as opened
 from catalog.web.api.responses import FOR_GOOD, NOT_KEPT, answer, read_ids
 from catalog.web.columns import stamp_hit
 from catalog.web.payloads import N_PEAKS, join_previews, make_peaks, make_preview, pack_wave
+from catalog.web.state import page
 
-CACHE_BYTES = 48 * 2**20  # previews and outlines kept in memory
 WAVE_POINTS = 900  # of a wave that is drawn as wide as the page
 FLAT = bytes(2 * N_PEAKS)  # the outline of a hit that cannot be read
-
-_cache: OrderedDict[tuple[str, int], bytes] = OrderedDict()
-_cache_lock = threading.Lock()
 
 
 async def _hit(request: Request) -> Response:
     def work() -> Response:
-        catalog = opened.open_catalog()
+        catalog = page().catalog
         hit = catalog.hit(request.path_params["hit_id"])
         same = stamp_hit(hit) == request.path_params["stamp"]
         headers = FOR_GOOD if same else NOT_KEPT
@@ -36,24 +30,18 @@ async def _hit(request: Request) -> Response:
     return await answer(work)
 
 
-def _kept(kind: str, hit_id: int, make: Callable[[Any], bytes]) -> bytes:
-    """Make once and keep, the least recently used going first; b"" if the file cannot be used."""
-    catalog = opened.open_catalog()
+def _cached(kind: str, hit_id: int, make: Callable[[Audio], bytes]) -> bytes:
+    """Return a payload of a hit, made once; b"" if the file cannot be used."""
+    catalog, cache = page().catalog, page().audio
     try:
         key = (kind, stamp_hit(catalog.hit(hit_id)))
-        with _cache_lock:
-            if key in _cache:
-                _cache.move_to_end(key)
-                return _cache[key]
-        body = make(catalog.audio(hit_id))
+        body = cache.get(key)
+        if body is None:
+            body = make(catalog.audio(hit_id))
+            cache.put(key, body)
+        return body
     except (CatalogError, OSError, OverflowError):
         return b""
-    with _cache_lock:
-        _cache[key] = body
-        size = sum(map(len, _cache.values()))
-        while size > CACHE_BYTES:
-            size -= len(_cache.popitem(last=False)[1])
-    return body
 
 
 async def _preview(request: Request) -> Response:
@@ -63,7 +51,7 @@ async def _preview(request: Request) -> Response:
         return PlainTextResponse(str(err), 400)
 
     def work() -> Response:
-        body = join_previews([_kept("preview", hit_id, make_preview) for hit_id in ids])
+        body = join_previews([_cached("preview", hit_id, make_preview) for hit_id in ids])
         return Response(body, media_type="application/octet-stream", headers=NOT_KEPT)
 
     return await answer(work)
@@ -76,7 +64,7 @@ async def _peaks(request: Request) -> Response:
         return PlainTextResponse(str(err), 400)
 
     def work() -> Response:
-        body = b"".join(_kept("peaks", hit_id, make_peaks) or FLAT for hit_id in ids)
+        body = b"".join(_cached("peaks", hit_id, make_peaks) or FLAT for hit_id in ids)
         return Response(body, media_type="application/octet-stream", headers=NOT_KEPT)
 
     return await answer(work)
@@ -89,7 +77,7 @@ async def _wave(request: Request) -> Response:
         return PlainTextResponse("a part of a wave ends after it starts", 400)
 
     def work() -> Response:
-        catalog = opened.open_catalog()
+        catalog = page().catalog
         same = stamp_hit(catalog.hit(hit_id)) == stamp
         wave = catalog.takes.waveform(hit_id, n_points=WAVE_POINTS, start=start, stop=stop)
         headers = FOR_GOOD if same else NOT_KEPT

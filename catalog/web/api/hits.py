@@ -14,17 +14,17 @@ from starlette.routing import Route
 from catalog.errors import ParameterError
 from catalog.features.descriptors import note_name
 from catalog.search.constraints import CONSTRAINT_WORDS
-from catalog.web import state as opened
 from catalog.web.api.responses import FOR_GOOD, NOT_KEPT, answer
 from catalog.web.assets import modules, modules_version
 from catalog.web.payloads import describe_row
+from catalog.web.state import page
 
 N_ROWS = 10  # alternates and similar hits shown
 
 
 async def _points(request: Request) -> Response:
     def work() -> Response:
-        pack = opened.current_points()
+        pack = page().points()
         if pack.version != request.path_params["version"]:
             return PlainTextResponse("outdated; load the page again", 404, headers=NOT_KEPT)
         return Response(pack.body, media_type="application/octet-stream", headers=FOR_GOOD)
@@ -40,7 +40,7 @@ async def _module(request: Request) -> Response:
 
 
 async def _mask(request: Request) -> Response:
-    mask = opened.get_mask(request.path_params["version"])
+    mask = page().masks.get(request.path_params["version"])
     if mask is None:
         return PlainTextResponse("outdated; look for it again", 404, headers=NOT_KEPT)
     return Response(mask, media_type="application/octet-stream", headers=NOT_KEPT)
@@ -48,7 +48,7 @@ async def _mask(request: Request) -> Response:
 
 async def _about(request: Request) -> Response:
     def work() -> Response:
-        hit = opened.open_catalog().hit(request.path_params["hit_id"])
+        hit = page().catalog.hit(request.path_params["hit_id"])
         row = describe_row(hit)
         row["body_note"] = note_name(hit.descriptors.get("body_hz", float("nan")))
         return JSONResponse(row, headers=NOT_KEPT)
@@ -78,7 +78,7 @@ def describe_near(hit: int | Path, wanted: NearWanted) -> dict[str, Any]:
     A wish that cannot be heard of this hit, or not gone further in this library, is told in
     "trouble".
     """
-    catalog = opened.open_catalog()
+    catalog = page().catalog
     trouble = ""
     try:
         similar = catalog.similar(hit, N_ROWS, elsewhere=wanted.elsewhere, but=wanted.but or None)
@@ -107,7 +107,7 @@ async def _near(request: Request) -> Response:
     wanted = read_wanted(request.query_params)
 
     def work() -> Response:
-        hit_id = opened.open_catalog().hit(request.path_params["hit_id"]).id
+        hit_id = page().catalog.hit(request.path_params["hit_id"]).id
         return JSONResponse(describe_near(hit_id, wanted), headers=NOT_KEPT)
 
     return await answer(work)

@@ -1,4 +1,4 @@
-"""The kit on the table, told and changed, and a kit on its way out as one zip."""
+"""Routes of the kit that is being built, and of a kit as a zip download."""
 
 from __future__ import annotations
 
@@ -6,47 +6,45 @@ import tempfile
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from catalog.errors import CatalogError
+from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
-from catalog.web import state as opened
 from catalog.web.api.responses import NOT_KEPT, answer, read_json
-from catalog.web.kit_session.actions import other_strokes, take_act
+from catalog.web.kit_session.actions import apply_action, other_strokes
 from catalog.web.kit_session.payload import describe_kit, describe_stroke
-from catalog.web.kit_session.session import open_draft
 from catalog.web.labels import plain
+from catalog.web.state import page
 
 ZIP_PIECE = 2**16
 
 
 async def _kit(request: Request) -> Response:
     def work() -> Response:
-        catalog = opened.open_catalog()
-        return JSONResponse(describe_kit(catalog, open_draft(catalog)), headers=NOT_KEPT)
+        return JSONResponse(describe_kit(page().kit_session), headers=NOT_KEPT)
 
     return await answer(work)
 
 
 async def _act(request: Request) -> Response:
     try:
-        act = await read_json(request)
+        action = await read_json(request)
     except ValueError as err:
         return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
-    if not isinstance(act, dict):
+    if not isinstance(action, dict):
         return PlainTextResponse("not understood", 400, headers=NOT_KEPT)
 
     def work() -> Response:
-        catalog = opened.open_catalog()
+        session = page().kit_session
         try:
-            draft = take_act(catalog, act)
+            apply_action(session, action)
         except CatalogError as err:
             return PlainTextResponse(plain(str(err)), 400, headers=NOT_KEPT)
-        return JSONResponse(describe_kit(catalog, draft), headers=NOT_KEPT)
+        return JSONResponse(describe_kit(session), headers=NOT_KEPT)
 
     return await answer(work)
 
@@ -57,15 +55,14 @@ async def _strokes(request: Request) -> Response:
         return PlainTextResponse("no such place", 404, headers=NOT_KEPT)
 
     def work() -> Response:
-        catalog = opened.open_catalog()
-        rows = [describe_stroke(hit) for hit in other_strokes(catalog, slot)]
+        rows = [describe_stroke(hit) for hit in other_strokes(page().kit_session, slot)]
         return JSONResponse(rows, headers=NOT_KEPT)
 
     return await answer(work)
 
 
 async def _export(request: Request) -> Response:
-    kit = opened.get_outgoing(request.path_params["word"])
+    kit = page().downloads.get(request.path_params["word"])
     if kit is None:
         return PlainTextResponse("no such kit; open the export again", 404, headers=NOT_KEPT)
 
@@ -81,7 +78,7 @@ async def _export(request: Request) -> Response:
     return await answer(work)
 
 
-def zip_kit(kit: Any, folder: Path) -> Path:
+def zip_kit(kit: Kit, folder: Path) -> Path:
     """Write a kit below `folder` and pack it into one file there.
 
     Raises
@@ -89,7 +86,7 @@ def zip_kit(kit: Any, folder: Path) -> Path:
     KitError
         if the kit cannot be written
     """
-    written = opened.open_catalog().export_kit(kit, folder / "kit")
+    written = page().catalog.export_kit(kit, folder / "kit")
     with zipfile.ZipFile(folder / "kit.zip", "w", zipfile.ZIP_DEFLATED) as pack:
         for path in sorted(written):
             pack.write(path, path.relative_to(folder))

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import threading
-from collections import OrderedDict
 from typing import Any
 
 import numpy as np
@@ -15,31 +13,22 @@ from starlette.routing import Route
 from catalog.audio.encode import encode_wav
 from catalog.duplicates.overlay import Overlay
 from catalog.features.waveform import waveform_outline
-from catalog.web import state as opened
 from catalog.web.api.responses import NOT_KEPT, answer
 from catalog.web.columns import stamp_hit
+from catalog.web.state import page
 
 N_COLUMNS = 320  # of a picture
 EARLY_S = 0.03  # the close look: shifts of one sample show here
-KEPT = 12  # overlays held ready, 2 MB each at most
-
-_made: OrderedDict[tuple[int, int], Overlay] = OrderedDict()
-_made_lock = threading.Lock()
 
 
 def _overlay(first_id: int, second_id: int) -> Overlay:
-    catalog = opened.open_catalog()
+    catalog, cache = page().catalog, page().overlays
     key = stamp_hit(catalog.hit(first_id)), stamp_hit(catalog.hit(second_id))
-    with _made_lock:
-        if key in _made:
-            _made.move_to_end(key)
-            return _made[key]
-    made = catalog.duplicates.overlay(first_id, second_id)
-    with _made_lock:
-        _made[key] = made
-        while len(_made) > KEPT:
-            _made.popitem(last=False)
-    return made
+    overlay = cache.get(key)
+    if overlay is None:
+        overlay = catalog.duplicates.overlay(first_id, second_id)
+        cache.put(key, overlay)
+    return overlay
 
 
 def picture_of(overlay: Overlay) -> dict[str, Any]:

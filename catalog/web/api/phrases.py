@@ -9,10 +9,9 @@ from starlette.routing import Route
 from catalog.errors import KitError
 from catalog.kit.phrase import PHRASES, TEMPO_BPM, Phrase, load_phrase
 from catalog.kit.phrase.play import TAIL_S
-from catalog.web import state as opened
 from catalog.web.api.responses import NOT_KEPT, answer, read_body
-from catalog.web.kit_session.session import current_kit
 from catalog.web.labels import count_of, plain
+from catalog.web.state import page
 
 MAX_MIDI = 2**20  # bytes; an hour of drums is a tenth of it
 
@@ -35,7 +34,7 @@ async def _midi(request: Request) -> Response:
 
 async def _play(phrase: str | bytes) -> Response:
     def work() -> Response:
-        slots = tuple(current_kit(opened.open_catalog()).slots)
+        slots = tuple(page().kit_session.kit.slots)
         try:
             found = load_phrase(phrase, slots)
         except KitError as err:

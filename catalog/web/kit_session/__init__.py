@@ -1,1 +1,1 @@
-"""The kit on the table: what lies on it, how it is changed, and what the browser is told of it."""
+"""The kit that is being built on the page: its undo steps, its actions, its form as JSON."""

@@ -1,4 +1,4 @@
-"""What can be done to the kit on the table, one act at a time, each by its name."""
+"""Actions of the page on the kit that is being built, each by its name."""
 
 from __future__ import annotations
 
@@ -8,89 +8,89 @@ from typing import Any
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError, KitError
-from catalog.kit import velocities as arrange
+from catalog.kit import velocities
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
-from catalog.web.kit_session.session import Draft, in_order, open_draft
+from catalog.web.kit_session.session import KitSession, sorted_slots
 from catalog.web.labels import slot_word
 
-Act = Mapping[str, Any]
-N_CHOICES = 4  # whole kits offered by one filling
+Action = Mapping[str, Any]
+N_CHOICES = 4  # whole kits offered each time the rest is filled
 
 
-def _judged(catalog: Catalog, kit: Kit) -> Kit:
-    """Say anew how all hits fit; a kit with hits that are gone keeps what was said."""
+def _scored(catalog: Catalog, kit: Kit) -> Kit:
+    """Score the kit again; a kit with missing hits keeps its score and reasons."""
     try:
         return catalog.kits.score(kit) if kit.slots else replace(kit, why={}, score=0.0)
     except KitError:
         return kit
 
 
-def _assign(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    """Put a hit into a place; it leaves the place that it had, and what lay there goes."""
-    slot, hit = act["slot"], catalog.hit(act["id"])
+def _assign(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    """Put a hit into a slot in place of what was there; it leaves its slot before."""
+    slot, hit = action["slot"], catalog.hit(action["id"])
     for other in [name for name, ids in kit.slots.items() if hit.id in ids and name != slot]:
-        kit = arrange.drop_stroke(kit, other, hit.id)
-    kit = arrange.clear_slot(kit, slot)
+        kit = velocities.drop_stroke(kit, other, hit.id)
+    kit = velocities.clear_slot(kit, slot)
     kit = replace(kit, slots={**kit.slots, slot: (hit.id,)}, locked=kit.locked | {slot})
-    return _judged(catalog, in_order(kit))
+    return _scored(catalog, sorted_slots(kit))
 
 
-def _lock(_: Catalog, kit: Kit, act: Act) -> Kit:
-    return replace(kit, locked=kit.locked ^ {act["slot"]})
+def _lock(_: Catalog, kit: Kit, action: Action) -> Kit:
+    return replace(kit, locked=kit.locked ^ {action["slot"]})
 
 
-def _swap(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return catalog.kits.swap(kit, act["slot"])
+def _swap(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    return catalog.kits.swap(kit, action["slot"])
 
 
-def _back(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return catalog.kits.swap_back(kit, act["slot"])
+def _back(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    return catalog.kits.swap_back(kit, action["slot"])
 
 
-def _clear(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return _judged(catalog, arrange.clear_slot(kit, act["slot"]))
+def _clear(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    return _scored(catalog, velocities.clear_slot(kit, action["slot"]))
 
 
-def _add(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return arrange.add_stroke(kit, act["slot"], catalog.hit(act["id"]).id)
+def _add(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    return velocities.add_stroke(kit, action["slot"], catalog.hit(action["id"]).id)
 
 
-def _drop(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return _judged(catalog, arrange.drop_stroke(kit, act["slot"], act["id"]))
+def _drop(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    return _scored(catalog, velocities.drop_stroke(kit, action["slot"], action["id"]))
 
 
-def _main(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return _judged(catalog, arrange.choose_main(kit, act["slot"], act["id"]))
+def _main(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    return _scored(catalog, velocities.choose_main(kit, action["slot"], action["id"]))
 
 
-def _move(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    slot, hit_id = act["slot"], act["id"]
+def _move(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    slot, hit_id = action["slot"], action["id"]
     if hit_id not in kit.slots.get(slot, ()):
-        kit = _add(catalog, kit, act)
+        kit = _add(catalog, kit, action)
     hits = catalog.hits_by_id(kit.slots[slot])
-    apart = bool(act.get("apart"))
-    return arrange.move_stroke(kit, slot, hit_id, int(act["layer"]), hits=hits, apart=apart)
+    apart = bool(action.get("apart"))
+    return velocities.move_stroke(kit, slot, hit_id, int(action["layer"]), hits=hits, apart=apart)
 
 
-def _keep(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    if act["slot"] in kit.arranged:
-        return arrange.sort_by_strength(kit, act["slot"])
-    hits = catalog.hits_by_id(kit.slots.get(act["slot"], ()))
-    return arrange.keep_layers(kit, act["slot"], hits=hits)
+def _keep(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    if action["slot"] in kit.arranged:
+        return velocities.sort_by_strength(kit, action["slot"])
+    hits = catalog.hits_by_id(kit.slots.get(action["slot"], ()))
+    return velocities.keep_layers(kit, action["slot"], hits=hits)
 
 
-def _strokes(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    """Give one place the other strokes of its drum."""
-    slot = act["slot"]
-    alone = catalog.kits.add_layers(arrange.sort_by_strength(kit, slot))
+def _strokes(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    """Add the other strokes of its drum to one slot."""
+    slot = action["slot"]
+    alone = catalog.kits.add_layers(velocities.sort_by_strength(kit, slot))
     return replace(kit, slots={**kit.slots, slot: alone.slots[slot]})
 
 
-def other_strokes(catalog: Catalog, slot: str) -> list[Hit]:
-    """Give the strokes of a place's drum that are not in the kit, weakest first; no copies."""
-    kit = open_draft(catalog).kit
+def other_strokes(session: KitSession, slot: str) -> list[Hit]:
+    """Return the strokes of a slot's drum that are not in the kit, softest first; no copies."""
+    kit, catalog = session.kit, session.catalog
     if not kit.slots.get(slot):
         return []
     used = {i for ids in kit.slots.values() for i in ids}
@@ -98,16 +98,16 @@ def other_strokes(catalog: Catalog, slot: str) -> list[Hit]:
     return [catalog.hit(i) for i in alone.slots[slot] if i not in used]
 
 
-def _level(_: Catalog, kit: Kit, act: Act) -> Kit:
-    return kit.with_level(act["slot"], float(act["level_db"]))
+def _level(_: Catalog, kit: Kit, action: Action) -> Kit:
+    return kit.with_level(action["slot"], float(action["level_db"]))
 
 
-def _tune(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    return _judged(catalog, kit.with_tuning(act["slot"], float(act["semitones"])))
+def _tune(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    return _scored(catalog, kit.with_tuning(action["slot"], float(action["semitones"])))
 
 
-# What is done to one place: how, and in which words it is taken back.
-CHANGES: Mapping[str, tuple[Callable[[Catalog, Kit, Act], Kit], str]] = {
+# Changes of one slot: the function, and the label of its undo step.
+CHANGES: Mapping[str, tuple[Callable[[Catalog, Kit, Action], Kit], str]] = {
     "assign": (_assign, "put a hit into {}"),
     "lock": (_lock, "lock or unlock {}"),
     "swap": (_swap, "next best for {}"),
@@ -124,8 +124,8 @@ CHANGES: Mapping[str, tuple[Callable[[Catalog, Kit, Act], Kit], str]] = {
 }
 
 
-def change_kit(catalog: Catalog, kit: Kit, act: Act) -> Kit:
-    """Give the kit with one place changed.
+def change_slot(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+    """Return the kit with one slot changed.
 
     Parameters
     ----------
@@ -142,41 +142,40 @@ def change_kit(catalog: Catalog, kit: Kit, act: Act) -> Kit:
     Raises
     ------
     CatalogError
-        if the hit is unknown, no other fits, or the act is not understood
+        if the hit is unknown, no other fits, or the action is not understood
     """
-    found = CHANGES.get(str(act.get("op")))
-    if found is None or act.get("slot") not in SLOTS:
-        raise KitError(f"op={act.get('op')!r} of slot {act.get('slot')!r} is not known")
+    found = CHANGES.get(str(action.get("op")))
+    if found is None or action.get("slot") not in SLOTS:
+        raise KitError(f"op={action.get('op')!r} of slot {action.get('slot')!r} is not known")
     try:
-        return found[0](catalog, kit, act)
+        return found[0](catalog, kit, action)
     except (KeyError, TypeError, ValueError) as err:
         if isinstance(err, CatalogError):
             raise
-        raise KitError(f"{act['op']}: something is missing ({err})") from err
+        raise KitError(f"{action['op']}: something is missing ({err})") from err
 
 
-def fill_rest(catalog: Catalog, draft: Draft, wanted: Sequence[str]) -> None:
-    """Fill the places that are not locked and remember the other whole kits that would do.
+def fill_rest(session: KitSession, wanted: Sequence[str]) -> None:
+    """Fill the slots that are not locked and offer the other whole kits that fit.
 
-    Locked places keep their strokes; the others get theirs if the kit had any before.
+    Locked slots keep their strokes; the others get layers if the kit had any before.
 
     Raises
     ------
     KitError
-        if a place is unknown or nothing can fill it
+        if a slot is unknown or nothing can fill it
     """
-    kit = draft.kit
+    kit, catalog = session.kit, session.catalog
     locked = {slot: kit.slots[slot][0] for slot in kit.locked if kit.slots.get(slot)}
     slots = list(dict.fromkeys([*locked, *wanted]))
     found = catalog.kits.fill_several(locked, slots, n=N_CHOICES)
-    choices = [_as_before(catalog, kit, one) for one in found]
-    draft.put(choices[0], "fill the rest")
-    draft.choices = [in_order(one) for one in choices]
-    draft.revision += 1  # the choices may be new where the kit is not
+    choices = [_with_locked_slots(catalog, kit, filled) for filled in found]
+    session.put(choices[0], "fill the rest")
+    session.offer([sorted_slots(choice) for choice in choices])
 
 
-def _as_before(catalog: Catalog, before: Kit, filled: Kit) -> Kit:
-    """Give a filled kit the name of the one before, and the strokes of its locked places."""
+def _with_locked_slots(catalog: Catalog, before: Kit, filled: Kit) -> Kit:
+    """Give a filled kit the name of the one before, and the strokes of its locked slots."""
     slots = {s: before.slots[s] if s in filled.locked else ids for s, ids in filled.slots.items()}
     arranged = {s: layers for s, layers in before.arranged.items() if s in filled.locked}
     kit = replace(
@@ -191,57 +190,64 @@ def _as_before(catalog: Catalog, before: Kit, filled: Kit) -> Kit:
     return catalog.kits.add_layers(kit) if had_layers else kit
 
 
-def take_act(catalog: Catalog, act: Act) -> Draft:
-    """Do one act to the kit on the table and keep it in the store.
+def apply_action(session: KitSession, action: Action) -> None:
+    """Apply one action to the kit and save the session.
 
     Parameters
     ----------
-    catalog : Catalog
-    act : mapping
+    session : KitSession
+    action : mapping
         "op": a key of `CHANGES`, or "undo", "redo", "anew", "fill" (with "places"), "choose"
         (with "k"), "layers", "open" (with "name")
-
-    Returns
-    -------
-    Draft
 
     Raises
     ------
     CatalogError
         if it cannot be done; the kit stays as it was
     """
-    draft = open_draft(catalog)
-    with draft.lock:
-        op = act.get("op")
-        if op in ("undo", "redo"):
-            draft.step(-1 if op == "undo" else 1)
-        elif op == "fill":
-            fill_rest(catalog, draft, [str(slot) for slot in act.get("places", ())])
-        elif op == "choose":
-            _choose(catalog, draft, act.get("k"))
-        elif op == "anew":
-            draft.put(Kit(name=""), "start anew")
-            draft.choices = []
-        elif op == "layers":
-            draft.put(catalog.kits.add_layers(draft.kit), "add the other strokes of each drum")
-        elif op == "open":
-            _open(catalog, draft, str(act.get("name", "")))
+    with session.lock:
+        op = str(action.get("op"))
+        if op in WHOLE_KIT:
+            WHOLE_KIT[op](session, action)
         else:
-            kit = change_kit(catalog, draft.kit, act)
-            draft.put(kit, CHANGES[str(op)][1].format(slot_word(str(act["slot"])).lower()))
-        catalog.kits.save_draft(draft.to_text())
-        return draft
+            kit = change_slot(session.catalog, session.kit, action)
+            slot = slot_word(str(action["slot"])).lower()
+            session.put(kit, CHANGES[op][1].format(slot))
+        session.save()
 
 
-def _choose(catalog: Catalog, draft: Draft, k: Any) -> None:
-    if not isinstance(k, int) or not 0 <= k < len(draft.choices):
+def _start_new(session: KitSession) -> None:
+    session.put(Kit(name=""), "start anew")
+    session.choices = []
+
+
+def _add_layers(session: KitSession) -> None:
+    kit = session.catalog.kits.add_layers(session.kit)
+    session.put(kit, "add the other strokes of each drum")
+
+
+def _choose(session: KitSession, k: Any) -> None:
+    if not isinstance(k, int) or not 0 <= k < len(session.choices):
         raise KitError("no such kit is offered; fill the rest again")
-    draft.put(_as_before(catalog, draft.kit, draft.choices[k]), f"take whole kit {k + 1}")
+    kit = _with_locked_slots(session.catalog, session.kit, session.choices[k])
+    session.put(kit, f"take whole kit {k + 1}")
 
 
-def _open(catalog: Catalog, draft: Draft, name: str) -> None:
-    kept = next((kit for kit in catalog.kits.saved() if kit.name == name), None)
-    if kept is None:
+def _open(session: KitSession, name: str) -> None:
+    saved = next((kit for kit in session.catalog.kits.saved() if kit.name == name), None)
+    if saved is None:
         raise KitError(f"no kit is named {name!r}")
-    draft.put(kept, f"open {name}")
-    draft.choices = []
+    session.put(saved, f"open {name}")
+    session.choices = []
+
+
+# Actions on the whole kit; all others change one slot.
+WHOLE_KIT: Mapping[str, Callable[[KitSession, Action], None]] = {
+    "undo": lambda session, _: session.move(-1),
+    "redo": lambda session, _: session.move(1),
+    "fill": lambda session, action: fill_rest(session, list(map(str, action.get("places", ())))),
+    "choose": lambda session, action: _choose(session, action.get("k")),
+    "anew": lambda session, _: _start_new(session),
+    "layers": lambda session, _: _add_layers(session),
+    "open": lambda session, action: _open(session, str(action.get("name", ""))),
+}

@@ -1,4 +1,4 @@
-"""What the browser is told of the kit on the table, so that it can show and play it."""
+"""The kit that is being built as JSON, so that the browser can show and play it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
 from catalog.models import Hit
-from catalog.web.kit_session.session import Draft, in_order
+from catalog.web.kit_session.session import KitSession, sorted_slots
 from catalog.web.labels import plain, slot_word
 from catalog.web.payloads import describe_row
 
@@ -25,44 +25,43 @@ ROW = ("id", "stamp", "match_db", "name", "role", "session")
 IMPULSE_AT, IMPULSE_N = 32, 64  # frames: one sample stands for the peak of a stroke
 
 
-def describe_kit(catalog: Catalog, draft: Draft) -> dict[str, Any]:
-    """Give the kit with its places, layers, keys and levels; hits that are gone are left out.
+def describe_kit(session: KitSession) -> dict[str, Any]:
+    """Return the kit with its slots, layers, keys and levels; missing hits are left out.
 
     Parameters
     ----------
-    catalog : Catalog
-    draft : Draft
+    session : KitSession
 
     Returns
     -------
     dict, fit for JSON
     """
-    with draft.lock:
-        kit, hits = _what_is_there(catalog, draft.kit)
+    with session.lock:
+        kit, hits = _with_known_hits(session.catalog, session.kit)
         gains = play_levels(kit, hits)
         notes = assign_notes(tuple(kit.slots))
         return {
-            "revision": draft.revision,
+            "revision": session.revision,
             "name": plain(kit.name),
-            "undo": draft.undo_words,
-            "redo": draft.redo_words,
-            "choices": len(draft.choices),
-            "chosen": _which(draft),
+            "undo": session.undo_label,
+            "redo": session.redo_label,
+            "choices": len(session.choices),
+            "chosen": _chosen(session),
             "slots": [_slot(kit, slot, hits, gains[slot], notes[slot]) for slot in kit.slots],
         }
 
 
-def _what_is_there(catalog: Catalog, kit: Kit) -> tuple[Kit, dict[int, Hit]]:
+def _with_known_hits(catalog: Catalog, kit: Kit) -> tuple[Kit, dict[int, Hit]]:
     wanted = {i for ids in kit.slots.values() for i in ids}
     hits = catalog.hits_by_id(wanted, known_only=True)
     slots = {slot: tuple(i for i in ids if i in hits) for slot, ids in kit.slots.items()}
-    return in_order(replace(kit, slots=slots)), hits
+    return sorted_slots(replace(kit, slots=slots)), hits
 
 
-def _which(draft: Draft) -> int | None:
-    """Tell which of the offered kits lies on the table, by the hits that stand for the places."""
-    mains = [_mains(one) for one in (draft.kit, *draft.choices)]
-    return next((k for k, one in enumerate(mains[1:]) if one == mains[0]), None)
+def _chosen(session: KitSession) -> int | None:
+    """Return which offered kit is the present one, by the main hit of each slot."""
+    mains = [_mains(kit) for kit in (session.kit, *session.choices)]
+    return next((k for k, other in enumerate(mains[1:]) if other == mains[0]), None)
 
 
 def _mains(kit: Kit) -> dict[str, int]:
@@ -70,10 +69,10 @@ def _mains(kit: Kit) -> dict[str, int]:
 
 
 def play_levels(kit: Kit, hits: Mapping[int, Hit]) -> dict[str, float]:
-    """Give the gain of each place for playing, dB.
+    """Return the gain of each slot for playing, dB.
 
-    Between places it is that of the export. What all have in common is set by the sample peaks
-    that the scan measured instead of decoding every stroke, and so that all may meet at once.
+    The differences between slots are those of the export. The common gain comes from the peaks
+    measured by the scan, so that no stroke is decoded and all slots may sound at once.
     """
 
     def read(hit: Hit) -> Audio:
@@ -121,7 +120,7 @@ def _layer(layer: Layer) -> dict[str, Any]:
 
 
 def describe_stroke(hit: Hit) -> dict[str, Any]:
-    """Give what is shown and played of one stroke; its playable file is `over_db` too soft."""
+    """Return what is shown and played of one stroke; its playable file is `over_db` too soft."""
     row = describe_row(hit)
     peak_db = hit.descriptors.get("peak_db", math.nan)
     over_db = max(peak_db, 0.0) if math.isfinite(peak_db) else 0.0

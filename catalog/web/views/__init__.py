@@ -5,8 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from catalog.errors import StoreError
-from catalog.web import state as opened
 from catalog.web.labels import HEARING, HOW_TO_BEGIN, NO_HITS, inert
+from catalog.web.state import page
 from catalog.web.views.browse.map import draw_listen
 from catalog.web.views.guide import draw_guide_button
 from catalog.web.views.kit.kit import draw_kit
@@ -32,8 +32,8 @@ def draw_page() -> None:
     st.set_page_config(page_title="Drum hits", page_icon="🥁", layout="wide")
     st.html(PAGE_STYLE + (DARK_BUTTONS if st.context.theme.type == "dark" else ""))
     try:
-        catalog = opened.open_catalog()
-        hits = opened.current_hits()
+        catalog = page().catalog
+        hits = page().hits()
     except StoreError as err:
         st.error(inert(str(err)))
         return
@@ -45,7 +45,7 @@ def draw_page() -> None:
         return
     listen, twice, kit, bring = st.tabs(PARTS, key="part", on_change="rerun", bind="query-params")
     with listen:
-        draw_listen(catalog, hits)
+        draw_listen()
     with twice:
         draw_twice(catalog, is_open=bool(twice.open))
     with kit:

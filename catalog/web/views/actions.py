@@ -10,6 +10,7 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import State
+from catalog.web.tab import tab
 from catalog.web.views.review.confirm_set_aside import ask_before, set_aside_now
 
 Act = Mapping[str, Any]
@@ -22,7 +23,7 @@ def _keep(catalog: Catalog, act: Act) -> None:
 def _say_same(catalog: Catalog, act: Act) -> None:
     pair = int(act["first"]), int(act["second"])
     catalog.duplicates.set_verdict(*pair, act["op"] == "same")
-    st.session_state.setdefault("twice_said", []).append(pair)
+    tab().verdicts.append(pair)
 
 
 def _accept(catalog: Catalog, act: Act) -> None:
@@ -79,12 +80,12 @@ def take_act(catalog: Catalog, view: str) -> None:
         not look like one is passed over, an error is kept in the session as "act_trouble"
     """
     act = st.session_state[view]["act"]
-    st.session_state.pop("act_trouble", None)
+    tab().action_error = ""
     if not isinstance(act, dict) or str(act.get("op")) not in ACTS:
         return
     try:
         ACTS[str(act["op"])](catalog, act)
     except (CatalogError, OSError) as err:
-        st.session_state["act_trouble"] = str(err)
+        tab().action_error = str(err)
     except (KeyError, TypeError, ValueError, OverflowError):
         return  # not what the page sends

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import streamlit as st
 
-from catalog.catalog import Catalog
-from catalog.models import Hit
-from catalog.web import state as opened
-from catalog.web.kit_session.session import open_draft
 from catalog.web.labels import count_of
 from catalog.web.payloads import SCALES
+from catalog.web.state import page
 from catalog.web.views.browse.search_filter import make_mask, summarize
 from catalog.web.views.browse.search_form import ask_wanted
 from catalog.web.views.component import mount_audition
@@ -19,21 +14,21 @@ from catalog.web.views.component import mount_audition
 COLORS = ("role", "session", "mark", *SCALES)  # what the colors of the map may show
 
 
-def draw_listen(catalog: Catalog, hits: Sequence[Hit]) -> None:
+def draw_listen() -> None:
     """Draw the finding row and the map with all that sounds."""
-    wanted = ask_wanted(summarize(hits))
-    pack = opened.current_points()
-    mask, n_found, mask_version = make_mask(hits, pack.ids, wanted)
+    wanted = ask_wanted(summarize(page().columns()))
+    pack = page().points()
+    mask, n_found, mask_version = make_mask(page().columns(), pack.ids, wanted)
     if mask is not None:
-        opened.put_mask(mask_version, mask)
+        page().masks.put(mask_version, mask)
     st.caption(_say_found(n_found, len(pack.ids)))
-    _draw_map(catalog, pack.version, mask_version)
+    _draw_map(pack.version, mask_version)
 
 
 @st.fragment
-def _draw_map(catalog: Catalog, version: str, mask_version: str) -> None:
+def _draw_map(version: str, mask_version: str) -> None:
     """Draw the map; choosing a hit runs this part alone, the whole page only after a change."""
-    pack = opened.current_points()
+    pack = page().points()
     if pack.version != version:
         st.rerun()
     result = mount_audition(
@@ -43,7 +38,7 @@ def _draw_map(catalog: Catalog, version: str, mask_version: str) -> None:
             "mask_version": mask_version,
             "chosen": _linked_hit(),
             "color": _linked_color(),
-            "kit_revision": open_draft(catalog).revision,
+            "kit_revision": page().kit_session.revision,
         },
         default={"chosen": None, "color": None, "said": None},
         on_chosen_change=lambda: None,

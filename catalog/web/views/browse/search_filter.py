@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
 from catalog.features.descriptors import DESCRIPTORS
-from catalog.models import MARKS, ROLES, Hit
-from catalog.web.columns import Columns, columns_of
+from catalog.models import MARKS, ROLES
+from catalog.web.columns import Columns
 
 RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
 UNSURE = 0.6  # confidence below which a role wants a look; a judgement, no source
@@ -56,29 +57,18 @@ class Summary:
     spans: Mapping[str, tuple[float, float]]
 
 
-_summed: tuple[Columns, Summary] | None = None
-
-
-def summarize(hits: Sequence[Hit]) -> Summary:
-    """Sum up all hits; the same list is summed up only once.
+@lru_cache(maxsize=2)
+def summarize(columns: Columns) -> Summary:
+    """Return the choices that the hits offer.
 
     Parameters
     ----------
-    hits : sequence of Hit, not to be altered afterwards
+    columns : Columns
 
     Returns
     -------
     Summary
     """
-    global _summed
-    columns = columns_of(hits)
-    summed = _summed  # one reading: another thread may ask for another list
-    if summed is None or summed[0] is not columns:
-        summed = _summed = (columns, _sum_up(columns))
-    return summed[1]
-
-
-def _sum_up(columns: Columns) -> Summary:
     spans = {}
     for name, values in columns.numbers.items():
         known = values[np.isfinite(values)]
@@ -127,14 +117,12 @@ def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
     return fits
 
 
-def make_mask(
-    hits: Sequence[Hit], ids: np.ndarray, wanted: Wanted
-) -> tuple[bytes | None, int, str]:
+def make_mask(columns: Columns, ids: np.ndarray, wanted: Wanted) -> tuple[bytes | None, int, str]:
     """Mark the points that fit.
 
     Parameters
     ----------
-    hits : sequence of Hit, not to be altered afterwards
+    columns : Columns
     ids : np.ndarray, int64, shape (n,)
         the points, in the map's order
     wanted : Wanted
@@ -149,7 +137,6 @@ def make_mask(
     """
     if wanted == Wanted():
         return None, len(ids), ""
-    columns = columns_of(hits)
     bits = np.isin(ids, columns.ids[find_rows(columns, wanted)])
     mask = np.packbits(bits).tobytes()
     return mask, int(bits.sum()), f"{zlib.crc32(mask + ids.tobytes()):08x}-{len(ids)}"

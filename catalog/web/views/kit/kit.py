@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
 from pathlib import Path
 
 import streamlit as st
@@ -12,13 +12,12 @@ from catalog.errors import CatalogError
 from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
-from catalog.models import Hit
-from catalog.web import state as opened
-from catalog.web.kit_session.session import current_kit, open_draft
 from catalog.web.labels import RIGHTS, count_of, inert, slot_word
+from catalog.web.state import page
+from catalog.web.tab import ExportMessage, tab
 from catalog.web.views.browse.search_filter import summarize
 from catalog.web.views.component import mount_audition
-from catalog.web.views.kit.kit_balance import change_table, draw_balance
+from catalog.web.views.kit.kit_balance import change_kit, draw_balance
 from catalog.web.views.kit.saved_kits import draw_kept
 
 USUAL = (
@@ -28,25 +27,25 @@ USUAL = (
 WIDTHS = {"24-bit (usual)": "PCM_24", "16-bit": "PCM_16", "32-bit float": "FLOAT"}
 
 
-def find_fillable(hits: Sequence[Hit]) -> list[str]:
-    """Give the places for which there is a hit of a fitting role, in the order of a kit."""
-    roles = set(summarize(hits).roles)
-    return [name for name, slot in SLOTS.items() if roles & set(slot.roles)]
+def find_fillable(roles: Collection[str]) -> list[str]:
+    """Return the slots that a hit of one of these roles can fill, in the order of a kit."""
+    return [name for name, slot in SLOTS.items() if set(roles) & set(slot.roles)]
 
 
 def draw_kit(catalog: Catalog) -> None:
     """Draw the places, then filling, keeping and handing over."""
     _draw_filling(catalog)
     trouble = st.container()
-    if words := st.session_state.pop("kit_trouble", None):
-        trouble.error(inert(words))
+    if tab().kit_error:
+        trouble.error(inert(tab().kit_error))
+        tab().kit_error = ""
     mount_audition(
-        "kit", {"kit_revision": open_draft(catalog).revision}, on_changed_change=lambda: None
+        "kit", {"kit_revision": page().kit_session.revision}, on_changed_change=lambda: None
     )
     st.caption(
         "Click into the kit, then play it by the letters on the cards. Hats stop each other."
     )
-    draw_balance(catalog, current_kit(catalog))
+    draw_balance(catalog, page().kit_session.kit)
     keeping, handing = st.columns(2, gap="large")
     with keeping:
         draw_kept(catalog)
@@ -57,7 +56,7 @@ def draw_kit(catalog: Catalog) -> None:
 def _draw_filling(catalog: Catalog) -> None:
     row = st.container(horizontal=True, vertical_alignment="center")
     fill = row.container(width="content")
-    fillable = find_fillable(opened.current_hits())
+    fillable = find_fillable(summarize(page().columns()).roles)
     usual = [slot for slot in USUAL if slot in fillable]
     n_places = len(st.session_state.get("places", usual))
     with row.popover(f"Places to fill ({n_places})"):
@@ -73,30 +72,30 @@ def _draw_filling(catalog: Catalog) -> None:
     layers = row.container(width="content")
     clear = row.container(width="content")
     # Done before the page is drawn, so that a press is never lost to another change.
-    empty = not current_kit(catalog).slots
+    empty = not page().kit_session.kit.slots
     fill.button(
         "Fill the rest",
         type="primary",
         key="fill",
-        on_click=lambda: change_table(catalog, {"op": "fill", "places": wanted}),
+        on_click=lambda: change_kit({"op": "fill", "places": wanted}),
     )
     layers.button(
         "Add other strokes",
         key="layers",
         disabled=empty,
-        on_click=lambda: change_table(catalog, {"op": "layers"}),
+        on_click=lambda: change_kit({"op": "layers"}),
     )
     clear.button(
         "Start anew",
         key="anew",
         disabled=empty,
-        on_click=lambda: change_table(catalog, {"op": "anew"}),
+        on_click=lambda: change_kit({"op": "anew"}),
     )
 
 
 def _draw_export(catalog: Catalog) -> None:
     st.markdown("#### Hand over")
-    kit = current_kit(catalog)
+    kit = page().kit_session.kit
     if not kit.slots:
         st.caption("Fill at least one place, then the kit can be written as open files.")
         return
@@ -119,21 +118,25 @@ def _draw_export(catalog: Catalog) -> None:
         key="export",
         on_click=lambda: _write(catalog, kit, subtype=WIDTHS[width]),
     )
-    load.link_button("Download as zip", f"/api/export/{opened.put_outgoing(kit)}", width="stretch")
-    asked, kind, words = st.session_state.get("export_said", ("", "", ""))
-    if words and asked == folder:
-        {"done": st.success, "asked": st.warning, "failed": st.error}[kind](words)
+    load.link_button(
+        "Download as zip", f"/api/export/{page().offer_download(kit)}", width="stretch"
+    )
+    message = tab().export
+    if message.text and message.folder == folder:
+        show = {"success": st.success, "warning": st.warning, "error": st.error}
+        show[message.kind](message.text)
 
 
 def _write(catalog: Catalog, kit: Kit, *, subtype: str) -> None:
     folder = st.session_state["export_folder"]
     place = Path(folder.strip()).expanduser()
     if not folder.strip() or not place.is_absolute():
-        said = "asked", "Give the whole path of a folder that does not exist yet."
-    else:
-        try:
-            written = catalog.export_kit(kit, place, ExportOptions(subtype=subtype))
-            said = "done", f"{count_of(len(written), 'file')} written to {inert(str(place))}"
-        except (CatalogError, OSError) as err:
-            said = "failed", inert(str(err))
-    st.session_state["export_said"] = (folder, *said)
+        text = "Give the whole path of a folder that does not exist yet."
+        tab().export = ExportMessage(folder, "warning", text)
+        return
+    try:
+        written = catalog.export_kit(kit, place, ExportOptions(subtype=subtype))
+        text = f"{count_of(len(written), 'file')} written to {inert(str(place))}"
+        tab().export = ExportMessage(folder, "success", text)
+    except (CatalogError, OSError) as err:
+        tab().export = ExportMessage(folder, "error", inert(str(err)))

@@ -11,19 +11,21 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
-from catalog.web.kit_session.actions import take_act
+from catalog.web.kit_session.actions import apply_action
 from catalog.web.labels import inert, slot_word
+from catalog.web.state import page
+from catalog.web.tab import is_expanded, tab
 
 Described = tuple[dict[str, list[Any]], dict[str, list[Any]], tuple[str, ...]]
 COVERS = 0.3  # share of energy in the same bands from which it is worth a word; a judgement
 
 
-def change_table(catalog: Catalog, act: Mapping[str, object]) -> None:
-    """Change the kit on the table; what went wrong is told above it."""
+def change_kit(action: Mapping[str, object]) -> None:
+    """Apply an action to the kit that is being built; an error is shown above it."""
     try:
-        take_act(catalog, act)
+        apply_action(page().kit_session, action)
     except CatalogError as err:
-        st.session_state["kit_trouble"] = str(err)
+        tab().kit_error = str(err)
 
 
 def draw_balance(catalog: Catalog, kit: Kit) -> None:
@@ -31,7 +33,7 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
     if not kit.slots:
         return
     with st.expander("Levels, pitches, what covers what", key="balance_open", on_change="rerun"):
-        if not st.session_state.get("balance_open"):
+        if not is_expanded("balance_open"):
             return
         try:
             rows, overlap, lines = _measured(catalog, kit)
@@ -58,20 +60,17 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
                 f"Tune {slot_word(proposal.slot)}",
                 key=f"tune_{proposal.slot}",
                 width="stretch",
-                on_click=change_table,
-                args=(
-                    catalog,
-                    {"op": "tune", "slot": proposal.slot, "semitones": proposal.semitones},
-                ),
+                on_click=change_kit,
+                args=({"op": "tune", "slot": proposal.slot, "semitones": proposal.semitones},),
             )
 
 
 def _measured(catalog: Catalog, kit: Kit) -> Described:
     """Measure a kit once for each state of it: reading all its hits takes a moment."""
     state = kit.to_json(), catalog.revision()
-    known = st.session_state.get("balance")
+    known = tab().kit_balance
     if known is None or known[0] != state:
-        known = st.session_state["balance"] = state, describe_balance(catalog, kit)
+        known = tab().kit_balance = state, describe_balance(catalog, kit)
     found: Described = known[1]
     return found
 

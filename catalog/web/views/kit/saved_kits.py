@@ -7,15 +7,16 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
-from catalog.web.kit_session.session import current_kit, name_kit
 from catalog.web.labels import inert, plain
-from catalog.web.views.kit.kit_balance import change_table
+from catalog.web.state import page
+from catalog.web.tab import is_expanded, tab
+from catalog.web.views.kit.kit_balance import change_kit
 
 
 def draw_kept(catalog: Catalog) -> None:
     """Draw the name of the kit on the table, and the kits kept before."""
     st.markdown("#### Keep")
-    kit, saved = current_kit(catalog), catalog.kits.saved()
+    kit, saved = page().kit_session.kit, catalog.kits.saved()
     with st.form("keep", border=False):
         field = f"kit_name_{kit.name}"
         st.text_input("Name of the kit", value=kit.name, key=field)
@@ -33,7 +34,7 @@ def draw_kept(catalog: Catalog) -> None:
     row.button(
         "Open it",
         key="reopen",
-        on_click=lambda: change_table(catalog, {"op": "open", "name": picked.name}),
+        on_click=lambda: change_kit({"op": "open", "name": picked.name}),
     )
     with row.popover("Name it anew, or forget it"):
         st.text_input("New name", value=picked.name, key=f"new_name_{picked.name}")
@@ -49,7 +50,7 @@ def draw_kept(catalog: Catalog) -> None:
 
 def _draw_comparison(catalog: Catalog, picked: Kit, kit: Kit) -> None:
     with st.expander("Compare it with the kit above", key="compare_open", on_change="rerun"):
-        if not st.session_state.get("compare_open"):
+        if not is_expanded("compare_open"):
             return
         if not kit.slots:
             st.caption("Fill at least one place, then the two can be compared.")
@@ -65,10 +66,10 @@ def _draw_comparison(catalog: Catalog, picked: Kit, kit: Kit) -> None:
 def _save(catalog: Catalog, kit: Kit, field: str) -> None:
     name = st.session_state[field].strip()
     if not name:
-        st.session_state["kit_trouble"] = "A kit needs a name to be found again."
+        tab().kit_error = "A kit needs a name to be found again."
         return
     catalog.kits.save(kit, name)
-    name_kit(catalog, name)
+    page().kit_session.rename(name)
     st.toast(f"Saved: {inert(name)}")
 
 
@@ -77,14 +78,14 @@ def _rename(catalog: Catalog, old: str) -> None:
     try:
         catalog.kits.rename(old, new)
     except CatalogError as err:
-        st.session_state["kit_trouble"] = str(err)
+        tab().kit_error = str(err)
         return
-    if current_kit(catalog).name == old:
-        name_kit(catalog, new)
+    if page().kit_session.kit.name == old:
+        page().kit_session.rename(new)
 
 
 def _forget(catalog: Catalog, name: str) -> None:
     try:
         catalog.kits.delete(name)
     except CatalogError as err:  # another tab was faster
-        st.session_state["kit_trouble"] = str(err)
+        tab().kit_error = str(err)

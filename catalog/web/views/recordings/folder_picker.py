@@ -8,6 +8,7 @@ import streamlit as st
 
 from catalog.web.folders import list_folder
 from catalog.web.labels import count_of, inert
+from catalog.web.tab import tab
 
 HEIGHT, LINE = 300, 46  # pixels of the list, which scrolls, and of one folder in it
 
@@ -15,7 +16,7 @@ HEIGHT, LINE = 300, 46  # pixels of the list, which scrolls, and of one folder i
 def draw_choose_folder(*, field: str) -> None:
     """Draw the way down to a folder; taking one writes its path into the session under `field`."""
     home = Path.home()
-    here = list_folder(st.session_state.get("choose_at", home), home=home)
+    here = list_folder(tab().folder or home, home=home)
     with st.container(horizontal=True, gap="small", key="choose_way"):
         for place in here.above:
             name = "Home" if place == here.above[0] else inert(place.name)
@@ -40,7 +41,7 @@ def draw_choose_folder(*, field: str) -> None:
 
 
 def _go(place: Path) -> None:
-    st.session_state["choose_at"] = str(place)
+    tab().folder = str(place)
 
 
 def _take(field: str, place: Path) -> None:

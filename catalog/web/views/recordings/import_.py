@@ -9,9 +9,9 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import Skipped
-from catalog.web import state as opened
 from catalog.web.labels import count_of, inert, plain, when_word
-from catalog.web.scan_job import scan_state
+from catalog.web.state import page
+from catalog.web.tab import is_expanded, tab
 from catalog.web.views.recordings.folder_picker import draw_choose_folder
 from catalog.web.views.recordings.progress import Bar, begin_scan, draw_scan
 from catalog.web.views.recordings.role_review import draw_roles_round
@@ -35,7 +35,7 @@ def draw_bring(catalog: Catalog, *, is_open: bool = True) -> None:
     if not is_open:
         return
     with st.expander("Look for the folder", key="choose_open", on_change="rerun"):
-        if st.session_state.get("choose_open"):
+        if is_expanded("choose_open"):
             draw_choose_folder(field="bring_folder")
     draw_scan(catalog)
     _draw_folders(catalog)
@@ -51,7 +51,7 @@ def _scan(catalog: Catalog) -> None:
     text = st.session_state["bring_folder"].strip()
     folder = Path(text).expanduser()
     if not text or not folder.is_absolute() or not folder.is_dir():
-        st.session_state["scan_trouble"] = (
+        tab().scan_error = (
             "That is no folder on this machine. Give the whole path, from the root on."
         )
         return
@@ -63,7 +63,7 @@ def _draw_folders(catalog: Catalog) -> None:
     folders = catalog.folders()
     if not folders:
         return
-    at_work = scan_state(catalog).is_at_work
+    at_work = page().scans.state().is_running
     st.markdown("#### Folders so far")
     for folder in folders:
         line, deed = st.columns([5, 1.4], vertical_alignment="center")
@@ -95,7 +95,7 @@ def _draw_folders(catalog: Catalog) -> None:
 
 def _draw_map_row(catalog: Catalog) -> None:
     """Offer a new map: the one shown places new hits beside their like, but moves nothing."""
-    if not opened.current_hits():
+    if not page().hits():
         return
     st.markdown("#### The map")
     say, deed = st.columns([5, 1.6], vertical_alignment="center")

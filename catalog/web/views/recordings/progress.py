@@ -9,9 +9,10 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import Progress, ScanReport
-from catalog.web import state as opened
 from catalog.web.labels import count_of, inert, plain, say_time
-from catalog.web.scan_job import ScanState, scan_state, start_scan, stop_scan
+from catalog.web.scan_job import ScanState
+from catalog.web.state import page
+from catalog.web.tab import tab
 
 REDRAW_S = 0.2  # the bar need not move more often
 LOOK_S = 0.7  # between two looks at the scan; each is a small rerun
@@ -65,20 +66,20 @@ def say_state(state: ScanState) -> str:
 
 def draw_scan(catalog: Catalog) -> None:
     """Draw how the scan stands, with what can be done about it; looks again by itself."""
-    state = scan_state(catalog)
-    look = st.fragment(_look_at_scan, run_every=LOOK_S if state.is_at_work else None)
-    look(catalog, was_at_work=state.is_at_work, was_empty=not opened.current_hits())
+    state = page().scans.state()
+    look = st.fragment(_look_at_scan, run_every=LOOK_S if state.is_running else None)
+    look(catalog, was_running=state.is_running, was_empty=not page().hits())
 
 
 def draw_scan_line(catalog: Catalog) -> None:
     """Draw one line at the foot of every part while a scan is at work."""
-    if scan_state(catalog).is_at_work:
+    if page().scans.state().is_running:
         st.fragment(_draw_line, run_every=LOOK_S)(catalog)
 
 
 def _draw_line(catalog: Catalog) -> None:
-    state = scan_state(catalog)
-    if not state.is_at_work:
+    state = page().scans.state()
+    if not state.is_running:
         st.rerun()
     with st.container(key="scanline", horizontal=True, vertical_alignment="center"):
         st.markdown(f"Scanning: {inert(say_state(state))}.")
@@ -86,20 +87,22 @@ def _draw_line(catalog: Catalog) -> None:
             st.rerun()
 
 
-def _look_at_scan(catalog: Catalog, *, was_at_work: bool, was_empty: bool) -> None:
-    state = scan_state(catalog)
-    if was_at_work != state.is_at_work or (was_empty and opened.current_hits()):
+def _look_at_scan(catalog: Catalog, *, was_running: bool, was_empty: bool) -> None:
+    state = page().scans.state()
+    if was_running != state.is_running or (was_empty and page().hits()):
         st.rerun()  # what came in is now shown everywhere
-    if trouble := st.session_state.get("scan_trouble"):
+    if trouble := tab().scan_error:
         st.warning(inert(trouble))
-    if state.is_at_work:
+    if state.is_running:
         share = state.done / state.total if state.total else 0.0
         st.progress(min(1.0, share), inert(say_state(state)))
-        st.button("Stop", key="scan_stop", on_click=stop_scan, disabled=state.status == "stopping")
+        st.button(
+            "Stop", key="scan_stop", on_click=page().scans.stop, disabled=state.status == "stopping"
+        )
     elif state.status == "done" and state.report is not None:
         st.success(say_report(state.report))
     elif state.status == "failed":
-        st.error(inert(state.trouble))
+        st.error(inert(state.error))
     elif state.status == "stopped":
         _draw_stopped(catalog, state)
 
@@ -114,8 +117,8 @@ def _draw_stopped(catalog: Catalog, state: ScanState) -> None:
 
 def begin_scan(catalog: Catalog, folders: tuple[str, ...]) -> None:
     """Begin a scan when a button is pressed; why that cannot be done is said where it is drawn."""
-    st.session_state.pop("scan_trouble", None)
+    tab().scan_error = ""
     try:
-        start_scan(catalog, folders)
+        page().scans.start(catalog, folders)
     except (CatalogError, OSError) as err:
-        st.session_state["scan_trouble"] = str(err)
+        tab().scan_error = str(err)

@@ -9,9 +9,10 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.models import ROLES, Hit, RoleSource
-from catalog.web import state as opened
 from catalog.web.labels import count_of
 from catalog.web.payloads import describe_row
+from catalog.web.state import page
+from catalog.web.tab import tab
 from catalog.web.views.browse.search_filter import UNSURE
 from catalog.web.views.component import mount_audition
 
@@ -27,7 +28,7 @@ def unsure_hits(hits: Sequence[Hit]) -> list[Hit]:
 
 def draw_roles_round(catalog: Catalog) -> None:
     """Draw one round of questions; a round stays as it is until the next one is asked for."""
-    unsure = unsure_hits(opened.current_hits())
+    unsure = unsure_hits(page().hits())
     asked = _asked(catalog, unsure)
     if not asked:
         return
@@ -39,7 +40,7 @@ def draw_roles_round(catalog: Catalog) -> None:
     mount_audition(
         "round",
         {
-            "round": st.session_state["roles_round"][0],
+            "round": tab().role_round,
             "questions": [_question(catalog, hit_id) for hit_id in asked],
             "left": len([hit for hit in unsure if hit.id not in asked]),
         },
@@ -48,18 +49,18 @@ def draw_roles_round(catalog: Catalog) -> None:
 
 
 def _forget_round() -> None:
-    number, _ = st.session_state["roles_round"]
-    st.session_state["roles_round"] = (number + 1, None)
+    tab().role_round += 1
+    tab().role_hits = None
 
 
 def _asked(catalog: Catalog, unsure: Sequence[Hit]) -> list[int]:
     """Give the hits of this round; those are chosen once, so that answers do not reshuffle it."""
-    number, ids = st.session_state.get("roles_round", (1, None))
-    here = {hit.id for hit in opened.current_hits()}
+    ids = tab().role_hits
+    here = {hit.id for hit in page().hits()}
     if ids is None or not here.issuperset(ids):
         ids = [hit.id for hit in unsure[:PER_ROUND]]
-        number += 1
-    st.session_state["roles_round"] = (number, ids)
+        tab().role_round += 1
+    tab().role_hits = ids
     return list(ids)
 
 

@@ -11,9 +11,10 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import Hit
-from catalog.web import state as opened
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.payloads import describe_row
+from catalog.web.state import page
+from catalog.web.tab import is_expanded, tab
 from catalog.web.views.actions import take_act
 from catalog.web.views.component import mount_audition
 
@@ -23,14 +24,14 @@ ROW = ("id", "stamp", "match_db", "name", "role")
 def draw_takes(catalog: Catalog) -> None:
     """Offer the takes of the catalog, and the cut of the one that is looked at."""
     files: dict[Path, int] = {}
-    for hit in opened.current_hits():
+    for hit in page().hits():
         if hit.region:
             files[hit.path] = files.get(hit.path, 0) + 1
     if not files:
         return
     st.markdown("#### Recordings with several strokes")
     with st.expander("Look at the cut", key="takes_open", on_change="rerun"):
-        if st.session_state.get("takes_open"):
+        if is_expanded("takes_open"):
             names = {
                 path: f"{plain(path.name)}, {count_of(n, 'stroke')}" for path, n in files.items()
             }
@@ -43,7 +44,7 @@ def draw_takes(catalog: Catalog) -> None:
 
 def _draw_cut(catalog: Catalog, strokes: Sequence[Hit]) -> None:
     with st.container():
-        if trouble := st.session_state.get("act_trouble"):
+        if trouble := tab().action_error:
             st.error(inert(trouble))
     mount_audition(
         "cut",
@@ -58,11 +59,11 @@ def _draw_cut(catalog: Catalog, strokes: Sequence[Hit]) -> None:
 
 def _n_frames(catalog: Catalog, stroke: Hit) -> int:
     """Length of the recording, decoded once for each state of it."""
-    known = st.session_state.get("take_frames")
+    known = tab().take_frames
     if known is None or known[0] != stroke.content_hash:
         known = stroke.content_hash, catalog.takes.n_frames(stroke.id)
-        st.session_state["take_frames"] = known
-    return int(known[1])
+        tab().take_frames = known
+    return known[1]
 
 
 def describe_cut(strokes: Sequence[Hit], *, n_frames: int) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from catalog.catalog import Catalog
 from catalog.errors import CatalogError, StoreError
 from catalog.models import State
 from catalog.web.labels import count_of, inert
-from catalog.web.views.review.history import forget_said
+from catalog.web.tab import tab
 
 WHY = "the same recording as another file"
 LIST_HEIGHT = 260  # pixels; longer lists scroll
@@ -30,8 +30,8 @@ def ask_before(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
             raise StoreError(f"{hit.name}: is {state}; nothing was moved")
     if not catalog.files.kits_using(hit_ids) and not catalog.files.obstacles(hit_ids):
         return False
-    st.session_state["twice_picked"] = list(hit_ids)
-    st.session_state["twice_asking"] = True
+    tab().picked_copies = list(hit_ids)
+    tab().confirms_set_aside = True
     return True
 
 
@@ -48,24 +48,24 @@ def set_aside_now(catalog: Catalog, hit_ids: Sequence[int], *, hidden: Sequence[
         catalog.files.hide(hidden, reason=WHY)
     parts = [f"{count_of(len(done), 'file')} set aside"] if done else []
     parts += [f"{count_of(len(hidden), 'hit')} hidden"] if hidden else []
-    st.session_state["twice_picked"] = []
-    forget_said()
-    st.session_state["said"] = f"{', '.join(parts)}; undo it below."
+    tab().picked_copies = []
+    tab().clear_notice()
+    tab().notice = f"{', '.join(parts)}; undo it below."
 
 
 def draw_asking(catalog: Catalog, picked: Sequence[int]) -> None:
     """Draw the question if it was asked for."""
-    if picked and st.session_state.get("twice_asking"):
+    if picked and tab().confirms_set_aside:
         _confirm(catalog, list(picked))
 
 
 def _forget_asking() -> None:
-    st.session_state["twice_asking"] = False
+    tab().confirms_set_aside = False
 
 
 @st.dialog("Set aside?", width="medium", on_dismiss=_forget_asking)
 def _confirm(catalog: Catalog, picked: list[int]) -> None:
-    if not st.session_state.get("twice_asking"):
+    if not tab().confirms_set_aside:
         st.rerun()  # answered: the question closes
     stuck, used = catalog.files.obstacles(picked), catalog.files.kits_using(picked)
     free = [i for i in picked if i not in stuck and i not in used]
@@ -92,11 +92,11 @@ def _confirm(catalog: Catalog, picked: list[int]) -> None:
 def _set_aside(catalog: Catalog, hit_ids: Sequence[int], hidden: Sequence[int]) -> None:
     """Do what was asked for; what went wrong is told on the page below the question."""
     _forget_asking()
-    st.session_state.pop("act_trouble", None)
+    tab().action_error = ""
     try:
         set_aside_now(catalog, hit_ids, hidden=hidden)
     except (CatalogError, OSError) as err:
-        st.session_state["act_trouble"] = str(err)
+        tab().action_error = str(err)
 
 
 def _list_names(catalog: Catalog, hit_ids: Sequence[int]) -> None:

@@ -11,8 +11,9 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.library.review.coverage import Coverage
 from catalog.library.review.gaps import STRENGTHS, CoverageBin
-from catalog.web import state as opened
 from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
+from catalog.web.state import page
+from catalog.web.tab import is_expanded
 
 EVERY = ""
 MAX_DRUMS = 24  # in the picture; more are in the table
@@ -26,11 +27,11 @@ Drum = tuple[str, str, str]  # role, session, drum
 
 def draw_coverage(catalog: Catalog) -> None:
     """Draw the coverage behind a fold; it is counted only when it is open."""
-    if not opened.current_hits():
+    if not page().hits():
         return
     st.markdown("#### What is recorded, and what is missing")
     with st.expander("Plan the next recording day", key="coverage_open", on_change="rerun"):
-        if st.session_state.get("coverage_open"):
+        if is_expanded("coverage_open"):
             _draw_open(catalog.review.coverage())
 
 

@@ -13,6 +13,7 @@ from catalog.duplicates.review import Doubt
 from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.payloads import describe_row, format_words
+from catalog.web.tab import tab
 from catalog.web.views.actions import take_act
 from catalog.web.views.component import mount_audition
 from catalog.web.views.recordings.progress import Bar
@@ -71,14 +72,14 @@ def _say_count(groups: Sequence[CopyGroup]) -> None:
 
 def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[Doubt]]:
     """Compare once for each state of the catalog."""
-    known = st.session_state.get("twice_found")
+    known = tab().copies
     revision = catalog.revision()
     if known is None or known[0] != revision:
         slot = st.empty()
         bar = Bar(slot.progress(0.0, "Comparing the samples of what sounds alike …"))
         known = (revision, catalog.copies(bar), catalog.duplicates.uncertain_pairs())
         slot.empty()
-        st.session_state["twice_found"] = known
+        tab().copies = known
     return list(known[1]), list(known[2])
 
 
@@ -90,20 +91,20 @@ def _sheet(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
 
 def _take_picked() -> None:
     """Join what was ticked on this sheet with what stays picked on the others."""
-    st.session_state["twice_picked"] = list(st.session_state["twice"]["picked"] or [])
+    tab().picked_copies = list(st.session_state["twice"]["picked"] or [])
 
 
 def _picked(groups: Sequence[CopyGroup]) -> list[int]:
     known = {hit_id for group in groups for hit_id in group.others}
-    return [i for i in st.session_state.get("twice_picked", []) if i in known]
+    return [i for i in tab().picked_copies if i in known]
 
 
 def _draw_trouble(catalog: Catalog) -> None:
     """Say what went wrong, and offer to take back the last answer; always one container."""
     with st.container():
-        if trouble := st.session_state.get("act_trouble"):
+        if trouble := tab().action_error:
             st.error(inert(trouble))
-        said = st.session_state.get("twice_said", [])
+        said = tab().verdicts
         if said and st.button("Take back the last answer", key="twice_unsay"):
             first, second = said.pop()
             catalog.duplicates.set_verdict(first, second, None)
@@ -120,14 +121,14 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[in
     if not groups:
         return
     if st.button(f"Pick all certain ones ({len(certain)})", disabled=not certain):
-        st.session_state["twice_picked"] = certain
+        tab().picked_copies = certain
         st.rerun()
     if st.button("Pick none", disabled=not picked):
-        st.session_state["twice_picked"] = []
+        tab().picked_copies = []
         st.rerun()
     label = f"Set {count_of(len(picked), 'file')} aside …" if picked else "Set aside …"
     if st.button(label, type="primary", disabled=not picked, key="aside"):
-        st.session_state["twice_asking"] = True
+        tab().confirms_set_aside = True
     st.download_button(
         "Report as text",
         data=lambda: catalog.duplicates.report(heading=HEADING),

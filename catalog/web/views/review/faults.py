@@ -12,9 +12,10 @@ from catalog.catalog import Catalog
 from catalog.features.faults import FAULT_KINDS
 from catalog.library.review.faults import HitFault
 from catalog.models import Hit
-from catalog.web import state as opened
 from catalog.web.labels import inert, plain
 from catalog.web.payloads import describe_row
+from catalog.web.state import page
+from catalog.web.tab import is_expanded, tab
 from catalog.web.views.actions import take_act
 from catalog.web.views.component import mount_audition
 
@@ -26,11 +27,11 @@ ROW = ("id", "stamp", "match_db", "name", "session")
 
 def draw_faults(catalog: Catalog) -> None:
     """Draw the faults behind a fold; they are read only when it is open."""
-    if not opened.current_hits():
+    if not page().hits():
         return
     st.markdown("#### What is wrong")
     with st.expander("Look at faults", key="faults_open", on_change="rerun"):
-        if st.session_state.get("faults_open"):
+        if is_expanded("faults_open"):
             _draw_open(catalog)
 
 
@@ -47,7 +48,7 @@ def _draw_open(catalog: Catalog) -> None:
         ),
     )  # fmt: skip
     wanted = [fault for fault in faults if kind in (EVERY, fault.kind)]
-    if trouble := st.session_state.get("act_trouble"):
+    if trouble := tab().action_error:
         st.error(inert(trouble))
     if not wanted:
         st.caption("Nothing was found.")
@@ -56,7 +57,7 @@ def _draw_open(catalog: Catalog) -> None:
     sheet = 1
     if n_sheets > 1:
         sheet = int(st.number_input(f"Sheet, of {n_sheets}", 1, n_sheets, 1, key="faults_sheet"))
-    hits = {hit.id: hit for hit in opened.current_hits()}
+    hits = {hit.id: hit for hit in page().hits()}
     shown = [f for f in wanted[(sheet - 1) * PER_SHEET : sheet * PER_SHEET] if f.hit_id in hits]
     mount_audition(
         "faults",

@@ -12,6 +12,7 @@ from catalog.errors import CatalogError
 from catalog.library.files.undo import UNDOABLE
 from catalog.models import Action, HistoryEvent, State
 from catalog.web.labels import count_of, inert, when_word
+from catalog.web.tab import tab
 
 N_STEPS = 30  # shown; the command line lists all
 N_NAMES = 3  # of a step, named in its line
@@ -23,7 +24,7 @@ WORDS = {
 
 def draw_history(catalog: Catalog) -> None:
     """Draw what was said last, then the steps, the newest first."""
-    _draw_said(catalog)
+    _draw_notice(catalog)
     st.markdown("#### History")
     steps = [list(group) for _, group in groupby(catalog.history(), key=lambda e: e.step)]
     steps = [step for step in steps if step[0].action in UNDOABLE]
@@ -40,24 +41,20 @@ def draw_history(catalog: Catalog) -> None:
         st.button(label, key="undo_all", on_click=lambda: _undo(catalog, None))
 
 
-def _draw_said(catalog: Catalog) -> None:
-    """Say what was done last, until the catalog changes: a run of the page may be cut short."""
-    said, left = st.session_state.get("said"), st.session_state.get("undo_left", [])
-    if not said and not left:
+def _draw_notice(catalog: Catalog) -> None:
+    """Show the notice of the last action until the catalog changes: a run may be interrupted."""
+    state = tab()
+    if not state.notice and not state.not_undone:
         return
-    if st.session_state.setdefault("said_at", catalog.revision()) != catalog.revision():
-        forget_said()
+    if state.notice_revision is None:
+        state.notice_revision = catalog.revision()
+    if state.notice_revision != catalog.revision():
+        state.clear_notice()
         return
-    if said:
-        st.success(said)
-    for why in left:
-        st.warning(inert(why))
-
-
-def forget_said() -> None:
-    """Make room for what is to be said next."""
-    for key in ("said", "said_at", "undo_left"):
-        st.session_state.pop(key, None)
+    if state.notice:
+        st.success(state.notice)
+    for reason in state.not_undone:
+        st.warning(inert(reason))
 
 
 def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: Mapping[int, str]) -> None:
@@ -84,19 +81,17 @@ def _holds(step: Sequence[HistoryEvent], away: Mapping[int, str]) -> bool:
 
 
 def _undo(catalog: Catalog, steps: list[int] | None) -> None:
-    forget_said()
+    tab().clear_notice()
     try:
         undone = catalog.files.undo(steps)
     except (CatalogError, OSError) as err:
-        st.session_state["undo_left"] = [str(err)]
+        tab().not_undone = [str(err)]
         return
     n_done = len({event.hit_id for event in undone.events})
     if n_done == 1:
         name = inert(catalog.hit(undone.events[0].hit_id).name)
         aside = undone.events[0].action in (Action.SET_ASIDE, Action.HIDE)
-        st.session_state["said"] = (
-            f"{name} is {'out of the way' if aside else 'back where it was'}."
-        )
+        tab().notice = f"{name} is {'out of the way' if aside else 'back where it was'}."
     elif n_done:
-        st.session_state["said"] = f"Undone for {count_of(n_done, 'hit')}."
-    st.session_state["undo_left"] = [why for _, why in undone.left]
+        tab().notice = f"Undone for {count_of(n_done, 'hit')}."
+    tab().not_undone = [why for _, why in undone.left]
