@@ -1,1 +1,1 @@
-"""An invented drum library and what makes it; `README.md` tells the story."""
+"""The demo library: computed recordings of invented sessions, and the code that computes them."""

@@ -1,7 +1,7 @@
-"""Make the demo library: `python demo_library/generate.py` (some two minutes, 10 MB).
+"""Generate the demo library: `python demo_library/generate.py` (about two minutes, 10 MB).
 
-Every file is made from numbers in this folder; nothing is recorded. The same machine and versions
-give the same bytes. Files that stand in `truth.csv` are written anew, no other is touched.
+Every file is computed; nothing is recorded. The same machine and versions give the same bytes.
+Only the files listed in `truth.csv` are written.
 """
 
 from __future__ import annotations
@@ -15,33 +15,33 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from demo_library.exports import write_exports, write_faults
 from demo_library.maker.write import Truth, write_truth
 from demo_library.perform import perform
-from demo_library.sittings import SITTINGS
+from demo_library.sessions import SESSIONS
 
 
 def generate(root: Path) -> list[Truth]:
-    """Play all sittings, make the copies and the faulty files, write the truth table.
+    """Compute all sessions, the copies and the damaged files; write the truth table.
 
     Parameters
     ----------
     root : Path
-        folder to write into; made if missing
+        folder to write to; created if missing
 
     Returns
     -------
     list of Truth, one for each file
     """
     rows: list[Truth] = []
-    for sitting in SITTINGS:
-        rows += perform(sitting, root)
-        print(f"{sitting.name}: {len(rows)} files so far", flush=True)
+    for session in SESSIONS:
+        rows += perform(session, root)
+        print(f"{session.name}: {len(rows)} files so far", flush=True)
     rows = write_faults(rows + write_exports(rows, root), root)
     write_truth(rows, root / "truth.csv")
     return rows
 
 
 def main() -> None:
-    """Read the one argument and report what was made."""
-    parser = argparse.ArgumentParser(description="Make the demo library.")
+    """Generate the library and print its size."""
+    parser = argparse.ArgumentParser(description="Generate the demo library.")
     parser.add_argument("--into", type=Path, default=Path(__file__).parent, metavar="FOLDER")
     root = parser.parse_args().into
     rows = generate(root)

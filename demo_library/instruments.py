@@ -1,7 +1,7 @@
-"""The drums, cymbals and kitchen things of the library, each as numbers for one room of `maker`.
+"""The instruments of the demo library, as parameters of the models in `maker`.
 
-Pitches, decays and contact times are plausible ones, set by ear and by comparing ranges with real
-strokes; no drum of any maker was measured.
+Pitches, decays and contact times were set by ear and by comparing their ranges with real strokes;
+no existing drum was measured.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Parts = dict[str, np.ndarray]
 
 @dataclass(frozen=True)
 class Instrument:
-    """Something that can be struck: its role, how it is played, and where it is usually hit."""
+    """An instrument: its role, its model, and the range of positions where it is struck."""
 
     role: str
     play: Callable[..., Parts]
@@ -31,36 +31,38 @@ class Instrument:
 
 
 def play_snare(drum: Drum, wires: Wires, stroke: Stroke, *, length_s: float, sr: int) -> Parts:
-    """Strike a drum that has wires under it: "body", "click" and "wires"."""
+    """Play a snare drum: "body", "click" and "wires"."""
     parts = play_drum(drum, stroke, length_s=length_s, sr=sr)
     return parts | {"wires": rattle_wires(wires, parts["body"], stroke, sr=sr)}
 
 
 def play_grains(grains: Grains, stroke: Stroke, *, length_s: float, sr: int) -> Parts:
-    """Throw a handful of grains: "body"."""
+    """Play a shaker or jingles: "body"."""
     return {"body": throw_grains(grains, stroke, length_s=length_s, sr=sr)}
 
 
 def play_rim(drum: Drum, rim: Solid, stroke: Stroke, *, length_s: float, sr: int) -> Parts:
-    """Lay the stick across the drum and knock it on the hoop: "body" and "click"."""
+    """Play a rim click, the stick lying across the drum: "body" and "click"."""
     head = play_drum(drum, replace(stroke, position=0.9), length_s=length_s, sr=sr)
     parts = play_solid(rim, stroke, length_s=length_s, sr=sr)
     return {"body": parts["body"] + 0.15 * head["body"], "click": parts["click"]}
 
 
-def drum(*, role: str, position: tuple[float, float] = (0.1, 0.4), **numbers: float) -> Instrument:
-    """A drum without wires."""
-    return Instrument(role, partial(play_drum, Drum(**numbers)), position)  # type: ignore[arg-type]
+def make_drum(
+    *, role: str, position: tuple[float, float] = (0.1, 0.4), **parameters: float
+) -> Instrument:
+    """Return a drum without wires."""
+    return Instrument(role, partial(play_drum, Drum(**parameters)), position)  # type: ignore[arg-type]
 
 
-def snare(body: Drum, *, level: float, tight: float) -> Instrument:
-    """A drum with wires."""
+def make_snare(body: Drum, *, level: float, tight: float) -> Instrument:
+    """Return a drum with snare wires."""
     return Instrument("snare", partial(play_snare, body, Wires(level, tight)), (0.05, 0.35))
 
 
-def solid(role: str, thing: Solid) -> Instrument:
-    """A thing that is struck."""
-    return Instrument(role, partial(play_solid, thing), (0.1, 0.9))
+def make_solid(role: str, solid: Solid) -> Instrument:
+    """Return a bar, pot, box or block."""
+    return Instrument(role, partial(play_solid, solid), (0.1, 0.9))
 
 
 WOOD_SNARE = Drum(
@@ -111,29 +113,29 @@ COWBELL = (1.0, 1.51, 2.73, 4.06, 5.5)
 BOX = (1.0, 1.37, 1.82, 2.2, 2.9, 3.6, 4.7)
 
 INSTRUMENTS: dict[str, Instrument] = {
-    "boathouse kick": drum(
+    "boathouse kick": make_drum(
         role="kick", position=(0.02, 0.18), pitch_hz=54.0, t60_s=0.75, contact_s=0.0042,
         beater=0.14, damping_hz=150.0, sharp=0.10, click=0.3, hole=0.25, wander=0.3,
     ),
-    "boathouse snare": snare(WOOD_SNARE, level=0.16, tight=0.55),
-    "boathouse rack tom": drum(
+    "boathouse snare": make_snare(WOOD_SNARE, level=0.16, tight=0.55),
+    "boathouse rack tom": make_drum(
         role="tom", pitch_hz=124.0, t60_s=1.5, contact_s=0.0019, damping_hz=330.0, sharp=0.05,
         click=0.15,
     ),
-    "boathouse floor tom": drum(
+    "boathouse floor tom": make_drum(
         role="tom", pitch_hz=79.0, t60_s=1.9, contact_s=0.0025, damping_hz=260.0, sharp=0.07,
         click=0.13,
     ),
-    "barn felt": drum(
+    "barn felt": make_drum(
         role="kick", position=(0.02, 0.2), pitch_hz=47.0, t60_s=0.9, contact_s=0.0055,
         beater=0.17, damping_hz=110.0, sharp=0.08, click=0.09, wander=0.2,
     ),
-    "barn wood": drum(
+    "barn wood": make_drum(
         role="kick", position=(0.02, 0.2), pitch_hz=47.0, t60_s=0.85, contact_s=0.0024,
         beater=0.09, damping_hz=170.0, sharp=0.09, click=0.35, wander=0.2,
     ),
-    "barn brass": snare(BRASS_SNARE, level=0.24, tight=0.4),
-    "barn brass towel": snare(
+    "barn brass": make_snare(BRASS_SNARE, level=0.24, tight=0.4),
+    "barn brass towel": make_snare(
         replace(BRASS_SNARE, t60_s=0.16, damping_hz=420.0, click=0.12), level=0.16, tight=0.75
     ),
     "barn rim click": Instrument(
@@ -149,8 +151,8 @@ INSTRUMENTS: dict[str, Instrument] = {
         "hat_open", partial(play_cymbal, replace(HATS, t60_s=0.75, sizzle=1.4)), (0.6, 0.95)
     ),
     "barn pedal": Instrument("hat_pedal", partial(press_pedal, replace(HATS, t60_s=0.2)), (0, 1)),
-    "pot lid": solid("other", Solid(612.0, LID, 2.4, 0.0007, loss=0.6, twin=0.0021, seed=5)),
-    "pot lid held": solid(
+    "pot lid": make_solid("other", Solid(612.0, LID, 2.4, 0.0007, loss=0.6, twin=0.0021, seed=5)),
+    "pot lid held": make_solid(
         "other",
         Solid(625.0, LID, 0.16, 0.0008, loss=0.4, knock=0.2, seed=5, wander=0.008),
     ),
@@ -158,23 +160,23 @@ INSTRUMENTS: dict[str, Instrument] = {
         "shaker",
         partial(play_grains, Grains((3150.0, 5400.0, 8100.0), 0.012, 0.055, 0.022, 2600.0)),
     ),
-    "spoon on table": solid(
+    "spoon on table": make_solid(
         "wood",
         Solid(205.0, TABLE, 0.14, 0.0012, knock=0.4, seed=6, wander=0.012),
     ),
-    "chopping board": solid(
+    "chopping board": make_solid(
         "wood", Solid(655.0, FREE_BAR, 0.13, 0.0006, knock=0.3, seed=7, wander=0.008)
     ),
-    "bottle": solid(
+    "bottle": make_solid(
         "other", Solid(1480.0, (1.0, 1.94, 2.83, 4.4, 5.9), 0.55, 0.0003, twin=0.003, seed=8)
     ),
-    "cardboard box": solid(
+    "cardboard box": make_solid(
         "other",
         Solid(
             83.0, BOX, 0.2, 0.005, knock=0.08, knock_hz=(250.0, 3000.0), seed=9, wander=0.015
         ),
     ),
-    "biscuit tin": solid(
+    "biscuit tin": make_solid(
         "other",
         Solid(
             340.0, LID, 0.35, 0.0009, loss=0.35, twin=0.006, knock=0.4, seed=10, wander=0.006
@@ -196,11 +198,11 @@ INSTRUMENTS: dict[str, Instrument] = {
     "splash": Instrument("splash", partial(play_cymbal, SPLASH), (0.7, 1.0)),
     "china": Instrument("china", partial(play_cymbal, CHINA), (0.8, 1.0)),
     "chapel hats open": Instrument("hat_open", partial(play_cymbal, CHAPEL_HATS), (0.6, 0.95)),
-    "loft kick": drum(
+    "loft kick": make_drum(
         role="kick", position=(0.02, 0.25), pitch_hz=62.0, t60_s=0.34, contact_s=0.0028,
         beater=0.1, damping_hz=210.0, sharp=0.07, click=0.25,
     ),
-    "loft snare": snare(SMALL_SNARE, level=0.26, tight=0.65),
+    "loft snare": make_snare(SMALL_SNARE, level=0.26, tight=0.65),
     "loft hats": Instrument("hat_closed", partial(play_cymbal, LOFT_HATS), (0.5, 0.95)),
     "loft hats open": Instrument(
         "hat_open", partial(play_cymbal, replace(LOFT_HATS, t60_s=1.1, sizzle=1.2)), (0.6, 0.95)
@@ -208,11 +210,11 @@ INSTRUMENTS: dict[str, Instrument] = {
     "loft pedal": Instrument(
         "hat_pedal", partial(press_pedal, replace(LOFT_HATS, t60_s=0.15)), (0, 1)
     ),
-    "loft tom": drum(
+    "loft tom": make_drum(
         role="tom", pitch_hz=148.0, t60_s=0.8, contact_s=0.0017, damping_hz=420.0, sharp=0.05,
         click=0.16,
     ),
-    "cowbell": solid(
+    "cowbell": make_solid(
         "cowbell",
         Solid(562.0, COWBELL, 0.5, 0.0005, loss=0.7, knock=0.25, seed=11, wander=0.006),
     ),
@@ -227,18 +229,18 @@ INSTRUMENTS: dict[str, Instrument] = {
         "shaker",
         partial(play_grains, Grains((5200.0, 8800.0, 12_000.0), 0.006, 0.07, 0.015, 5200.0, 0.9)),
     ),
-    "wood block": solid(
+    "wood block": make_solid(
         "wood",
         Solid(905.0, (1.0, 1.41, 2.33, 3.6), 0.09, 0.0005, knock=0.25, seed=12, wander=0.006),
     ),
     "claps": Instrument("clap", partial(clap_hands, n_hands=5)),
-    "hand drum": drum(
+    "hand drum": make_drum(
         role="conga_bongo", position=(0.55, 0.85), pitch_hz=205.0, t60_s=0.45, contact_s=0.0032,
         beater=0.16, damping_hz=600.0, sharp=0.02, click=0.10,
     ),
-    "metal timbale": drum(
+    "metal timbale": make_drum(
         role="timbale_agogo", position=(0.2, 0.6), pitch_hz=255.0, t60_s=0.6, contact_s=0.0006,
         damping_hz=1400.0, shell_hz=830.0, click=0.12, sharp=0.03, air_load=0.3,
     ),
-    "agogo": solid("timbale_agogo", Solid(928.0, BELL, 0.6, 0.0004, loss=0.6, seed=13)),
+    "agogo": make_solid("timbale_agogo", Solid(928.0, BELL, 0.6, 0.0004, loss=0.6, seed=13)),
 }  # fmt: skip

@@ -15,9 +15,9 @@ from scipy.special import jn_zeros
 
 from catalog.models import ROLES
 from demo_library.maker.membrane import Drum, membrane_modes
-from demo_library.maker.modes import Stroke, ring
+from demo_library.maker.modes import Stroke, ring_modes
 from demo_library.perform import perform
-from demo_library.sittings import LOFT, SITTINGS
+from demo_library.sessions import LOFT, SESSIONS
 
 ROOT = Path(__file__).parents[1] / "demo_library"
 SOUNDS = {".wav", ".flac"}
@@ -123,7 +123,7 @@ def test_undamped_membrane_rings_at_the_zeros_of_the_bessel_functions():
     force = np.zeros(sr * seconds)
     force[0] = 1.0
     modes = membrane_modes(drum, Stroke(1.0, 0.42, 0.3, 1.0, seed=1))
-    spectrum = np.abs(np.fft.rfft(ring(modes, force, sr=sr) * np.hanning(len(force))))
+    spectrum = np.abs(np.fft.rfft(ring_modes(modes, force, sr=sr) * np.hanning(len(force))))
     lowest = jn_zeros(0, 1)[0]
     for zero, ratio in zip(
         (jn_zeros(1, 1)[0], jn_zeros(2, 1)[0], jn_zeros(0, 2)[1]),
@@ -230,13 +230,13 @@ def test_an_independent_reader_finds_what_the_recorder_wrote():
     for path in paths:
         bext = wavinfo.WavInfoReader(str(ROOT / path)).bext
         assert bext.version == 1
-        sitting = next(s for s in SITTINGS if s.folder == path.split("/")[0])
-        assert bext.description.startswith(f"session={sitting.name}; take=")
-        assert bext.originator == sitting.recorder
+        session = next(s for s in SESSIONS if s.folder == path.split("/")[0])
+        assert bext.description.startswith(f"session={session.name}; take=")
+        assert bext.originator == session.recorder
         hours, minutes, seconds = map(int, bext.originator_time.split(":"))
         since_midnight = 3600 * hours + 60 * minutes + seconds
-        assert bext.time_reference == since_midnight * sitting.sr
-        assert bext.coding_history.startswith(f"A=PCM,F={sitting.sr},")
+        assert bext.time_reference == since_midnight * session.sr
+        assert bext.coding_history.startswith(f"A=PCM,F={session.sr},")
 
 
 def test_the_bext_chunk_has_the_size_of_the_standard():

@@ -1,1 +1,1 @@
-"""How the sounds are made: resonators, what drives them, the room, and the files."""
+"""The sound synthesis: resonators, the forces that drive them, the room, and the files."""

@@ -1,7 +1,7 @@
-"""Cymbals and hats: very many modes, the high ones fed by the low ones while the metal swings.
+"""Cymbals and hats: very many modes, with energy moving from low to high modes.
 
-A thin plate has its modes evenly spread in frequency [1]_; a hard stroke makes it bend so far that
-energy climbs from low modes to high ones within some hundredths of a second [2]_.
+The modes of a thin plate are evenly distributed in frequency [1]_; after a hard stroke energy
+moves from low to high modes within a few hundredths of a second [2]_.
 
 References
 ----------
@@ -18,27 +18,27 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import butter, sosfilt
 
-from demo_library.maker.modes import LN_60_DB, Modes, Stroke, burst, push, ring
+from demo_library.maker.modes import LN_60_DB, Modes, Stroke, contact_force, noise_burst, ring_modes
 
 
 @dataclass(frozen=True)
 class Cymbal:
-    """One cymbal, or a pair of hats in one position of the foot.
+    """One cymbal, or a pair of hats at one pedal position.
 
     Attributes
     ----------
-    seed : int, which casting it is: fixes the modes
-    spacing_hz : float, mean distance of the modes
-    t60_s : float, s, of the low modes
-    fall : float, how much faster the high modes decay; 0 = as slow as the low ones
-    wash : float, level of what climbs to the high modes at full strength
-    rise_s : float, s, how long that takes
-    contact_s : float, s, of the stick at full strength
-    ping : float, level of the stick's own sound
-    bell : tuple of float, Hz, strong modes of the cup; empty = struck on the bow or edge
-    sizzle : float, level of plates that touch while they swing
+    seed : int, fixes the modes
+    spacing_hz : float, Hz, mean distance of the modes
+    t60_s : float, s, decay of the low modes
+    fall : float, how much faster the high modes decay; 0 = equally fast
+    wash : float, level of the energy that moves to the high modes at full strength
+    rise_s : float, s, time that this takes
+    contact_s : float, s, contact time of the stick at full strength
+    ping : float, level of the sound of the stick
+    bell : tuple of float, Hz, strong modes of the cup; empty for strokes on the bow or edge
+    sizzle : float, level of the contact noise of two plates
     lowest_hz : float, Hz
-    tilt : float, power of frequency by which the modes of a soft stroke get louder upwards
+    tilt : float, exponent of frequency of the mode levels of a soft stroke
     """
 
     seed: int
@@ -56,10 +56,10 @@ class Cymbal:
 
 
 def cymbal_modes(cymbal: Cymbal, stroke: Stroke) -> Modes:
-    """Modes of a cymbal as one stroke drives them.
+    """Return the modes of a cymbal as driven by one stroke.
 
-    The casting fixes the frequencies; where the stick lands changes how much each mode gets, and
-    the strength lets the highs come forward.
+    The frequencies are fixed by the seed of the cymbal; the position of the stroke sets the level
+    of each mode, and a stronger stroke raises the high modes.
 
     Parameters
     ----------
@@ -105,16 +105,16 @@ def play_cymbal(
     """
     n = round(length_s * sr)
     modes = cymbal_modes(cymbal, stroke)
-    force = push(stroke, contact_s=cymbal.contact_s, n=n, sr=sr)
-    body = ring(modes, force, sr=sr, feed=_climb(cymbal, stroke, n=n, sr=sr))
+    force = contact_force(stroke, contact_s=cymbal.contact_s, n=n, sr=sr)
+    body = ring_modes(modes, force, sr=sr, feed=_high_mode_force(cymbal, stroke, n=n, sr=sr))
     if cymbal.sizzle:
-        body = body + _touching(cymbal, body, stroke, sr=sr)
-    click = burst(stroke.rng(21), n=n, sr=sr, band_hz=(2500.0, 15_000.0), t60_s=0.018)
+        body = body + _plate_contact_noise(cymbal, body, stroke, sr=sr)
+    click = noise_burst(stroke.rng(21), n=n, sr=sr, band_hz=(2500.0, 15_000.0), t60_s=0.018)
     return {"body": body, "click": cymbal.ping * (0.1 + 0.9 * stroke.strength) * click}
 
 
-def _climb(cymbal: Cymbal, stroke: Stroke, *, n: int, sr: int) -> np.ndarray:
-    """Force on the high modes: noise that swells and is spent, steeply rising with strength."""
+def _high_mode_force(cymbal: Cymbal, stroke: Stroke, *, n: int, sr: int) -> np.ndarray:
+    """Return the force on the high modes: noise that rises and decays, with strength squared."""
     rise = cymbal.rise_s * (1.3 - 0.5 * stroke.strength) * sr
     time = np.arange(n) / rise
     shape = time * np.exp(1.0 - time)
@@ -122,8 +122,10 @@ def _climb(cymbal: Cymbal, stroke: Stroke, *, n: int, sr: int) -> np.ndarray:
     return level * shape * stroke.rng(22).standard_normal(n)
 
 
-def _touching(cymbal: Cymbal, body: np.ndarray, stroke: Stroke, *, sr: int) -> np.ndarray:
-    """Noise of two plates that touch each time they swing together."""
+def _plate_contact_noise(
+    cymbal: Cymbal, body: np.ndarray, stroke: Stroke, *, sr: int
+) -> np.ndarray:
+    """Return the noise of two plates that touch while they vibrate."""
     swing = sosfilt(butter(2, 600.0, fs=sr, output="sos"), np.abs(body))
     meets = np.maximum(0.0, swing) * (1.0 + 0.6 * np.sin(np.cumsum(swing) * 0.05))
     noise = stroke.rng(23).standard_normal(len(body))
@@ -134,12 +136,12 @@ def _touching(cymbal: Cymbal, body: np.ndarray, stroke: Stroke, *, sr: int) -> n
 def press_pedal(
     cymbal: Cymbal, stroke: Stroke, *, length_s: float, sr: int
 ) -> dict[str, np.ndarray]:
-    """Close hats with the foot: no stick, two edges that meet over a few milliseconds.
+    """Close hats with the pedal: the edges of both plates meet within a few milliseconds.
 
     Parameters
     ----------
     cymbal : Cymbal
-        the pair while it is held
+        the closed pair
     stroke : Stroke
     length_s : float, s
     sr : int, Hz, above 0
@@ -154,4 +156,4 @@ def press_pedal(
     at = np.sort((rng.beta(2.0, 3.0, 40) * (0.012 - 0.006 * stroke.strength) * sr).astype(int))
     np.add.at(meet, at, rng.normal(0.0, 0.2, len(at)) * (0.15 + 0.85 * stroke.strength))
     closing = np.exp(-LN_60_DB * np.arange(n) / (0.35 * sr))
-    return {"body": ring(cymbal_modes(cymbal, stroke), meet, sr=sr) * closing}
+    return {"body": ring_modes(cymbal_modes(cymbal, stroke), meet, sr=sr) * closing}

@@ -1,6 +1,6 @@
-"""A body that rings: a bank of damped resonators, and the push that a stick or hand gives it.
+"""A bank of damped resonators, and the force of a stick, beater or hand.
 
-Signals are float64, mono, in arbitrary units until a microphone hears them.
+Signals are float64, mono, in arbitrary units until the gain of a recording is set.
 """
 
 from __future__ import annotations
@@ -12,20 +12,20 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import butter, lfilter, sosfilt
 
 LN_60_DB = np.log(1000.0)  # a decay of 60 dB is a factor of 1000
-FED_HZ = 3000.0
+FED_HZ = 3000.0  # the second force of `ring_modes` is full above this
 
 
 @dataclass(frozen=True)
 class Stroke:
-    """What a player does once.
+    """One stroke of a player.
 
     Attributes
     ----------
-    strength : float, 0 (barely) to 1 (as hard as one plays)
-    position : float, 0 (centre) to 1 (edge)
-    angle : float, radians round the drum
-    tension : float, ratio to the drum as it was tuned; drifts by a few parts in a thousand
-    seed : int, of everything in this stroke that no player controls
+    strength : float, 0 (softest) to 1 (hardest)
+    position : float, 0 (center) to 1 (edge)
+    angle : float, radians around the drum
+    tension : float, ratio to the tuned tension; varies by about 1 %
+    seed : int, of everything that the player does not control
     """
 
     strength: float
@@ -35,26 +35,28 @@ class Stroke:
     seed: int
 
     def rng(self, purpose: int) -> np.random.Generator:
-        """Give a generator of its own for one purpose, so that parts do not disturb each other."""
+        """Return the random generator for one purpose; purposes do not affect each other."""
         return np.random.default_rng([self.seed, purpose])
 
 
 @dataclass(frozen=True, eq=False)
 class Modes:
-    """Resonances: frequency (Hz), amplitude, and time to fall by 60 dB (s), each shape (n,)."""
+    """Resonances: frequency (Hz), amplitude, and time to decay by 60 dB (s), each shape (n,)."""
 
     hz: np.ndarray
     gain: np.ndarray
     t60_s: np.ndarray
 
-    def heard(self, *, sr: int) -> Modes:
-        """Keep what lies well inside the band that `sr` can carry."""
+    def in_band(self, *, sr: int) -> Modes:
+        """Return the modes between 20 Hz and 0.46 times the sample rate."""
         keep = (self.hz > 20.0) & (self.hz < 0.46 * sr) & (np.abs(self.gain) > 0.0)
         return Modes(self.hz[keep], self.gain[keep], self.t60_s[keep])
 
 
-def ring(modes: Modes, force: np.ndarray, *, sr: int, feed: np.ndarray | None = None) -> np.ndarray:
-    """Let every mode answer a force and add them up.
+def ring_modes(
+    modes: Modes, force: np.ndarray, *, sr: int, feed: np.ndarray | None = None
+) -> np.ndarray:
+    """Return the sum of the responses of all modes to a force.
 
     Parameters
     ----------
@@ -62,45 +64,45 @@ def ring(modes: Modes, force: np.ndarray, *, sr: int, feed: np.ndarray | None = 
     force : np.ndarray, shape (n,)
     sr : int, Hz, above 0
     feed : np.ndarray, shape (n,), optional
-        a second force that reaches high modes alone: full above `FED_HZ`, less and less below
+        a second force for high modes: full above `FED_HZ`, falling with the square below
 
     Returns
     -------
     np.ndarray, shape (n,)
     """
     total = np.zeros(len(force))
-    used = modes.heard(sr=sr)
+    used = modes.in_band(sr=sr)
     for hz, gain, t60_s in zip(used.hz, used.gain, used.t60_s, strict=True):
         radius = np.exp(-LN_60_DB / (t60_s * sr))
-        turn = 2.0 * np.pi * hz / sr
-        poles = [1.0, -2.0 * radius * np.cos(turn), radius * radius]
+        angle = 2.0 * np.pi * hz / sr
+        poles = [1.0, -2.0 * radius * np.cos(angle), radius * radius]
         drive = force if feed is None else force + min(1.0, (hz / FED_HZ) ** 2) * feed
-        total += lfilter([0.0, gain * radius * np.sin(turn)], poles, drive)
+        total += lfilter([0.0, gain * radius * np.sin(angle)], poles, drive)
     return total
 
 
-def push(stroke: Stroke, *, contact_s: float, n: int, sr: int) -> np.ndarray:
-    """Force of one contact: a raised cosine that gets shorter as the stroke gets harder.
+def contact_force(stroke: Stroke, *, contact_s: float, n: int, sr: int) -> np.ndarray:
+    """Return the force of one contact: a raised cosine, shorter for harder strokes.
 
-    A short push holds more high frequencies, so a hard stroke is brighter, not only louder. The
-    contact of an elastic ball gets shorter with the fifth root of its speed [1]_; felt and
-    fingers stiffen as they are squeezed and do so more, hence the exponent here (no source).
+    A shorter pulse has more high frequencies, so a hard stroke is brighter, not only louder. The
+    contact time of an elastic ball falls with the fifth root of its speed [1]_; felt and fingers
+    stiffen under load, so a larger exponent is used here (no source).
 
     Parameters
     ----------
     stroke : Stroke
-    contact_s : float, s, above 0; of a stroke at full strength
-    n : int, frames of the result
+    contact_s : float, s, above 0, at full strength
+    n : int, length of the result in frames
     sr : int, Hz, above 0
 
     Returns
     -------
-    np.ndarray, shape (n,); its sum grows with the strength
+    np.ndarray, shape (n,); its sum increases with the strength
 
     References
     ----------
     .. [1] H. Hertz, "Ueber die Beruehrung fester elastischer Koerper", 1881: time of contact is
-       proportional to speed to the power -1/5. The rest is the project's own choice.
+       proportional to speed to the power -1/5. The other numbers are the project's own.
     """
     speed = 0.05 + 0.95 * stroke.strength
     wobble = max(0.6, 1.0 + 0.12 * stroke.rng(1).standard_normal())
@@ -112,10 +114,10 @@ def push(stroke: Stroke, *, contact_s: float, n: int, sr: int) -> np.ndarray:
     return force
 
 
-def burst(
+def noise_burst(
     rng: np.random.Generator, *, n: int, sr: int, band_hz: tuple[float, float], t60_s: float
 ) -> np.ndarray:
-    """Noise in a band that dies away: the scrape and click of a contact.
+    """Return decaying band-limited noise: the click of a contact.
 
     Parameters
     ----------
@@ -136,15 +138,15 @@ def burst(
     return shaped / max(1e-9, np.abs(shaped).max())
 
 
-def bend(signal: np.ndarray, *, sr: int, sharp: float, settle_s: float) -> np.ndarray:
-    """Start a sound sharp and let it settle, as a head does that a stroke has stretched.
+def glide_pitch(signal: np.ndarray, *, sr: int, sharp: float, settle_s: float) -> np.ndarray:
+    """Raise the pitch at the start and let it fall, as the tension of a struck head does.
 
     Parameters
     ----------
     signal : np.ndarray, shape (n,)
     sr : int, Hz, above 0
-    sharp : float, share by which the pitch is too high at the start, such as 0.05
-    settle_s : float, s, above 0; by then it has come down by 1/e
+    sharp : float, relative rise of the pitch at the start, such as 0.05
+    settle_s : float, s, above 0; time constant of the fall
 
     Returns
     -------
@@ -156,6 +158,6 @@ def bend(signal: np.ndarray, *, sr: int, sharp: float, settle_s: float) -> np.nd
     return np.where(warped <= time_s[-1], spline(np.minimum(warped, time_s[-1])), 0.0)
 
 
-def spread(values: np.ndarray, rng: np.random.Generator, *, share: float) -> np.ndarray:
-    """Vary numbers by a share of themselves (standard deviation), never below a tenth."""
+def jitter(values: np.ndarray, rng: np.random.Generator, *, share: float) -> np.ndarray:
+    """Vary values by a relative standard deviation, never below a tenth of the value."""
     return values * np.maximum(0.1, 1.0 + share * rng.standard_normal(len(values)))

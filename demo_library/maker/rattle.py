@@ -1,7 +1,7 @@
-"""Things that rattle: snare wires thrown about by a head, grains in a jar, jingles.
+"""Snare wires, grains in a shaker, jingles.
 
-The wires follow the head's motion; grains follow Cook's picture of many small collisions whose
-number falls with the energy left [1]_.
+The wires are driven by the motion of the head. Grains follow Cook's model of many small collisions
+whose rate falls with the remaining energy [1]_.
 
 References
 ----------
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import butter, lfilter, sosfilt
 
-from demo_library.maker.modes import LN_60_DB, Modes, Stroke, ring, spread
+from demo_library.maker.modes import LN_60_DB, Modes, Stroke, jitter, ring_modes
 
 
 @dataclass(frozen=True)
@@ -25,9 +25,9 @@ class Wires:
 
     Attributes
     ----------
-    level : float, against the drum's body
-    tight : float, 0 (loose, long sizzle) to 1 (hardly any)
-    band_hz : tuple of float, Hz, where they sound
+    level : float, relative to the body of the drum
+    tight : float, 0 (loose, long rattle) to 1 (almost none)
+    band_hz : tuple of float, Hz
     """
 
     level: float
@@ -37,16 +37,16 @@ class Wires:
 
 @dataclass(frozen=True)
 class Grains:
-    """Many small things in or on something: rice, beads, jingles.
+    """Many small colliding bodies: rice, beads, jingles.
 
     Attributes
     ----------
     hz : tuple of float, Hz, resonances that each collision excites
-    t60_s : float, s, of those resonances
-    swing_s : float, s, how long one throw lasts until the grains land
-    settle_s : float, s, how long they go on after it, to 1/e
+    t60_s : float, s, decay of those resonances
+    swing_s : float, s, time until most grains collide
+    settle_s : float, s, time constant of the energy after that
     rate_hz : float, collisions per second at full energy
-    hiss : float, share of plain noise beside the resonances
+    hiss : float, level of noise without resonance
     """
 
     hz: tuple[float, ...]
@@ -58,10 +58,9 @@ class Grains:
 
 
 def rattle_wires(wires: Wires, head: np.ndarray, stroke: Stroke, *, sr: int) -> np.ndarray:
-    """Let a moving head throw the wires: they are hit each time it moves out far enough.
+    """Return the sound of the wires, which collide with the head when it moves outwards.
 
-    Soft strokes throw them less far than loud ones, but less than in proportion: a soft snare
-    drum is mostly wires.
+    The level grows less than the strength: the wires dominate a soft stroke.
 
     Parameters
     ----------
@@ -77,14 +76,14 @@ def rattle_wires(wires: Wires, head: np.ndarray, stroke: Stroke, *, sr: int) -> 
     """
     rng = stroke.rng(11)
     n = len(head)
-    crossing = round(0.0012 * sr)  # the air in the drum needs that long from head to head
+    crossing = round(0.0012 * sr)  # delay of the air between both heads
     moved = np.concatenate([np.zeros(crossing), head[: n - crossing]])
     peak = max(1e-12, np.abs(moved).max())
     thrown = np.maximum(0.0, moved / peak - 0.02 - 0.05 * wires.tight) ** 0.6
     settle = np.exp(-LN_60_DB / ((0.05 + 0.3 * (1.0 - wires.tight)) * sr))
     drive = lfilter([1.0 - settle], [1.0, -settle], thrown)
     drive = drive / max(1e-12, drive.max()) + 0.35 * thrown
-    sparse = rng.random(n) < 0.25  # single wires land, not a smooth hiss
+    sparse = rng.random(n) < 0.25  # single collisions, not smooth noise
     noise = rng.standard_normal(n) * (0.4 + 2.0 * sparse)
     band = (wires.band_hz[0], min(wires.band_hz[1], 0.45 * sr))
     sos = butter(2, band, btype="bandpass", fs=sr, output="sos")
@@ -92,7 +91,7 @@ def rattle_wires(wires: Wires, head: np.ndarray, stroke: Stroke, *, sr: int) -> 
 
 
 def throw_grains(grains: Grains, stroke: Stroke, *, length_s: float, sr: int) -> np.ndarray:
-    """Throw a handful of grains once and let them settle.
+    """Return the sound of one movement of the shaker.
 
     Parameters
     ----------
@@ -114,11 +113,11 @@ def throw_grains(grains: Grains, stroke: Stroke, *, length_s: float, sr: int) ->
         np.sin(0.5 * np.pi * np.minimum(1.0, time_s / max(1e-6, swing_s))) ** 3,
         np.exp(-np.maximum(0.0, time_s - swing_s) / grains.settle_s),
     )
-    many = grains.rate_hz * (0.4 + 0.6 * stroke.strength) * energy / sr
-    landed = (rng.random(n) < many) * rng.gamma(1.5, 0.7, n) * energy
+    probability = grains.rate_hz * (0.4 + 0.6 * stroke.strength) * energy / sr
+    landed = (rng.random(n) < probability) * rng.gamma(1.5, 0.7, n) * energy
     force = (0.08 + 0.92 * stroke.strength**1.3) * landed * rng.choice([-1.0, 1.0], n)
-    hz = spread(np.array(grains.hz), stroke.rng(13), share=0.012)
+    hz = jitter(np.array(grains.hz), stroke.rng(13), share=0.012)
     tilt = (np.array(grains.hz) / grains.hz[0]) ** (0.8 * stroke.strength - 0.6)
-    heard = ring(Modes(hz, tilt, np.full(len(hz), grains.t60_s)), force, sr=sr)
+    resonant = ring_modes(Modes(hz, tilt, np.full(len(hz), grains.t60_s)), force, sr=sr)
     sos = butter(2, 0.5 * grains.hz[0], btype="highpass", fs=sr, output="sos")
-    return heard + grains.hiss * sosfilt(sos, force)
+    return resonant + grains.hiss * sosfilt(sos, force)

@@ -1,6 +1,6 @@
-"""Files: plain and Broadcast Wave by own hand, FLAC through libsndfile, and the truth table.
+"""Write WAV, Broadcast Wave, FLAC (by libsndfile) and the truth table.
 
-Nothing here depends on the clock, so the same samples always give the same bytes.
+Nothing depends on the clock, so the same samples always give the same bytes.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-WIDTH = {"PCM_16": 2, "PCM_24": 3, "FLOAT": 4}  # bytes of a sample
+WIDTH = {"PCM_16": 2, "PCM_24": 3, "FLOAT": 4}  # bytes per sample
 
 
 @dataclass(frozen=True)
 class Bext:
-    """What a recorder writes into a Broadcast Wave file; ASCII, cut to the sizes of the standard.
+    """The metadata of a Broadcast Wave file; ASCII, truncated to the sizes of the standard.
 
     `time_reference` counts frames since midnight.
     """
@@ -39,7 +39,7 @@ class Truth:
     """One row of `truth.csv`; `path` and `copy_of` are relative to the library, with slashes."""
 
     path: str
-    sitting: str
+    session: str
     drum: str
     role: str
     strength: str
@@ -50,7 +50,7 @@ class Truth:
 
 
 def bext_chunk(bext: Bext) -> bytes:
-    """Give the 602 fixed bytes and the coding history.
+    """Return the 602 fixed bytes and the coding history.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def bext_chunk(bext: Bext) -> bytes:
 
     Returns
     -------
-    bytes, without name and size of the chunk
+    bytes, without the name and size of the chunk
 
     References
     ----------
@@ -76,7 +76,7 @@ def bext_chunk(bext: Bext) -> bytes:
 
 
 def wave_bytes(samples: np.ndarray, *, sr: int, subtype: str, bext: Bext | None = None) -> bytes:
-    """Put samples into a WAV file, with a bext chunk if there is one to write.
+    """Return a WAV file, with a bext chunk if one is given.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def wave_bytes(samples: np.ndarray, *, sr: int, subtype: str, bext: Bext | None 
         chunks += [(b"fmt ", form + b"\0\0"), (b"fact", struct.pack("<I", len(samples)))]
     else:
         chunks += [(b"fmt ", form)]
-    chunks += [(b"data", _packed(samples, subtype))]
+    chunks += [(b"data", _pack(samples, subtype))]
     body = b"WAVE" + b"".join(
         name + struct.pack("<I", len(data)) + data + b"\0" * (len(data) % 2)
         for name, data in chunks
@@ -110,7 +110,7 @@ def wave_bytes(samples: np.ndarray, *, sr: int, subtype: str, bext: Bext | None 
     return b"RIFF" + struct.pack("<I", len(body)) + body
 
 
-def _packed(samples: np.ndarray, subtype: str) -> bytes:
+def _pack(samples: np.ndarray, subtype: str) -> bytes:
     if subtype == "FLOAT":
         return samples.astype("<f4").tobytes()
     bits = 8 * WIDTH[subtype]
@@ -120,7 +120,7 @@ def _packed(samples: np.ndarray, subtype: str) -> bytes:
 
 
 def flac_bytes(samples: np.ndarray, *, sr: int, subtype: str) -> bytes:
-    """Put samples into a FLAC file.
+    """Return a FLAC file.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
-"""The five sittings: who, where, when, with which microphones, and what was played.
+"""The five sessions: person, place, date, microphones, and the strokes that were played.
 
-All people and places are made up.
+All people and places are invented.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ class Series:
     Attributes
     ----------
     instrument : str, key of `INSTRUMENTS`
-    drum : str, what the player calls it in file names
+    drum : str, its name in file names
     strengths : tuple of keys of `STRENGTH`, soft to hard
-    n_strokes : int, of each strength
-    length_s : float, s, of a finished hit at full strength
-    microphones : tuple of names in the sitting
-    folder : str, below the sitting's; "" = the sitting's own
+    n_strokes : int, strokes of each strength
+    length_s : float, s, length of a finished hit at full strength
+    microphones : tuple of names in the session
+    folder : str, below the folder of the session; "" for that folder itself
     """
 
     instrument: str
@@ -38,20 +38,20 @@ class Series:
 
 
 @dataclass(frozen=True)
-class Named:
-    """What a file name may be made of."""
+class HitName:
+    """The facts from which a file name is made."""
 
     series: Series
     strength: str
     stroke: int  # 1 ... within its strength
     number: int  # 1 ... within the drum, soft to hard
-    take: int  # 1 ... within the sitting
+    take: int  # 1 ... within the session
     microphone: str
 
 
 @dataclass(frozen=True)
-class Sitting:
-    """One sitting.
+class Session:
+    """One session.
 
     Attributes
     ----------
@@ -59,11 +59,12 @@ class Sitting:
     folder : str, in the library
     room : Room
     sr : int, Hz
-    container, subtype : str, "WAV" or "FLAC" and the width; Broadcast Wave if `recorder` is set
-    recorder : str, what stands as originator in the bext chunk
-    microphones : mapping by name; two with one name but for "L" and "R" make a stereo file
-    peak_db : tuple of float, dBFS, between which the loudest stroke of each drum ends up
-    name_file : callable, Named -> file name
+    container, subtype : str, "WAV" or "FLAC" and the sample format; Broadcast Wave if `recorder`
+        is set
+    recorder : str, originator in the bext chunk
+    microphones : mapping from name to one capsule (mono) or two (stereo)
+    peak_db : tuple of float, dBFS, range of the peak of each drum's loudest stroke
+    name_file : callable, HitName -> file name
     series : tuple of Series
     """
 
@@ -79,43 +80,45 @@ class Sitting:
     recorder: str
     microphones: dict[str, tuple[Microphone, ...]]
     peak_db: tuple[float, float]
-    name_file: Callable[[Named], str]
+    name_file: Callable[[HitName], str]
     series: tuple[Series, ...]
 
 
-def boathouse_name(named: Named) -> str:
+def boathouse_name(named: HitName) -> str:
     return f"{named.series.drum}_{named.number:02d}_{named.microphone}.wav"
 
 
-def barn_name(named: Named) -> str:
+def barn_name(named: HitName) -> str:
     return f"{named.series.drum} {named.strength} {named.stroke}.wav"
 
 
-def kitchen_name(named: Named) -> str:
+def kitchen_name(named: HitName) -> str:
     if named.series.folder.endswith("18"):
         return f"REC{named.take + 11:04d}.WAV"
     return f"{named.series.drum} {named.strength} {named.stroke}.wav"
 
 
-def chapel_name(named: Named) -> str:
+def chapel_name(named: HitName) -> str:
     mark = {"ghost": "pp", "soft": "p", "medium": "mf", "hard": "ff"}[named.strength]
     return f"{named.series.drum}_{mark}_{named.stroke}_{named.microphone}.flac"
 
 
-def loft_name(named: Named) -> str:
+def loft_name(named: HitName) -> str:
     layer = named.series.strengths.index(named.strength) + 1
     return f"240316_{named.series.drum}_v{layer}_rr{named.stroke}.flac"
 
 
 SOFT_HARD = ("soft", "hard")
 THREE = ("soft", "medium", "hard")
-CLOSE = Microphone("close", 0.09, (0.5, 0.0, 0.9), low_db=4.0, high_db=1.5, hears={"wires": 0.6})
+CLOSE = Microphone(
+    "close", 0.09, (0.5, 0.0, 0.9), low_db=4.0, high_db=1.5, part_gains={"wires": 0.6}
+)
 OVERHEAD = Microphone("oh", 1.15, (0.2, 0.3, 1.0), high_db=2.5, low_cut_hz=60.0, level_db=-3.0)
 BOOM = Microphone(
     "room", 3.4, (1.0, 0.6, 0.25), low_db=1.0, high_db=-3.5, high_cut_hz=14_000.0, level_db=-6.0
 )
 
-BOATHOUSE = Sitting(
+BOATHOUSE = Session(
     name="Vellanby boathouse", person="Ilke Marrowdell", date="2022-04-09", clock="14:05:00",
     folder="vellanby_boathouse",
     room=Room((7.2, 5.1, 3.1), (0.55, 0.48, 0.36), 0.62, -80.0, 0.0, seed=101),
@@ -130,7 +133,7 @@ BOATHOUSE = Sitting(
     ),
 )  # fmt: skip
 
-BARN = Sitting(
+BARN = Session(
     name="Murrinholt barn", person="Tobin Quarrish", date="2022-11-05", clock="10:30:00",
     folder="Murrinholt barn 2022-11",
     room=Room((14.0, 8.0, 6.0), (1.0, 0.85, 0.5), 0.7, -76.0, 50.0, seed=202),
@@ -154,7 +157,7 @@ BARN = Sitting(
 HAND = {
     "low_cut_hz": 70.0, "high_cut_hz": 16_500.0, "high_db": 2.0, "hiss_db": -71.0, "reverb": 0.7,
 }  # fmt: skip
-KITCHEN = Sitting(
+KITCHEN = Session(
     name="Kitchen at Fennimarsh", person="Wenna Ottersby", date="2023-02-18", clock="16:20:00",
     folder="handheld",
     room=Room((4.1, 3.2, 2.5), (0.42, 0.55, 0.5), 0.82, -68.0, 0.0, seed=303),
@@ -178,7 +181,7 @@ KITCHEN = Sitting(
     ),
 )  # fmt: skip
 
-CHAPEL = Sitting(
+CHAPEL = Session(
     name="Ostrifold chapel", person="Pell Sandrake", date="2023-09-23", clock="19:10:00",
     folder="ostrifold-chapel",
     room=Room((17.0, 8.5, 8.0), (2.4, 2.0, 1.1), 0.75, -74.0, 0.0, seed=404),
@@ -199,7 +202,7 @@ CHAPEL = Sitting(
     ),
 )  # fmt: skip
 
-LOFT = Sitting(
+LOFT = Session(
     name="Loft over Crumbeck dairy", person="Juno Habbakray", date="2024-03-16", clock="20:45:00",
     folder="loft_2024",
     room=Room((5.0, 3.6, 2.2), (0.3, 0.22, 0.17), 0.45, -79.0, 0.0, seed=505),
@@ -226,4 +229,4 @@ LOFT = Sitting(
     ),
 )  # fmt: skip
 
-SITTINGS: tuple[Sitting, ...] = (BOATHOUSE, BARN, KITCHEN, CHAPEL, LOFT)
+SESSIONS: tuple[Session, ...] = (BOATHOUSE, BARN, KITCHEN, CHAPEL, LOFT)
