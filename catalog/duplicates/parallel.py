@@ -14,7 +14,7 @@ from pathlib import Path
 
 from catalog.audio.channels import mix_channels
 from catalog.errors import CatalogError
-from catalog.library.scan.parallel import count_workers, spread
+from catalog.library.scan.parallel import count_workers, parallel_map
 from catalog.library.scan.stereo_pairs import decode_sides
 from catalog.matching.verdict import Classification, classify_pairs
 from catalog.matching.views import ChannelViews, prepare_views
@@ -76,7 +76,7 @@ def classify_many(
         return
     size = _task_size(len(pairs), n_jobs)
     stretches = [placed[at : at + size] for at in range(0, len(pairs), size)]
-    with closing(spread(_judge_stretches, stretches, n_jobs, size=1)) as judged:
+    with closing(parallel_map(_judge_stretches, stretches, n_jobs=n_jobs, batch_size=1)) as judged:
         yield from judged
 
 

@@ -21,7 +21,12 @@ from catalog.library.files.regions import (
     split_region,
 )
 from catalog.library.metadata.sessions import Session, list_sessions, set_session
-from catalog.library.scan.stereo_pairs import decode_hit, decode_sides, join_sides, part_sides
+from catalog.library.scan.stereo_pairs import (
+    decode_hit,
+    decode_sides,
+    join_stereo_pair,
+    split_stereo_pair,
+)
 from catalog.models import Hit, State
 from catalog.services.context import Context
 
@@ -203,7 +208,7 @@ class Takes:
         ParameterError
             if they are not two mono files of one rate, width, length and time reference
         """
-        join_sides(self._store, self._store.hits.get(left), self._store.hits.get(right))
+        join_stereo_pair(self._store, self._store.hits.get(left), self._store.hits.get(right))
 
     def split_stereo_pair(self, hit_id: int) -> None:
         """Declare the two files of a hit separate hits; the next scan separates them.
@@ -213,7 +218,7 @@ class Takes:
         ParameterError
             if the hit is one file
         """
-        part_sides(self._store, self._store.hits.get(hit_id))
+        split_stereo_pair(self._store, self._store.hits.get(hit_id))
 
     # Sessions
 

@@ -17,10 +17,11 @@ from catalog.audio.encode import encode_wav
 from catalog.audio.model import Audio
 from catalog.features.measure import measure_audio
 from catalog.library.metadata.filename import Provenance
+from catalog.library.metadata.roles import RoleGuess
 from catalog.library.scan.walk import hash_file
-from catalog.library.store.ingest import MeasuredFile
+from catalog.library.store.records import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
-from catalog.models import ROLES
+from catalog.models import ROLES, RoleSource
 
 SR, MADE_S = 44100, 1.1  # of a stroke that is made up
 N_STROKES = 64
@@ -85,10 +86,17 @@ def _measure(path: Path, k: int) -> MeasuredFile:
     audio: Audio = decode_file(path)
     measures, size = measure_audio(audio), path.stat().st_size
     return MeasuredFile(
-        path, size, k, hash_file(path), audio.sr, audio.samples.shape[1], audio.container,
-        audio.subtype, measures, Provenance(f"Sitting {k % 7}", f"drum {k % 40}"),
-        ROLES[k % len(ROLES)], 0.9, "name", np.full(len(ROLES), 1 / len(ROLES), np.float32),
-    )  # fmt: skip
+        file=FoundFile(str(path), "", size, k),
+        content_hash=hash_file(path),
+        sr=audio.sr,
+        n_channels=audio.samples.shape[1],
+        container=audio.container,
+        subtype=audio.subtype,
+        provenance=Provenance(f"Sitting {k % 7}", f"drum {k % 40}"),
+        strokes=(measures,),
+        roles=(RoleGuess(ROLES[k % len(ROLES)], 0.9, RoleSource.NAME),),
+        role_probabilities=np.full((1, len(ROLES)), 1 / len(ROLES), np.float32),
+    )
 
 
 def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator) -> None:

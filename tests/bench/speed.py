@@ -32,8 +32,9 @@ from catalog.audio.encode import encode_wav
 from catalog.audio.model import Audio
 from catalog.features.measure import Measures, measure_audio
 from catalog.library.metadata.filename import Provenance
+from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.ingest import MeasuredFile
+from catalog.library.store.records import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.models import ROLES
 
@@ -141,11 +142,11 @@ def make_store(place: Path, strokes: list[tuple[Audio, Measures]], n_hits: int) 
                 moved = m.embedding + rng.normal(0, 0.1 * width, m.embedding.shape)
                 chance = rng.dirichlet(np.full(len(ROLES), 0.1)).astype(np.float32)
                 rows.append(MeasuredFile(
-                    f"/made/{i // FOLDERS_OF}/{i}.wav", 1, i, f"{i:064x}", audio.sr,
+                    FoundFile(f"/made/{i // FOLDERS_OF}/{i}.wav", "", 1, i), f"{i:064x}", audio.sr,
                     audio.samples.shape[1], audio.container, audio.subtype,
-                    replace(m, embedding=moved.astype(np.float32)),
                     Provenance(f"Sitting {i % 7}", f"drum {i % 40}"),
-                    ROLES[int(chance.argmax())], float(chance.max()), "sound", chance,
+                    (replace(m, embedding=moved.astype(np.float32)),),
+                    (combine_role(None, chance),), chance[None],
                 ))  # fmt: skip
             store.files.write_measured(rows)
 

@@ -13,7 +13,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.errors import ParameterError
-from catalog.library.scan.parallel import ChildDied, Guarded
+from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
 
 # Its own process, because a cluster changes signal handlers and warns on its way out.
 SCAN = """
@@ -96,9 +96,9 @@ def test_where_no_cluster_answers_it_is_told(tmp_path, library, monkeypatch):
 
 
 def test_a_child_answers_again_after_one_has_died():
-    child = Guarded()
+    child = IsolatedWorker()
     assert child.call(divmod, 7, 2) == (3, 1)
-    with pytest.raises(ChildDied):
+    with pytest.raises(WorkerDied):
         child.call(os._exit, 3)
     assert child.call(print, "does not disturb the answers") is None
     assert child.call(len, "four") == 4

@@ -30,7 +30,7 @@ from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.stereo_pairs import decode_hit
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
-from catalog.library.store.ingest import MeasuredFile
+from catalog.library.store.records import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit, RoleSource, State
 
@@ -173,35 +173,38 @@ def _apply_override(store: Store, strokes: Sequence[Hit], override: FileOverride
     audio, measures = measure_with_override(path, override, mate=mate)
     if hash_file(path, mate) != override.content_hash:
         raise StoreError(f"{path}: has changed since it was scanned; scan its folder again first")
-    files = _to_files(store, strokes, audio, (measures, *measures.others), mix=override.mix)
+    file = _to_measured(store, strokes, audio, measures, mix=override.mix)
     with store.writing():
         save_override(store, override)
-        store.files.write_measured([replace(files[0], others=tuple(files[1:]))])
+        store.files.write_measured([file])
         for hit in strokes:
             store.history.add(Action.CUT, hit.id, source=path, target=path, reason="cut changed")
     return list_regions(store, path)
 
 
-def _to_files(
-    store: Store, strokes: Sequence[Hit], audio: Audio, parts: Sequence[Measures], *, mix: str
-) -> list[MeasuredFile]:
+def _to_measured(
+    store: Store, strokes: Sequence[Hit], audio: Audio, measures: Measures, *, mix: str
+) -> MeasuredFile:
+    """Return the record that a scan would make of the file, with what is known of its strokes."""
     hit = next((s for s in strokes if s.session_source != "user"), strokes[0])
-    size, mtime_ns = store.database.read("SELECT size, mtime_ns FROM hit WHERE id = ?", (hit.id,))[
-        0
-    ]
+    sql = "SELECT size, mtime_ns FROM hit WHERE id = ?"
+    size, mtime_ns = store.database.read(sql, (hit.id,))[0]
     recorded = Provenance(
         hit.session, hit.drum, hit.microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
     )
-    provenance = add_mix(recorded, mix)
-    probabilities = role_probabilities(np.stack([part.embedding for part in parts]))
-    named = next(
-        ((s.role, s.role_confidence) for s in strokes if s.role_source == RoleSource.NAME), None
+    segments = (measures, *measures.others)
+    probabilities = role_probabilities(np.stack([segment.embedding for segment in segments]))
+    by_name = (s for s in strokes if s.role_source == RoleSource.NAME)
+    named = next(((s.role, s.role_confidence) for s in by_name), None)
+    return MeasuredFile(
+        file=FoundFile(str(hit.path), "", size, mtime_ns, str(hit.mate or "")),
+        content_hash=hit.content_hash,
+        sr=audio.sr,
+        n_channels=audio.samples.shape[1],
+        container=audio.container,
+        subtype=audio.subtype,
+        provenance=add_mix(recorded, mix),
+        strokes=segments,
+        roles=tuple(combine_role(named, row) for row in probabilities),
+        role_probabilities=probabilities,
     )
-    return [
-        MeasuredFile(
-            hit.path, size, mtime_ns, hit.content_hash, audio.sr, audio.samples.shape[1],
-            audio.container, audio.subtype, part, provenance, *combine_role(named, row), row,
-            mate=hit.mate,
-        )
-        for part, row in zip(parts, probabilities, strict=True)
-    ]  # fmt: skip

@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +22,14 @@ MIXED_FACTOR = 0.65  # so does a name that holds words of several roles, or more
 UNKNOWN_CONFIDENCE = 0.05  # nothing known: one of twenty roles
 DOUBT_BELOW, DOUBT_ABOVE = 0.02, 0.8  # sound says "hardly this" and "surely that"
 DOUBT_FACTOR = 0.5
+
+
+class RoleGuess(NamedTuple):
+    """The role of a hit, how likely it is (0 to 1), and where it comes from."""
+
+    role: Role
+    confidence: float
+    source: RoleSource
 
 
 def word_set(text: str) -> frozenset[str]:
@@ -196,7 +205,7 @@ def _settle(role: str, confidence: float, words: list[str]) -> tuple[Role, float
 
 def combine_role(
     from_name: tuple[Role, float] | None, probabilities: np.ndarray | None
-) -> tuple[Role, float, RoleSource]:
+) -> RoleGuess:
     """Decide by the name, else by the sound; where the sound contradicts, doubt the name.
 
     Parameters
@@ -206,7 +215,7 @@ def combine_role(
 
     Returns
     -------
-    tuple of (role, confidence 0..1, "name" or "sound")
+    RoleGuess
     """
     known = probabilities is not None and float(np.ptp(probabilities)) > 0
     if from_name is not None:
@@ -215,8 +224,8 @@ def combine_role(
             doubted = probabilities[ROLES.index(role)] < DOUBT_BELOW
             if doubted and probabilities.max() > DOUBT_ABOVE:
                 confidence *= DOUBT_FACTOR
-        return role, confidence, RoleSource.NAME
+        return RoleGuess(role, confidence, RoleSource.NAME)
     if not known or probabilities is None:
-        return Role.OTHER, UNKNOWN_CONFIDENCE, RoleSource.SOUND
+        return RoleGuess(Role.OTHER, UNKNOWN_CONFIDENCE, RoleSource.SOUND)
     best = int(np.argmax(probabilities))
-    return ROLES[best], float(probabilities[best]), RoleSource.SOUND
+    return RoleGuess(ROLES[best], float(probabilities[best]), RoleSource.SOUND)

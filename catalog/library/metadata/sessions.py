@@ -82,10 +82,10 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
             said = f"{hit.session} -> {session}"
             store.history.add(Action.SESSION, hit.id, source=hit.path, target=hit.path, reason=said)
     if not name:
-        part_days(store)
+        split_days(store)
 
 
-def part_days(store: Store) -> None:
+def split_days(store: Store) -> None:
     """Give each day its own session where one name holds several days; once for each revision."""
     if store.database.read_setting(PARTED) != store.revision():
         _part_all(store)

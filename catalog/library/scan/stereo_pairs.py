@@ -13,19 +13,16 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from catalog.audio.decode import decode_file, read_header
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, ParameterError
 from catalog.library.metadata.filename import MICROPHONES, find_side, read_chunks
 from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
-from catalog.library.scan.walk import FoundFile
+from catalog.library.store.files import FileRow
+from catalog.library.store.records import FoundFile
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit
-
-if TYPE_CHECKING:
-    from catalog.library.store.files import FileRow
 
 SAID = "sides_said"  # setting: the left file's path to the right one's, or "" for no pair
 LEFT_FOR = {"r": "l", "R": "L", "right": "left", "Right": "Left", "RIGHT": "LEFT"}
@@ -73,7 +70,7 @@ def pair_sides(
     known : mapping of path to FileRow
         a pair stays one while its files fit; a right side that is a hit of its own stays one
     said : mapping
-        the user's word, as `sides_said` gives it
+        the user's word, as `read_side_choices` gives it
 
     Returns
     -------
@@ -139,12 +136,12 @@ def are_sides(left: str | Path, right: str | Path) -> bool:
     return a == b and a.n_channels == 1 and a.n_frames > 0 and len(times) == 1
 
 
-def sides_said(store: Store) -> dict[str, str]:
+def read_side_choices(store: Store) -> dict[str, str]:
     """Give what the user said of pairs: the left file's path to the right one's, or to ""."""
     return dict(store.database.read_setting(SAID, {}))
 
 
-def part_sides(store: Store, hit: Hit) -> None:
+def split_stereo_pair(store: Store, hit: Hit) -> None:
     """Say that a hit's two files are hits of their own; the next scan makes them so.
 
     Raises
@@ -157,7 +154,7 @@ def part_sides(store: Store, hit: Hit) -> None:
     _say(store, hit, "", f"apart from {hit.mate.name}")
 
 
-def join_sides(store: Store, left: Hit, right: Hit) -> None:
+def join_stereo_pair(store: Store, left: Hit, right: Hit) -> None:
     """Say that two hits are the left and right of one recording; the next scan makes them one.
 
     The left hit keeps its number and what was said of it.
@@ -178,7 +175,7 @@ def join_sides(store: Store, left: Hit, right: Hit) -> None:
 def _say(store: Store, hit: Hit, mate: str, reason: str) -> None:
     with store.writing(changes_hits=False):
         pair = {str(hit.path), mate}  # the last word on either file counts
-        before = sides_said(store).items()
+        before = read_side_choices(store).items()
         kept = {a: b for a, b in before if not pair & {a, b} - {""}}
         store.database.save_setting(SAID, {**kept, str(hit.path): mate})
         store.history.add(Action.SIDES, hit.id, source=hit.path, target=hit.path, reason=reason)

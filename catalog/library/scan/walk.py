@@ -9,28 +9,15 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter, itemgetter
 from pathlib import Path
-from typing import NamedTuple
 
 from catalog.audio.decode import AUDIO_SUFFIXES
 from catalog.errors import ParameterError
+from catalog.library.store.records import FoundFile
 
 READ_BYTES = 1 << 20
 # What phones and others write and libsndfile cannot read: told of, not passed over in silence.
 UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
 UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC to have it in"
-
-
-class FoundFile(NamedTuple):
-    """An audio file by its name: where it is, under which scanned folder, its size and time.
-
-    `mate` is the right side's file where two mono files are one stereo recording.
-    """
-
-    path: str
-    root: str
-    size: int
-    mtime_ns: int
-    mate: str = ""
 
 
 @dataclass

@@ -1,11 +1,11 @@
-"""What a worker does with one file: hash, decode, measure; a fault is an answer too."""
+"""What a worker process does with one file: hash, decode, measure; a fault is a result too."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -14,42 +14,59 @@ from catalog.audio.model import Audio
 from catalog.errors import AudioError, CatalogError
 from catalog.features.measure import Measures, measure_take
 from catalog.library.files.overrides import FileOverride, add_mix, measure_with_override
-from catalog.library.metadata.filename import Provenance, find_provenance
-from catalog.library.scan.parallel import ChildDied, Guarded, on_cluster, spread
-from catalog.library.scan.walk import FoundFile, hash_file
+from catalog.library.metadata.filename import find_provenance
+from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
+from catalog.library.scan.parallel import parallel_map, use_cluster
+from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
+from catalog.library.store.records import FoundFile, MeasuredFile
 
-BATCH = 64  # files between two writes: a crash of the machine loses no more than these
-TASK = 4  # files handed to a worker at once
-FAR_TASK = 16  # the same on a cluster, where each way costs some milliseconds
+FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than these
+FILES_PER_CALL = 4  # handed to a worker process at once
+FILES_PER_REMOTE_CALL = 16  # on a cluster, where a round trip takes some milliseconds
 CRASHES = "crashes the decoder; export it again or take it out"
+NO_VALID_NAME = "has a name, or a folder, that is no valid text; rename it"
+EXPORT_AGAIN = "export it again or take it out"
 Measure = Callable[[Path], tuple[Audio, Measures]]
 
 
 @dataclass(frozen=True)
 class Task:
-    """One file to measure, and what the store knows of it."""
+    """One file to measure.
+
+    Attributes
+    ----------
+    file : FoundFile
+    known_hash : str
+        content hash of a file that need not be measured again; "" if it must be in any case
+    hit_id : int or None, the hit that was at this path
+    override : FileOverride or None, used if it is for the content of the file
+    """
 
     file: FoundFile
-    known_hash: str = ""  # "" where nothing is known, or all of it must be measured anew
+    known_hash: str = ""
     hit_id: int | None = None
-    said: FileOverride | None = None  # the user's cut, if the file still holds what it was made for
+    override: FileOverride | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """What a worker sends home for one file: measured, the same as before, or at fault."""
+    """What a worker returns for one file: measured, the same as before, or at fault.
+
+    Attributes
+    ----------
+    task : Task
+    content_hash : str, "" if the file could not be read
+    measured : MeasuredFile or None, without roles
+    reason : str, the fault, or ""
+    try_again : bool, the fault lies outside the file's bytes, so the next scan reads it again
+    """
 
     task: Task
     content_hash: str = ""
-    sr: int = 0
-    n_channels: int = 0
-    container: str = ""
-    subtype: str = ""
-    measures: Measures | None = None
-    provenance: Provenance = field(default_factory=Provenance)
+    measured: MeasuredFile | None = None
     reason: str = ""
-    try_again: bool = False  # the fault lies outside the file's bytes: look anew next time
+    try_again: bool = False
 
 
 def measure_file(path: Path) -> tuple[Audio, Measures]:
@@ -66,103 +83,114 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
     return audio, measure_take(audio)
 
 
-def measure_each(
-    tasks: list[Task], measure: Measure, n_jobs: int, cluster: str = ""
+def measure_all(
+    tasks: list[Task], measure: Measure, *, n_jobs: int, cluster: str = ""
 ) -> Generator[Outcome, None, None]:
-    """Measure all files, in order; where a worker dies, find the file that it died of."""
+    """Measure files in order; if a worker process dies, find the file that killed it."""
     if cluster:
-        yield from _on_machines(tasks, measure, cluster)
+        yield from _measure_on_cluster(tasks, measure, cluster)
         return
     at = 0
     while at < len(tasks):
         try:
-            with contextlib.closing(_in_workers(tasks[at:], measure, n_jobs)) as outcomes:
+            with contextlib.closing(_measure_here(tasks[at:], measure, n_jobs)) as outcomes:
                 for outcome in outcomes:
                     yield outcome
                     at += 1
         except BrokenProcessPool:
-            for task in tasks[at : at + BATCH]:
+            for task in tasks[at : at + FILES_PER_WRITE]:
                 yield _measure_alone(task, measure)
-            at += BATCH
+            at += FILES_PER_WRITE
 
 
-def _in_workers(tasks: list[Task], measure: Measure, n_jobs: int) -> Generator[Outcome, None, None]:
+def _measure_here(
+    tasks: list[Task], measure: Measure, n_jobs: int
+) -> Generator[Outcome, None, None]:
     if n_jobs == 1:
-        yield from (measure_one(task, measure) for task in tasks)
+        yield from (measure_task(task, measure) for task in tasks)
         return
-    yield from spread(partial(_measure_some, measure=measure), tasks, n_jobs, size=TASK)
+    function = partial(_measure_batch, measure=measure)
+    yield from parallel_map(function, tasks, n_jobs=n_jobs, batch_size=FILES_PER_CALL)
 
 
-def _on_machines(tasks: list[Task], measure: Measure, cluster: str) -> Iterator[Outcome]:
-    """Measure on the workers of a cluster; one that dies has its files measured by another."""
-    with on_cluster(cluster):
-        yield from spread(partial(_measure_guarded, measure=measure), tasks, None, size=FAR_TASK)
+def _measure_on_cluster(
+    tasks: list[Task], measure: Measure, address: str
+) -> Generator[Outcome, None, None]:
+    """Measure on the workers of a cluster; if one dies, another measures its files."""
+    function = partial(_measure_isolated, measure=measure)
+    with use_cluster(address):
+        yield from parallel_map(function, tasks, n_jobs=None, batch_size=FILES_PER_REMOTE_CALL)
 
 
-def _measure_some(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
-    return [measure_one(task, measure) for task in tasks]
+def _measure_batch(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
+    return [measure_task(task, measure) for task in tasks]
 
 
-_guarded = Guarded()  # one child for each worker of a cluster, started when it is first needed
+_isolated_worker = IsolatedWorker()  # one child process in each worker of a cluster
 
 
-def _measure_guarded(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
-    """Measure in a child: a worker that a file kills would be given the same file again."""
+def _measure_isolated(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
+    """Measure in a child process: a cluster gives a file that kills a worker to the next one."""
     outcomes = []
     for task in tasks:
         try:
-            outcomes.append(_guarded.call(measure_one, task, measure))
-        except ChildDied:
+            outcomes.append(_isolated_worker.call(measure_task, task, measure))
+        except WorkerDied:
             outcomes.append(Outcome(task, reason=CRASHES))
     return outcomes
 
 
 def _measure_alone(task: Task, measure: Measure) -> Outcome:
-    """Measure one file in a worker while no other file is in work."""
+    """Measure one file in a worker process while no other file is being measured."""
     from joblib import Parallel, delayed
 
     try:
-        outcomes: list[Outcome] = Parallel(n_jobs=2)([delayed(measure_one)(task, measure)])
+        outcomes: list[Outcome] = Parallel(n_jobs=2)([delayed(measure_task)(task, measure)])
     except BrokenProcessPool:
         return Outcome(task, reason=CRASHES)
     return outcomes[0]
 
 
-def measure_one(task: Task, measure: Measure) -> Outcome:
-    """Measure the file of a task as the user cut and mixed it; a fault is told in the outcome."""
-    path = Path(task.file.path)
-    mate = Path(task.file.mate) if task.file.mate else None
-    if not isinstance(path_to_db(path), str):
-        return Outcome(task, reason="has a name, or a folder, that is no valid text; rename it")
+def measure_task(task: Task, measure: Measure) -> Outcome:
+    """Measure the file of a task with its override; a fault becomes the outcome's reason."""
+    if not isinstance(path_to_db(task.file.path), str):
+        return Outcome(task, reason=NO_VALID_NAME)
     try:
-        content_hash = hash_file(path, task.file.mate)
+        content_hash = hash_file(task.file.path, task.file.mate)
     except OSError as err:
         reason = f"cannot be read ({err.strerror}); check that it is there and that you may open it"
         return Outcome(task, reason=reason, try_again=True)
     if content_hash == task.known_hash:
         return Outcome(task, content_hash)
     try:
-        said = FileOverride(content_hash)
-        if task.said is not None and task.said.content_hash == content_hash:
-            said = task.said
-        if said.regions is not None or said.mix or mate is not None:
-            audio, measures = measure_with_override(path, said, mate=mate)
-        else:
-            audio, measures = measure(path)
-        provenance = add_mix(find_provenance(path, root=task.file.root, mate=mate), said.mix)
+        return Outcome(task, content_hash, _measure_content(task, content_hash, measure))
     except AudioError as err:
-        of_mate = f"its right side {mate.name} " if mate is not None and err.path == mate else ""
-        return Outcome(task, reason=_one_line(of_mate + err.reason))
+        mate = task.file.mate_path
+        which = f"its right side {mate.name} " if mate is not None and err.path == mate else ""
+        reason = f"{which}{err.reason}"
     except CatalogError as err:
-        return Outcome(task, reason=_one_line(f"{err}; export it again or take it out"))
+        reason = f"{err}; {EXPORT_AGAIN}"
     except Exception as err:  # the one edge that reports and goes on: no file may stop a scan
-        what = f"cannot be measured ({type(err).__name__}: {err}); export it again or take it out"
-        return Outcome(task, reason=_one_line(what))
-    return Outcome(
-        task, content_hash, audio.sr, audio.samples.shape[1], audio.container, audio.subtype,
-        measures, provenance,
-    )  # fmt: skip
+        reason = f"cannot be measured ({type(err).__name__}: {err}); {EXPORT_AGAIN}"
+    return Outcome(task, reason=" ".join(reason.split()))
 
 
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
+def _measure_content(task: Task, content_hash: str, measure: Measure) -> MeasuredFile:
+    file, path, mate = task.file, Path(task.file.path), task.file.mate_path
+    override = FileOverride(content_hash)
+    if task.override is not None and task.override.content_hash == content_hash:
+        override = task.override
+    if override.regions is not None or override.mix or mate is not None:
+        audio, measures = measure_with_override(path, override, mate=mate)
+    else:
+        audio, measures = measure(path)
+    return MeasuredFile(
+        file=file,
+        content_hash=content_hash,
+        sr=audio.sr,
+        n_channels=audio.samples.shape[1],
+        container=audio.container,
+        subtype=audio.subtype,
+        provenance=add_mix(find_provenance(path, root=file.root, mate=mate), override.mix),
+        strokes=(measures, *measures.others),
+    )

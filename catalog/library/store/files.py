@@ -10,7 +10,8 @@ from typing import NamedTuple
 
 from catalog.features.measure import MEASURE_VERSION
 from catalog.library.store.database import Database, path_from_db, path_to_db, update_hit
-from catalog.library.store.ingest import MeasuredFile, MovedFile, write_file
+from catalog.library.store.ingest import write_file
+from catalog.library.store.records import MeasuredFile, MovedFile
 from catalog.models import RoleSource, Skipped, State
 
 SAME_TAKE = (  # a hit, and the other strokes of its take
@@ -158,7 +159,7 @@ class Files:
         -------
         bool, False where another scan has a hit at the new path already
         """
-        path = path_to_db(file.path)
+        path = path_to_db(file.file.path)
         taken = "SELECT 1 FROM hit WHERE path = ? AND state = 'here'"
         with self._database.writing() as db:
             if db.execute(taken, (path,)).fetchone():
@@ -182,10 +183,10 @@ def _moved_values(file: MovedFile, role_source: str, session_source: str) -> dic
     """Return the columns that a new path changes; what the user set stays."""
     provenance = file.provenance
     values: dict[str, object] = {
-        "path": path_to_db(file.path),
-        "mate": path_to_db(file.mate) if file.mate else None,
-        "size": file.size,
-        "mtime_ns": file.mtime_ns,
+        "path": path_to_db(file.file.path),
+        "mate": path_to_db(file.file.mate) if file.file.mate else None,
+        "size": file.file.size,
+        "mtime_ns": file.file.mtime_ns,
         "drum": provenance.drum,
         "microphone": provenance.microphone,
         "take": provenance.take,
@@ -195,9 +196,9 @@ def _moved_values(file: MovedFile, role_source: str, session_source: str) -> dic
         values["session"] = provenance.session
         values["session_source"] = provenance.session_source
     if role_source != RoleSource.USER:
-        values["role"] = file.role
-        values["role_confidence"] = file.role_confidence
-        values["role_source"] = file.role_source
+        values["role"] = file.role.role
+        values["role_confidence"] = file.role.confidence
+        values["role_source"] = file.role.source
     return values
 
 

@@ -11,62 +11,14 @@ import json
 import math
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from catalog.features.measure import MEASURE_VERSION, Measures
-from catalog.library.metadata.filename import Provenance
 from catalog.library.store.database import insert, path_to_db, update_hit
-from catalog.models import Role, RoleSource, State
-
-
-@dataclass(frozen=True, eq=False)
-class MeasuredFile:
-    """One file with everything that a scan found out about it.
-
-    Attributes
-    ----------
-    size, mtime_ns : int, bytes and nanoseconds, as the file system gave them before reading
-    role, role_confidence, role_source : see `Hit`
-    role_probabilities : np.ndarray, float32, shape (20,), from sound alone, in the order of `ROLES`
-    others : tuple of MeasuredFile
-        the further strokes of a take, in order; `measures.start` and `stop` are their regions
-    mate : Path or None, see `Hit`
-    """
-
-    path: Path
-    size: int
-    mtime_ns: int
-    content_hash: str
-    sr: int
-    n_channels: int
-    container: str
-    subtype: str
-    measures: Measures
-    provenance: Provenance
-    role: Role
-    role_confidence: float
-    role_source: RoleSource
-    role_probabilities: np.ndarray
-    others: tuple[MeasuredFile, ...] = ()
-    mate: Path | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class MovedFile:
-    """A file that was found again elsewhere by its content, and what its new name tells."""
-
-    path: Path
-    size: int
-    mtime_ns: int
-    provenance: Provenance
-    role: Role
-    role_confidence: float
-    role_source: RoleSource
-    mate: Path | None = None
+from catalog.library.store.records import MeasuredFile
+from catalog.models import RoleSource, State
 
 
 class _Row(NamedTuple):
@@ -104,7 +56,7 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
     str
         "added", "changed", or "unchanged" where the store held the same
     """
-    path = path_to_db(file.path)
+    path = path_to_db(file.file.path)
     db.execute("DELETE FROM skipped WHERE path = ?", (path,))
     found = db.execute(
         "SELECT id, content_hash, role_source, session_source, start, stop, region, state = 'here'"
@@ -113,86 +65,94 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
         (path, file.content_hash),
     )
     rows = [_Row(*row) for row in found]
-    strokes = (file, *file.others)
-    pairs = _match(rows, strokes)
-    _withdraw(db, [row for row in rows if row.is_here and row not in pairs])
-    number = max((abs(row.region) for row in rows), default=0)
-    for stroke, row in zip(strokes, pairs, strict=True):
+    matches = _match_rows(rows, file.strokes)
+    _withdraw(db, [row for row in rows if row.is_here and row not in matches])
+    last_region = max((abs(row.region) for row in rows), default=0)
+    for stroke, row in enumerate(matches):
         region = abs(row.region) if row is not None else 0
-        if region == 0 and len(strokes) > 1:
-            number += 1
-            region = number
-        _write_stroke(db, stroke, row, region)
-    if not any(pairs):
+        if region == 0 and len(matches) > 1:
+            last_region += 1
+            region = last_region
+        values = _stroke_values(file, stroke) | {"region": region, "state": State.HERE}
+        _write_arrays(db, _write_hit(db, row, values), file, stroke=stroke)
+    if not any(matches):
         return "added"
-    same = all(row is not None and row.content_hash == file.content_hash for row in pairs)
-    return "unchanged" if same and len(strokes) == sum(r.is_here for r in rows) else "changed"
+    is_same = all(row is not None and row.content_hash == file.content_hash for row in matches)
+    n_here = sum(row.is_here for row in rows)
+    return "unchanged" if is_same and len(matches) == n_here else "changed"
 
 
-def _match(rows: Sequence[_Row], strokes: Sequence[MeasuredFile]) -> list[_Row | None]:
+def _match_rows(rows: Sequence[_Row], strokes: Sequence[Measures]) -> list[_Row | None]:
     """Match each stroke to the row that it overlaps most; a lone hit takes the first row."""
     free = list(rows)
-    pairs: list[_Row | None] = []
-    for stroke in strokes:
-        live = [row for row in free if row.is_here or row.region != 0]
-        best = max(live, key=lambda r: r.overlap_score(stroke.measures), default=None)
-        if best is None or (best.overlap(stroke.measures) <= 0 and len(strokes) > 1):
+    matches: list[_Row | None] = []
+    for measures in strokes:
+        candidates = [row for row in free if row.is_here or row.region != 0]
+        best = max(candidates, key=lambda row: row.overlap_score(measures), default=None)
+        if best is None or (best.overlap(measures) <= 0 and len(strokes) > 1):
             best = free[0] if free and len(strokes) == 1 else None
         if best is not None:
             free.remove(best)
-        pairs.append(best)
-    return pairs
+        matches.append(best)
+    return matches
 
 
 def _withdraw(db: sqlite3.Connection, rows: Sequence[_Row]) -> None:
     for row in rows:
         region = -abs(row.region) or -row.id
-        db.execute("UPDATE hit SET state = 'missing', region = ? WHERE id = ?", (region, row.id))
+        update_hit(db, row.id, {"state": State.MISSING, "region": region})
 
 
-def _write_stroke(
-    db: sqlite3.Connection, file: MeasuredFile, row: _Row | None, region: int
-) -> None:
-    values = {**_measured_values(file), "region": region, "state": State.HERE}
+def _write_hit(db: sqlite3.Connection, row: _Row | None, values: dict[str, Any]) -> int:
+    """Insert a hit, or update its row but for what the user set; return its id."""
     if row is None:
-        _write_arrays(db, insert(db, "hit", values), file)
-        return
+        return insert(db, "hit", values)
     sources = {"role": row.role_source, "session": row.session_source}
     by_user = tuple(prefix for prefix, source in sources.items() if source == RoleSource.USER)
-    values = {column: v for column, v in values.items() if not column.startswith(by_user)}
-    update_hit(db, row.id, values)
-    _write_arrays(db, row.id, file)
+    kept = {column: value for column, value in values.items() if not column.startswith(by_user)}
+    update_hit(db, row.id, kept)
+    return row.id
 
 
-def _measured_values(file: MeasuredFile) -> dict[str, Any]:
+def _stroke_values(file: MeasuredFile, stroke: int) -> dict[str, Any]:
     """Return the columns of a hit that a scan fills, with their values."""
-    m = file.measures
-    numbers = {k: float(v) if math.isfinite(v) else None for k, v in m.descriptors.items()}
-    plain = ("size", "mtime_ns", "content_hash", "sr", "n_channels", "container", "subtype")
-    sources = ("session", "drum", "microphone", "take", "note")
+    measures, role, provenance = file.strokes[stroke], file.roles[stroke], file.provenance
+    numbers = {k: float(v) if math.isfinite(v) else None for k, v in measures.descriptors.items()}
     return {
-        "path": path_to_db(file.path),
-        "mate": None if file.mate is None else path_to_db(file.mate),
+        "path": path_to_db(file.file.path),
+        "mate": path_to_db(file.file.mate) if file.file.mate else None,
+        "size": file.file.size,
+        "mtime_ns": file.file.mtime_ns,
         "version": MEASURE_VERSION,
-        "start": int(m.start),
-        "stop": int(m.stop),
+        "content_hash": file.content_hash,
+        "start": int(measures.start),
+        "stop": int(measures.stop),
+        "sr": file.sr,
+        "n_channels": file.n_channels,
+        "container": file.container,
+        "subtype": file.subtype,
+        "session": provenance.session,
+        "session_source": provenance.session_source,
+        "drum": provenance.drum,
+        "microphone": provenance.microphone,
+        "take": provenance.take,
+        "note": provenance.note,
+        "origin": json.dumps(dict(provenance.origin)),
+        "role": role.role,
+        "role_confidence": float(role.confidence),
+        "role_source": role.source,
         "descriptors": json.dumps(numbers),
-        **{name: getattr(file, name) for name in plain},
-        **{name: getattr(file.provenance, name) for name in sources},
-        "session_source": file.provenance.session_source,
-        "origin": json.dumps(dict(file.provenance.origin)),
-        "role": file.role,
-        "role_confidence": float(file.role_confidence),
-        "role_source": file.role_source,
     }
 
 
-def _write_arrays(db: sqlite3.Connection, hit_id: int, file: MeasuredFile) -> None:
+def _write_arrays(db: sqlite3.Connection, hit_id: int, file: MeasuredFile, *, stroke: int) -> None:
+    measures, probabilities = file.strokes[stroke], file.role_probabilities
+    assert probabilities is not None
     arrays = (
-        np.asarray(file.measures.embedding, dtype="<f2").tobytes(),
-        np.asarray(file.measures.production, dtype="<f4").tobytes(),
-        np.asarray(file.role_probabilities, dtype="<f4").tobytes(),
+        np.asarray(measures.embedding, dtype="<f2").tobytes(),
+        np.asarray(measures.production, dtype="<f4").tobytes(),
+        np.asarray(probabilities[stroke], dtype="<f4").tobytes(),
     )
     db.execute("INSERT OR REPLACE INTO numbers VALUES (?, ?, ?, ?)", (hit_id, *arrays))
-    faults = json.dumps([list(fault) for fault in file.measures.faults])
+    faults = json.dumps([list(fault) for fault in measures.faults])
     db.execute("INSERT OR REPLACE INTO fault VALUES (?, ?)", (hit_id, faults))

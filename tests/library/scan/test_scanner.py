@@ -291,7 +291,7 @@ def test_roles_from_sound_are_used_where_the_name_says_nothing(store, library):
         table[:, ROLES.index("splash")] = 0.81
         return table
 
-    scan(store, library, judge=judge)
+    scan(store, library, classify=judge)
     hits = {hit.name: hit for hit in store.hits.read()}
     assert (hits["mystery"].role, hits["mystery"].role_source) == ("splash", "sound")
     assert hits["mystery"].role_confidence == pytest.approx(0.81)
