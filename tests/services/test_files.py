@@ -176,14 +176,14 @@ def test_a_pair_left_open_is_asked_and_becomes_a_group_when_it_is_one(cat, call,
     from catalog.duplicates import groups as duplicates
 
     first, second = find(cat, "snare_01"), find(cat, "tom_01")
-    real = duplicates.Decisions.get
+    real = duplicates.DecisionCache.get
 
     def leave_open(decisions, a, b):
         if {a.id, b.id} == {first, second}:
             return duplicates.Decision("not sure", 1 - 10**-1.3, 0.0)
         return real(decisions, a, b)
 
-    monkeypatch.setattr(duplicates.Decisions, "get", leave_open)
+    monkeypatch.setattr(duplicates.DecisionCache, "get", leave_open)
     every = np.array(list(itertools.combinations(range(len(cat.hits())), 2)))
     monkeypatch.setattr(duplicates, "find_candidate_pairs", lambda points: every)
     n_groups = len(cat.copies())
