@@ -1,4 +1,4 @@
-"""A library of short strokes for programs that are killed or find no room."""
+"""A library of short strokes for processes that are killed or find a disk full."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ TONES_HZ = {"kick": 60.0, "snare": 190.0, "tom": 110.0, "hat_closed": 5000.0, "c
 
 
 def write_stroke(path: Path, seed: int, *, hz: float) -> None:
-    """A decaying tone in noise; each seed is another recording."""
+    """Write a decaying tone in noise; each seed is another recording."""
     rng = np.random.default_rng(seed)
     t = np.arange(SR // 4) / SR
     wave = (np.sin(2 * np.pi * hz * t) + 0.3 * rng.standard_normal(t.size)) * np.exp(-t / 0.05)
@@ -24,7 +24,7 @@ def write_stroke(path: Path, seed: int, *, hz: float) -> None:
 
 
 def write_take(path: Path, *, n_strokes: int) -> None:
-    """Strokes of one drum, a second apart, in the noise of a room."""
+    """Write strokes of one drum, a second apart, in room noise."""
     wave = np.random.default_rng(1).normal(scale=2e-4, size=(n_strokes + 1) * SR)
     for stroke in range(n_strokes):
         at = round((stroke + 0.4) * SR)
@@ -34,15 +34,9 @@ def write_take(path: Path, *, n_strokes: int) -> None:
 
 @pytest.fixture
 def library(tmp_path: Path) -> Path:
-    """Five drums of eight strokes each."""
+    """Return a folder with five drums of eight strokes each."""
     folder = tmp_path / "recordings"
     for k, (role, hz) in enumerate(TONES_HZ.items()):
         for stroke in range(8):
             write_stroke(folder / "Old barn" / f"{role}_{stroke + 1}.wav", 10 * k + stroke, hz=hz)
     return folder
-
-
-def facts(folder: Path) -> dict[Path, tuple[bytes, int]]:
-    """Bytes and time of every file below a folder."""
-    files = (path for path in folder.rglob("*") if path.is_file())
-    return {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in files}

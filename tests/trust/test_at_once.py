@@ -1,4 +1,4 @@
-"""Several programs at one store: nothing that was said is lost, nobody is told of locks."""
+"""Several processes at one store: no annotation is lost, and none fails on a lock."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from catalog import Catalog
 with Catalog.open(sys.argv[1]) as cat:
     for n in range(20):
         for path in Path(sys.argv[2]).rglob("*.wav"):
-            os.utime(path, ns=(n, n))  # looked at again
+            os.utime(path, ns=(n, n))  # so that the file is read again
         cat.scan([sys.argv[2]], n_jobs=1)
 """
-SAY = """
+ANNOTATE = """
 import sys
 from catalog import Catalog
 who, n_rounds = sys.argv[3], int(sys.argv[4])
@@ -32,7 +32,7 @@ with Catalog.open(sys.argv[1]) as cat:
 
 
 @pytest.mark.slow
-def test_a_scan_and_two_people_at_one_store_lose_no_word(tmp_path, library):
+def test_two_scans_and_two_users_at_one_store_lose_no_tag(tmp_path, library):
     place = tmp_path / "drums.sqlite"
     with Catalog.open(place) as cat:
         cat.scan([library], n_jobs=1)
@@ -42,12 +42,12 @@ def test_a_scan_and_two_people_at_one_store_lose_no_word(tmp_path, library):
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
         )
-        for code, who in ((SCAN, ""), (SCAN, ""), (SAY, "a"), (SAY, "b"))
+        for code, who in ((SCAN, ""), (SCAN, ""), (ANNOTATE, "a"), (ANNOTATE, "b"))
     ]
     for run in runs:
         assert run.communicate() == (b"", b"")
         assert run.returncode == 0
     with Catalog.open(place) as cat:
-        said = [tag for hit in cat.hits() for tag in hit.tags]
-        assert sorted(said) == sorted(f"{who}{n}" for who in "ab" for n in range(N_ROUNDS))
+        tags = [tag for hit in cat.hits() for tag in hit.tags]
+        assert sorted(tags) == sorted(f"{who}{n}" for who in "ab" for n in range(N_ROUNDS))
         assert len(cat.hits()) == 40

@@ -1,4 +1,4 @@
-"""Disks that are full, may not be written, or go away: clear words, nothing lost."""
+"""Disks that are full, read-only or unmounted: a clear message, and no file is lost."""
 
 from __future__ import annotations
 
@@ -14,12 +14,13 @@ import pytest
 from catalog import Catalog
 from catalog.errors import CatalogError, KitError, StoreError
 from catalog.kit.model import Kit
-from tests.trust.conftest import facts, write_stroke
+from tests.library.files.conftest import snapshot
+from tests.trust.conftest import write_stroke
 
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 1 MiB in memory."""
+    """Return a mounted file system of 1 MiB in memory."""
     place = tmp_path / "disk"
     place.mkdir()
     mounted = subprocess.run(
@@ -32,14 +33,14 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 
 def fill(disk: Path, leave: int) -> Path:
-    """Leave only so many bytes free."""
+    """Fill a disk up to `leave` bytes, and return the file that fills it."""
     blocker = disk / "blocker"
     free = shutil.disk_usage(disk).free
     blocker.write_bytes(bytes(max(0, free - leave)))
     return blocker
 
 
-def test_a_store_on_a_full_disk_says_so_and_goes_on_when_there_is_room(small_disk, library):
+def test_a_scan_on_a_full_disk_fails_clearly_and_continues_once_there_is_room(small_disk, library):
     place = small_disk / "drums.sqlite"
     Catalog.open(place).close()
     blocker = fill(small_disk, leave=40_000)
@@ -67,31 +68,30 @@ def test_setting_aside_to_a_full_disk_leaves_each_file_in_its_place(small_disk, 
     place = small_disk / "drums.sqlite"
     with Catalog.open(place) as cat:
         cat.scan([library], n_jobs=1)
-        before, ids = facts(library), [hit.id for hit in cat.hits()]
+        before, ids = snapshot(library), [hit.id for hit in cat.hits()]
         fill(small_disk, leave=4_000)  # less than one file
         with pytest.raises(CatalogError):
             cat.set_aside(ids, reason="test")
-        here = {path: data for path, data in before.items() if path.exists()}
-        assert facts(library) == here
+        assert snapshot(library) == {path: before[path] for path in before if path.exists()}
         for hit in cat.hits(states=("here", "aside")):
             assert hit.path.exists()
         assert len(cat.hits(states=("here", "aside"))) == 40
 
 
-def test_sounds_on_a_disk_that_may_not_be_written_are_scanned_and_never_moved(small_disk, tmp_path):
+def test_files_on_a_read_only_disk_are_scanned_and_never_moved(small_disk, tmp_path):
     write_stroke(small_disk / "kick_1.wav", 1, hz=60.0)
     subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         cat.scan([small_disk], n_jobs=1)
         (hit,) = cat.hits()
-        before = facts(small_disk)
+        before = snapshot(small_disk)
         with pytest.raises(StoreError, match=r"read-only|may not be|cannot be (written|changed)"):
             cat.set_aside([hit.id], reason="test")
         assert cat.hit(hit.id).state == "here"
-        assert facts(small_disk) == before
+        assert snapshot(small_disk) == before
 
 
-def test_a_disk_that_went_away_makes_hits_missing_and_they_come_back(small_disk, tmp_path):
+def test_hits_on_an_unmounted_disk_are_missing_until_it_is_mounted_again(small_disk, tmp_path):
     for k in range(3):
         write_stroke(small_disk / "Barn" / f"kick_{k}.wav", k, hz=60.0)
     spare = tmp_path / "spare"
@@ -109,8 +109,8 @@ def test_a_disk_that_went_away_makes_hits_missing_and_they_come_back(small_disk,
         assert [(hit.id, hit.mark) for hit in cat.hits()] == [(i, "star") for i in ids]
 
 
-def test_a_file_that_shrinks_while_it_is_read_is_one_clear_line(tmp_path):
-    """Read over and over while another cuts and mends it: a hit or words, never anything else."""
+def test_a_file_that_is_truncated_while_it_is_read_is_a_hit_or_is_skipped_with_a_reason(tmp_path):
+    """Scan again and again while another thread truncates and rewrites the file."""
     folder = tmp_path / "recordings"
     write_stroke(folder / "kick_1.wav", 1, hz=60.0)
     path, ended = folder / "kick_1.wav", threading.Event()

@@ -1,4 +1,4 @@
-"""Programs killed at random moments: the store opens whole, no sound is touched, work goes on."""
+"""Processes killed at random moments: the store stays valid and no sound file changes."""
 
 from __future__ import annotations
 
@@ -17,9 +17,10 @@ import pytest
 from catalog import Catalog
 from catalog.audio.decode import decode_file
 from catalog.library.scan.walk import hash_file
-from tests.trust.conftest import facts, write_take
+from tests.library.files.conftest import snapshot
+from tests.trust.conftest import write_take
 
-N_KILLS, N_IN_FULL = 8, 130  # of each kind; with those of set-aside over 500 in full
+N_KILLS, N_KILLS_IN_FULL = 8, 130  # of each kind of process; those of set-aside come on top
 
 SCAN = """
 import os, sys
@@ -31,9 +32,9 @@ with Catalog.open(sys.argv[1]) as cat:
     n = 0
     while True:
         for path in sorted(Path(sys.argv[2]).rglob("*.wav"))[n % 5 :: 5]:
-            os.utime(path, ns=(n, n))  # looked at again
+            os.utime(path, ns=(n, n))  # so that the file is read again
         with cat.context.store.writing() as db:
-            db.execute("UPDATE hit SET version = 0 WHERE id % 3 = 0")  # measured again
+            db.execute("UPDATE hit SET version = 0 WHERE id % 3 = 0")  # and measured again
         cat.scan([sys.argv[2]], n_jobs=1)
         n += 1
 """
@@ -58,12 +59,13 @@ LAYOUT = """
 import sys
 import numpy as np
 from catalog import Catalog
-import catalog.search.layout as map2d
-chance = np.random.default_rng()
+import catalog.services.map as map_service
+from catalog.search.layout import Layout
+rng = np.random.default_rng()
 def lay_out(spaces, representative, *, seed):
-    xy = chance.uniform(-1, 1, (len(spaces.hit_ids), 2)).astype(np.float32)
-    return map2d.Layout(spaces.hit_ids, xy, "pca")
-map2d.compute_umap_layout = lay_out
+    xy = rng.uniform(-1, 1, (len(spaces.hit_ids), 2)).astype(np.float32)
+    return Layout(spaces.hit_ids, xy, "pca")
+map_service.compute_umap_layout = lay_out
 with Catalog.open(sys.argv[1]) as cat:
     cat.map.compute()
     print("ready", flush=True)
@@ -91,67 +93,67 @@ with Catalog.open(sys.argv[1]) as cat:
 
 
 def run_and_kill(code: str, *arguments: object, after_s: float) -> None:
-    """Start a program, let it say that it is ready, and kill it some time later."""
+    """Start a process, wait until it prints "ready", and kill it `after_s` later."""
     command = [sys.executable, "-c", code, *map(str, arguments)]
     run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert run.stdout is not None
     assert run.stdout.readline() == "ready\n"
     time.sleep(after_s)
-    assert run.poll() is None  # it never met an error
+    assert run.poll() is None  # it met no error
     run.send_signal(signal.SIGKILL)
     run.communicate()
 
 
-def check_store(place: Path) -> None:
-    """The file is whole by SQLite's own judgement, before and after it is opened."""
+def check_store(store_path: Path) -> None:
+    """Check the file with SQLite's own integrity check, before and after it is opened."""
     for _ in range(2):
-        with sqlite3.connect(place) as db:
+        with sqlite3.connect(store_path) as db:
             assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-        Catalog.open(place).close()
+        Catalog.open(store_path).close()
 
 
-def scanned(tmp_path: Path, library: Path) -> Path:
-    place = tmp_path / "drums.sqlite"
-    with Catalog.open(place) as cat:
+def scan_library(tmp_path: Path, library: Path) -> Path:
+    store_path = tmp_path / "drums.sqlite"
+    with Catalog.open(store_path) as cat:
         assert len(cat.scan([library], n_jobs=1).added) == 40
-    return place
+    return store_path
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
-def test_a_killed_scan_leaves_a_whole_store_and_the_next_one_ends_it(full, tmp_path, library):
-    place, chance = scanned(tmp_path, library), random.Random(1)
-    sound = {path: data for path, (data, _) in facts(library).items()}
-    for _ in range(N_IN_FULL if full else N_KILLS):
-        run_and_kill(SCAN, place, library, after_s=chance.uniform(0, 0.6))
-        check_store(place)
-        with Catalog.open(place) as cat:
+def test_a_killed_scan_leaves_a_valid_store_and_the_next_one_completes_it(full, tmp_path, library):
+    store_path, rng = scan_library(tmp_path, library), random.Random(1)
+    contents = {path: data for path, (data, _) in snapshot(library).items()}
+    for _ in range(N_KILLS_IN_FULL if full else N_KILLS):
+        run_and_kill(SCAN, store_path, library, after_s=rng.uniform(0, 0.6))
+        check_store(store_path)
+        with Catalog.open(store_path) as cat:
             report = cat.scan([library], n_jobs=1)
             assert (report.missing, report.skipped, report.added) == ((), (), ())
             assert len(cat.hits()) == 40
             assert len(cat.scan([library], n_jobs=1).unchanged) == 40
-    assert {path: data for path, (data, _) in facts(library).items()} == sound
+    assert {path: data for path, (data, _) in snapshot(library).items()} == contents
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
 def test_a_killed_export_leaves_nothing_that_looks_finished(full, tmp_path, library):
-    place, chance = scanned(tmp_path, library), random.Random(2)
-    out, before = tmp_path / "out", facts(library)
-    for k in range(N_IN_FULL if full else N_KILLS):
+    store_path, rng = scan_library(tmp_path, library), random.Random(2)
+    out, before = tmp_path / "out", snapshot(library)
+    for k in range(N_KILLS_IN_FULL if full else N_KILLS):
         out.mkdir()
-        run_and_kill(EXPORT, place, library, out, k, after_s=chance.uniform(0, 0.5))
+        run_and_kill(EXPORT, store_path, library, out, k, after_s=rng.uniform(0, 0.5))
         whole = [path for path in out.iterdir() if not path.name.startswith(".")]
         assert whole
         for kit in whole:
             check_kit(kit)
-        out.rename(tmp_path / f"looked at {k}")
-    check_store(place)
-    assert facts(library) == before
+        out.rename(tmp_path / f"checked {k}")
+    check_store(store_path)
+    assert snapshot(library) == before
 
 
 def check_kit(folder: Path) -> None:
-    """Everything that the manifest lists is there, byte for byte, and the SFZ file plays it."""
+    """Check each file against the hash in the manifest, and that the SFZ file plays them all."""
     rows = json.loads((folder / "manifest.json").read_text("utf-8"))["files"]
     assert len(rows) == 32
     for row in rows:
@@ -162,28 +164,28 @@ def check_kit(folder: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
 def test_a_killed_layout_leaves_the_old_map_or_the_new_one(full, tmp_path, library):
-    place, chance = scanned(tmp_path, library), random.Random(3)
-    for _ in range(N_IN_FULL if full else N_KILLS):
-        run_and_kill(LAYOUT, place, after_s=chance.uniform(0, 0.4))
-        check_store(place)
-        with Catalog.open(place) as cat:
+    store_path, rng = scan_library(tmp_path, library), random.Random(3)
+    for _ in range(N_KILLS_IN_FULL if full else N_KILLS):
+        run_and_kill(LAYOUT, store_path, after_s=rng.uniform(0, 0.4))
+        check_store(store_path)
+        with Catalog.open(store_path) as cat:
             layout = cat.map.layout()
             assert len(layout.hit_ids) == len(layout.xy) == 40
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
-def test_a_killed_cut_leaves_whole_strokes_and_a_cut_without_holes(full, tmp_path, library):
+def test_a_killed_edit_of_regions_leaves_all_strokes_and_complete_folders(full, tmp_path, library):
     write_take(library / "Old barn" / "take.wav", n_strokes=6)
-    place, chance = tmp_path / "drums.sqlite", random.Random(4)
-    with Catalog.open(place) as cat:
+    store_path, rng = tmp_path / "drums.sqlite", random.Random(4)
+    with Catalog.open(store_path) as cat:
         assert len(cat.scan([library], n_jobs=1).added) == 41
-    out, before = tmp_path / "out", facts(library)
-    for k in range(N_IN_FULL if full else N_KILLS):
+    out, before = tmp_path / "out", snapshot(library)
+    for k in range(N_KILLS_IN_FULL if full else N_KILLS):
         out.mkdir()
-        run_and_kill(CUT, place, library, out, k, after_s=chance.uniform(0, 0.4))
-        check_store(place)
-        with Catalog.open(place) as cat:
+        run_and_kill(CUT, store_path, library, out, k, after_s=rng.uniform(0, 0.4))
+        check_store(store_path)
+        with Catalog.open(store_path) as cat:
             take = next(hit for hit in cat.hits() if hit.path.name == "take.wav")
             strokes = cat.takes.regions(take.id)
             assert len(strokes) in (6, 7)
@@ -192,5 +194,5 @@ def test_a_killed_cut_leaves_whole_strokes_and_a_cut_without_holes(full, tmp_pat
         for folder in (path for path in out.iterdir() if not path.name.startswith(".")):
             assert len(list(folder.iterdir())) in (6, 7)
             assert all(decode_file(path).samples.any() for path in folder.iterdir())
-        out.rename(tmp_path / f"looked at {k}")
-    assert facts(library) == before
+        out.rename(tmp_path / f"checked {k}")
+    assert snapshot(library) == before
