@@ -1,4 +1,4 @@
-"""The numbers a person reads, each with a unit and a definition; NaN where one is not defined."""
+"""The numbers shown for a hit, each with a unit and a definition; NaN where it is undefined."""
 
 from __future__ import annotations
 
@@ -7,42 +7,41 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.features.envelope import ENVELOPE_S as ENVELOPE_S
 from catalog.features.envelope import (
     attack_time,
     block_energy,
     block_variance,
+    decay_time,
     energy_decay,
-    extrapolated_decay_time,
     length_above_floor,
-    time_to_drop,
+    reverberation_time,
 )
-from catalog.features.envelope import decay_time as decay_time
-from catalog.features.envelope import envelope as envelope
-from catalog.features.envelope import reverberation_time as reverberation_time
 from catalog.features.loudness import hit_loudness
 from catalog.features.onset import StrokeSpan
 from catalog.features.spectrum import decimate, frame_power, periodic_hann, sliding_frames, zero_pad
 from catalog.features.waveform import abs_peak, dc_offset
 
-SPECTRUM_FRAME = 4096  # samples at any rate: 93 ms and 11 Hz at 44.1 kHz
-SPECTRUM_S = 1.5  # of the stroke, from the onset on
-N_DENSE, SPARSE = 9, 4  # frames that overlap by half, 0.4 s; later only every fourth is taken
-HEARING_HZ = 20_000.0  # what a higher sample rate holds above it makes nothing brighter
-ROLLOFF_SHARE = 0.85  # librosa's own default, so that the numbers compare
-BODY_RANGE_HZ = (30.0, 500.0)  # kicks and toms speak here
-BODY_MIN_SHARE = 0.02  # of the energy: less of it below 500 Hz is bleed or hum, not a body
-BODY_S = 0.37  # of the stroke
-BODY_SR_HZ = 5_000.0  # at least; twenty times what a body's pitch needs at 250 Hz
-BODY_FFT = 8192  # steps of 0.7 Hz at the low rate
+SPECTRUM_FRAME = 4096  # samples at any rate; 93 ms and 11 Hz at 44.1 kHz
+SPECTRUM_S = 1.5  # from the start of the stroke
+N_DENSE, SPARSE = 9, 4  # half-overlapping frames (0.4 s); then only every fourth is used
+MAX_AUDIBLE_HZ = 20_000.0  # content above it does not count as brightness
+ROLLOFF_SHARE = 0.85  # librosa's default, so that the values are comparable
+BODY_RANGE_HZ = (30.0, 500.0)  # fundamentals of kicks, snares and toms
+BODY_MIN_SHARE = 0.02  # of the energy; less below 500 Hz is bleed or hum
+BODY_START_S, BODY_S = 0.010, 0.37  # after the attack
+BODY_MIN_S = 0.02
+BODY_SR_HZ = 5_000.0  # at least; twenty times a body pitch of 250 Hz
+BODY_FFT = 8192  # 0.7 Hz at the low rate
+CREST_S = 0.2
 FLOOR_WINDOW_S = 0.020
-LOUDNESS_S = 2.0  # the loudest 400 ms of a stroke lie at its start, those of a swell soon after
+LOUDNESS_S = 2.0  # holds the loudest 400 ms of strokes, and of swells soon after
 A4_HZ = 440.0  # ISO 16
+NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 
 
 @dataclass(frozen=True)
 class Descriptor:
-    """Name, unit and the words for more and for less of it."""
+    """Name, unit and label of a descriptor, and the words for more and for less of it."""
 
     name: str
     unit: str
@@ -78,9 +77,9 @@ def measure_descriptors(
     Parameters
     ----------
     samples : np.ndarray, shape (n_frames, n_channels), full scale 1.0
-    mono : np.ndarray, shape (n_frames,), see `catalog.features.onset.mix_to_mono`
+    mono : np.ndarray, shape (n_frames,), see `catalog.features.waveform.mix_to_mono`
     sr : int, Hz
-    stroke : Stroke
+    stroke : StrokeSpan
 
     Returns
     -------
@@ -94,23 +93,23 @@ def measure_descriptors(
         channels = np.ascontiguousarray(samples[stroke.start : stroke.stop].T)
         channels = channels - np.array([[dc_offset(c)] for c in channels], channels.dtype)
     peak = abs_peak(body)
-    fall = energy_decay(body)
+    decay = energy_decay(body)
     frequencies, power = mean_spectrum(body, sr=sr)
-    heard = np.searchsorted(frequencies, HEARING_HZ, "right")
-    frequencies, power = frequencies[:heard], power[:heard]
-    head = body[: round(0.2 * sr)]
+    n_audible = np.searchsorted(frequencies, MAX_AUDIBLE_HZ, "right")
+    frequencies, power = frequencies[:n_audible], power[:n_audible]
+    head = body[: round(CREST_S * sr)]
     rms = math.sqrt(float(head @ head) / len(head))
     return {
         "length_s": length_above_floor(body, sr=sr),
         "attack_s": attack_time(body, sr=sr),
-        "decay20_s": time_to_drop(fall, sr=sr, drop_db=20.0),
-        "decay60_s": extrapolated_decay_time(fall, sr=sr),
+        "decay20_s": decay_time(decay, sr=sr, drop_db=20.0),
+        "decay60_s": reverberation_time(decay, sr=sr),
         "centroid_hz": spectral_centroid(frequencies, power),
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": spectral_flatness(power),
         "body_hz": body_frequency(body, sr=sr),
-        "crest_db": _db(peak / rms) if rms > 0 else math.nan,
-        "peak_db": _db(peak if len(channels) == 1 else abs_peak(channels)),
+        "crest_db": _to_db(peak / rms) if rms > 0 else math.nan,
+        "peak_db": _to_db(peak if len(channels) == 1 else abs_peak(channels)),
         "loudness_lkfs": hit_loudness(channels[:2, : round(LOUDNESS_S * sr)].T, sr=sr),
         "floor_db": noise_floor(mono, sr=sr),
         "width": stereo_width(channels.T),
@@ -119,15 +118,15 @@ def measure_descriptors(
     }
 
 
-def _db(ratio: float) -> float:
+def _to_db(ratio: float) -> float:
     return 20.0 * math.log10(ratio) if ratio > 0 else -math.inf
 
 
 def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean power spectrum of the first 1.5 s, in frames of 4096 samples.
+    """Compute the mean power spectrum of the first 1.5 s, in frames of 4096 samples.
 
-    Frames overlap by half while the stroke lasts; later ones stand further apart and count for
-    what lies between them.
+    The first frames overlap by half. Later ones are sparse and are weighted for the frames
+    between them.
 
     Parameters
     ----------
@@ -151,25 +150,25 @@ def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarr
 
 
 def spectral_centroid(frequencies: np.ndarray, power: np.ndarray) -> float:
-    """Mean frequency weighted by power, Hz; NaN for silence."""
+    """Return the power-weighted mean frequency, Hz; NaN for silence."""
     total = float(power.sum())
     return float(frequencies @ power) / total if total > 0 else math.nan
 
 
 def spectral_rolloff(frequencies: np.ndarray, power: np.ndarray) -> float:
-    """Frequency below which 85 % of the power lies, Hz."""
-    along = np.cumsum(power)
-    return float(frequencies[int(np.argmax(along >= ROLLOFF_SHARE * along[-1]))])
+    """Return the frequency below which 85 % of the power lies, Hz."""
+    cumulative = np.cumsum(power)
+    return float(frequencies[int(np.argmax(cumulative >= ROLLOFF_SHARE * cumulative[-1]))])
 
 
 def spectral_flatness(power: np.ndarray) -> float:
-    """Geometric over arithmetic mean of the power: 1 for white noise, near 0 for a tone."""
+    """Return the geometric over the arithmetic mean: 1 for white noise, near 0 for a tone."""
     floored = np.maximum(power, 1e-10 * power.max() + 1e-30)
     return float(np.exp(np.mean(np.log(floored))) / floored.mean())
 
 
 def body_frequency(samples: np.ndarray, *, sr: int) -> float:
-    """Strongest frequency between 30 and 500 Hz from 10 ms on; the note a drum is tuned to.
+    """Return the strongest frequency between 30 and 500 Hz after the attack: a drum's pitch.
 
     Parameters
     ----------
@@ -178,11 +177,11 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
 
     Returns
     -------
-    float, Hz, interpolated between bins; NaN if less than 2 % of the energy lies there, or
-        if the strongest is beyond either end
+    float, Hz, interpolated between bins; NaN if less than 2 % of the energy lies in that range,
+        or if the power only rises towards one of its ends
     """
-    part = samples[round(0.010 * sr) :][: round(BODY_S * sr)]
-    if len(part) < round(0.02 * sr):
+    part = samples[round(BODY_START_S * sr) :][: round(BODY_S * sr)]
+    if len(part) < round(BODY_MIN_S * sr):
         return math.nan
     factor = max(1, int(sr / BODY_SR_HZ))
     low = decimate(part, factor)
@@ -196,23 +195,28 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
         return math.nan
     at = first + int(np.argmax(power[first:last]))
     if at in (first, last - 1):
-        return math.nan  # it only rises towards something outside
-    a, b, c = np.log(power[at - 1 : at + 2] + 1e-30)
-    bend = a - 2 * b + c
-    return float(at + (0.5 * (a - c) / bend if bend < 0 else 0.0)) * step_hz
+        return math.nan
+    return float(at + _parabolic_offset(power[at - 1 : at + 2])) * step_hz
+
+
+def _parabolic_offset(power: np.ndarray) -> float:
+    """Return the position of the maximum of a parabola through three log powers, in bins."""
+    a, b, c = np.log(power + 1e-30)
+    curvature = a - 2 * b + c
+    return 0.5 * (a - c) / curvature if curvature < 0 else 0.0
 
 
 def noise_floor(mono: np.ndarray, *, sr: int) -> float:
-    """Level of the quietest 20 ms that are not digital silence, dBFS; NaN if there is none."""
+    """Return the level of the quietest 20 ms that are not constant, dBFS; NaN if there are none."""
     n = max(1, round(FLOOR_WINDOW_S * sr))
     if len(mono) < n:
         return math.nan
-    heard = block_variance(mono, n)
-    return 10.0 * math.log10(float(heard.min())) if len(heard) else math.nan
+    variances = block_variance(mono, n)
+    return 10.0 * math.log10(float(variances.min())) if len(variances) else math.nan
 
 
 def clip_run(samples: np.ndarray) -> float:
-    """Longest run of samples that stay at the highest level, as clipping leaves them.
+    """Return the longest run of samples at the peak level, a sign of clipping.
 
     Parameters
     ----------
@@ -239,7 +243,7 @@ def clip_run(samples: np.ndarray) -> float:
 
 
 def stereo_width(samples: np.ndarray) -> float:
-    """Energy of the side signal over that of mid and side, from the first two channels.
+    """Return the side energy over that of mid and side, from the first two channels.
 
     Parameters
     ----------
@@ -257,10 +261,9 @@ def stereo_width(samples: np.ndarray) -> float:
 
 
 def note_name(hz: float) -> str:
-    """Nearest note, equal temperament, A4 = 440 Hz (ISO 16), and the rest in cents: "A2 +13 c"."""
+    """Name the nearest equal-tempered note, A4 = 440 Hz (ISO 16), and the cents: "A2 +13 c"."""
     if not (math.isfinite(hz) and hz > 0):
         return ""
     semitones = 69.0 + 12.0 * math.log2(hz / A4_HZ)
     key = round(semitones)
-    names = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-    return f"{names[key % 12]}{key // 12 - 1} {round(100 * (semitones - key)):+d} c"
+    return f"{NOTE_NAMES[key % 12]}{key // 12 - 1} {round(100 * (semitones - key)):+d} c"

@@ -54,10 +54,10 @@ def embed_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
     np.ndarray, float32, shape (EMBEDDING_DIM,)
     """
     y = prepare_mono(mono, sr=sr, start=start)
-    powers, segment = frame_powers(y)
+    powers, segments = frame_powers(y)
     low, long_powers = low_band(y), long_frame_powers(y)
     blocks = (
-        band_spectrogram(powers, segment),
+        band_spectrogram(powers, segments),
         low_spectrogram(low),
         fine_spectrum(long_powers),
         measure_timbre(y, powers=powers, low=low, long_powers=long_powers),

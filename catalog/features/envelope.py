@@ -1,7 +1,7 @@
-"""How the level of a hit goes: rise, fall and length. Energies are summed over short blocks first.
+"""Level of a hit over time: attack, decay and length.
 
-A block of `BLOCK` samples is far shorter than anything heard; where a sample counts, the block
-that holds it is looked at again.
+Energies are summed over blocks of `BLOCK` samples, far shorter than any audible change. Where a
+result needs one sample, the block that holds it is searched again.
 """
 
 from __future__ import annotations
@@ -15,17 +15,18 @@ import numpy as np
 from catalog.errors import ParameterError
 
 BLOCK = 16  # samples, 0.36 ms at 44.1 kHz
-LENGTH_DB = -60.0  # below the hit's own peak; below it is room
-ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the wave, not the level
-ATTACK_S = 0.5  # a rise that takes longer is a swell
+LENGTH_DB = -60.0  # below the hit's loudest 10 ms; what is below is room noise
+LENGTH_BLOCK_S = 0.01
+ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the waveform
+ATTACK_S = 0.5  # a slower rise is a swell
 FIT_RANGE = (10**-0.5, 10**-2.5)  # -5 to -25 dB, ISO 3382-1
-MIN_FIT = 8  # samples; fewer hold no slope
-CONSTANT = 1e-6  # of the offset: blocks that vary less hold one value only, but for rounding
-FINE_FIT = 4096  # samples; a longer fall is fitted at the blocks
+MIN_FIT = 8  # samples; fewer give no slope
+CONSTANT = 1e-6  # of the mean; a block that varies less is constant but for rounding
+FINE_FIT = 4096  # samples; a longer decay is fitted at the block edges
 
 
 def block_energy(samples: np.ndarray, n: int) -> np.ndarray:
-    """Sum of squares of every `n` samples; the last block may be shorter.
+    """Sum the squares of every `n` samples; the last block may be shorter.
 
     Parameters
     ----------
@@ -44,8 +45,13 @@ def block_energy(samples: np.ndarray, n: int) -> np.ndarray:
     return energy
 
 
+@lru_cache(maxsize=16)
+def _ones(n: int, dtype: np.dtype) -> np.ndarray:
+    return np.ones(n, dtype)  # a matrix product is three times as fast as a sum over short rows
+
+
 def block_variance(samples: np.ndarray, n: int) -> np.ndarray:
-    """Variance of every `n` samples, without the blocks that hold one value only.
+    """Compute the variance of every `n` samples, and leave out constant blocks.
 
     Parameters
     ----------
@@ -58,49 +64,47 @@ def block_variance(samples: np.ndarray, n: int) -> np.ndarray:
     """
     blocks = samples[: len(samples) // n * n].reshape(-1, n)
     mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
-    centred = blocks - mean[:, None]
-    variance = np.einsum("ij,ij->i", centred, centred) / n
+    centered = blocks - mean[:, None]
+    variance = np.einsum("ij,ij->i", centered, centered) / n
     return np.asarray(variance[variance > np.square(CONSTANT * mean)])
-
-
-@lru_cache(maxsize=16)
-def _ones(n: int, dtype: np.dtype) -> np.ndarray:
-    return np.ones(n, dtype)  # a product with ones is three times as fast as a sum along short rows
 
 
 @dataclass(frozen=True, eq=False)
 class EnergyDecay:
-    """Share of the energy that is still to come (Schroeder's backward integration).
+    """Energy decay curve: the share of the energy that remains (Schroeder integration).
 
     Attributes
     ----------
     samples : np.ndarray, shape (n,)
-    left : np.ndarray, float64, shape (ceil(n / BLOCK),), at the start of each block; 1 at first
+    remaining : np.ndarray, float64, shape (ceil(n / BLOCK),), at the start of each block; 1 first
     total : float, energy of all samples
     """
 
     samples: np.ndarray
-    left: np.ndarray
+    remaining: np.ndarray
     total: float
 
-    def reaches(self, share: float) -> int:
-        """First sample from which on no more than `share` is left; their number if none."""
-        block = int(np.searchsorted(-self.left, -share)) - 1
+    def first_below(self, share: float) -> int:
+        """Return the first sample from which at most `share` remains; their number if none."""
+        block = int(np.searchsorted(-self.remaining, -share)) - 1
         if block < 0:
             return 0
         part = self.samples[block * BLOCK : (block + 1) * BLOCK].astype(np.float64)
-        inside = self.left[block] - np.cumsum(part * part) / self.total
+        inside = self.remaining[block] - np.cumsum(part * part) / self.total
         return block * BLOCK + 1 + int(np.count_nonzero(inside[:-1] > share))
 
     def between(self, first: int, last: int) -> tuple[np.ndarray, np.ndarray]:
-        """Samples from `first` to `last` (exclusive) and what is left at them, by block if long."""
+        """Return positions from `first` to `last` (exclusive) and the share remaining at each.
+
+        A range of more than `FINE_FIT` samples is given at the block edges.
+        """
         low, high = -(-first // BLOCK), -(-last // BLOCK)
         if last - first > FINE_FIT:
-            return np.arange(low, high) * BLOCK, self.left[low:high]
-        after = self.left[high] if high < len(self.left) else 0.0
+            return np.arange(low, high) * BLOCK, self.remaining[low:high]
+        after = self.remaining[high] if high < len(self.remaining) else 0.0
         part = self.samples[first : high * BLOCK].astype(np.float64)
-        left = after + np.cumsum((part * part)[::-1])[::-1] / self.total
-        return np.arange(first, last), left[: last - first]
+        remaining = after + np.cumsum((part * part)[::-1])[::-1] / self.total
+        return np.arange(first, last), remaining[: last - first]
 
 
 def energy_decay(samples: np.ndarray) -> EnergyDecay:
@@ -112,26 +116,26 @@ def energy_decay(samples: np.ndarray) -> EnergyDecay:
 
     Returns
     -------
-    Fall
+    EnergyDecay
 
     References
     ----------
     M. R. Schroeder, "New method of measuring reverberation time", J. Acoust. Soc. Am. 37, 409-412,
     1965.
     """
-    left = np.cumsum(block_energy(samples, BLOCK)[::-1], dtype=np.float64)[::-1]
-    total = max(float(left[0]), 1e-30) if len(left) else 1e-30
-    return EnergyDecay(samples, left / total, total)
+    remaining = np.cumsum(block_energy(samples, BLOCK)[::-1], dtype=np.float64)[::-1]
+    total = max(float(remaining[0]), 1e-30) if len(remaining) else 1e-30
+    return EnergyDecay(samples, remaining / total, total)
 
 
-def decay_time(samples: np.ndarray, *, sr: int, drop_db: float = 20.0) -> float:
-    """Time a hit takes to fall by `drop_db` after its start.
+def decay_time(decay: EnergyDecay, *, sr: int, drop_db: float = 20.0) -> float:
+    """Return the time in which a hit falls by `drop_db` after its start.
 
-    The level is the energy still to come, so a noisy tail cannot make the curve rise again [1]_.
+    The curve holds the energy still to come, so a noisy tail cannot make it rise again.
 
     Parameters
     ----------
-    samples : np.ndarray, shape (n,), mono, full scale 1.0
+    decay : EnergyDecay
     sr : int, Hz, above 0
     drop_db : float, dB, above 0
 
@@ -143,55 +147,40 @@ def decay_time(samples: np.ndarray, *, sr: int, drop_db: float = 20.0) -> float:
     ------
     ParameterError
         if `sr` or `drop_db` is not above 0
-
-    References
-    ----------
-    .. [1] M. R. Schroeder, "New method of measuring reverberation time", J. Acoust. Soc. Am. 37,
-       409-412, 1965.
     """
     if sr <= 0 or drop_db <= 0:
         raise ParameterError(f"sr={sr} and drop_db={drop_db} must be above 0")
-    return time_to_drop(energy_decay(samples), sr=sr, drop_db=drop_db)
+    return decay.first_below(10.0 ** (-drop_db / 10.0)) / sr
 
 
-def time_to_drop(fall: EnergyDecay, *, sr: int, drop_db: float) -> float:
-    """Time in which a hit falls by `drop_db`; see `decay_time`."""
-    return fall.reaches(10.0 ** (-drop_db / 10.0)) / sr
-
-
-def reverberation_time(samples: np.ndarray, *, sr: int) -> float:
-    """Time to fall by 60 dB, extrapolated from the fall between -5 and -25 dB (T20).
+def reverberation_time(decay: EnergyDecay, *, sr: int) -> float:
+    """Return the time to fall by 60 dB, extrapolated from the fall between -5 and -25 dB (T20).
 
     Parameters
     ----------
-    samples : np.ndarray, shape (n,), mono, from the start of the stroke on
+    decay : EnergyDecay
     sr : int, Hz
 
     Returns
     -------
-    float, seconds; NaN if the fall has fewer than 8 samples
+    float, seconds; NaN if that fall has fewer than 8 samples
 
     References
     ----------
     ISO 3382-1:2009, 5.3.3 (evaluation range -5 to -25 dB, least squares).
     """
-    return extrapolated_decay_time(energy_decay(samples), sr=sr)
-
-
-def extrapolated_decay_time(fall: EnergyDecay, *, sr: int) -> float:
-    """Time to fall by 60 dB at the slope of the fall; see `reverberation_time`."""
-    first, last = (fall.reaches(share) for share in FIT_RANGE)
+    first, last = (decay.first_below(share) for share in FIT_RANGE)
     if last - first < MIN_FIT:
         return math.nan
-    steps, left = fall.between(first, last)
-    level_db = 10.0 * np.log10(left)
-    time_s = (steps - steps.mean()) / sr
+    positions, remaining = decay.between(first, last)
+    level_db = 10.0 * np.log10(remaining)
+    time_s = (positions - positions.mean()) / sr
     slope = float(time_s @ (level_db - level_db.mean()) / (time_s @ time_s))
     return -60.0 / slope if slope < 0 else math.nan
 
 
 def length_above_floor(samples: np.ndarray, *, sr: int) -> float:
-    """Time from the start until the level stays 60 dB under the loudest 10 ms.
+    """Return the time from the start until the level stays 60 dB under the loudest 10 ms.
 
     Parameters
     ----------
@@ -202,14 +191,14 @@ def length_above_floor(samples: np.ndarray, *, sr: int) -> float:
     -------
     float, seconds
     """
-    n = max(1, round(0.01 * sr))
+    n = max(1, round(LENGTH_BLOCK_S * sr))
     blocks = block_energy(samples, n)
     loud = np.flatnonzero(blocks > blocks.max() * 10 ** (LENGTH_DB / 10))
     return min(float(loud[-1] + 1) * n, len(samples)) / sr if len(loud) else 0.0
 
 
 def envelope(samples: np.ndarray, *, sr: int, window_s: float = ENVELOPE_S) -> np.ndarray:
-    """Root mean square over a sliding window centred on each sample.
+    """Compute the root mean square over a sliding window centered on each sample.
 
     Parameters
     ----------
@@ -224,12 +213,13 @@ def envelope(samples: np.ndarray, *, sr: int, window_s: float = ENVELOPE_S) -> n
     n = max(1, round(window_s * sr))
     power = np.zeros(len(samples) + n + 1)
     power[n // 2 + 1 : n // 2 + 1 + len(samples)] = np.square(samples, dtype=np.float64)
-    along = np.cumsum(power)
-    return np.asarray(np.sqrt(np.maximum(along[n:-1] - along[: len(samples)], 0.0) / n))
+    cumulative = np.cumsum(power)
+    window_energy = cumulative[n:-1] - cumulative[: len(samples)]
+    return np.asarray(np.sqrt(np.maximum(window_energy, 0.0) / n))
 
 
 def attack_time(samples: np.ndarray, *, sr: int) -> float:
-    """Time in which the 2 ms level rises from 10 % to 90 % of its maximum.
+    """Return the time in which the 2 ms level rises from 10 % to 90 % of its maximum.
 
     Parameters
     ----------
@@ -253,10 +243,10 @@ def attack_time(samples: np.ndarray, *, sr: int) -> float:
 
 
 def _until_loudest(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Leave out what comes after every moment that could be the loudest 2 ms."""
+    """Cut after the last window that could be the loudest 2 ms, to save work."""
     n = max(1, round(ENVELOPE_S * sr))
     blocks = block_energy(samples, n)
     pairs = blocks.copy()
-    pairs[:-1] += blocks[1:]  # a window lies within two blocks, so it holds no more than they do
+    pairs[:-1] += blocks[1:]  # a window lies within two blocks: their energy is its upper bound
     last = int(np.flatnonzero(pairs >= blocks.max())[-1])
     return samples[: (last + 3) * n]

@@ -1,4 +1,4 @@
-"""Windowed frames and their power spectra, with little around the transform itself."""
+"""Windows, frames, power spectra and decimation, with little overhead around the transform."""
 
 from __future__ import annotations
 
@@ -7,21 +7,25 @@ from functools import lru_cache
 
 import numpy as np
 
+LOW_TAPS = 12  # filter length in samples of the low rate: flat to 0.29 of it, aliases at -80 dB
+KAISER_BETA = 7.86  # 80 dB by Kaiser's formula, 0.1102 (A - 8.7)
+ROW = 16  # low-rate samples computed by one row of the matrix product
+
 
 @lru_cache(maxsize=16)
 def periodic_hann(n: int) -> np.ndarray:
-    """Hann window of period `n`; float32, shape (n,), not to be written to."""
+    """Return a Hann window of period `n`; float32, shape (n,), shared and not to be modified."""
     return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
 
 
 @lru_cache(maxsize=16)
 def symmetric_hann(n: int) -> np.ndarray:
-    """Symmetric Hann window; float32, shape (n,), not to be written to."""
+    """Return a symmetric Hann window; float32, shape (n,), shared and not to be modified."""
     return np.hanning(n).astype(np.float32)
 
 
 def zero_pad(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
-    """`lead` zeros, then samples, then zeros up to `n`; float32, shape (n,)."""
+    """Return `lead` zeros, then samples, then zeros up to `n`; float32, shape (n,)."""
     padded = np.zeros(n, np.float32)
     part = samples[: n - lead]
     padded[lead : lead + len(part)] = part
@@ -29,7 +33,7 @@ def zero_pad(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
 
 
 def sliding_frames(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
-    """View of all frames of `n` samples that lie `hop` apart.
+    """Return a view of all frames of `n` samples at a distance of `hop`.
 
     Parameters
     ----------
@@ -40,30 +44,30 @@ def sliding_frames(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
     -------
     np.ndarray, float32, shape ((m - n) // hop + 1, n)
     """
-    # sliding_window_view takes longer for its checks than a short hit's transform
+    # The checks of numpy's sliding_window_view take longer than the transform of a short hit.
     shape = ((len(samples) - n) // hop + 1, n)
     return np.ndarray(shape, np.float32, samples, strides=(4 * hop, 4))
 
 
 def squared_magnitude(spectra: np.ndarray) -> np.ndarray:
-    """Squared magnitude of complex numbers that lie one after the other."""
-    # a product with ones: a quarter less time than the sum of the squares of either part
+    """Return the squared magnitude of contiguous complex numbers."""
+    # A matrix product takes a quarter less time than adding the squares of both parts.
     parts = spectra.view(spectra.real.dtype)
-    return np.asarray(np.square(parts).reshape(*spectra.shape, 2) @ _both(parts.dtype))
+    return np.asarray(np.square(parts).reshape(*spectra.shape, 2) @ _pair_of_ones(parts.dtype))
 
 
 @lru_cache(maxsize=2)
-def _both(dtype: np.dtype) -> np.ndarray:
+def _pair_of_ones(dtype: np.dtype) -> np.ndarray:
     return np.ones(2, dtype)
 
 
 def frame_power(frames: np.ndarray, n_fft: int | None = None) -> np.ndarray:
-    """Power spectrum of each row.
+    """Compute the power spectrum of each row.
 
     Parameters
     ----------
     frames : np.ndarray, float32, shape (n_frames, n)
-    n_fft : int, optional, zeros are added up to it
+    n_fft : int, optional; rows are padded with zeros up to it
 
     Returns
     -------
@@ -77,7 +81,7 @@ def frame_power(frames: np.ndarray, n_fft: int | None = None) -> np.ndarray:
 def frames_at(
     samples: np.ndarray, starts: Sequence[int], lengths: Sequence[int], n: int
 ) -> np.ndarray:
-    """Frames from given starts with a symmetric Hann window each; float32, shape (k, n)."""
+    """Return frames at given starts, each under a symmetric Hann window; float32, shape (k, n)."""
     frames = np.zeros((len(starts), n), np.float32)
     for frame, start, length in zip(frames, starts, lengths, strict=True):
         part = samples[start : start + length]
@@ -85,39 +89,18 @@ def frames_at(
     return frames
 
 
-LOW_TAPS = 12  # filter length in samples of the low rate: flat to 0.29 of it, -80 dB of aliases
-
-
-KAISER_BETA = 7.86  # 80 dB (J. F. Kaiser's formula, 0.1102 (A - 8.7))
-
-
-ROW = 16  # low samples computed by one row of a matrix product
-
-
-@lru_cache(maxsize=16)
-def _rows(factor: int) -> np.ndarray:
-    """The filter as a band matrix: `ROW` outputs from the inputs that they need; float32."""
-    n = LOW_TAPS * factor
-    at = (np.arange(n) - (n - 1) / 2) / factor
-    taps = np.sinc(at) * np.kaiser(n, KAISER_BETA)
-    matrix = np.zeros(((ROW - 1) * factor + n, ROW), np.float32)
-    for column in range(ROW):
-        matrix[column * factor : column * factor + n, column] = taps / taps.sum()
-    return matrix
-
-
 def decimate(samples: np.ndarray, factor: int) -> np.ndarray:
-    """Low-pass and keep one sample in `factor`.
+    """Low-pass filter and keep one sample in `factor`.
 
     Parameters
     ----------
     samples : np.ndarray, shape (n,)
-    factor : int, at least 1; 1 gives the samples themselves
+    factor : int, at least 1; 1 returns the samples unfiltered
 
     Returns
     -------
     np.ndarray, float32, shape (ceil(n / factor),)
-        flat up to 0.29 of the new rate; sample i stands for half a sample before `i * factor`
+        flat up to 0.29 of the new rate; sample i lies half a sample before `i * factor`
 
     References
     ----------
@@ -126,10 +109,22 @@ def decimate(samples: np.ndarray, factor: int) -> np.ndarray:
     """
     if factor <= 1 or not len(samples):
         return np.asarray(samples, np.float32)
-    matrix = _rows(factor)
+    matrix = _filter_matrix(factor)
     n = -(-len(samples) // factor)
     n_rows = -(-n // ROW)
     lead = LOW_TAPS * factor // 2
     padded = zero_pad(samples, (n_rows - 1) * ROW * factor + len(matrix), lead=lead)
-    windows = sliding_frames(padded, len(matrix), hop=ROW * factor)
-    return np.asarray((np.ascontiguousarray(windows) @ matrix).ravel()[:n])
+    frames = sliding_frames(padded, len(matrix), hop=ROW * factor)
+    return np.asarray((np.ascontiguousarray(frames) @ matrix).ravel()[:n])
+
+
+@lru_cache(maxsize=16)
+def _filter_matrix(factor: int) -> np.ndarray:
+    """Return the filter as a band matrix from the needed inputs to `ROW` outputs; float32."""
+    n = LOW_TAPS * factor
+    at = (np.arange(n) - (n - 1) / 2) / factor
+    taps = np.sinc(at) * np.kaiser(n, KAISER_BETA)
+    matrix = np.zeros(((ROW - 1) * factor + n, ROW), np.float32)
+    for column in range(ROW):
+        matrix[column * factor : column * factor + n, column] = taps / taps.sum()
+    return matrix
