@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog, default_store
-    from catalog.duplicates.groups import CopyGroup
+    from catalog.duplicates.groups import CopyGroup, UncertainPair
     from catalog.duplicates.microphone_ties import StrokeTie
     from catalog.duplicates.overlay import Overlay
     from catalog.duplicates.relations import Relation
-    from catalog.duplicates.review import Doubt
     from catalog.errors import (
         AudioError,
         CatalogError,
@@ -37,7 +36,6 @@ __all__ = [
     "Catalog",
     "CatalogError",
     "CopyGroup",
-    "Doubt",
     "ExportOptions",
     "ExportPlan",
     "HistoryEvent",
@@ -55,6 +53,7 @@ __all__ = [
     "Stopped",
     "StoreError",
     "StrokeTie",
+    "UncertainPair",
     "UndoResult",
     "default_store",
 ]
@@ -70,8 +69,8 @@ _ROOMS = {
         "ROLES", "Hit", "HistoryEvent", "Progress", "ScanReport", "Skipped",
     ),
     "catalog.library.files.undo": ("UndoResult",),
-    "catalog.duplicates.review": ("Doubt",),
-    "catalog.duplicates.groups": ("CopyGroup",),
+
+    "catalog.duplicates.groups": ("CopyGroup", "UncertainPair"),
     "catalog.search.layout": ("Layout",),
     "catalog.search.matches": ("Match",),
     "catalog.duplicates.relations": ("Relation",),

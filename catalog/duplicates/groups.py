@@ -1,40 +1,37 @@
-"""Copies: the same recording twice. Neighbours propose, the samples decide, one hit is kept."""
+"""Groups of copies: neighbors in the embedding propose pairs, the samples decide on each pair."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.duplicates.preference import keep_order, keep_reason
+from catalog.duplicates.preference import preference_key, preference_reason
 from catalog.library.store.decisions import Decision, DecisionCache
-from catalog.library.store.group_cache import CachedGroup
 from catalog.matching.candidates import find_candidate_pairs, order_pairs
 from catalog.matching.verdict import Classification, classify_pair
 from catalog.matching.views import ChannelViews
 from catalog.models import Hit, Verdict
 
-__all__ = ["CopyGroup", "Decider", "group_copies", "keep_order", "keep_reason"]
-
-MAX_PREPARED = 1024  # hits kept ready at once, about 230 kB each and three times that in stereo
-MOST_LOGIT = 99.0  # what a sure answer is kept as: JSON and SQLite hold no infinity alike
+MAX_PREPARED = 1024  # hits in memory, about 230 kB each and three times that in stereo
+MAX_LOGIT = 99.0  # replaces infinity, which JSON cannot represent
+Prepare = Callable[[Hit], ChannelViews | None]
 ClassifyMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Classification | None]]
-UNSURE = "unsure"  # the relation under which the store keeps pairs that are left open
 
 
 @dataclass(frozen=True)
 class CopyGroup:
-    """One recording that is there more than once.
+    """One recording that is in the library more than once.
 
     Attributes
     ----------
     keep : int, id of the hit proposed to be kept
     others : tuple of int, ids of its copies, each verified against `keep`
     evidence : tuple of float, one for each of `others`
-        share of the sound that the two have in common, 0 to 1; 1.0 for equal bytes
-    reason : str, why that one is kept, such as "kept: 24-bit, 0.8 s more tail"
+        share of the energy that the two have in common, 0 to 1; 1.0 for equal bytes
+    reason : str, why that hit is kept, such as "kept: 24-bit, 0.8 s more tail"
     """
 
     keep: int
@@ -42,191 +39,186 @@ class CopyGroup:
     evidence: tuple[float, ...]
     reason: str
 
+    @property
+    def members(self) -> tuple[int, ...]:
+        """Ids of all hits of the group, the kept one first."""
+        return (self.keep, *self.others)
+
+
+@dataclass(frozen=True)
+class UncertainPair:
+    """Two hits that may be one recording; the samples do not decide it.
+
+    Attributes
+    ----------
+    first, second : int, ids
+    evidence : float, share of the energy that they have in common, 0 to 1
+    """
+
+    first: int
+    second: int
+    evidence: float
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """All groups, by the ids kept, and all uncertain pairs."""
+
+    groups: list[CopyGroup]
+    uncertain: list[UncertainPair]
+
 
 def group_copies(
     hits: Sequence[Hit],
     points: np.ndarray,
-    prepare: Callable[[Hit], ChannelViews | None],
+    decider: PairDecider,
     *,
-    decisions: DecisionCache | None = None,
-    classify_many: ClassifyMany | None = None,
     on_pair: Callable[[int, int], None] | None = None,
-    on_doubt: Callable[[int, int, float], None] | None = None,
-) -> list[CopyGroup]:
-    """Find all groups.
+) -> Grouping:
+    """Find all groups of copies.
 
     Parameters
     ----------
     hits : sequence of Hit
-    points : np.ndarray, shape (n_hits, n_dims), see `candidates.project_embeddings`
-    prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
-    decisions : DecisionCache, optional, from before; those made now are added
-    classify_many : callable, optional, judges pairs in order, see `catalog.duplicates.parallel`
-    on_pair : callable, told the number of pairs done and of all pairs
-    on_doubt : callable, told two ids and the evidence where the samples leave it open
+    points : np.ndarray, shape (n_hits, n_dims)
+        see `catalog.matching.candidates.project_embeddings`
+    decider : PairDecider
+    on_pair : callable, optional, called with the number of pairs done and of all pairs
 
     Returns
     -------
-    list of CopyGroup, in the order of the ids kept
+    Grouping
     """
-    decider = Decider(prepare, decisions, classify_many)
     pairs = order_pairs(find_candidate_pairs(points), len(points)).tolist()
-    found, maybe = _same_bytes(hits), []
-    answers = decider.decide_each([(hits[a], hits[b]) for a, b in pairs])
-    for done, ((a, b), decision) in enumerate(zip(pairs, answers, strict=True)):
+    copies, uncertain = _equal_pairs(hits), []
+    decisions = decider.decide_many([(hits[a], hits[b]) for a, b in pairs])
+    for n_done, ((a, b), decision) in enumerate(zip(pairs, decisions, strict=True), start=1):
         if decision.answer == Verdict.COPY:
-            found.append((a, b))
+            copies.append((a, b))
         elif decision.answer != Verdict.OTHER:
-            maybe.append((hits[a].id, hits[b].id, decision.share))
+            uncertain.append(UncertainPair(hits[a].id, hits[b].id, decision.share))
         if on_pair is not None:
-            on_pair(done + 1, len(pairs))
-    groups = []
-    for rows in _connected(found):
-        groups += _verified_groups([hits[row] for row in rows], decider)
-    if on_doubt is not None:
-        for doubt in maybe:
-            on_doubt(*doubt)
-    return sorted(groups, key=lambda group: group.keep)
+            on_pair(n_done, len(pairs))
+    groups = [
+        group
+        for rows in _components(copies)
+        for group in _verified_groups([hits[row] for row in rows], decider)
+    ]
+    return Grouping(sorted(groups, key=lambda group: group.keep), uncertain)
 
 
-def _same_bytes(hits: Sequence[Hit]) -> list[tuple[int, int]]:
-    """Chain hits of equal content and region: each with the first of them."""
-    first: dict[tuple[str, int, int], int] = {}
-    pairs = []
-    for row, hit in enumerate(hits):
-        at = first.setdefault(_region(hit), row)
-        if at != row:
-            pairs.append((at, row))
-    return pairs
+def _equal_pairs(hits: Sequence[Hit]) -> list[tuple[int, int]]:
+    """Pair each hit with the first one of equal bytes and region."""
+    first_rows: dict[tuple[str, int, int], int] = {}
+    rows = [first_rows.setdefault(_content(hit), row) for row, hit in enumerate(hits)]
+    return [(first, row) for row, first in enumerate(rows) if first != row]
 
 
-def _region(hit: Hit) -> tuple[str, int, int]:
+def _content(hit: Hit) -> tuple[str, int, int]:
     return hit.content_hash, hit.start, hit.stop
 
 
-class Decider:
-    """Answers for pairs of hits: from equal bytes, from before, or from the samples.
+def _components(pairs: Sequence[tuple[int, int]]) -> list[list[int]]:
+    """Return the connected components of a graph, given by its edges."""
+    if not pairs:
+        return []
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    rows, nodes = np.unique(np.array(pairs), return_inverse=True)
+    first, second = nodes.reshape(-1, 2).T
+    graph = coo_array((np.ones(len(first), bool), (first, second)), shape=(len(rows), len(rows)))
+    n, labels = connected_components(graph, directed=False)
+    by_label = rows[np.argsort(labels, kind="stable")]
+    ends = np.cumsum(np.bincount(labels, minlength=n))
+    return [part.tolist() for part in np.split(by_label, ends[:-1])]
+
+
+def _verified_groups(hits: Sequence[Hit], decider: PairDecider) -> list[CopyGroup]:
+    """Split a component so that each member is verified against the hit that is kept."""
+    groups = []
+    remaining = sorted(hits, key=preference_key)
+    while len(remaining) > 1:
+        keep, *others = remaining
+        decided = [(hit, decider.decide(keep, hit)) for hit in others]
+        copies = [(hit, d.share) for hit, d in decided if d.answer == Verdict.COPY]
+        if copies:
+            groups.append(make_group(keep, copies))
+        remaining = [hit for hit, d in decided if d.answer != Verdict.COPY]
+    return groups
+
+
+def make_group(keep: Hit, copies: Sequence[tuple[Hit, float]]) -> CopyGroup:
+    """Make a group with its reason; `copies` are hits with their evidence, at least one."""
+    copies = sorted(copies, key=lambda copy: copy[0].id)
+    reason = preference_reason(keep, [hit for hit, _ in copies])
+    ids, evidence = tuple(hit.id for hit, _ in copies), tuple(share for _, share in copies)
+    return CopyGroup(keep.id, ids, evidence, reason)
+
+
+class PairDecider:
+    """Decide whether pairs of hits are copies: by equal bytes, earlier decisions or the samples.
 
     Parameters
     ----------
-    prepare : callable, gives the samples of a hit ready to be judged, None if they are gone
-    decisions : DecisionCache, optional
-    classify_many : callable, optional, takes over where many pairs are asked at once
+    prepare : callable, returns the samples of a hit ready to be compared, None if unavailable
+    decisions : DecisionCache, optional, from earlier runs; new ones are added
+    classify_many : callable, optional, classifies many pairs in order, faster than one by one
     """
 
     def __init__(
         self,
-        prepare: Callable[[Hit], ChannelViews | None],
+        prepare: Prepare,
         decisions: DecisionCache | None = None,
         classify_many: ClassifyMany | None = None,
     ) -> None:
         self.decisions = decisions if decisions is not None else DecisionCache()
         self._prepare = prepare
         self._classify_many = classify_many
-        self._kept: dict[int, ChannelViews | None] = {}
+        self._prepared: dict[int, ChannelViews | None] = {}
 
     def decide(self, first: Hit, second: Hit) -> Decision:
         """Decide on one pair."""
         known = self._known(first, second)
         if known is not None:
             return known
-        a, b = self._ready(first), self._ready(second)
-        return self._keep(first, second, None if a is None or b is None else classify_pair(a, b))
+        a, b = self._views(first), self._views(second)
+        return self._add(first, second, None if a is None or b is None else classify_pair(a, b))
 
-    def decide_each(self, pairs: Sequence[tuple[Hit, Hit]]) -> Iterator[Decision]:
+    def decide_many(self, pairs: Sequence[tuple[Hit, Hit]]) -> Iterator[Decision]:
         """Decide on many pairs, in order."""
         if self._classify_many is None:
             yield from (self.decide(*pair) for pair in pairs)
             return
         known = [self._known(*pair) for pair in pairs]
-        judged = self._classify_many(
-            [p for p, found in zip(pairs, known, strict=True) if not found]
-        )
-        for pair, found in zip(pairs, known, strict=True):
-            if found is None:
+        unknown = [pair for pair, decision in zip(pairs, known, strict=True) if decision is None]
+        results = self._classify_many(unknown)
+        for pair, decision in zip(pairs, known, strict=True):
+            if decision is None:
                 try:
-                    found = self._keep(*pair, next(judged))
-                except BrokenProcessPool:  # out of memory, mostly: one after the other, then
-                    judged, found = iter(()), self.decide(*pair)
+                    decision = self._add(*pair, next(results))
+                except BrokenProcessPool:  # usually out of memory: continue one by one
+                    results, decision = iter(()), self.decide(*pair)
                 except StopIteration:
-                    found = self.decide(*pair)
-            yield found
+                    decision = self.decide(*pair)
+            yield decision
 
     def _known(self, first: Hit, second: Hit) -> Decision | None:
-        if _region(first) == _region(second):
-            return Decision(Verdict.COPY, 1.0, MOST_LOGIT)
+        if _content(first) == _content(second):
+            return Decision(Verdict.COPY, 1.0, MAX_LOGIT)
         return self.decisions.get(first, second)
 
-    def _keep(self, first: Hit, second: Hit, judged: Classification | None) -> Decision:
-        if judged is None:
-            return Decision(
-                Verdict.OTHER, 0.0, -MOST_LOGIT
-            )  # not remembered: the file may come back
-        logit = min(max(float(judged.logit), -MOST_LOGIT), MOST_LOGIT)
-        decision = Decision(judged.verdict, judged.share, logit)
+    def _add(self, first: Hit, second: Hit, result: Classification | None) -> Decision:
+        if result is None:  # not stored: the file may come back
+            return Decision(Verdict.OTHER, 0.0, -MAX_LOGIT)
+        logit = min(max(float(result.logit), -MAX_LOGIT), MAX_LOGIT)
+        decision = Decision(result.verdict, result.share, logit)
         self.decisions.add(first, second, decision)
         return decision
 
-    def _ready(self, hit: Hit) -> ChannelViews | None:
-        if hit.id not in self._kept:
-            if len(self._kept) >= MAX_PREPARED:
-                self._kept.pop(next(iter(self._kept)))
-            self._kept[hit.id] = self._prepare(hit)
-        return self._kept[hit.id]
-
-
-def _connected(found: Iterable[tuple[int, int]]) -> list[list[int]]:
-    """Sets of rows that hang together by pairs."""
-    parent: dict[int, int] = {}
-
-    def root(row: int) -> int:
-        while parent.setdefault(row, row) != row:
-            parent[row] = parent[parent[row]]
-            row = parent[row]
-        return row
-
-    for a, b in found:
-        parent[root(b)] = root(a)
-    sets: dict[int, list[int]] = {}
-    for row in sorted(parent):
-        sets.setdefault(root(row), []).append(row)
-    return list(sets.values())
-
-
-def _verified_groups(hits: Sequence[Hit], decider: Decider) -> list[CopyGroup]:
-    """Split a set so that each member is verified against the one that is kept."""
-    groups = []
-    left = sorted(hits, key=keep_order)
-    while len(left) > 1:
-        keep, rest = left[0], left[1:]
-        answers = [(hit, decider.decide(keep, hit)) for hit in rest]
-        members = [(hit, found.share) for hit, found in answers if found.answer == Verdict.COPY]
-        if members:
-            members.sort(key=lambda member: member[0].id)
-            others = [hit for hit, _ in members]
-            shares = tuple(share for _, share in members)
-            ids = tuple(hit.id for hit in others)
-            groups.append(CopyGroup(keep.id, ids, shares, keep_reason(keep, others)))
-        left = [hit for hit, found in answers if found.answer != Verdict.COPY]
-    return groups
-
-
-def groups_to_rows(groups: Sequence[CopyGroup]) -> list[CachedGroup]:
-    """Turn groups into what the store keeps; the reason is made anew from the hits."""
-    return [
-        (g.keep, tuple((o, "copy", e) for o, e in zip(g.others, g.evidence, strict=True)))
-        for g in groups
-    ]
-
-
-def groups_from_rows(rows: Sequence[CachedGroup], hits: Mapping[int, Hit]) -> list[CopyGroup]:
-    """Turn what the store kept back into groups."""
-    groups = []
-    for keep, others in rows:
-        others = tuple(other for other in others if other[1] != UNSURE)
-        ids = tuple(other for other, _, _ in others)
-        if not ids:
-            continue
-        reason = keep_reason(hits[keep], [hits[i] for i in ids])
-        groups.append(CopyGroup(keep, ids, tuple(e for _, _, e in others), reason))
-    return groups
+    def _views(self, hit: Hit) -> ChannelViews | None:
+        if hit.id not in self._prepared:
+            if len(self._prepared) >= MAX_PREPARED:
+                self._prepared.pop(next(iter(self._prepared)))
+            self._prepared[hit.id] = self._prepare(hit)
+        return self._prepared[hit.id]

@@ -1,7 +1,7 @@
-"""The same stroke through several microphones: tied by what was written, checked by the sound.
+"""Ties between hits that are the same stroke through several microphones.
 
-Sound alone does not tell it: room and distance leave nothing of the phase. So hits are tied where
-the recorder or their names say so, and then strength and arrival must agree from stroke to stroke.
+Sound alone cannot prove a tie, because distance and room change the phase. Hits are tied by what
+the recorder wrote or by their names; level and arrival time must then be consistent over strokes.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ import numpy as np
 from catalog.library.metadata.filename import SEPARATORS, read_name
 from catalog.models import Hit
 
-FARTHEST_M = 12.0  # between two microphones of one kit; common practice, no source
-MS_PER_M = 2.9  # sound in air of 20 degrees: 1 / 343 m/s
-FARTHEST_S = FARTHEST_M * MS_PER_M / 1000.0
-SAME_MOMENT_S = 0.05  # of time references: recorders that run together differ by less
-MIN_STROKES = 4  # of a pair of microphones; fewer tell nothing usual to compare with
-ODD_DB, ODD_S = 10.0, 0.012  # off what is usual between these two microphones
-STEADY_S = 0.003  # arrival is checked only where it is steady: files cut alike
+MAX_DISTANCE_M = 12.0  # between two microphones of one kit; common practice, no published source
+MS_PER_M = 2.9  # sound in air of 20 °C: 1 / 343 m/s
+MAX_DELAY_S = MAX_DISTANCE_M * MS_PER_M / 1000.0
+SAME_MOMENT_S = 0.05  # largest difference of time references of recorders that run together
+MIN_STROKES = 4  # of a pair of microphones; fewer give no reliable median
+ODD_DB, ODD_S = 10.0, 0.012  # deviation from the median of a pair of microphones
+STEADY_S = 0.003  # median deviation below which arrival times are checked: files cut alike
 
 
 @dataclass(frozen=True)
@@ -31,8 +31,8 @@ class StrokeTie:
     Attributes
     ----------
     hits : tuple of int, ids, ascending
-    evidence : str, what ties them
-    against : tuple of str, what the sound says against it; empty where nothing does
+    evidence : str, why they are tied
+    against : tuple of str, contradictions in level or arrival time
     """
 
     hits: tuple[int, ...]
@@ -41,7 +41,7 @@ class StrokeTie:
 
 
 def tie_strokes(hits: Sequence[Hit]) -> list[StrokeTie]:
-    """Tie hits that are one stroke through several microphones.
+    """Find hits that are the same stroke through several microphones.
 
     Parameters
     ----------
@@ -49,29 +49,31 @@ def tie_strokes(hits: Sequence[Hit]) -> list[StrokeTie]:
 
     Returns
     -------
-    list of StrokeTie, in the order of their first hits; a hit is in one at most
+    list of StrokeTie, by the lowest id; a hit is in at most one
     """
-    tied: dict[int, int] = {}
-    ties: list[tuple[list[Hit], str]] = []
-    for evidence, groups in (
+    tied: set[int] = set()
+    groups: list[list[Hit]] = []
+    evidence: list[str] = []
+    for text, candidates in (
         ("one file with several microphones", _by_file(hits)),
         ("the same take at the same moment", _by_moment(hits)),
         ("names that differ only in the microphone", _by_name(hits)),
     ):
-        for group in groups:
-            free = [hit for hit in group if hit.id not in tied]
+        for candidate in candidates:
+            free = [hit for hit in candidate if hit.id not in tied]
             if len({hit.microphone.casefold() for hit in free}) > 1:
-                tied.update((hit.id, len(ties)) for hit in free)
-                ties.append((free, evidence))
-    against = _contradictions([group for group, _ in ties])
-    found = [
-        StrokeTie(tuple(sorted(hit.id for hit in group)), evidence, tuple(odd))
-        for (group, evidence), odd in zip(ties, against, strict=True)
+                tied.update(hit.id for hit in free)
+                groups.append(free)
+                evidence.append(text)
+    ties = [
+        StrokeTie(tuple(sorted(hit.id for hit in group)), text, tuple(against))
+        for group, text, against in zip(groups, evidence, _contradictions(groups), strict=True)
     ]
-    return sorted(found, key=lambda tie: tie.hits)
+    return sorted(ties, key=lambda tie: tie.hits)
 
 
-def _grouped(keyed: Iterable[tuple[tuple[object, ...] | None, Hit]]) -> list[list[Hit]]:
+def _group_by_key(keyed: Iterable[tuple[tuple[object, ...] | None, Hit]]) -> list[list[Hit]]:
+    """Group hits by key and return groups of two or more; a key of None is skipped."""
     groups: dict[tuple[object, ...], list[Hit]] = {}
     for key, hit in keyed:
         if key is not None:
@@ -80,54 +82,68 @@ def _grouped(keyed: Iterable[tuple[tuple[object, ...] | None, Hit]]) -> list[lis
 
 
 def _by_file(hits: Sequence[Hit]) -> list[list[Hit]]:
-    """Hits of one file whose regions lie over each other."""
-    named = _grouped(((hit.path,) if hit.microphone else None, hit) for hit in hits)
-    return [part for same in named for part in _close(same, lambda h: h.start / h.sr, FARTHEST_S)]
-
-
-def _by_moment(hits: Sequence[Hit]) -> list[list[Hit]]:
-    """Hits whose recorder wrote the same take, and a time reference that puts them together."""
-    told = (
-        ((hit.session, hit.take) if _reference(hit) and hit.microphone else None, hit)
-        for hit in hits
-    )
+    """Group hits of one file whose regions start together."""
+    keyed = (((hit.path,) if hit.microphone else None, hit) for hit in hits)
     return [
-        part
-        for same in _grouped(told)
-        for part in _close(same, lambda hit: (_reference(hit) + hit.start) / hit.sr, SAME_MOMENT_S)
+        cluster
+        for group in _group_by_key(keyed)
+        for cluster in _cluster(group, _start_s, width_s=MAX_DELAY_S)
     ]
 
 
-def _reference(hit: Hit) -> int:
-    """The recorder's time reference, samples after midnight; 0 if there is none."""
+def _by_moment(hits: Sequence[Hit]) -> list[list[Hit]]:
+    """Group hits of one take whose time references put them at the same moment."""
+    keyed = (
+        ((hit.session, hit.take) if _time_reference(hit) and hit.microphone else None, hit)
+        for hit in hits
+    )
+    return [
+        cluster
+        for group in _group_by_key(keyed)
+        for cluster in _cluster(group, _moment_s, width_s=SAME_MOMENT_S)
+    ]
+
+
+def _by_name(hits: Sequence[Hit]) -> list[list[Hit]]:
+    """Group hits whose names differ only in the microphone; strokes of takes also by start."""
+    groups = []
+    for group in _group_by_key((name_without_microphone(hit), hit) for hit in hits):
+        if any(hit.region for hit in group):
+            groups += _cluster(group, _start_s, width_s=MAX_DELAY_S)
+        else:
+            groups.append(group)
+    return groups
+
+
+def _start_s(hit: Hit) -> float:
+    return hit.start / hit.sr
+
+
+def _moment_s(hit: Hit) -> float:
+    return (_time_reference(hit) + hit.start) / hit.sr
+
+
+def _time_reference(hit: Hit) -> int:
+    """Return the recorder's time reference, samples after midnight; 0 if there is none."""
     text = hit.origin.get("time_reference", "")
     return int(text) if text.isdecimal() else 0
 
 
-def _close(hits: Sequence[Hit], when_s: Callable[[Hit], float], reach_s: float) -> list[list[Hit]]:
-    """Part hits where one begins later than `reach_s` after the first of its part."""
-    parts: list[list[Hit]] = []
-    for hit in sorted(hits, key=when_s):
-        if parts and when_s(hit) - when_s(parts[-1][0]) < reach_s:
-            parts[-1].append(hit)
+def _cluster(
+    hits: Sequence[Hit], time_s: Callable[[Hit], float], *, width_s: float
+) -> list[list[Hit]]:
+    """Cluster hits within `width_s` after the first of each; single hits are left out."""
+    clusters: list[list[Hit]] = []
+    for hit in sorted(hits, key=time_s):
+        if clusters and time_s(hit) - time_s(clusters[-1][0]) < width_s:
+            clusters[-1].append(hit)
         else:
-            parts.append([hit])
-    return [part for part in parts if len(part) > 1]
-
-
-def _by_name(hits: Sequence[Hit]) -> list[list[Hit]]:
-    """Whole files by their names; strokes of takes of one name also by where they begin."""
-    groups = []
-    for same in _grouped((name_without_microphone(hit), hit) for hit in hits):
-        if any(hit.region for hit in same):
-            groups += _close(same, lambda hit: hit.start / hit.sr, FARTHEST_S)
-        else:
-            groups.append(same)
-    return groups
+            clusters.append([hit])
+    return [cluster for cluster in clusters if len(cluster) > 1]
 
 
 def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
-    """What is left of session, folder and name once the microphone is taken out.
+    """Return session, folders, take and words of the name with the microphone replaced by "*".
 
     Parameters
     ----------
@@ -136,20 +152,19 @@ def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
     Returns
     -------
     tuple or None
-        None where no microphone is named, or where no number tells one stroke from another
+        None if no microphone is known, or the name has no number to identify the stroke
     """
     microphone = hit.microphone
     if not microphone:
         return None
-    words = [word.casefold() for word in SEPARATORS.split(hit.name) if word]
-    told = read_name(hit.path.with_name(hit.stem + hit.path.suffix)).microphone
-    named = [word.casefold() for word in SEPARATORS.split(told) if word]
+    words = _split_words(hit.name)
+    in_name = _split_words(read_name(hit.path.with_name(hit.stem + hit.path.suffix)).microphone)
     folder = _without_word(hit.path.parent.name, microphone)
-    if named and named == [word.casefold() for word in SEPARATORS.split(microphone) if word]:
-        at = _last_run(words, named)
-        if at is None:
+    if in_name and in_name == _split_words(microphone):
+        index = _last_run(words, in_name)
+        if index is None:
             return None
-        words = [*words[:at], "*", *words[at + len(named) :]]
+        words = [*words[:index], "*", *words[index + len(in_name) :]]
         folder = hit.path.parent.name
         if folder.casefold() == microphone.casefold() != hit.drum.casefold():
             folder = "*"
@@ -159,19 +174,24 @@ def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
     return (hit.session, parent, folder, hit.take, tuple(words))
 
 
+def _split_words(text: str) -> list[str]:
+    return [word.casefold() for word in SEPARATORS.split(text) if word]
+
+
 def _without_word(folder: str, microphone: str) -> str:
     return re.sub(re.escape(microphone), "*", folder, flags=re.IGNORECASE)
 
 
 def _last_run(words: Sequence[str], run: Sequence[str]) -> int | None:
-    for at in range(len(words) - len(run), -1, -1):
-        if list(words[at : at + len(run)]) == list(run):
-            return at
+    """Return the index of the last occurrence of `run` in `words`."""
+    for index in range(len(words) - len(run), -1, -1):
+        if list(words[index : index + len(run)]) == list(run):
+            return index
     return None
 
 
 def _contradictions(groups: Sequence[Sequence[Hit]]) -> list[list[str]]:
-    """What strength and arrival say against each tie, by what is usual for its microphones."""
+    """Compare level and arrival of each tie with the medians of its microphones."""
     against: list[list[str]] = [[] for _ in groups]
     pairs: dict[tuple[str, str, str, str], list[tuple[int, Hit, Hit]]] = {}
     for number, group in enumerate(groups):
@@ -183,31 +203,27 @@ def _contradictions(groups: Sequence[Sequence[Hit]]) -> list[list[str]]:
                     pairs.setdefault(key, []).append((number, a, b))
     for strokes in pairs.values():
         if len(strokes) >= MIN_STROKES:
-            _check_pair(strokes, against)
+            _check_microphones(strokes, against)
     return against
 
 
-def _check_pair(strokes: Sequence[tuple[int, Hit, Hit]], against: list[list[str]]) -> None:
-    louder = np.array([_level(b) - _level(a) for _, a, b in strokes])
-    later = np.array([b.start / b.sr - a.start / a.sr for _, a, b in strokes])
-    off_db, off_s = louder - np.nanmedian(louder), later - np.median(later)
-    steady = float(np.median(np.abs(off_s))) < STEADY_S
-    for (number, a, b), db, s, lag_s in zip(strokes, off_db, off_s, later, strict=True):
+def _check_microphones(strokes: Sequence[tuple[int, Hit, Hit]], against: list[list[str]]) -> None:
+    """Add the contradictions of one pair of microphones; `strokes` are (tie, hit, hit)."""
+    level_db = np.array([_loudness_lkfs(b) - _loudness_lkfs(a) for _, a, b in strokes])
+    delay_s = np.array([_start_s(b) - _start_s(a) for _, a, b in strokes])
+    odd_db, odd_s = level_db - np.nanmedian(level_db), delay_s - np.median(delay_s)
+    is_steady = float(np.median(np.abs(odd_s))) < STEADY_S
+    for (tie, a, b), off_db, off_s, lag_s in zip(strokes, odd_db, odd_s, delay_s, strict=True):
         names = f"{b.microphone} against {a.microphone}"
-        if abs(db) > ODD_DB:
-            against[number].append(f"{names}: {abs(db):.0f} dB {_word(db)} than in other strokes")
-        if steady and abs(s) > ODD_S:
-            against[number].append(f"{names}: {1000 * s:+.0f} ms off its usual arrival")
-        elif steady and abs(lag_s) > FARTHEST_S:
+        if abs(off_db) > ODD_DB:
+            word = "louder" if off_db > 0 else "weaker"
+            against[tie].append(f"{names}: {abs(off_db):.0f} dB {word} than in other strokes")
+        if is_steady and abs(off_s) > ODD_S:
+            against[tie].append(f"{names}: {1000 * off_s:+.0f} ms off its usual arrival")
+        elif is_steady and abs(lag_s) > MAX_DELAY_S:
             metres = abs(lag_s) * 1000 / MS_PER_M
-            against[number].append(
-                f"{names}: {1000 * lag_s:+.0f} ms would be {metres:.0f} m of air"
-            )
+            against[tie].append(f"{names}: {1000 * lag_s:+.0f} ms would be {metres:.0f} m of air")
 
 
-def _word(db: float) -> str:
-    return "louder" if db > 0 else "weaker"
-
-
-def _level(hit: Hit) -> float:
+def _loudness_lkfs(hit: Hit) -> float:
     return hit.descriptors.get("loudness_lkfs", np.nan)

@@ -1,7 +1,6 @@
-"""Many pairs judged at once by several processes; only places of files and answers travel.
+"""Classify many pairs in several processes; only file locations and results are sent.
 
-A worker takes a stretch of neighbours, so that it decodes most hits once, and judges some hundred
-pairs at a time.
+A task is a run of neighboring pairs, so that a worker decodes most hits only once.
 """
 
 from __future__ import annotations
@@ -20,18 +19,18 @@ from catalog.matching.verdict import Classification, classify_pairs
 from catalog.matching.views import ChannelViews, prepare_views
 from catalog.models import Hit
 
-TASK = 2048  # pairs handed to a worker at once: of 3.5 a hit, 0.2 of the hits lie in two tasks
-LEAST_TASKS = 4  # for each worker, so that none waits long for another
-FEW = 512  # pairs that are judged before processes have been started
-PAIRS_AT_ONCE = 256  # their hits stay ready meanwhile
-MAX_PREPARED = 512  # hits that a worker keeps ready, about 150 kB each and thrice that in stereo
+TASK_PAIRS = 2048  # with 3.5 pairs a hit, a fifth of the hits are decoded in two tasks
+MIN_TASKS_PER_WORKER = 4  # so that no worker waits long for another
+MAX_SERIAL_PAIRS = 512  # classified here before worker processes would have started
+BATCH_PAIRS = 256  # classified at once, with all their hits in memory
+MAX_PREPARED = 512  # hits in a worker's memory, about 150 kB each and three times that in stereo
 
 
 @dataclass(frozen=True)
-class Place:
-    """Where the samples of a hit are, and how its channels are mixed."""
+class HitSource:
+    """Where to read the samples of a hit, and how to mix its channels."""
 
-    content_hash: str  # a worker that keeps samples ready must not miss that a file was replaced
+    content_hash: str  # makes the cache of prepared hits miss when a file is replaced
     path: Path
     start: int
     stop: int
@@ -39,7 +38,7 @@ class Place:
     mate: Path | None = None
 
 
-Stretch = Sequence[tuple[Place, Place]]
+SourcePairs = Sequence[tuple[HitSource, HitSource]]
 
 
 def classify_many(
@@ -47,20 +46,20 @@ def classify_many(
     mix_of: Callable[[Hit], str],
     *,
     n_jobs: int = -1,
-    few: int = FEW,
+    max_serial: int = MAX_SERIAL_PAIRS,
 ) -> Iterator[Classification | None]:
-    """Judge pairs in order, by all cores where there are many.
+    """Classify pairs in order, in several processes if there are many.
 
     Parameters
     ----------
-    pairs : sequence of (Hit, Hit), neighbours one after the other
-    mix_of : callable, gives how the channels of a hit are mixed
-    n_jobs : int, processes, -1 for all cores
-    few : int, pairs that are judged here
+    pairs : sequence of (Hit, Hit), with neighbors next to each other
+    mix_of : callable, returns how the channels of a hit are mixed
+    n_jobs : int, processes, -1 for one on each core
+    max_serial : int, up to so many pairs are classified in this process
 
     Yields
     ------
-    Classification, or None where the samples of one are gone
+    Classification, or None if the samples of one hit cannot be read
 
     Raises
     ------
@@ -68,46 +67,49 @@ def classify_many(
         if a worker dies
     """
     hits = {hit.id: hit for pair in pairs for hit in pair}
-    places = {hit_id: _place_of(hit, mix_of) for hit_id, hit in hits.items()}
-    placed = [(places[first.id], places[second.id]) for first, second in pairs]
-    if len(pairs) <= few:
-        for at in range(0, len(placed), PAIRS_AT_ONCE):
-            yield from _judge_some(placed[at : at + PAIRS_AT_ONCE])
+    sources = {hit_id: _source(hit, mix_of(hit)) for hit_id, hit in hits.items()}
+    source_pairs = [(sources[first.id], sources[second.id]) for first, second in pairs]
+    if len(pairs) <= max_serial:
+        for batch in _batches(source_pairs, BATCH_PAIRS):
+            yield from _classify_batch(batch)
         return
-    size = _task_size(len(pairs), n_jobs)
-    stretches = [placed[at : at + size] for at in range(0, len(pairs), size)]
-    with closing(parallel_map(_judge_stretches, stretches, n_jobs=n_jobs, batch_size=1)) as judged:
-        yield from judged
+    tasks = _batches(source_pairs, _task_size(len(pairs), n_jobs))
+    with closing(parallel_map(_classify_tasks, tasks, n_jobs=n_jobs, batch_size=1)) as results:
+        yield from results
 
 
 def _task_size(n_pairs: int, n_jobs: int) -> int:
-    return max(1, min(TASK, -(-n_pairs // (LEAST_TASKS * count_workers(n_jobs)))))
+    n_tasks = MIN_TASKS_PER_WORKER * count_workers(n_jobs)
+    return max(1, min(TASK_PAIRS, -(-n_pairs // n_tasks)))
 
 
-def _place_of(hit: Hit, mix_of: Callable[[Hit], str]) -> Place:
-    return Place(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit), hit.mate)
+def _batches(pairs: SourcePairs, size: int) -> list[SourcePairs]:
+    return [pairs[start : start + size] for start in range(0, len(pairs), size)]
 
 
-def _judge_stretches(stretches: Sequence[Stretch]) -> list[Classification | None]:
+def _source(hit: Hit, mix: str) -> HitSource:
+    return HitSource(hit.content_hash, hit.path, hit.start, hit.stop, mix, hit.mate)
+
+
+def _classify_tasks(tasks: Sequence[SourcePairs]) -> list[Classification | None]:
     return [
-        answer
-        for stretch in stretches
-        for at in range(0, len(stretch), PAIRS_AT_ONCE)
-        for answer in _judge_some(stretch[at : at + PAIRS_AT_ONCE])
+        result
+        for task in tasks
+        for batch in _batches(task, BATCH_PAIRS)
+        for result in _classify_batch(batch)
     ]
 
 
-def _judge_some(pairs: Stretch) -> list[Classification | None]:
+def _classify_batch(pairs: SourcePairs) -> list[Classification | None]:
     prepared = [(_prepare(first), _prepare(second)) for first, second in pairs]
-    ready = [(a, b) for a, b in prepared if a is not None and b is not None]
-    judged = iter(classify_pairs(ready))
-    return [None if a is None or b is None else next(judged) for a, b in prepared]
+    results = iter(classify_pairs([(a, b) for a, b in prepared if a is not None and b is not None]))
+    return [None if a is None or b is None else next(results) for a, b in prepared]
 
 
 @lru_cache(maxsize=MAX_PREPARED)
-def _prepare(place: Place) -> ChannelViews | None:
+def _prepare(source: HitSource) -> ChannelViews | None:
     try:
-        audio = decode_sides(place.path, place.mate, start=place.start, stop=place.stop)
-        return prepare_views(mix_channels(audio, place.mix))
+        audio = decode_sides(source.path, source.mate, start=source.start, stop=source.stop)
+        return prepare_views(mix_channels(audio, source.mix))
     except CatalogError:
-        return None  # gone or broken since the scan: the next scan will say so
+        return None  # gone or broken since the scan; the next scan reports it

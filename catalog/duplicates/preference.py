@@ -1,4 +1,4 @@
-"""Which of several copies to keep: a reasoned order, and the reason in words."""
+"""The order of preference among copies, and the reason for a choice in words."""
 
 from __future__ import annotations
 
@@ -10,42 +10,38 @@ import numpy as np
 from catalog.audio.model import LOSSY_SUBTYPES, SAMPLE_FORMATS
 from catalog.models import Hit, Mark
 
-CLIP_RUN, CLIP_NEAR_DB = 4, 0.3  # samples in a flat top, dB from full scale
-
-
-MARK_RANK = {Mark.KEEP: 0, Mark.STAR: 1, Mark.NONE: 2, Mark.REJECT: 3}
-
-
-FLOOR_STEP_DB = 1.0  # of the noise under the hit's own peak: a copy turned down hides no noise
-
-
+CLIP_RUN = 4  # equal samples in a row at the peak
+CLIP_NEAR_DB = 0.3  # distance of the peak from full scale
+FLOOR_STEP_DB = 1.0  # of the noise floor relative to the peak, which gain does not change
 LEVEL_STEP_DB = 1.0
-
-
+TAIL_STEP_S = 0.05
+MIN_WIDTH = 0.01  # stereo width below which two channels count as mono
+MARK_RANK = {Mark.KEEP: 0, Mark.STAR: 1, Mark.NONE: 2, Mark.REJECT: 3}
 BITS = {name: form.precision_bits for name, form in SAMPLE_FORMATS.items()}
+COPY_NAME = re.compile(r"\(\d+\)$|\bcopy\b|\bkopie\b", re.IGNORECASE)
 
 
 def is_clipped(hit: Hit) -> bool:
-    """Whether the top of the wave is cut off at full scale."""
+    """Return whether the waveform is cut off at full scale."""
     run, peak_db = hit.descriptors.get("clip_run", 0.0), hit.descriptors["peak_db"]
     return run >= CLIP_RUN and abs(peak_db) < CLIP_NEAR_DB
 
 
-def looks_copied(hit: Hit) -> bool:
-    """Whether the name is one that programs give to copies."""
-    return re.search(r"\(\d+\)$|\bcopy\b|\bkopie\b", hit.name, re.IGNORECASE) is not None
+def has_copy_name(hit: Hit) -> bool:
+    """Return whether the name is one that file managers give to copies."""
+    return COPY_NAME.search(hit.name) is not None
 
 
-def n_known(hit: Hit) -> int:
-    """How much is known of where a hit comes from, 0 to 4."""
+def n_provenance_fields(hit: Hit) -> int:
+    """Count the known fields of where a hit comes from, 0 to 4."""
     return sum(map(bool, (hit.microphone, hit.take, hit.note, hit.origin.get("time_reference"))))
 
 
-def keep_order(hit: Hit) -> tuple[float, ...]:
-    """Sort key, the best first.
+def preference_key(hit: Hit) -> tuple[float, ...]:
+    """Return a sort key that puts the hit to keep first.
 
-    The user's mark, lossless, not clipped, bits, rate, two channels over one, tail, noise
-    floor, provenance, name, level, age.
+    In this order: the user's mark, lossless, not clipped, bit depth, sample rate, stereo, tail,
+    noise floor, provenance, name, level, age.
 
     Parameters
     ----------
@@ -55,34 +51,25 @@ def keep_order(hit: Hit) -> tuple[float, ...]:
     -------
     tuple of float
     """
-    floor = _floor_db(hit)
+    floor_db = _floor_db(hit)
     return (
         float(MARK_RANK.get(hit.mark, 2)),
         float(hit.subtype in LOSSY_SUBTYPES),
         float(is_clipped(hit)),
         -float(BITS.get(hit.subtype, 0)),
         -float(hit.sr),
-        -float(_is_wide(hit)),
+        -float(_is_stereo(hit)),
         -round(hit.descriptors.get("tail_s", 0.0), 1),
-        round(floor / FLOOR_STEP_DB) if np.isfinite(floor) else 0.0,
-        -float(n_known(hit)),
-        float(looks_copied(hit)),
+        round(floor_db / FLOOR_STEP_DB) if np.isfinite(floor_db) else 0.0,
+        -float(n_provenance_fields(hit)),
+        float(has_copy_name(hit)),
         -float(round(hit.descriptors["peak_db"] / LEVEL_STEP_DB)),
         float(hit.id),
     )
 
 
-def _floor_db(hit: Hit) -> float:
-    """The noise floor against the hit's own peak, dB; NaN where it is not known."""
-    return hit.descriptors.get("floor_db", np.nan) - hit.descriptors["peak_db"]
-
-
-def _is_wide(hit: Hit) -> bool:
-    return hit.n_channels > 1 and hit.descriptors.get("width", 0.0) > 0.01
-
-
-def keep_reason(keep: Hit, others: Sequence[Hit]) -> str:
-    """Say what the kept hit has over the best of the others.
+def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
+    """Describe the advantages of the kept hit over the best of the others.
 
     Parameters
     ----------
@@ -93,27 +80,29 @@ def keep_reason(keep: Hit, others: Sequence[Hit]) -> str:
     -------
     str, such as "kept: 24-bit, 0.8 s more tail"
     """
-    other = min(others, key=keep_order)
-    reasons = [*_said(keep, other), *_format(keep, other), *_sound(keep, other)]
-    if n_known(keep) > n_known(other):
+    other = min(others, key=preference_key)
+    reasons = [
+        *_mark_reasons(keep, other),
+        *_format_reasons(keep, other),
+        *_sound_reasons(keep, other),
+    ]
+    if n_provenance_fields(keep) > n_provenance_fields(other):
         reasons.append("more is known of where it comes from")
-    if looks_copied(other) and not looks_copied(keep):
-        reasons.append("the other's name is a copy's")
-    louder = keep.descriptors["peak_db"] - other.descriptors["peak_db"]
-    if not reasons and louder >= LEVEL_STEP_DB:
-        reasons.append(f"{louder:.0f} dB louder")
-    return "kept: " + (
-        ", ".join(reasons) if reasons else "the first found; nothing tells them apart"
-    )
+    if has_copy_name(other) and not has_copy_name(keep):
+        reasons.append("the other has the name of a copy")
+    louder_db = keep.descriptors["peak_db"] - other.descriptors["peak_db"]
+    if not reasons and louder_db >= LEVEL_STEP_DB:
+        reasons.append(f"{louder_db:.0f} dB louder")
+    return f"kept: {', '.join(reasons) or 'the first found, with no other difference'}"
 
 
-def _said(keep: Hit, other: Hit) -> list[str]:
+def _mark_reasons(keep: Hit, other: Hit) -> list[str]:
     if MARK_RANK.get(keep.mark, 2) < MARK_RANK.get(other.mark, 2):
         return [f"marked {keep.mark}" if keep.mark else "the other is marked reject"]
     return []
 
 
-def _format(keep: Hit, other: Hit) -> list[str]:
+def _format_reasons(keep: Hit, other: Hit) -> list[str]:
     reasons = []
     if keep.subtype not in LOSSY_SUBTYPES and other.subtype in LOSSY_SUBTYPES:
         reasons.append("not lossy")
@@ -123,19 +112,27 @@ def _format(keep: Hit, other: Hit) -> list[str]:
         reasons.append(f"{keep.sr / 1000:g} kHz")
     if BITS.get(keep.subtype, 0) > BITS.get(other.subtype, 0):
         reasons.append("float" if BITS[keep.subtype] == 25 else f"{BITS[keep.subtype]}-bit")
-    if _is_wide(keep) and not _is_wide(other):
+    if _is_stereo(keep) and not _is_stereo(other):
         reasons.append("stereo")
     return reasons
 
 
-def _sound(keep: Hit, other: Hit) -> list[str]:
+def _sound_reasons(keep: Hit, other: Hit) -> list[str]:
     reasons = []
-    tail = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)
-    floor = _floor_db(other) - _floor_db(keep)
-    if tail >= 0.05:
-        reasons.append(
-            f"{tail:.1f} s more tail" if tail >= 0.1 else f"{1000 * tail:.0f} ms more tail"
-        )
-    if floor >= FLOOR_STEP_DB:
-        reasons.append(f"noise floor {floor:.0f} dB lower")
+    tail_s = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)
+    floor_db = _floor_db(other) - _floor_db(keep)
+    if tail_s >= TAIL_STEP_S:
+        amount = f"{tail_s:.1f} s" if tail_s >= 0.1 else f"{1000 * tail_s:.0f} ms"
+        reasons.append(f"{amount} more tail")
+    if floor_db >= FLOOR_STEP_DB:
+        reasons.append(f"noise floor {floor_db:.0f} dB lower")
     return reasons
+
+
+def _floor_db(hit: Hit) -> float:
+    """Return the noise floor relative to the hit's own peak; NaN if unknown."""
+    return hit.descriptors.get("floor_db", np.nan) - hit.descriptors["peak_db"]
+
+
+def _is_stereo(hit: Hit) -> bool:
+    return hit.n_channels > 1 and hit.descriptors.get("width", 0.0) > MIN_WIDTH

@@ -1,11 +1,11 @@
-"""How one hit belongs to others: copy, same stroke, same drum, alike; each with its evidence."""
+"""How other hits relate to one: copy, same stroke, same drum or alike, each with its evidence."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from catalog.duplicates.groups import CopyGroup
+from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.duplicates.microphone_ties import StrokeTie
 from catalog.models import Hit
 
@@ -14,7 +14,7 @@ KINDS: tuple[str, ...] = ("copy", "same stroke", "same drum", "alike")
 
 @dataclass(frozen=True)
 class Relation:
-    """What one hit is to another.
+    """How one hit relates to another.
 
     Attributes
     ----------
@@ -22,7 +22,7 @@ class Relation:
     kind : str, one of `KINDS`
     evidence : str, in words
     certain : bool
-    against : tuple of str, what speaks against it
+    against : tuple of str, contradictions
     """
 
     hit_id: int
@@ -32,65 +32,79 @@ class Relation:
     against: tuple[str, ...] = ()
 
 
-def relate_hit(
+def find_relations(
     hit: Hit,
     hits: Sequence[Hit],
     *,
     groups: Iterable[CopyGroup],
-    doubts: Iterable[tuple[int, int, float]],
+    uncertain: Iterable[UncertainPair],
     ties: Iterable[StrokeTie],
     alike: Iterable[tuple[int, float]],
 ) -> list[Relation]:
-    """List what other hits are to one; each is named once, by its strongest relation.
+    """List the relations of a hit to others, the strongest one for each.
 
     Parameters
     ----------
     hit : Hit
-    hits : sequence of Hit, all that are here
+    hits : sequence of Hit, all in state "here"
     groups : iterable of CopyGroup
-    doubts : iterable of (hit id, hit id, share in common), pairs that may be one recording
+    uncertain : iterable of UncertainPair
     ties : iterable of StrokeTie
-    alike : iterable of (hit id, distance), the nearest first
+    alike : iterable of (hit id, distance), nearest first
 
     Returns
     -------
     list of Relation, in the order of `KINDS`
     """
     found: dict[int, Relation] = {}
-
-    def add(relation: Relation) -> None:
+    for relation in (
+        *_copies(hit, groups),
+        *_same_stroke(hit, ties),
+        *_uncertain_copies(hit, uncertain),
+        *_same_drum(hit, hits),
+        *(Relation(i, "alike", f"distance {far:.2f}", certain=False) for i, far in alike),
+    ):
         if relation.hit_id != hit.id:
             found.setdefault(relation.hit_id, relation)
-
-    for group in groups:
-        if hit.id in (group.keep, *group.others):
-            for other, share in _shares(hit.id, group):
-                add(Relation(other, "copy", f"{share:.1%} of the samples in common"))
-    for tie in ties:
-        if hit.id in tie.hits:
-            for other in tie.hits:
-                add(Relation(other, "same stroke", tie.evidence, not tie.against, tie.against))
-    for first, second, share in doubts:
-        if hit.id in (first, second):
-            other = second if first == hit.id else first
-            evidence = f"{share:.1%} of the samples in common"
-            add(Relation(other, "copy", evidence, False, ("the sound leaves it open",)))
-    for one in hits:
-        if _is_same_drum(hit, one):
-            add(Relation(one.id, "same drum", "session, drum and microphone are the same"))
-    for hit_id, distance in alike:
-        add(Relation(hit_id, "alike", f"distance {distance:.2f}", certain=False))
     return sorted(found.values(), key=lambda relation: KINDS.index(relation.kind))
 
 
-def _shares(hit_id: int, group: CopyGroup) -> list[tuple[int, float]]:
-    """Every member with what it has in common with the hit; through the kept one, the lesser."""
-    shares = {group.keep: 1.0, **dict(zip(group.others, group.evidence, strict=True))}
-    return [(other, min(share, shares[hit_id])) for other, share in shares.items()]
+def _copies(hit: Hit, groups: Iterable[CopyGroup]) -> Iterator[Relation]:
+    """List the members of its group; a pair of others shares at least the lesser evidence."""
+    for group in groups:
+        if hit.id in group.members:
+            shares = dict(zip(group.members, (1.0, *group.evidence), strict=True))
+            for other, share in shares.items():
+                yield Relation(other, "copy", _share_text(min(share, shares[hit.id])))
 
 
-def _is_same_drum(hit: Hit, other: Hit) -> bool:
-    def place(one: Hit) -> tuple[str, ...]:
-        return one.session, one.drum.casefold(), one.microphone.casefold(), one.role
+def _same_stroke(hit: Hit, ties: Iterable[StrokeTie]) -> Iterator[Relation]:
+    for tie in ties:
+        if hit.id in tie.hits:
+            for other in tie.hits:
+                yield Relation(other, "same stroke", tie.evidence, not tie.against, tie.against)
 
-    return bool(hit.drum) and place(hit) == place(other)
+
+def _uncertain_copies(hit: Hit, pairs: Iterable[UncertainPair]) -> Iterator[Relation]:
+    for pair in pairs:
+        if hit.id in (pair.first, pair.second):
+            other = pair.second if pair.first == hit.id else pair.first
+            against = ("the samples do not decide it",)
+            yield Relation(other, "copy", _share_text(pair.evidence), False, against)
+
+
+def _same_drum(hit: Hit, hits: Sequence[Hit]) -> Iterator[Relation]:
+    if hit.drum:
+        drum = _drum_key(hit)
+        for other in hits:
+            if _drum_key(other) == drum:
+                evidence = "session, drum and microphone are the same"
+                yield Relation(other.id, "same drum", evidence)
+
+
+def _share_text(share: float) -> str:
+    return f"{share:.1%} of the samples in common"
+
+
+def _drum_key(hit: Hit) -> tuple[str, ...]:
+    return hit.session, hit.drum.casefold(), hit.microphone.casefold(), hit.role

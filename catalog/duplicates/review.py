@@ -1,131 +1,108 @@
-"""Groups of copies as the user heard them: pairs joined or parted, another file kept."""
+"""The user's verdicts by ear on groups of copies: pairs joined or split, another file kept."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
 
-from catalog.duplicates.groups import CopyGroup
-from catalog.duplicates.preference import keep_order, keep_reason
+from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair, make_group
+from catalog.duplicates.preference import preference_key
 from catalog.library.store.pair_answers import AnswerByPair, pair_key
 from catalog.models import Hit
 
-SAID = "kept: as you said"
+USER_CHOICE = "kept: your choice"
 
 
-@dataclass(frozen=True)
-class Doubt:
-    """Two hits of which the samples do not say clearly whether they are one recording.
-
-    Attributes
-    ----------
-    first, second : int, ids
-    evidence : float, share of the sound that they have in common, 0 to 1
-    """
-
-    first: int
-    second: int
-    evidence: float
-
-
-def open_doubts(
-    doubts: Sequence[Doubt],
-    groups: Sequence[CopyGroup],
-    hits: Mapping[int, Hit],
-    verdicts: AnswerByPair,
-) -> list[Doubt]:
-    """Give the doubts that nobody has decided, between hits that are in no group together.
+def undecided_pairs(
+    grouping: Grouping, hits: Mapping[int, Hit], verdicts: AnswerByPair
+) -> list[UncertainPair]:
+    """Return the uncertain pairs without a verdict, except copies and pairs within one group.
 
     Parameters
     ----------
-    doubts : sequence of Doubt
-    groups : sequence of CopyGroup
-    hits : mapping of id to Hit, those that are here
+    grouping : Grouping, after `apply_verdicts`
+    hits : mapping of id to Hit, those in state "here"
     verdicts : mapping, see `catalog.library.store.pair_answers`
 
     Returns
     -------
-    list of Doubt, the likeliest copies first
+    list of UncertainPair, the likeliest copies first
     """
-    group_of = {i: g.keep for g in groups for i in (g.keep, *g.others)}
-    others = {i for group in groups for i in group.others}
-    found = []
-    for doubt in doubts:
-        a, b = doubt.first, doubt.second
-        if a not in hits or b not in hits or a in others or b in others:
-            continue  # one of them is on its way out already
-        if group_of.get(a, a) != group_of.get(b, b) and pair_key(hits[a], hits[b]) not in verdicts:
-            found.append(doubt)
-    return sorted(found, key=lambda doubt: (-doubt.evidence, doubt.first, doubt.second))
+    copies = {i for group in grouping.groups for i in group.others}  # proposed for removal anyway
+    found = [
+        pair
+        for pair in grouping.uncertain
+        if pair.first in hits
+        and pair.second in hits
+        and not {pair.first, pair.second} & copies
+        and pair_key(hits[pair.first], hits[pair.second]) not in verdicts
+    ]
+    return sorted(found, key=lambda pair: (-pair.evidence, pair.first, pair.second))
 
 
 def apply_verdicts(
-    groups: Sequence[CopyGroup],
-    doubts: Sequence[Doubt],
-    hits: Mapping[int, Hit],
-    verdicts: AnswerByPair,
+    grouping: Grouping, hits: Mapping[int, Hit], verdicts: AnswerByPair
 ) -> list[CopyGroup]:
-    """Take out of groups what the user parted, and join what the user found to be one.
+    """Remove members that the user found to be different, and join pairs found to be the same.
 
     Parameters
     ----------
-    groups : sequence of CopyGroup
-    doubts : sequence of Doubt, the pairs that may have been joined
-    hits : mapping of id to Hit
+    grouping : Grouping
+    hits : mapping of id to Hit, those in state "here"
     verdicts : mapping, see `catalog.library.store.pair_answers`
 
     Returns
     -------
-    list of CopyGroup, in the order of the ids kept
+    list of CopyGroup, by the ids kept
     """
-    parted = [_part(group, hits, verdicts) for group in groups]
-    made = {group.keep: group for group in parted if group.others}
-    for doubt in doubts:
-        if doubt.first not in hits or doubt.second not in hits:
+    split = [_split(group, hits, verdicts) for group in grouping.groups]
+    groups = {group.keep: group for group in split if group is not None}
+    for pair in grouping.uncertain:
+        if pair.first not in hits or pair.second not in hits:
             continue
-        pair = sorted((hits[doubt.first], hits[doubt.second]), key=keep_order)
-        if verdicts.get(pair_key(*pair)):
-            _join(made, pair[0], pair[1], doubt.evidence, hits)
-    return [made[keep] for keep in sorted(made)]
+        keep, other = sorted((hits[pair.first], hits[pair.second]), key=preference_key)
+        if verdicts.get(pair_key(keep, other)):
+            _join(groups, keep, other, evidence=pair.evidence, hits=hits)
+    return [groups[keep] for keep in sorted(groups)]
 
 
-def _part(group: CopyGroup, hits: Mapping[int, Hit], verdicts: AnswerByPair) -> CopyGroup:
+def _split(group: CopyGroup, hits: Mapping[int, Hit], verdicts: AnswerByPair) -> CopyGroup | None:
     keep = hits[group.keep]
-    stays = [
-        (i, evidence)
+    copies = [
+        (hits[i], evidence)
         for i, evidence in zip(group.others, group.evidence, strict=True)
         if verdicts.get(pair_key(keep, hits[i]), True)
     ]
-    if len(stays) == len(group.others):
+    if len(copies) == len(group.others):
         return group
-    return _make(keep, stays, hits)
-
-
-def _make(keep: Hit, others: list[tuple[int, float]], hits: Mapping[int, Hit]) -> CopyGroup:
-    reason = keep_reason(keep, [hits[i] for i, _ in others]) if others else ""
-    ids, evidence = tuple(i for i, _ in others), tuple(e for _, e in others)
-    return CopyGroup(keep.id, ids, evidence, reason)
+    return make_group(keep, copies) if copies else None
 
 
 def _join(
-    made: dict[int, CopyGroup], keep: Hit, other: Hit, evidence: float, hits: Mapping[int, Hit]
+    groups: dict[int, CopyGroup],
+    keep: Hit,
+    other: Hit,
+    *,
+    evidence: float,
+    hits: Mapping[int, Hit],
 ) -> None:
-    """Add a pair; a hit that goes already, or that others are measured against, is left alone."""
-    going = {i for group in made.values() for i in group.others}
-    if keep.id in going or other.id in going or other.id in made:
+    """Add a pair, unless one of them is a copy already or `other` is kept in another group."""
+    copies = {i for group in groups.values() for i in group.others}
+    if keep.id in copies or other.id in copies or other.id in groups:
         return
-    group = made.get(keep.id)
-    before = list(zip(group.others, group.evidence, strict=True)) if group else []
-    made[keep.id] = _make(keep, sorted([*before, (other.id, evidence)]), hits)
+    group = groups.get(keep.id)
+    members = zip(group.others, group.evidence, strict=True) if group else ()
+    groups[keep.id] = make_group(keep, [*((hits[i], e) for i, e in members), (other, evidence)])
 
 
 def apply_preference(
     group: CopyGroup,
     hits: Mapping[int, Hit],
     preferred: Collection[int],
+    *,
     verify: Callable[[Hit, Hit], float | None],
 ) -> CopyGroup:
-    """Keep the file that the user wants to stay; the others are verified against it anew.
+    """Keep the file that the user prefers, with the other members verified against it.
 
     Parameters
     ----------
@@ -133,22 +110,24 @@ def apply_preference(
     hits : mapping of id to Hit
     preferred : collection of int, see `catalog.library.store.pair_answers`
     verify : callable
-        gives the share of sound that two hits have in common, None if they are not one recording
+        returns the share of energy that two hits have in common, None if they are not copies
 
     Returns
     -------
     CopyGroup
-        `group` itself if nothing else is wanted; members that cannot be verified are left out
+        `group` itself without a preference; members that cannot be verified are left out
     """
     if group.keep in preferred:
-        return replace(group, reason=SAID)
-    wanted = [i for i in group.others if i in preferred]
-    if not wanted:
+        return replace(group, reason=USER_CHOICE)
+    chosen = [i for i in group.others if i in preferred]
+    if not chosen:
         return group
-    keep = hits[wanted[-1]]
-    rest = [i for i in (group.keep, *group.others) if i != keep.id]
-    known = dict(zip(group.others, group.evidence, strict=True))
-    checked = [
-        (i, known[keep.id] if i == group.keep else verify(keep, hits[i])) for i in sorted(rest)
-    ]
-    return replace(_make(keep, [(i, e) for i, e in checked if e is not None], hits), reason=SAID)
+    keep = hits[chosen[-1]]
+    evidence = dict(zip(group.others, group.evidence, strict=True))
+    shares = {
+        i: evidence[keep.id] if i == group.keep else verify(keep, hits[i])
+        for i in sorted(set(group.members) - {keep.id})
+    }
+    copies = [(i, share) for i, share in shares.items() if share is not None]
+    ids, verified = tuple(i for i, _ in copies), tuple(share for _, share in copies)
+    return CopyGroup(keep.id, ids, verified, USER_CHOICE)

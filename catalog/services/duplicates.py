@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from catalog.duplicates.cached import find_copies, find_doubts, keep_instead
-from catalog.duplicates.groups import CopyGroup
+from catalog.duplicates.cached import find_copies, find_uncertain_pairs, prefer_in_group
+from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.duplicates.microphone_ties import StrokeTie, tie_strokes
-from catalog.duplicates.overlay import Overlay, lay_over
-from catalog.duplicates.relations import Relation, relate_hit
-from catalog.duplicates.report import write_report
-from catalog.duplicates.review import Doubt
+from catalog.duplicates.overlay import Overlay, overlay_recordings
+from catalog.duplicates.relations import Relation, find_relations
+from catalog.duplicates.report import format_report
 from catalog.errors import CatalogError
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
@@ -42,16 +41,18 @@ class Duplicates:
         >>> len(groups), sum(len(group.others) for group in groups)
         (29, 30)
         """
-        return find_copies(self._context.store, self._context.table(), self._prepare, on_progress)
+        return find_copies(
+            self._context.store, self._context.table(), self._prepare, on_progress=on_progress
+        )
 
-    def uncertain_pairs(self) -> list[Doubt]:
+    def uncertain_pairs(self) -> list[UncertainPair]:
         """Return pairs that may be one recording and that nobody has judged by ear yet.
 
         Returns
         -------
-        list of Doubt, the likeliest copies first; answer them with `set_verdict`
+        list of UncertainPair, the likeliest copies first; answer them with `set_verdict`
         """
-        return find_doubts(self._context.store, self._context.table(), self._prepare)
+        return find_uncertain_pairs(self._context.store, self._context.table(), self._prepare)
 
     def set_verdict(self, first_id: int, second_id: int, same: bool | None) -> None:
         """Store whether two hits are one recording, as judged by ear; None removes the verdict.
@@ -72,7 +73,7 @@ class Duplicates:
         ParameterError
             if the hit is in no group
         """
-        keep_instead(self._context.store, self.groups(), self._context.hit(hit_id))
+        prefer_in_group(self._context.store, self.groups(), self._context.hit(hit_id))
 
     def overlay(self, first_id: int, second_id: int) -> Overlay:
         """Align the second hit with the first and subtract it.
@@ -83,7 +84,7 @@ class Duplicates:
             if a file is gone or broken
         """
         read, hit = self._context.read, self._context.hit
-        return lay_over(read(hit(first_id)), read(hit(second_id)))
+        return overlay_recordings(read(hit(first_id)), read(hit(second_id)))
 
     def report(self, fates: Mapping[int, str] | None = None, *, heading: str) -> str:
         """Return a plain-text report of all groups of copies and of each file's outcome.
@@ -100,7 +101,7 @@ class Duplicates:
         groups, fates = self.groups(), fates or {}
         ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
         hits = {hit_id: self._context.hit(hit_id) for hit_id in ids}
-        return write_report(groups, hits, fates=fates, heading=heading)
+        return format_report(groups, hits, fates=fates, heading=heading)
 
     def align(self, first_id: int, second_id: int) -> Alignment:
         """Estimate offset, gain, polarity and filter from one recording to the other.
@@ -144,11 +145,11 @@ class Duplicates:
             distances = similar_distances(table.spaces, table.rows[hit_id])
             nearest = distances.argsort(kind="stable")[: n_alike + 1]
             alike = [(table.hits[row].id, float(distances[row])) for row in nearest]
-        return relate_hit(
+        return find_relations(
             hit,
             table.hits,
             groups=self.groups(),
-            doubts=[(d.first, d.second, d.evidence) for d in self.uncertain_pairs()],
+            uncertain=self.uncertain_pairs(),
             ties=self.microphone_ties(),
             alike=alike,
         )

@@ -7,8 +7,7 @@ from typing import Any, Literal
 
 import streamlit as st
 
-from catalog.duplicates.groups import CopyGroup
-from catalog.duplicates.review import Doubt
+from catalog.duplicates.groups import CopyGroup, UncertainPair
 
 KEY = "tab"  # in Streamlit's session state; widgets keep their own keys there
 
@@ -54,7 +53,7 @@ class Tab:
     verdicts: list[tuple[int, int]] = field(default_factory=list)
     picked_copies: list[int] = field(default_factory=list)
     confirms_set_aside: bool = False
-    copies: tuple[int, list[CopyGroup], list[Doubt]] | None = None
+    copies: tuple[int, list[CopyGroup], list[UncertainPair]] | None = None
     kit_balance: tuple[Any, Any] | None = None
     export: ExportMessage = ExportMessage()
     role_round: int = 1

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from catalog.audio.model import Audio
-from catalog.duplicates.groups import group_copies
-from catalog.duplicates.preference import keep_order, keep_reason
+from catalog.duplicates.groups import PairDecider, group_copies
+from catalog.duplicates.preference import preference_key, preference_reason
 from catalog.features.measure import measure_audio
-from catalog.library.store.decisions import DecisionCache
+from catalog.library.store.decisions import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs, project_embeddings
 from catalog.matching.views import prepare_views
 from catalog.models import Hit
@@ -29,14 +29,13 @@ def make_hit(hit_id: int, **changes) -> Hit:
     return Hit(**(fields | changes))
 
 
-def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, **more):
+def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, decisions=None):
     audio = [Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT") for y in sounds]
     rows = np.stack([measure_audio(a).embedding for a in audio])
     ids = np.arange(len(sounds)) + 1
     hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
-    return group_copies(
-        hits, project_embeddings(rows), lambda hit: prepare_views(audio[hit.id - 1]), **more
-    )
+    decider = PairDecider(lambda hit: prepare_views(audio[hit.id - 1]), decisions)
+    return group_copies(hits, project_embeddings(rows), decider).groups
 
 
 def test_copies_are_grouped_and_strokes_are_not():
@@ -56,7 +55,8 @@ def test_a_hit_that_cannot_be_read_is_in_no_group():
     rows = np.stack([measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).embedding] * 2)
     decisions = DecisionCache()
     hits = [make_hit(1), make_hit(2)]
-    assert group_copies(hits, project_embeddings(rows), lambda hit: None, decisions=decisions) == []
+    decider = PairDecider(lambda hit: None, decisions)
+    assert group_copies(hits, project_embeddings(rows), decider).groups == []
     assert not decisions.made  # the files may come back
 
 
@@ -72,15 +72,13 @@ def test_what_was_decided_is_not_compared_again():
 
 
 def test_members_are_verified_against_the_kept_one_and_never_chained(monkeypatch):
-    from catalog.duplicates import groups as duplicates
-
     def chain(decider, a, b):  # 1 is 2 and 2 is 3, but 1 is not 3
         answer = "copy" if abs(a.id - b.id) == 1 else "no"
-        return duplicates.Decision(answer, 0.99, 5.0)
+        return Decision(answer, 0.99, 5.0)
 
-    monkeypatch.setattr(duplicates.Decider, "decide", chain)
+    monkeypatch.setattr(PairDecider, "decide", chain)
     hits = [make_hit(i) for i in (1, 2, 3)]
-    groups = group_copies(hits, np.zeros((3, 2)), lambda hit: None)
+    groups = group_copies(hits, np.zeros((3, 2)), PairDecider(lambda hit: None)).groups
     assert [(g.keep, g.others) for g in groups] == [(1, (2,))]
 
 
@@ -104,7 +102,7 @@ BETTER = [
         {"descriptors": {"peak_db": -12.0, "tail_s": 0.7, "floor_db": -86.0}},
         "6 dB louder",
     ),
-    ({}, {"path": Path("/x/take (1).wav")}, "name is a copy's"),
+    ({}, {"path": Path("/x/take (1).wav")}, "name of a copy"),
     ({}, {"subtype": "PCM_16"}, "24-bit"),
     ({"descriptors": {"peak_db": -6.0, "tail_s": 1.5, "floor_db": -80.0}}, {}, "0.8 s more tail"),
 ]
@@ -113,13 +111,13 @@ BETTER = [
 @pytest.mark.parametrize(("better", "worse", "words"), BETTER)
 def test_the_better_one_is_kept_with_its_reason(better, worse, words):
     keep, other = make_hit(9, **better), make_hit(1, **worse)
-    assert keep_order(keep) < keep_order(other)
-    assert words in keep_reason(keep, [other])
+    assert preference_key(keep) < preference_key(other)
+    assert words in preference_reason(keep, [other])
 
 
 def test_where_nothing_tells_them_apart_the_first_is_kept():
-    assert keep_order(make_hit(1)) < keep_order(make_hit(2))
-    assert "first found" in keep_reason(make_hit(1), [make_hit(2)])
+    assert preference_key(make_hit(1)) < preference_key(make_hit(2))
+    assert "first found" in preference_reason(make_hit(1), [make_hit(2)])
 
 
 def test_pairs_of_neighbours_are_decided_one_after_the_other():

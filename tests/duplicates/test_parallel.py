@@ -10,7 +10,7 @@ import pytest
 import soundfile as sf
 
 from catalog.audio.decode import decode_file
-from catalog.duplicates.groups import Decider
+from catalog.duplicates.groups import PairDecider
 from catalog.duplicates.parallel import classify_many
 from catalog.errors import CatalogError
 from catalog.library.store.decisions import DecisionCache
@@ -46,7 +46,7 @@ def hits(tmp_path):
 
 def test_several_processes_answer_as_one_does(hits):
     pairs = list(combinations(hits, 2))
-    together = list(classify_many(pairs, no_mix, n_jobs=2, few=0))
+    together = list(classify_many(pairs, no_mix, n_jobs=2, max_serial=0))
     alone = [classify_pair(prepare(a), prepare(b)) for a, b in pairs]
     assert [j.verdict for j in together] == [j.verdict for j in alone]
     assert [j.logit for j in together] == pytest.approx([j.logit for j in alone], abs=1e-3)
@@ -56,10 +56,10 @@ def test_several_processes_answer_as_one_does(hits):
 
 def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
     hits[3].path.unlink()
-    decider = Decider(
-        prepare, DecisionCache(), partial(classify_many, mix_of=no_mix, n_jobs=2, few=0)
+    decider = PairDecider(
+        prepare, DecisionCache(), partial(classify_many, mix_of=no_mix, n_jobs=2, max_serial=0)
     )
-    answers = [d.answer for d in decider.decide_each([(hits[1], hits[3]), (hits[0], hits[1])])]
+    answers = [d.answer for d in decider.decide_many([(hits[1], hits[3]), (hits[0], hits[1])])]
     assert answers == [Verdict.OTHER, Verdict.OTHER]
     assert list(decider.decisions.made) == [decider_key(hits[0], hits[1])]
 
@@ -82,9 +82,9 @@ def test_what_is_known_is_not_asked(hits):
 
     decisions = DecisionCache()
     pairs = list(combinations(hits, 2))
-    first = list(Decider(prepare, decisions, judge).decide_each(pairs[:3]))
+    first = list(PairDecider(prepare, decisions, judge).decide_many(pairs[:3]))
     asked.clear()
-    every = list(Decider(prepare, DecisionCache(decisions.made), judge).decide_each(pairs))
+    every = list(PairDecider(prepare, DecisionCache(decisions.made), judge).decide_many(pairs))
     assert asked == [(a.id, b.id) for a, b in pairs[3:]]
     assert every[:3] == first
 
@@ -95,8 +95,8 @@ def test_when_a_worker_dies_the_rest_is_judged_here(hits):
         raise BrokenProcessPool("out of memory")
 
     pairs = list(combinations(hits, 2))
-    answers = [d.answer for d in Decider(prepare, DecisionCache(), judge).decide_each(pairs)]
-    assert answers == [d.answer for d in Decider(prepare).decide_each(pairs)]
+    answers = [d.answer for d in PairDecider(prepare, DecisionCache(), judge).decide_many(pairs)]
+    assert answers == [d.answer for d in PairDecider(prepare).decide_many(pairs)]
     assert answers.count(Verdict.COPY) == 1
 
 

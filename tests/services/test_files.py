@@ -146,7 +146,7 @@ def test_the_user_says_which_file_stays_and_the_command_line_obeys(cat, call, fo
     revision = cat.revision()
     assert call("keep", other)[0] == 0
     (now,) = cat.copies()
-    assert (now.keep, now.others, now.reason) == (other, (group.keep,), "kept: as you said")
+    assert (now.keep, now.others, now.reason) == (other, (group.keep,), "kept: your choice")
     assert cat.revision() > revision
     assert call("keep", group.keep)[0] == 0
     assert cat.copies()[0].keep == group.keep

@@ -9,8 +9,8 @@ import pytest
 import soundfile
 
 from catalog.audio.model import Audio
-from catalog.duplicates.groups import UNSURE
-from catalog.duplicates.overlay import lay_over
+from catalog.duplicates.cached import UNCERTAIN_RELATION
+from catalog.duplicates.overlay import overlay_recordings
 from catalog.kit.model import Kit
 from catalog.web.api.overlays import EARLY_S, picture_of, rest_wav
 from catalog.web.state import page
@@ -32,7 +32,7 @@ def leave_open(first: int, second: int) -> None:
     catalog = page().catalog
     catalog.copies()
     rows, key = catalog.context.store.group_cache.read()
-    changed = [*rows, (first, ((second, UNSURE, EVIDENCE),))]
+    changed = [*rows, (first, ((second, UNCERTAIN_RELATION, EVIDENCE),))]
     catalog.context.store.group_cache.save(changed, key=key)
 
 
@@ -62,7 +62,7 @@ def test_the_other_file_is_kept_when_the_user_says_so(own):
     act("keep", id=before.others[0])
     groups = sent(open_part("Twice"), "twice")["groups"]
     (now,) = [g for g in groups if g["keep"]["id"] == before.others[0]]
-    assert (now["others"][0]["id"], now["reason"]) == (before.keep, "kept: as you said")
+    assert (now["others"][0]["id"], now["reason"]) == (before.keep, "kept: your choice")
 
 
 def _members(group) -> tuple[int, ...]:
@@ -207,11 +207,13 @@ def test_an_overlay_is_told_drawn_and_heard_by_its_route(client):
 
 def test_what_is_left_of_two_strokes_is_heard_as_loud_as_it_is_and_never_too_loud():
     one, other = make_stroke("snare", 1), make_stroke("snare", 2)
-    overlay = lay_over(Audio(3.0 * one, SR, "WAV", "FLOAT"), Audio(other, SR, "WAV", "FLOAT"))
+    overlay = overlay_recordings(
+        Audio(3.0 * one, SR, "WAV", "FLOAT"), Audio(other, SR, "WAV", "FLOAT")
+    )
     heard, _ = soundfile.read(io.BytesIO(rest_wav(overlay)))
-    peak = max(np.abs(overlay.first).max(), np.abs(overlay.rest).max())
+    peak = max(np.abs(overlay.first).max(), np.abs(overlay.residual).max())
     assert peak > 1.0
-    assert np.abs(heard - overlay.rest / peak).max() < 2**-15
+    assert np.abs(heard - overlay.residual / peak).max() < 2**-15
     told = picture_of(overlay)
     assert -3.0 < told["left_db"] <= 0.0
     assert max(map(abs, told["spans"][1]["rest"])) > 40

@@ -79,6 +79,6 @@ def test_the_other_file_stays_when_the_user_says_so(twice, own):
     group = group_of(twice, "snare_1 copy")
     stays = group.locator(".line").first.locator(".name").inner_text()
     group.get_by_role("button", name="Keep this one instead").click()
-    twice.page.get_by_text("kept: as you said").wait_for()
+    twice.page.get_by_text("kept: your choice").wait_for()
     now = group_of(twice, "snare_1 copy").locator(".line").first.locator(".name").inner_text()
     assert {stays, now} == {"snare_1", "snare_1 copy"}

@@ -46,7 +46,7 @@ def picture_of(overlay: Overlay) -> dict[str, Any]:
         turns, as whole numbers within -127 to 127 on one scale; "later_s", "gain_db" (None if
         nothing is in common), "is_turned", "left_db"
     """
-    waves = {"first": overlay.first, "second": overlay.second, "rest": overlay.rest}
+    waves = {"first": overlay.first, "second": overlay.second, "rest": overlay.residual}
     onset = int(np.argmax(np.abs(overlay.first) > 0.1 * np.abs(overlay.first).max(initial=1e-9)))
     begin = max(0, onset - round(0.003 * overlay.sr))
     spans = []
@@ -60,10 +60,10 @@ def picture_of(overlay: Overlay) -> dict[str, Any]:
         spans.append({"seconds": len(parts["first"]) / overlay.sr, **drawn})
     return {
         "spans": spans,
-        "later_s": overlay.later_s,
+        "later_s": overlay.offset_s,
         "gain_db": overlay.gain_db if math.isfinite(overlay.gain_db) else None,
-        "is_turned": overlay.is_turned,
-        "left_db": overlay.left_db,
+        "is_turned": overlay.is_inverted,
+        "left_db": overlay.residual_db,
     }
 
 
@@ -101,8 +101,8 @@ def rest_wav(overlay: Overlay) -> bytes:
     It is played at the level of the first hit, which the page scales down if it goes beyond full
     scale; so is this, by the same amount or more.
     """
-    peak = max(float(np.abs(w).max(initial=0.0)) for w in (overlay.first, overlay.rest))
-    rest = overlay.rest / peak if peak > 1.0 else overlay.rest
+    peak = max(float(np.abs(w).max(initial=0.0)) for w in (overlay.first, overlay.residual))
+    rest = overlay.residual / peak if peak > 1.0 else overlay.residual
     return encode_wav(rest[:, None], sr=overlay.sr, subtype="PCM_16")
 
 

@@ -8,8 +8,7 @@ from typing import Any
 import streamlit as st
 
 from catalog.catalog import Catalog
-from catalog.duplicates.groups import CopyGroup
-from catalog.duplicates.review import Doubt
+from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.payloads import describe_row, format_words
@@ -70,7 +69,7 @@ def _say_count(groups: Sequence[CopyGroup]) -> None:
     )
 
 
-def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[Doubt]]:
+def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[UncertainPair]]:
     """Compare once for each state of the catalog."""
     known = tab().copies
     revision = catalog.revision()
@@ -159,7 +158,7 @@ def _describe(catalog: Catalog, group: CopyGroup) -> dict[str, Any]:
     }
 
 
-def _describe_pair(catalog: Catalog, doubt: Doubt) -> dict[str, Any]:
+def _describe_pair(catalog: Catalog, doubt: UncertainPair) -> dict[str, Any]:
     first, second = catalog.hit(doubt.first), catalog.hit(doubt.second)
     return {
         "first": _row(first, _about_file(first)),
