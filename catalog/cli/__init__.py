@@ -1,1 +1,1 @@
-"""The command line: verbs by family, what can be said to each, and how results are printed."""
+"""The command line: commands by group, the parser, and the output."""

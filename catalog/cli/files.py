@@ -1,4 +1,4 @@
-"""The verbs for getting hits out of the way and back: set aside, hidden, undone."""
+"""Commands that set files aside, hide hits, undo steps, and judge copies."""
 
 from __future__ import annotations
 
@@ -8,7 +8,16 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, say, short_path
+from catalog.cli.output import (
+    INCOMPLETE,
+    OK,
+    YES_HELP,
+    AddCommand,
+    Run,
+    print_message,
+    print_result,
+    short_path,
+)
 from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
@@ -16,52 +25,53 @@ if TYPE_CHECKING:
     from catalog.duplicates.groups import CopyGroup
     from catalog.models import HistoryEvent
 
-HEADING = "What is there twice, and what became of it"
-DRY_HEADING = "What is there twice, and what would become of it"
+HEADING = "Copies, and what was done with them"
+DRY_HEADING = "Copies, and what would be done with them"
 
 
-def add_verbs(verb: AddVerb) -> None:
-    """Add the verbs for getting hits out of the way."""
-    aside = verb("set-aside", "move files of hits out of the way; `restore` undoes it")
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
+    aside = command("set-aside", "move files of hits out of the way; `restore` undoes it")
     aside.add_argument("hits", nargs="*", type=int, metavar="HIT")
     aside.add_argument("--copies", action="store_true", help="all copies that `copies` lists")
     aside.add_argument("--reason", default="", help="kept in the history")
     aside.add_argument(
-        "--even-in-kits", action="store_true", help="also those that a kept kit needs"
+        "--even-in-kits", action="store_true", help="also hits that a saved kit needs"
     )
-    aside.add_argument("--report", type=Path, metavar="FILE", help="write an account as text")
-    aside.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
-    restore = verb("restore", "move files set aside back to where they were")
+    aside.add_argument("--report", type=Path, metavar="FILE", help="write a report as text")
+    aside.add_argument("--yes", action="store_true", help=YES_HELP)
+    restore = command("restore", "move files set aside back to where they were")
     restore.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    hide = verb("hide", "leave hits out of everything without touching their files")
+    hide = command("hide", "leave hits out of everything without touching their files")
     hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
     hide.add_argument("--reason", default="", help="kept in the history")
-    unhide = verb("unhide", "take hidden hits in again")
+    unhide = command("unhide", "show hidden hits again")
     unhide.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    undo = verb("undo", "bring hits back to before steps of the history, in any order")
+    undo = command("undo", "undo steps of the history, in any order")
     undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as `history` prints it")
     undo.add_argument("--all", action="store_true", help="everything that can be undone")
-    undo.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
-    same = verb("same", "say by ear whether two hits are one recording")
+    undo.add_argument("--yes", action="store_true", help=YES_HELP)
+    same = command("same", "store whether two hits are one recording, as you judged by ear")
     same.add_argument("first", type=int, metavar="HIT")
     same.add_argument("second", type=int, metavar="HIT")
-    heard = same.add_mutually_exclusive_group()
-    heard.add_argument("--not", dest="differ", action="store_true", help="they are two recordings")
-    heard.add_argument("--forget", action="store_true", help="take back what was said")
-    keep = verb("keep", "say which of several copies is to stay")
+    verdict = same.add_mutually_exclusive_group()
+    verdict.add_argument(
+        "--not", dest="differ", action="store_true", help="they are two recordings"
+    )
+    verdict.add_argument("--forget", action="store_true", help="remove the verdict")
+    keep = command("keep", "choose which of several copies is kept")
     keep.add_argument("hit", type=int, metavar="HIT")
-    doubts = "list pairs that may be one recording: listen, then say `same`"
-    verb("doubts", doubts)
-    verb("history", "list what was done to hits, newest last")
+    command("doubts", "list uncertain pairs to audition; answer with `same`")
+    command("history", "list what was done to hits, newest last")
 
 
 def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     groups = cat.copies() if args.copies or not args.yes else []
     ids = list(args.hits) + [i for group in groups if args.copies for i in group.others]
     if not ids:
-        raise CatalogError("nothing to set aside: name hits, or say --copies")
+        raise CatalogError("nothing to set aside: name hits, or give --copies")
     if args.report is not None and args.report.exists():
-        raise CatalogError(f"{args.report}: is there already; give the report another name")
+        raise CatalogError(f"{args.report}: exists already; give the report another name")
     if args.yes:
         return _do_set_aside(cat, args, ids)
     hits = [cat.hit(hit_id) for hit_id in ids]
@@ -69,24 +79,24 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     fates = {hit.id: stuck.get(hit.id, "would be set aside") for hit in hits}
     lines = [f"would set aside: {short_path(hit.path)}" for hit in hits if hit.id not in stuck]
     lines += [f"cannot be set aside: {why}" for why in stuck.values()]
-    lines += _careful(groups, ids)
+    lines += _whole_group_warnings(groups, ids)
     lines += [
-        f"careful: hit {i} is needed by the kept kit {', '.join(names)}; --even-in-kits moves it"
+        f"careful: hit {i} is needed by the saved kit {', '.join(names)}; --even-in-kits moves it"
         for i, names in used.items()
     ]
     lines.append(f"they would go to {cat.store_path}.aside")
     lines.append("nothing was moved; add --yes to do it")
     _write_report(cat, args, fates, DRY_HEADING)
     value = {"dry_run": True, "hits": hits, "obstacles": stuck, "kits": used}
-    emit(value, lines, as_json=args.json)
-    return FINE
+    print_result(value, lines, as_json=args.json)
+    return OK
 
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
     before = None
     stuck = cat.files.obstacles(ids) if args.copies else {}
     for why in stuck.values():
-        say(f"left where it is: {why}")
+        print_message(f"left where it is: {why}")
     ids = [hit_id for hit_id in ids if hit_id not in stuck]
     if args.report is not None:  # made first: afterwards the copies are no longer found
         before = cat.duplicates.report(dict.fromkeys(ids, "set aside"), heading=HEADING)
@@ -108,10 +118,10 @@ def _write_report(
 def _write(place: Path, text: str) -> None:
     with place.open("x", encoding="utf-8", errors="backslashreplace") as file:
         file.write(text)
-    say(f"the report is in {place}")
+    print_message(f"the report is in {place}")
 
 
-def _careful(groups: Sequence[CopyGroup], ids: Sequence[int]) -> list[str]:
+def _whole_group_warnings(groups: Sequence[CopyGroup], ids: Sequence[int]) -> list[str]:
     return [
         f"careful: hit {group.keep} and all its copies would go"
         for group in groups
@@ -133,24 +143,24 @@ def _unhide(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _undo(cat: Catalog, args: argparse.Namespace) -> int:
     if bool(args.steps) == args.all:
-        raise CatalogError("say which steps to undo, or --all; `catalog history` lists them")
+        raise CatalogError("name the steps to undo, or give --all; `catalog history` lists them")
     if not args.yes:
         events = [e for e in cat.history() if args.all or e.step in args.steps]
         lines = [f"would undo: {_event_line(event)}" for event in events if event.action != "role"]
         lines.append("nothing was undone; add --yes to do it")
-        emit({"dry_run": True, "events": events}, lines, as_json=args.json)
-        return FINE
+        print_result({"dry_run": True, "events": events}, lines, as_json=args.json)
+        return OK
     undone = cat.files.undo(None if args.all else args.steps)
     lines = [_event_line(event) for event in undone.events]
     lines += [f"left as it is: hit {hit_id}: {why}" for hit_id, why in undone.left]
     lines += _count_lines(undone.events)
-    emit(undone, lines, as_json=args.json)
-    return NOT_ALL if undone.left else FINE
+    print_result(undone, lines, as_json=args.json)
+    return INCOMPLETE if undone.left else OK
 
 
 def _print_events(events: Sequence[HistoryEvent], args: argparse.Namespace) -> int:
-    emit(events, [*map(_event_line, events), *_count_lines(events)], as_json=args.json)
-    return FINE
+    print_result(events, [*map(_event_line, events), *_count_lines(events)], as_json=args.json)
+    return OK
 
 
 def _count_lines(events: Sequence[HistoryEvent]) -> list[str]:
@@ -170,15 +180,17 @@ def _same(cat: Catalog, args: argparse.Namespace) -> int:
     cat.duplicates.set_verdict(args.first, args.second, None if args.forget else not args.differ)
     word = "open again" if args.forget else "two recordings" if args.differ else "one recording"
     value = {"first": args.first, "second": args.second, "said": word}
-    emit(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
-    return FINE
+    print_result(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
+    return OK
 
 
 def _keep(cat: Catalog, args: argparse.Namespace) -> int:
     cat.duplicates.prefer(args.hit)
     (group,) = [group for group in cat.copies() if group.keep == args.hit]
-    emit(group, [f"hit {group.keep} stays; copies of it: {group.others}"], as_json=args.json)
-    return FINE
+    print_result(
+        group, [f"hit {group.keep} stays; copies of it: {group.others}"], as_json=args.json
+    )
+    return OK
 
 
 def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
@@ -188,15 +200,15 @@ def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
         f" and hit {doubt.second}: {cat.hit(doubt.second).path}"
         for doubt in found
     ]
-    emit(found, [*lines, f"{len(found)} open"], as_json=args.json)
-    return FINE
+    print_result(found, [*lines, f"{len(found)} open"], as_json=args.json)
+    return OK
 
 
 def _history(cat: Catalog, args: argparse.Namespace) -> int:
     return _print_events(cat.history(), args)
 
 
-RUNS: Mapping[str, Run] = {
+COMMANDS: Mapping[str, Run] = {
     "set-aside": _set_aside,
     "restore": _restore,
     "hide": _hide,

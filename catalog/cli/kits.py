@@ -1,4 +1,4 @@
-"""The verbs that put kits together."""
+"""Commands that fill, change, save, play and export kits."""
 
 from __future__ import annotations
 
@@ -7,7 +7,16 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, hit_line, say, short_path
+from catalog.cli.output import (
+    INCOMPLETE,
+    OK,
+    AddCommand,
+    Run,
+    hit_line,
+    print_message,
+    print_result,
+    short_path,
+)
 from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
@@ -17,25 +26,28 @@ if TYPE_CHECKING:
     from catalog.kit.model import Kit
     from catalog.kit.phrase import Stroke
 
+NAME_HELP = "as `catalog kits` lists it"
+PHRASE_HELP = "two bars, around, soft, hats or ladder"
 
-def add_verbs(verb: AddVerb) -> None:
-    """Add the verbs for kits."""
-    fill = verb("fill", "choose hits for the free slots of a kit")
+
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
+    fill = command("fill", "choose hits for the free slots of a kit")
     fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
     fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to be filled")
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
-    fill.add_argument("--save", metavar="NAME", help="keep the kit under this name")
+    fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
     fill.add_argument("--seed", type=int, default=0)
-    swap = verb("swap", "take the next best hit for one slot of a kept kit")
-    swap.add_argument("name", help="as `catalog kits` lists it")
+    swap = command("swap", "replace the hit of one slot of a saved kit by the next best")
+    swap.add_argument("name", help=NAME_HELP)
     swap.add_argument("slot")
-    verb("kits", "list kept kits")
-    forget = verb("forget-kit", "take a kept kit away; the recordings stay")
-    forget.add_argument("name", help="as `catalog kits` lists it")
-    rename = verb("rename-kit", "give a kept kit another name")
-    rename.add_argument("name", help="as `catalog kits` lists it")
+    command("kits", "list saved kits")
+    forget = command("forget-kit", "delete a saved kit; the recordings stay")
+    forget.add_argument("name", help=NAME_HELP)
+    rename = command("rename-kit", "rename a saved kit")
+    rename.add_argument("name", help=NAME_HELP)
     rename.add_argument("new", help="the new name")
-    _add_saved_kit_verbs(verb)
+    _add_saved_kit_commands(command)
 
 
 def _slot_and_hit(text: str) -> tuple[str, int]:
@@ -58,7 +70,7 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _swap(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = cat.kits.swap(kept_kit(cat, args.name), args.slot)
+    kit = cat.kits.swap(saved_kit(cat, args.name), args.slot)
     cat.kits.save(kit, args.name)
     return _print_kit(cat, kit, args)
 
@@ -68,22 +80,22 @@ def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> int:
     for slot, ids in kit.slots.items():
         lines += [f"{slot:<12}{hit_line(cat.hit(hit_id))}" for hit_id in ids]
         lines += [f"{'':<12}{reason}" for reason in kit.why.get(slot, ())]
-    emit(kit, lines, as_json=args.json)
-    return FINE
+    print_result(kit, lines, as_json=args.json)
+    return OK
 
 
-def kept_kit(cat: Catalog, name: str) -> Kit:
-    """The kept kit of a name; `CatalogError` names those there are."""
+def saved_kit(cat: Catalog, name: str) -> Kit:
+    """Return the saved kit of a name; `CatalogError` lists the saved kits if there is none."""
     kits = {kit.name: kit for kit in cat.kits.saved()}
     if name not in kits:
-        raise CatalogError(f"no kit is named {name!r}; kept are: {', '.join(kits) or 'none'}")
+        raise CatalogError(f"no kit is named {name!r}; saved are: {', '.join(kits) or 'none'}")
     return kits[name]
 
 
 def _kits(cat: Catalog, args: argparse.Namespace) -> int:
     kits = cat.kits.saved()
-    emit(kits, (f"{kit.name}: {', '.join(kit.slots)}" for kit in kits), as_json=args.json)
-    return FINE
+    print_result(kits, (f"{kit.name}: {', '.join(kit.slots)}" for kit in kits), as_json=args.json)
+    return OK
 
 
 def _forget(cat: Catalog, args: argparse.Namespace) -> int:
@@ -96,28 +108,26 @@ def _rename(cat: Catalog, args: argparse.Namespace) -> int:
     return _kits(cat, args)
 
 
-PLAYS = "two bars, around, soft, hats or ladder"
-
-
-NAME_HELP = "as `catalog kits` lists it"
-
-
-def _add_saved_kit_verbs(verb: AddVerb) -> None:
-    adjust = verb("adjust", "turn one slot of a kept kit up or down, or tune it")
+def _add_saved_kit_commands(command: AddCommand) -> None:
+    adjust = command("adjust", "set the level or tuning of one slot of a saved kit")
     adjust.add_argument("name", help=NAME_HELP)
     adjust.add_argument("slot")
-    adjust.add_argument("--level", type=float, metavar="DB", help="against its usual place")
+    adjust.add_argument("--level", type=float, metavar="DB", help="relative to the matched level")
     adjust.add_argument("--tune", type=float, metavar="SEMITONES", help="-3 to 3, by speed")
-    tune = verb("tune", "tell how the toms of a kept kit are tuned, and what would mend them")
+    tune = command("tune", "list the intervals of the toms of a saved kit and suggest tunings")
     tune.add_argument("name", help=NAME_HELP)
-    tune.add_argument("--yes", action="store_true", help="tune them so; otherwise only told")
-    clashes = verb("clashes", "list level, pitch and overlap of the slots of a kept kit")
+    tune.add_argument(
+        "--yes",
+        action="store_true",
+        help="apply the tunings; otherwise they are listed",
+    )
+    clashes = command("clashes", "list level, pitch and masking of the slots of a saved kit")
     clashes.add_argument("name", help=NAME_HELP)
-    compare = verb("compare", "tell how two kept kits differ")
+    compare = command("compare", "compare two saved kits")
     compare.add_argument("a", metavar="NAME", help=NAME_HELP)
     compare.add_argument("b", metavar="OTHER")
-    _add_phrase(verb("phrase", "play a phrase or a MIDI file on a kept kit into a WAV file"))
-    _add_export(verb("export", "write a kept kit as audio, SFZ, note map and manifest"))
+    _add_phrase(command("phrase", "render a phrase or a MIDI file with a saved kit to a WAV file"))
+    _add_export(command("export", "write a saved kit as audio, SFZ, note map and manifest"))
 
 
 def _add_phrase(phrase: argparse.ArgumentParser) -> None:
@@ -128,7 +138,7 @@ def _add_phrase(phrase: argparse.ArgumentParser) -> None:
         type=Path,
         help="new WAV file; without it the strokes are listed",
     )
-    phrase.add_argument("--play", metavar="PHRASE", default="two bars", help=PLAYS)
+    phrase.add_argument("--play", metavar="PHRASE", default="two bars", help=PHRASE_HELP)
     phrase.add_argument("--midi", type=Path, metavar="FILE", help="a Standard MIDI File instead")
     phrase.add_argument("--rate", type=int, default=44_100, metavar="HZ")
 
@@ -140,23 +150,23 @@ def _add_export(export: argparse.ArgumentParser) -> None:
     export.add_argument("--container", default="WAV", help="WAV or FLAC")
     export.add_argument("--rate", type=int, metavar="HZ", help="44100, 48000 or 96000")
     export.add_argument("--zip", action="store_true", help="also one zip beside the folder")
-    export.add_argument("--plan", action="store_true", help="only say what would be written")
+    export.add_argument("--plan", action="store_true", help="only list what would be written")
 
 
 def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = kept_kit(cat, args.name)
+    kit = saved_kit(cat, args.name)
     if args.level is None and args.tune is None:
-        raise CatalogError("say --level DB or --tune SEMITONES, or both")
+        raise CatalogError("give --level DB or --tune SEMITONES, or both")
     kit = kit if args.level is None else kit.with_level(args.slot, args.level)
     kit = kit if args.tune is None else kit.with_tuning(args.slot, args.tune)
     cat.kits.save(kit, args.name)
     level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
-    emit(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
-    return FINE
+    print_result(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
+    return OK
 
 
 def _tune(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = kept_kit(cat, args.name)
+    kit = saved_kit(cat, args.name)
     steps, proposals = cat.kit_sound.tom_intervals(kit), cat.kit_sound.propose_tuning(kit)
     lines = [f"{step.text}{'' if step.fits else ' (outside a third to a fifth)'}" for step in steps]
     lines += [f"{'tuned' if args.yes else 'would tune'}: {p.text}" for p in proposals]
@@ -166,17 +176,17 @@ def _tune(cat: Catalog, args: argparse.Namespace) -> int:
         cat.kits.save(kit, args.name)
     elif proposals:
         lines.append("nothing was changed; add --yes to do it")
-    emit({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)
-    return FINE
+    print_result({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)
+    return OK
 
 
-def _clashes(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.kit_sound.masking(kept_kit(cat, args.name))
-    emit(found, _clash_lines(found), as_json=args.json)
-    return FINE
+def _masking(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.kit_sound.masking(saved_kit(cat, args.name))
+    print_result(found, _masking_lines(found), as_json=args.json)
+    return OK
 
 
-def _clash_lines(found: Masking) -> Iterator[str]:
+def _masking_lines(found: Masking) -> Iterator[str]:
     for row, slot in enumerate(found.slots):
         overlap = " ".join(f"{100 * share:4.0f}" for share in found.overlap[row])
         note = found.notes[row] or "-"
@@ -186,27 +196,27 @@ def _clash_lines(found: Masking) -> Iterator[str]:
 
 
 def _compare(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.kit_sound.compare(kept_kit(cat, args.a), kept_kit(cat, args.b))
-    emit(found, found.lines, as_json=args.json)
-    return FINE
+    found = cat.kit_sound.compare(saved_kit(cat, args.a), saved_kit(cat, args.b))
+    print_result(found, found.lines, as_json=args.json)
+    return OK
 
 
 def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = kept_kit(cat, args.name)
+    kit = saved_kit(cat, args.name)
     phrase = args.midi.read_bytes() if args.midi else args.play
     played = cat.kit_sound.play_phrase(kit, phrase)
     for note in played.notes:
-        say(note)
+        print_message(note)
     if args.file is None:
-        emit(played, map(_stroke_line, played.strokes), as_json=args.json)
-        return FINE
+        print_result(played, map(_stroke_line, played.strokes), as_json=args.json)
+        return OK
     if args.file.exists():
         raise CatalogError(f"{args.file} exists already; choose a new name")
     data = cat.kit_sound.render_phrase(kit, phrase, sr=args.rate)
     with args.file.open("xb") as file:
         file.write(data)
-    emit(args.file, [args.file], as_json=args.json)
-    return FINE
+    print_result(args.file, [args.file], as_json=args.json)
+    return OK
 
 
 def _stroke_line(stroke: Stroke) -> str:
@@ -220,18 +230,18 @@ def _stroke_line(stroke: Stroke) -> str:
 def _export(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.kit.export import ExportOptions
 
-    kit = kept_kit(cat, args.name)
+    kit = saved_kit(cat, args.name)
     options = ExportOptions(args.subtype.upper(), args.container.upper(), args.rate, args.zip)
     if args.plan:
         plan = cat.kits.plan_export(kit, args.folder, options)
-        emit(plan, _plan_lines(plan), as_json=args.json)
-        return NOT_ALL if plan.refusals else FINE
+        print_result(plan, _plan_lines(plan), as_json=args.json)
+        return INCOMPLETE if plan.refusals else OK
     written = cat.export_kit(kit, args.folder, options)
     for line in cat.kits.warnings(kit):
-        say(f"look at {line}")
+        print_message(f"look at {line}")
     lines = [str(short_path(path)) for path in written]
-    emit(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)
-    return FINE
+    print_result(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)
+    return OK
 
 
 def _plan_lines(plan: ExportPlan) -> Iterator[str]:
@@ -250,7 +260,7 @@ def _plan_lines(plan: ExportPlan) -> Iterator[str]:
     yield from (f"would be refused: {line}" for line in plan.refusals)
 
 
-RUNS: Mapping[str, Run] = {
+COMMANDS: Mapping[str, Run] = {
     "fill": _fill,
     "swap": _swap,
     "kits": _kits,
@@ -258,7 +268,7 @@ RUNS: Mapping[str, Run] = {
     "rename-kit": _rename,
     "adjust": _adjust,
     "tune": _tune,
-    "clashes": _clashes,
+    "clashes": _masking,
     "compare": _compare,
     "phrase": _phrase,
     "export": _export,

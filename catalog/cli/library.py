@@ -1,4 +1,4 @@
-"""The verbs for what there is: scanning, listing, saying."""
+"""Commands that scan, list and annotate hits."""
 
 from __future__ import annotations
 
@@ -7,7 +7,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import FINE, NOT_ALL, AddVerb, Bar, Run, emit, hit_line, plain, short_path
+from catalog.cli.output import (
+    INCOMPLETE,
+    OK,
+    AddCommand,
+    ProgressBar,
+    Run,
+    hit_line,
+    print_result,
+    short_path,
+    to_json_value,
+)
 from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -15,45 +25,45 @@ if TYPE_CHECKING:
     from catalog.models import ScanReport
 
 
-def add_verbs(verb: AddVerb) -> None:
-    """Add the verbs for what there is."""
-    scan = verb("scan", "measure new and changed files below folders")
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
+    scan = command("scan", "measure new and changed files below folders")
     scan.add_argument("folders", nargs="+", type=Path, metavar="FOLDER")
     scan.add_argument("--jobs", type=int, default=-1, help="worker processes (default: all cores)")
     scan.add_argument(
         "--cluster", default="", metavar="ADDRESS", help="let a running dask cluster measure"
     )
-    hits = verb("hits", "list hits")
-    hits.add_argument("--role", help="only those of one role, such as hat_closed")
-    hits.add_argument("--session", help="only those of one session")
-    hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only those marked so")
-    hits.add_argument("--tag", metavar="WORD", help="only those with this tag")
+    hits = command("hits", "list hits")
+    hits.add_argument("--role", help="only hits of this role, such as hat_closed")
+    hits.add_argument("--session", help="only hits of this session")
+    hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only hits with this mark")
+    hits.add_argument("--tag", metavar="WORD", help="only hits with this tag")
     hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
-    verb("show", "tell everything about one hit").add_argument("hit", type=int)
-    role = verb("role", "say what part of the kit a hit plays")
+    command("show", "print everything known about one hit").add_argument("hit", type=int)
+    role = command("role", "set what part of the kit a hit plays")
     role.add_argument("hit", type=int)
     role.add_argument("role", help="kick, snare, hat_closed, tom ...")
-    mark = verb("mark", "say what you think of hits")
+    mark = command("mark", "mark hits")
     mark.add_argument("mark", choices=("keep", "reject", "star", "none"))
     mark.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    tag = verb("tag", "give hits words to find them by, or take words away")
+    tag = command("tag", "add tags to hits, or remove tags")
     tag.add_argument("hits", nargs="+", type=int, metavar="HIT")
     tag.add_argument("--add", action="append", default=[], metavar="WORD", help="may be repeated")
-    tag.add_argument("--drop", action="append", default=[], metavar="WORD", help="the same")
-    tag.add_argument("--remark", metavar="TEXT", help='free text; "" takes it away')
-    verb("skipped", "list files that could not be used, with the reason")
+    tag.add_argument("--drop", action="append", default=[], metavar="WORD", help="may be repeated")
+    tag.add_argument("--remark", metavar="TEXT", help='free text; "" removes it')
+    command("skipped", "list files that could not be used, with the reason")
 
 
 def _scan(cat: Catalog, args: argparse.Namespace) -> int:
-    with Bar() as bar:
+    with ProgressBar() as bar:
         report = cat.scan(args.folders, n_jobs=args.jobs, cluster=args.cluster, on_progress=bar)
-    value = {"store": cat.store_path, **plain(report)}
-    emit(value, report_lines(cat, report), as_json=args.json)
-    return NOT_ALL if report.skipped else FINE
+    value = {"store": cat.store_path, **to_json_value(report)}
+    print_result(value, report_lines(cat, report), as_json=args.json)
+    return INCOMPLETE if report.skipped else OK
 
 
 def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
-    """Say what a scan did: the files that were skipped, the store, the counts."""
+    """Return the report of a scan as lines: skipped files, the store, the counts."""
     counts = ("added", "changed", "unchanged", "moved", "missing", "skipped")
     return [
         *(f"skipped: {short_path(skip.path)}: {skip.reason}" for skip in report.skipped),
@@ -75,25 +85,25 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
         and args.mark in (None, hit.mark)
         and (args.tag is None or args.tag in hit.tags)
     ]
-    emit(found, [hit_line(hit) for hit in found] or ["no hit fits"], as_json=args.json)
-    return FINE if found else NOT_ALL
+    print_result(found, [hit_line(hit) for hit in found] or ["no hit fits"], as_json=args.json)
+    return OK if found else INCOMPLETE
 
 
 def _show(cat: Catalog, args: argparse.Namespace) -> int:
     hit = cat.hit(args.hit)
-    facts = plain(hit)
+    facts = to_json_value(hit)
     numbers = facts.pop("descriptors")
     lines = [f"{name}: {'-' if value == '' else value}" for name, value in facts.items()]
     lines += [f"{name}: {'-' if v is None else f'{v:.4g}'}" for name, v in numbers.items()]
-    emit(hit, lines, as_json=args.json)
-    return FINE
+    print_result(hit, lines, as_json=args.json)
+    return OK
 
 
 def _role(cat: Catalog, args: argparse.Namespace) -> int:
     cat.set_role(args.hit, args.role)
     hit = cat.hit(args.hit)
-    emit(hit, [hit_line(hit)], as_json=args.json)
-    return FINE
+    print_result(hit, [hit_line(hit)], as_json=args.json)
+    return OK
 
 
 def _mark(cat: Catalog, args: argparse.Namespace) -> int:
@@ -107,7 +117,7 @@ def _tag(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _known(cat: Catalog, hit_ids: Sequence[int]) -> list[int]:
-    """Give the ids back; an unknown one raises before anything is changed."""
+    """Return the ids; an unknown one raises before anything is changed."""
     return [cat.hit(hit_id).id for hit_id in hit_ids]
 
 
@@ -116,19 +126,19 @@ def _print_marked(cat: Catalog, args: argparse.Namespace) -> int:
     lines = [
         f"{hit_line(hit)}  {hit.mark or '-'}  {', '.join(hit.tags)}  {hit.remark}" for hit in hits
     ]
-    emit(hits, lines, as_json=args.json)
-    return FINE
+    print_result(hits, lines, as_json=args.json)
+    return OK
 
 
 def _skipped(cat: Catalog, args: argparse.Namespace) -> int:
     skipped = cat.review.skipped()
-    emit(
+    print_result(
         skipped, (f"{short_path(skip.path)}: {skip.reason}" for skip in skipped), as_json=args.json
     )
-    return FINE
+    return OK
 
 
-RUNS: Mapping[str, Run] = {
+COMMANDS: Mapping[str, Run] = {
     "scan": _scan,
     "hits": _hits,
     "show": _show,

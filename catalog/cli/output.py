@@ -1,4 +1,4 @@
-"""How the command line prints: names made harmless, results as lines or JSON, progress as bars."""
+"""Output of the command line: escaped text, results as lines or JSON, progress bars."""
 
 from __future__ import annotations
 
@@ -16,96 +16,97 @@ if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.models import Hit, Progress
 
-FINE, NOT_ALL, WRONG = 0, 1, 2  # exit codes
+OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; 1: files were skipped or nothing was found
+YES_HELP = "do it; without this option it is only shown"
 SLOW_MAP = "the first map on a new machine compiles for up to a minute or more"
 Run = Callable[["Catalog", argparse.Namespace], int]
-AddVerb = Callable[[str, str], argparse.ArgumentParser]
-STEPS = {"laying out": f"laying out the map ({SLOW_MAP})"}
+AddCommand = Callable[[str, str], argparse.ArgumentParser]
+STEP_LABELS = {"laying out": f"laying out the map ({SLOW_MAP})"}
 
 
 def escape(text: object) -> str:
-    """Give a text that cannot move the cursor or change colours: control characters spelled out."""
+    """Return text with control characters escaped, so that it cannot move the cursor."""
     return "".join(
         c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text)
     )
 
 
 def print_line(text: object) -> None:
-    """Print a result."""
+    """Print one line of a result to standard output."""
     print(escape(text))
 
 
-def say(text: object) -> None:
-    """Print a message beside the results."""
+def print_message(text: object) -> None:
+    """Print a message to standard error."""
     print(escape(text), file=sys.stderr)
 
 
-def emit(value: object, lines: Iterable[object], *, as_json: bool) -> None:
-    """Print either the value as JSON or the lines."""
+def print_result(value: object, lines: Iterable[object], *, as_json: bool) -> None:
+    """Print the value as JSON, or the lines."""
     if as_json:
-        print(json.dumps(plain(value), indent=2))
+        print(json.dumps(to_json_value(value), indent=2))
         return
     for line in lines:
         print_line(line)
 
 
-def plain(value: Any) -> Any:
-    """Turn what the catalog hands out into what JSON can hold; numbers not defined become null."""
+def to_json_value(value: Any) -> Any:
+    """Return dataclasses, arrays and paths as values for JSON; NaN and infinity become null."""
     if dataclasses.is_dataclass(value):
         fields = dataclasses.fields(value)
-        return {field.name: plain(getattr(value, field.name)) for field in fields}
+        return {field.name: to_json_value(getattr(value, field.name)) for field in fields}
     if hasattr(value, "_asdict"):
-        return plain(value._asdict())
+        return to_json_value(value._asdict())
     if isinstance(value, Mapping):
-        return {str(key): plain(part) for key, part in value.items()}
+        return {str(key): to_json_value(part) for key, part in value.items()}
     if hasattr(value, "tolist"):
-        return plain(value.tolist())
+        return to_json_value(value.tolist())
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, list | tuple | set | frozenset):
-        return [plain(part) for part in value]
+        return [to_json_value(part) for part in value]
     return value if value is None or isinstance(value, str | int) else str(value)
 
 
 def hit_line(hit: Hit) -> str:
-    """One hit in one line: number, role and how sure, where it comes from."""
+    """Return one hit as one line: id, role, confidence, session, drum, path."""
     where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
     path = f"{short_path(hit.path)}" + (f" + {hit.mate.name}" if hit.mate else "")
     return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}"
 
 
 def short_path(path: Path) -> Path:
-    """Give a path as seen from the working folder where it lies below it."""
+    """Return a path relative to the working folder if it lies below it."""
     with suppress(ValueError, OSError):  # the working folder may have gone
         return path.relative_to(Path.cwd())
     return path
 
 
-class Bar:
-    """Shows `Progress` records as a bar on standard error, one bar a step."""
+class ProgressBar:
+    """Show `Progress` records as bars on standard error, one bar a step."""
 
     def __init__(self) -> None:
         self._bar: Any = None
         self._step = ""
 
     def __call__(self, progress: Progress) -> None:
-        """Show how far the work is."""
+        """Update the bar."""
         from tqdm import tqdm
 
         if progress.step != self._step:
             self.close()
             self._step = progress.step
-            self._bar = tqdm(desc=STEPS.get(progress.step, progress.step), file=sys.stderr)
+            self._bar = tqdm(desc=STEP_LABELS.get(progress.step, progress.step), file=sys.stderr)
         self._bar.total = progress.total or None
         self._bar.update(progress.done - self._bar.n)
 
     def close(self) -> None:
-        """End the bar that is shown."""
+        """Close the present bar."""
         if self._bar is not None:
             self._bar.close()
         self._bar, self._step = None, ""
 
-    def __enter__(self) -> Bar:
+    def __enter__(self) -> ProgressBar:
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -1,4 +1,4 @@
-"""The verbs that open the page."""
+"""Commands that open the page."""
 
 from __future__ import annotations
 
@@ -9,27 +9,27 @@ from contextlib import suppress
 from pathlib import Path
 
 from catalog.cli.library import report_lines
-from catalog.cli.output import FINE, AddVerb, Bar, say
+from catalog.cli.output import OK, AddCommand, ProgressBar, print_message
 from catalog.errors import CatalogError
 
 PACKAGE = Path(__file__).resolve().parents[1]
 DEMO_PLACES = (PACKAGE.parent / "demo_library", PACKAGE / "demo_library")  # a checkout, a wheel
 
 
-def add_verbs(verb: AddVerb) -> None:
-    """Add the verbs that open the page."""
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
     for name, text in (
         ("open", "open the page in the browser"),
         ("demo", "scan the demo library and open the page on it"),
     ):
-        added = verb(name, text)
+        added = command(name, text)
         added.add_argument("--port", type=int, default=0, help="default: a free one")
         added.add_argument(
             "--no-browser", dest="browser", action="store_false", help="only print the address"
         )
 
 
-def open_page_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
+def open_page_command(store: str | Path | None, *, port: int, browser: bool) -> int:
     """Open the page on a store until it is interrupted."""
     if not 0 <= port < 1 << 16:
         raise CatalogError(f"--port {port} must be between 0 (a free one) and 65535")
@@ -39,25 +39,25 @@ def open_page_verb(store: str | Path | None, *, port: int, browser: bool) -> int
         open_page(store, port=port, browser=browser)
     except OSError as err:
         raise CatalogError(f"port {port} cannot be used ({err.strerror}); give another") from err
-    return FINE
+    return OK
 
 
-def demo_verb(store: str | Path | None, *, port: int, browser: bool) -> int:
+def demo_command(store: str | Path | None, *, port: int, browser: bool) -> int:
     """Scan a copy of the demo library and open the page on it."""
     from catalog.catalog import Catalog, default_store
 
     folder = default_store().parent / "demo"
     library = copy_demo(folder / "library")
     place = store or folder / "demo.sqlite"
-    with Catalog.open(place) as cat, Bar() as bar:
+    with Catalog.open(place) as cat, ProgressBar() as bar:
         report = cat.scan([library], on_progress=bar)
         for line in report_lines(cat, report):
-            say(line)
+            print_message(line)
         cat.copies(on_progress=bar)
         if cat.map.layout().kind != "umap":
             cat.map.compute(on_progress=bar)
-    say(f"other commands see the demo with: --store {shlex.quote(str(place))}")
-    return open_page_verb(place, port=port, browser=browser)
+    print_message(f"other commands see the demo with: --store {shlex.quote(str(place))}")
+    return open_page_command(place, port=port, browser=browser)
 
 
 def copy_demo(target: Path) -> Path:

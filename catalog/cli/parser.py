@@ -1,4 +1,4 @@
-"""What can be said on the command line: all verbs, and what they share."""
+"""The argument parser: all commands and their shared options."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from catalog.cli import files, guide, kits, library, page, review, search, takes
 
 
 def make_parser() -> argparse.ArgumentParser:
-    """Describe all verbs and their arguments."""
+    """Return the parser of all commands."""
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--store", metavar="FILE", help="the SQLite file that holds everything")
     shared.add_argument("--json", action="store_true", help="print JSON for other programs")
@@ -16,11 +16,11 @@ def make_parser() -> argparse.ArgumentParser:
         prog="catalog", parents=[shared],
         description="Find, sort out and combine your own recorded drum hits.",
     )  # fmt: skip
-    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    def verb(name: str, text: str) -> argparse.ArgumentParser:
-        return verbs.add_parser(name, help=text, description=text, parents=[shared])
+    def command(name: str, text: str) -> argparse.ArgumentParser:
+        return commands.add_parser(name, help=text, description=text, parents=[shared])
 
-    for family in (library, takes, review, files, search, kits, page, guide):
-        family.add_verbs(verb)
+    for group in (library, takes, review, files, search, kits, page, guide):
+        group.add_commands(command)
     return parser

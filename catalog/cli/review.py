@@ -1,4 +1,4 @@
-"""The verbs for what is wrong with hits and for what is missing."""
+"""Commands for faults and coverage."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import FINE, AddVerb, Run, emit, plain
+from catalog.cli.output import OK, AddCommand, Run, print_result, to_json_value
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -14,23 +14,23 @@ if TYPE_CHECKING:
     from catalog.library.review.faults import HitFault
 
 
-def add_verbs(verb: AddVerb) -> None:
-    """Add the verbs for faults and coverage."""
-    faults = verb("faults", "list what is wrong with hits, the heaviest first")
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
+    faults = command("faults", "list faults of hits, the most serious first")
     faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")
     faults.add_argument("--sort", choices=("weight", "kind", "hit"), default="weight")
     faults.add_argument("--least", type=float, default=0.0, metavar="WEIGHT", help="0 to 1")
     faults.add_argument("--dismissed", action="store_true", help="also those that were dismissed")
-    dismiss = verb("dismiss", "say for good that what was found is no fault")
+    dismiss = command("dismiss", "dismiss a fault for good")
     dismiss.add_argument("kind", help="as `faults --json` names it: hum, click, second ...")
     dismiss.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    dismiss.add_argument("--take-back", action="store_true", help="it is a fault after all")
-    verb("coverage", "count what was recorded of each drum, and say what is missing")
+    dismiss.add_argument("--take-back", action="store_true", help="undo the dismissal")
+    command("coverage", "count what was recorded of each drum, and list what is missing")
 
 
 def fault_line(fault: HitFault, name: str) -> str:
-    """One fault in one line: weight, hit, what, how much, where in time."""
+    """Return one fault as one line: weight, hit, kind, amount, place in time."""
     where = f"at {fault.at_s:.3f} s" if fault.at_s or not fault.length_s else "throughout"
     channel = f", channel {fault.channel + 1}" if fault.channel >= 0 else ""
     amount = f"{fault.value:g} {fault.unit}".strip()
@@ -48,29 +48,29 @@ def _faults(cat: Catalog, args: argparse.Namespace) -> int:
     )
     names = {hit.id: hit.name for hit in cat.hits()} if found else {}
     lines = [fault_line(fault, names.get(fault.hit_id, "")) for fault in found]
-    emit(found, lines or ["no faults found"], as_json=args.json)
-    return FINE
+    print_result(found, lines or ["no faults found"], as_json=args.json)
+    return OK
 
 
 def _dismiss(cat: Catalog, args: argparse.Namespace) -> int:
     cat.review.dismiss_fault(args.hits, args.kind, dismissed=not args.take_back)
     found = cat.review.faults(args.hits, kinds=[args.kind], dismissed=True)
-    emit(found, [fault_line(f, cat.hit(f.hit_id).name) for f in found], as_json=args.json)
-    return FINE
+    print_result(found, [fault_line(f, cat.hit(f.hit_id).name) for f in found], as_json=args.json)
+    return OK
 
 
 def _coverage(cat: Catalog, args: argparse.Namespace) -> int:
     coverage = cat.review.coverage()
     value = {
-        "cells": [{**plain(cell), "n_hits": cell.n_hits} for cell in coverage.bins],
+        "cells": [{**to_json_value(cell), "n_hits": cell.n_hits} for cell in coverage.bins],
         "holes": coverage.gaps,
     }
-    emit(value, coverage_lines(coverage), as_json=args.json)
-    return FINE
+    print_result(value, coverage_lines(coverage), as_json=args.json)
+    return OK
 
 
 def coverage_lines(coverage: Coverage) -> list[str]:
-    """The printable list: counts drum by drum, then what is missing, with boxes to tick off."""
+    """Return a printable list: counts by drum, then the gaps with boxes to tick."""
     lines: list[str] = []
     last = ("", "", "")
     for cell in coverage.bins:
@@ -85,4 +85,4 @@ def coverage_lines(coverage: Coverage) -> list[str]:
     return lines
 
 
-RUNS: Mapping[str, Run] = {"faults": _faults, "dismiss": _dismiss, "coverage": _coverage}
+COMMANDS: Mapping[str, Run] = {"faults": _faults, "dismiss": _dismiss, "coverage": _coverage}

@@ -1,4 +1,4 @@
-"""The verbs that compare hits: alternates, similar ones, copies, the map."""
+"""Commands that compare hits: alternates, similar hits, copies, relations, the map."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
-    FINE,
-    NOT_ALL,
+    INCOMPLETE,
+    OK,
     SLOW_MAP,
-    AddVerb,
-    Bar,
+    AddCommand,
+    ProgressBar,
     Run,
-    emit,
     hit_line,
-    say,
+    print_message,
+    print_result,
 )
 
 if TYPE_CHECKING:
@@ -24,13 +24,13 @@ if TYPE_CHECKING:
     from catalog.search.matches import Match
 
 
-def add_verbs(verb: AddVerb) -> None:
-    """Add the verbs that compare hits."""
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
     for name, text in (
         ("alternates", "list other strokes of the same drum, nearest first"),
         ("similar", "list hits that sound alike, nearest first"),
     ):
-        added = verb(name, text)
+        added = command(name, text)
         if name == "similar":
             added.add_argument("hit", type=_hit_or_file, help="a hit's number, or an audio file")
         else:
@@ -40,14 +40,14 @@ def add_verbs(verb: AddVerb) -> None:
             added.add_argument(
                 "--but",
                 action="append",
-                metavar="WISH",
-                help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be given again",
+                metavar="CONSTRAINT",
+                help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be repeated",
             )
             added.add_argument("--role", help="only hits of this role")
             added.add_argument("--elsewhere", action="store_true", help="only other sessions")
-    verb("copies", "list recordings that are there more than once")
-    verb("map", f"compute a new map; {SLOW_MAP}").add_argument("--seed", type=int, default=0)
-    _add_relation_verbs(verb)
+    command("copies", "list hits that are the same recording")
+    command("map", f"compute a new map; {SLOW_MAP}").add_argument("--seed", type=int, default=0)
+    _add_relation_commands(command)
 
 
 def _hit_or_file(text: str) -> int | Path:
@@ -59,10 +59,10 @@ def _alternates(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _similar(cat: Catalog, args: argparse.Namespace) -> int:
-    but = dict(wish.partition("=")[::2] for wish in args.but) if args.but else None
+    but = dict(text.partition("=")[::2] for text in args.but) if args.but else None
     found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but)
     if but and len(found) < args.n:
-        say(f"no more go that way: {len(found)} of {args.n} asked for")
+        print_message(f"no more go that way: {len(found)} of {args.n} asked for")
     return _print_matches(args, found)
 
 
@@ -72,12 +72,12 @@ def _print_matches(args: argparse.Namespace, found: Sequence[Match]) -> int:
         for m in found
     ]
     lines = [f"{m.distance:7.4f}{hit_line(m.hit)}  {', '.join(m.reasons)}" for m in found]
-    emit(value, lines, as_json=args.json)
-    return FINE if found else NOT_ALL
+    print_result(value, lines, as_json=args.json)
+    return OK if found else INCOMPLETE
 
 
 def _copies(cat: Catalog, args: argparse.Namespace) -> int:
-    with Bar() as bar:
+    with ProgressBar() as bar:
         groups = cat.copies(on_progress=bar)
     lines: list[str] = []
     for group in groups:
@@ -86,23 +86,25 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
         lines += [
             f"copy {hit_line(cat.hit(other))}  ({sure:.1%} in common)" for other, sure in others
         ]
-    emit(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
-    return FINE
+    print_result(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
+    return OK
 
 
 def _map(cat: Catalog, args: argparse.Namespace) -> int:
-    with Bar() as bar:
+    with ProgressBar() as bar:
         layout = cat.map.compute(seed=args.seed, on_progress=bar)
-    emit(layout, [f"{len(layout.hit_ids)} hits laid out ({layout.kind})"], as_json=args.json)
-    return FINE
+    print_result(
+        layout, [f"{len(layout.hit_ids)} hits laid out ({layout.kind})"], as_json=args.json
+    )
+    return OK
 
 
-def _add_relation_verbs(verb: AddVerb) -> None:
-    verb("strokes", "list hits that are one stroke through several microphones")
-    related = verb("related", "list what other hits are to one, and why")
+def _add_relation_commands(command: AddCommand) -> None:
+    command("strokes", "list hits that are one stroke through several microphones")
+    related = command("related", "list how other hits relate to one, and why")
     related.add_argument("hit", type=int)
     related.add_argument("-n", type=int, default=5, help="how many that only sound alike")
-    align = verb("align", "tell how the recording of one hit becomes that of another")
+    align = command("align", "estimate offset, gain, polarity and filter from one hit to another")
     align.add_argument("first", type=int, metavar="HIT")
     align.add_argument("second", type=int, metavar="HIT")
 
@@ -116,8 +118,8 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
         lines += [f"  but {text}" for text in tie.against]
     doubted = sum(bool(tie.against) for tie in ties)
     lines.append(f"{len(ties)} strokes, {doubted} with something against it")
-    emit(ties, lines, as_json=args.json)
-    return FINE
+    print_result(ties, lines, as_json=args.json)
+    return OK
 
 
 def _related(cat: Catalog, args: argparse.Namespace) -> int:
@@ -127,8 +129,8 @@ def _related(cat: Catalog, args: argparse.Namespace) -> int:
         kind = one.kind if one.certain or one.kind == "alike" else f"{one.kind}?"
         why = "; but ".join((one.evidence, *one.against))
         lines.append(f"{kind:12}{hit_line(cat.hit(one.hit_id))}  ({why})")
-    emit(found, lines, as_json=args.json)
-    return FINE if found else NOT_ALL
+    print_result(found, lines, as_json=args.json)
+    return OK if found else INCOMPLETE
 
 
 def _align(cat: Catalog, args: argparse.Namespace) -> int:
@@ -139,11 +141,11 @@ def _align(cat: Catalog, args: argparse.Namespace) -> int:
         f" {args.first}, {found.gain_db:+.1f} dB{turned};"
         f" a short filter leaves {found.residue_db:.1f} dB of it"
     ]
-    emit(found, lines, as_json=args.json)
-    return FINE
+    print_result(found, lines, as_json=args.json)
+    return OK
 
 
-RUNS: Mapping[str, Run] = {
+COMMANDS: Mapping[str, Run] = {
     "alternates": _alternates,
     "similar": _similar,
     "copies": _copies,

@@ -1,4 +1,4 @@
-"""The verbs for recordings as they come off the recorder: cut, microphones, sessions."""
+"""Commands for takes: regions, microphones, stereo pairs, sessions."""
 
 from __future__ import annotations
 
@@ -7,39 +7,52 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import FINE, NOT_ALL, AddVerb, Run, emit, hit_line, say
+from catalog.cli.output import (
+    INCOMPLETE,
+    OK,
+    YES_HELP,
+    AddCommand,
+    Run,
+    hit_line,
+    print_message,
+    print_result,
+)
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.models import Hit
 
 WIDTH = 72  # characters of a wave drawn as text
-HEIGHTS = " .:-=+*#%@"
+HEIGHTS = " .:-=+*#%@"  # from silence to the peak
 
 
-def add_verbs(verb: AddVerb) -> None:
-    """Add the verbs for takes."""
-    verb("takes", "list recordings that hold several strokes")
-    regions = verb("regions", "show how a take is cut into strokes, or change it")
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
+    command("takes", "list recordings that hold several strokes")
+    regions = command("regions", "show the regions of a take, or change them")
     regions.add_argument("hit", type=int, help="any stroke of the take")
     change = regions.add_mutually_exclusive_group()
     change.add_argument("--move", nargs=2, type=float, metavar=("START", "STOP"), help="seconds")
     change.add_argument("--split", type=float, metavar="AT", help="seconds")
     change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="with neighbours")
-    change.add_argument("--again", action="store_true", help="forget changes made by hand")
-    cut = verb("cut", "write the strokes of a take as files of their own")
+    change.add_argument("--again", action="store_true", help="discard manual changes")
+    cut = command("cut", "write each stroke of a take to its own file")
     cut.add_argument("hit", type=int, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
-    cut.add_argument("--yes", action="store_true", help="do it; without this it is only shown")
-    sides = verb("sides", "list stereo hits whose left and right are two files; join or part them")
+    cut.add_argument("--yes", action="store_true", help=YES_HELP)
+    sides = command(
+        "sides", "list stereo hits whose channels are two mono files; join or separate them"
+    )
     change = sides.add_mutually_exclusive_group()
     change.add_argument("--join", nargs=2, type=int, metavar=("LEFT", "RIGHT"))
     change.add_argument("--part", type=int, metavar="HIT")
-    microphones = verb("microphones", "tell the delays between the channels of a hit, or mix them")
+    microphones = command(
+        "microphones", "list the delays between the channels of a hit, or mix them"
+    )
     microphones.add_argument("hit", type=int)
     microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")
-    verb("sessions", "list sessions and the rule that named each")
-    session = verb("session", 'say which session hits belong to; "" lets the rules decide')
+    command("sessions", "list sessions and the rule that named each")
+    session = command("session", 'set the session of hits; "" returns to the automatic name')
     session.add_argument("name")
     session.add_argument("hits", nargs="+", type=int, metavar="HIT")
 
@@ -55,8 +68,8 @@ def _takes(cat: Catalog, args: argparse.Namespace) -> int:
         for path, hits in files.items()
     ]
     value = [{"path": path, "hits": [hit.id for hit in hits]} for path, hits in files.items()]
-    emit(value, lines or ["no recording holds several strokes"], as_json=args.json)
-    return FINE if files else NOT_ALL
+    print_result(value, lines or ["no recording holds several strokes"], as_json=args.json)
+    return OK if files else INCOMPLETE
 
 
 def _regions(cat: Catalog, args: argparse.Namespace) -> int:
@@ -77,12 +90,12 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
         f" {s.descriptors['peak_db']:6.1f} dBFS"
         for s in strokes
     ]
-    emit(strokes, lines, as_json=args.json)
-    return FINE
+    print_result(strokes, lines, as_json=args.json)
+    return OK
 
 
 def _draw(cat: Catalog, strokes: Sequence[Hit]) -> list[str]:
-    """The wave in one line of text, and below it where strokes begin and end."""
+    """Return the waveform as one line of text, and below it the regions."""
     outline = cat.takes.waveform(strokes[0].path, n_points=WIDTH)
     peaks = abs(outline).max(axis=1)
     top = max(float(peaks.max()), 1e-9)
@@ -104,8 +117,8 @@ def _cut(cat: Catalog, args: argparse.Namespace) -> int:
     lines = [f"{word} {part.target} ({part.length_s:.3f} s)" for part in plan]
     if not args.yes:
         lines.append("nothing was written; add --yes to do it")
-    emit({"dry_run": not args.yes, "files": plan}, lines, as_json=args.json)
-    return FINE
+    print_result({"dry_run": not args.yes, "files": plan}, lines, as_json=args.json)
+    return OK
 
 
 def _sides(cat: Catalog, args: argparse.Namespace) -> int:
@@ -114,10 +127,12 @@ def _sides(cat: Catalog, args: argparse.Namespace) -> int:
     elif args.part is not None:
         cat.takes.split_stereo_pair(args.part)
     if args.join or args.part is not None:
-        say("noted; the next scan of their folder does it")
+        print_message("noted; the next scan of their folder does it")
     hits = cat.takes.stereo_pairs()
-    emit(hits, [hit_line(hit) for hit in hits] or ["no hit is in two files"], as_json=args.json)
-    return FINE if hits or args.join else NOT_ALL
+    print_result(
+        hits, [hit_line(hit) for hit in hits] or ["no hit is in two files"], as_json=args.json
+    )
+    return OK if hits or args.join else INCOMPLETE
 
 
 def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
@@ -134,9 +149,9 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     lines.append(f"mix: {mix or 'as recorded'}")
     if warning:
-        say(f"careful: {warning}")
-    emit({"channels": delays, "mix": mix, "warning": warning}, lines, as_json=args.json)
-    return FINE
+        print_message(f"careful: {warning}")
+    print_result({"channels": delays, "mix": mix, "warning": warning}, lines, as_json=args.json)
+    return OK
 
 
 def _sessions(cat: Catalog, args: argparse.Namespace) -> int:
@@ -146,19 +161,19 @@ def _sessions(cat: Catalog, args: argparse.Namespace) -> int:
         f"{'; ' + ', '.join(s.dates) if s.dates else ''})"
         for s in sessions
     ]
-    emit(sessions, lines, as_json=args.json)
-    return FINE
+    print_result(sessions, lines, as_json=args.json)
+    return OK
 
 
 def _session(cat: Catalog, args: argparse.Namespace) -> int:
     cat.takes.set_session(args.hits, args.name)
     hits = [cat.hit(hit_id) for hit_id in args.hits]
     lines = [f"{hit.id:>6}  {hit.session}  (named by: {hit.session_source})" for hit in hits]
-    emit(hits, lines, as_json=args.json)
-    return FINE
+    print_result(hits, lines, as_json=args.json)
+    return OK
 
 
-RUNS: Mapping[str, Run] = {
+COMMANDS: Mapping[str, Run] = {
     "takes": _takes,
     "regions": _regions,
     "cut": _cut,

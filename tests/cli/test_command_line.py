@@ -8,11 +8,11 @@ import sys
 import numpy as np
 import pytest
 
-import catalog.cli.page as page_verbs
+import catalog.cli.page as page_commands
 from catalog.__main__ import main
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
-from catalog.cli.output import escape, plain
+from catalog.cli.output import escape, to_json_value
 from catalog.cli.page import copy_demo
 
 SR = 16_000  # Hz; low, so that measuring is quick
@@ -120,7 +120,7 @@ def test_show_tells_everything_and_undefined_numbers_are_null(scanned):
     hit = read(scanned, "show", 1)
     assert (hit["id"], hit["role"], hit["sr"]) == (1, "kick", SR)
     assert set(hit["descriptors"]) >= {"length_s", "centroid_hz", "loudness_lkfs"}
-    assert plain({"a": float("nan"), "b": [float("inf"), 1.5]}) == {
+    assert to_json_value({"a": float("nan"), "b": [float("inf"), 1.5]}) == {
         "a": None,
         "b": [None, 1.5],
     }
@@ -189,7 +189,7 @@ def test_a_kit_is_filled_kept_listed_and_exported(scanned, tmp_path):
     assert code == 2
     assert err.startswith("catalog: ")
     code, _, err = scanned("export", "wet", tmp_path / "out2")
-    assert (code, err) == (2, "catalog: no kit is named 'wet'; kept are: dry\n")
+    assert (code, err) == (2, "catalog: no kit is named 'wet'; saved are: dry\n")
 
 
 def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
@@ -279,7 +279,7 @@ def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
 def demo(monkeypatch, tmp_path, library):
     """A small demo library, a data folder of the test's own, and a page that only notes calls."""
     pages: list[object] = []
-    monkeypatch.setattr(page_verbs, "DEMO_PLACES", (library.parent,))
+    monkeypatch.setattr(page_commands, "DEMO_PLACES", (library.parent,))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     monkeypatch.setattr("catalog.web.server.open_page", lambda store, **_: pages.append(store))
     return pages
@@ -300,7 +300,7 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
 
 
 def test_without_a_demo_library_the_demo_says_so(monkeypatch, tmp_path, capsys):
-    monkeypatch.setattr(page_verbs, "DEMO_PLACES", (tmp_path / "none",))
+    monkeypatch.setattr(page_commands, "DEMO_PLACES", (tmp_path / "none",))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     assert main(["demo"]) == 2
     assert "holds no demo library" in capsys.readouterr().err
