@@ -1,4 +1,4 @@
-"""The other strokes of a slot's drum as layers and round robins, ordered by strength."""
+"""Velocity layers and round robins: the other strokes of a slot's drum, ordered by strength."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from catalog.errors import ParameterError
 from catalog.kit.model import Kit
 from catalog.models import Hit, State
 
-LAYER_DB = 2.0  # LU that strokes of one layer may differ: less is hardly heard as strength
-MAX_LAYERS = 16  # more cannot be told apart by hand
-MAX_STROKES = 64  # of one slot that are taken by themselves; more only makes the folder larger
+LAYER_DB = 2.0  # LU between strokes of one layer; smaller differences hardly sound stronger
+MAX_LAYERS = 16  # of a slot; more cannot be distinguished when playing
+MAX_STROKES = 64  # added to one slot; more only makes the folder larger
 TOP = 127  # highest MIDI velocity
-MIN_SPAN = 3  # velocities of a layer, so that a hand can find it
-VELOCITY_DB = 40.0  # dB a decade of velocity: the square law that SFZ players use for amplitude
-CURVE_SHARES = (1 / 8, 1 / 4, 1 / 2, 3 / 4, 1.0)  # straight lines between stray by 1 dB at most
+MIN_SPAN = 3  # velocities of a layer, so that it can be played on purpose
+VELOCITY_DB = 40.0  # per decade of velocity: the square law of SFZ players for amplitude
+CURVE_SHARES = (1 / 8, 1 / 4, 1 / 2, 3 / 4, 1.0)  # linear interpolation errs by 1 dB at most
 ONE_LEVEL = (
-    "all strokes were set to one level: their order is heard from their colour, and velocity turns "
-    "the level; check the order by ear"
+    "all strokes were normalized to one level: they are ordered by timbre, and velocity sets the "
+    "level; check the order by ear"
 )
-JUMP_DB = 9.0  # LU between neighbouring layers that is heard as a step; common practice
+JUMP_DB = 9.0  # LU between neighboring layers that sounds like a step; common practice
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Layer:
 
     Attributes
     ----------
-    hits : tuple of Hit, the round robins in the order they are played
+    hits : tuple of Hit, the round robins in playing order
     lowest, highest : int, MIDI velocities that play it, 1 to 127
     strength : float, LKFS, mean of its strokes
     """
@@ -47,18 +47,18 @@ class Layer:
 def strokes_of_drum(
     hit: Hit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
 ) -> tuple[Hit, ...]:
-    """Every stroke of the drum of one hit, through the same microphone, weakest first.
+    """List the strokes of the drum of a hit through the same microphone, weakest first.
 
     Parameters
     ----------
     hit : Hit
     hits : sequence of Hit
-    leave_out : collection of int, ids of copies that must not be used; `hit` itself always stays
+    leave_out : collection of int, ids of copies to leave out; `hit` itself always stays
 
     Returns
     -------
     tuple of Hit
-        `hit` alone if its drum is not known
+        `hit` alone if its drum is unknown
     """
     if not hit.drum:
         return (hit,)
@@ -76,7 +76,7 @@ def strokes_of_drum(
 
 
 def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()) -> Kit:
-    """Give each slot the other strokes of its drum.
+    """Add the other strokes of its drum to each slot.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
     -------
     Kit
         in each slot the main hit first, then the others from weak to strong; no hit is in two
-        slots; slots whose layers the user arranged stay as they are
+        slots; slots with manually arranged layers stay unchanged
     """
     by_id = {hit.id: hit for hit in hits}
     taken = {ids[0] for ids in kit.slots.values() if ids}
@@ -107,17 +107,17 @@ def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
 
 
 def _evenly(ids: list[int], most: int) -> list[int]:
-    """At most `most` of a list, spread over it, both ends among them."""
+    """At most `most` of a list, evenly spaced, with both ends."""
     if len(ids) <= most:
         return ids
     return [ids[round(i * (len(ids) - 1) / (most - 1))] for i in range(most)]
 
 
 def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
-    """Cut the strokes of one drum into layers that share out the velocities 1 to 127.
+    """Cut the strokes of one drum into layers that divide the velocities 1 to 127.
 
-    Strokes within `LAYER_DB` of the weakest of a layer are its round robins. A layer answers the
-    velocities at which the square law of velocity asks for its strength, the strongest being 127.
+    Strokes within `LAYER_DB` of the weakest of a layer are its round robins. The square law of
+    velocity assigns velocities to the layers by strength, the strongest one at 127.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
     Returns
     -------
     tuple of Layer
-        weakest first; together they hold every velocity from 1 to 127 exactly once
+        weakest first; together they cover each velocity from 1 to 127 exactly once
 
     Raises
     ------
@@ -140,7 +140,7 @@ def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
 
 
 def layers_of(kit: Kit, slot: str, hits: Mapping[int, Hit]) -> tuple[Layer, ...]:
-    """Layers of a slot: as the user arranged them, else cut by strength.
+    """Return the layers of a slot: as arranged manually, else cut by strength.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def layers_of(kit: Kit, slot: str, hits: Mapping[int, Hit]) -> tuple[Layer, ...]
     Returns
     -------
     tuple of Layer
-        of the slot's strokes, each once; one that was not arranged joins the layer nearest to it
+        of the slot's strokes, each once; a stroke not arranged joins the layer nearest in strength
 
     Raises
     ------
@@ -178,7 +178,7 @@ def _apart(a: float, b: float) -> float:
 
 
 def _share_velocities(groups: Sequence[Sequence[Hit]]) -> tuple[Layer, ...]:
-    """Give each group its velocities, the first the lowest."""
+    """Divide the velocities between the groups, the lowest for the first."""
     levels = [_mean_strength(group) for group in groups]
     edges = _velocity_edges(levels)
     return tuple(
@@ -188,19 +188,22 @@ def _share_velocities(groups: Sequence[Sequence[Hit]]) -> tuple[Layer, ...]:
 
 
 def _group(ordered: Sequence[Hit]) -> list[list[Hit]]:
-    """Neighbours in strength that lie within a width which leaves at most `MAX_LAYERS` groups."""
-    width = LAYER_DB
-    while True:
-        groups: list[list[Hit]] = []
-        for hit in ordered:
-            known = math.isfinite(hit.strength_lkfs)
-            if groups and (not known or hit.strength_lkfs - groups[-1][0].strength_lkfs < width):
-                groups[-1].append(hit)
-            else:
-                groups.append([hit])
-        if len(groups) <= MAX_LAYERS:
-            return groups
-        width *= 1.25
+    """Group strokes of similar strength, widening the limit until `MAX_LAYERS` groups suffice."""
+    width_db = LAYER_DB
+    while len(groups := _group_within(ordered, width_db)) > MAX_LAYERS:
+        width_db *= 1.25
+    return groups
+
+
+def _group_within(ordered: Sequence[Hit], width_db: float) -> list[list[Hit]]:
+    groups: list[list[Hit]] = []
+    for hit in ordered:
+        above_db = hit.strength_lkfs - groups[-1][0].strength_lkfs if groups else math.inf
+        if groups and (above_db < width_db or not math.isfinite(hit.strength_lkfs)):
+            groups[-1].append(hit)
+        else:
+            groups.append([hit])
+    return groups
 
 
 def _mean_strength(group: Sequence[Hit]) -> float:
@@ -209,20 +212,20 @@ def _mean_strength(group: Sequence[Hit]) -> float:
 
 
 def _velocity_edges(levels: Sequence[float]) -> list[int]:
-    """Highest velocity below each layer, then 127: half way in dB, each layer wide enough."""
+    """Highest velocity below each layer, then 127: midway in dB, each layer `MIN_SPAN` wide."""
     n = len(levels)
     edges = [0]
-    for place, (level, above) in enumerate(pairwise(levels)):
+    for index, (level, above) in enumerate(pairwise(levels)):
         middle = 0.5 * (level + above) - levels[-1]
         velocity = round(TOP * 10.0 ** (middle / VELOCITY_DB)) if math.isfinite(middle) else 0
         lowest = edges[-1] + MIN_SPAN
-        highest = TOP - MIN_SPAN * (n - 1 - place)
+        highest = TOP - MIN_SPAN * (n - 1 - index)
         edges.append(min(max(velocity, lowest), highest))
     return [*edges, TOP]
 
 
 def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
-    """Say where the strength jumps between neighbouring layers, and where it is only heard.
+    """Warn of jumps in strength between neighboring layers and of normalized strokes.
 
     Parameters
     ----------
@@ -238,21 +241,21 @@ def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
         for below, above in pairwise(layers)
         if above.strength - below.strength > JUMP_DB
     ]
-    return (ONE_LEVEL, *jumps) if _is_heard(layers) else tuple(jumps)
+    return (ONE_LEVEL, *jumps) if _is_normalized(layers) else tuple(jumps)
 
 
-def _is_heard(layers: Sequence[Layer]) -> bool:
+def _is_normalized(layers: Sequence[Layer]) -> bool:
     return any(hit.heard_lkfs is not None for layer in layers for hit in layer.hits)
 
 
 def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
-    """Gain that a player must still apply within the weakest layer, at a few velocities.
+    """Gain that a player applies by velocity, at a few velocities.
 
-    The strength of a layer is in its recording; counting it again by velocity would make soft
-    strokes vanish. So velocity turns nothing, save under the strength of the weakest layer: there
-    no recording is left and the square law goes on. Where the recordings were all set to one level,
-    the law makes the dynamics from the strongest on. Between the points the gain is a straight line
-    from 0 at velocity 0.
+    The recordings hold the strength of each layer; a velocity curve on top would make soft strokes
+    vanish. Velocity therefore has no effect except below the strength of the weakest layer, where
+    there is no recording and the square law continues. Where all recordings were normalized to one
+    level, the law provides the dynamics over the whole range. Between the points the gain is
+    interpolated linearly, from 0 at velocity 0.
 
     Parameters
     ----------
@@ -263,13 +266,13 @@ def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
     dict of int to float
         velocity -> amplitude, 1 at the top of the weakest layer; for one layer the whole law
     """
-    top = TOP if _is_heard(layers) else layers[0].highest
+    top = TOP if _is_normalized(layers) else layers[0].highest
     points = sorted({max(1, round(top * share)) for share in CURVE_SHARES})
     return {velocity: (velocity / top) ** 2 for velocity in points}
 
 
 def velocity_gain(layers: Sequence[Layer], velocity: int) -> float:
-    """Amplitude that a player applies to the stroke of a velocity, 0 to 1.
+    """Amplitude that a player applies at a velocity, 0 to 1.
 
     Parameters
     ----------

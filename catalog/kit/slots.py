@@ -1,4 +1,4 @@
-"""The places of a kit: which roles fill them, which keys play them, which of them choke another."""
+"""The slots of a kit: the roles that fill them, the keys that play them, their choke groups."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ GM_NAMES: tuple[str, ...] = (
     "Hi Wood Block", "Low Wood Block", "Mute Cuica", "Open Cuica", "Mute Triangle",
     "Open Triangle",
 )  # fmt: skip
-HATS = 1  # choke group: the cymbals of one pair stop each other
+HATS = 1  # choke group: the hats of one pair stop each other
 
 
 @dataclass(frozen=True)
 class Slot:
-    """One place of a kit.
+    """One slot of a kit.
 
     Attributes
     ----------
     name : str
     roles : tuple of str
-        what may fill it, the fitting role first
+        that may fill it, the one that `fill_kit` uses first
     note : int
         MIDI key that plays it
     also : tuple of int
-        further keys, taken where no other filled slot has them as its own
+        further keys, used where no other filled slot has them as its `note`
     choke : int
-        slots of one group above 0 stop each other
+        number of a group whose slots stop each other; 0 for none
     second_choice : bool
-        General MIDI Level 1 has no key for this; `note` is the nearest one
+        whether `note` is only the nearest key, General MIDI Level 1 having none for this
     """
 
     name: str
@@ -90,7 +90,7 @@ HAT_SLOTS: tuple[str, ...] = tuple(slot.name for slot in _TABLE if slot.choke ==
 
 
 def find_slot(name: str) -> Slot:
-    """Look a slot up by its name.
+    """Look up a slot by its name.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def find_slot(name: str) -> Slot:
     Raises
     ------
     KitError
-        if there is no such slot; the message lists those there are
+        if there is no such slot; the message lists the known ones
     """
     if name not in SLOTS:
         raise KitError(f"slot={name!r} is not one of {', '.join(SLOTS)}", slot=name)
@@ -111,7 +111,7 @@ def find_slot(name: str) -> Slot:
 
 
 def gm_name(note: int) -> str:
-    """Name of a General MIDI Level 1 percussion key, "" outside 35 to 81.
+    """Return the name of a General MIDI Level 1 percussion key, "" outside 35 to 81.
 
     Parameters
     ----------
@@ -126,12 +126,12 @@ def gm_name(note: int) -> str:
     General MIDI System Level 1, MIDI Manufacturers Association, 1991, table 3 "Percussion Key Map";
     written down from memory.
     """
-    place = note - GM_FIRST_KEY
-    return GM_NAMES[place] if 0 <= place < len(GM_NAMES) else ""
+    index = note - GM_FIRST_KEY
+    return GM_NAMES[index] if 0 <= index < len(GM_NAMES) else ""
 
 
 def assign_notes(slots: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
-    """Give every filled slot its keys; no key plays two slots.
+    """Assign keys to every filled slot; no key plays two slots.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def assign_notes(slots: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
     Returns
     -------
     dict of str to tuple of int
-        for each slot its own key first, then those that nobody else owns
+        for each slot its own key first, then those of `also` that are free
 
     Raises
     ------

@@ -1,14 +1,14 @@
-"""Which kept kits need which hits: asked before a file is moved out of the way."""
+"""Saved kits that use certain hits, to be checked before a file is moved."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from catalog.kit.model import Kit
 
 
 def kits_using(kits: Iterable[Kit], hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
-    """Find the kits that hold some of these hits, as main stroke, layer or round robin.
+    """Find the kits that use each hit, as main stroke, layer or round robin.
 
     Parameters
     ----------
@@ -17,7 +17,7 @@ def kits_using(kits: Iterable[Kit], hit_ids: Sequence[int]) -> dict[int, tuple[s
 
     Returns
     -------
-    dict of hit id to names of kits, in alphabetical order; hits in no kit are not in it
+    dict of hit id to names of kits, in alphabetical order; hits in no kit are left out
     """
     names: dict[int, set[str]] = {}
     for kit in kits:
@@ -26,10 +26,10 @@ def kits_using(kits: Iterable[Kit], hit_ids: Sequence[int]) -> dict[int, tuple[s
     return {hit_id: tuple(sorted(names[hit_id])) for hit_id in hit_ids if hit_id in names}
 
 
-def say_usage(used: dict[int, tuple[str, ...]]) -> str:
-    """Say in one line which hits are needed: "hit 4 is in the kit “evening”"."""
+def describe_usage(usage: Mapping[int, Sequence[str]]) -> str:
+    """Return the result of `kits_using` in one line: "hit 4 is in the kit “evening”"."""
     parts = []
-    for hit_id, names in used.items():
+    for hit_id, names in usage.items():
         quoted = ", ".join(f"“{name}”" for name in names)
         parts.append(f"hit {hit_id} is in the {'kit' if len(names) == 1 else 'kits'} {quoted}")
     return "; ".join(parts)

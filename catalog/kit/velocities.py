@@ -1,4 +1,4 @@
-"""Strokes of a slot put in order by hand: added, taken out, moved between layers."""
+"""Manual changes of the velocity layers of a slot: add, remove and move strokes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from catalog.models import Hit
 
 
 def add_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
-    """Give a slot one more stroke; it joins the layer nearest to it in strength.
+    """Add a stroke to a slot; it joins the layer nearest to it in strength.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def add_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
 
 
 def drop_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
-    """Take one stroke out of a slot; with the last one the slot is empty.
+    """Remove a stroke from a slot; without its last stroke the slot is empty.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def drop_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
     Returns
     -------
     Kit
-        where the main hit went, the next stroke is the main one
+        in which the next stroke is the main one if the main one was removed
 
     Raises
     ------
@@ -66,7 +66,7 @@ def drop_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
 
 
 def clear_slot(kit: Kit, slot: str) -> Kit:
-    """Empty a slot and forget what was said of it; an empty one stays empty."""
+    """Empty a slot and remove its settings; may be a no-op."""
     return replace(
         kit,
         slots={name: ids for name, ids in kit.slots.items() if name != slot},
@@ -79,7 +79,7 @@ def clear_slot(kit: Kit, slot: str) -> Kit:
 
 
 def choose_main(kit: Kit, slot: str, hit_id: int) -> Kit:
-    """Make one of a slot's strokes the one that stands for it when the kit is judged.
+    """Make one of a slot's strokes its main hit, by which the kit is scored.
 
     Raises
     ------
@@ -93,7 +93,7 @@ def choose_main(kit: Kit, slot: str, hit_id: int) -> Kit:
 def move_stroke(
     kit: Kit, slot: str, hit_id: int, layer: int, *, hits: Mapping[int, Hit], apart: bool = False
 ) -> Kit:
-    """Put a stroke into another layer; from then on the slot keeps the layers it is given.
+    """Move a stroke to another layer; from then on the layers of the slot are fixed.
 
     Parameters
     ----------
@@ -101,11 +101,11 @@ def move_stroke(
     slot : str
     hit_id : int
     layer : int
-        from 0, the weakest, to the number of layers, counted before the stroke is taken out; the
-        number itself puts it above all others as a layer of its own
+        from 0, the weakest, to the number of layers, counted before the stroke is removed; the
+        number itself makes a new layer above all others
     hits : mapping of id to Hit
     apart : bool
-        a layer of its own, below `layer`
+        make a new layer below `layer`
 
     Returns
     -------
@@ -134,7 +134,7 @@ def move_stroke(
 
 
 def keep_layers(kit: Kit, slot: str, *, hits: Mapping[int, Hit]) -> Kit:
-    """Keep the layers of a slot as they are now, whatever strokes come later.
+    """Fix the layers of a slot as they are now.
 
     Raises
     ------
@@ -147,7 +147,7 @@ def keep_layers(kit: Kit, slot: str, *, hits: Mapping[int, Hit]) -> Kit:
 
 
 def sort_by_strength(kit: Kit, slot: str) -> Kit:
-    """Let the layers of a slot be cut by strength again."""
+    """Cut the layers of a slot by strength again."""
     arranged = {name: layers for name, layers in kit.arranged.items() if name != slot}
     return replace(kit, arranged=arranged)
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from catalog.errors import StoreError
 from catalog.kit.model import Kit
-from catalog.kit.usage import kits_using, say_usage
+from catalog.kit.usage import describe_usage, kits_using
 from catalog.library.files.hide import hide_hits, unhide_hits
 from catalog.library.files.set_aside import find_obstacle, restore_hits, set_aside_hits
 from catalog.library.files.undo import UndoResult, undo_steps
@@ -53,8 +53,8 @@ class Files:
         """
         if not even_in_kits and (used := self.kits_using(hit_ids)):
             raise StoreError(
-                f"{say_usage(used)}, which could then not be exported; nothing was moved. Ask for "
-                "even_in_kits (--even-in-kits) to set it aside all the same"
+                f"{describe_usage(used)}, which could then not be exported; nothing was moved. Ask "
+                "for even_in_kits (--even-in-kits) to set it aside all the same"
             )
         return set_aside_hits(self._context.store, hit_ids, reason=reason)
 

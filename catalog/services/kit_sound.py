@@ -10,6 +10,7 @@ from catalog.kit.balance import (
     TuningProposal,
     compare_kits,
     measure_masking,
+    measure_pitches,
     propose_tuning,
     tom_intervals,
 )
@@ -40,14 +41,14 @@ class KitSound:
 
     def tom_intervals(self, kit: Kit) -> tuple[Interval, ...]:
         """Return the intervals between neighboring toms as they are tuned, from low to high."""
-        return tom_intervals(kit, self._kits.hits_of(kit))
+        return tom_intervals(kit, self._pitches(kit))
 
     def propose_tuning(self, kit: Kit) -> tuple[TuningProposal, ...]:
         """Return tunings of up to three semitones that improve uneven toms; empty if none is.
 
         Apply a proposal with `Kit.with_tuning(proposal.slot, proposal.semitones)`.
         """
-        return propose_tuning(kit, self._kits.hits_of(kit))
+        return propose_tuning(kit, self._pitches(kit))
 
     def masking(self, kit: Kit) -> Masking:
         """Return how far the slots of a kit mask each other, with their levels and pitches.
@@ -118,6 +119,9 @@ class KitSound:
         gain_db = balance_levels(kit, hits, read=strokes).gain_db
         wave = render_phrase(kit, hits, notes, gain_db=gain_db, read=strokes, sr=sr)
         return encode_wav(wave, sr=sr, subtype="PCM_24")
+
+    def _pitches(self, kit: Kit) -> dict[str, float]:
+        return measure_pitches(kit, self._kits.hits_of(kit), read=self._strokes())
 
     def _strokes(self) -> StrokeReader:
         """Return a reader of strokes as an export writes them: faded, at most two channels."""

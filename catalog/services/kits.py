@@ -9,7 +9,7 @@ from pathlib import Path
 from catalog.errors import KitError
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.plan import kit_warnings
-from catalog.kit.fill.fill import Pool, fill_kit, judge_kit, swap_back, swap_slot
+from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
 from catalog.kit.layers import add_layers
 from catalog.kit.model import Kit
 from catalog.library.scan.walk import hash_file
@@ -105,7 +105,7 @@ class Kits:
         KitError
             if a main hit is not among the present hits
         """
-        return judge_kit(self._pool(), kit)
+        return score_kit(self._pool(), kit)
 
     # Saved kits
 

@@ -1,4 +1,4 @@
-"""Two kits side by side: what is the same, what differs, which one holds together better."""
+"""Comparison of two kits: slots that differ, and which kit is more coherent."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from catalog.kit.slots import SLOTS
 from catalog.models import Hit
 from catalog.search.matches import explain_difference
 
-CLOSE = 0.05  # of a score: nobody hears which one is better
-AUDIBLE_DB = 1.0  # that a slot's gain must differ by to be told
+CLOSE = 0.05  # of a score; a smaller difference is inaudible
+AUDIBLE_DB = 1.0  # of gain; smaller differences are not listed
 
 
 @dataclass(frozen=True)
 class SlotComparison:
-    """One slot of two kits.
+    """Comparison of one slot.
 
     Attributes
     ----------
@@ -28,8 +28,8 @@ class SlotComparison:
     n_a, n_b : int, strokes
     gain_db_a, gain_db_b : float or None
     tuning_a, tuning_b : float, semitones
-    same : bool, whether the main hit, its level by hand and its tuning are the same
-    differences : tuple of str, how the second kit's hit sounds against the first's
+    same : bool, whether main hit, level by hand and tuning are the same
+    differences : tuple of str, of the second kit's hit from the first's
     """
 
     slot: str
@@ -47,14 +47,14 @@ class SlotComparison:
 
 @dataclass(frozen=True)
 class KitComparison:
-    """Two kits.
+    """Comparison of two kits.
 
     Attributes
     ----------
     name_a, name_b : str
-    score_a, score_b : float, mean cost of a slot, judged alike; lower fits better
+    score_a, score_b : float, mean cost of a slot in one pool; lower fits better
     slots : tuple of SlotComparison, in the order of a kit
-    lines : tuple of str, in words
+    lines : tuple of str, for the user
     """
 
     name_a: str
@@ -72,7 +72,7 @@ def compare_kits(
 
     Parameters
     ----------
-    kits : two Kit, whose scores were judged among the same hits
+    kits : two Kit, scored in the same pool
     hits : mapping of id to Hit
     levels : two Levels
 
@@ -83,7 +83,9 @@ def compare_kits(
     a, b = kits
     names = [n for n in SLOTS if a.slots.get(n) or b.slots.get(n)]
     slots = tuple(_compare_slot(name, kits, hits, levels) for name in names)
-    return KitComparison(a.name, b.name, a.score, b.score, slots, _tell(kits, hits, slots))
+    return KitComparison(
+        a.name, b.name, a.score, b.score, slots, _comparison_lines(kits, hits, slots)
+    )
 
 
 def _compare_slot(
@@ -109,7 +111,7 @@ def _compare_slot(
     )  # fmt: skip
 
 
-def _tell(
+def _comparison_lines(
     kits: tuple[Kit, Kit], hits: Mapping[int, Hit], slots: tuple[SlotComparison, ...]
 ) -> tuple[str, ...]:
     a, b = (kit.name or "kit" for kit in kits)
@@ -124,8 +126,8 @@ def _tell(
         if slot.hit_a is None or slot.hit_b is None:
             lines.append(f"{plain_slot(slot.slot)}: only in {a if slot.hit_b is None else b}")
         elif not slot.same:
-            told = ", ".join(slot.differences) or "another hit that measures the same"
-            lines.append(f"{plain_slot(slot.slot)}, {b} against {a}: {told}")
+            differences = ", ".join(slot.differences) or "another hit that measures the same"
+            lines.append(f"{plain_slot(slot.slot)}, {b} against {a}: {differences}")
     return tuple(lines)
 
 

@@ -1,10 +1,11 @@
-"""Where the slots of a kit cover each other: spectra, levels and pitches side by side."""
+"""Masking between the slots of a kit: their spectra, levels and pitches compared."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -17,30 +18,30 @@ from catalog.kit.levels import Levels, tune_stroke
 from catalog.kit.model import Kit
 from catalog.models import Hit
 
-BANDS_HZ = tuple(1000.0 * 10.0 ** (n / 10) for n in range(-15, 13))  # thirds of an octave, 31.6 Hz
-# to 15.8 kHz: base-ten midbands of IEC 61260-1, from memory
-WINDOW_S = 0.4  # of a stroke that is compared, as long as the window of its loudness
-COVERED = 0.7  # of the energy in the same bands: two slots there need a reason; no source
+# One-third-octave bands from 31.6 Hz to 15.8 kHz: base-ten midbands of IEC 61260-1, from memory.
+BANDS_HZ = tuple(1000.0 * 10.0 ** (n / 10) for n in range(-15, 13))
+WINDOW_S = 0.4  # of a stroke, as long as the window of its loudness
+MASKED_SHARE = 0.7  # of the energy in the same bands, from which a pair is listed; no source
 N_LINES = 6
 
 
 @dataclass(frozen=True, eq=False)
 class Masking:
-    """The slots of a kit against each other, all in the order of `slots`.
+    """Overlap of the slots of a kit, all in the order of `slots`.
 
     Attributes
     ----------
     slots : tuple of str
-    hit_ids : tuple of int, the strongest stroke of each slot, which is what is compared
+    hit_ids : tuple of int, the strongest stroke of each slot, which is compared
     overlap : np.ndarray, float64, shape (k, k)
         share of K-weighted energy that two slots have in the same third-octave bands, 0 to 1;
         1 on the diagonal, 0 for silence
     bands_hz : tuple of float, midbands
-    spectrum_db : np.ndarray, float64, shape (k, b), energy of each band under the whole stroke's
-    level_lkfs : tuple of float, hit loudness as it will be played
-    pitch_hz : tuple of float, body as it is tuned, NaN where there is none
+    spectrum_db : np.ndarray, float64, shape (k, b), energy of each band relative to the stroke
+    level_lkfs : tuple of float, hit loudness with the gain of the slot
+    pitch_hz : tuple of float, `body_hz` as tuned, NaN where there is none
     notes : tuple of str, the nearest note, "" where there is none
-    lines : tuple of str, the pairs that cover each other most, in words
+    lines : tuple of str, the pairs with the greatest overlap
     """
 
     slots: tuple[str, ...]
@@ -57,14 +58,14 @@ class Masking:
 def measure_masking(
     kit: Kit, hits: Mapping[int, Hit], levels: Levels, *, read: Callable[[Hit], Audio]
 ) -> Masking:
-    """Compare the strongest stroke of each slot with those of the others.
+    """Measure the spectral overlap of the strongest strokes of each slot.
 
     Parameters
     ----------
     kit : Kit
     hits : mapping of id to Hit
     levels : Levels
-    read : callable, gives the decoded stroke of a hit
+    read : callable, decodes the stroke of a hit
 
     Returns
     -------
@@ -97,7 +98,7 @@ def measure_masking(
         spectrum = np.maximum(10.0 * np.log10(shares), -90.0)
     return Masking(
         slots, tuple(hit.id for hit in top), overlap, BANDS_HZ, spectrum, tuple(loudness),
-        tuple(pitch), names, _tell(slots, overlap, loudness, pitch),
+        tuple(pitch), names, _overlap_lines(slots, overlap, loudness, pitch),
     )  # fmt: skip
 
 
@@ -114,21 +115,21 @@ def _band_shares(audio: Audio) -> np.ndarray:
     return bands / total if total > 0 else np.zeros(len(BANDS_HZ))
 
 
-def _tell(
+def _overlap_lines(
     slots: Sequence[str], overlap: np.ndarray, loudness: Sequence[float], pitch: Sequence[float]
 ) -> tuple[str, ...]:
+    """Describe the pairs in the same bands and the low drums of nearly one pitch, worst first."""
     found: list[tuple[float, str]] = []
-    for a in range(len(slots)):
-        for b in range(a + 1, len(slots)):
-            pair = f"{plain_slot(slots[a])} and {plain_slot(slots[b])}"
-            share, louder = float(overlap[a, b]), loudness[a] - loudness[b]
-            if share >= COVERED:
-                who = plain_slot(slots[a if louder > 0 else b])
-                by = f", {who} {abs(louder):.0f} dB louder" if abs(louder) >= 1.0 else ""
-                found.append((share, f"{pair}: {share:.0%} of their energy in the same bands{by}"))
-            low = slots[a] in LOW_SLOTS and slots[b] in LOW_SLOTS
-            step = 12.0 * abs(math.log2(pitch[a] / pitch[b])) if low else math.nan
-            if step < BODY_APART:
-                found.append((1.0, f"{pair}: bodies {step:.1f} semitones apart"))
+    for a, b in combinations(range(len(slots)), 2):
+        pair = f"{plain_slot(slots[a])} and {plain_slot(slots[b])}"
+        share, louder_db = float(overlap[a, b]), loudness[a] - loudness[b]
+        if share >= MASKED_SHARE:
+            louder = plain_slot(slots[a if louder_db > 0 else b])
+            level = f", {louder} {abs(louder_db):.0f} dB louder" if abs(louder_db) >= 1.0 else ""
+            found.append((share, f"{pair}: {share:.0%} of their energy in the same bands{level}"))
+        is_low = slots[a] in LOW_SLOTS and slots[b] in LOW_SLOTS
+        interval = 12.0 * abs(math.log2(pitch[a] / pitch[b])) if is_low else math.nan
+        if interval < BODY_APART:
+            found.append((1.0, f"{pair}: bodies {interval:.1f} semitones apart"))
     found.sort(key=lambda line: -line[0])
     return tuple(text for _, text in found[:N_LINES])

@@ -1,4 +1,4 @@
-"""How each hit of a kit fits the others, in the trade's units."""
+"""Explanations of how each hit of a kit fits the others, in decibels, seconds and hertz."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from catalog.kit.fill.coherence import Traits
 from catalog.kit.slots import HAT_SLOTS, TOMS
 from catalog.models import Hit
 
-ALIKE = 0.5  # deviations: within it nobody hears a difference
+ALIKE = 0.5  # deviations within which a difference is inaudible
 N_LINES = 3
-UNSURE = 0.6  # role confidence under which the person should look
+UNSURE = 0.6  # role confidence below which the user should check
 
 
 def _range_words(low_hz: float, high_hz: float) -> str:
@@ -28,9 +28,9 @@ def _range_words(low_hz: float, high_hz: float) -> str:
     return f"{low_hz / 1000:.3g} to {high_hz / 1000:.3g} kHz"
 
 
-SIDE_OF = {trace.name: trace.side for trace in PRODUCTION_DESCRIPTORS}
-# Trace: what is said of it, and of more and less of it. The first of a side tells that it agrees.
-TELLING: Mapping[str, tuple[str, str, str]] = {
+# Label of each trace, with the words for more and less of it. The first trace of a side stands for
+# the whole side where the hits agree.
+TRACE_WORDS: Mapping[str, tuple[str, str, str]] = {
     "late_decay_s": ("tail", "longer", "shorter"),
     "after100_db": ("sound 0.1 s after the peak", "stronger", "weaker"),
     "after250_db": ("sound 0.25 s after the peak", "stronger", "weaker"),
@@ -66,10 +66,9 @@ TELLING: Mapping[str, tuple[str, str, str]] = {
         for name, low, high in zip(BAND_NAMES, BAND_EDGES_HZ[:-1], BAND_EDGES_HZ[1:], strict=True)
     },
 }
-_SIDES = {
-    side: [name for name in TELLING if SIDE_OF[name] == side]
-    for side in dict.fromkeys(SIDE_OF.values())
-}
+_SIDES: dict[str, list[str]] = {trace.side: [] for trace in PRODUCTION_DESCRIPTORS}
+for _name in TRACE_WORDS:
+    _SIDES[PRODUCTION_DESCRIPTORS[PRODUCTION_NAMES.index(_name)].side].append(_name)
 INTERVALS = (
     "the same note as", "a semitone", "a whole tone", "a minor third", "a major third", "a fourth",
     "a tritone", "a fifth", "a minor sixth", "a major sixth", "a minor seventh",
@@ -80,7 +79,7 @@ INTERVALS = (
 def explain_kit(
     hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int]
 ) -> dict[str, tuple[str, ...]]:
-    """Two or three lines for each slot of a kit.
+    """Explain the choice of each slot in two or three lines.
 
     Parameters
     ----------
@@ -93,13 +92,13 @@ def explain_kit(
     dict of slot name to tuple of str
     """
     return {
-        name: (*_special(hits, traits, rows, name), *_compare(traits, rows, name))[:N_LINES]
+        name: (*_slot_lines(hits, traits, rows, name), *_trace_lines(traits, rows, name))[:N_LINES]
         for name in rows
     }
 
 
 def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
-    """Say from how many sessions the hits come; told, never used in the choice.
+    """Say from how many sessions the hits come, which has no influence on the choice.
 
     Parameters
     ----------
@@ -116,10 +115,10 @@ def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
     return "all from one session" if len(sessions) == 1 else f"from {len(sessions)} sessions"
 
 
-def _special(
+def _slot_lines(
     hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], name: str
 ) -> list[str]:
-    """Lines on what only some slots have: a doubtful role, the run of toms, the pair of hats."""
+    """Lines for some slots only: an uncertain role, the interval of a tom, the pair of hats."""
     lines = []
     hit = hits[rows[name]]
     if hit.role_confidence < UNSURE:
@@ -128,34 +127,34 @@ def _special(
         lines += _interval(traits, rows, name)
     if name in HAT_SLOTS:
         mates = [n for n in rows if n in HAT_SLOTS and n != name]
-        own = int(traits.pair[rows[name]])
-        same = [n for n in mates if own >= 0 and int(traits.pair[rows[n]]) == own]
+        own = int(traits.drum[rows[name]])
+        same = [n for n in mates if own >= 0 and int(traits.drum[rows[n]]) == own]
         if same:
             lines.append(f"the same cymbals as {' and '.join(plain_slot(n) for n in same)}")
     return lines
 
 
 def plain_slot(slot: str) -> str:
-    """A slot in words: "low tom" for "tom_low"."""
+    """Return a slot in words: "low tom" for "tom_low"."""
     words = slot.split("_")
     return " ".join(reversed(words)) if words[0] in ("tom", "hat") else " ".join(words)
 
 
 def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
-    """Distance to the next tom above, or to the one below for the highest."""
+    """Interval to the next higher tom, or to the one below for the highest."""
     filled = [tom for tom in TOMS if tom in rows]
-    place = filled.index(name)
+    at = filled.index(name)
     if len(filled) < 2:
         return []
-    other = filled[place + 1] if place + 1 < len(filled) else filled[place - 1]
-    steps = float(traits.body[rows[other]] - traits.body[rows[name]])
+    other = filled[at + 1] if at + 1 < len(filled) else filled[at - 1]
+    steps = float(traits.pitch[rows[other]] - traits.pitch[rows[name]])
     if not np.isfinite(steps):
-        return ["its note cannot be told" if np.isnan(traits.body[rows[name]]) else ""][:1]
+        return ["its note cannot be told" if np.isnan(traits.pitch[rows[name]]) else ""][:1]
     return [f"{plain_slot(name)} {interval_words(steps)} {plain_slot(other)}"]
 
 
 def interval_words(semitones: float) -> str:
-    """How one note lies to another that is `semitones` above it, such as "a fourth under".
+    """Name the interval to a note that is `semitones` higher, such as "a fourth under".
 
     Parameters
     ----------
@@ -172,15 +171,15 @@ def interval_words(semitones: float) -> str:
     return f"{size} {'under' if semitones > 0 else 'over'}"
 
 
-def _compare(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
-    """What costs most beside the others, then where the hit agrees with them."""
+def _trace_lines(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
+    """The side with the greatest cost, then where the hit agrees with the others."""
     row = rows[name]
     others = np.array([other for slot, other in rows.items() if slot != name], np.int64)
     if not len(others):
         return []
-    cost = traits.agreement.cost_by_trace(row, others)
+    cost = traits.rarity.cost_by_trace(row, others)
     off = traits.z[row] - traits.z[others].mean(axis=0)
-    mono = not traits.heard[list(rows.values()), _column("width")].any()
+    mono = not traits.production[list(rows.values()), _column("width")].any()
     known = {  # rows of older scans have fewer traces
         side: [name for name in names if _column(name) < len(cost)]
         for side, names in _SIDES.items()
@@ -205,10 +204,13 @@ def _column(trace: str) -> int:
 
 
 def _difference(traits: Traits, row: int, trace: str, deviations: float) -> str:
-    """One difference from what the others let expect of this role, in the unit of the trace."""
-    label, more, less = TELLING[trace]
+    """Difference from what the others predict for this role, in the unit of the trace."""
+    label, more, less = TRACE_WORDS[trace]
     column = _column(trace)
-    value, step = float(traits.heard[row, column]), deviations * float(traits.spread[row, column])
+    value, step = (
+        float(traits.production[row, column]),
+        deviations * float(traits.deviation[row, column]),
+    )
     size = _size(value, step, PRODUCTION_DESCRIPTORS[column].unit)
     if abs(deviations) <= ALIKE:
         return f"{label} within {size} of the others"
@@ -216,7 +218,7 @@ def _difference(traits: Traits, row: int, trace: str, deviations: float) -> str:
 
 
 def _size(value: float, step: float, unit: str) -> str:
-    """A difference in the unit of its trace; Hz and s come as base-2 logarithms."""
+    """Format a difference in the unit of its trace; Hz and s are base-2 logarithms."""
     if unit == "s":
         return f"{max(0.01, abs(2**value - 2 ** (value - step))):.2f} s"
     if unit == "Hz":

@@ -1,32 +1,42 @@
-"""The search for a kit: shortlists for each slot, then one slot after the other until it rests."""
+"""Search for a kit: a shortlist for each slot, then coordinate descent over the slots."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
 from catalog.errors import KitError
-from catalog.kit.fill.coherence import Traits, music_cost, own_cost, sound_cost
+from catalog.kit.fill.coherence import Traits, production_cost, role_cost, slot_pair_cost
 from catalog.kit.slots import DEFAULT_SLOTS, TOMS, find_slot
 from catalog.models import Hit, State
 
-N_CANDIDATES = 40  # a slot; where tests allow every hit, the kit is nearly always the same
-N_STROKES = 4  # of one drum in a shortlist, so that a drum recorded often leaves room for others
-N_STARTS = 6  # orders of filling, or hits to begin from where nothing is locked
-N_ROUNDS = 12  # of exchanging one slot after the other; it rests after three or four
-AMONG_FREE = 0.1  # weight of the agreement among free slots beside that with the locked ones
-REUSE_COST = 0.25  # for a hit of an earlier kit, so that further kits are unlike it
+N_CANDIDATES = 40  # of a slot; with every hit allowed the kit is nearly always the same
+N_STROKES = 4  # of one drum in a shortlist, so that a drum recorded often does not fill it
+N_STARTS = 6  # orders of filling, or anchors where no slot is locked
+N_ROUNDS = 12  # of coordinate descent, which converges after three or four
+AMONG_FREE = 0.1  # weight of pairs of free slots beside pairs with a locked one
+REUSE_COST = 0.25  # for a hit of an earlier kit, so that further kits differ from it
 
 
-def place_locked(hits: tuple[Hit, ...], locked: Mapping[str, int]) -> dict[str, int]:
-    """Rows of the locked hits.
+def locate_locked(hits: tuple[Hit, ...], locked: Mapping[str, int]) -> dict[str, int]:
+    """Find the rows of the locked hits.
+
+    Parameters
+    ----------
+    hits : tuple of Hit
+    locked : mapping of slot name to hit id
+
+    Returns
+    -------
+    dict of slot name to row
 
     Raises
     ------
     KitError
-        if a slot is unknown, a hit is not there or is locked twice
+        if a slot is unknown, a hit is not among `hits` or is locked twice
     """
     row_of = {hit.id: row for row, hit in enumerate(hits)}
     for name, hit_id in locked.items():
@@ -42,13 +52,13 @@ def place_locked(hits: tuple[Hit, ...], locked: Mapping[str, int]) -> dict[str, 
 def list_candidates(
     hits: tuple[Hit, ...], fixed: Mapping[str, int], slots: Sequence[str] | None
 ) -> dict[str, np.ndarray]:
-    """Rows that may fill each free slot.
+    """List the rows that may fill each free slot.
 
     Parameters
     ----------
     hits : tuple of Hit
     fixed : mapping of slot name to row
-    slots : sequence of str, or None for the usual ones that there are hits for
+    slots : sequence of str, or None for the default slots that there are hits for
 
     Returns
     -------
@@ -57,7 +67,7 @@ def list_candidates(
     Raises
     ------
     KitError
-        if a slot is unknown, or was asked for and has no hit
+        if a slot is unknown, or is requested and has no hit
     """
     by_role: dict[str, list[int]] = {}
     taken = set(fixed.values())
@@ -83,20 +93,27 @@ def list_candidates(
 
 
 @dataclass(frozen=True, eq=False)
-class Board:
-    """One search: what is known of the hits, which rows are fixed, which may go where."""
+class KitSearch:
+    """A search for a kit.
+
+    Attributes
+    ----------
+    traits : Traits
+    fixed : dict of slot name to row
+    free : dict of slot name to np.ndarray of int, rows that may fill it
+    """
 
     traits: Traits
     fixed: dict[str, int]
     free: dict[str, np.ndarray]
 
     def search(self, rng: np.random.Generator, used: set[int]) -> dict[str, int]:
-        """Best kit of several starts.
+        """Return the best kit of several starts.
 
         Parameters
         ----------
         rng : np.random.Generator
-        used : set of int, rows to be avoided where others fit nearly as well
+        used : set of int, rows to avoid where others fit nearly as well
 
         Returns
         -------
@@ -111,76 +128,78 @@ class Board:
                     self.traits, self._shortlists(rng, used), fixed=self.fixed, used=used
                 )
             order = names if start == 0 else [str(name) for name in rng.permutation(names)]
-            picks = table.settle(list(self.fixed), order)
+            picks = table.coordinate_descent(list(self.fixed), order)
             cost = table.total(picks)
             if cost < lowest - 1e-9:
                 best, lowest = table.rows(picks), cost
         return best
 
     def _shortlists(self, rng: np.random.Generator, used: set[int]) -> dict[str, np.ndarray]:
-        """The fixed rows; for each free slot the nearest to them, or to a hit drawn by chance."""
-        heart = self._heart(rng)
+        """The fixed rows, and for each free slot the rows nearest to the anchor."""
+        anchor = self._anchor(rng)
         lists = {name: np.array([row]) for name, row in self.fixed.items()}
         for name, rows in self.free.items():
-            cost = sound_cost(self.traits, rows, heart).mean(axis=1) + own_cost(self.traits, rows)
+            cost = production_cost(self.traits, rows, anchor).mean(axis=1) + role_cost(
+                self.traits, rows
+            )
             cost = cost + REUSE_COST * np.isin(rows, list(used))
             order = np.argsort(cost, kind="stable")
             if name in TOMS:
-                order = np.concatenate([self._own_third(rows, order, name), order])
+                order = np.concatenate([self._own_register(rows, order, name), order])
                 order = order[np.sort(np.unique(order, return_index=True)[1])]
-            order = order[_first_of_drum(self.traits.pair[rows[order]], N_STROKES)]
+            order = order[_first_of_drum(self.traits.drum[rows[order]], N_STROKES)]
             lists[name] = rows[order[:N_CANDIDATES]]
         return lists
 
-    def _own_third(self, rows: np.ndarray, order: np.ndarray, name: str) -> np.ndarray:
-        """The best half shortlist of the toms that are low, middle or high among all toms."""
-        body = self.traits.body[rows[order]]
-        if np.isnan(body).all():
+    def _own_register(self, rows: np.ndarray, order: np.ndarray, name: str) -> np.ndarray:
+        """The best half shortlist of the low, middle or high third of all toms."""
+        pitch = self.traits.pitch[rows[order]]
+        if np.isnan(pitch).all():
             return order[:0]
-        place = TOMS.index(name)
-        low, high = np.nanquantile(body, [place / 3, (place + 1) / 3])
-        return np.asarray(order[(body >= low) & (body <= high)][: N_CANDIDATES // 2])
+        third = TOMS.index(name)
+        low, high = np.nanquantile(pitch, [third / 3, (third + 1) / 3])
+        return np.asarray(order[(pitch >= low) & (pitch <= high)][: N_CANDIDATES // 2])
 
-    def strokes_of(self, rows: Mapping[str, int]) -> set[int]:
+    def strokes_of_drums(self, rows: Mapping[str, int]) -> set[int]:
         """Rows of the free slots, with all other strokes of those drums."""
         chosen = {rows[name] for name in self.free}
-        drums = {int(self.traits.pair[row]) for row in chosen} - {-1}
-        return chosen | set(np.flatnonzero(np.isin(self.traits.pair, list(drums))).tolist())
+        drums = {int(self.traits.drum[row]) for row in chosen} - {-1}
+        return chosen | set(np.flatnonzero(np.isin(self.traits.drum, list(drums))).tolist())
 
-    def _heart(self, rng: np.random.Generator) -> np.ndarray:
-        """Rows that a shortlist gathers around: the fixed ones, or a sure one drawn by chance."""
+    def _anchor(self, rng: np.random.Generator) -> np.ndarray:
+        """Rows that shortlists are near to: the fixed ones, or a random one of certain role."""
         if self.fixed:
             return np.array(list(self.fixed.values()))
-        every = np.concatenate(list(self.free.values()))
-        doubt = self.traits.doubt[every]
-        return np.array([rng.choice(every[doubt <= np.median(doubt)])])
+        rows = np.concatenate(list(self.free.values()))
+        uncertainty = self.traits.uncertainty[rows]
+        return np.array([rng.choice(rows[uncertainty <= np.median(uncertainty)])])
 
-    def ranked(self, slot: str) -> list[int]:
-        """Rows that may fill a free slot, the one that fits the fixed ones best first."""
+    def rank_candidates(self, slot: str) -> list[int]:
+        """Rows that may fill a free slot, best fit with the fixed ones first."""
         rows = self.free[slot]
-        cost = own_cost(self.traits, rows)
+        cost = role_cost(self.traits, rows)
         for name, row in self.fixed.items():
-            mate = np.array([row])
-            cost = cost + sound_cost(self.traits, rows, mate)[:, 0] / len(self.fixed)
-            cost = cost + music_cost(self.traits, (slot, rows), (name, mate))[:, 0]
+            other = np.array([row])
+            cost = cost + production_cost(self.traits, rows, other)[:, 0] / len(self.fixed)
+            cost = cost + slot_pair_cost(self.traits, (slot, rows), (name, other))[:, 0]
         return [int(row) for row in rows[np.argsort(cost, kind="stable")]]
 
 
-def _first_of_drum(pair: np.ndarray, n_strokes: int) -> np.ndarray:
-    """Places of the first strokes of each drum, in order; unknown drums are each their own."""
-    seen: dict[int, int] = {}
+def _first_of_drum(drums: np.ndarray, n_strokes: int) -> np.ndarray:
+    """Indices of the first strokes of each drum; each hit of an unknown drum is kept."""
+    count: dict[int, int] = {}
     keep = []
-    for place, drum in enumerate(pair.tolist()):
-        seen[drum] = seen.get(drum, 0) + 1
-        if drum < 0 or seen[drum] <= n_strokes:
-            keep.append(place)
+    for index, drum in enumerate(drums.tolist()):
+        count[drum] = count.get(drum, 0) + 1
+        if drum < 0 or count[drum] <= n_strokes:
+            keep.append(index)
     return np.array(keep, dtype=np.int64)
 
 
-def _share(n_fixed: int, n_slots: int, n_in_pair: int) -> float:
-    """Weight of one pair: a free slot owes 1 to all fixed ones, `AMONG_FREE` to all free ones.
+def _pair_weight(n_fixed: int, n_slots: int, n_in_pair: int) -> float:
+    """Weight of a pair: for a free slot the fixed ones sum to 1, the free ones to `AMONG_FREE`.
 
-    Were all pairs alike, many free slots would agree with one another and forget the fixed ones.
+    With equal weights, many free slots would fit one another rather than the fixed ones.
     """
     if n_fixed == 0 or n_in_pair == 2:
         return 1.0 / max(1, n_slots - 1)
@@ -188,7 +207,7 @@ def _share(n_fixed: int, n_slots: int, n_in_pair: int) -> float:
 
 
 class CostTable:
-    """Costs between all shortlisted rows of all slots.
+    """Costs of all shortlisted rows and of all pairs of them.
 
     Parameters
     ----------
@@ -209,20 +228,20 @@ class CostTable:
         self.lists = lists
         names = list(lists)
         self.own = {
-            name: own_cost(traits, rows) + REUSE_COST * np.isin(rows, list(used))
+            name: role_cost(traits, rows) + REUSE_COST * np.isin(rows, list(used))
             for name, rows in lists.items()
         }
         self.pairs: dict[tuple[str, str], np.ndarray] = {}
-        for place, a in enumerate(names):
-            for b in names[place + 1 :]:
-                share = _share(len(fixed), len(names), (a in fixed) + (b in fixed))
-                cost = share * sound_cost(traits, lists[a], lists[b])
-                cost += music_cost(traits, (a, lists[a]), (b, lists[b]))
+        for index, a in enumerate(names):
+            for b in names[index + 1 :]:
+                weight = _pair_weight(len(fixed), len(names), (a in fixed) + (b in fixed))
+                cost = weight * production_cost(traits, lists[a], lists[b])
+                cost += slot_pair_cost(traits, (a, lists[a]), (b, lists[b]))
                 cost[lists[a][:, None] == lists[b][None, :]] = np.inf  # one hit, one slot
                 self.pairs[a, b], self.pairs[b, a] = cost, cost.T
 
-    def settle(self, fixed: list[str], names: list[str]) -> dict[str, int]:
-        """Place the slots one by one, then exchange each until nothing gets better."""
+    def coordinate_descent(self, fixed: list[str], names: list[str]) -> dict[str, int]:
+        """Fill the slots in order, then improve each in turn until none changes."""
         picks = dict.fromkeys(fixed, 0)
         for name in names:
             picks[name] = self._best(name, picks)
@@ -242,19 +261,18 @@ class CostTable:
         return int(np.argmin(cost))
 
     def rows(self, picks: Mapping[str, int]) -> dict[str, int]:
-        """Rows of the picks, in the order of the slots."""
+        """Return the rows of the picks, in the order of the slots."""
         return {name: int(rows[picks[name]]) for name, rows in self.lists.items()}
 
     def total(self, picks: Mapping[str, int]) -> float:
-        """Sum over slots of the own cost and of the mean cost to the others, each pair once."""
+        """Sum the costs of the picked rows and of their pairs, each pair once."""
         cost = sum(float(self.own[name][at]) for name, at in picks.items())
-        names = list(picks)
-        pairs = ((a, b) for place, a in enumerate(names) for b in names[place + 1 :])
+        pairs = combinations(picks, 2)
         return cost + sum(float(self.pairs[a, b][picks[a], picks[b]]) for a, b in pairs)
 
 
 def kit_cost(traits: Traits, rows: Mapping[str, int], *, fixed: Collection[str] = ()) -> float:
-    """Mean cost of a slot of a whole kit, 0 is ideal.
+    """Compute the mean cost of a slot of a whole kit; 0 is ideal.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The terms of the judgement one by one, each against arithmetic."""
+"""The terms of the cost one by one, each against arithmetic or counting by brute force."""
 
 import numpy as np
 import pytest
@@ -6,22 +6,26 @@ import pytest
 from catalog.features.production import PRODUCTION_DESCRIPTORS, PRODUCTION_NAMES
 from catalog.kit.fill.coherence import (
     CLIP,
-    MUSIC_WEIGHT,
-    judge_hits,
-    music_cost,
-    own_cost,
-    sound_cost,
+    PAIR_WEIGHT,
+    STEPS,
+    compute_traits,
+    measure_rarity,
+    production_cost,
+    role_cost,
+    slot_pair_cost,
 )
 from tests.kit.drums import make_hit, make_pool
 
 P = len(PRODUCTION_NAMES)
 A, B = np.array([0]), np.array([1])
+LIMIT = 4.0
+STEP = 2.0 * LIMIT / (STEPS - 1)
 
 
 def music(slot_a: str, slot_b: str, body_a: float, body_b: float, **changes: object) -> float:
     hits = (make_hit(0, body=body_a, **changes), make_hit(1, body=body_b, **changes))
-    traits = judge_hits(hits, np.zeros((2, P)))
-    return float(music_cost(traits, (slot_a, A), (slot_b, B))[0, 0]) / MUSIC_WEIGHT
+    traits = compute_traits(hits, np.zeros((2, P)))
+    return float(slot_pair_cost(traits, (slot_a, A), (slot_b, B))[0, 0]) / PAIR_WEIGHT
 
 
 @pytest.mark.parametrize(
@@ -60,7 +64,7 @@ def test_a_hit_is_compared_with_its_own_role() -> None:
     """Crashes ring longer than kicks; one like all crashes is as usual as one like all kicks."""
     hits = tuple(make_hit(i, "kick" if i < 200 else "crash") for i in range(400))
     rows = np.random.default_rng(0).normal(size=(400, P)) + 20.0 * (np.arange(400) >= 200)[:, None]
-    z = judge_hits(hits, rows).z
+    z = compute_traits(hits, rows).z
     assert np.abs(z[:200].mean(axis=0) - z[200:].mean(axis=0)).max() < 0.5
     assert np.abs(z).max() <= CLIP
 
@@ -70,14 +74,14 @@ def test_a_role_with_one_hit_is_judged_by_the_whole_pool() -> None:
     rows = np.random.default_rng(0).normal(size=(51, P))
     rows[50] = 3.0
     plain = [i for i, trace in enumerate(PRODUCTION_DESCRIPTORS) if trace.unit == "dB"]
-    assert (judge_hits(hits, rows).z[50, plain] > 1.5).all()
+    assert (compute_traits(hits, rows).z[50, plain] > 1.5).all()
 
 
 def test_sound_cost_is_nothing_to_itself_and_the_same_both_ways() -> None:
     pool = make_pool({"kick": 5, "snare": 6})
-    traits = judge_hits(pool.hits, pool.production)
+    traits = compute_traits(pool.hits, pool.production)
     rows = np.arange(11)
-    cost = sound_cost(traits, rows, rows)
+    cost = production_cost(traits, rows, rows)
     assert np.array_equal(cost, cost.T)
     assert (np.diag(cost) == 0.0).all()
 
@@ -85,12 +89,65 @@ def test_sound_cost_is_nothing_to_itself_and_the_same_both_ways() -> None:
 def test_production_that_is_not_a_number_does_not_spread() -> None:
     rows = np.ones((3, P))
     rows[1] = np.nan
-    traits = judge_hits(tuple(make_hit(i) for i in range(3)), rows)
+    traits = compute_traits(tuple(make_hit(i) for i in range(3)), rows)
     assert np.isfinite(traits.z).all()
-    assert len(judge_hits((), np.zeros((0, P))).z) == 0
+    assert len(compute_traits((), np.zeros((0, P))).z) == 0
 
 
 def test_doubt_costs_and_a_sure_role_does_not() -> None:
     hits = (make_hit(0), make_hit(1, role_confidence=0.25), make_hit(2, loudness=np.nan))
-    assert own_cost(judge_hits(hits, np.zeros((3, P))), np.arange(2)).tolist() == [0.0, 0.75]
+    assert role_cost(compute_traits(hits, np.zeros((3, P))), np.arange(2)).tolist() == [0.0, 0.75]
     assert hits[2].strength_lkfs == -np.inf
+
+
+def places(*steps: int) -> np.ndarray:
+    return (np.array(steps, dtype=float)[:, None] * STEP) - LIMIT
+
+
+def test_a_likeness_that_all_share_tells_less_than_a_rare_one() -> None:
+    """Kick 0 is like three of four snares, kick 1 like one: a miss of kick 0 is the greater."""
+    z = places(10, 40, 10, 10, 10, 40)
+    role = np.array([0, 0, 1, 1, 1, 1])
+    cost = measure_rarity(z, role, limit=LIMIT).cost(np.array([2, 5]), np.array([0, 1]))
+    assert cost[0, 0] == cost[1, 1] == 0.0
+    snares_nearer, kicks_nearer = 4 / 4 - 1 / 4, 2 / 2 - 1 / 2  # ties at the place are left out
+    assert cost[0, 1] == pytest.approx(snares_nearer + kicks_nearer)
+    assert cost[1, 0] == pytest.approx(4 / 4 - 3 / 4 + kicks_nearer)
+
+
+def test_it_agrees_with_counting_one_by_one() -> None:
+    rng = np.random.default_rng(1)
+    z, role = rng.normal(size=(60, 3)), np.arange(60) % 4
+    rarity = measure_rarity(z, role, limit=LIMIT)
+    rows = np.arange(60)
+    step = np.rint((z + LIMIT) / STEP).astype(int)
+    for a, b in ((0, 1), (5, 20), (7, 30), (59, 2)):
+        slow = 0.0
+        for one, other in ((a, b), (b, a)):
+            for trace in range(3):
+                apart = abs(step[one, trace] - step[other, trace])
+                mates = np.abs(step[role == role[one], trace] - step[other, trace])
+                slow += ((mates <= apart).sum() - (mates == 0).sum()) / (role == role[one]).sum()
+        assert rarity.cost(rows, rows)[a, b] == pytest.approx(slow / 3, abs=1e-6)
+
+
+def test_hits_taken_at_random_cost_one_on_average() -> None:
+    z = np.random.default_rng(2).normal(size=(400, 5))
+    rarity = measure_rarity(z, np.arange(400) % 2, limit=LIMIT)
+    rows = np.arange(400)
+    assert rarity.cost(rows[::2], rows[1::2]).mean() == pytest.approx(1.0, abs=0.03)
+
+
+def test_an_empty_pool_has_no_costs() -> None:
+    none = np.zeros(0, dtype=np.int64)
+    rarity = measure_rarity(np.zeros((0, 3)), none, limit=LIMIT)
+    assert rarity.cost(none, none).shape == (0, 0)
+
+
+def test_the_parts_of_the_traces_make_up_the_cost() -> None:
+    rng = np.random.default_rng(3)
+    rarity = measure_rarity(rng.normal(size=(60, 5)), rng.integers(0, 3, 60), limit=4.0)
+    others = np.array([4, 9, 30])
+    parts = rarity.cost_by_trace(2, others)
+    assert parts.shape == (5,)
+    assert parts.mean() == pytest.approx(rarity.cost(np.array([2]), others).mean())

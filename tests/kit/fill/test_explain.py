@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from catalog.features.production import PRODUCTION_NAMES
-from catalog.kit.fill.coherence import judge_hits
-from catalog.kit.fill.explain import N_LINES, TELLING, explain_kit, explain_sessions
+from catalog.kit.fill.coherence import compute_traits
+from catalog.kit.fill.explain import N_LINES, TRACE_WORDS, explain_kit, explain_sessions
 from tests.kit.drums import make_hit
 
 ROLES = ("kick", "snare", "crash", "ride")
@@ -22,7 +22,7 @@ def why(name: str, values: list[float], **changes: object) -> tuple[str, ...]:
     if values[1] <= 0:
         production[:, column] = values[1] + rng.normal(scale=4.0, size=N)
     production[:4, column] = values
-    traits = judge_hits(tuple(hits), production)
+    traits = compute_traits(tuple(hits), production)
     return explain_kit(tuple(hits), traits, {role: i for i, role in enumerate(ROLES)})["kick"]
 
 
@@ -68,8 +68,8 @@ def test_sessions_are_counted_for_the_letter() -> None:
 
 
 def test_every_trace_can_be_told() -> None:
-    assert set(TELLING) == set(PRODUCTION_NAMES)
-    assert all(len(set(words)) == 3 for words in TELLING.values())
+    assert set(TRACE_WORDS) == set(PRODUCTION_NAMES)
+    assert all(len(set(words)) == 3 for words in TRACE_WORDS.values())
 
 
 @pytest.mark.parametrize(
@@ -96,7 +96,7 @@ def test_the_side_that_counts_most_is_told_first() -> None:
     for column in (floor, *bands):
         production[:, column] = rng.normal(-60.0, 4.0, N)
         production[:4, column] = (-57.0 + (column == floor), -60.0, -60.0, -60.0)
-    traits = judge_hits(tuple(hits), production)
+    traits = compute_traits(tuple(hits), production)
     rows = {role: i for i, role in enumerate(ROLES)}
     lines = explain_kit(tuple(hits), traits, rows)["kick"]
     assert lines[0].startswith("tone from")

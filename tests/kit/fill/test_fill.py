@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.errors import KitError, ParameterError
-from catalog.kit.fill.coherence import judge_hits
-from catalog.kit.fill.fill import Pool, fill_kit, swap_slot
-from catalog.kit.fill.solver import Board, kit_cost, list_candidates, place_locked
+from catalog.features.production import PRODUCTION_NAMES
+from catalog.kit.fill.coherence import compute_traits
+from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_slot
+from catalog.kit.fill.solver import KitSearch, kit_cost, list_candidates, locate_locked
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from tests.kit.drums import make_hit, make_pool
@@ -99,15 +100,15 @@ def test_the_choice_equals_the_best_of_all_kits() -> None:
     pool = make_pool({"kick": 1, "snare": 4, "hat_closed": 5, "crash": 4}, rooms=3, seed=5)
     slots = ["snare", "hat_closed", "crash"]
     kit = fill_kit(pool, {"kick": 0}, slots=slots)[0]
-    fixed = place_locked(pool.hits, {"kick": 0})
+    fixed = locate_locked(pool.hits, {"kick": 0})
     free = list_candidates(pool.hits, fixed, slots)
-    traits = judge_hits(pool.hits, pool.production)
+    traits = compute_traits(pool.hits, pool.production)
     table = [
         kit_cost(traits, fixed | dict(zip(slots, map(int, rows), strict=True)), fixed=("kick",))
         for rows in product(*(free[slot] for slot in slots))
     ]
     assert kit.score == pytest.approx(min(table))
-    assert isinstance(Board(traits, fixed, free).search(np.random.default_rng(0), set()), dict)
+    assert isinstance(KitSearch(traits, fixed, free).search(np.random.default_rng(0), set()), dict)
 
 
 @given(seed=st.integers(0, 1000), counts=st.lists(st.integers(3, 7), min_size=4, max_size=4))
@@ -210,3 +211,14 @@ def test_one_fill_from_ten_thousand_hits_takes_no_time() -> None:
     began = time.perf_counter()
     fill_kit(pool, {"kick": 0})
     assert time.perf_counter() - began < MAX_FILL_S
+
+
+def test_a_score_is_computed_for_the_toms_as_they_are_tuned() -> None:
+    steps = {"tom_low": 0, "tom_mid": 1, "tom_high": 6}
+    hits = tuple(make_hit(i, "tom", body=90 * 2 ** (s / 12)) for i, s in enumerate(steps.values()))
+    pool = Pool(hits, np.zeros((3, len(PRODUCTION_NAMES)), np.float32))
+    before = score_kit(pool, Kit(slots={slot: (i,) for i, slot in enumerate(steps)}))
+    after = score_kit(pool, before.with_tuning("tom_low", -2.0))
+    assert before.why["tom_low"][0] == "low tom a semitone under mid tom"
+    assert after.why["tom_low"][0] == "low tom a minor third under mid tom"
+    assert after.score < before.score
