@@ -7,6 +7,7 @@ in progress for an interrupted one; a process that dies releases the lock by its
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,6 +18,8 @@ from catalog.library.files.moves import complete_move, move_file, remove_if_empt
 from catalog.library.store.database import path_from_db, path_to_db
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
+
+logger = logging.getLogger(__name__)
 
 COLUMNS = "action, hit_id, home, aside, content_hash, reason, step"
 
@@ -103,6 +106,8 @@ def open_store(path: str | Path) -> Store:
 def recover_moves(store: Store) -> None:
     """Complete or revert every move that was interrupted.
 
+    A file that cannot be removed from its old path stays there and is logged as a warning.
+
     Parameters
     ----------
     store : Store
@@ -113,10 +118,19 @@ def recover_moves(store: Store) -> None:
         rows = db.execute(f"SELECT id, {COLUMNS} FROM journal ORDER BY id").fetchall()
         for row_id, action, hit_id, home, *rest in rows:
             move = FileMove(Action(action), hit_id, Path(path_from_db(home)), *rest)
-            source, target = move.source_and_target(store)
-            if complete_move(source, target, content_hash=move.content_hash):
+            if _complete(store, move):
                 _record(store, db, move)
             db.execute("DELETE FROM journal WHERE id = ?", (row_id,))
+
+
+def _complete(store: Store, move: FileMove) -> bool:
+    source, target = move.source_and_target(store)
+    try:
+        return complete_move(source, target, content_hash=move.content_hash)
+    except OSError as err:
+        reason = err.strerror or err
+        logger.warning("%s: cannot be moved (%s); check its permissions", source, reason)
+        return False
 
 
 def _carry_out(store: Store, move: FileMove) -> HistoryEvent:

@@ -34,9 +34,11 @@ def move_file(source: Path, target: Path, *, content_hash: str) -> None:
     FileExistsError
         if `target` exists; the source is untouched
     OSError
-        if the move is not possible; the source is untouched
+        if the move is not possible, or another program replaced the file meanwhile; the source is
+        untouched and `target` is free again
     """
     target.parent.mkdir(parents=True, exist_ok=True)
+    before = os.lstat(source)
     try:
         os.link(source, target, follow_symlinks=False)
     except FileExistsError:
@@ -44,7 +46,7 @@ def move_file(source: Path, target: Path, *, content_hash: str) -> None:
     except OSError:  # another file system, or one without hard links
         _copy_verified(source, target, content_hash)
     sync_folder(target.parent)
-    os.unlink(source)
+    _remove_source(source, target, before)
     sync_folder(source.parent)
 
 
@@ -61,12 +63,21 @@ def complete_move(source: Path, target: Path, *, content_hash: str) -> bool:
     -------
     bool
         True if the file is now at `target` alone; False if the move must count as not made
+
+    Raises
+    ------
+    OSError
+        if the file cannot be removed from `source`; it is removed from `target` if possible, and
+        the move must count as not made
     """
-    _part_path(target, content_hash).unlink(missing_ok=True)
+    with contextlib.suppress(OSError):  # usually there is none
+        _part_path(target, content_hash).unlink()
     if not _is_whole(target, content_hash):
         return False
-    if _is_whole(source, content_hash):
-        os.unlink(source)  # the target holds every byte of it
+    with contextlib.suppress(FileNotFoundError):
+        before = os.lstat(source)
+        if _is_whole(source, content_hash):
+            _remove_source(source, target, before)
     return not os.path.lexists(source)
 
 
@@ -74,6 +85,24 @@ def remove_if_empty(folder: Path) -> None:
     """Remove a folder if nothing is in it."""
     with contextlib.suppress(OSError):  # not empty, which is the usual case
         folder.rmdir()
+
+
+def _remove_source(source: Path, target: Path, before: os.stat_result) -> None:
+    """Remove the old name of a file that has its new one, or else the new name.
+
+    The old name stays if it belongs to another file than `before`: editors save by renaming a new
+    file over the old one. No system call compares and removes in one step, so a replacement within
+    the few microseconds between the two calls is not noticed.
+    """
+    try:
+        if not os.path.samestat(os.lstat(source), before):
+            raise OSError("another program replaced it while it was moved")
+        os.unlink(source)
+    except FileNotFoundError:  # the target is the only name left
+        raise
+    except OSError:
+        os.unlink(target)
+        raise
 
 
 def _part_path(target: Path, content_hash: str) -> Path:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,25 @@ from catalog.library.store.store import Store
 def scanned(store: Store, library: Path) -> Store:
     scan_folders(store, [library], n_jobs=1)
     return store
+
+
+@pytest.fixture
+def make_immutable() -> Iterator[Callable[[Path], None]]:
+    """Give a function after which not even root can remove a file: chattr(1) of Linux."""
+    paths: list[Path] = []
+
+    def change(path: Path) -> None:
+        paths.append(path)
+        try:
+            done = subprocess.run(["chattr", "+i", path], capture_output=True, check=False)
+        except FileNotFoundError:
+            pytest.skip("needs chattr")
+        if done.returncode:
+            pytest.skip("needs root and a file system with that attribute")
+
+    yield change
+    for path in paths:
+        subprocess.run(["chattr", "-i", path], capture_output=True, check=False)
 
 
 def snapshot(folder: Path) -> dict[Path, tuple[bytes, int]]:

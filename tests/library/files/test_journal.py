@@ -94,6 +94,28 @@ def _die_after(patch, n_calls, *, way):
     patch.setattr(os, "link", no_hard_links if way == "copy" else count(os.link))
 
 
+@pytest.mark.parametrize("action", ["set aside", "restore"])
+def test_a_file_that_cannot_be_removed_is_reported_and_the_store_opens(
+    scanned, library, monkeypatch, make_immutable, caplog, action
+):
+    hit, before = scanned.hits.read()[0], snapshot(library)
+    contents = {hit.id: before[hit.path] for hit in scanned.hits.read()}
+    if action == "restore":
+        set_aside_hits(scanned, [hit.id], reason="")
+    source = scanned.hits.get(hit.id).path
+    with monkeypatch.context() as patch:
+        _die_after(patch, N_STEPS["copy"] - 3, way="copy")  # before the source is removed
+        move = restore_hits if action == "restore" else partial(set_aside_hits, reason="x")
+        with pytest.raises(ProcessDied):
+            move(scanned, [hit.id])
+    scanned.close()
+    make_immutable(source)
+    with open_store(scanned.path) as store:
+        _check_all_whole(store, library, contents)
+        assert store.hits.get(hit.id).path == source
+    assert f"{source}: cannot be moved (Operation not permitted)" in caplog.text
+
+
 def _start_cycle(store_path: Path) -> subprocess.Popen:
     run = subprocess.Popen([sys.executable, "-c", CYCLE, store_path], stdout=subprocess.PIPE)
     assert run.stdout is not None

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import stat
 
 import pytest
 
@@ -71,6 +72,45 @@ def test_a_file_written_to_while_it_is_copied_stays(source, target, tmp_path, mo
     assert {path: data for path, (data, _) in snapshot(tmp_path).items()} == {
         source: b"whole, and more"
     }
+
+
+@pytest.mark.parametrize("way", ["link", "copy"])
+def test_a_file_that_an_editor_replaces_during_the_move_stays(
+    source, target, tmp_path, monkeypatch, request, way
+):
+    """Editors save by writing another file and renaming it over the old one."""
+    if way == "copy":
+        request.getfixturevalue("no_hard_links")
+    content_hash, times = hash_file(source), os.stat(source)
+    sync = os.fsync
+
+    def save_then_sync(handle):
+        if stat.S_ISDIR(os.fstat(handle).st_mode) and target.exists() and not saved:
+            saved.append(tmp_path / "save.tmp")
+            saved[0].write_bytes(b"NEWER")  # as long as the old version, and with its times
+            os.utime(saved[0], ns=(times.st_atime_ns, times.st_mtime_ns))
+            saved[0].replace(source)
+        sync(handle)
+
+    saved = []
+    monkeypatch.setattr(os, "fsync", save_then_sync)
+    with pytest.raises(OSError, match="another program replaced it"):
+        move_file(source, target, content_hash=content_hash)
+    assert saved
+    assert {path: data for path, (data, _) in snapshot(tmp_path).items()} == {source: b"NEWER"}
+
+
+@pytest.mark.parametrize("way", ["link", "copy"])
+def test_a_file_that_cannot_be_removed_stays_alone(
+    source, target, tmp_path, make_immutable, request, way
+):
+    if way == "copy":
+        request.getfixturevalue("no_hard_links")
+    before = snapshot(tmp_path)
+    make_immutable(source)
+    with pytest.raises(PermissionError):
+        move_file(source, target, content_hash=hash_file(source))
+    assert snapshot(tmp_path) == before
 
 
 @pytest.mark.skipif(os.name == "nt", reason="links need rights there")

@@ -134,6 +134,20 @@ def test_a_link_is_refused(scanned, tmp_path):
     assert hit.path.is_symlink()
 
 
+def test_a_file_that_cannot_be_removed_is_refused_and_the_others_can_be_set_aside(
+    scanned, library, make_immutable
+):
+    first, second = scanned.hits.read()[:2]
+    before = snapshot(library)
+    make_immutable(first.path)
+    with pytest.raises(StoreError, match=r"cannot be moved \(Operation not permitted\); 0 of 2"):
+        set_aside_hits(scanned, [first.id, second.id], reason="")
+    assert snapshot(library) == before
+    assert snapshot(scanned.aside_folder) == {}
+    set_aside_hits(scanned, [second.id], reason="")
+    assert scanned.hits.get(first.id) == first
+
+
 def test_the_store_may_be_moved_together_with_its_folder(scanned, tmp_path):
     hit = scanned.hits.read()[0]
     set_aside_hits(scanned, [hit.id], reason="")
