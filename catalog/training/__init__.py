@@ -1,1 +1,1 @@
-"""How the shipped arrays are made from labelled recordings; nothing else needs these rooms."""
+"""Fit the arrays that the package ships, from labelled recordings; nothing else imports this."""

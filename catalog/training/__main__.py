@@ -1,55 +1,107 @@
-"""Fit the shipped arrays anew: `python -m catalog.training LABELS_CSV FOLDER [...]`.
+"""Fit the arrays that the package ships: `python -m catalog.training COMMAND TABLE FOLDER ...`.
 
-Tables and folders come in pairs; `catalog.training.examples` says what a table holds.
+Every command takes pairs of a table of labels and the folder where its paths begin; see
+`catalog.training.labels` for the columns. It replaces the files beside the code that reads them
+and prints how well held-out recordings are recognized.
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import numpy as np
-
-from catalog.library.metadata.role_model import MODEL_FILE
-from catalog.models import ROLES
+from catalog.errors import CatalogError
+from catalog.library.metadata.role_model import MODEL_FILE, load_role_model
+from catalog.matching.candidates import SPACE_FILE
+from catalog.matching.classifier import CLASSIFIER_FILE
 from catalog.search.spaces import SPACES_FILE
-from catalog.training.examples import SEED, drum_names, fit_roles, measure_examples, read_labels
-from catalog.training.learn import fit_metric, fit_temperature, held_out_probabilities
+from catalog.search.strength import STRENGTH_FILE
+from catalog.training.candidates import fit_space
+from catalog.training.classifier import fit_classifier, print_held_out
+from catalog.training.examples import SEED, measure_examples
+from catalog.training.labels import drum_names, group_strokes, read_known_copies, read_tables
+from catalog.training.pairs import make_pairs
+from catalog.training.roles import fit_calibrated, print_accuracy
+from catalog.training.spaces import fit_projection
+from catalog.training.strength import fit_strength_model, print_rank_correlations, read_layers
+
+Tables = Sequence[tuple[Path, Path]]
 
 
-def main(arguments: Sequence[str]) -> int:
-    """Fit both files beside the code that reads them.
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
 
     Parameters
     ----------
-    arguments : sequence of str, pairs of a table of labels and its folder
+    arguments : sequence of str, optional, those of the process by default
 
     Returns
     -------
     int, exit status
     """
-    if not arguments or len(arguments) % 2:
-        print(__doc__, file=sys.stderr)
-        return 2
-    paths = [Path(argument) for argument in arguments]
-    labels = [x for pair in zip(paths[::2], paths[1::2], strict=True) for x in read_labels(*pair)]
-    examples = measure_examples(labels)
-    sources, roles = (np.array([getattr(x, name) for x in labels]) for name in ("source", "role"))
-    recorded = examples.embeddings[examples.is_recorded]
-    unseen = held_out_probabilities(lambda mask: fit_roles(examples, mask), recorded, sources)
-    named = roles != "other"
-    temperature = fit_temperature(unseen[named], roles[named])
-    model = fit_roles(examples, np.ones(len(labels), bool), temperature=temperature)
-    model.save(MODEL_FILE)
-    fit_metric(recorded, drum_names(labels), model.probabilities(recorded), seed=SEED).save(
-        SPACES_FILE
-    )
-    right = np.array(ROLES)[unseen.argmax(axis=1)] == roles
-    print(f"{len(labels)} hits of {len(set(sources))} sources, temperature {temperature:.1f}")
-    print(f"role named right on sources left out: {right[named].mean():.3f}")
+    parser = argparse.ArgumentParser(prog="python -m catalog.training", description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name, (run, summary) in COMMANDS.items():
+        command = commands.add_parser(name, help=summary, description=summary)
+        command.add_argument("paths", nargs="+", type=Path, metavar="TABLE FOLDER")
+        command.set_defaults(run=run)
+    args = parser.parse_args(arguments)
+    if len(args.paths) % 2:
+        parser.error("each table of labels needs a folder after it")
+    try:
+        args.run(list(zip(args.paths[::2], args.paths[1::2], strict=True)))
+    except CatalogError as err:
+        print(err, file=sys.stderr)
+        return 1
     return 0
 
 
+def fit_roles(tables: Tables) -> None:
+    """Fit the role model."""
+    examples = measure_examples(read_tables(tables))
+    result = fit_calibrated(examples)
+    result.model.save(MODEL_FILE)
+    print_accuracy(examples.labels, result)
+
+
+def fit_spaces(tables: Tables) -> None:
+    """Fit the projection into the two search spaces, with the shipped role model."""
+    labels = read_tables(tables)
+    embeddings = measure_examples(labels, n_variations=0).embeddings
+    roles = load_role_model().probabilities(embeddings)
+    fit_projection(embeddings, drum_names(labels), roles, seed=SEED).save(SPACES_FILE)
+    print(f"{len(labels)} hits, median distance of roles and of timbre set to 1")
+
+
+def fit_copies(tables: Tables) -> None:
+    """Fit the classifier of pairs and the space of candidate pairs."""
+    pairs = make_pairs(
+        group_strokes(read_tables(tables)),
+        known_copies=read_known_copies(tables),
+        on_drum=lambda drum: print(drum, file=sys.stderr),
+    )
+    classifier, logits = fit_classifier(pairs)
+    classifier.save(CLASSIFIER_FILE)
+    fit_space(pairs).save(SPACE_FILE)
+    print_held_out(pairs, logits, classifier)
+
+
+def fit_strength(tables: Tables) -> None:
+    """Fit the model of strength without level."""
+    drums = [drum for table, folder in tables for drum in read_layers(table, folder)]
+    fit_strength_model(drums).save(STRENGTH_FILE)
+    print_rank_correlations(drums)
+
+
+COMMANDS: dict[str, tuple[Callable[[Tables], None], str]] = {
+    "roles": (fit_roles, "Fit the role model (library/metadata/role_model.npz)."),
+    "spaces": (fit_spaces, "Fit the search spaces with the role model (search/spaces.npz)."),
+    "copies": (fit_copies, "Fit what finds copies (matching/classifier.npz, candidates.npz)."),
+    "strength": (fit_strength, "Fit strength without level, from layers (search/strength.npz)."),
+}
+
+
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(main())

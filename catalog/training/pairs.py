@@ -1,10 +1,11 @@
-"""Pairs that the judge of copies learns from: edited copies, and other strokes edited alike."""
+"""Pairs that the classifier is fitted on: edited copies, and other strokes with the same edits."""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from contextlib import suppress
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
@@ -22,48 +23,35 @@ from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
 
 SEED = 11
 N_SINGLE, N_DOUBLE = 9, 9  # edits drawn for each hit, alone and in pairs
+N_HITS = 6  # of each drum that are edited
 MAX_STROKE_PAIRS = 90  # of one drum, so that drums of many strokes do not outweigh the rest
 DULL_HZ, DULL_ORDER = (150.0, 1_500.0), 4  # a distant microphone, a towel over the drum
-DULL_NOISE_DB = (-70.0, -45.0)  # of the room, under the peak; it hides the highs that are left
+DULL_NOISE_DB = (-70.0, -45.0)  # peak of the noise below that of the stroke; it masks the highs
 N_DULL_HITS, MAX_DULL_PAIRS = 2, 40  # of one drum
 
+Recorder = Callable[[Audio], Audio]  # simulates how a stroke was recorded
 
-@dataclass
-class PairTable:
-    """One row a pair; lists of equal length.
+
+@dataclass(frozen=True, eq=False)
+class LabelledPair:
+    """One pair of hits with its label.
 
     Attributes
     ----------
-    evidence : list of np.ndarray, see `catalog.matching.transfer.FEATURE_NAMES`
-    is_copy : list of bool
-    drum : list of str, of the first side
-    edits : list of str, joined by " + "; "" for none
-    names : list of (str, str), of the files
-    embeddings : list of (np.ndarray, np.ndarray), of both sides, for copies only
-    is_dull : list of bool, made dull before anything else; such pairs teach, but set no threshold
+    features : np.ndarray, see `catalog.matching.pair_features`
+    is_copy : bool
+    drum : str, of the first hit
+    edits : tuple of str, applied to the second hit
+    is_dull : bool, made dull before anything else; such pairs are fitted, but set no limit
+    embeddings : (np.ndarray, np.ndarray), of both hits, for copies only
     """
 
-    evidence: list[np.ndarray] = field(default_factory=list)
-    is_copy: list[bool] = field(default_factory=list)
-    drum: list[str] = field(default_factory=list)
-    edits: list[str] = field(default_factory=list)
-    names: list[tuple[str, str]] = field(default_factory=list)
-    embeddings: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
-    is_dull: list[bool] = field(default_factory=list)
-
-    def add(
-        self, first: ChannelViews, second: ChannelViews, *, is_copy: bool, **told: object
-    ) -> None:
-        """Judge one pair and keep it."""
-        (met,) = compare_views([(first, second)])
-        self.evidence.append(pair_features(*met))
-        self.is_copy.append(is_copy)
-        for name in ("drum", "edits", "names", "embeddings"):
-            getattr(self, name).append(told.get(name))
-        self.is_dull.append(bool(told.get("is_dull")))
-
-
-Setting = Callable[[Audio], Audio]  # how a stroke was recorded
+    features: np.ndarray
+    is_copy: bool
+    drum: str
+    edits: tuple[str, ...]
+    is_dull: bool
+    embeddings: tuple[np.ndarray, np.ndarray] | None = None
 
 
 @lru_cache(maxsize=512)
@@ -71,168 +59,156 @@ def _load(path: Path) -> Audio:
     return decode_file(path)
 
 
-def _as_it_is(audio: Audio) -> Audio:
-    return audio
+def _features(first: ChannelViews, second: ChannelViews) -> np.ndarray:
+    return pair_features(*compare_views([(first, second)])[0])
 
 
-def dull_setting(rng: np.random.Generator) -> Setting:
-    """Make strokes sound as through one dull, noisy microphone; few cells are left to judge.
+def dull_recorder(rng: np.random.Generator) -> Recorder:
+    """Simulate one dull, noisy microphone, through which few cells are usable.
 
     Parameters
     ----------
     rng : np.random.Generator
-        draws the edge and the noise; each stroke has noise of its own
+        draws the cutoff and the noise; each stroke has noise of its own
 
     Returns
     -------
-    callable, takes and gives Audio; what it gives is float
+    callable, takes and returns Audio; the result has float samples
     """
-    hz = float(np.exp(rng.uniform(*np.log(DULL_HZ))))
+    cutoff_hz = float(np.exp(rng.uniform(*np.log(DULL_HZ))))
     noise = 10.0 ** (rng.uniform(*DULL_NOISE_DB) / 20.0)
 
     def record(audio: Audio) -> Audio:
         n, sr = len(audio.samples), audio.sr
-        curve = 1.0 / np.sqrt(1.0 + (np.fft.rfftfreq(n, 1.0 / sr) / hz) ** (2 * DULL_ORDER))
-        y = np.fft.irfft(np.fft.rfft(audio.samples, axis=0) * curve[:, None], n, axis=0)
-        y += noise * np.abs(y).max() * rng.normal(size=(n, 1)) / 4.0  # its peaks, not its mean
+        hz = np.fft.rfftfreq(n, 1.0 / sr)
+        response = 1.0 / np.sqrt(1.0 + (hz / cutoff_hz) ** (2 * DULL_ORDER))
+        y = np.fft.irfft(np.fft.rfft(audio.samples, axis=0) * response[:, None], n, axis=0)
+        # a quarter, because the level is that of the peaks of the noise
+        y += noise * np.abs(y).max() * rng.normal(size=(n, 1)) / 4.0
         return Audio(y.astype(np.float32), sr, "WAV", "FLOAT")
 
     return record
 
 
 def embed_audio(audio: Audio) -> np.ndarray:
-    """Embedding of a hit as a scan would keep it, float16.
-
-    Parameters
-    ----------
-    audio : Audio
-
-    Returns
-    -------
-    np.ndarray, float16, shape (N_EMBEDDING,)
-    """
+    """Return the embedding of a hit as a scan stores it; float16, shape (EMBEDDING_DIM,)."""
     mono = mix_to_mono(audio.samples)
     start = find_stroke(mono, sr=audio.sr).start
     return embed_mono(mono, sr=audio.sr, start=start).astype(np.float16)
 
 
-def add_copies(
-    table: PairTable, path: Path, drum: str, *, seed: int, setting: Setting = _as_it_is
-) -> None:
-    """Add edits of one hit.
+def edited_copies(
+    path: Path, drum: str, *, seed: int, record: Recorder | None = None
+) -> Iterator[LabelledPair]:
+    """Pair one hit with edits of itself, single ones and pairs of edits.
 
     Parameters
     ----------
-    table : PairTable
     path : Path
     drum : str
     seed : int
-    setting : callable, how the stroke was recorded
+    record : callable, optional, applied to the hit first
+
+    Yields
+    ------
+    LabelledPair
     """
     rng = np.random.default_rng([SEED, seed])
-    audio = setting(_load(path))
+    audio = record(_load(path)) if record else _load(path)
     try:
         original, embedding = prepare_views(audio), embed_audio(audio)
-    except CatalogError:  # it sank in the noise
+    except CatalogError:  # the noise masks the stroke
         return
     usable = [e for e in EDITS if e.kind != "speed" and applies(e, audio)]
     drawn: list[tuple[Edit, ...]] = [(usable[i],) for i in rng.permutation(len(usable))[:N_SINGLE]]
     drawn += [draw_pair(audio, rng) for _ in range(N_DOUBLE)]
     for edits in drawn:
-        try:
+        with suppress(CatalogError):  # nothing of the stroke is left
             edited = apply_edits(audio, edits, rng=rng)
-            table.add(
-                original,
-                prepare_views(edited),
+            yield LabelledPair(
+                features=_features(original, prepare_views(edited)),
                 is_copy=True,
                 drum=drum,
-                edits=" + ".join(e.name for e in edits),
-                names=(path.name, path.name),
+                edits=tuple(edit.name for edit in edits),
+                is_dull=record is not None,
                 embeddings=(embedding, embed_audio(edited)),
-                is_dull=setting is not _as_it_is,
             )
-        except CatalogError:  # nothing of the stroke is left
-            continue
 
 
-def add_strokes(
-    table: PairTable,
+def other_strokes(
     strokes: Sequence[Path],
     drum: str,
     *,
-    is_one: Callable[[Path, Path], bool],
+    known_copies: Set[frozenset[Path]],
     seed: int,
-    setting: Setting = _as_it_is,
+    record: Recorder | None = None,
     max_pairs: int = MAX_STROKE_PAIRS,
-) -> None:
-    """Add pairs of strokes of one drum through one microphone, plain and with one side edited.
+) -> Iterator[LabelledPair]:
+    """Pair strokes of one drum through one microphone, plain and with the second one edited.
 
     Parameters
     ----------
-    table : PairTable
     strokes : sequence of Path
     drum : str
-    is_one : callable, tells pairs that are known to be one recording and are left out
+    known_copies : set of frozenset of two Path, pairs that are one recording and are skipped
     seed : int
-    setting : callable, how the strokes were recorded
-    max_pairs : int, drawn from all
+    record : callable, optional, applied to each stroke first
+    max_pairs : int, drawn from all pairs
+
+    Yields
+    ------
+    LabelledPair
     """
     rng = np.random.default_rng([SEED, seed, 1])
+    record_one = record or (lambda audio: audio)
     pairs = list(itertools.combinations(strokes, 2))
     for i in rng.permutation(len(pairs))[:max_pairs]:
-        a, b = pairs[i]
-        if is_one(a, b):
+        if frozenset(pairs[i]) in known_copies:
             continue
-        first, second = setting(_load(a)), setting(_load(b))
+        first, second = (record_one(_load(path)) for path in pairs[i])
         try:
-            ready = prepare_views(first)
-        except CatalogError:  # it sank in the noise
+            views = prepare_views(first)
+        except CatalogError:  # the noise masks the stroke
             continue
-        told = {
-            "drum": drum,
-            "names": (f"{a.parent.name}/{a.name}", f"{b.parent.name}/{b.name}"),
-            "is_dull": setting is not _as_it_is,
-        }
         for edits in ((), draw_pair(second, rng)[: int(rng.integers(1, 3))]):
-            try:
-                other = prepare_views(apply_edits(second, edits, rng=rng))
-            except CatalogError:
-                continue
-            names = " + ".join(e.name for e in edits)
-            table.add(ready, other, is_copy=False, edits=names, **told)
+            with suppress(CatalogError):
+                edited = prepare_views(apply_edits(second, edits, rng=rng))
+                names = tuple(edit.name for edit in edits)
+                features = _features(views, edited)
+                yield LabelledPair(features, False, drum, names, is_dull=record is not None)
 
 
 def make_pairs(
     drums: Mapping[str, Sequence[Path]],
     *,
-    is_one: Callable[[Path, Path], bool],
-    max_hits: int = 6,
+    known_copies: Set[frozenset[Path]],
     on_drum: Callable[[str], None] = lambda drum: None,
-) -> PairTable:
-    """Make the table from drums and their strokes.
+) -> list[LabelledPair]:
+    """Make all pairs from drums and their strokes, as recorded and made dull.
 
     Parameters
     ----------
     drums : mapping of drum to the files of its strokes through one microphone
-    is_one : callable, tells pairs of files that are known to be one recording
-    max_hits : int, strokes of each drum that are edited
-    on_drum : callable, told each drum that is done
+    known_copies : set of frozenset of two Path, pairs of files that are one recording
+    on_drum : callable, called with the name of each drum that is done
 
     Returns
     -------
-    PairTable
+    list of LabelledPair
     """
-    table = PairTable()
-    for at, (drum, strokes) in enumerate(drums.items()):
-        rng = np.random.default_rng([SEED, at, 2])
-        for i in rng.permutation(len(strokes))[:max_hits]:
-            add_copies(table, strokes[i], drum, seed=1000 * at + int(i))
-        add_strokes(table, strokes, drum, is_one=is_one, seed=at)
-        dull = dull_setting(rng)
+    pairs: list[LabelledPair] = []
+    for index, (drum, strokes) in enumerate(drums.items()):
+        rng = np.random.default_rng([SEED, index, 2])
+        for i in rng.permutation(len(strokes))[:N_HITS]:
+            pairs += edited_copies(strokes[i], drum, seed=1000 * index + int(i))
+        pairs += other_strokes(strokes, drum, known_copies=known_copies, seed=index)
+        record = dull_recorder(rng)
         for i in rng.permutation(len(strokes))[:N_DULL_HITS]:
-            add_copies(table, strokes[i], drum, seed=1000 * at + 500 + int(i), setting=dull)
-        add_strokes(
-            table, strokes, drum, is_one=is_one, seed=at, setting=dull, max_pairs=MAX_DULL_PAIRS
-        )
+            seed = 1000 * index + 500 + int(i)
+            pairs += edited_copies(strokes[i], drum, seed=seed, record=record)
+        pairs += other_strokes(
+            strokes, drum, known_copies=known_copies, seed=index, record=record,
+            max_pairs=MAX_DULL_PAIRS,
+        )  # fmt: skip
         on_drum(drum)
-    return table
+    return pairs
