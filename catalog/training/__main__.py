@@ -72,7 +72,7 @@ def fit_spaces(tables: Tables) -> None:
     embeddings = measure_examples(labels, n_variations=0).embeddings
     roles = load_role_model().probabilities(embeddings)
     fit_projection(embeddings, drum_names(labels), roles, seed=SEED).save(SPACES_FILE)
-    print(f"{len(labels)} hits, median distance of roles and of timbre set to 1")
+    print(f"{len(labels)} hits, search spaces fitted")
 
 
 def fit_copies(tables: Tables) -> None:

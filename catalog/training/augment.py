@@ -1,18 +1,12 @@
-"""Variations of a hit as other rooms, microphones and hands would have made it; for fitting."""
+"""Augment a hit: vary it as other rooms, microphones and players would."""
 
 from __future__ import annotations
 
 import numpy as np
 
-# Each: chance that it is applied. Strengths are in the functions beside their use.
-CHANCES = {
-    "speed": 0.8, "tilt": 0.8, "drive": 0.2, "lowpass": 0.2, "highpass": 0.15, "room": 0.35,
-    "damp": 0.25, "cut": 0.25, "noise": 0.25,
-}  # fmt: skip
 
-
-def vary_hit(samples: np.ndarray, *, sr: int, rng: np.random.Generator) -> np.ndarray:
-    """Change speed, colour, room, decay and noise at random.
+def augment_hit(samples: np.ndarray, *, sr: int, rng: np.random.Generator) -> np.ndarray:
+    """Change speed, spectrum, room, decay and noise at random.
 
     Parameters
     ----------
@@ -25,20 +19,19 @@ def vary_hit(samples: np.ndarray, *, sr: int, rng: np.random.Generator) -> np.nd
     np.ndarray, float32, shape (m,)
     """
     y = samples.astype(np.float64)
-    for name, chance in CHANCES.items():
-        if rng.random() < chance:
-            y = _CHANGES[name](y, sr, rng)
+    for probability, change in CHANGES:
+        if rng.random() < probability:
+            y = change(y, sr, rng)
     return np.asarray(y / max(float(np.abs(y).max()), 1e-9) * 0.5, dtype=np.float32)
 
 
-def _speed(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
+def _change_speed(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
     octaves = rng.uniform(-0.22, 0.22)
-    at = np.arange(0, len(y) - 1, 2.0**octaves)
-    return np.interp(at, np.arange(len(y)), y)
+    return np.interp(np.arange(0, len(y) - 1, 2.0**octaves), np.arange(len(y)), y)
 
 
 def _tilt(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
-    """A slope of about 1 dB an octave and up to three bells, as a change of the spectrum."""
+    """Apply a slope of about 1 dB an octave and up to three bells, with zero phase."""
     octave = np.log2(np.maximum(np.fft.rfftfreq(len(y), 1 / sr), 20.0) / 1000.0)
     gain_db = rng.normal(0, 1.0) * np.clip(octave, -5, 4)
     for _ in range(rng.integers(0, 4)):
@@ -51,21 +44,21 @@ def _drive(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
     return np.asarray(np.tanh(y / np.abs(y).max() * rng.uniform(1, 5)))
 
 
-def _pass(y: np.ndarray, sr: int, hz: float, kind: str) -> np.ndarray:
+def _filter(y: np.ndarray, sr: int, hz: float, kind: str) -> np.ndarray:
     from scipy.signal import butter, sosfilt
 
     return np.asarray(sosfilt(butter(2, min(hz, 0.45 * sr), kind, fs=sr, output="sos"), y))
 
 
 def _lowpass(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
-    return _pass(y, sr, rng.uniform(5000, 16_000), "lowpass")
+    return _filter(y, sr, rng.uniform(5000, 16_000), "lowpass")
 
 
 def _highpass(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
-    return _pass(y, sr, rng.uniform(25, 90), "highpass")
+    return _filter(y, sr, rng.uniform(25, 90), "highpass")
 
 
-def _room(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
+def _reverberate(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
     from scipy.signal import oaconvolve
 
     t60 = rng.uniform(0.08, 0.9)
@@ -81,7 +74,7 @@ def _damp(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
     return np.asarray(y * np.exp(-np.arange(len(y)) / sr / rng.uniform(0.05, 0.8)))
 
 
-def _cut(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
+def _cut_tail(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
     n = min(len(y), int(rng.uniform(0.1, 1.0) * sr))
     fade = min(n, int(0.02 * sr))
     out = y[:n].copy()
@@ -89,11 +82,11 @@ def _cut(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
     return out
 
 
-def _noise(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
+def _add_noise(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
     return y + rng.normal(size=len(y)) * np.abs(y).max() * 10 ** (rng.uniform(-75, -42) / 20)
 
 
-_CHANGES = {
-    "speed": _speed, "tilt": _tilt, "drive": _drive, "lowpass": _lowpass, "highpass": _highpass,
-    "room": _room, "damp": _damp, "cut": _cut, "noise": _noise,
-}  # fmt: skip
+CHANGES = (  # probability, and the change
+    (0.8, _change_speed), (0.8, _tilt), (0.2, _drive), (0.2, _lowpass), (0.15, _highpass),
+    (0.35, _reverberate), (0.25, _damp), (0.25, _cut_tail), (0.25, _add_noise),
+)  # fmt: skip

@@ -183,7 +183,7 @@ def print_held_out(
         for name, limit in limits.items():
             found, false = (same >= limit).mean(), (other >= limit).mean()
             print(f"{name}: logit {limit:.2f}, found {found:.4f}, other strokes {false:.5f}")
-    for name in sorted({edit for pair in pairs if pair.is_copy for edit in pair.edits}):
+    for name in sorted({e for p in pairs if p.is_copy and not p.is_dull for e in p.edits}):
         edited = is_copy & ~is_dull & np.array([name in pair.edits for pair in pairs])
         found = (logits[edited] >= classifier.copy_logit).mean()
         print(f"  {name:22} {edited.sum():5} {found:.3f}")

@@ -1,7 +1,7 @@
-"""What happens to a recording on its way through programs: the edits that make a copy of it.
+"""Edits that turn a recording into a copy of itself: gain, formats, trims, filters, dynamics.
 
-Each edit takes `Audio` and chance and gives `Audio`. The judge of copies is fitted on them, and
-`tests/bench/copies.py` measures with them; recordings used for one are not used for the other.
+The classifier of pairs is fitted on these edits, and `tests/bench/copies.py` measures with them;
+recordings used for the fit are not used for the measurement.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
 
 Change = Callable[[Audio, np.random.Generator], Audio]
-LIMIT_RELEASE_S = 0.05  # of the peak limiter; common practice, no source
+LIMITER_RELEASE_S = 0.05  # common practice, no published source
 MP3_HZ, OPUS_HZ = (32_000, 44_100, 48_000), (8_000, 12_000, 16_000, 24_000, 48_000)
 
 
@@ -33,8 +33,8 @@ class Edit:
     ----------
     name : str
     kind : str
-        "lossless" (nothing is lost but level or rate), "lossy", "low rate" or "speed"
-    change : callable, takes Audio and a random generator, gives Audio
+        "lossless" (changes level or rate only), "lossy", "low rate" or "speed"
+    change : callable, takes Audio and a random generator, returns Audio
     """
 
     name: str
@@ -67,7 +67,7 @@ def _rate(sr: int) -> Change:
 
 
 def _through(container: str, subtype: str, compression: float | None = None) -> Change:
-    """Write and read again, at a rate that the format takes; lossy formats take two channels."""
+    """Encode and decode, at a rate that the format supports; lossy formats get two channels."""
     rates = {"MPEG_LAYER_III": MP3_HZ, "OPUS": OPUS_HZ}.get(subtype, ())
 
     def change(audio: Audio, rng: np.random.Generator) -> Audio:
@@ -88,7 +88,7 @@ def _through(container: str, subtype: str, compression: float | None = None) -> 
 
 
 def _bits(peak_steps: float, *, dither: bool) -> Change:
-    """Round to 16 bits with the peak at so many steps; the dither is triangular."""
+    """Round to 16 bits with the peak at `peak_steps`, with triangular dither or without."""
 
     def change(audio: Audio, rng: np.random.Generator) -> Audio:
         y = audio.samples / max(_peak(audio), 1e-9) * peak_steps
@@ -113,7 +113,7 @@ def _trim(ms: float) -> Change:
 
 
 def _cut(share: float) -> Change:
-    """Keep this share of what lies after the onset."""
+    """Keep this share of the stroke after its onset."""
 
     def change(audio: Audio, rng: np.random.Generator) -> Audio:
         stroke = find_stroke(mix_to_mono(audio.samples), sr=audio.sr)
@@ -137,15 +137,13 @@ def _side(audio: Audio, rng: np.random.Generator) -> Audio:
 
 
 def _spectrum(curve_db: Callable[[np.ndarray], np.ndarray]) -> Change:
-    """Change levels by frequency, zero phase; the curve is in dB over octaves from 1 kHz."""
+    """Filter with zero phase; the curve is in dB over octaves from 1 kHz."""
 
     def change(audio: Audio, rng: np.random.Generator) -> Audio:
         from scipy.fft import next_fast_len
 
         n = len(audio.samples)
-        size = next_fast_len(
-            n + audio.sr // 20
-        )  # room for what rings, so that the end does not compare_views the start
+        size = next_fast_len(n + audio.sr // 20)  # padding against circular wrap-around
         hz = np.fft.rfftfreq(size, 1 / audio.sr)
         gain = 10 ** (curve_db(np.log2(np.maximum(hz, 20.0) / 1000.0)) / 20)
         y = np.fft.irfft(np.fft.rfft(audio.samples, size, axis=0) * gain[:, None], size, axis=0)
@@ -155,13 +153,13 @@ def _spectrum(curve_db: Callable[[np.ndarray], np.ndarray]) -> Change:
 
 
 def _shelf(db: float, hz: float) -> Change:
-    """A low or high shelf of first order in level, its middle at `hz`, with its phase."""
+    """Apply a first-order shelf with half its gain at `hz`, minimum phase."""
 
     def change(audio: Audio, rng: np.random.Generator) -> Audio:
         from scipy.signal import bilinear, lfilter
 
-        root, turn = 10 ** (db / 40), 2 * np.pi * min(hz, 0.4 * audio.sr)
-        b, a = bilinear([root, turn], [1 / root, turn], fs=audio.sr)
+        root, angular_hz = 10 ** (db / 40), 2 * np.pi * min(hz, 0.4 * audio.sr)
+        b, a = bilinear([root, angular_hz], [1 / root, angular_hz], fs=audio.sr)
         return _as_float(lfilter(b, a, audio.samples, axis=0), audio.sr)
 
     return change
@@ -179,34 +177,33 @@ def _drive(amount: float) -> Change:
 
 
 def _limit(db: float) -> Change:
-    """A peak limiter that looks 1 ms ahead and lets go slowly."""
+    """Limit peaks with a look-ahead of 1 ms and a slow release."""
 
     def change(audio: Audio, rng: np.random.Generator) -> Audio:
         from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-        ahead = max(1, audio.sr // 1000)
-        level = maximum_filter1d(np.abs(audio.samples).max(axis=1), 2 * ahead + 1)
+        lookahead = max(1, audio.sr // 1000)
+        level = maximum_filter1d(np.abs(audio.samples).max(axis=1), 2 * lookahead + 1)
         ceiling = _peak(audio) * 10 ** (-db / 20)
-        over = np.maximum(np.log(np.maximum(level, 1e-12) / ceiling), 0.0)
-        fall = np.exp(-1.0 / (LIMIT_RELEASE_S * audio.sr))
-        held = _let_go(over, fall)
-        gain = np.exp(-uniform_filter1d(held, ahead))
+        excess = np.maximum(np.log(np.maximum(level, 1e-12) / ceiling), 0.0)
+        released = _follow(excess, np.exp(-1.0 / (LIMITER_RELEASE_S * audio.sr)))
+        gain = np.exp(-uniform_filter1d(released, lookahead))
         return _as_float(audio.samples * gain[:, None], audio.sr)
 
     return change
 
 
-def _let_go(over: np.ndarray, fall: float) -> np.ndarray:
-    """Follow rises at once and falls by a factor a sample."""
-    held, out = 0.0, np.empty_like(over)
-    for at, value in enumerate(over.tolist()):
-        held = value if value > held * fall else held * fall
-        out[at] = held
+def _follow(values: np.ndarray, release: float) -> np.ndarray:
+    """Follow rises at once, and fall by the factor `release` per sample."""
+    level, out = 0.0, np.empty_like(values)
+    for index, value in enumerate(values.tolist()):
+        level = max(value, level * release)
+        out[index] = level
     return out
 
 
 def _noise(audio: Audio, rng: np.random.Generator) -> Audio:
-    """White noise, 50 dB below the peak by its effective value."""
+    """Add white noise with an RMS level of 50 dB below the peak."""
     size = _peak(audio) * 10 ** (-50 / 20)
     return _as_float(audio.samples + rng.normal(size=audio.samples.shape) * size, audio.sr)
 
@@ -275,40 +272,19 @@ EDITS: tuple[Edit, ...] = tuple(_edits())
 
 
 def applies(edit: Edit, audio: Audio) -> bool:
-    """Whether an edit changes this recording at all: mono and one side need two channels.
-
-    Parameters
-    ----------
-    edit : Edit
-    audio : Audio
-
-    Returns
-    -------
-    bool
-    """
+    """Return whether an edit changes this recording: "mono" and "one side" need two channels."""
     return audio.samples.shape[1] > 1 or edit.name not in ("mono", "one side")
 
 
 def apply_edits(audio: Audio, edits: tuple[Edit, ...], *, rng: np.random.Generator) -> Audio:
-    """Apply one edit after the other.
-
-    Parameters
-    ----------
-    audio : Audio
-    edits : tuple of Edit
-    rng : np.random.Generator
-
-    Returns
-    -------
-    Audio
-    """
+    """Apply one edit after the other."""
     for edit in edits:
         audio = edit.change(audio, rng)
     return audio
 
 
 def draw_pair(audio: Audio, rng: np.random.Generator) -> tuple[Edit, Edit]:
-    """Draw two different edits, no change of speed or low rate, the lossless ones seldom.
+    """Draw two different edits, lossless ones less often, none of speed or low rate.
 
     Parameters
     ----------
@@ -322,7 +298,7 @@ def draw_pair(audio: Audio, rng: np.random.Generator) -> tuple[Edit, Edit]:
     usable = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, audio)]
     weight = np.array([1.0 if e.kind == "lossy" else 0.4 for e in usable])
     first, second = rng.choice(len(usable), 2, replace=False, p=weight / weight.sum())
-    one, two = usable[first], usable[second]
-    if {one.name, two.name} == {"mono", "one side"}:  # after either there is one channel
-        two = next(e for e in EDITS if e.name == "Vorbis")
-    return one, two
+    pair = usable[first], usable[second]
+    if {edit.name for edit in pair} == {"mono", "one side"}:  # either leaves one channel
+        return pair[0], next(edit for edit in EDITS if edit.name == "Vorbis")
+    return pair

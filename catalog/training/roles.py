@@ -48,9 +48,7 @@ def fit_calibrated(examples: Examples) -> CalibratedRoles:
     is_named = roles != Role.OTHER
     temperature = fit_temperature(held_out[is_named], roles[is_named])
     everything = np.ones(len(examples.labels), bool)
-    return CalibratedRoles(
-        fit_on_labels(examples, everything, temperature=temperature), held_out
-    )
+    return CalibratedRoles(fit_on_labels(examples, everything, temperature=temperature), held_out)
 
 
 def print_accuracy(labels: Sequence[Label], result: CalibratedRoles) -> None:

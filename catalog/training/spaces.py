@@ -12,8 +12,8 @@ from catalog.training.components import block_factors, block_standards, principa
 STROKE_WEIGHTS = {
     "spectrogram": 1.0, "fine_spectrum": 1.0, "low_spectrogram": 0.5, "timbre": 0.3,
 }  # fmt: skip
-TIMBRE_WEIGHTS = {"spectrogram": 1.0, "timbre": 0.7}
-N_STROKE_DIMS, N_TIMBRE_DIMS = 120, 20
+ACOUSTIC_WEIGHTS = {"spectrogram": 1.0, "timbre": 0.7}
+N_STROKE_DIMS, N_ACOUSTIC_DIMS = 120, 20
 WHITENING = 0.5  # 0 keeps the variances, 1 equalizes them; half was best and needs no labels
 WITHIN_FLOOR = 1.0  # added to the spread within drums, whose mean is 1, as few drums are labelled
 N_MEDIAN_HITS = 400  # whose distances give the medians
@@ -22,7 +22,7 @@ N_MEDIAN_HITS = 400  # whose distances give the medians
 def fit_projection(
     embeddings: np.ndarray, drums: np.ndarray, roles: np.ndarray, *, seed: int = 0
 ) -> Projection:
-    """Fit the space of strokes and the space of timbre.
+    """Fit the stroke space and the acoustic space.
 
     Parameters
     ----------
@@ -40,15 +40,15 @@ def fit_projection(
     mean, scale = block_standards(embeddings)
     rows = standardize_embeddings(embeddings, mean, scale).astype(np.float64)
     strokes = _fit_stroke_axes(rows, drums, seed)
-    timbre = _half_whitened_axes(rows, TIMBRE_WEIGHTS, N_TIMBRE_DIMS, seed)
+    acoustic = _half_whitened_axes(rows, ACOUSTIC_WEIGHTS, N_ACOUSTIC_DIMS, seed)
     rng = np.random.default_rng(seed)
     sample = rng.choice(len(rows), min(N_MEDIAN_HITS, len(rows)), replace=False)
     role_distance = 1.0 - roles[sample] @ roles[sample].T
-    points = rows[sample] @ timbre
-    timbre_distance = np.sqrt(np.square(points[:, None] - points[None]).sum(axis=2))
+    points = rows[sample] @ acoustic
+    acoustic_distance = np.sqrt(np.square(points[:, None] - points[None]).sum(axis=2))
     upper = np.triu_indices(len(sample), 1)
-    units = (float(np.median(d[upper])) for d in (role_distance, timbre_distance))
-    return Projection(mean, scale, strokes, timbre, *units)
+    units = (float(np.median(d[upper])) for d in (role_distance, acoustic_distance))
+    return Projection(mean, scale, strokes, acoustic, *units)
 
 
 def _half_whitened_axes(

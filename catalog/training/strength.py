@@ -1,16 +1,11 @@
-"""Fit anew what colour says of strength.
+"""Fit the model of playing strength for strokes whose level was normalized.
 
-Run: `python -m catalog.training.strength LABELS_CSV FOLDER [...]`.
-
-Tables and folders come in pairs, see `catalog.training.examples`; the column `layer` is the
-order of strength within (kit, instrument, microphone), a larger number being harder. Each file is
-brought to one peak before it is measured. What is printed is the rank correlation with the layers,
-each source in turn left out of the fit.
+The column `layer` of a table orders strength within source, kit, instrument and microphone; a
+larger number is harder. Every file is brought to one peak before it is measured.
 """
 
 from __future__ import annotations
 
-import csv
 import sys
 from collections import defaultdict
 from collections.abc import Sequence
@@ -24,15 +19,16 @@ from catalog.audio.model import Audio
 from catalog.errors import CatalogError
 from catalog.features.measure import measure_audio
 from catalog.search.strength import (
-    STRENGTH_FILE,
     StrengthModel,
     center_columns,
     estimate_strengths,
     strength_features,
 )
+from catalog.training.labels import read_rows
 
-PEAK = 0.9  # that every file is brought to, of full scale
-RIDGE = 1.0  # 0.3 to 3 were alike
+PEAK = 0.9  # of every file, full scale 1.0
+RIDGE = 1.0  # 0.3 to 3 gave equal results
+MIN_LAYERS = 3  # of a drum whose rank correlation is reported
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,35 +52,6 @@ class LayeredDrum:
     embeddings: np.ndarray
 
 
-def main(arguments: Sequence[str]) -> int:
-    """Fit the file beside the code that reads it.
-
-    Parameters
-    ----------
-    arguments : sequence of str, pairs of a table of labels and its folder
-
-    Returns
-    -------
-    int, exit status
-    """
-    if not arguments or len(arguments) % 2:
-        print(__doc__, file=sys.stderr)
-        return 2
-    paths = [Path(argument) for argument in arguments]
-    tables = zip(paths[::2], paths[1::2], strict=True)
-    drums = [drum for table, folder in tables for drum in read_layers(table, folder)]
-    for source in sorted({drum.source for drum in drums}):
-        rest = [drum for drum in drums if drum.source != source]
-        left_out = [d for d in drums if d.source == source and len(set(d.layers)) > 2]
-        if rest and left_out:
-            raw, heard = rank_correlations(left_out, fit_strengths(rest))
-            print(
-                f"{source}: {len(raw)} drums, raw {raw.mean():.3f}, at one peak {heard.mean():.3f}"
-            )
-    fit_strengths(drums).save(STRENGTH_FILE)
-    return 0
-
-
 def read_layers(table: Path, folder: Path) -> list[LayeredDrum]:
     """Measure the drums of a table that have more than one layer.
 
@@ -97,45 +64,44 @@ def read_layers(table: Path, folder: Path) -> list[LayeredDrum]:
     -------
     list of LayeredDrum
     """
-    with table.open(newline="", encoding="utf-8") as file:
-        rows = [r for r in csv.DictReader(file) if r.get("layer") and not r.get("duplicate_of")]
     drums: dict[tuple[str, ...], list[dict[str, str]]] = defaultdict(list)
-    for row in rows:
-        source = row.get("source") or row["kit"]
-        drums[source, row["kit"], row["instrument"], row.get("microphone") or ""].append(row)
-    found = []
-    for (source, *names), members in sorted(drums.items()):
-        if len({row["layer"] for row in members}) < 2:
-            continue
-        try:
-            strokes = [_measure(folder / row["path"]) for row in members]
-        except CatalogError as err:
-            print(f"left out: {err}", file=sys.stderr)
-            continue
-        loudness, rows_of, embeddings = (np.array(part) for part in zip(*strokes, strict=True))
-        layers = np.array([float(row["layer"]) for row in members])
-        found.append(LayeredDrum(source, " ".join(names), layers, loudness, rows_of, embeddings))
-    return found
+    for row in read_rows(table):
+        if row.get("layer"):
+            source = row.get("source") or row["kit"]
+            drums[source, row["kit"], row["instrument"], row.get("microphone") or ""].append(row)
+    measured = []
+    for (source, *names), rows in sorted(drums.items()):
+        if len({row["layer"] for row in rows}) > 1:
+            try:
+                measured.append(_measure_drum(source, " ".join(names), rows, folder))
+            except CatalogError as err:
+                print(f"skipped {source} {' '.join(names)}: {err}", file=sys.stderr)
+    return measured
 
 
-def _measure(path: Path) -> tuple[float, np.ndarray, np.ndarray]:
+def _measure_drum(
+    source: str, name: str, rows: Sequence[dict[str, str]], folder: Path
+) -> LayeredDrum:
+    strokes = [_measure_stroke(folder / row["path"]) for row in rows]
+    columns = (np.array(column) for column in zip(*strokes, strict=True))
+    return LayeredDrum(source, name, np.array([float(row["layer"]) for row in rows]), *columns)
+
+
+def _measure_stroke(path: Path) -> tuple[float, np.ndarray, np.ndarray]:
     audio = decode_file(path)
     loudness = measure_audio(audio).descriptors["loudness_lkfs"]
-    measures = measure_audio(_at_one_peak(audio))
-    return (
-        loudness,
-        strength_features(measures.descriptors, measures.production),
-        measures.embedding,
-    )
+    measures = measure_audio(_normalize_peak(audio))
+    features = strength_features(measures.descriptors, measures.production)
+    return loudness, features, measures.embedding
 
 
-def _at_one_peak(audio: Audio) -> Audio:
+def _normalize_peak(audio: Audio) -> Audio:
     peak = float(np.abs(audio.samples).max(initial=0.0))
     return replace(audio, samples=audio.samples * np.float32(PEAK / peak)) if peak > 0 else audio
 
 
-def fit_strengths(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) -> StrengthModel:
-    """Learn the weights by ridge regression on ranks, then their size from the loudness.
+def fit_strength_model(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) -> StrengthModel:
+    """Fit the weights by ridge regression on ranks, and their scale on the loudness.
 
     Parameters
     ----------
@@ -146,47 +112,56 @@ def fit_strengths(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) -> Stre
     -------
     StrengthModel
     """
-    apart = [center_columns(drum.features) for drum in drums]
-    shares = np.concatenate([np.full(len(x), len(x) ** -0.5) for x in apart])
+    centered = [center_columns(drum.features) for drum in drums]
+    shares = np.concatenate([np.full(len(x), len(x) ** -0.5) for x in centered])
     shares /= shares.sum()
-    x = np.vstack(apart)
+    x = np.vstack(centered)
     scale = np.sqrt(shares @ np.square(x)) + 1e-9
     x = x / scale
-    y = np.concatenate([_ranks(drum.layers) for drum in drums])
+    y = np.concatenate([_standard_ranks(drum.layers) for drum in drums])
     squares = (x * shares[:, None]).T @ x + ridge * np.eye(x.shape[1])
     weights = np.linalg.solve(squares, x.T @ (shares * y))
     loudness = np.concatenate([center_columns(drum.loudness) for drum in drums])
-    plain = x @ weights
-    return StrengthModel(scale, weights * float(plain @ loudness / (plain @ plain)))
+    predicted = x @ weights
+    return StrengthModel(scale, weights * float(predicted @ loudness / (predicted @ predicted)))
+
+
+def print_rank_correlations(drums: Sequence[LayeredDrum]) -> None:
+    """Print the rank correlation with the layers, each source held out of the fit in turn."""
+    for source in sorted({drum.source for drum in drums}):
+        rest = [drum for drum in drums if drum.source != source]
+        held_out = [d for d in drums if d.source == source and len(set(d.layers)) >= MIN_LAYERS]
+        if rest and held_out:
+            recorded, estimated = rank_correlations(held_out, fit_strength_model(rest))
+            print(
+                f"{source}: {len(held_out)} drums, loudness as recorded {recorded.mean():.3f}, "
+                f"estimated at one peak {estimated.mean():.3f}"
+            )
 
 
 def rank_correlations(
     drums: Sequence[LayeredDrum], model: StrengthModel
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Spearman's coefficient with the layers, of the loudness and of what is heard, by drum.
+    """Return Spearman's coefficient with the layers, of the loudness and of the estimates.
 
     Returns
     -------
-    tuple of np.ndarray, shape (n_drums,); 0 where all strokes are judged alike
+    tuple of np.ndarray, shape (n_drums,); 0 where all strokes get one value
     """
-    raw = [_spearman(drum.loudness, drum.layers) for drum in drums]
-    heard = [
+    recorded = [_spearman(drum.loudness, drum.layers) for drum in drums]
+    estimated = [
         _spearman(estimate_strengths(drum.features, drum.embeddings, model=model), drum.layers)
         for drum in drums
     ]
-    return np.array(raw), np.array(heard)
+    return np.array(recorded), np.array(estimated)
 
 
-def _ranks(values: np.ndarray) -> np.ndarray:
-    """Ranks about zero with a deviation of one; equal values share theirs."""
+def _standard_ranks(values: np.ndarray) -> np.ndarray:
+    """Return ranks with mean 0 and deviation 1; equal values share their rank."""
     _, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
     ranks = (np.cumsum(counts) - 0.5 * counts)[inverse]
     return (ranks - ranks.mean()) / max(float(ranks.std()), 1e-9)
 
 
 def _spearman(a: np.ndarray, b: np.ndarray) -> float:
-    return float(_ranks(a) @ _ranks(b)) / len(a)
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    return float(_standard_ranks(a) @ _standard_ranks(b)) / len(a)

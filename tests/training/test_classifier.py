@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-from catalog.training.judging import as_trees, limit_passed_by
+from catalog.training.classifier import as_trees, limit_reached_by
 
 
 def test_trees_as_arrays_predict_as_the_library_does():
@@ -22,4 +22,4 @@ def test_trees_as_arrays_predict_as_the_library_does():
 @pytest.mark.parametrize(("share", "n_reaching"), [(0.0, 0), (0.3, 1), (0.5, 1), (0.75, 3)])
 def test_at_most_the_share_reaches_the_limit_even_with_equal_values(share, n_reaching):
     logits = np.array([5.0, 1.0, 4.0, 4.0])
-    assert (logits >= limit_passed_by(logits, share)).sum() == n_reaching
+    assert (logits >= limit_reached_by(logits, share)).sum() == n_reaching

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from catalog.training.pairs import DULL_HZ, dull_setting
+from catalog.training.pairs import DULL_HZ, dull_recorder
 from tests.matching.hits import as_audio
 
 
 def test_a_dull_recording_loses_its_highs_and_gets_noise_of_its_own():
-    record = dull_setting(np.random.default_rng(3))
+    record = dull_recorder(np.random.default_rng(3))
     impulse = as_audio(np.eye(1, 48_000, 4_800)[0])  # flat spectrum
     first, second = (record(impulse).samples[:, 0] for _ in range(2))
     assert not np.array_equal(first, second)
