@@ -1,37 +1,44 @@
-"""Loudness of a hit and true peak, after Recommendation ITU-R BS.1770-4."""
+"""Loudness and true peak after Recommendation ITU-R BS.1770-4."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.features.envelope import block_energy
 
-WINDOW_S = 0.4  # the momentary window of EBU Tech 3341; the standard defines nothing shorter
-OFFSET_LKFS = -0.691  # BS.1770-4: makes 997 Hz at full scale in one channel -3.01 LKFS
+WINDOW_S = 0.4  # the momentary window of EBU Tech 3341; the standard defines no shorter one
+OFFSET_LKFS = -0.691  # BS.1770-4; 997 Hz at full scale in one channel then reads -3.01 LKFS
 FILTER_BLOCK = 64  # samples filtered by one matrix product
-FORGOTTEN = 1e-9  # of a state, -180 dB: what it says further on is nothing
-STEP = 16  # samples by which the window moves, 0.4 ms
-HEAD_S = 0.1  # beyond the window that is filtered first: strokes are loudest at their start
-MAX_GAIN = 3.0  # of energy by the K filter: 4 dB, and some for what rings into a window
+NEGLIGIBLE = 1e-9  # of a filter state, -180 dB; its further influence is left out
+STEP = 16  # samples between window positions, 0.4 ms
+HEAD_S = 0.1  # beyond the first window; most strokes are loudest within both
+MAX_GAIN = 3.0  # of the K filter in energy (4 dB), with a margin for its ringing
 OVERSAMPLING = 4  # BS.1770-4 Annex 2, for 44.1 and 48 kHz
 
-
-def _k_weighting(sr: int) -> tuple[np.ndarray, np.ndarray]:
-    """Both stages of the K filter as one fourth-order filter."""
-    (b1, a1), (b2, a2) = _stages(sr)
-    return np.convolve(b1, b2), np.convolve(a1, a2)
+Coefficients = tuple[np.ndarray, np.ndarray]  # of numerator and denominator
 
 
-def _stages(sr: int) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
-    """Shelf and high-pass of the K filter.
+def k_filter_stages(sr: int) -> tuple[Coefficients, Coefficients]:
+    """Design the two stages of the K filter: shelf and high-pass.
 
-    The analogue parameters give the standard's own coefficients at 48 kHz to ten digits and the
-    same curve at other rates (B. De Man, "Evaluation of implementations of the EBU R128 loudness
-    measurement", AES 145th Convention, 2018).
+    Parameters
+    ----------
+    sr : int, Hz
+
+    Returns
+    -------
+    pair of (b, a), np.ndarray, shape (3,)
+
+    References
+    ----------
+    The analog parameters give the standard's own coefficients at 48 kHz to ten digits and the
+    same curve at other rates: B. De Man, "Evaluation of implementations of the EBU R128 loudness
+    measurement", AES 145th Convention, 2018.
     """
     high_db, shelf_hz, shelf_q = 3.999843853973347, 1681.974450955533, 0.7071752369554196
     pass_hz, pass_q = 38.13547087602444, 0.5003270373238773
@@ -44,7 +51,7 @@ def _stages(sr: int) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, n
     )
     a1 = np.array([a0, 2.0 * (k * k - 1.0), 1.0 - k / shelf_q + k * k])
     a2 = _high_pass(pass_hz, pass_q, sr)
-    # the standard leaves the gain of this stage at 48 kHz a little above 1; keep it at every rate
+    # The standard leaves the gain of this stage at 48 kHz slightly above 1. Keep it at every rate.
     b2 = np.array([1.0, -2.0, 1.0]) * _high_pass(pass_hz, pass_q, 48_000)[0] / a2[0]
     return (b1 / a0, a1 / a0), (b2, a2 / a2[0])
 
@@ -54,15 +61,28 @@ def _high_pass(hz: float, q: float, sr: int) -> np.ndarray:
     return np.array([1.0 + k / q + k * k, 2.0 * (k * k - 1.0), 1.0 - k / q + k * k])
 
 
-@lru_cache(maxsize=16)
-def _block_filter(sr: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[np.ndarray]]:
-    """The K filter for blocks of `FILTER_BLOCK` samples as matrix products.
+class _BlockFilter(NamedTuple):
+    """The K filter as matrix products over blocks of `FILTER_BLOCK` samples.
 
-    Gives the response to the block itself, the response to the state before it, what the block
-    adds to the state, and how the state goes on over 1, 2, 4 ... blocks until it is forgotten
-    (two states of direct form II, transposed, for each stage).
+    The state holds two values of each stage (transposed direct form II).
+
+    Attributes
+    ----------
+    within : np.ndarray, float32, response to the block itself
+    from_state : np.ndarray, float32, response to the state before the block
+    to_state : np.ndarray, float32, contribution of the block to the state
+    advance : list of np.ndarray, change of the state over 1, 2, 4 ... blocks
     """
-    (b1, a1), (b2, a2) = _stages(sr)
+
+    within: np.ndarray
+    from_state: np.ndarray
+    to_state: np.ndarray
+    advance: list[np.ndarray]
+
+
+@lru_cache(maxsize=16)
+def _block_filter(sr: int) -> _BlockFilter:
+    (b1, a1), (b2, a2) = k_filter_stages(sr)
     step, gain = np.eye(4, k=1), np.concatenate([b1[1:] - a1[1:] * b1[0], b2[1:] * b1[0]])
     step[1, 2] = 0.0
     step[:2, 0] -= a1[1:]
@@ -78,52 +98,52 @@ def _block_filter(sr: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[np.
     within = np.where(lag >= 0, impulse[np.maximum(lag, 0)], 0.0)
     from_state = np.stack([out @ powers[i] for i in range(n)], axis=1)
     to_state = np.stack([powers[n - 1 - i] @ gain for i in range(n)])
-    steps = [powers[n].T]
-    while np.abs(steps[-1]).max() > FORGOTTEN:
-        steps.append(steps[-1] @ steps[-1])
-    narrow = [matrix.astype(np.float32) for matrix in (within, from_state, to_state)]
-    return narrow[0], narrow[1], narrow[2], steps[:-1]
+    advance = [powers[n].T]
+    while np.abs(advance[-1]).max() > NEGLIGIBLE:
+        advance.append(advance[-1] @ advance[-1])
+    matrices = [matrix.astype(np.float32) for matrix in (within, from_state, to_state)]
+    return _BlockFilter(matrices[0], matrices[1], matrices[2], advance[:-1])
 
 
 def k_weight(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Filter by the K curve of BS.1770-4.
+    """Filter with the K curve of BS.1770-4.
 
-    The recursion is written as matrix products over blocks: it gives the same as a sample by
-    sample filter and needs no heavy library at the start of a worker.
+    The recursion is computed as matrix products over blocks. This gives the result of a
+    sample-by-sample filter without importing scipy.signal in every worker process.
 
     Parameters
     ----------
     samples : np.ndarray, shape (n_frames, n_channels)
-    sr : int, Hz, at least 4,000 (the shelf needs room below half the rate)
+    sr : int, Hz, at least 4,000; the shelf must lie below half the rate
 
     Returns
     -------
     np.ndarray, float32, same shape
     """
-    return np.stack([_k_weighted(channel, sr) for channel in samples.T], axis=1)
+    return np.stack([_k_weight_channel(channel, sr) for channel in samples.T], axis=1)
 
 
-def _k_weighted(channel: np.ndarray, sr: int) -> np.ndarray:
-    within, from_state, to_state, steps = _block_filter(sr)
+def _k_weight_channel(channel: np.ndarray, sr: int) -> np.ndarray:
+    kernel = _block_filter(sr)
     n = len(channel)
     blocks = np.zeros((-(-n // FILTER_BLOCK), FILTER_BLOCK), np.float32)
     blocks.reshape(-1)[:n] = channel
-    state = np.zeros((len(blocks), 4))  # float64: it is carried on
-    state[1:] = blocks[:-1] @ to_state
-    for back, step in enumerate(steps):  # twice as far back each time
-        reach = 1 << back
-        if reach >= len(blocks):
+    state = np.zeros((len(blocks), 4))  # float64, because rounding errors accumulate
+    state[1:] = blocks[:-1] @ kernel.to_state
+    for exponent, step in enumerate(kernel.advance):
+        distance = 1 << exponent
+        if distance >= len(blocks):
             break
-        state[reach:] += state[:-reach] @ step
-    filtered = blocks @ within
-    filtered += state.astype(np.float32) @ from_state
+        state[distance:] += state[:-distance] @ step
+    filtered = blocks @ kernel.within
+    filtered += state.astype(np.float32) @ kernel.from_state
     return np.asarray(filtered.reshape(-1)[:n])
 
 
 def hit_loudness(samples: np.ndarray, *, sr: int) -> float:
-    """Loudness of the loudest 400 ms, ungated; a shorter hit is filled up with silence.
+    """Measure the loudness of the loudest 400 ms, ungated; pad a shorter hit with silence.
 
-    The channels count alike, as left and right do in the standard.
+    All channels have the same weight, like left and right in the standard.
 
     Parameters
     ----------
@@ -137,7 +157,7 @@ def hit_loudness(samples: np.ndarray, *, sr: int) -> float:
     Raises
     ------
     ParameterError
-        if `sr` is not above 0 or `samples` has not two dimensions
+        if `sr` is not above 0 or `samples` does not have two dimensions
 
     References
     ----------
@@ -150,42 +170,41 @@ def hit_loudness(samples: np.ndarray, *, sr: int) -> float:
     n = round(WINDOW_S * sr)
     energy = _energy_by_step(samples.T)
     first = min(len(samples), n + round(HEAD_S * sr))
-    best = _loudest(samples[:first], n, sr=sr)
-    # a window that ends later is left out where not even the filter's highest gain makes it louder
+    best = _loudest_window(samples[:first], n, sr=sr)
+    # Filter the rest only if the highest gain of the filter could make a later window louder.
     late = energy[(first - n) // STEP :]
-    if first < len(samples) and MAX_GAIN * _highest_sum(late, n // STEP + 1) > best:
-        best = _loudest(samples, n, sr=sr)
+    if first < len(samples) and MAX_GAIN * _max_window_sum(late, n // STEP + 1) > best:
+        best = _loudest_window(samples, n, sr=sr)
     return OFFSET_LKFS + 10.0 * float(np.log10(best / n)) if best > 0 else -np.inf
 
 
-def _loudest(samples: np.ndarray, n: int, *, sr: int) -> float:
-    """Highest K-weighted energy of `n` samples on end, over all channels."""
-    energy = _energy_by_step([_k_weighted(channel, sr) for channel in samples.T])
+def _loudest_window(samples: np.ndarray, n: int, *, sr: int) -> float:
+    """Return the highest K-weighted energy of `n` consecutive samples, over all channels."""
+    energy = _energy_by_step([_k_weight_channel(channel, sr) for channel in samples.T])
     rest = n % STEP * (float(energy[n // STEP]) / STEP) if len(energy) > n // STEP else 0.0
-    return _highest_sum(energy, n // STEP) + rest
+    return _max_window_sum(energy, n // STEP) + rest
 
 
 def _energy_by_step(channels: Iterable[np.ndarray]) -> np.ndarray:
-    """Energy of every `STEP` samples, over all channels."""
+    """Return the energy of every `STEP` samples, over all channels."""
     first, *others = (block_energy(channel, STEP) for channel in channels)
     return first + np.sum(others, axis=0) if others else first
 
 
-def _highest_sum(values: np.ndarray, n: int) -> float:
-    """Highest sum of `n` values on end; of all where there are fewer."""
+def _max_window_sum(values: np.ndarray, n: int) -> float:
+    """Return the highest sum of `n` consecutive values; of all if there are fewer."""
     if len(values) <= n:
         return float(values.sum(dtype=np.float64))
-    along = values.cumsum(dtype=np.float64)
-    return max(float(along[n - 1]), float((along[n:] - along[:-n]).max()))
+    cumulative = values.cumsum(dtype=np.float64)
+    return max(float(cumulative[n - 1]), float((cumulative[n:] - cumulative[:-n]).max()))
 
 
-def true_peak(samples: np.ndarray, *, sr: int) -> float:
-    """Highest value between the samples, by fourfold oversampling.
+def true_peak(samples: np.ndarray) -> float:
+    """Measure the highest level, also between samples, by fourfold oversampling.
 
     Parameters
     ----------
     samples : np.ndarray, shape (n_frames, n_channels), full scale 1.0
-    sr : int, Hz, above 0
 
     Returns
     -------

@@ -1,7 +1,7 @@
-"""Traces that room, microphone and converter leave in a hit: do these hits belong together?
+"""Production descriptors: what room, microphones and converter leave in a hit.
 
-All of it is judged from the sound. Levels end at `LOWEST_DB`; what cannot be measured gets a value
-in the middle of its range, so that no number is ever NaN.
+They show which hits were recorded together. Levels end at `LOWEST_DB`, and a value that cannot be
+measured gets one in the middle of its range, so that no value is ever NaN.
 """
 
 from __future__ import annotations
@@ -18,22 +18,22 @@ from catalog.features.envelope import block_energy
 from catalog.features.spectrum import frame_power, sliding_frames, symmetric_hann, zero_pad
 from catalog.features.waveform import abs_peak, abs_peak_index
 
-LOWEST_DB = -100.0  # below it is silence: 16 bits end at -96 dB
-FRAME_S = 0.17  # of the spectrum: 6 Hz apart, enough to see what lies under 35 Hz
-N_FRAMES = 4  # half overlapped, so the first 0.4 s: later a short drum is over
-BLOCK_S = 0.020  # of the floor
+LOWEST_DB = -100.0  # treated as silence; 16 bits end at -96 dB
+FRAME_S = 0.17  # of the spectrum; a resolution of 6 Hz separates what lies below 35 Hz
+N_FRAMES = 4  # half-overlapping, 0.4 s; a short drum has ended by then
+HEAD_S = 0.4  # over which the level is measured
+BLOCK_S = 0.020  # of the noise floor
 CURVE_S = 0.025  # of the level after the peak
 END_S = 0.030
-LONGEST_S = 6.0  # after the onset: a cymbal has told its room by then
-LATE_S = (0.15, 1.0)  # after the peak: past the stroke itself, the room and the ringing
-DECAY_RANGE_S = (0.03, 8.0)  # what a late decay can be; a curve that does not fall gets the end
+LONGEST_S = 6.0  # after the onset; a longer tail adds no information on the room
+LATE_S = (0.15, 1.0)  # after the peak; the stroke itself is over, the room and the ring remain
+DECAY_RANGE_S = (0.03, 8.0)  # limits of a late decay; the upper one if the level does not fall
 NEUTRAL_DECAY_S = 0.5
 NEUTRAL_END_HZ = 1000.0
-WIDTH_SPLIT_HZ = (
-    300.0,
-    4000.0,
-)  # below: the drum's body; above: wires, cymbals and the pair's spacing
-EDGE_BAND_HZ = 172.0  # one band of the search for the highest frequency
+MAX_CREST_DB, MAX_BALANCE_DB = 40.0, 20.0
+WIDTH_SPLIT_HZ = (300.0, 4000.0)  # the drum's body below; wires, cymbals, mic spacing above
+EDGE_BAND_HZ = 172.0  # width of a band in the search for the upper band edge
+EDGE_DROPS_DB = (40, 55, 70)  # below the strongest band
 FULL_SCALE = 0.999
 BAND_EDGES_HZ = (
     40.0,
@@ -49,18 +49,18 @@ BAND_EDGES_HZ = (
     14_000.0,
     17_000.0,
     22_050.0,
-)  # fmt: skip  octaves, then finer: microphones and converters differ most at the top
+)  # fmt: skip  octaves, then narrower: microphones and converters differ most at the top
 BAND_NAMES = tuple(f"band{low_hz:.0f}_db" for low_hz in BAND_EDGES_HZ[:-1])
-STEP_S = 0.010  # of the fall at the end of a file
+STEP_S = 0.010  # of the decay at the end of a file
 
 
 @dataclass(frozen=True)
 class ProductionDescriptor:
-    """One production descriptor: its name, its unit and the side of the sound it tells about."""
+    """Name and unit of a production descriptor, and the aspect of the sound that it belongs to."""
 
     name: str
     unit: str
-    side: str
+    aspect: str
 
 
 PRODUCTION_DESCRIPTORS: tuple[ProductionDescriptor, ...] = (
@@ -95,20 +95,20 @@ PRODUCTION_DESCRIPTORS: tuple[ProductionDescriptor, ...] = (
     ProductionDescriptor("fall10_db", "dB", "noise"),
     ProductionDescriptor("fall50_db", "dB", "noise"),
     ProductionDescriptor("fall100_db", "dB", "noise"),
-)  # fmt: skip  new ones go to the end: older rows are then a part of newer ones
-PRODUCTION_NAMES: tuple[str, ...] = tuple(trace.name for trace in PRODUCTION_DESCRIPTORS)
+)  # fmt: skip  append new ones: older rows are then a prefix of newer ones
+PRODUCTION_NAMES: tuple[str, ...] = tuple(d.name for d in PRODUCTION_DESCRIPTORS)
 
 
 def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarray:
-    """Measure the traces that room, microphone and converter left in one hit.
+    """Measure the production descriptors of one hit.
 
     Parameters
     ----------
     samples : np.ndarray, float32, shape (n_frames, n_channels), full scale 1.0
-        the whole file, so that the floor before the stroke is in it; width is judged from the
-        first two channels
+        the whole file, which includes the noise floor before the stroke; width is measured from
+        the first two channels
     sr : int, Hz, above 0
-    onset : int, frames; moved inside the file if it lies outside
+    onset : int, frames; clipped to the file
 
     Returns
     -------
@@ -118,40 +118,40 @@ def measure_production(samples: np.ndarray, *, sr: int, onset: int) -> np.ndarra
     Raises
     ------
     ParameterError
-        if `sr` is not above 0 or `samples` has not two dimensions
+        if `sr` is not above 0 or `samples` does not have two dimensions
 
     References
     ----------
-    The choice of traces is the project's own; no published source.
+    The choice of descriptors is the project's own; no published source.
     """
     if sr <= 0 or samples.ndim != 2:
         raise ParameterError(
             f"sr={sr} must be above 0 and samples have 2 dimensions, not {samples.ndim}"
         )
-    channels, offset = _centred_pair(samples, sr=sr, onset=onset)
+    channels, offset = _center_channels(samples, sr=sr, onset=onset)
     onset = min(max(onset, 0), channels.shape[1] - 1)
     mono = channels.mean(axis=0) if len(channels) == 2 else channels[0]
-    size = abs_peak(mono)
+    peak = abs_peak(mono)
     power, step_hz = _spectrum(mono[onset:], sr=sr)
     values = (
         _width(channels[:, onset:], power, sr=sr)
-        | _levels(channels, _loudest(channels, mono), size, sr=sr, onset=onset)
+        | _levels(channels, _uncancelled(channels, mono), peak, sr=sr, onset=onset)
         | _bandwidth(power, step_hz=step_hz, sr=sr)
-        | _noise(mono, size, sr=sr, onset=onset)
+        | _noise(mono, peak, sr=sr, onset=onset)
         | _room(mono[onset:], sr=sr)
-        | _tone(power, step_hz=step_hz)
-        | _falls(mono, size, sr=sr)
+        | _band_shares(power, step_hz=step_hz)
+        | _end_falls(mono, peak, sr=sr)
     )
     values["offset_db"] = _amplitude_db(offset)
     return np.array([values[name] for name in PRODUCTION_NAMES], dtype=np.float32)
 
 
-def _centred_pair(samples: np.ndarray, *, sr: int, onset: int) -> tuple[np.ndarray, float]:
-    """First two channels about their mean, shape (1 or 2, n), and the largest mean taken away."""
-    used = samples[: max(0, onset) + round(LONGEST_S * sr), :2]
-    if used.size == 0:
-        used = np.zeros((1, 1), dtype=np.float32)
-    channels = np.ascontiguousarray(used.T, dtype=np.float32)
+def _center_channels(samples: np.ndarray, *, sr: int, onset: int) -> tuple[np.ndarray, float]:
+    """Return the first two channels without their mean, shape (1 or 2, n), and the largest mean."""
+    part = samples[: max(0, onset) + round(LONGEST_S * sr), :2]
+    if part.size == 0:
+        part = np.zeros((1, 1), dtype=np.float32)
+    channels = np.ascontiguousarray(part.T, dtype=np.float32)
     offsets = channels.mean(axis=1, keepdims=True)
     if not np.isfinite(offsets).all():
         channels = np.nan_to_num(channels, posinf=1.0, neginf=-1.0)
@@ -174,7 +174,7 @@ def _mean_power(samples: np.ndarray) -> float:
 
 
 def _spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, float]:
-    """Mean power of the first frames, shape (n_bins,), and the distance of its bins in Hz."""
+    """Return the mean power of the first frames, shape (n_bins,), and the bin spacing in Hz."""
     n = _frame_length(sr)
     hop = n // 2
     n_frames = min(N_FRAMES + 1, max(2, -(-len(samples) // hop)))
@@ -190,8 +190,8 @@ def _frame_length(sr: int) -> int:
     return 2 * int(next_fast_len(max(8, round(0.5 * FRAME_S * sr)), real=True))
 
 
-def _loudest(channels: np.ndarray, mono: np.ndarray) -> np.ndarray:
-    """The mono sum, or the first channel where the channels cancel."""
+def _uncancelled(channels: np.ndarray, mono: np.ndarray) -> np.ndarray:
+    """Return the mono mean, or the first channel where the channels cancel."""
     if len(channels) == 1:
         return mono
     cancels = float(mono @ mono) < 0.1 * float(channels[0] @ channels[0])
@@ -199,28 +199,24 @@ def _loudest(channels: np.ndarray, mono: np.ndarray) -> np.ndarray:
 
 
 def _width(channels: np.ndarray, mid: np.ndarray, *, sr: int) -> dict[str, float]:
-    """Side energy over all (0 mono, 1 opposite), whole and by band; correlation; left : right."""
+    """Return the side energy over all (0 mono, 1 opposite), correlation, and left/right balance."""
     flat = {
-        "width": 0.0,
-        "width_above": 0.0,
-        "width_below": 0.0,
-        "correlation": 1.0,
-        "balance_db": 0.0,
-    }
+        "width": 0.0, "width_above": 0.0, "width_below": 0.0, "correlation": 1.0, "balance_db": 0.0,
+    }  # fmt: skip
     if len(channels) < 2:
         return flat
     left, right = channels
-    l_power, r_power, both = float(left @ left), float(right @ right), float(left @ right)
+    l_power, r_power, cross = float(left @ left), float(right @ right), float(left @ right)
     if l_power <= 0.0 or r_power <= 0.0:
-        return flat | {"balance_db": _clip_balance(l_power, r_power)}
+        return flat | {"balance_db": _balance_db(l_power, r_power)}
     side, step_hz = _spectrum((left - right) * np.float32(0.5), sr=sr)
     below, above = (round(hz / step_hz) for hz in WIDTH_SPLIT_HZ)
     return {
-        "width": 0.5 - both / (l_power + r_power),
+        "width": 0.5 - cross / (l_power + r_power),
         "width_above": _share(side[above:], mid[above:]),
         "width_below": _share(side[:below], mid[:below]),
-        "correlation": both / math.sqrt(l_power * r_power),
-        "balance_db": _clip_balance(l_power, r_power),
+        "correlation": cross / math.sqrt(l_power * r_power),
+        "balance_db": _balance_db(l_power, r_power),
     }
 
 
@@ -229,36 +225,37 @@ def _share(part: np.ndarray, rest: np.ndarray) -> float:
     return float(part.sum()) / total if total > 0.0 else 0.0
 
 
-def _clip_balance(left: float, right: float) -> float:
-    return min(max(_power_db(left) - _power_db(right), -20.0), 20.0)
+def _balance_db(left: float, right: float) -> float:
+    balance = _power_db(left) - _power_db(right)
+    return min(max(balance, -MAX_BALANCE_DB), MAX_BALANCE_DB)
 
 
 def _levels(
-    channels: np.ndarray, mono: np.ndarray, size: float, *, sr: int, onset: int
+    channels: np.ndarray, mono: np.ndarray, mono_peak: float, *, sr: int, onset: int
 ) -> dict[str, float]:
-    """Peak, level of the first 0.4 s, length from the onset on, share of samples at full scale."""
-    peak = size if len(channels) == 1 else abs_peak(channels)
+    """Return peak, level of the first 0.4 s, crest, duration, share of samples at full scale."""
+    peak = mono_peak if len(channels) == 1 else abs_peak(channels)
     full = float((np.abs(channels) >= FULL_SCALE).mean()) if peak >= FULL_SCALE else 0.0
-    head = mono[onset : onset + max(1, round(0.4 * sr))]
+    head = mono[onset : onset + max(1, round(HEAD_S * sr))]
     return {
         "peak_db": _amplitude_db(peak),
         "level_db": _power_db(_mean_power(head)),
         "duration_s": (len(mono) - onset) / sr,
         "full_scale_db": _power_db(full),
-        "crest_db": min(40.0, _amplitude_db(peak) - _power_db(_mean_power(head))),
+        "crest_db": min(MAX_CREST_DB, _amplitude_db(peak) - _power_db(_mean_power(head))),
     }
 
 
 def _bandwidth(power: np.ndarray, *, step_hz: float, sr: int) -> dict[str, float]:
-    """Highest band within 40, 55, 70 dB of the strongest; fall of 8-16 kHz; energy at the ends."""
+    """Return upper band edges at three levels, slope of the treble, energy at both ends."""
     total = float(power.sum())
     n = max(1, round(EDGE_BAND_HZ / step_hz))
     bands = np.add.reduceat(power, np.arange(0, len(power), n))
     edges = {}
-    for drop in (40, 55, 70):
-        over = np.flatnonzero(bands > bands.max() * 10.0 ** (-drop / 10.0))
+    for drop in EDGE_DROPS_DB:
+        above = np.flatnonzero(bands > bands.max() * 10.0 ** (-drop / 10.0))
         edges[f"edge{drop}_hz"] = (
-            min((float(over[-1]) + 1) * n * step_hz, sr / 2) if len(over) else 0.0
+            min((float(above[-1]) + 1) * n * step_hz, sr / 2) if len(above) else 0.0
         )
 
     def energy(low_hz: float, high_hz: float) -> float:
@@ -273,21 +270,21 @@ def _bandwidth(power: np.ndarray, *, step_hz: float, sr: int) -> dict[str, float
     }
 
 
-def _tone(power: np.ndarray, *, step_hz: float) -> dict[str, float]:
-    """Share of each band in the energy of the first 0.4 s."""
+def _band_shares(power: np.ndarray, *, step_hz: float) -> dict[str, float]:
+    """Return the share of each band in the energy of the first 0.4 s."""
     total = float(power.sum())
     edges = [min(round(hz / step_hz), len(power)) for hz in BAND_EDGES_HZ]
-    along = np.concatenate([[0.0], np.cumsum(power[: edges[-1]])])[edges].tolist()
-    shares = itertools.starmap(lambda low, high: high - low, itertools.pairwise(along))
+    cumulative = np.concatenate([[0.0], np.cumsum(power[: edges[-1]])])[edges].tolist()
+    shares = itertools.starmap(lambda low, high: high - low, itertools.pairwise(cumulative))
     return {name: _power_db(share, total) for name, share in zip(BAND_NAMES, shares, strict=True)}
 
 
-def _falls(mono: np.ndarray, size: float, *, sr: int) -> dict[str, float]:
-    """How the end falls: its last 10 or 20 ms against 10, 50 and 100 ms before."""
+def _end_falls(mono: np.ndarray, peak: float, *, sr: int) -> dict[str, float]:
+    """Return the level of the last 10 or 20 ms against 10, 50 and 100 ms before."""
     n = max(1, round(STEP_S * sr))
     end = np.zeros(11 * n, dtype=np.float64)
     end[max(0, len(end) - len(mono)) :] = mono[-len(end) :]
-    top = size * size
+    top = peak * peak
     power = np.square(end).reshape(11, n).mean(axis=1)[::-1]
     level = [_power_db(float(value), top) for value in power]
     last = 0.5 * (level[0] + level[1])
@@ -298,8 +295,8 @@ def _falls(mono: np.ndarray, size: float, *, sr: int) -> dict[str, float]:
     }
 
 
-def _noise(mono: np.ndarray, size: float, *, sr: int, onset: int) -> dict[str, float]:
-    """Floor before the stroke, quietest block of all, level and colour of the last 30 ms."""
+def _noise(mono: np.ndarray, peak: float, *, sr: int, onset: int) -> dict[str, float]:
+    """Return the noise floor before the stroke and overall, and level and frequency of the end."""
     n = max(1, round(BLOCK_S * sr))
     whole = mono[: max(1, len(mono) // n) * n]
     blocks = whole.reshape(-1, min(n, len(whole)))
@@ -309,13 +306,13 @@ def _noise(mono: np.ndarray, size: float, *, sr: int, onset: int) -> dict[str, f
     return {
         "floor_before_db": _power_db(_mean_power(lead)) if len(lead) >= n // 4 else lowest,
         "floor_lowest_db": lowest,
-        "end_db": _power_db(_mean_power(end), size * size),
+        "end_db": _power_db(_mean_power(end), peak * peak),
         "end_hz": _mean_frequency(end, sr=sr),
     }
 
 
 def _mean_frequency(samples: np.ndarray, *, sr: int) -> float:
-    """Frequency whose slope the samples have: rms of the difference over rms, Hz."""
+    """Return the frequency of a sine with the same ratio of slope to level (both RMS), Hz."""
     power = _mean_power(samples)
     if power <= 10.0 ** (LOWEST_DB / 10.0):
         return NEUTRAL_END_HZ
@@ -324,7 +321,7 @@ def _mean_frequency(samples: np.ndarray, *, sr: int) -> float:
 
 
 def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
-    """Level .1, .25 and .5 s after the peak, mean level and decay time of what is late, re peak."""
+    """Return levels after the peak, relative to it, and level and decay time of the late part."""
     at = abs_peak_index(mono)
     top = float(np.square(mono[at]))
     n = max(1, round(CURVE_S * sr))
@@ -340,12 +337,12 @@ def _room(mono: np.ndarray, *, sr: int) -> dict[str, float]:
 
 
 def _late_decay(late: np.ndarray) -> float:
-    """Time to fall by 60 dB at the slope of the late level, least squares, s."""
-    heard = late[late > LOWEST_DB + 10.0]
-    if len(heard) < 5:
-        return NEUTRAL_DECAY_S if len(heard) else DECAY_RANGE_S[0]
-    time_s = np.arange(len(heard)) * CURVE_S
+    """Return the time to fall by 60 dB at the least-squares slope of the late level, s."""
+    audible = late[late > LOWEST_DB + 10.0]
+    if len(audible) < 5:
+        return NEUTRAL_DECAY_S if len(audible) else DECAY_RANGE_S[0]
+    time_s = np.arange(len(audible)) * CURVE_S
     time_s -= time_s.mean()
-    slope = float(time_s @ heard / (time_s @ time_s))
+    slope = float(time_s @ audible / (time_s @ time_s))
     shortest, longest = DECAY_RANGE_S
     return min(max(60.0 / max(-slope, 1e-3), shortest), longest)

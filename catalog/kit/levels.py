@@ -110,7 +110,7 @@ def _chord_peak(
         highest = 0.0
         for hit_id in ids:
             audio = tune_stroke(read(hits[hit_id]), kit.tuning_semitones.get(slot, 0.0))
-            highest = max(highest, 10.0 ** (true_peak(audio.samples, sr=audio.sr) / 20.0))
+            highest = max(highest, 10.0 ** (true_peak(audio.samples) / 20.0))
             if hit_id == top.id:
                 strongest.append(replace(audio, samples=audio.samples * np.float32(gain)))
         peaks.append(highest * gain)
@@ -141,7 +141,7 @@ def simultaneous_peak(strokes: Sequence[Audio]) -> float:
     mix = np.zeros((max(map(len, parts)), 2), dtype=np.float32)
     for part in parts:
         mix[: len(part)] += part
-    return true_peak(mix, sr=sr)
+    return true_peak(mix)
 
 
 def tune_stroke(audio: Audio, semitones: float, *, to_sr: int | None = None) -> Audio:

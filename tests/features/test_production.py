@@ -1,4 +1,4 @@
-"""Production traces: known answers on made sounds, and never a value that is not a number."""
+"""Production descriptors have known values on synthetic sounds and are never NaN."""
 
 import numpy as np
 import pytest
@@ -27,9 +27,9 @@ def measured(samples: np.ndarray, *, sr: int = SR, onset: int = 0) -> dict[str, 
     return dict(zip(PRODUCTION_NAMES, map(float, values), strict=True))
 
 
-def test_names_are_unique_and_every_trace_has_a_side() -> None:
+def test_names_are_unique_and_every_descriptor_has_an_aspect() -> None:
     assert len(set(PRODUCTION_NAMES)) == len(PRODUCTION_DESCRIPTORS) == 42
-    assert {t.side for t in PRODUCTION_DESCRIPTORS} == {
+    assert {d.aspect for d in PRODUCTION_DESCRIPTORS} == {
         "width",
         "level",
         "bandwidth",
@@ -47,7 +47,7 @@ def test_names_are_unique_and_every_trace_has_a_side() -> None:
     kind=st.sampled_from(["noise", "silence", "dc", "nan", "infinite", "impulse"]),
 )
 @settings(max_examples=150, deadline=None)
-def test_no_input_gives_a_value_that_is_not_a_number(
+def test_every_input_gives_finite_values(
     n: int, n_channels: int, sr: int, onset: int, kind: str
 ) -> None:
     x = np.random.default_rng(n).standard_normal((n, n_channels)).astype(np.float32)
@@ -72,7 +72,7 @@ def test_mono_has_no_width_and_unrelated_channels_have_half() -> None:
     assert opposite["correlation"] == pytest.approx(-1.0, abs=1e-6)
 
 
-def test_width_is_told_by_band() -> None:
+def test_width_is_measured_by_band() -> None:
     time_s = np.arange(SR) / SR
     low, high = np.sin(2 * np.pi * 100 * time_s), np.sin(2 * np.pi * 8000 * time_s)
     pair = np.stack([low + high, low - high], axis=1) * np.exp(-time_s / 0.1)[:, None]
@@ -115,14 +115,14 @@ def test_levels_after_the_peak_follow_an_exponential() -> None:
     assert values["late_decay_s"] == pytest.approx(60 * tau_s / 8.686, rel=0.02)
 
 
-def test_the_floor_is_that_before_the_stroke() -> None:
+def test_the_noise_floor_is_measured_before_the_stroke() -> None:
     lead = 1e-3 * np.random.default_rng(1).standard_normal((SR // 5, 1))
     values = measured(np.concatenate([lead, noise()]), onset=len(lead))
     assert values["floor_before_db"] == pytest.approx(-60.0, abs=0.3)
 
 
 @pytest.mark.parametrize("gain_db", [-6.0, 6.0])
-def test_gain_moves_absolute_levels_and_nothing_else(gain_db: float) -> None:
+def test_gain_changes_absolute_levels_only(gain_db: float) -> None:
     x = 0.2 * noise(n_channels=2, decay_s=0.3)  # its end stays above the lowest level
     plain, louder = measured(x), measured(x * 10 ** (gain_db / 20))
     for trace in PRODUCTION_DESCRIPTORS:
@@ -135,7 +135,7 @@ def test_gain_moves_absolute_levels_and_nothing_else(gain_db: float) -> None:
             )
 
 
-def test_a_band_holds_the_tone_that_lies_in_it() -> None:
+def test_a_band_holds_the_tone_within_it() -> None:
     """Half the energy in each of two bands is 10 log10(1/2) = -3.01 dB in both."""
     time_s = np.arange(SR) / SR
     pair = np.sin(2 * np.pi * 100 * time_s) + np.sin(2 * np.pi * 3500 * time_s)
@@ -145,7 +145,7 @@ def test_a_band_holds_the_tone_that_lies_in_it() -> None:
     assert values["band640_db"] < -40.0
 
 
-def test_the_end_falls_as_it_was_faded() -> None:
+def test_the_fall_at_the_end_is_that_of_the_fade() -> None:
     """exp(-t / tau) falls 8.686 / tau dB a second, the same over 10, 40 and 90 ms."""
     tone = np.sin(2 * np.pi * 1000 * np.arange(SR) / SR) * np.exp(-np.arange(SR) / SR / 0.2)
     values = measured(tone[:, None])
@@ -160,7 +160,7 @@ def test_polarity_changes_nothing() -> None:
     )
 
 
-def test_an_offset_is_told_and_disturbs_nothing_else() -> None:
+def test_an_offset_is_measured_and_changes_nothing_else() -> None:
     plain, moved = measured(noise()), measured(noise() + np.float32(0.1))
     assert moved["offset_db"] == pytest.approx(-20.0, abs=0.1)
     for name in ("edge55_hz", "after100_db", "level_db"):

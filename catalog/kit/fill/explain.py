@@ -66,9 +66,9 @@ TRACE_WORDS: Mapping[str, tuple[str, str, str]] = {
         for name, low, high in zip(BAND_NAMES, BAND_EDGES_HZ[:-1], BAND_EDGES_HZ[1:], strict=True)
     },
 }
-_SIDES: dict[str, list[str]] = {trace.side: [] for trace in PRODUCTION_DESCRIPTORS}
+_SIDES: dict[str, list[str]] = {trace.aspect: [] for trace in PRODUCTION_DESCRIPTORS}
 for _name in TRACE_WORDS:
-    _SIDES[PRODUCTION_DESCRIPTORS[PRODUCTION_NAMES.index(_name)].side].append(_name)
+    _SIDES[PRODUCTION_DESCRIPTORS[PRODUCTION_NAMES.index(_name)].aspect].append(_name)
 INTERVALS = (
     "the same note as", "a semitone", "a whole tone", "a minor third", "a major third", "a fourth",
     "a tritone", "a fifth", "a minor sixth", "a major sixth", "a minor seventh",

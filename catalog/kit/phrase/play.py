@@ -152,7 +152,7 @@ def render_phrase(
             samples = _choke(samples, round((stroke.choke_s - stroke.time_s) * sr), sr=sr)
         samples = samples[: len(out) - start]
         out[start : start + len(samples)] += samples
-    over_db = true_peak(out, sr=sr) - (CEILING_DBTP - MARGIN_DB)
+    over_db = true_peak(out) - (CEILING_DBTP - MARGIN_DB)
     return out * np.float32(10.0 ** (-over_db / 20.0)) if over_db > 0.0 else out
 
 

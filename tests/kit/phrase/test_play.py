@@ -69,7 +69,7 @@ def test_many_tails_never_pass_the_ceiling() -> None:
     sound = render_phrase(
         Kit(slots={"snare": (90,)}), {90: hit}, phrase, gain_db={"snare": 0.0}, read=flat, sr=SR
     )
-    assert true_peak(sound, sr=SR) < -1.0
+    assert true_peak(sound) < -1.0
 
 
 def test_other_rates_are_brought_to_the_rate_of_the_phrase() -> None:
