@@ -77,3 +77,16 @@ def test_readme_links_every_guide_and_every_link_exists():
 def test_readme_and_the_developer_notes_stay_short():
     assert len(README.read_bytes()) <= 6_000
     assert len((ROOT / "DEVELOPERS.md").read_bytes()) <= 8_000
+
+
+def test_paths_and_constants_in_the_developer_notes_exist():
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    paths = {path.rstrip("/") for path in re.findall(r"`((?:\w+/)+[\w.]*)`", text)}
+    assert len(paths) > 20
+    folders = [ROOT / name for name in ("catalog", "tests", "demo_library")]
+    existing = [f"/{q.relative_to(ROOT).as_posix()}" for top in folders for q in top.rglob("*")]
+    existing += [f"/{folder.name}" for folder in folders]
+    assert not [path for path in paths if not any(q.endswith(f"/{path}") for q in existing)]
+    code = "\n".join(path.read_text("utf-8") for path in (ROOT / "catalog").rglob("*.py"))
+    names = set(re.findall(r"`([A-Z_]{4,}|[a-z]+_[a-z_]+)`", text)) - {"true_strokes"}
+    assert not [name for name in names if not re.search(rf"\b{name}\b", code)]
