@@ -60,12 +60,12 @@ def test_commands_that_are_not_run_are_valid():
     lines = re.findall(rf"^{INDENT}\.venv/bin/catalog (.*)$", ALL_TEXT, re.MULTILINE)
     assert len(lines) > 3
     for line in lines:
-        assert make_parser().parse_args(shlex.split(line)).verb == line.split()[0]
+        assert make_parser().parse_args(shlex.split(line)).command == line.split()[0]
 
 
-def test_every_verb_is_described():
-    verbs = make_parser()._subparsers._group_actions[0].choices
-    assert not [v for v in verbs if not re.search(rf"`{v}\b|catalog {v}\b", ALL_TEXT)]
+def test_every_command_is_described():
+    commands = make_parser()._subparsers._group_actions[0].choices
+    assert not [c for c in commands if not re.search(rf"`{c}\b|catalog {c}\b", ALL_TEXT)]
 
 
 def test_readme_links_every_guide_and_every_link_exists():
@@ -88,5 +88,5 @@ def test_paths_and_constants_in_the_developer_notes_exist():
     existing += [f"/{folder.name}" for folder in folders]
     assert not [path for path in paths if not any(q.endswith(f"/{path}") for q in existing)]
     code = "\n".join(path.read_text("utf-8") for path in (ROOT / "catalog").rglob("*.py"))
-    names = set(re.findall(r"`([A-Z_]{4,}|[a-z]+_[a-z_]+)`", text)) - {"true_strokes"}
+    names = set(re.findall(r"`([A-Z][A-Z_]{3,}|[a-z]+_[a-z_]+)`", text)) - {"true_strokes"}
     assert not [name for name in names if not re.search(rf"\b{name}\b", code)]
