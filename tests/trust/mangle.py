@@ -1,4 +1,4 @@
-"""Sound files made bad in many ways, each the same for the same seed."""
+"""Damaged sound files; the same seed gives the same damage."""
 
 from __future__ import annotations
 
@@ -16,97 +16,108 @@ KINDS = (
     ("FLAC", "PCM_16"), ("FLAC", "PCM_24"), ("OGG", "VORBIS"), ("OGG", "OPUS"),
     ("MP3", "MPEG_LAYER_III"),
 )  # fmt: skip
-ABSURD = (
+EXTREME = (
     0, 1, 2, 3, 7, 8, 0x7F, 0xFF, 0x100, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000,
     0xFFFFFFFE, 0xFFFFFFFF,
 )  # fmt: skip
-ENDINGS = {"WAVEX": "wav", "RF64": "wav", "W64": "w64", "AIFF": "aif", "OGG": "ogg"}
+SUFFIXES = {"WAVEX": "wav", "RF64": "wav", "W64": "w64", "AIFF": "aif", "OGG": "ogg"}
 
 
-def make_whole(chance: random.Random) -> tuple[bytes, str]:
-    """One whole file and its ending: a short noisy stroke in a container of chance."""
-    container, subtype = chance.choice(KINDS)
-    rng = np.random.default_rng(chance.getrandbits(32))
-    n_channels = chance.choice((1, 1, 2, 2, 5))
+def make_intact(rng: random.Random) -> tuple[bytes, str]:
+    """Return an intact file and its suffix: a short noisy stroke in a random container."""
+    container, subtype = rng.choice(KINDS)
+    noise_rng = np.random.default_rng(rng.getrandbits(32))
+    n_channels = rng.choice((1, 1, 2, 2, 5))
     sr = 48_000 if subtype == "OPUS" else SR
-    n = chance.randrange(1, sr // 3)
+    n = rng.randrange(1, sr // 3)
     fall = np.exp(-np.arange(n) / (0.05 * sr))[:, None]
-    wave = 0.5 * fall * rng.standard_normal((n, min(n_channels, 2 if container == "MP3" else 8)))
+    wave = (
+        0.5 * fall * noise_rng.standard_normal((n, min(n_channels, 2 if container == "MP3" else 8)))
+    )
     out = io.BytesIO()
     soundfile.write(out, np.clip(wave, -1, 1), sr, format=container, subtype=subtype)
-    return out.getvalue(), ENDINGS.get(container, container.lower())
+    return out.getvalue(), SUFFIXES.get(container, container.lower())
 
 
 def mangle(seed: int) -> tuple[bytes, str]:
-    """Give the bytes of one bad (or by luck still good) file and its ending."""
-    chance = random.Random(seed)
-    data, ending = make_whole(chance)
-    for _ in range(chance.choice((1, 1, 2, 3, 8))):
-        data = chance.choice(WAYS)(bytearray(data), chance)
-    if chance.random() < 0.08:
-        ending = chance.choice(("wav", "flac", "mp3", "aif", "ogg"))
-    return bytes(data), ending
+    """Return the bytes of a damaged file, which may still be readable, and its suffix."""
+    rng = random.Random(seed)
+    data, suffix = make_intact(rng)
+    for _ in range(rng.choice((1, 1, 2, 3, 8))):
+        data = rng.choice(DAMAGES)(bytearray(data), rng)
+    if rng.random() < 0.08:
+        suffix = rng.choice(("wav", "flac", "mp3", "aif", "ogg"))
+    return bytes(data), suffix
 
 
-def cut(data: bytearray, chance: random.Random) -> bytearray:
-    """Cut off at any place, the header too."""
-    return data[
-        : chance.randrange(len(data) + 1) if chance.random() < 0.7 else chance.randrange(64)
-    ]
+def cut(data: bytearray, rng: random.Random) -> bytearray:
+    """Truncate anywhere, within the header too."""
+    return data[: rng.randrange(len(data) + 1) if rng.random() < 0.7 else rng.randrange(64)]
 
 
-def flip(data: bytearray, chance: random.Random) -> bytearray:
-    """Change single bits anywhere."""
-    for _ in range(chance.choice((1, 4, 50)) if data else 0):
-        data[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
+def flip(data: bytearray, rng: random.Random) -> bytearray:
+    """Flip single bits anywhere."""
+    for _ in range(rng.choice((1, 4, 50)) if data else 0):
+        data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
     return data
 
 
-def flip_head(data: bytearray, chance: random.Random) -> bytearray:
-    """Change bytes where headers lie."""
-    for _ in range(chance.choice((1, 2, 6)) if data else 0):
-        data[chance.randrange(min(len(data), 96))] = chance.randrange(256)
+def flip_head(data: bytearray, rng: random.Random) -> bytearray:
+    """Change bytes in the header."""
+    for _ in range(rng.choice((1, 2, 6)) if data else 0):
+        data[rng.randrange(min(len(data), 96))] = rng.randrange(256)
     return data
 
 
-def put_absurd(data: bytearray, chance: random.Random) -> bytearray:
-    """Write a number that asks for far too much, or for nothing, where headers hold numbers."""
-    kind = chance.choice(("<H", "<I", ">H", ">I", "<Q"))
+def put_extreme(data: bytearray, rng: random.Random) -> bytearray:
+    """Write a number that is far too large or too small into the header."""
+    kind = rng.choice(("<H", "<I", ">H", ">I", "<Q"))
     size = struct.calcsize(kind)
     if len(data) > size:
-        at = chance.randrange(min(len(data) - size, 120))
+        at = rng.randrange(min(len(data) - size, 120))
         top = (1 << 8 * size) - 1
-        data[at : at + size] = struct.pack(kind, min(chance.choice(ABSURD), top))
+        data[at : at + size] = struct.pack(kind, min(rng.choice(EXTREME), top))
     return data
 
 
-def grow_chunk(data: bytearray, chance: random.Random) -> bytearray:
-    """Put a chunk with a wrong size of its own into the file."""
-    word = chance.choice((b"LIST", b"bext", b"iXML", b"cue ", b"fmt ", b"data", b"junk", b"COMM"))
-    body = chance.randbytes(chance.randrange(80))
-    size = chance.choice((*ABSURD, len(body)))
-    at = chance.choice((12, 36, chance.randrange(len(data) + 1)))
+def grow_chunk(data: bytearray, rng: random.Random) -> bytearray:
+    """Insert a chunk whose stated size is wrong."""
+    word = rng.choice((b"LIST", b"bext", b"iXML", b"cue ", b"fmt ", b"data", b"junk", b"COMM"))
+    body = rng.randbytes(rng.randrange(80))
+    size = rng.choice((*EXTREME, len(body)))
+    at = rng.choice((12, 36, rng.randrange(len(data) + 1)))
     return data[:at] + word + struct.pack("<I", size) + body + data[at:]
 
 
-def blank(data: bytearray, chance: random.Random) -> bytearray:
-    """Fill a stretch with one value."""
+def blank(data: bytearray, rng: random.Random) -> bytearray:
+    """Overwrite a range with one value."""
     if data:
-        at, n = chance.randrange(len(data)), chance.randrange(1, 4000)
-        fill = bytes([chance.choice((0, 255, 127))]) * len(data[at : at + n])
+        at, n = rng.randrange(len(data)), rng.randrange(1, 4000)
+        fill = bytes([rng.choice((0, 255, 127))]) * len(data[at : at + n])
         data[at : at + n] = fill
     return data
 
 
-def double(data: bytearray, chance: random.Random) -> bytearray:
-    """Repeat a stretch, as a broken copy does."""
-    at = chance.randrange(len(data) + 1)
-    return data[:at] + data[at : at + chance.randrange(2000)] * 2 + data[at:]
+def double(data: bytearray, rng: random.Random) -> bytearray:
+    """Repeat a range, as a broken copy does."""
+    at = rng.randrange(len(data) + 1)
+    return data[:at] + data[at : at + rng.randrange(2000)] * 2 + data[at:]
 
 
-def noise(data: bytearray, chance: random.Random) -> bytearray:
-    """Nothing but chance behind the first few bytes."""
-    return data[: chance.choice((0, 4, 12, 44))] + chance.randbytes(chance.randrange(5000))
+def noise(data: bytearray, rng: random.Random) -> bytearray:
+    """Replace everything after the first few bytes by noise."""
+    return data[: rng.choice((0, 4, 12, 44))] + rng.randbytes(rng.randrange(5000))
 
 
-WAYS = (cut, flip, flip_head, flip_head, put_absurd, put_absurd, grow_chunk, blank, double, noise)
+DAMAGES = (
+    cut,
+    flip,
+    flip_head,
+    flip_head,
+    put_extreme,
+    put_extreme,
+    grow_chunk,
+    blank,
+    double,
+    noise,
+)

@@ -23,31 +23,31 @@ with Catalog.open(sys.argv[1]) as cat:
 ANNOTATE = """
 import sys
 from catalog import Catalog
-who, n_rounds = sys.argv[3], int(sys.argv[4])
+user, n_rounds = sys.argv[3], int(sys.argv[4])
 with Catalog.open(sys.argv[1]) as cat:
     ids = [hit.id for hit in cat.hits()]
     for n in range(n_rounds):
-        cat.annotations.annotate([ids[n % len(ids)]], add=[f"{who}{n}"])
+        cat.annotations.annotate([ids[n % len(ids)]], add=[f"{user}{n}"])
 """
 
 
 @pytest.mark.slow
 def test_two_scans_and_two_users_at_one_store_lose_no_tag(tmp_path, library):
-    place = tmp_path / "drums.sqlite"
-    with Catalog.open(place) as cat:
+    store_path = tmp_path / "drums.sqlite"
+    with Catalog.open(store_path) as cat:
         cat.scan([library], n_jobs=1)
     runs = [
         subprocess.Popen(
-            [sys.executable, "-c", code, place, library, who, str(N_ROUNDS)],
+            [sys.executable, "-c", code, store_path, library, user, str(N_ROUNDS)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
         )
-        for code, who in ((SCAN, ""), (SCAN, ""), (ANNOTATE, "a"), (ANNOTATE, "b"))
+        for code, user in ((SCAN, ""), (SCAN, ""), (ANNOTATE, "a"), (ANNOTATE, "b"))
     ]
     for run in runs:
         assert run.communicate() == (b"", b"")
         assert run.returncode == 0
-    with Catalog.open(place) as cat:
+    with Catalog.open(store_path) as cat:
         tags = [tag for hit in cat.hits() for tag in hit.tags]
-        assert sorted(tags) == sorted(f"{who}{n}" for who in "ab" for n in range(N_ROUNDS))
+        assert sorted(tags) == sorted(f"{user}{n}" for user in "ab" for n in range(N_ROUNDS))
         assert len(cat.hits()) == 40

@@ -1,4 +1,4 @@
-"""A scan on a local cluster of two workers: the same store, whatever dies on the way."""
+"""A scan on a local cluster of two workers gives the same store even if a worker dies."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def main():
             measure=measure_or_die,
         )
         assert killed
-        print(len(report.added), [one.path.name + ": " + one.reason for one in report.skipped])
+        print(len(report.added), [skipped.path.name + ": " + skipped.reason for skipped in report.skipped])
 
 if __name__ == "__main__":
     main()
@@ -49,7 +49,7 @@ if __name__ == "__main__":
 
 
 def measure_or_die(path: Path):
-    """Measure; one file kills its reader, as a broken decoder would."""
+    """Measure a file; one file kills the process, as a broken decoder would."""
     from catalog.library.scan.workers import measure_file
 
     if path.name == "tom_3.wav":
@@ -57,8 +57,8 @@ def measure_or_die(path: Path):
     return measure_file(path)
 
 
-def read_hits(place: Path):
-    with sqlite3.connect(place) as db:
+def read_hits(store_path: Path):
+    with sqlite3.connect(store_path) as db:
         sql = "SELECT path, content_hash, role, descriptors FROM hit ORDER BY path"
         return db.execute(sql).fetchall()
 
@@ -66,9 +66,9 @@ def read_hits(place: Path):
 @pytest.mark.slow
 def test_a_cluster_gives_the_same_store_though_a_worker_and_a_decoder_die(tmp_path, library):
     (tmp_path / "scan.py").write_text(SCAN)
-    place, root = tmp_path / "far.sqlite", Path(__file__).parents[2]
+    store_path, root = tmp_path / "far.sqlite", Path(__file__).parents[2]
     done = subprocess.run(
-        [sys.executable, "scan.py", place, library],
+        [sys.executable, "scan.py", store_path, library],
         cwd=tmp_path,
         env=os.environ | {"PYTHONPATH": str(root)},
         capture_output=True,
@@ -83,10 +83,10 @@ def test_a_cluster_gives_the_same_store_though_a_worker_and_a_decoder_die(tmp_pa
     with Catalog.open(tmp_path / "near.sqlite") as cat:
         cat.scan([library], n_jobs=1)
     near = [row for row in read_hits(tmp_path / "near.sqlite") if "tom_3" not in row[0]]
-    assert read_hits(place) == near
+    assert read_hits(store_path) == near
 
 
-def test_where_no_cluster_answers_it_is_told(tmp_path, library, monkeypatch):
+def test_an_address_without_a_cluster_is_an_error(tmp_path, library, monkeypatch):
     monkeypatch.setattr("catalog.library.scan.parallel.CONNECT_S", 1)
     with (
         Catalog.open(tmp_path / "drums.sqlite") as cat,
@@ -95,11 +95,11 @@ def test_where_no_cluster_answers_it_is_told(tmp_path, library, monkeypatch):
         cat.scan([library], cluster="tcp://127.0.0.1:9")
 
 
-def test_a_child_answers_again_after_one_has_died():
-    child = IsolatedWorker()
-    assert child.call(divmod, 7, 2) == (3, 1)
+def test_a_worker_is_started_again_after_it_has_died():
+    worker = IsolatedWorker()
+    assert worker.call(divmod, 7, 2) == (3, 1)
     with pytest.raises(WorkerDied):
-        child.call(os._exit, 3)
-    assert child.call(print, "does not disturb the answers") is None
-    assert child.call(len, "four") == 4
-    child.close()
+        worker.call(os._exit, 3)
+    assert worker.call(print, "does not disturb the answers") is None
+    assert worker.call(len, "four") == 4
+    worker.close()

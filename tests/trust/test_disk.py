@@ -21,15 +21,15 @@ from tests.trust.conftest import write_stroke
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
     """Return a mounted file system of 1 MiB in memory."""
-    place = tmp_path / "disk"
-    place.mkdir()
+    folder = tmp_path / "disk"
+    folder.mkdir()
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=1m", "none", place], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", "size=1m", "none", folder], capture_output=True, check=False
     )
     if mounted.returncode:
         pytest.skip("a file system can be mounted by root only")
-    yield place
-    subprocess.run(["umount", "-l", place], capture_output=True, check=False)
+    yield folder
+    subprocess.run(["umount", "-l", folder], capture_output=True, check=False)
 
 
 def fill(disk: Path, leave: int) -> Path:
@@ -41,15 +41,15 @@ def fill(disk: Path, leave: int) -> Path:
 
 
 def test_a_scan_on_a_full_disk_fails_clearly_and_continues_once_there_is_room(small_disk, library):
-    place = small_disk / "drums.sqlite"
-    Catalog.open(place).close()
+    store_path = small_disk / "drums.sqlite"
+    Catalog.open(store_path).close()
     blocker = fill(small_disk, leave=40_000)
-    with Catalog.open(place) as cat:
+    with Catalog.open(store_path) as cat:
         with pytest.raises(StoreError, match="full"):
             cat.scan([library], n_jobs=1)
         assert len(cat.hits()) < 40
     blocker.unlink()
-    with Catalog.open(place) as cat:
+    with Catalog.open(store_path) as cat:
         cat.scan([library], n_jobs=1)
         assert len(cat.hits()) == 40
 
@@ -65,8 +65,8 @@ def test_an_export_to_a_full_disk_leaves_nothing(small_disk, tmp_path, library):
 
 
 def test_setting_aside_to_a_full_disk_leaves_each_file_in_its_place(small_disk, library):
-    place = small_disk / "drums.sqlite"
-    with Catalog.open(place) as cat:
+    store_path = small_disk / "drums.sqlite"
+    with Catalog.open(store_path) as cat:
         cat.scan([library], n_jobs=1)
         before, ids = snapshot(library), [hit.id for hit in cat.hits()]
         fill(small_disk, leave=4_000)  # less than one file
@@ -114,12 +114,12 @@ def test_a_file_that_is_truncated_while_it_is_read_is_a_hit_or_is_skipped_with_a
     folder = tmp_path / "recordings"
     write_stroke(folder / "kick_1.wav", 1, hz=60.0)
     path, ended = folder / "kick_1.wav", threading.Event()
-    whole = path.read_bytes()
+    intact = path.read_bytes()
 
     def shrink() -> None:
         while not ended.is_set():
-            os.truncate(path, len(whole) // 3)
-            path.write_bytes(whole)
+            os.truncate(path, len(intact) // 3)
+            path.write_bytes(intact)
 
     other = threading.Thread(target=shrink)
     other.start()
@@ -127,11 +127,11 @@ def test_a_file_that_is_truncated_while_it_is_read_is_a_hit_or_is_skipped_with_a
         with Catalog.open(tmp_path / "drums.sqlite") as cat:
             for _ in range(60):
                 report = cat.scan([folder], n_jobs=1)
-                assert all(one.reason.strip() for one in report.skipped)
+                assert all(skipped.reason.strip() for skipped in report.skipped)
     finally:
         ended.set()
         other.join()
-    path.write_bytes(whole)
+    path.write_bytes(intact)
     os.utime(path, ns=(7, 7))
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         assert not cat.scan([folder], n_jobs=1).skipped

@@ -143,9 +143,9 @@ def test_a_killed_export_leaves_nothing_that_looks_finished(full, tmp_path, libr
     for k in range(N_KILLS_IN_FULL if full else N_KILLS):
         out.mkdir()
         run_and_kill(EXPORT, store_path, library, out, k, after_s=rng.uniform(0, 0.5))
-        whole = [path for path in out.iterdir() if not path.name.startswith(".")]
-        assert whole
-        for kit in whole:
+        finished = [path for path in out.iterdir() if not path.name.startswith(".")]
+        assert finished
+        for kit in finished:
             check_kit(kit)
         out.rename(tmp_path / f"checked {k}")
     check_store(store_path)
