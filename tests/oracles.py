@@ -1,4 +1,4 @@
-"""Slow plain versions that cannot be wrong for the reasons the fast ones could."""
+"""Slow reference implementations that do not share the failure modes of the fast ones."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 
 def nearest(points: np.ndarray, row: int) -> list[tuple[int, float]]:
-    """Every other row with its Euclidean distance in Python floats; ties by row."""
+    """Return every other row with its Euclidean distance in Python floats; ties by row."""
     query = [float(v) for v in points[row]]
     found = []
     for other, point in enumerate(points):
@@ -19,7 +19,7 @@ def nearest(points: np.ndarray, row: int) -> list[tuple[int, float]]:
 
 
 def energy_left(samples: np.ndarray) -> list[float]:
-    """Share of the energy still to come at each sample, by summing anew each time."""
+    """Return the share of energy from each sample to the end, summed separately for each."""
     energy = [float(v) ** 2 for v in samples]
     total = math.fsum(energy)
     return [math.fsum(energy[at:]) / total for at in range(len(energy))]

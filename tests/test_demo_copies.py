@@ -1,4 +1,4 @@
-"""What is there twice in the demo library, by its truth table; no fit has seen it."""
+"""Copies in the demo library against its truth table; no model was fitted on it."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ def recording_of(path: str) -> str:
 
 
 @pytest.mark.slow
-def test_every_copy_is_found_and_no_two_strokes_are_taken_for_one():
+def test_every_copy_is_found_and_no_two_strokes_are_grouped():
     with demo_folder() as folder, Catalog.open(folder / "demo.sqlite") as cat:
         root = folder / "recordings"
         cat.scan([root])
         names = {hit.id: hit.path.relative_to(root).as_posix() for hit in cat.hits()}
-        groups = [[names[i] for i in (group.keep, *group.others)] for group in cat.copies()]
+        groups = [[names[i] for i in group.members] for group in cat.copies()]
     mixed = [group for group in groups if len(set(map(recording_of, group))) > 1]
     assert not mixed
     found = {name for group in groups for name in group}

@@ -1,4 +1,4 @@
-"""Groups of one recording: each member verified against the kept one, the better one kept."""
+"""Copies are grouped and verified against the kept hit; the better file is kept."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def test_a_hit_that_cannot_be_read_is_in_no_group():
     assert not decisions.made  # the files may come back
 
 
-def test_what_was_decided_is_not_compared_again():
+def test_earlier_decisions_are_not_computed_again():
     strokes = [drum_stroke(120, seed=s) for s in range(3)]
     decisions = DecisionCache()
     groups = groups_of([*strokes, 0.5 * strokes[0]], decisions=decisions)
@@ -71,7 +71,7 @@ def test_what_was_decided_is_not_compared_again():
     assert not known.made
 
 
-def test_members_are_verified_against_the_kept_one_and_never_chained(monkeypatch):
+def test_members_are_verified_against_the_kept_hit_and_never_chained(monkeypatch):
     def chain(decider, a, b):  # 1 is 2 and 2 is 3, but 1 is not 3
         answer = "copy" if abs(a.id - b.id) == 1 else "no"
         return Decision(answer, 0.99, 5.0)
@@ -97,7 +97,7 @@ BETTER = [
     ),
     ({}, {"sr": 96_000, "subtype": "PCM_16"}, "24-bit"),
     ({}, {"descriptors": {"peak_db": -6.0, "tail_s": 0.7, "floor_db": -60.0}}, "floor 20 dB lower"),
-    (  # turned down, with its noise
+    (  # lower gain, with the same signal-to-noise ratio
         {},
         {"descriptors": {"peak_db": -12.0, "tail_s": 0.7, "floor_db": -86.0}},
         "6 dB louder",
@@ -115,7 +115,7 @@ def test_the_better_one_is_kept_with_its_reason(better, worse, words):
     assert words in preference_reason(keep, [other])
 
 
-def test_where_nothing_tells_them_apart_the_first_is_kept():
+def test_without_any_difference_the_first_is_kept():
     assert preference_key(make_hit(1)) < preference_key(make_hit(2))
     assert "first found" in preference_reason(make_hit(1), [make_hit(2)])
 

@@ -1,4 +1,4 @@
-"""Microphones of one stroke: tied by what was written, and what the sound says against it."""
+"""Ties between microphones of one stroke, and contradictions in level and arrival time."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ MICROPHONES = ("OHL", "OHR", "Room")
 
 
 def make_hit(hit_id: int, path: str, *, level: float = -20.0, **changes) -> Hit:
-    told = find_provenance(Path(path), root=Path("/x"))
+    provenance = find_provenance(Path(path), root=Path("/x"))
     fields = {
         "id": hit_id, "path": Path(path), "start": 441, "stop": 20_000, "sr": 44_100,
-        "n_channels": 1, "session": told.session, "drum": told.drum,
-        "microphone": told.microphone, "take": told.take, "role": "snare", "role_confidence": 1.0,
-        "role_source": "name", "container": "WAV", "subtype": "PCM_24",
+        "n_channels": 1, "session": provenance.session, "drum": provenance.drum,
+        "microphone": provenance.microphone, "take": provenance.take, "role": "snare",
+        "role_confidence": 1.0, "role_source": "name", "container": "WAV", "subtype": "PCM_24",
         "content_hash": str(hit_id), "descriptors": {"loudness_lkfs": level},
     }  # fmt: skip
     return Hit(**(fields | changes))
@@ -27,14 +27,10 @@ def make_hit(hit_id: int, path: str, *, level: float = -20.0, **changes) -> Hit:
 
 def test_a_hit_in_two_files_is_tied_like_any_other():
     files = {mic: Path(f"/x/barn/Snare/3-Snare-{mic}.wav") for mic in MICROPHONES}
-    told = find_provenance(files["OHL"], root=Path("/x"), mate=files["OHR"])
-    pair = make_hit(1, str(files["OHL"]), mate=files["OHR"], microphone=told.microphone)
+    both = find_provenance(files["OHL"], root=Path("/x"), mate=files["OHR"])
+    pair = make_hit(1, str(files["OHL"]), mate=files["OHR"], microphone=both.microphone)
     room, other = make_hit(2, str(files["Room"])), make_hit(3, "/x/barn/Snare/4-Snare-Room.wav")
     assert [tie.hits for tie in tie_strokes([pair, room, other])] == [(1, 2)]
-
-
-def at(sample: int) -> dict[str, str]:
-    return {"time_reference": str(sample)}
 
 
 def kit(pattern: str, n: int = 6, **more) -> list[Hit]:
@@ -42,9 +38,9 @@ def kit(pattern: str, n: int = 6, **more) -> list[Hit]:
     hits = []
     for drum in ("Snare", "Tom1"):
         for stroke in range(1, n + 1):
-            for at, mic in enumerate(MICROPHONES):
+            for number, mic in enumerate(MICROPHONES):
                 path = pattern.format(drum=drum, n=stroke, mic=mic)
-                level = -30.0 + stroke - 6.0 * at
+                level = -30.0 + stroke - 6.0 * number
                 hits.append(make_hit(len(hits) + 1, path, level=level, **more))
     return hits
 
@@ -66,7 +62,7 @@ def test_names_that_differ_only_in_the_microphone_are_one_stroke(pattern):
     assert not any(tie.against for tie in ties)
 
 
-def test_without_a_number_or_a_microphone_nothing_is_tied():
+def test_names_without_a_number_or_microphone_are_not_tied():
     paths = ("/x/a/snare OHL.wav", "/x/a/snare OHR.wav", "/x/a/tom 1.wav", "/x/a/tom 2.wav")
     assert tie_strokes([make_hit(i, path) for i, path in enumerate(paths)]) == []
 
@@ -78,41 +74,27 @@ def test_the_same_names_of_two_sessions_are_two_strokes():
 
 
 def test_the_same_moment_of_one_take_ties_files_of_any_name():
+    rows = (
+        ("Kick", "3", 158760000),
+        ("OH", "3", 158760441),
+        ("OH", "3", 158848200),
+        ("OH", "4", 158760000),
+    )
     hits = [
         make_hit(
-            1,
-            "/x/a/REC0001.wav",
-            microphone="Kick",
-            take="3",
-            origin=at(158760000),
-        ),
-        make_hit(
-            2,
-            "/x/a/REC0002.wav",
-            microphone="OH",
-            take="3",
-            origin=at(158760441),
-        ),
-        make_hit(
-            3,
-            "/x/a/REC0003.wav",
-            microphone="OH",
-            take="3",
-            origin=at(158848200),
-        ),
-        make_hit(
-            4,
-            "/x/a/REC0004.wav",
-            microphone="OH",
-            take="4",
-            origin=at(158760000),
-        ),
+            number,
+            f"/x/a/REC000{number}.wav",
+            microphone=microphone,
+            take=take,
+            origin={"time_reference": str(sample)},
+        )
+        for number, (microphone, take, sample) in enumerate(rows, start=1)
     ]
     (tie,) = tie_strokes(hits)
     assert (tie.hits, tie.evidence) == ((1, 2), "the same take at the same moment")
 
 
-def test_regions_over_each_other_in_one_file_are_one_stroke():
+def test_overlapping_regions_of_one_file_are_one_stroke():
     path = "/x/a/take.wav"
     hits = [
         make_hit(1, path, microphone="Kick", start=1000, stop=9000),
@@ -123,7 +105,7 @@ def test_regions_over_each_other_in_one_file_are_one_stroke():
     assert (tie.hits, tie.evidence) == ((1, 2), "one file with several microphones")
 
 
-def test_a_strength_that_does_not_fit_is_shown_against_the_tie():
+def test_an_inconsistent_level_contradicts_the_tie():
     hits = kit(PATTERNS[0])
     odd = make_hit(1, str(hits[0].path), level=-5.0)
     ties = tie_strokes([odd, *hits[1:]])
@@ -131,7 +113,7 @@ def test_a_strength_that_does_not_fit_is_shown_against_the_tie():
     assert "weaker than in other strokes" in ties[0].against[0]
 
 
-def test_an_arrival_that_geometry_does_not_allow_is_shown_against_the_tie():
+def test_an_impossible_arrival_time_contradicts_the_tie():
     hits = kit(PATTERNS[0])
     late = make_hit(2, str(hits[1].path), level=hits[1].descriptors["loudness_lkfs"], start=2646)
     ties = tie_strokes([hits[0], late, *hits[2:]])

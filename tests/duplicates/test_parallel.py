@@ -1,4 +1,4 @@
-"""Pairs judged by several processes: the same answers, in order, and nothing lost when one dies."""
+"""Several processes classify pairs as one does, in order, and a dead worker loses nothing."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def prepare(hit):
 
 @pytest.fixture
 def hits(tmp_path):
-    """Three strokes of one drum, and the second of them turned down."""
+    """Three strokes of one drum, and the second of them at a lower level."""
     strokes = [drum_stroke(120, seed=s) for s in range(3)]
     sounds = [*strokes, 0.25 * strokes[1]]
     for at, sound in enumerate(sounds, start=1):
@@ -44,7 +44,7 @@ def hits(tmp_path):
     return [make_hit(at, path=tmp_path / f"{at}.wav", stop=N) for at in (1, 2, 3, 4)]
 
 
-def test_several_processes_answer_as_one_does(hits):
+def test_several_processes_give_the_same_verdicts_as_one(hits):
     pairs = list(combinations(hits, 2))
     together = list(classify_many(pairs, no_mix, n_jobs=2, max_serial=0))
     alone = [classify_pair(prepare(a), prepare(b)) for a, b in pairs]
@@ -54,7 +54,7 @@ def test_several_processes_answer_as_one_does(hits):
     assert [(a.id, b.id) for a, b in found] == [(2, 4)]
 
 
-def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
+def test_a_missing_file_is_no_copy_and_no_decision_is_stored(hits):
     hits[3].path.unlink()
     decider = PairDecider(
         prepare, DecisionCache(), partial(classify_many, mix_of=no_mix, n_jobs=2, max_serial=0)
@@ -64,7 +64,7 @@ def test_a_file_that_is_gone_is_no_copy_and_not_remembered(hits):
     assert list(decider.decisions.made) == [decider_key(hits[0], hits[1])]
 
 
-def test_a_file_replaced_between_two_runs_is_judged_anew(hits):
+def test_a_file_replaced_between_two_runs_is_classified_again(hits):
     pair = [(hits[0], hits[1])]
     (before,) = classify_many(pair, no_mix)
     sf.write(hits[1].path, 0.5 * drum_stroke(120, seed=0), SR, "FLOAT")
@@ -73,29 +73,29 @@ def test_a_file_replaced_between_two_runs_is_judged_anew(hits):
     assert (before.verdict, after.verdict) == (Verdict.OTHER, Verdict.COPY)
 
 
-def test_what_is_known_is_not_asked(hits):
-    asked = []
+def test_known_decisions_are_not_computed_again(hits):
+    classified = []
 
-    def judge(pairs):
-        asked.extend((a.id, b.id) for a, b in pairs)
+    def classify(pairs):
+        classified.extend((a.id, b.id) for a, b in pairs)
         return classify_many(pairs, no_mix)
 
     decisions = DecisionCache()
     pairs = list(combinations(hits, 2))
-    first = list(PairDecider(prepare, decisions, judge).decide_many(pairs[:3]))
-    asked.clear()
-    every = list(PairDecider(prepare, DecisionCache(decisions.made), judge).decide_many(pairs))
-    assert asked == [(a.id, b.id) for a, b in pairs[3:]]
+    first = list(PairDecider(prepare, decisions, classify).decide_many(pairs[:3]))
+    classified.clear()
+    every = list(PairDecider(prepare, DecisionCache(decisions.made), classify).decide_many(pairs))
+    assert classified == [(a.id, b.id) for a, b in pairs[3:]]
     assert every[:3] == first
 
 
-def test_when_a_worker_dies_the_rest_is_judged_here(hits):
-    def judge(pairs):
+def test_when_a_worker_dies_the_rest_is_classified_here(hits):
+    def classify(pairs):
         yield from classify_many(pairs[:2], no_mix)
         raise BrokenProcessPool("out of memory")
 
     pairs = list(combinations(hits, 2))
-    answers = [d.answer for d in PairDecider(prepare, DecisionCache(), judge).decide_many(pairs)]
+    answers = [d.answer for d in PairDecider(prepare, DecisionCache(), classify).decide_many(pairs)]
     assert answers == [d.answer for d in PairDecider(prepare).decide_many(pairs)]
     assert answers.count(Verdict.COPY) == 1
 

@@ -1,4 +1,4 @@
-"""Like this, but: what was asked has moved, and what could not move is left out."""
+"""Constrained searches: the requested descriptors moved, other hits are left out."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ def cat(folder, tmp_path_factory):
 
 
 @pytest.mark.parametrize("word", CONSTRAINT_WORDS)
-def test_the_asked_number_moved_in_every_answer(cat, word):
-    """Asked of all hits that have the number; the reach is 95 % of the first ten."""
+def test_the_requested_descriptor_moved_in_the_answers(cat, word):
+    """For all hits with the descriptor; the target is 95 % of the first ten answers."""
     right, n_answers = 0, 0
     for hit in cat.hits():
         if any(not math.isfinite(hit.descriptors[name]) for name in CONSTRAINT_WORDS[word]):
@@ -64,8 +64,8 @@ def test_the_asked_number_moved_in_every_answer(cat, word):
     assert right >= 0.95 * n_answers
 
 
-def test_the_answers_keep_the_character(cat):
-    """The first of the darker ones are nearer than darker ones are on the whole."""
+def test_answers_stay_similar(cat):
+    """The first darker answers are more similar than darker hits on average."""
     hit = cat.hits()[5]
     every = {m.hit_id: m.distance for m in cat.similar(hit.id)}
     darker = [m.hit_id for m in cat.similar(hit.id, but="darker")]
@@ -73,27 +73,27 @@ def test_the_answers_keep_the_character(cat):
     assert np.mean([every[i] for i in darker[:3]]) < np.mean([every[i] for i in darker])
 
 
-def test_where_nothing_goes_that_way_nothing_is_given(cat):
+def test_an_impossible_constraint_has_no_answers(cat):
     longest = max(cat.hits(), key=lambda h: h.descriptors["length_s"])
     assert cat.similar(longest.id, but="longer") == []
 
 
 def test_numbers_and_words_may_be_mixed():
-    wishes = parse_constraints({"length_s": -0.1, "centroid_hz": "+20%", "lower": True}, START)
-    assert [w.descriptor for w in wishes] == ["length_s", "centroid_hz", "body_hz"]
+    constraints = parse_constraints({"length_s": -0.1, "centroid_hz": "+20%", "lower": True}, START)
+    assert [c.descriptor for c in constraints] == ["length_s", "centroid_hz", "body_hz"]
     steps = [math.log(0.3 / 0.4), math.log(1.2), math.log(0.84)]
-    assert [w.step for w in wishes] == pytest.approx(steps)
+    assert [c.step for c in constraints] == pytest.approx(steps)
 
 
-def test_words_that_touch_one_number_add_up_in_any_order():
+def test_words_for_one_descriptor_add_up_in_any_order():
     for words in (["harder", "darker"], ["darker", "harder"]):
         steps = {w.descriptor: w.step for w in parse_constraints(words, START)}
         assert steps["centroid_hz"] == pytest.approx(math.log(0.8 * 1.1))
 
 
-def test_decibels_move_by_differences():
-    (wish,) = parse_constraints({"loudness_lkfs": 4}, START)
-    assert wish.progress(-20.0, np.array([-20.0, -18.0, -16.0])) == pytest.approx([0, 0.5, 1])
+def test_decibels_change_by_difference():
+    (constraint,) = parse_constraints({"loudness_lkfs": 4}, START)
+    assert constraint.progress(-20.0, np.array([-20.0, -18.0, -16.0])) == pytest.approx([0, 0.5, 1])
 
 
 @pytest.mark.parametrize(
@@ -113,27 +113,27 @@ def test_decibels_move_by_differences():
         ({"attack_s": "+20%"}, "not defined"),
     ],
 )
-def test_what_cannot_be_asked_is_told(but, words):
+def test_invalid_constraints_are_rejected(but, words):
     with pytest.raises(ParameterError, match=words):
         parse_constraints(but, START)
 
 
-def test_hits_without_the_number_have_not_moved(cat):
+def test_hits_without_the_descriptor_are_excluded(cat):
     hits = cat.hits()[:2]
-    moved, distances = apply_constraints(
+    is_allowed, distances = apply_constraints(
         [Constraint("nothing", 1.0)], {"nothing": 1.0}, hits, distances=np.zeros(2)
     )
-    assert moved.tolist() == [False, False]
+    assert is_allowed.tolist() == [False, False]
     assert np.isfinite(distances).all()
 
 
-def test_a_quarter_of_the_way_is_moved():
-    wish = Constraint("centroid_hz", math.log(2.0))
+def test_a_quarter_of_the_step_is_enough():
+    constraint = Constraint("centroid_hz", math.log(2.0))
     values = np.array([2.0**0.24, 2.0**0.26])
-    assert (wish.progress(1.0, values) >= MIN_PROGRESS).tolist() == [False, True]
+    assert (constraint.progress(1.0, values) >= MIN_PROGRESS).tolist() == [False, True]
 
 
-def test_a_file_that_is_in_no_catalog_can_be_searched_from(cat, tmp_path):
+def test_a_file_outside_the_catalog_can_be_searched_from(cat, tmp_path):
     inside = cat.hits()[7]
     outside = tmp_path / "phone memo.wav"
     outside.write_bytes(inside.path.read_bytes())
@@ -144,7 +144,7 @@ def test_a_file_that_is_in_no_catalog_can_be_searched_from(cat, tmp_path):
     assert cat.reasons(outside, inside.id)[-1].startswith("from ")
 
 
-def test_a_file_that_cannot_be_searched_from_is_told(cat, tmp_path):
+def test_an_unusable_file_is_reported(cat, tmp_path):
     (tmp_path / "quiet.wav").write_bytes(encode_wav(np.zeros((500, 1)), sr=SR))
     with pytest.raises(AudioError, match=r"quiet\.wav: holds no stroke"):
         cat.similar(tmp_path / "quiet.wav")

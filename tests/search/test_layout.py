@@ -1,4 +1,4 @@
-"""Places on the map: alike things together, the same each time, new ones beside their like."""
+"""Map layouts: similar hits lie together, repeatably, and new hits are placed near similar ones."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def apart(xy: np.ndarray, n_each: int) -> float:
     return float(distance[~same].min() / distance[same].max())
 
 
-def test_pca_keeps_clusters_apart_and_is_repeatable():
+def test_pca_separates_clusters_and_is_repeatable():
     spaces = clusters(10)
     first, second = compute_pca_layout(spaces), compute_pca_layout(spaces)
     assert apart(first.xy, 10) > 1.0
@@ -42,7 +42,7 @@ def test_pca_keeps_clusters_apart_and_is_repeatable():
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])
-def test_a_few_hits_have_places_too(n):
+def test_a_few_hits_have_positions_too(n):
     spaces = clusters(1)
     few = Spaces(
         *(getattr(spaces, f)[:n] for f in ("hit_ids", "strokes", "acoustic", "roles")), 1.0
@@ -52,7 +52,7 @@ def test_a_few_hits_have_places_too(n):
     assert np.isfinite(layout.xy).all()
 
 
-def test_umap_keeps_clusters_apart_and_puts_copies_on_the_kept_hit():
+def test_umap_separates_clusters_and_puts_copies_on_the_kept_hit():
     spaces = clusters(15)
     representative = np.arange(45)
     representative[7] = 3
@@ -62,11 +62,11 @@ def test_umap_keeps_clusters_apart_and_puts_copies_on_the_kept_hit():
     assert np.array_equal(layout.xy[7], layout.xy[3])
 
 
-def test_too_few_hits_for_neighbourhoods_are_laid_out_by_pca():
+def test_few_hits_are_laid_out_by_pca():
     assert compute_umap_layout(clusters(2), np.arange(6), seed=0).kind == "pca"
 
 
-def test_a_new_hit_lies_among_its_like_and_the_old_ones_stay():
+def test_a_new_hit_lies_near_similar_ones_and_the_others_stay():
     spaces = clusters(10)
     whole = compute_pca_layout(spaces)
     known = np.arange(30) != 4
@@ -76,7 +76,7 @@ def test_a_new_hit_lies_among_its_like_and_the_old_ones_stay():
     assert apart(layout.xy, 10) > 1.0
 
 
-def test_hits_that_went_away_are_forgotten():
+def test_positions_of_missing_hits_are_dropped():
     spaces = clusters(3)
     whole = compute_pca_layout(spaces)
     more = Layout(np.append(whole.hit_ids, 999), np.vstack([whole.xy, [[0, 0]]]), "umap")
@@ -85,7 +85,7 @@ def test_hits_that_went_away_are_forgotten():
     assert np.array_equal(layout.hit_ids, spaces.hit_ids)
 
 
-def test_without_a_layout_pca_stands_in():
+def test_without_a_stored_layout_pca_is_used():
     none = Layout(np.zeros(0, np.int64), np.zeros((0, 2), np.float32), "")
     assert extend_layout(clusters(3), none).kind == "pca"
 
@@ -100,7 +100,7 @@ def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
     assert np.abs(even).max() <= 1.0
 
 
-def test_known_places_are_picked_by_id_in_whatever_order_they_were_kept():
+def test_stored_positions_are_selected_by_id_in_any_order():
     known = Layout(np.array([7, 3, 9]), np.array([[7, 0], [3, 0], [9, 0]], np.float32), "umap")
     picked = reuse_layout(np.array([3, 9]), known)
     assert picked is not None

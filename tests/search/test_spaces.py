@@ -1,4 +1,4 @@
-"""Both distances: right to the last small difference, and 0 where nothing differs."""
+"""Distances in both spaces, and role probabilities."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ def test_strokes_of_one_drum_are_nearer_than_any_other_drum(spaces):
 
 def test_both_distances_are_symmetric_and_the_first_is_0_to_itself(spaces):
     strokes = np.stack([m.stroke_distances(spaces, row) for row in range(12)])
-    alike = np.stack([m.similar_distances(spaces, row) for row in range(12)])
+    similar = np.stack([m.similar_distances(spaces, row) for row in range(12)])
     assert strokes == pytest.approx(strokes.T)
-    assert alike == pytest.approx(alike.T, abs=1e-6)
+    assert similar == pytest.approx(similar.T, abs=1e-6)
     assert np.diag(strokes).max() == 0.0
 
 
@@ -49,7 +49,7 @@ def test_a_gain_does_not_move_a_hit():
     assert m.stroke_distances(spaces, 0)[1] < 0.02 * m.stroke_distances(spaces, 0)[2]
 
 
-def test_projecting_in_parts_is_the_same_as_at_once(spaces, monkeypatch):
+def test_projecting_in_batches_gives_the_same_points(spaces, monkeypatch):
     rows = np.random.default_rng(0).uniform(0, 1, (50, EMBEDDING_DIM)).astype(np.float32)
     roles = np.full((50, len(ROLES)), 1 / len(ROLES), np.float32)
     whole = m.make_spaces(np.arange(50), rows, roles)
@@ -58,7 +58,7 @@ def test_projecting_in_parts_is_the_same_as_at_once(spaces, monkeypatch):
     assert parts.strokes == pytest.approx(whole.strokes, rel=1e-4, abs=1e-4)
 
 
-def test_a_saved_metric_is_loaded_as_it_was(tmp_path, monkeypatch):
+def test_a_saved_projection_is_loaded_unchanged(tmp_path, monkeypatch):
     shipped = m.load_projection()
     shipped.save(tmp_path / "again.npz")
     monkeypatch.setattr(m, "SPACES_FILE", tmp_path / "again.npz")
@@ -77,12 +77,12 @@ def test_role_probabilities_are_probabilities():
     assert p.sum(axis=1) == pytest.approx(np.ones(3), abs=1e-5)
 
 
-def test_a_low_drum_is_heard_as_a_drum_and_short_noise_as_no_kick():
+def test_a_low_drum_is_a_drum_and_short_noise_is_no_kick():
     p = role_probabilities(embeddings_of(drum_stroke(55), decaying_noise(0.06, seed=1)))
     kick, tom = ROLES.index("kick"), ROLES.index("tom")
     assert p[0, kick] + p[0, tom] > 0.5
     assert p[1, kick] < 0.1
 
 
-def test_the_shipped_model_knows_every_role():
+def test_the_shipped_model_covers_every_role():
     assert np.isfinite(load_role_model().bias).all()

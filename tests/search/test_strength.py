@@ -1,4 +1,4 @@
-"""Strength where the level was normalized away: order, units, and when it is asked at all."""
+"""Strength of normalized strokes: order, units, and which drums count as normalized."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ ORDER = (0.06, 0.12, 0.25, 0.5, 1.0)  # of full strength
 
 
 def struck(strength: float, *, seed: int = 0) -> np.ndarray:
-    """A drum in a quiet room: the harder, the more of its skin's noise; the room stays as it is.
+    """Make a drum in a quiet room; harder strokes have more noise, the room noise is constant.
 
-    That harder strokes are brighter and stand further above the room is common practice, no source.
+    That harder strokes are brighter is common practice, no published source.
     """
     body = drum_stroke(180, seed=seed)
     skin = np.zeros_like(body)
@@ -61,11 +61,11 @@ def test_harder_strokes_of_one_peak_get_higher_estimates():
 def test_features_do_not_depend_on_gain():
     y = struck(0.5)
     loud, soft = (measured(g * y) for g in (1.0, 0.25))
-    apart = strength_features(loud.descriptors, loud.production) - strength_features(
+    difference = strength_features(loud.descriptors, loud.production) - strength_features(
         soft.descriptors, soft.production
     )
-    assert len(apart) == len(strength_feature_names())
-    assert np.nanmax(np.abs(apart)) < 0.02
+    assert len(difference) == len(strength_feature_names())
+    assert np.nanmax(np.abs(difference)) < 0.02
 
 
 def test_one_recording_at_several_gains_has_one_strength():
