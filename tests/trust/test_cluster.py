@@ -41,7 +41,7 @@ def main():
             measure=measure_or_die,
         )
         assert killed
-        print(len(report.added), [skipped.path.name + ": " + skipped.reason for skipped in report.skipped])
+        print(len(report.added), [s.path.name + ": " + s.reason for s in report.skipped])
 
 if __name__ == "__main__":
     main()
