@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from streamlit.testing.v1 import AppTest
 
 from catalog.guide import list_subjects, read_guide
@@ -34,3 +36,9 @@ def test_every_guide_can_be_chosen():
     for subject in list_subjects():
         app.selectbox[0].select(subject).run()
         assert app.markdown[0].value == read_guide(subject).strip()
+
+
+def test_the_guide_to_the_page_describes_its_tabs_in_order():
+    from catalog.web.views import PARTS
+
+    assert re.findall(r"^\*\*(.+?)\*\*", read_guide("page"), re.MULTILINE) == list(PARTS)
