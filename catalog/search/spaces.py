@@ -96,7 +96,7 @@ def load_projection() -> Projection:
         if int(file["version"]) != EMBEDDING_VERSION or len(file["mean"]) != EMBEDDING_DIM:
             raise StoreError(
                 f"{SPACES_FILE.name}: was fitted on another version of the embedding;"
-                " run catalog.training again"
+                " run `python -m catalog.training spaces` again"
             )
         arrays = {f.name: file[f.name].astype(np.float32) for f in fields(Projection)}
     return Projection(**arrays)

@@ -1,7 +1,7 @@
 """Strength of strokes whose files were normalized, estimated from their timbre.
 
 A harder stroke is brighter, starts faster, rises further above the noise floor and takes longer to
-decay to it. The weights are fitted by `catalog.training.strength` on velocity layers of known order
+decay to it. The weights are fitted by `catalog.training` on velocity layers of known order
 and are valid for differences within one drum only. Strokes of one drum differ mostly in strength,
 so the estimates are shrunk towards the first principal axis of their embeddings.
 """
@@ -72,7 +72,7 @@ class StrengthModel:
             if len(arrays["weights"]) != len(strength_feature_names()):
                 raise StoreError(
                     f"{path.name}: was fitted on other features;"
-                    " run catalog.training.strength again"
+                    " run `python -m catalog.training strength` again"
                 )
             return cls(arrays["scale"], arrays["weights"])
 

@@ -79,16 +79,16 @@ def read_tables(tables: Sequence[tuple[Path, Path]]) -> list[Label]:
     return [label for table, folder in tables for label in read_labels(table, folder)]
 
 
-def read_known_copies(tables: Sequence[tuple[Path, Path]]) -> frozenset[frozenset[Path]]:
+def read_known_copies(tables: Sequence[tuple[Path, Path]]) -> list[tuple[Path, Path]]:
     """Read the pairs of files that are known to be one recording."""
-    known = set()
+    known = []
     for table, folder in tables:
         pairs = table.with_name("near_duplicates.csv")
         if pairs.is_file():
             with pairs.open(newline="", encoding="utf-8") as file:
                 for row in csv.DictReader(file):
-                    known.add(frozenset((folder / row["path_a"], folder / row["path_b"])))
-    return frozenset(known)
+                    known.append((folder / row["path_a"], folder / row["path_b"]))
+    return known
 
 
 def drum_names(labels: Sequence[Label]) -> np.ndarray:

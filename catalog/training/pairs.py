@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
@@ -181,7 +181,7 @@ def other_strokes(
 def make_pairs(
     drums: Mapping[str, Sequence[Path]],
     *,
-    known_copies: Set[frozenset[Path]],
+    known_copies: Iterable[tuple[Path, Path]] = (),
     on_drum: Callable[[str], None] = lambda drum: None,
 ) -> list[LabelledPair]:
     """Make all pairs from drums and their strokes, as recorded and made dull.
@@ -189,7 +189,7 @@ def make_pairs(
     Parameters
     ----------
     drums : mapping of drum to the files of its strokes through one microphone
-    known_copies : set of frozenset of two Path, pairs of files that are one recording
+    known_copies : iterable of (Path, Path), pairs of files that are one recording
     on_drum : callable, called with the name of each drum that is done
 
     Returns
@@ -197,17 +197,18 @@ def make_pairs(
     list of LabelledPair
     """
     pairs: list[LabelledPair] = []
+    known = frozenset(map(frozenset, known_copies))
     for index, (drum, strokes) in enumerate(drums.items()):
         rng = np.random.default_rng([SEED, index, 2])
         for i in rng.permutation(len(strokes))[:N_HITS]:
             pairs += edited_copies(strokes[i], drum, seed=1000 * index + int(i))
-        pairs += other_strokes(strokes, drum, known_copies=known_copies, seed=index)
+        pairs += other_strokes(strokes, drum, known_copies=known, seed=index)
         record = dull_recorder(rng)
         for i in rng.permutation(len(strokes))[:N_DULL_HITS]:
             seed = 1000 * index + 500 + int(i)
             pairs += edited_copies(strokes[i], drum, seed=seed, record=record)
         pairs += other_strokes(
-            strokes, drum, known_copies=known_copies, seed=index, record=record,
+            strokes, drum, known_copies=known, seed=index, record=record,
             max_pairs=MAX_DULL_PAIRS,
         )  # fmt: skip
         on_drum(drum)

@@ -84,13 +84,9 @@ def mfcc_distances(paths: Sequence[Path]) -> np.ndarray:
 
 
 def without_near_duplicates(labels: list[Label], table: Path, folder: Path) -> list[Label]:
-    """Skip files that are one recording with an earlier file of the table."""
-    kept: dict[Path, Label] = {}
-    known = read_known_copies([(table, folder)])
-    for label in labels:
-        if not any(label.path in pair and pair & kept.keys() for pair in known):
-            kept[label.path] = label
-    return list(kept.values())
+    """Skip the second file of each pair that is one recording."""
+    skipped = {second for _, second in read_known_copies([(table, folder)])}
+    return [label for label in labels if label.path not in skipped]
 
 
 def predict(examples: Examples, *, use_shipped: bool) -> Predictions:
@@ -120,7 +116,7 @@ def predict(examples: Examples, *, use_shipped: bool) -> Predictions:
 
 def print_ranks(name: str, ours: list[list[float]], baseline: list[list[float]]) -> None:
     for system, scores in (("ours", ours), ("MFCC", baseline)):
-        mean = np.mean(scores, axis=0)
+        mean = np.mean(scores, axis=0) if scores else np.full(3, np.nan)
         figures = f"mAP {mean[0]:.3f}  first {mean[1]:.3f}  five {mean[2]:.3f}"
         print(f"{name:22} {system}  {figures}  n {len(scores)}")
 

@@ -36,6 +36,6 @@ def test_a_table_without_known_roles_is_refused(tmp_path):
 
 def test_known_copies_are_read_from_beside_the_table(tmp_path):
     tables = [(tmp_path / "labels.csv", tmp_path)]
-    assert read_known_copies(tables) == frozenset()
+    assert read_known_copies(tables) == []
     (tmp_path / "near_duplicates.csv").write_text("path_a,path_b\na.wav,b.wav\n")
-    assert read_known_copies(tables) == {frozenset((tmp_path / "b.wav", tmp_path / "a.wav"))}
+    assert read_known_copies(tables) == [(tmp_path / "a.wav", tmp_path / "b.wav")]

@@ -95,7 +95,8 @@ def load_role_model() -> RoleModel:
         known = (int(file["version"]), len(file["mean"]), len(file["bias"]))
         if known != (EMBEDDING_VERSION, EMBEDDING_DIM, len(ROLES)):
             raise StoreError(
-                f"{MODEL_FILE.name} was fitted on other numbers: run catalog.training again"
+                f"{MODEL_FILE.name} was fitted on embeddings of another version: "
+                "fit it again with `python -m catalog.training roles`"
             )
         # Double: matrix products in single differ with the number of threads, and so would stores.
         arrays = {f.name: file[f.name].astype(np.float64) for f in fields(RoleModel)}
