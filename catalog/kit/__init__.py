@@ -1,1 +1,1 @@
-"""From chosen hits to a kit on disk: slots, coherence, layers, levels, hand-over."""
+"""Kits: filling slots with hits, layers, levels, balance, phrases and export."""

@@ -91,7 +91,7 @@ def choose_main(kit: Kit, slot: str, hit_id: int) -> Kit:
 
 
 def move_stroke(
-    kit: Kit, slot: str, hit_id: int, layer: int, *, hits: Mapping[int, Hit], apart: bool = False
+    kit: Kit, slot: str, hit_id: int, *, layer: int, hits: Mapping[int, Hit], apart: bool = False
 ) -> Kit:
     """Move a stroke to another layer; from then on the layers of the slot are fixed.
 
@@ -129,7 +129,7 @@ def move_stroke(
         groups[layer].append(hit_id)
     left = tuple(tuple(group) for group in groups if group)
     if len(left) > MAX_LAYERS:
-        raise KitError(f"{len(left)} layers: a hand can tell {MAX_LAYERS} at most", slot=slot)
+        raise KitError(f"{len(left)} layers: a slot has {MAX_LAYERS} at most", slot=slot)
     return replace(kit, arranged={**kit.arranged, slot: left})
 
 

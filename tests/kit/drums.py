@@ -31,7 +31,7 @@ def make_hit(hit_id: int, role: str = "snare", **changes: object) -> Hit:
 
 
 def make_stroke(hit: Hit, *, length_s: float = 0.3, n_channels: int = 1) -> Audio:
-    """A decaying noise with a tone, scaled to the loudness that the hit says."""
+    """A decaying noise with a tone, scaled to the loudness of the hit."""
     rng = np.random.default_rng(hit.id)
     time_s = np.arange(round(length_s * hit.sr)) / hit.sr
     wave = 0.3 * rng.standard_normal((len(time_s), n_channels)) + np.sin(
@@ -43,7 +43,7 @@ def make_stroke(hit: Hit, *, length_s: float = 0.3, n_channels: int = 1) -> Audi
 
 
 def make_pool(roles: dict[str, int], *, seed: int = 0, rooms: int = 2, **changes: object) -> Pool:
-    """Hits of each role spread over rooms; the room moves every production descriptor alike."""
+    """Hits of each role spread over rooms; the room shifts every production descriptor alike."""
     rng = np.random.default_rng(seed)
     hits, rows = [], []
     for role, count in roles.items():

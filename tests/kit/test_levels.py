@@ -38,11 +38,11 @@ def played(kit: Kit, hits: dict[int, Hit], gains: dict[str, float]) -> list[Audi
     return [Audio(a.samples * np.float32(10 ** (g / 20)), a.sr, "WAV", "FLOAT") for a, g in strokes]
 
 
-def test_every_role_has_its_place_in_the_balance() -> None:
+def test_every_role_has_a_level_in_the_balance() -> None:
     assert set(BALANCE_LU) == set(ROLES)
 
 
-def test_slots_stand_to_each_other_as_the_balance_says() -> None:
+def test_slots_differ_in_loudness_as_the_balance_says() -> None:
     kit, hits = made_kit(-30, -12, -25, -33, -18, -21)
     levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)
@@ -54,7 +54,7 @@ def test_slots_stand_to_each_other_as_the_balance_says() -> None:
 
 
 @pytest.mark.parametrize("lowest", [-45.0, -20.0, -3.0])
-def test_no_four_strokes_together_pass_the_ceiling_in_either_polarity(lowest: float) -> None:
+def test_no_four_strokes_together_exceed_the_ceiling_in_either_polarity(lowest: float) -> None:
     kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
     levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)
@@ -67,7 +67,7 @@ def test_no_four_strokes_together_pass_the_ceiling_in_either_polarity(lowest: fl
 
 
 @pytest.mark.parametrize("lowest", [-25.0, -20.0, -3.0])
-def test_the_headroom_is_no_larger_than_the_loudest_chord_asks_for(lowest: float) -> None:
+def test_the_headroom_is_no_larger_than_the_loudest_chord_needs(lowest: float) -> None:
     kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
     strokes = played(kit, hits, balance_levels(kit, hits, read=make_stroke).gain_db)
     peaks = sorted(10 ** (true_peak(a.samples) / 20) for a in strokes)
@@ -75,14 +75,14 @@ def test_the_headroom_is_no_larger_than_the_loudest_chord_asks_for(lowest: float
     assert loudest == pytest.approx(CEILING_DBTP - MARGIN_DB, abs=0.01)
 
 
-def test_strokes_of_one_slot_keep_their_distances() -> None:
+def test_strokes_of_one_slot_share_one_gain() -> None:
     hits = {i: make_hit(i, loudness=-20.0 - 6 * i) for i in range(3)}
     levels = balance_levels(Kit(slots={"snare": (1, 0, 2)}), hits, read=make_stroke)
     assert set(levels.gain_db) == {"snare"}
 
 
 @pytest.mark.parametrize("loudness", [-math.inf, math.nan, -75.0])
-def test_nothing_is_lifted_out_of_silence(loudness: float) -> None:
+def test_silence_is_not_amplified(loudness: float) -> None:
     silent = make_hit(1, "crash", loudness=loudness)
     hits = {0: make_hit(0, loudness=-30.0), 1: silent}
     kit = Kit(slots={"snare": (0,), "crash": (1,)})
@@ -92,21 +92,21 @@ def test_nothing_is_lifted_out_of_silence(loudness: float) -> None:
     assert any("crash: too quiet to be measured" in note for note in levels.notes)
 
 
-def test_a_kit_of_silence_is_left_alone() -> None:
+def test_a_kit_of_silence_is_left_unchanged() -> None:
     hits = {0: make_hit(0, loudness=-math.inf)}
     silence = Audio(np.zeros((99, 2), "f4"), 44_100, "WAV", "PCM_16")
     levels = balance_levels(Kit(slots={"snare": (0,), "kick": ()}), hits, read=lambda hit: silence)
     assert levels.gain_db == {"snare": 0.0}
 
 
-def test_a_very_soft_hit_is_lifted_only_so_far() -> None:
+def test_the_boost_of_a_very_soft_hit_is_limited() -> None:
     hits = {0: make_hit(0, loudness=-65.0)}
     levels = balance_levels(Kit(slots={"snare": (0,)}), hits, read=make_stroke)
     assert levels.gain_db["snare"] == MAX_BOOST_DB
     assert any("dB short" in note for note in levels.notes)
 
 
-def test_hits_of_different_rates_and_channels_are_heard_together() -> None:
+def test_hits_of_different_rates_and_channels_are_mixed() -> None:
     hits = [make_hit(0, sr=48_000), make_hit(1, sr=44_100)]
     strokes = [make_stroke(hits[0], n_channels=2), make_stroke(hits[1])]
     assert math.isfinite(simultaneous_peak(strokes))

@@ -22,7 +22,7 @@ def test_no_key_plays_two_slots_even_when_all_are_filled() -> None:
     assert len(set(notes)) == len(notes)
 
 
-def test_a_lone_kick_answers_both_bass_drum_keys_until_there_is_a_second() -> None:
+def test_a_single_kick_is_on_both_bass_drum_keys_until_there_is_a_second() -> None:
     assert assign_notes(("kick",)) == {"kick": (36, 35)}
     assert assign_notes(("kick", "kick_2")) == {"kick": (36,), "kick_2": (35,)}
 
@@ -31,7 +31,7 @@ def test_a_key_outside_general_midi_has_no_name() -> None:
     assert gm_name(GM_FIRST_KEY - 1) == "" == gm_name(82)
 
 
-def test_an_unknown_slot_is_refused_with_those_there_are() -> None:
+def test_an_unknown_slot_is_refused_with_the_known_ones() -> None:
     with pytest.raises(KitError, match=r"slot='gong' is not one of kick, kick_2") as caught:
         find_slot("gong")
     assert caught.value.slot == "gong"

@@ -38,7 +38,7 @@ def test_a_stroke_that_cannot_be_used_is_refused_by_its_name() -> None:
             StrokeReader(lambda hit, bad=bad: bad)(make_hit(1))
 
 
-def test_an_end_that_still_sounds_is_faded_and_another_is_untouched() -> None:
+def test_an_end_cut_before_the_decay_is_faded_and_another_is_unchanged() -> None:
     ringing = np.full((4410, 1), 0.5, dtype=np.float32)
     faded = fade_end(ringing, sr=SR)
     assert abs(faded[-1, 0]) < 1e-3

@@ -54,5 +54,5 @@ def test_a_slot_is_on_the_key_of_its_name(slot: str, name: str) -> None:
     assert plain(DRUM_MAP[SLOTS[slot].note - 35]) == plain(name)
 
 
-def test_slots_that_general_midi_has_no_key_for_say_so() -> None:
+def test_slots_without_a_general_midi_key_are_marked() -> None:
     assert {name for name, slot in SLOTS.items() if slot.second_choice} == {"shaker", "extra"}

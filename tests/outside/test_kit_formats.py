@@ -1,4 +1,4 @@
-"""An exported kit as other people's programs see it.
+"""An exported kit as read by independent programs.
 
 WAV: Python's own `wave`, and SoX. SFZ: the linter sfzlint 0.1 and the player sfizz by pysfizz 0.1,
 all written without any knowledge of this project.
@@ -28,7 +28,7 @@ from tests.kit.drums import SR, make_hit
 
 TONES_HZ = {10: 60.0, 11: 400.0, 12: 520.0} | {i: 700.0 + 130 * i for i in range(6)}
 TONES_HZ |= {20 + i: 150.0 + 55 * i for i in range(4)}
-LEVEL_DB = 0.5  # asked of our rendering against the player's
+LEVEL_DB = 0.5  # tolerance of our rendering against the player's
 BLOCK = 64
 BEGINNING, TOP = 8000, 127  # samples that the player holds ready from the start; a velocity
 LOADING_S = 0.3  # the player reads the rest of a long file while its beginning sounds
@@ -40,7 +40,7 @@ def tool(name: str) -> Any:
 
 
 def read_tone(hit: Hit) -> Audio:
-    """Every hit is a tone of its own, so that one can hear which file sounds."""
+    """Decode each hit as its own tone, so that the output names the file."""
     time_s = np.arange(round((2.0 if hit.role == "hat_open" else 0.4) * SR)) / SR
     decay_s = 1.5 if hit.role == "hat_open" else 0.08
     wave_ = np.sin(2 * np.pi * TONES_HZ[hit.id] * time_s) * np.exp(-time_s / decay_s)
@@ -104,15 +104,15 @@ def test_wave_reads_every_file_with_the_size_of_the_manifest(folder: Path) -> No
 
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT"])
 def test_sox_reads_every_width_as_we_do(hits: dict[int, Hit], tmp_path: Path, subtype: str) -> None:
-    """SoX (Debian) decodes to floats; it says nothing about chunks or sizes that it dislikes."""
+    """SoX (Debian) decodes to floats; its error output is empty if it accepts chunks and sizes."""
     if shutil.which("sox") is None and not os.environ.get("CI"):
         pytest.skip("sox is not installed")
     kit = Kit(slots={"kick": (10,), "hat_open": (11,)})
     options = ExportOptions(subtype)
     files = export_kit(kit, hits, tmp_path / "kit", read=read_tone, options=options)
-    heard = [path for path in files if path.suffix == ".wav"]
-    assert len(heard) == 3
-    for path in heard:
+    audio = [path for path in files if path.suffix == ".wav"]
+    assert len(audio) == 3
+    for path in audio:
         command = ["sox", str(path), "-t", "raw", "-e", "floating-point", "-b", "32", "-"]
         done = subprocess.run(command, capture_output=True, check=True)
         assert done.stderr == b""
@@ -136,9 +136,9 @@ def test_the_linter_finds_nothing(folder: Path) -> None:
 
 def test_the_linter_would_find_a_wrong_opcode_and_a_missing_file(tmp_path: Path) -> None:
     (tmp_path / "bad.sfz").write_text("<region> key=36 lowvel=1 sample=gone.wav\n")
-    said = lint(tmp_path / "bad.sfz")
-    assert "lowvel" in said
-    assert "gone.wav" in said
+    report = lint(tmp_path / "bad.sfz")
+    assert "lowvel" in report
+    assert "gone.wav" in report
 
 
 def test_exactly_the_keys_of_the_note_map_sound(folder: Path, player: Any) -> None:
@@ -153,14 +153,14 @@ def test_a_key_plays_the_file_of_its_slot(player: Any, note: int, hit_id: int) -
 
 
 @pytest.mark.parametrize(("note", "ids"), [(38, range(6)), (45, range(20, 24))])
-def test_every_velocity_plays_its_layer_and_the_strokes_take_turns(
+def test_every_velocity_plays_its_layer_and_the_round_robins_alternate(
     player: Any, hits: dict[int, Hit], note: int, ids: range
 ) -> None:
     for layer in cut_layers([hits[i] for i in ids]):
         for velocity in (layer.lowest, layer.highest):
-            heard = [tone_of(play(player, note, velocity)) for _ in range(4)]
-            assert heard[:2] == heard[2:]
-            assert set(heard) == {hit.id for hit in layer.hits}
+            played = [tone_of(play(player, note, velocity)) for _ in range(4)]
+            assert played[:2] == played[2:]
+            assert set(played) == {hit.id for hit in layer.hits}
 
 
 @pytest.mark.parametrize("velocity", [1, 20, 45, 80, 100, 110, 120, 127])
@@ -217,7 +217,7 @@ def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not(folder: Path) -> No
 
 
 def test_mido_reads_the_phrase_on_the_percussion_channel(folder: Path) -> None:
-    """MIDI by mido; key names and channel 10 as General MIDI Level 1 asks (from memory)."""
+    """MIDI by mido; key names and channel 10 of General MIDI Level 1 (from memory)."""
     file = tool("mido").MidiFile(folder / "phrase.mid")
     strokes = [m for m in file if m.type == "note_on" and m.velocity > 0]
     assert {m.channel for m in strokes} == {9}

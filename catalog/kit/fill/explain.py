@@ -111,7 +111,7 @@ def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
     """
     sessions = {hits[i].session for i in ids}
     if "" in sessions:
-        return "not every hit tells its session"
+        return "not every hit has a known session"
     return "all from one session" if len(sessions) == 1 else f"from {len(sessions)} sessions"
 
 
@@ -149,7 +149,7 @@ def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
     other = filled[at + 1] if at + 1 < len(filled) else filled[at - 1]
     steps = float(traits.pitch[rows[other]] - traits.pitch[rows[name]])
     if not np.isfinite(steps):
-        return ["its note cannot be told" if np.isnan(traits.pitch[rows[name]]) else ""][:1]
+        return ["its pitch is unknown"] if np.isnan(traits.pitch[rows[name]]) else []
     return [f"{plain_slot(name)} {interval_words(steps)} {plain_slot(other)}"]
 
 
@@ -191,10 +191,10 @@ def _trace_lines(traits: Traits, rows: Mapping[str, int], name: str) -> list[str
     apart.sort(key=lambda side: -total[side])
     alike = [s for s in sides if s not in apart and abs(off[_column(_SIDES[s][0])]) <= ALIKE]
     alike.sort(key=lambda side: total[side])
-    tell = {side: dearest[side] for side in apart} | {side: _SIDES[side][0] for side in alike}
+    trace_of = {side: dearest[side] for side in apart} | {side: _SIDES[side][0] for side in alike}
     lines = {
         side: _difference(traits, row, trace, float(off[_column(trace)]))
-        for side, trace in tell.items()
+        for side, trace in trace_of.items()
     }
     return [lines[side] for side in (*apart[:1], *alike[:1], *apart[1:], *alike[1:])]
 

@@ -93,7 +93,7 @@ _HATS: tuple[Event, ...] = tuple(
 )  # fmt: skip
 
 PHRASES: MappingProxyType[str, str] = MappingProxyType({
-    "two bars": "a beat, a turn round the toms, and a last stroke; every other slot once before",
+    "two bars": "a beat and a fill on the toms, after one stroke on each other slot",
     "around": "from the snare down the toms",
     "soft": "under the middle of the velocities",
     "hats": "the hats stop one another",

@@ -71,7 +71,9 @@ def _move(catalog: Catalog, kit: Kit, action: Action) -> Kit:
         kit = _add(catalog, kit, action)
     hits = catalog.hits_by_id(kit.slots[slot])
     apart = bool(action.get("apart"))
-    return velocities.move_stroke(kit, slot, hit_id, int(action["layer"]), hits=hits, apart=apart)
+    return velocities.move_stroke(
+        kit, slot, hit_id, layer=int(action["layer"]), hits=hits, apart=apart
+    )
 
 
 def _keep(catalog: Catalog, kit: Kit, action: Action) -> Kit:

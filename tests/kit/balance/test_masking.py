@@ -16,7 +16,7 @@ def tone(hz: float, level: float) -> Audio:
     return Audio(wave[:, None].astype(np.float32), SR, "WAV", "FLOAT")
 
 
-def test_overlap_is_one_for_like_spectra_and_none_for_tones_far_apart() -> None:
+def test_overlap_is_one_for_equal_spectra_and_zero_for_distant_tones() -> None:
     sounds = {1: tone(80, 0.5), 2: tone(80, 0.1), 3: tone(4000, 0.3)}
     hits = {1: make_hit(1, "kick", body=80.0), 2: make_hit(2, "tom", body=80.0), 3: make_hit(3)}
     kit = Kit(slots={"kick": (1,), "tom_low": (2,), "snare": (3,)})

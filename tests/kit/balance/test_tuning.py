@@ -23,7 +23,7 @@ def after(kit: Kit, pitches: dict[str, float]) -> tuple[Kit, list[float]]:
 
 
 @pytest.mark.parametrize("steps", [(0, 4, 9), (0, 7, 14), (0, 3, 6), (0, 12)])
-def test_a_good_run_is_left_alone_and_named(steps: tuple[float, ...]) -> None:
+def test_good_intervals_are_named_and_left_unchanged(steps: tuple[float, ...]) -> None:
     kit, pitches = kit_of_toms(*steps)
     assert propose_tuning(kit, pitches) == () or steps == (0, 12)
     words = {3: "a minor third", 4: "a major third", 5: "a fourth", 7: "a fifth", 12: "an octave"}
@@ -33,7 +33,7 @@ def test_a_good_run_is_left_alone_and_named(steps: tuple[float, ...]) -> None:
 
 
 @pytest.mark.parametrize("steps", [(0, 1, 9), (0, 2, 3), (0, 10, 14), (3, 0, 6), (0, 5, 5)])
-def test_a_bad_run_gets_the_least_tuning_that_makes_it_good(steps: tuple[float, ...]) -> None:
+def test_bad_intervals_get_the_least_tuning_that_makes_them_good(steps: tuple[float, ...]) -> None:
     kit, pitches = kit_of_toms(*steps)
     tuned, intervals = after(kit, pitches)
     assert all(2.4 < step < 7.6 for step in intervals)

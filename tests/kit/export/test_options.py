@@ -1,4 +1,4 @@
-"""What is asked of a hand-over is what comes out: width, container, rate, zip, tuning, levels."""
+"""An export follows its options and settings: width, container, rate, zip, tuning, levels."""
 
 import json
 import zipfile
@@ -17,7 +17,7 @@ from catalog.models import Hit
 from tests.kit.drums import SR, make_hit, make_stroke
 
 KIT = Kit(name="Probe", slots={"kick": (0,), "snare": (3, 1)})
-PITCH_CENTS = 5.0  # a tone of 0.4 s is told apart finer than that by its phase
+PITCH_CENTS = 5.0  # tolerance: a tone of 0.4 s is measured more finely than that
 
 
 def hits() -> dict[int, Hit]:
@@ -46,14 +46,14 @@ def pitch_hz(audio: Audio) -> float:
         ({"sr": 32_000}, "sr=32000 must be one of 44100, 48000, 96000, or None"),
     ],
 )
-def test_options_that_cannot_be_are_refused(words: dict, message: str) -> None:
+def test_impossible_options_are_refused(words: dict, message: str) -> None:
     with pytest.raises(KitError, match=message):
         ExportOptions(**words)
 
 
 @pytest.mark.parametrize("sr", [44_100, 48_000, 96_000])
 @pytest.mark.parametrize(("container", "subtype"), [("WAV", "PCM_16"), ("FLAC", "PCM_24")])
-def test_rate_container_and_width_are_those_asked_for(
+def test_rate_container_and_width_are_those_of_the_options(
     tmp_path: Path, sr: int, container: str, subtype: str
 ) -> None:
     options = ExportOptions(subtype, container, sr)
@@ -103,7 +103,7 @@ def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(
     assert f"kick: {semitones:+.1f} semitones" in (tmp_path / "kit/README.txt").read_text()
 
 
-def test_a_level_by_hand_moves_one_slot_against_the_others(tmp_path: Path) -> None:
+def test_a_manual_level_changes_one_slot_only(tmp_path: Path) -> None:
     def gains(kit: Kit) -> dict[str, float]:
         plan = plan_export(kit, hits(), tmp_path / "kit", read=make_stroke)
         return dict(plan.gain_db)
@@ -113,7 +113,7 @@ def test_a_level_by_hand_moves_one_slot_against_the_others(tmp_path: Path) -> No
     assert moved == pytest.approx(-5.0)
 
 
-def test_levels_and_tuning_are_kept_with_the_kit_and_zero_takes_them_back() -> None:
+def test_levels_and_tuning_are_saved_with_the_kit_and_zero_removes_them() -> None:
     kit = KIT.with_level("snare", -2.0).with_tuning("kick", 1.0)
     assert Kit.from_json(kit.to_json()) == kit
     assert kit.with_level("snare", 0.0).with_tuning("kick", 0.0) == KIT
@@ -131,7 +131,7 @@ def test_settings_out_of_range_or_of_empty_slots_are_refused() -> None:
         KIT.with_level("ride", 1.0)
 
 
-def test_the_zip_lies_beside_the_folder_and_holds_the_same(tmp_path: Path) -> None:
+def test_the_zip_beside_the_folder_holds_the_same_files(tmp_path: Path) -> None:
     options = ExportOptions(as_zip=True)
     files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
     assert files[-1] == tmp_path / "kit.zip"
@@ -146,7 +146,7 @@ def test_the_zip_lies_beside_the_folder_and_holds_the_same(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
-def test_the_plan_names_what_is_then_written_and_writes_nothing(
+def test_the_plan_lists_the_files_of_the_export_and_writes_nothing(
     tmp_path: Path, container: str
 ) -> None:
     options = ExportOptions("PCM_24", container, 48_000, as_zip=True)
@@ -164,7 +164,7 @@ def test_the_plan_names_what_is_then_written_and_writes_nothing(
     assert sum((place / file.file).stat().st_size for file in plan.audio) <= plan.n_bytes
 
 
-def test_the_plan_says_what_would_be_refused(tmp_path: Path) -> None:
+def test_the_plan_lists_refusals(tmp_path: Path) -> None:
     def gone(hit: Hit) -> Audio:
         raise AudioError(hit.path, "is missing")
 
@@ -179,19 +179,19 @@ def test_the_plan_says_what_would_be_refused(tmp_path: Path) -> None:
     assert any("cannot be written" in line for line in plan.refusals)
 
 
-def test_a_locked_hit_of_another_role_is_told_everywhere(tmp_path: Path) -> None:
+def test_a_locked_hit_of_another_role_is_in_plan_readme_and_manifest(tmp_path: Path) -> None:
     wrong = hits() | {0: make_hit(0, "tom", body=60.0)}
     kit = replace(KIT, locked=frozenset({"kick"}))
-    told = "kick: the locked hit tom_0 is a tom by your word, not a kick"
-    assert told in plan_export(kit, wrong, tmp_path / "kit", read=make_stroke).warnings
+    warning = "kick: the locked hit tom_0 is a tom by your word, not a kick"
+    assert warning in plan_export(kit, wrong, tmp_path / "kit", read=make_stroke).warnings
     export_kit(kit, wrong, tmp_path / "kit", read=make_stroke)
-    assert told in (tmp_path / "kit/README.txt").read_text()
-    assert told in json.loads((tmp_path / "kit/manifest.json").read_text())["warnings"]
+    assert warning in (tmp_path / "kit/README.txt").read_text()
+    assert warning in json.loads((tmp_path / "kit/manifest.json").read_text())["warnings"]
     assert plan_export(KIT, hits(), tmp_path / "new", read=make_stroke).warnings == ()
 
 
-@pytest.mark.parametrize(("sure", "is_told"), [(0.59, True), (0.6, False)])
-def test_a_role_that_is_a_guess_is_told_below_six_in_ten(tmp_path, sure, is_told):
-    guessed = hits() | {0: replace(hits()[0], role_confidence=sure, role_source="sound")}
+@pytest.mark.parametrize(("confidence", "is_warned"), [(0.59, True), (0.6, False)])
+def test_a_role_below_60_percent_confidence_is_a_warning(tmp_path, confidence, is_warned):
+    guessed = hits() | {0: replace(hits()[0], role_confidence=confidence, role_source="sound")}
     warnings = plan_export(KIT, guessed, tmp_path / "kit", read=make_stroke).warnings
-    assert any("is a guess" in line for line in warnings) is is_told
+    assert any("is a guess" in line for line in warnings) is is_warned

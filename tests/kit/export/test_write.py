@@ -35,17 +35,17 @@ def manifest(folder: Path) -> dict:
     return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
 
 
-def test_the_folder_holds_audio_and_papers_and_lists_them(tmp_path: Path) -> None:
+def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path: Path) -> None:
     files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     names = {f.relative_to(tmp_path / "kit").as_posix() for f in files}
-    papers = {"kit.sfz", "notes.csv", "manifest.csv", "manifest.json", "README.txt"}
-    papers |= {"phrase.mid", "phrase.wav"}
-    assert papers < names
-    assert names - papers == {row["file"] for row in manifest(tmp_path / "kit")["files"]}
+    documents = {"kit.sfz", "notes.csv", "manifest.csv", "manifest.json", "README.txt"}
+    documents |= {"phrase.mid", "phrase.wav"}
+    assert documents < names
+    assert names - documents == {row["file"] for row in manifest(tmp_path / "kit")["files"]}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["kit"]
 
 
-def test_the_audio_is_the_stroke_times_the_gain_and_the_manifest_tells_it(tmp_path: Path) -> None:
+def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path: Path) -> None:
     export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     for row in manifest(tmp_path / "kit")["files"]:
         path = tmp_path / "kit" / row["file"]
@@ -91,7 +91,7 @@ def test_nothing_that_exists_is_overwritten(tmp_path: Path, what: str) -> None:
     assert sorted(str(p) for p in tmp_path.rglob("*")) == before
 
 
-def test_what_appears_meanwhile_is_not_touched(tmp_path: Path) -> None:
+def test_a_folder_that_appears_meanwhile_is_not_touched(tmp_path: Path) -> None:
     def slow_read(hit: Hit) -> Audio:
         (tmp_path / "kit").mkdir(exist_ok=True)
         return make_stroke(hit)
@@ -174,7 +174,7 @@ def test_a_disk_that_changes_bytes_is_noticed(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_an_unreachable_place_is_refused(tmp_path: Path) -> None:
+def test_a_folder_below_a_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(KitError, match="cannot be written"):
         export_kit(KIT, hits(), tmp_path / "file" / "kit", read=make_stroke)
@@ -189,7 +189,7 @@ def test_bad_kits_are_refused_with_their_slot(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_cells_that_look_like_formulas_are_inert(tmp_path: Path) -> None:
+def test_cells_that_look_like_formulas_are_escaped(tmp_path: Path) -> None:
     named = {
         i: replace(hit, session=name, microphone=name)
         for (i, hit), name in zip(hits().items(), NAMES_THAT_HURT, strict=False)
@@ -201,8 +201,8 @@ def test_cells_that_look_like_formulas_are_inert(tmp_path: Path) -> None:
         assert float(row.pop("gain_db")) == pytest.approx(float(row.pop("gain_db", 0)), abs=99)
         row.pop("peak_dbfs")
         assert not any(cell.startswith(("=", "+", "-", "@")) for cell in row.values())
-    told = {row["session"] for row in manifest(tmp_path / "kit")["files"]}
-    assert told == {hit.session for hit in named.values()}
+    sessions = {row["session"] for row in manifest(tmp_path / "kit")["files"]}
+    assert sessions == {hit.session for hit in named.values()}
 
 
 @pytest.mark.parametrize("cell", ["=1", "+1", "-1", "@a", "\t=1", "\r=1", " =1"])
@@ -221,7 +221,7 @@ def test_mono_stays_mono_and_eight_channels_become_one(tmp_path: Path) -> None:
     assert n == {"kick": 1, "snare": 1, "hat_open": 2}
 
 
-def test_regions_of_a_layer_take_turns_from_one_to_n() -> None:
+def test_round_robins_of_a_layer_are_numbered_from_one_to_n() -> None:
     many = {i: make_hit(i, loudness=-20.0 - i // 3 * 5) for i in range(9)}
     kit = Kit(slots={"snare": tuple(many)})
     plan = plan_export(kit, many, "kit", read=make_stroke)
@@ -230,9 +230,9 @@ def test_regions_of_a_layer_take_turns_from_one_to_n() -> None:
         assert turns == [(1, 3), (2, 3), (3, 3)]
 
 
-def test_the_letter_speaks_of_rights_levels_and_sessions(tmp_path: Path) -> None:
+def test_the_readme_covers_rights_levels_and_sessions(tmp_path: Path) -> None:
     export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
-    letter = (tmp_path / "kit" / "README.txt").read_text(encoding="utf-8")
-    assert "belong to the people who made them" in letter
-    assert "not every hit tells its session" in letter
-    assert "dBTP" in letter
+    readme = (tmp_path / "kit" / "README.txt").read_text(encoding="utf-8")
+    assert "belong to the people who made them" in readme
+    assert "not every hit has a known session" in readme
+    assert "dBTP" in readme

@@ -31,22 +31,22 @@ def music(slot_a: str, slot_b: str, body_a: float, body_b: float, **changes: obj
 @pytest.mark.parametrize(
     ("semitones", "cost"), [(3, 0.0), (5, 0.0), (7, 0.0), (2, 0.3), (9, 0.6), (0, 2.9), (-5, 3.0)]
 )
-def test_tom_steps_of_thirds_to_fifths_cost_nothing(semitones: int, cost: float) -> None:
+def test_tom_intervals_of_thirds_to_fifths_cost_nothing(semitones: int, cost: float) -> None:
     body = 100.0 * 2 ** (semitones / 12)
     assert music("tom_low", "tom_mid", 100.0, body) == pytest.approx(cost, abs=1e-6)
     assert music("tom_mid", "tom_low", body, 100.0) == pytest.approx(cost, abs=1e-6)
 
 
-def test_low_and_high_tom_lie_two_steps_apart() -> None:
+def test_low_and_high_tom_are_two_intervals_apart() -> None:
     assert music("tom_low", "tom_high", 100.0, 200.0) == pytest.approx(0.0)
     assert music("tom_low", "tom_high", 100.0, 125.0) > 0.5
 
 
-def test_a_tom_without_a_body_costs_the_same_either_way() -> None:
+def test_a_tom_without_a_pitch_costs_the_same_in_either_slot() -> None:
     assert music("tom_low", "tom_mid", 100.0, np.nan) == music("tom_low", "tom_mid", np.nan, 100.0)
 
 
-def test_kick_and_tom_on_one_frequency_cost_and_a_third_apart_do_not() -> None:
+def test_kick_and_tom_of_one_pitch_cost_and_a_third_apart_do_not() -> None:
     assert music("kick", "tom_low", 60.0, 60.0) == pytest.approx(1.0)
     assert music("kick", "tom_low", 60.0, 60.0 * 2 ** (3 / 12)) == pytest.approx(0.0)
     assert music("snare", "crash", 60.0, 60.0) == 0.0
@@ -60,7 +60,7 @@ def test_a_second_kick_that_is_another_stroke_of_the_first_costs() -> None:
     assert music("kick", "snare", 60.0, np.nan, **same) == 0.0
 
 
-def test_a_hit_is_compared_with_its_own_role() -> None:
+def test_a_hit_is_standardized_within_its_role() -> None:
     """Crashes ring longer than kicks; one like all crashes is as usual as one like all kicks."""
     hits = tuple(make_hit(i, "kick" if i < 200 else "crash") for i in range(400))
     rows = np.random.default_rng(0).normal(size=(400, P)) + 20.0 * (np.arange(400) >= 200)[:, None]
@@ -69,7 +69,7 @@ def test_a_hit_is_compared_with_its_own_role() -> None:
     assert np.abs(z).max() <= CLIP
 
 
-def test_a_role_with_one_hit_is_judged_by_the_whole_pool() -> None:
+def test_a_role_with_one_hit_is_standardized_by_the_whole_pool() -> None:
     hits = (*(make_hit(i) for i in range(50)), make_hit(50, "china"))
     rows = np.random.default_rng(0).normal(size=(51, P))
     rows[50] = 3.0
@@ -77,7 +77,7 @@ def test_a_role_with_one_hit_is_judged_by_the_whole_pool() -> None:
     assert (compute_traits(hits, rows).z[50, plain] > 1.5).all()
 
 
-def test_sound_cost_is_nothing_to_itself_and_the_same_both_ways() -> None:
+def test_production_cost_is_symmetric_and_zero_for_a_hit_and_itself() -> None:
     pool = make_pool({"kick": 5, "snare": 6})
     traits = compute_traits(pool.hits, pool.production)
     rows = np.arange(11)
@@ -86,7 +86,7 @@ def test_sound_cost_is_nothing_to_itself_and_the_same_both_ways() -> None:
     assert (np.diag(cost) == 0.0).all()
 
 
-def test_production_that_is_not_a_number_does_not_spread() -> None:
+def test_production_that_is_not_a_number_stays_contained() -> None:
     rows = np.ones((3, P))
     rows[1] = np.nan
     traits = compute_traits(tuple(make_hit(i) for i in range(3)), rows)
@@ -94,28 +94,28 @@ def test_production_that_is_not_a_number_does_not_spread() -> None:
     assert len(compute_traits((), np.zeros((0, P))).z) == 0
 
 
-def test_doubt_costs_and_a_sure_role_does_not() -> None:
+def test_an_uncertain_role_costs_and_a_certain_one_does_not() -> None:
     hits = (make_hit(0), make_hit(1, role_confidence=0.25), make_hit(2, loudness=np.nan))
     assert role_cost(compute_traits(hits, np.zeros((3, P))), np.arange(2)).tolist() == [0.0, 0.75]
     assert hits[2].strength_lkfs == -np.inf
 
 
-def places(*steps: int) -> np.ndarray:
+def traces(*steps: int) -> np.ndarray:
     return (np.array(steps, dtype=float)[:, None] * STEP) - LIMIT
 
 
-def test_a_likeness_that_all_share_tells_less_than_a_rare_one() -> None:
+def test_a_common_likeness_counts_less_than_a_rare_one() -> None:
     """Kick 0 is like three of four snares, kick 1 like one: a miss of kick 0 is the greater."""
-    z = places(10, 40, 10, 10, 10, 40)
+    z = traces(10, 40, 10, 10, 10, 40)
     role = np.array([0, 0, 1, 1, 1, 1])
     cost = measure_rarity(z, role, limit=LIMIT).cost(np.array([2, 5]), np.array([0, 1]))
     assert cost[0, 0] == cost[1, 1] == 0.0
-    snares_nearer, kicks_nearer = 4 / 4 - 1 / 4, 2 / 2 - 1 / 2  # ties at the place are left out
+    snares_nearer, kicks_nearer = 4 / 4 - 1 / 4, 2 / 2 - 1 / 2  # ties are left out
     assert cost[0, 1] == pytest.approx(snares_nearer + kicks_nearer)
     assert cost[1, 0] == pytest.approx(4 / 4 - 3 / 4 + kicks_nearer)
 
 
-def test_it_agrees_with_counting_one_by_one() -> None:
+def test_rarity_agrees_with_counting_hit_by_hit() -> None:
     rng = np.random.default_rng(1)
     z, role = rng.normal(size=(60, 3)), np.arange(60) % 4
     rarity = measure_rarity(z, role, limit=LIMIT)
@@ -131,7 +131,7 @@ def test_it_agrees_with_counting_one_by_one() -> None:
         assert rarity.cost(rows, rows)[a, b] == pytest.approx(slow / 3, abs=1e-6)
 
 
-def test_hits_taken_at_random_cost_one_on_average() -> None:
+def test_random_hits_cost_one_on_average() -> None:
     z = np.random.default_rng(2).normal(size=(400, 5))
     rarity = measure_rarity(z, np.arange(400) % 2, limit=LIMIT)
     rows = np.arange(400)
@@ -144,7 +144,7 @@ def test_an_empty_pool_has_no_costs() -> None:
     assert rarity.cost(none, none).shape == (0, 0)
 
 
-def test_the_parts_of_the_traces_make_up_the_cost() -> None:
+def test_the_contributions_of_the_traces_add_up_to_the_cost() -> None:
     rng = np.random.default_rng(3)
     rarity = measure_rarity(rng.normal(size=(60, 5)), rng.integers(0, 3, 60), limit=4.0)
     others = np.array([4, 9, 30])

@@ -1,4 +1,4 @@
-"""Lines that say how a hit fits: the right side, the right amount, the right unit."""
+"""Explanations of how a hit fits: the right side, the right amount, the right unit."""
 
 import numpy as np
 import pytest
@@ -35,7 +35,7 @@ def why(name: str, values: list[float], **changes: object) -> tuple[str, ...]:
         ("edge55_hz", [6000.0, 15e3, 15e3, 15e3], "upper end ", "kHz lower than the others"),
     ],
 )  # fmt: skip
-def test_a_difference_is_told_first_with_its_unit(
+def test_the_greatest_difference_comes_first_with_its_unit(
     name: str, values: list[float], start: str, end: str
 ) -> None:
     lines = why(name, values)
@@ -44,30 +44,30 @@ def test_a_difference_is_told_first_with_its_unit(
     assert len(lines) <= N_LINES
 
 
-def test_agreement_is_told_with_how_close_it_is() -> None:
+def test_agreement_is_listed_with_its_tolerance() -> None:
     lines = why("late_decay_s", [0.5, 0.5, 0.5, 0.5])
     assert all("within" in line for line in lines)
 
 
-def test_the_amount_is_what_was_put_in() -> None:
-    told = why("floor_lowest_db", [-60.0, -72.0, -72.0, -72.0])[0]
-    assert int(told.split()[2]) == pytest.approx(12, abs=1)
+def test_the_difference_has_the_size_that_was_put_in() -> None:
+    line = why("floor_lowest_db", [-60.0, -72.0, -72.0, -72.0])[0]
+    assert int(line.split()[2]) == pytest.approx(12, abs=1)
 
 
-def test_a_role_that_is_a_guess_is_said_first() -> None:
+def test_a_role_that_is_a_guess_comes_first() -> None:
     assert why("width", [0.1, 0.1, 0.1, 0.1], role_confidence=0.3)[0].startswith(
         "kick is a guess (30%)"
     )
 
 
-def test_sessions_are_counted_for_the_letter() -> None:
+def test_sessions_are_counted_for_the_readme() -> None:
     hits = {i: make_hit(i, session=name) for i, name in enumerate(("a", "a", "b", ""))}
     assert explain_sessions(hits, (0, 1)) == "all from one session"
     assert explain_sessions(hits, (0, 2)) == "from 2 sessions"
-    assert explain_sessions(hits, (0, 3)) == "not every hit tells its session"
+    assert explain_sessions(hits, (0, 3)) == "not every hit has a known session"
 
 
-def test_every_trace_can_be_told() -> None:
+def test_every_trace_has_words() -> None:
     assert set(TRACE_WORDS) == set(PRODUCTION_NAMES)
     assert all(len(set(words)) == 3 for words in TRACE_WORDS.values())
 
@@ -80,13 +80,13 @@ def test_every_trace_can_be_told() -> None:
         ("balance_db", [-9.0, -1.0, -1.0, -1.0], "place between", "dB further right"),
     ],
 )
-def test_traces_of_every_side_are_told(name, values, start, end) -> None:
+def test_traces_of_every_side_are_explained(name, values, start, end) -> None:
     line = why(name, values)[0]
     assert line.startswith(start)
     assert f"{end} than the others" in line
 
 
-def test_the_side_that_counts_most_is_told_first() -> None:
+def test_the_side_of_greatest_cost_comes_first() -> None:
     """Twelve bands a little off count more in the choice than one floor that is further off."""
     rng = np.random.default_rng(1)
     hits = [make_hit(i, ROLES[i % 4]) for i in range(N)]

@@ -20,7 +20,7 @@ from tests.kit.drums import make_hit, make_pool
 
 ROLES = {"kick": 8, "snare": 8, "hat_closed": 8, "hat_open": 8, "tom": 16, "crash": 6, "ride": 6}
 FREE = ["hat_closed", "hat_open", "crash", "ride"]
-MAX_FILL_S = 3.0  # 1 s is asked of a free machine; this one may be shared
+MAX_FILL_S = 3.0  # 1 s on a free machine; this one may be shared
 
 
 def rooms(pool: Pool, kit: Kit) -> set[str]:
@@ -28,7 +28,7 @@ def rooms(pool: Pool, kit: Kit) -> set[str]:
 
 
 @pytest.mark.parametrize("room", [0, 1])
-def test_the_rest_comes_from_the_room_of_the_locked_kick(room: int) -> None:
+def test_free_slots_are_filled_from_the_room_of_the_locked_kick(room: int) -> None:
     pool = make_pool(ROLES)
     kit = fill_kit(pool, {"kick": room}, slots=["snare", *FREE])[0]
     assert rooms(pool, kit) == {f"room {room}"}
@@ -41,12 +41,12 @@ def test_without_locked_hits_all_still_come_from_one_room() -> None:
     assert len(rooms(pool, fill_kit(pool, {}, slots=["kick", "snare", *FREE])[0])) == 1
 
 
-def test_the_usual_slots_leave_out_those_without_hits() -> None:
+def test_default_slots_without_hits_are_left_out() -> None:
     kit = fill_kit(make_pool({"kick": 2, "snare": 2}), {})[0]
     assert set(kit.slots) == {"kick", "snare"}
 
 
-def test_toms_come_down_in_steps_of_thirds_to_fifths() -> None:
+def test_toms_are_thirds_to_fifths_apart() -> None:
     pool = make_pool({"kick": 2, "tom": 24}, rooms=1)
     kit = fill_kit(pool, {"kick": 0}, slots=["tom_high", "tom_low", "tom_mid"])[0]
     body = [
@@ -58,7 +58,7 @@ def test_toms_come_down_in_steps_of_thirds_to_fifths() -> None:
     assert (steps <= 7.1).all()
 
 
-def test_a_tom_on_the_note_of_the_kick_is_avoided() -> None:
+def test_a_tom_with_the_pitch_of_the_kick_is_avoided() -> None:
     hits = (
         make_hit(0, "kick", body=80.0),
         make_hit(1, "tom", body=82.0),
@@ -68,7 +68,7 @@ def test_a_tom_on_the_note_of_the_kick_is_avoided() -> None:
     assert kit.slots["tom_low"] == (2,)
 
 
-def test_hats_of_one_pair_are_preferred_and_said() -> None:
+def test_hats_of_one_pair_are_preferred_and_named() -> None:
     hats = [make_hit(i, "hat_open", session="a", drum=f"hat {i}") for i in range(1, 5)]
     closed = make_hit(0, "hat_closed", session="a", drum="hat 3")
     pool = Pool((closed, *hats), np.zeros((5, 27), np.float32))
@@ -77,14 +77,14 @@ def test_hats_of_one_pair_are_preferred_and_said() -> None:
     assert "the same cymbals as closed hat" in kit.why["hat_open"]
 
 
-def test_a_hit_whose_role_is_a_guess_loses_against_a_sure_one() -> None:
+def test_a_hit_of_certain_role_is_preferred_to_a_guess() -> None:
     pool = make_pool({"kick": 1, "snare": 2}, rooms=1)
     guess = replace(pool.hits[1], role_confidence=0.2, role_source="sound")
     pool = Pool((pool.hits[0], guess, pool.hits[2]), np.zeros((3, 27), np.float32))
     assert fill_kit(pool, {"kick": 0}, slots=["snare"])[0].slots["snare"] == (2,)
 
 
-def test_facts_of_the_file_do_not_change_the_choice() -> None:
+def test_rate_format_and_folder_of_a_file_do_not_change_the_choice() -> None:
     pool = make_pool(ROLES)
     other = tuple(
         replace(h, sr=8000 + h.id, subtype="PCM_16", container="AIFF", path=h.path.parent)
@@ -123,7 +123,7 @@ def test_no_hit_is_in_two_slots_and_the_seed_repeats_it(seed: int, counts: list[
     assert all(pool.hits[ids[0]].role in SLOTS[name].roles for name, ids in first.slots.items())
 
 
-def test_further_kits_are_unlike_the_first() -> None:
+def test_further_kits_differ_from_the_first() -> None:
     pool = make_pool(ROLES)
     kits = fill_kit(pool, {"kick": 0}, slots=FREE, n_best=3)
     assert len({tuple(kit.slots[s] for s in FREE) for kit in kits}) == 3
@@ -161,7 +161,7 @@ def test_bad_requests_are_refused() -> None:
         Pool(pool.hits, pool.production[:2])
 
 
-def test_swapping_goes_through_every_hit_and_begins_again() -> None:
+def test_swapping_goes_through_every_hit_and_starts_again() -> None:
     pool = make_pool({"kick": 2, "snare": 5})
     kit = fill_kit(pool, {"kick": 0}, slots=["snare"])[0]
     seen = [kit.slots["snare"][0]]
@@ -200,13 +200,13 @@ def test_text_that_is_no_kit_is_refused(text: str) -> None:
         Kit.from_json(text)
 
 
-def test_every_slot_tells_why_in_units() -> None:
+def test_every_slot_is_explained_in_one_to_three_lines() -> None:
     kit = fill_kit(make_pool(ROLES), {"kick": 0})[0]
     assert all(1 <= len(lines) <= 3 for lines in kit.why.values())
     assert any("under mid tom" in line for line in kit.why["tom_low"])
 
 
-def test_one_fill_from_ten_thousand_hits_takes_no_time() -> None:
+def test_one_fill_from_ten_thousand_hits_is_fast() -> None:
     pool = make_pool(dict.fromkeys(ROLES, 1430), rooms=5)
     began = time.perf_counter()
     fill_kit(pool, {"kick": 0})

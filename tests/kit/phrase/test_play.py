@@ -18,7 +18,7 @@ BEAT_S = 60 / TEMPO_BPM
 
 
 def flat(hit: Hit) -> Audio:
-    """Two seconds of a constant that is the hit's id: whatever sounds can be told at any moment."""
+    """Two seconds of a constant that is the hit's id, so that each sample names its hit."""
     return Audio(np.full((2 * SR, 1), hit.id / 100, dtype=np.float32), SR, "WAV", "FLOAT")
 
 
@@ -45,12 +45,12 @@ def test_an_empty_kit_has_no_phrase() -> None:
         select_phrase("two bars", ())
 
 
-def test_velocity_chooses_the_layer_and_strokes_take_turns() -> None:
+def test_velocity_selects_the_layer_and_round_robins_alternate() -> None:
     hits = [make_hit(1, loudness=-40.0), make_hit(2, loudness=-20.0), make_hit(3, loudness=-20.0)]
     events = [Event(4.0 * i, "snare", v) for i, v in enumerate((127, 127, 127, 71))]
     sound = render(Kit(slots={"snare": (2, 1, 3)}), hits, events)
-    heard = [at(sound, 4 * i * BEAT_S + 0.5) for i in range(4)]
-    assert heard == pytest.approx([0.02, 0.03, 0.02, 0.01])
+    levels = [at(sound, 4 * i * BEAT_S + 0.5) for i in range(4)]
+    assert levels == pytest.approx([0.02, 0.03, 0.02, 0.01])
 
 
 def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not() -> None:
@@ -63,7 +63,7 @@ def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not() -> None:
         assert at(sound, BEAT_S + CHOKE_S + 0.01) == pytest.approx(expected)
 
 
-def test_many_tails_never_pass_the_ceiling() -> None:
+def test_many_overlapping_tails_stay_below_the_ceiling() -> None:
     hit = make_hit(90)
     phrase = Phrase("test", tuple(Event(i / 4, "snare", 127) for i in range(12)))
     sound = render_phrase(
@@ -72,7 +72,7 @@ def test_many_tails_never_pass_the_ceiling() -> None:
     assert true_peak(sound) < -1.0
 
 
-def test_other_rates_are_brought_to_the_rate_of_the_phrase() -> None:
+def test_strokes_are_resampled_to_the_rate_of_the_phrase() -> None:
     hit = replace(make_hit(1), sr=22_050)
     args = {"gain_db": {"snare": 0.0}, "read": make_stroke}
     phrase = Phrase("test", (Event(0.0, "snare", 127),))
