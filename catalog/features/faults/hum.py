@@ -1,9 +1,10 @@
-"""Mains hum: a steady tone of 50 or 60 Hz and its multiples under what else is in the tail."""
+"""Find mains hum: a steady tone of 50 or 60 Hz and its harmonics in the tail."""
 
 from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,20 +12,28 @@ from catalog.features.faults.kinds import Fault, make_fault
 
 MAINS_HZ = (50, 60)
 N_HARMONICS = 6  # up to 300 and 360 Hz; the strongest are among them
-LOW_SR_HZ = 2500  # to which the tail is averaged down: harmonics stay, most of the rest goes
-TAIL_S = 0.4  # the longest tail that is judged
+LOW_SR_HZ = 2500  # the tail is averaged down to it, which keeps the harmonics
+TAIL_S = 0.4  # the longest tail that is examined
 TAIL_SHARE = 0.45  # of what follows the onset
-PERIODS_S = 0.04  # two periods of 50 Hz; the halves are multiples of it
-HUM_DBFS = -75.0  # below it the noise of rooms and converters hides it
-EXPLAINED = 0.6  # of the tail's power below 1 kHz
-STEADY = 0.45  # of the amplitude: by how much it may change from one half of the tail to the other
+PERIODS_S = 0.04  # two periods of 50 Hz; both halves of the tail are multiples of it
+HUM_DBFS = -75.0  # softer hum is hidden by the noise of rooms and converters
+MIN_EXPLAINED = 0.6  # of the tail's power below 1 kHz
+MAX_CHANGE = 0.45  # of the amplitude, from one half of the tail to the other
+
+
+class _HumFit(NamedTuple):
+    """Least-squares fit of a mains tone and its harmonics."""
+
+    explained: float  # share of the power
+    is_steady: bool
+    level: float  # RMS
 
 
 def find_hum(mono: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
-    """Find hum in the tail, where it is not covered by the stroke.
+    """Find hum in the tail, where the stroke does not mask it.
 
-    Both halves of the tail are fitted with the mains tone and its multiples. Hum explains them
-    and has the same amplitude and phase in both; a drum's own tone dies away or is off in pitch.
+    The mains tone and its harmonics are fitted to both halves of the tail. Hum explains both and
+    has the same amplitude and phase in them; a drum's own tone decays or is off in pitch.
 
     Parameters
     ----------
@@ -38,44 +47,43 @@ def find_hum(mono: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
     """
     n = min(round(TAIL_S * sr), round(TAIL_SHARE * (len(mono) - rise)))
     step = max(1, sr // LOW_SR_HZ)
-    period = round(PERIODS_S * sr / step)  # few lengths: what fits them is kept
+    period = round(PERIODS_S * sr / step)  # few distinct lengths, so that the cache is effective
     half = n // (2 * step) // period * period
     if half == 0:
         return []
     start = len(mono) - 2 * half * step
-    mean = np.full(step, 1.0 / step, mono.dtype)  # a product: three times as fast as a mean
-    low = (mono[start:].reshape(-1, step) @ mean).reshape(2, half)
+    averaging = np.full(step, 1.0 / step, mono.dtype)  # a product is three times as fast as a mean
+    low = (mono[start:].reshape(-1, step) @ averaging).reshape(2, half)
     low = low - low.mean()
-    power = np.square(low).mean()
-    if power < 10 ** (HUM_DBFS / 10):
+    if np.square(low).mean() < 10 ** (HUM_DBFS / 10):
         return []
-    best = max((_fit(low, sr / step, mains) for mains in MAINS_HZ), key=lambda fit: fit[0])
-    explained, steady, level = best
-    if explained < EXPLAINED or not steady or level < 10 ** (HUM_DBFS / 20):
+    fits = [_fit_hum(low, sr / step, mains) for mains in MAINS_HZ]
+    best = max(fits, key=lambda fit: fit.explained)
+    is_loud = best.level >= 10 ** (HUM_DBFS / 20)
+    if best.explained < MIN_EXPLAINED or not best.is_steady or not is_loud:
         return []
-    return [
-        make_fault("hum", 20 * math.log10(level), at_s=start / sr, length_s=2 * half * step / sr)
-    ]
+    length_s = 2 * half * step / sr
+    return [make_fault("hum", 20 * math.log10(best.level), at_s=start / sr, length_s=length_s)]
 
 
-def _fit(low: np.ndarray, sr: float, mains: int) -> tuple[float, bool, float]:
-    """Give the share of power explained, whether it is steady, and its level (RMS)."""
-    basis, inverse = _tones(low.shape[1], sr, mains)
+def _fit_hum(low: np.ndarray, sr: float, mains_hz: int) -> _HumFit:
+    basis, inverse = _tone_basis(low.shape[1], sr, mains_hz)
     weights = np.einsum("hpn,hn->hp", inverse, low)
     model = np.einsum("hnp,hp->hn", basis, weights)
     power = np.square(low).sum()
     explained = 1.0 - float(np.square(low - model).sum() / power)
     tones = weights[:, 1:]
     change = np.linalg.norm(tones[0] - tones[1])
-    steady = change < STEADY * np.linalg.norm(tones, axis=1).mean()
-    return explained, bool(steady), float(np.sqrt(np.square(tones).sum(axis=1).mean() / 2))
+    is_steady = change < MAX_CHANGE * np.linalg.norm(tones, axis=1).mean()
+    level = float(np.sqrt(np.square(tones).sum(axis=1).mean() / 2))
+    return _HumFit(explained, bool(is_steady), level)
 
 
 @lru_cache(maxsize=64)
-def _tones(n: int, sr: float, mains: int) -> tuple[np.ndarray, np.ndarray]:
-    """Give constants, sines and cosines of both halves, shape (2, n, p), and what fits them."""
+def _tone_basis(n: int, sr: float, mains_hz: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return a constant, sines and cosines of both halves, shape (2, n, p), and their inverse."""
     t = np.arange(2 * n) / sr
-    angles = 2 * np.pi * mains * np.outer(t, np.arange(1, N_HARMONICS + 1))
+    angles = 2 * np.pi * mains_hz * np.outer(t, np.arange(1, N_HARMONICS + 1))
     basis = np.concatenate([np.ones((2 * n, 1)), np.sin(angles), np.cos(angles)], axis=1)
     halves = basis.reshape(2, n, -1)
     return halves, np.linalg.pinv(halves)

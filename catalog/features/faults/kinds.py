@@ -1,4 +1,4 @@
-"""The kinds of faults: what each number means, from where on it counts, and what can be done."""
+"""The kinds of faults: meaning and limits of the value of each, and advice."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ class Fault(NamedTuple):
     ----------
     kind : str, a key of `FAULT_KINDS`
     at_s : float, seconds from the start of what was measured
-    length_s : float, seconds; 0 where it is a moment
+    length_s : float, seconds; 0 for a single moment
     value : float, in the unit of its kind
-    weight : float, 0 for just noticed to 1 for a spoiled stroke
-    channel : int, counted from 0; -1 where it concerns all of them
+    weight : float, 0 (barely noticeable) to 1 (the stroke is unusable)
+    channel : int, from 0; -1 if the fault concerns all of them
     """
 
     kind: str
@@ -33,11 +33,11 @@ class FaultKind:
 
     Attributes
     ----------
-    label : str, as a person calls it
-    unit : str, of its number
-    meaning : str, what the number says
-    least, most : float, the numbers at which the weight is 0.2 and 1.0
-    advice : str, what can be done
+    label : str, shown to the user
+    unit : str, of the value
+    meaning : str, meaning of the value
+    least, most : float, values at which the weight is 0.2 and 1.0
+    advice : str, how to avoid or repair it
     """
 
     label: str
@@ -48,8 +48,8 @@ class FaultKind:
     advice: str
 
 
-# Limits are common practice, no source, unless said. They are set by what can be heard or must be
-# mended, not fitted to any recording.
+# Limits without a source are common practice. They follow from what is audible or needs repair, and
+# are not fitted to any recording.
 FAULT_KINDS: dict[str, FaultKind] = {
     "clipped": FaultKind(
         "clipped", "samples", "cut flat at the top, all runs together", 3, 60,
@@ -57,19 +57,19 @@ FAULT_KINDS: dict[str, FaultKind] = {
     ),
     "over": FaultKind(
         "over between samples", "dBTP", "true peak", 0.0, 3.0,  # ITU-R BS.1770-4, Annex 2
-        "turn it down by this much before it is converted",
+        "turn it down by this much before converting it",
     ),
     "dc": FaultKind(
-        "offset (DC)", "dBFS", "distance of the middle from zero", -60.0, -20.0,
+        "offset (DC)", "dBFS", "median of the samples", -60.0, -20.0,
         "filter below 20 Hz",
     ),
     "hum": FaultKind(
-        "mains hum", "dBFS", "level of the mains tone and its multiples", -75.0, -35.0,
+        "mains hum", "dBFS", "level of the mains tone and its harmonics", -75.0, -35.0,
         "find the ground loop; notch filters help",
     ),
     "click": FaultKind(
         "click before the stroke", "dB", "peak of the click under that of the stroke", -50.0, -10.0,
-        "move the start behind it",
+        "move the start after it",
     ),
     "rumble": FaultKind(
         "rumble before the stroke", "dB", "level below 20 Hz under the peak", -50.0, -20.0,
@@ -89,28 +89,28 @@ FAULT_KINDS: dict[str, FaultKind] = {
     ),
     "floor": FaultKind(
         "noise floor", "dBFS", "level of the noise at the end", -65.0, -35.0,
-        "less gain behind, more in front; a quieter room",
+        "more gain at the preamp, less after it; a quieter room",
     ),
     "silent": FaultKind(
         "near-silent channel", "dB", "channel under the loudest one, or under full scale",
         -46.0, -80.0, "check the cable; take the channel out",
     ),
     "polarity": FaultKind(
-        "polarity opposite", "", "likeness with its siblings, -1 for a mirror image", -0.5, -1.0,
-        "turn the polarity of this channel",
+        "polarity opposite", "", "correlation with the first channel, -1 for an inverted copy",
+        -0.5, -1.0, "invert the polarity of this channel",
     ),
     "raw_peak": FaultKind(
         "take too hot or too low", "dBFS", "highest sample", -6.0, 0.0,
         "aim at -12 to -6 dBFS when recording",
     ),
 }  # fmt: skip
-LEAST_WEIGHT = 0.2  # what is reported at all is worth a look
+LEAST_WEIGHT = 0.2  # of any reported fault
 
 
 def make_fault(
     kind: str, value: float, *, at_s: float, length_s: float = 0.0, channel: int = -1
 ) -> Fault:
-    """Give a fault the weight that its number has among those of its kind."""
+    """Make a fault, with the weight that its value has among those of its kind."""
     k = FAULT_KINDS[kind]
     share = min(max((value - k.least) / (k.most - k.least), 0.0), 1.0)
     weight = LEAST_WEIGHT + (1.0 - LEAST_WEIGHT) * share
@@ -120,5 +120,5 @@ def make_fault(
 
 
 def shift_faults(faults: tuple[Fault, ...], by_s: float) -> tuple[Fault, ...]:
-    """Give faults of a part of a file their places in the whole file."""
+    """Shift the times of faults, from a part of a file to the whole file."""
     return tuple(fault._replace(at_s=round(fault.at_s + by_s, 5)) for fault in faults)

@@ -1,4 +1,4 @@
-"""Faults in the course of a stroke: before it, at its start, a second one, and at its end."""
+"""Find faults along the time axis: before the stroke, at its start, a second onset, at its end."""
 
 from __future__ import annotations
 
@@ -11,43 +11,50 @@ from catalog.features.faults.kinds import Fault, make_fault
 from catalog.features.waveform import abs_peak, first_above
 
 BLOCK_S = 0.001
-QUIET_SHARE = 0.03  # of the peak, -30 dB: below it the stroke has not begun
-MAIN_SHARE = 0.5  # of the peak: the stroke itself, not what comes before it
-CLICK_DB = -50.0  # under the stroke's peak: what is softer is not heard before it
-CLICK_DBFS = -70.0
-CLICK_OVER = 6.0  # times the middle level before the stroke
-CLICK_BLOCKS = 5  # ms after which a click has died away
-CLICK_LEFT = 0.1  # of its peak by then; the softest damped stroke leaves more
-RUMBLE_DB = -50.0  # under the stroke's peak
-RUMBLE_DBFS = -66.0
+QUIET_SHARE = 0.03  # of the peak, -30 dB; below it the stroke has not begun
+MAIN_SHARE = 0.5  # of the peak; only the stroke itself reaches it
+
+# Before the stroke
+CLICK_DB, CLICK_DBFS = -50.0, -70.0  # under the stroke's peak, and of full scale: inaudible below
+CLICK_OVER = 6.0  # times the median level before the stroke
+CLICK_BLOCKS = 5  # ms after which a click has decayed
+CLICK_REMAINS = 0.1  # of its peak by then; the softest damped stroke keeps more
+RUMBLE_DB, RUMBLE_DBFS = -50.0, -66.0  # under the stroke's peak, and of full scale
 RUMBLE_BLOCK_S = 0.020  # a period of 50 Hz
 RUMBLE_BLOCKS = 5
-START_S = 45e-6  # two samples at 44.1 kHz: a jump from nothing to here is heard as a click
-START_DB = -18.0  # first samples under the peak; a struck drum starts from nothing
-OVER_DB = 6.0  # over all of the 10 ms before: rattling and beating rise by less
-SECOND_DB = -18.0  # under the louder attack
-SECOND_BACK = 5  # blocks of 2 ms
-SECOND_AFTER_BLOCKS = 14  # ms; what is closer is heard as one attack
-MANY_RISES = 12  # places that are looked at one by one
-LOUDER = 1.3  # times the peak just before; what only sparkles is no stroke
-SPAN_BLOCKS = 12  # ms in which an attack reaches its height
+
+# At its start
+START_S = 45e-6  # two samples at 44.1 kHz; a step from silence within it is heard as a click
+START_DB = -18.0  # of the first samples under the peak; a struck drum starts from silence
+
+# A second onset
+RISE_DB = 6.0  # over all of the 10 ms before; rattling and beating rise by less
+SECOND_DB = -18.0  # under the steepest attack
+SLOPE_BLOCKS = 2  # ms in one block of the slope
+BEFORE_BLOCKS = 5  # slope blocks that a rise is compared with
+SECOND_AFTER_BLOCKS = 14  # ms; two closer onsets are heard as one
+MANY_RISES = 12  # candidates from which on all peaks are computed at once
+LOUDER = 1.3  # times the peak before; ignores brief high-frequency bursts
+SPAN_BLOCKS = 12  # ms in which an attack reaches its peak
+
+# At its end
 TAIL_DB = -60.0
 TAIL_BLOCK_S = 0.010
-SLOW_BLOCKS = 20  # most of a kick's slope and height show in as long
-FADED_END = 0.06  # of the height: what the last half of a ms of a fade over 8 ms has left
-FADED_SLOPE = 0.4  # of the steepest: a fade over 8 ms takes 50 Hz down at 0.4 of it
-FADED = 0.45  # of the level before; a straight fade gives .28, what is cut goes on
 END_BLOCKS = 2  # the last 20 ms
-BEFORE_S = 0.03  # of quiet before the stroke that tell what the floor is
-RINGS_OVER = 4.0  # times the power before the stroke
-FALL_SHARE = 0.35  # of what follows the attack: where it is judged whether the level still falls
-FALL_DB = 2.5  # over that part; a floor of noise falls by less than 1 dB
+FADED = 0.45  # of the level before; a straight fade gives .28, a cut tail more
+SLOW_BLOCKS = 20  # ms that show most of the slope and height of a kick's period
+FADED_END = 0.06  # of the height; the last half ms of a fade over 8 ms
+FADED_SLOPE = 0.4  # of the steepest; the end of a fade over 8 ms at 50 Hz
+BEFORE_S = 0.03  # the shortest quiet before a stroke in which the noise floor is measured
+RINGS_OVER = 4.0  # times the power of that floor
+FALL_SHARE = 0.35  # last part of the decay in which its slope is measured
+FALL_DB = 2.5  # over that part; a noise floor falls by less than 1 dB
 FLOOR_DBFS = -65.0
-FLOOR_DB = -50.0  # under the loudest 10 ms: less than 50 dB above the noise
+FLOOR_DB = -50.0  # under the loudest 10 ms
 
 
 class BlockPeaks:
-    """Highest absolute sample of each block, found out where it is asked for.
+    """Highest absolute sample of each block, computed when needed.
 
     Parameters
     ----------
@@ -60,12 +67,12 @@ class BlockPeaks:
         self._n_blocks = max(1, len(mono) // block)
         self._all: np.ndarray | None = None
 
-    def find_all(self) -> None:
-        """Find all at once, where much of them will be asked for."""
+    def compute_all(self) -> None:
+        """Compute all peaks at once, which is faster if most are needed."""
         self._all = self.between(0, self._n_blocks)
 
     def between(self, first: int, stop: int) -> np.ndarray:
-        """Peaks of blocks `first` to `stop` (exclusive), of those that there are."""
+        """Return the peaks of blocks `first` to `stop` (exclusive), as far as they exist."""
         if self._all is not None:
             return self._all[first:stop]
         n = self._block
@@ -81,126 +88,129 @@ class Timeline:
 
     Attributes
     ----------
-    mono : np.ndarray, shape (n,), without its offset
+    mono : np.ndarray, shape (n,), without DC offset
     sr : int, Hz
-    block : int, frames of one block
-    peaks : Peaks, highest absolute sample of each block
-    top : float, the highest of them
-    main, rise : int, blocks: where half of the peak is reached, and where the level left the quiet
-    attacks : tuple of int, blocks; the first is the stroke, or a softer one before it
+    block : int, frames per block
+    block_peaks : BlockPeaks
+    peak : float, highest absolute sample
+    main : int, block where half of the peak is reached
+    rise : int, block where the level leaves the quiet before the stroke
+    onsets : tuple of int, blocks; the first is the stroke, or a softer one before it
     """
 
     mono: np.ndarray
     sr: int
     block: int
-    peaks: BlockPeaks
-    top: float
+    block_peaks: BlockPeaks
+    peak: float
     main: int
     rise: int
-    attacks: tuple[int, ...]
+    onsets: tuple[int, ...]
 
 
 def trace_timeline(mono: np.ndarray, *, sr: int) -> Timeline:
-    """Cut a stroke into blocks and find where it rises.
+    """Divide a stroke into blocks and find its onsets.
 
     Parameters
     ----------
-    mono : np.ndarray, shape (n,), without its offset; not silent
+    mono : np.ndarray, shape (n,), without DC offset
     sr : int, Hz
 
     Returns
     -------
-    Course
+    Timeline
     """
     block = max(1, round(BLOCK_S * sr))
     peaks = BlockPeaks(mono, block)
     whole = mono[: max(1, len(mono) // block) * block]
-    top = abs_peak(whole)
-    main = min(first_above(whole, MAIN_SHARE * top), len(whole) - 1) // block
-    quiet = np.flatnonzero(peaks.between(0, main) < QUIET_SHARE * top)
-    attacks = _find_attacks(mono, peaks, block, main)
-    rise = min(int(quiet[-1]) if len(quiet) else 0, max(0, attacks[0] - 1))
-    return Timeline(mono, sr, block, peaks, top, main, rise, tuple(attacks))
+    peak = abs_peak(whole)
+    main = min(first_above(whole, MAIN_SHARE * peak), len(whole) - 1) // block
+    quiet = np.flatnonzero(peaks.between(0, main) < QUIET_SHARE * peak)
+    onsets = _find_onsets(mono, peaks, block, main)
+    rise = min(int(quiet[-1]) if len(quiet) else 0, max(0, onsets[0] - 1))
+    return Timeline(mono, sr, block, peaks, peak, main, rise, tuple(onsets))
 
 
-def find_faults_before(course: Timeline) -> list[Fault]:
-    """Find a click, or rumble, before the stroke."""
-    return [*_find_click(course), *_find_rumble(course)]
+def find_faults_before(timeline: Timeline) -> list[Fault]:
+    """Find a click or rumble before the stroke."""
+    return [*_find_click(timeline), *_find_rumble(timeline)]
 
 
-def _find_click(course: Timeline) -> list[Fault]:
-    before = course.peaks.between(0, course.rise)
+def _find_click(timeline: Timeline) -> list[Fault]:
+    before = timeline.block_peaks.between(0, timeline.rise)
     if len(before) < 2 * CLICK_BLOCKS:
         return []
     at = int(before.argmax())
-    loud = float(before[at])
-    least = max(course.top * 10 ** (CLICK_DB / 20), 10 ** (CLICK_DBFS / 20))
-    if loud < max(least, CLICK_OVER * float(np.median(before))):
+    loudest = float(before[at])
+    audible = max(timeline.peak * 10 ** (CLICK_DB / 20), 10 ** (CLICK_DBFS / 20))
+    if loudest < max(audible, CLICK_OVER * float(np.median(before))):
         return []
-    if not _dies_at_once(course.peaks, at):
-        return []  # the stroke swells up
-    level = 20 * math.log10(loud / course.top)
-    s = course.block / course.sr
-    return [make_fault("click", level, at_s=at * s, length_s=s)]
+    if not _is_click(timeline.block_peaks, at):  # then it is the swell of the stroke
+        return []
+    level = 20 * math.log10(loudest / timeline.peak)
+    block_s = timeline.block / timeline.sr
+    return [make_fault("click", level, at_s=at * block_s, length_s=block_s)]
 
 
-def _find_rumble(course: Timeline) -> list[Fault]:
-    n = round(RUMBLE_BLOCK_S * course.sr)
-    before = course.mono[: max(0, course.rise - 1) * course.block]
+def _find_rumble(timeline: Timeline) -> list[Fault]:
+    n = round(RUMBLE_BLOCK_S * timeline.sr)
+    before = timeline.mono[: max(0, timeline.rise - 1) * timeline.block]
     if len(before) < RUMBLE_BLOCKS * n:
         return []
     blocks = before[len(before) % n :].reshape(-1, n)
-    bell = np.hanning(2 * n + 1)[: 2 * n].astype(np.float32) / n  # mains tones cancel under it
-    slow = blocks[:-1] @ bell[:n] + blocks[1:] @ bell[n:]
+    window = np.hanning(2 * n + 1)[: 2 * n].astype(np.float32) / n  # cancels mains tones
+    slow = blocks[:-1] @ window[:n] + blocks[1:] @ window[n:]
     level = math.sqrt(2.0) * float(slow.std())
-    if level < max(10 ** (RUMBLE_DBFS / 20), course.top * 10 ** (RUMBLE_DB / 20)):
+    if level < max(10 ** (RUMBLE_DBFS / 20), timeline.peak * 10 ** (RUMBLE_DB / 20)):
         return []
-    value = 20 * math.log10(level / course.top)
-    return [make_fault("rumble", value, at_s=0.0, length_s=len(before) / course.sr)]
+    value = 20 * math.log10(level / timeline.peak)
+    return [make_fault("rumble", value, at_s=0.0, length_s=len(before) / timeline.sr)]
 
 
-def find_cut_start(course: Timeline) -> list[Fault]:
-    """Find a stroke that is there from the first sample on, as if it had begun earlier."""
-    n = max(2, round(START_S * course.sr))
-    first = abs_peak(course.mono[:n])
-    level = 20 * math.log10(max(first / course.top, 1e-9))
+def find_cut_start(timeline: Timeline) -> list[Fault]:
+    """Find a stroke that is loud from the first sample on, so that its start is missing."""
+    n = max(2, round(START_S * timeline.sr))
+    first = abs_peak(timeline.mono[:n])
+    level = 20 * math.log10(max(first / timeline.peak, 1e-9))
     return [make_fault("start_cut", level, at_s=0.0)] if level > START_DB else []
 
 
-def find_second_onset(course: Timeline) -> list[Fault]:
-    """Find a second attack, heard apart from the first; see `Course.attacks`."""
-    if len(course.attacks) < 2:
+def find_second_onset(timeline: Timeline) -> list[Fault]:
+    """Find a second stroke, or the second half of a flam; see `Timeline.onsets`."""
+    if len(timeline.onsets) < 2:
         return []
-    first, second = course.attacks[:2]
-    near = [abs_peak(course.peaks.between(at, at + SPAN_BLOCKS)) for at in (first, second)]
-    level = 20 * math.log10(max(near[1], 1e-9) / max(near[0], 1e-9))
-    return [make_fault("second", level, at_s=second * course.block / course.sr)]
+    first, second = timeline.onsets[:2]
+    peaks = timeline.block_peaks
+    levels = [abs_peak(peaks.between(at, at + SPAN_BLOCKS)) for at in (first, second)]
+    level = 20 * math.log10(max(levels[1], 1e-9) / max(levels[0], 1e-9))
+    return [make_fault("second", level, at_s=second * timeline.block / timeline.sr)]
 
 
-def _find_attacks(mono: np.ndarray, peaks: BlockPeaks, block: int, main: int) -> list[int]:
-    """Blocks where the high end rises well above all of the 10 ms before; clicks left out.
+def _find_onsets(mono: np.ndarray, peaks: BlockPeaks, block: int, main: int) -> list[int]:
+    """Return the blocks where the slope rises well above all of the 10 ms before, but no clicks.
 
-    The stroke itself is the first of them unless an earlier one is found.
+    The first is `main` unless an earlier one is found.
     """
-    n = 2 * block
+    n = SLOPE_BLOCKS * block
     slope = mono[1:] - mono[:-1]
     n_blocks = len(slope) // n
-    if n_blocks <= SECOND_BACK + 1:
+    first = BEFORE_BLOCKS + 1  # one block lies between a rise and what it is compared with
+    if n_blocks <= first:
         return [main]
     blocks = slope[: n_blocks * n].reshape(n_blocks, n)
     power = np.einsum("ij,ij->i", blocks, blocks)
-    now = power[SECOND_BACK + 1 :]  # what is before it ends one block before
-    before = np.maximum.reduce([power[back : back + len(now)] for back in range(SECOND_BACK)])
-    rises = (now > 10 ** (SECOND_DB / 10) * power.max()) & (now > 10 ** (OVER_DB / 10) * before)
-    found = (2 * (np.flatnonzero(rises) + SECOND_BACK + 1)).tolist()
-    if len(found) > MANY_RISES:
-        peaks.find_all()
-    kept = [at for at in found if not _dies_at_once(peaks, at) and _is_louder(peaks, at)]
-    attacks = [min([main, *kept[:1]])]
+    now = power[first:]
+    before = np.maximum.reduce([power[back : back + len(now)] for back in range(BEFORE_BLOCKS)])
+    rises = (now > 10 ** (SECOND_DB / 10) * power.max()) & (now > 10 ** (RISE_DB / 10) * before)
+    candidates = (SLOPE_BLOCKS * (np.flatnonzero(rises) + first)).tolist()
+    if len(candidates) > MANY_RISES:
+        peaks.compute_all()
+    kept = [at for at in candidates if not _is_click(peaks, at) and _is_louder(peaks, at)]
+    onsets = [min([main, *kept[:1]])]
     for at in kept:
-        if at - attacks[-1] >= SECOND_AFTER_BLOCKS:
-            attacks.append(at)
-    return attacks
+        if at - onsets[-1] >= SECOND_AFTER_BLOCKS:
+            onsets.append(at)
+    return onsets
 
 
 def _is_louder(peaks: BlockPeaks, at: int) -> bool:
@@ -209,56 +219,56 @@ def _is_louder(peaks: BlockPeaks, at: int) -> bool:
     return float(now.max()) > LOUDER * float(before.max(initial=0.0))
 
 
-def _dies_at_once(peaks: BlockPeaks, at: int) -> bool:
-    """Tell a click from a stroke: a few ms later there is nothing left of it."""
+def _is_click(peaks: BlockPeaks, at: int) -> bool:
+    """Return whether next to nothing remains a few ms later, unlike after a stroke."""
     after = peaks.between(at + CLICK_BLOCKS, at + 2 * CLICK_BLOCKS)
     now = peaks.between(at, at + 3)
-    return bool(len(after)) and float(after.max()) < CLICK_LEFT * float(now.max())
+    return bool(len(after)) and float(after.max()) < CLICK_REMAINS * float(now.max())
 
 
-def find_end(course: Timeline) -> list[Fault]:
-    """Find a tail that ends too early, or noise that it ends in: whichever it is.
+def find_end_faults(timeline: Timeline) -> list[Fault]:
+    """Find a tail that was cut off, or else the noise floor at the end.
 
-    What still falls at the end, or is louder than before the stroke, belongs to the stroke; what
-    stays is the floor.
+    An end that still falls, or is louder than before the stroke, belongs to the stroke. An end
+    that stays at its level is the noise floor.
     """
-    n = max(1, round(TAIL_BLOCK_S * course.sr))
-    n_blocks = len(course.mono) // n
-    if n_blocks < END_BLOCKS + 1 or _is_faded(course.mono, course.block):
+    n = max(1, round(TAIL_BLOCK_S * timeline.sr))
+    n_blocks = len(timeline.mono) // n
+    if n_blocks < END_BLOCKS + 1 or _is_faded(timeline.mono, timeline.block):
         return []
-    blocks = course.mono[len(course.mono) - n_blocks * n :].reshape(n_blocks, n)
+    blocks = timeline.mono[len(timeline.mono) - n_blocks * n :].reshape(n_blocks, n)
     power = np.einsum("ij,ij->i", blocks, blocks) / n
     end = float(power[-END_BLOCKS:].mean())
-    # a file of a few blocks has no louder one than half of its peak level
     end_db = 10 * math.log10(max(end / max(float(power.max()), 1e-20), 1e-12))
     if end_db < TAIL_DB and end < 10 ** (FLOOR_DBFS / 10):
         return []
-    at_s = (len(course.mono) - END_BLOCKS * n) / course.sr
-    main = course.main * course.block // n
-    if _rings(course, power[main:], end):
+    at_s = (len(timeline.mono) - END_BLOCKS * n) / timeline.sr
+    main = timeline.main * timeline.block // n
+    if _rings_at_end(timeline, power[main:], end):
         return [make_fault("tail_cut", end_db, at_s=at_s)] if end_db > TAIL_DB else []
     floor_db = 10 * math.log10(end)
     if floor_db > FLOOR_DBFS and end_db > FLOOR_DB:
-        return [make_fault("floor", floor_db, at_s=at_s, length_s=END_BLOCKS * n / course.sr)]
+        return [make_fault("floor", floor_db, at_s=at_s, length_s=END_BLOCKS * n / timeline.sr)]
     return []
 
 
 def _is_faded(mono: np.ndarray, block: int) -> bool:
-    """Tell a tail that was faded out: level and slope of the last 2 ms are far below those before.
+    """Return whether the tail was faded out.
 
-    A low tone that crosses zero there has its steepest slope. What is slower than a fade holds its
-    slope to the end and is told by a longer look: it ends at zero, and not as steep as it was.
+    Level and slope of the last 2 ms are then far below those before. A low tone may cross zero
+    there with its steepest slope; over a longer window, a faded one ends at zero and less steep
+    than it was.
     """
     last, before = mono[-2 * block :], mono[-6 * block : -2 * block]
-    if _rms(last) < FADED * _rms(before) and _rms(_steps(last)) < FADED * _rms(_steps(before)):
+    if _rms(last) < FADED * _rms(before) and _rms(_slope(last)) < FADED * _rms(_slope(before)):
         return True
     period, end = mono[-SLOW_BLOCKS * block :], mono[-max(2, block // 2) :]
     if abs_peak(end) >= FADED_END * abs_peak(period):
         return False
-    return abs_peak(_steps(mono[-block - 1 :])) < FADED_SLOPE * abs_peak(_steps(period))
+    return abs_peak(_slope(mono[-block - 1 :])) < FADED_SLOPE * abs_peak(_slope(period))
 
 
-def _steps(y: np.ndarray) -> np.ndarray:
+def _slope(y: np.ndarray) -> np.ndarray:
     return np.asarray(y[1:] - y[:-1])
 
 
@@ -266,11 +276,14 @@ def _rms(y: np.ndarray) -> float:
     return math.sqrt(float(y @ y) / max(1, len(y)))
 
 
-def _rings(course: Timeline, power: np.ndarray, end: float) -> bool:
-    """Tell whether what sounds at the end is the stroke and not the floor."""
-    n_before = (course.rise - 2) * course.block
-    if n_before >= BEFORE_S * course.sr:
-        before = course.mono[:n_before]
+def _rings_at_end(timeline: Timeline, power: np.ndarray, end: float) -> bool:
+    """Return whether the end of the file holds the stroke and not the noise floor.
+
+    `power` is that of blocks of 10 ms from the stroke on, and `end` that of the last ones.
+    """
+    n_before = (timeline.rise - 2) * timeline.block
+    if n_before >= BEFORE_S * timeline.sr:
+        before = timeline.mono[:n_before]
         return end > RINGS_OVER * float(before @ before) / n_before
     n = max(4, round(FALL_SHARE * len(power)))
     level_db = 10 * np.log10(np.maximum(power[-n:], 1e-14))

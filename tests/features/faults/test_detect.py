@@ -1,4 +1,4 @@
-"""Each fault is found where it was put, with its number, and a clean stroke has none.
+"""Each fault is found in place and with its value, and a clean stroke has none.
 
 Source: true peak by fourfold oversampling, Recommendation ITU-R BS.1770-4, Annex 2; compared with
 soxr's resampler. Other limits are common practice, no source.
@@ -16,21 +16,22 @@ from hypothesis import strategies as st
 
 from catalog.audio.model import Audio
 from catalog.features.faults import FAULT_KINDS, find_faults, find_raw_peak
+from catalog.features.faults.channels import peak_correlation
+from catalog.features.faults.clipping import true_peak_near_full
 from catalog.features.faults.kinds import make_fault
-from catalog.features.faults.samples import peak_correlation, true_peak_near_full
 from catalog.features.faults.timeline import BlockPeaks
 from catalog.features.measure import measure_segments
 from catalog.features.waveform import mix_to_mono
-from tests.signals import SR, drum_stroke
+from tests.signals import SR, STROKE_LEAD_S, drum_stroke
 
-LEAD = round(0.01 * SR)  # of silence that `drum_stroke` begins with
+LEAD = round(STROKE_LEAD_S * SR)
 BEFORE = round(0.25 * SR)
 QUIET = 10 ** (-92 / 20)
 TRUE_PEAK_DB = 0.1  # two interpolators of different length; BS.1770-4 allows its meters more
 
 
 def take(amplitude: float = 0.3) -> np.ndarray:
-    """A stroke between quiet, shape (n, 1): it starts from nothing and dies away."""
+    """Return a stroke with quiet around it, shape (n, 1), that starts from silence and decays."""
     y = drum_stroke()[LEAD:].astype(float)
     y[:32] *= np.linspace(0, 1, 32)
     y *= np.cos(np.linspace(0, np.pi / 2, len(y))) ** 4 * amplitude / np.abs(y).max()
@@ -59,11 +60,11 @@ def test_a_clipped_run_is_found_where_it_is():
     assert fault.value <= np.sum(np.abs(y) >= 1.0)
 
 
-def test_float_above_full_scale_is_no_fault():
+def test_floating_point_above_full_scale_is_not_a_fault():
     assert found(take(2.0), subtype="FLOAT") == {}
 
 
-def test_a_quarter_rate_tone_goes_over_between_its_samples():
+def test_a_quarter_rate_tone_exceeds_full_scale_between_its_samples():
     y = take(0.2)
     n = round(0.01 * SR)
     burst = np.sin(np.pi / 2 * np.arange(n) + np.pi / 4) * np.hanning(n)
@@ -74,7 +75,7 @@ def test_a_quarter_rate_tone_goes_over_between_its_samples():
     assert fault.value == pytest.approx(20 * math.log10(np.abs(outside).max()), abs=TRUE_PEAK_DB)
 
 
-def test_true_peak_of_noise_is_that_of_soxr():
+def test_the_true_peak_of_noise_agrees_with_soxr():
     rng = np.random.default_rng(3)
     for _ in range(5):
         y = np.convolve(rng.normal(size=4000), np.hanning(7), "same")
@@ -84,14 +85,14 @@ def test_true_peak_of_noise_is_that_of_soxr():
         assert 20 * math.log10(level / outside) == pytest.approx(0.0, abs=TRUE_PEAK_DB)
 
 
-def test_an_offset_has_its_level():
+def test_a_dc_offset_is_found_with_its_level():
     fault = found(take() + 0.01)["dc"]
     assert fault.value == pytest.approx(-40.0, abs=0.5)
     assert fault.channel == 0
 
 
 @pytest.mark.parametrize("mains", [50, 60])
-def test_hum_has_its_level_at_both_mains(mains):
+def test_hum_is_found_with_its_level_at_both_mains_frequencies(mains):
     y = take()
     t = np.arange(len(y)) / SR
     tone = np.sin(2 * np.pi * mains * t) + 0.5 * np.sin(2 * np.pi * 3 * mains * t + 1)
@@ -101,7 +102,7 @@ def test_hum_has_its_level_at_both_mains(mains):
     assert "rumble" not in faults
 
 
-def test_a_drum_tone_near_mains_pitch_is_no_hum():
+def test_a_drum_tone_near_the_mains_frequency_is_not_hum():
     t = np.arange(SR) / SR
     y = take()
     y[BEFORE : BEFORE + SR, 0] += (0.2 * np.sin(2 * np.pi * 50.0 * t) * np.exp(-t / 0.08))[
@@ -110,7 +111,7 @@ def test_a_drum_tone_near_mains_pitch_is_no_hum():
     assert "hum" not in found(y)
 
 
-def test_a_click_before_the_stroke_is_found_in_its_place():
+def test_a_click_before_the_stroke_is_found_in_place():
     y = take()
     at = BEFORE - round(0.08 * SR)
     y[at : at + 3, 0] += 0.03
@@ -127,14 +128,14 @@ def test_rumble_before_the_stroke_is_found():
     assert "rumble" in found(y)
 
 
-def test_a_start_cut_off_is_found():
+def test_a_cut_start_is_found():
     y = take()
     first = int(np.argmax(np.abs(y[:, 0]) > 0.2))
     assert found(y[first:])["start_cut"].at_s == 0.0
     assert "start_cut" not in found(y[BEFORE - 100 :])
 
 
-def test_a_tail_cut_off_is_found_and_a_faded_one_is_left():
+def test_a_cut_tail_is_found_and_a_faded_one_is_not():
     cut = take()[: BEFORE + round(0.2 * SR)].copy()
     fault = found(cut)["tail_cut"]
     assert fault.at_s == pytest.approx(len(cut) / SR - 0.02, abs=0.001)
@@ -143,14 +144,14 @@ def test_a_tail_cut_off_is_found_and_a_faded_one_is_left():
 
 
 @pytest.mark.parametrize("late_s", [0.03, 0.2])
-def test_a_second_stroke_is_found_where_it_starts(late_s):
+def test_a_second_stroke_is_found_at_its_onset(late_s):
     y, late = take(), round(late_s * SR)
     both = y + 2.0 * np.concatenate([np.zeros((late, 1)), y[:-late]])
     fault = found(both)["second"]
     assert fault.at_s == pytest.approx(BEFORE / SR + late_s, abs=0.005)
 
 
-def test_noise_that_stays_is_the_floor_with_its_level():
+def test_steady_noise_at_the_end_is_found_as_the_noise_floor():
     y = take()
     y += np.random.default_rng(2).normal(size=y.shape) * 10 ** (-45 / 20)
     faults = found(y)
@@ -158,20 +159,20 @@ def test_noise_that_stays_is_the_floor_with_its_level():
     assert "tail_cut" not in faults
 
 
-def test_a_silent_channel_is_named():
+def test_a_silent_channel_is_found():
     y = take()
     assert found(np.concatenate([y, y * 1e-4], axis=1))["silent"].channel == 1
     assert "silent" not in found(np.concatenate([y, y * 0.1], axis=1))
 
 
-def test_a_mirrored_channel_is_named():
+def test_an_inverted_channel_is_found():
     y = take()
     later = np.concatenate([np.zeros((12, 1)), y[:-12]])
     assert found(np.concatenate([y, -later], axis=1))["polarity"].channel == 1
     assert "polarity" not in found(np.concatenate([y, later], axis=1))
 
 
-def test_likeness_is_the_same_as_a_plain_search_over_lags():
+def test_peak_correlation_agrees_with_a_search_over_all_lags():
     rng = np.random.default_rng(4)
     a, b = rng.normal(size=300), rng.normal(size=300)
     norm = math.sqrt(float(a @ a) * float(b @ b))
@@ -190,11 +191,11 @@ def test_likeness_is_the_same_as_a_plain_search_over_lags():
         (-5.9, "PCM_24", True), (3.0, "FLOAT", False), (-30.0, "FLOAT", True),
     ],
 )  # fmt: skip
-def test_raw_peaks_of_takes_lie_between_their_limits(dbfs, subtype, is_fault):
+def test_takes_must_peak_between_the_limits(dbfs, subtype, is_fault):
     assert bool(find_raw_peak(10 ** (dbfs / 20), subtype=subtype)) is is_fault
 
 
-def test_weights_grow_with_the_fault_and_stay_within_their_limits():
+def test_weights_grow_with_the_value_and_stay_within_their_limits():
     for kind, k in FAULT_KINDS.items():
         values = np.linspace(k.least, k.most, 5)
         weights = [make_fault(kind, float(v), at_s=0.0).weight for v in values]
@@ -203,7 +204,7 @@ def test_weights_grow_with_the_fault_and_stay_within_their_limits():
 
 
 @pytest.mark.parametrize("n", [2, 3, 50, 1000])
-def test_short_hits_are_judged_without_error(n):
+def test_very_short_hits_are_examined_without_error(n):
     y = np.random.default_rng(n).normal(size=(n, 2)) * 0.2
     assert all(0 <= fault.at_s <= n / SR for fault in found(y).values())
 
@@ -214,23 +215,23 @@ def test_short_hits_are_judged_without_error(n):
     first=st.integers(0, 30),
     length=st.integers(0, 30),
 )
-def test_peaks_are_the_same_found_at_once_or_where_they_are_asked_for(n, block, first, length):
+def test_block_peaks_are_the_same_computed_at_once_or_one_by_one(n, block, first, length):
     y = np.random.default_rng(n).normal(size=n)
     whole = [np.abs(y[at : at + block]).max() for at in range(0, max(n // block, 1) * block, block)]
     peaks = BlockPeaks(y, block)
     alone = peaks.between(first, first + length)
-    peaks.find_all()
+    peaks.compute_all()
     assert alone.tolist() == whole[first : first + length]
     assert peaks.between(first, first + length).tolist() == alone.tolist()
 
 
 @pytest.mark.parametrize("rate", [8_000, 192_000])
-def test_any_rate_is_judged(rate):
+def test_any_sample_rate_is_examined(rate):
     y = take()[::1].astype(np.float32)
     find_faults(y, y[:, 0], sr=rate, subtype="PCM_16")
 
 
-def test_gain_below_the_limits_changes_no_relative_fault():
+def test_gain_does_not_change_relative_values():
     y = take()
     at = BEFORE - round(0.08 * SR)
     y[at : at + 3, 0] += 0.03
@@ -238,7 +239,7 @@ def test_gain_below_the_limits_changes_no_relative_fault():
     assert loud.value == pytest.approx(soft.value, abs=0.05)
 
 
-def test_faults_of_a_take_lie_in_the_whole_file_and_its_loudest_stroke_bears_its_raw_peak():
+def test_faults_of_a_take_count_from_its_start_and_the_loudest_stroke_carries_its_level_fault():
     clicked = take()
     at = BEFORE - round(0.08 * SR)
     clicked[at : at + 3, 0] += 0.03
@@ -255,7 +256,7 @@ def test_faults_of_a_take_lie_in_the_whole_file_and_its_loudest_stroke_bears_its
 
 @pytest.mark.parametrize("hz", [45.0, 60.0, 80.0])
 @pytest.mark.parametrize("phase", [0.0, 0.8, 1.6, 2.4])
-def test_a_low_drum_faded_within_half_a_period_is_not_cut_and_one_cut_anywhere_is(hz, phase):
+def test_a_fade_within_half_a_period_of_a_low_drum_is_distinguished_from_a_cut(hz, phase):
     t = np.arange(round(0.3 * SR)) / SR
     ringing = 0.3 * np.sin(2 * np.pi * hz * t) * np.exp(-t / 0.2)
     ringing[:32] *= np.linspace(0, 1, 32)
