@@ -1,4 +1,4 @@
-"""What a person sees and hears: a page of this machine's own, nothing leaves it."""
+"""The page in the browser; it serves this machine only and sends nothing elsewhere."""
 
 from __future__ import annotations
 

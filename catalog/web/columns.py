@@ -1,4 +1,4 @@
-"""All hits as columns, made once for each list of hits; a person's question is then arithmetic."""
+"""All hits as columns, so that filters and colors are array operations."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from catalog.library.metadata.filename import ORIGIN
 from catalog.models import MARKS, ROLES, Hit, RoleSource
 from catalog.web.labels import ROLE_WORDS
 
-MATCH_LKFS = -27.0  # audition level before the fader; leaves room for spiky hits
-MATCH_PEAK_DB = -3.0  # no audition goes above it before the fader
-MATCH_MAX_DB = 24.0  # a hit softer than that is meant to be soft
-MATCH_UNKNOWN_DB = -12.0  # for a hit without a loudness
-MIN_STROKES = 3  # of one drum; fewer have no strong and weak ones
+MATCH_LKFS = -27.0  # audition level before the fader; leaves headroom for hits of high crest factor
+MATCH_PEAK_DB = -3.0  # highest peak before the fader, dBFS
+MATCH_MAX_DB = 24.0  # largest gain; softer hits stay soft
+MATCH_UNKNOWN_DB = -12.0  # gain of a hit without a loudness, dB
+MIN_STROKES = 3  # strokes of one drum; fewer give no ranking by strength
 
 
 @dataclass(frozen=True, eq=False)
 class Columns:
-    """Row i is the same hit in all columns, in the order of the list they were made from.
+    """One row a hit, in the order of the list of hits.
 
     Attributes
     ----------
@@ -141,16 +141,16 @@ def make_columns(hits: Sequence[Hit]) -> Columns:
 
 
 def stamp_hit(hit: Hit) -> int:
-    """Give a number that changes with the audio of a hit, so that browsers may keep it for good."""
+    """Return a number that changes with the audio of a hit, for addresses that are cached."""
     return zlib.crc32(
         f"{hit.content_hash}:{hit.start}:{hit.stop}{hit.origin.get('mix', '')}".encode()
     )
 
 
 def match_levels(played_lkfs: np.ndarray, peak_db: np.ndarray) -> np.ndarray:
-    """Gains in dB that bring hits to the audition level without going above the peak limit.
+    """Return gains in dB that bring hits to the audition level within the peak limit.
 
-    The browser gets hits beyond full scale scaled down to it, so their excess is taken off first.
+    The browser receives hits beyond full scale scaled down to it, so their excess is removed first.
 
     Parameters
     ----------
@@ -166,7 +166,7 @@ def match_levels(played_lkfs: np.ndarray, peak_db: np.ndarray) -> np.ndarray:
 
 
 def match_level(hit: Hit) -> float:
-    """Gain in dB for one hit, see `match_levels`."""
+    """Return the gain of one hit in dB, see `match_levels`."""
     peak_db = hit.descriptors.get("peak_db", math.nan)
     return float(match_levels(np.array([hit.played_lkfs]), np.array([peak_db]))[0])
 

@@ -1,4 +1,4 @@
-"""Folders of this machine to choose from, below the person's own; no link leads out of it."""
+"""Folders below the home folder; links that lead out of it are not followed."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from pathlib import Path
 
 from catalog.audio.decode import AUDIO_SUFFIXES
 
-MAX_LISTED = 400  # folders shown of one; more would not be read
-MAX_LOOKED = 5_000  # names counted in one folder, so that a huge one costs no wait
+MAX_LISTED = 400  # folders shown of one folder
+MAX_LOOKED = 5_000  # names read of one folder, so that a huge one takes no noticeable time
 
 
 @dataclass(frozen=True)
 class Listing:
-    """One folder and what lies in it.
+    """One folder and its contents.
 
     Attributes
     ----------
     place : Path
     above : tuple of Path
-        the folders down to this one, the person's own first
+        the folders down to this one, the home folder first
     inside : tuple of (Path, int)
         folders in it, by name, each with the number of audio files directly in it
     n_files : int
@@ -37,7 +37,7 @@ class Listing:
 
 
 def list_folder(place: str | Path, *, home: Path) -> Listing:
-    """Look into a folder; one that is not below `home`, or cannot be read, gives `home`.
+    """List a folder; `home` is listed if it is not below `home` or cannot be read.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Words of the page, and names from files made harmless: no markup, no hidden marks."""
+"""Labels of the page, and escaping of names from files."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ REGION_WORDS: dict[str, str] = {
     "shaker": "shakers", "wood": "woods", "conga_bongo": "congas and bongos",
     "timbale_agogo": "timbales and agogos", "other": "others",
 }  # fmt: skip
-# The places of a kit as they stand around the stool, in rows of cards.
+# The slots of a kit in rows of cards.
 FAMILIES: dict[str, tuple[str, ...]] = {
     "Kick and snare": ("kick", "kick_2", "snare", "snare_2", "sidestick", "clap"),
     "Hats": ("hat_closed", "hat_pedal", "hat_open"),
@@ -43,20 +43,20 @@ HEARING = (
     "headphones up slowly; loud sound harms hearing for good."
 )
 RIGHTS = (
-    "Hand on only what is yours to give: recordings you made, or those whose makers and players "
-    "have agreed."
+    "Pass on only what you have the rights to: your own recordings, or those whose makers and "
+    "players have agreed."
 )
-NO_HITS = "Nothing is in the catalog yet."
+NO_HITS = "The catalog is empty."
 HOW_TO_BEGIN = (
-    "Name a folder of recorded hits below and press “Scan”. Files are only read, never changed. "
-    "Or end this page and run `catalog demo` to look around in invented recordings."
+    "Enter a folder of recorded hits below and press “Scan”. Files are only read, never changed. "
+    "Or close this page and run `catalog demo` to try invented recordings."
 )
 MARKS_LEFT_OUT = re.compile(r"[\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")  # turn or hide text
 MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&])")
 
 
 def plain(text: str) -> str:
-    """Give a name as it may be shown: one line, no control or direction marks.
+    """Return a name on one line, without control and direction characters.
 
     Parameters
     ----------
@@ -65,26 +65,26 @@ def plain(text: str) -> str:
     Returns
     -------
     str
-        the marks that turn or hide text, line breaks and broken code points become "·"
+        invisible and direction characters, line breaks and broken code points become "·"
     """
     shown = MARKS_LEFT_OUT.sub("·", text)
     return "".join("·" if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") else c for c in shown)
 
 
 def inert(text: str) -> str:
-    """Give a name for a place that reads markdown: every sign with a meaning is escaped."""
+    """Return a name with all markdown characters escaped."""
     return MARKDOWN_SIGNS.sub(r"\\\1", plain(text))
 
 
 def slot_word(slot: str) -> str:
-    """Give the label of a place in the kit: "tom_low" is "Tom low", "kick_2" is "Kick 2"."""
+    """Return the label of a slot: "tom_low" is "Tom low", "kick_2" is "Kick 2"."""
     if slot in ROLE_WORDS:
         return ROLE_WORDS[slot]
     return slot.replace("_", " ").capitalize()
 
 
 def words_for_browser() -> dict[str, Any]:
-    """Give the labels that the scripts in the browser need."""
+    """Return the labels that the scripts in the browser need."""
     slot_of = {role: next((n for n, s in SLOTS.items() if role in s.roles), "") for role in ROLES}
     return {
         "order": ROLES,
@@ -99,19 +99,19 @@ def words_for_browser() -> dict[str, Any]:
 
 
 def count_of(n: int, one: str, many: str = "") -> str:
-    """Give a count with its noun: "1 hit", "3 hits"."""
+    """Return a count with its noun: "1 hit", "3 hits"."""
     return f"{n:,} {one if n == 1 else many or one + 's'}"
 
 
 def list_words(parts: Sequence[str]) -> str:
-    """Join with commas and a last "and"."""
+    """Join words with commas and a last "and"."""
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def say_time(seconds: float) -> str:
-    """Give a span as one would say it: "40 s", "3 min", "2 h 10 min"."""
+def duration_text(seconds: float) -> str:
+    """Return a duration as text: "40 s", "3 min", "2 h 10 min"."""
     minutes = round(seconds / 60)
     if seconds < 90:
         return f"{max(1, round(seconds))} s"
@@ -119,5 +119,5 @@ def say_time(seconds: float) -> str:
 
 
 def when_word(time_utc: str) -> str:
-    """Give a moment in the clock of this machine: "2026-03-01 17:20"."""
+    """Return a time in the time zone of this machine: "2026-03-01 17:20"."""
     return datetime.fromisoformat(time_utc).astimezone().strftime("%Y-%m-%d %H:%M")

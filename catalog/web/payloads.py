@@ -1,4 +1,4 @@
-"""Bytes for the browser: points, previews, waveform outlines; little-endian, no names."""
+"""Binary payloads for the browser: points, previews, waveform outlines; little-endian."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from catalog.models import ROLES, Hit
 from catalog.web.columns import Columns, match_level, stamp_hit
 from catalog.web.labels import plain
 
-PREVIEW_S = 0.4  # long enough to know a drum by; 35 kB each
+PREVIEW_S = 0.4  # long enough to recognize a drum; 35 kB each
 PREVIEW_SR = 44100  # Hz
 N_PEAKS = 64  # columns of a waveform outline
-REGION_GRID = 24  # cells along each side in which the crowds are looked for
-REGION_MIN = 4  # hits of one role in reach, below it a name would mislead
-# What a mark may be colored by, by rank: 0 to 254; 255 is undefined.
+REGION_GRID = 24  # cells along each side of the density histogram
+REGION_MIN = 4  # fewest hits of one role for a region label
+# Descriptors that may color a point, sent as ranks from 0 to 254; 255 is undefined.
 SCALES = {
     "brightness": "centroid_hz", "length": "length_s", "body": "body_hz",
     "loudness": "loudness_lkfs", "strength": "strength", "noise": "flatness",
@@ -73,7 +73,7 @@ def pack_points(columns: Columns, hit_ids: np.ndarray, xy: np.ndarray) -> PointP
     legend = {
         "scales": list(SCALES),
         "sessions": [plain(name) for name in columns.sessions],
-        "regions": find_regions(place, roles),
+        "regions": find_dense_regions(place, roles),
     }
     parts = [
         np.uint32(len(rows)),
@@ -91,8 +91,10 @@ def pack_points(columns: Columns, hit_ids: np.ndarray, xy: np.ndarray) -> PointP
     return PointPack(columns.ids[rows], body, f"{zlib.crc32(body):08x}{len(rows):x}")
 
 
-def find_regions(place: np.ndarray, roles: np.ndarray) -> tuple[tuple[str, float, float], ...]:
-    """Find, for each role, the spot where most of its hits gather.
+def find_dense_regions(
+    place: np.ndarray, roles: np.ndarray
+) -> tuple[tuple[str, float, float], ...]:
+    """Return, for each role, the densest place of its hits on the map.
 
     Parameters
     ----------
@@ -119,7 +121,7 @@ def find_regions(place: np.ndarray, roles: np.ndarray) -> tuple[tuple[str, float
 
 
 def _to_unit_square(xy: np.ndarray) -> np.ndarray:
-    """Move into 0 to 1 with a margin, each side by itself: the distances of a map have no unit."""
+    """Scale each axis to 0 to 1 with a margin; distances on the map have no unit."""
     if not len(xy):
         return xy
     low, high = xy.min(axis=0), xy.max(axis=0)
@@ -136,7 +138,7 @@ def _rank(numbers: np.ndarray) -> np.ndarray:
 
 
 def make_preview(audio: Audio) -> bytes:
-    """Give the first moments of a hit, mono int16 at `PREVIEW_SR`, its end faded out."""
+    """Return the start of a hit as mono int16 at `PREVIEW_SR`, faded out."""
     frames = audio.samples[: round((PREVIEW_S + 0.05) * audio.sr)]
     mono = frames.mean(axis=1, dtype=np.float32)
     if audio.sr != PREVIEW_SR:
@@ -150,14 +152,14 @@ def make_preview(audio: Audio) -> bytes:
 
 
 def join_previews(previews: Sequence[bytes]) -> bytes:
-    """Put previews into one body: uint32 rate, uint32 count, uint32 frames of each, then all."""
+    """Join previews: uint32 rate, uint32 count, uint32 frames of each, then the samples."""
     lengths = np.array([len(one) // 2 for one in previews], dtype="<u4")
     head = np.array([PREVIEW_SR, len(previews)], dtype="<u4")
     return b"".join([head.tobytes(), lengths.tobytes(), *previews])
 
 
 def make_peaks(audio: Audio) -> bytes:
-    """Give the outline of a waveform: 64 pairs of int8 (lowest, highest), own maximum 127."""
+    """Return a waveform outline: 64 pairs of int8 (lowest, highest), normalized to 127."""
     mono = audio.samples[:, 0] if audio.samples.shape[1] == 1 else audio.samples.mean(axis=1)
     top = abs_peak(mono)
     if top <= 0.0:
@@ -186,8 +188,8 @@ def pack_wave(wave: np.ndarray) -> bytes:
     return packed
 
 
-def format_words(hit: Hit) -> str:
-    """Say how a file holds its audio: "24-bit WAV, 44.1 kHz"."""
+def format_text(hit: Hit) -> str:
+    """Return the format of a file as text: "24-bit WAV, 44.1 kHz"."""
     widths = {"FLOAT": "32-bit float", "DOUBLE": "64-bit float"}
     kind, _, bits = hit.subtype.partition("_")
     width = f"{bits}-bit" if kind == "PCM" and bits.isdecimal() else widths.get(kind, "")
@@ -195,7 +197,7 @@ def format_words(hit: Hit) -> str:
 
 
 def describe_row(hit: Hit) -> dict[str, Any]:
-    """Give what a row of a list needs of one hit: no path, NaN as None."""
+    """Return one hit for a list in the browser: no path, NaN as None."""
     numbers = {
         name: (round(value, 5) if math.isfinite(value) else None)
         for name, value in hit.descriptors.items()
@@ -213,7 +215,7 @@ def describe_row(hit: Hit) -> dict[str, Any]:
         "sure": round(hit.role_confidence, 3),
         "said_by": hit.role_source,
         "numbers": numbers,
-        "format": format_words(hit),
+        "format": format_text(hit),
         "channels": hit.n_channels,
         "note": plain(hit.note),
         "mark": hit.mark,

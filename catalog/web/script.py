@@ -1,4 +1,4 @@
-"""What Streamlit runs again at each change; everything is in the views."""
+"""The script that Streamlit reruns at each change; the views do the work."""
 
 from catalog.web.views import draw_page
 

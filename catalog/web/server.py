@@ -1,4 +1,4 @@
-"""Starts the page on this machine only, with answers sent at once."""
+"""Start the page, reachable from this machine only."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from pathlib import Path
 from typing import Any
 
 from catalog.web.api import api_routes
-from catalog.web.api.security import guards
+from catalog.web.api.security import security_middleware
 from catalog.web.state import page, use_store
 
 HOST = "127.0.0.1"
-STORE_VARIABLE = "CATALOG_STORE"  # where the store is, if no option says so
-OPEN_AFTER_S = 0.3  # the server has to listen first
+STORE_VARIABLE = "CATALOG_STORE"  # place of the store if no option gives one
+OPEN_AFTER_S = 0.3  # gives the server time to start
 
 
 def page_options() -> dict[str, Any]:
-    """Give the options of the page by dotted name, such as "server.address"."""
+    """Return the options of the page by dotted name, such as "server.address"."""
     table = tomllib.loads(files("catalog.web").joinpath("look.toml").read_text("utf-8"))
     return dict(_flatten(table, ""))
 
@@ -37,7 +37,7 @@ def _flatten(table: dict[str, Any], prefix: str) -> list[tuple[str, Any]]:
 
 
 def app_parts(store_path: str | Path | None = None) -> dict[str, Any]:
-    """Give what `st.App` needs, as keyword arguments, for one store.
+    """Return the keyword arguments of `st.App` for one store.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def app_parts(store_path: str | Path | None = None) -> dict[str, Any]:
     return {
         "script_path": Path(__file__).with_name("script.py"),
         "routes": api_routes(),
-        "middleware": guards(),
+        "middleware": security_middleware(),
     }
 
 
@@ -81,10 +81,10 @@ def page_app(
 
 
 def bind_socket(port: int = 0) -> socket.socket:
-    """Bind to this machine only, and listen: who comes before the page is ready waits for it.
+    """Return a listening socket bound to this machine only; early requests wait for the page.
 
-    The protocol is named, because the event loop switches the delay of small packets off only for
-    a socket that says it is TCP; without it each small answer waits about 40 ms.
+    The protocol is given, because the event loop disables Nagle's algorithm only for a socket of
+    protocol TCP; otherwise each small response is about 40 ms late.
 
     Parameters
     ----------

@@ -23,7 +23,7 @@ from starlette.applications import Starlette
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
 from catalog.web.api import api_routes
-from catalog.web.api.security import guards
+from catalog.web.api.security import security_middleware
 from catalog.web.scan_job import ScanJobs, ScanState
 from catalog.web.server import bind_socket
 from catalog.web.state import page, use_store
@@ -151,7 +151,7 @@ class Client:
 @contextmanager
 def serve_routes() -> Iterator[Client]:
     """Serve the page's own routes alone, over the catalog that is open."""
-    app = Starlette(routes=api_routes(), middleware=guards())
+    app = Starlette(routes=api_routes(), middleware=security_middleware())
     sock = bind_socket()
     server = uvicorn.Server(uvicorn.Config(app, log_config=None, ws="none"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]})

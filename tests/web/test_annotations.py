@@ -5,7 +5,7 @@ import json
 import pytest
 
 from catalog.models import ROLES
-from catalog.web.api.annotations import read_saying
+from catalog.web.api.annotations import read_annotation
 from catalog.web.state import page
 
 
@@ -46,7 +46,7 @@ def test_what_is_said_is_in_the_store_and_taken_back_step_by_step(own_client):
 )
 def test_what_is_not_understood_is_refused(body):
     with pytest.raises(ValueError, match=r"no hits named|not understood"):
-        read_saying(body)
+        read_annotation(body)
 
 
 def test_refusals_have_words_and_change_nothing(own_client):

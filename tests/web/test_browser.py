@@ -77,7 +77,7 @@ def test_finding_by_words_dims_the_others_and_keeps_the_map(visit):
     visit.page.locator("canvas.front").press("+")
     zoom = visit.get("__audition.map.view.zoom")
     visit.page.get_by_label("Find by words").fill("crash")
-    visit.page.get_by_text("4 hits of 23 fit").wait_for()
+    visit.page.get_by_text("4 hits of 23 match").wait_for()
     visit.until("__audition.map.mask")
     ones = visit.get(
         "[...__audition.map.mask].reduce((n, b) => n + b.toString(2).replaceAll('0', '').length, 0)"
@@ -88,7 +88,7 @@ def test_finding_by_words_dims_the_others_and_keeps_the_map(visit):
 
 
 def test_a_copy_is_set_aside_on_disk_and_put_back_byte_for_byte(own_visit, own):
-    own_visit.open_part("Twice")
+    own_visit.open_part("Copies")
     group = own_visit.page.locator(".group", has_text="snare_1").first
     group.get_by_role("button", name="Play both").first.click()
     own_visit.until("__audition.engine.starts >= 2")
@@ -101,7 +101,7 @@ def test_a_copy_is_set_aside_on_disk_and_put_back_byte_for_byte(own_visit, own):
     own_visit.press(own_visit.page.get_by_role("button", name="Yes, set aside"))
     own_visit.page.get_by_text("1 file set aside").wait_for()
     assert not path.exists()
-    own_visit.press(own_visit.page.get_by_role("button", name="Put back"))
+    own_visit.press(own_visit.page.get_by_role("button", name="Restore", exact=True))
     own_visit.page.get_by_text("is back where it was").wait_for()
     assert path.read_bytes() == before
 
@@ -173,8 +173,8 @@ def test_names_with_markup_are_text_and_nothing_else(visit, scanned):
     assert "<img src=x onerror=window.hurt=1> ·gnp 'q' [a](b)" in heading
     visit.page.get_by_role("button", name="Put in kit").click()
     visit.until("__audition.pads.slots.length === 1")
-    visit.open_part("Bring in")
-    visit.page.get_by_text("Left out (1)").wait_for()
+    visit.open_part("Recordings")
+    visit.page.get_by_text("Skipped files (1)").wait_for()
     assert visit.get("window.hurt === undefined")
     assert visit.page.locator("img[src=x]").count() == 0
 

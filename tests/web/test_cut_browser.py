@@ -24,8 +24,8 @@ def take(own):
 
 @pytest.fixture
 def cut(take, own_visit) -> Visit:
-    own_visit.open_part("Bring in")
-    own_visit.page.get_by_text("Look at the cut").click()
+    own_visit.open_part("Recordings")
+    own_visit.page.get_by_text("Show the regions").click()
     own_visit.until(CUT_SHOWN)
     return own_visit
 

@@ -65,9 +65,9 @@ def test_listening_and_finding(day):
 def test_what_is_there_twice_goes_and_all_of_it_comes_back(day):
     visit, folder, store = day
     before = sounds(folder)
-    visit.open_part("Twice")
+    visit.open_part("Copies")
     visit.page.get_by_text("29 recordings with 30 further files").wait_for()
-    visit.press(visit.page.get_by_role("button", name="Pick all certain ones"))
+    visit.press(visit.page.get_by_role("button", name="Select all certain copies"))
     ready = visit.page.get_by_role("button", name=re.compile(r"Set \d+ files aside"))
     ready.wait_for()
     n_picked = int(re.search(r"\d+", ready.inner_text()).group())
@@ -81,7 +81,7 @@ def test_what_is_there_twice_goes_and_all_of_it_comes_back(day):
     with Catalog.open(store) as catalog:
         aside = [hit.path.read_bytes() for hit in catalog.hits(states=("aside",))]
     assert sorted(aside) == sorted(before[name] for name in before.keys() - left.keys())
-    visit.press(visit.page.get_by_role("button", name=f"Put everything back ({n_picked})"))
+    visit.press(visit.page.get_by_role("button", name=f"Restore all ({n_picked})"))
     visit.page.get_by_text(f"Undone for {n_picked} hits").wait_for()
     assert sounds(folder) == before
 
@@ -132,7 +132,7 @@ def test_a_scan_goes_on_while_one_listens(day, tmp_path):
         wave = make_stroke(("kick", "snare", "tom")[number % 3], 1000 + number)
         (more / f"hit_{number:03d}.wav").write_bytes(encode_wav(wave, sr=SR))
     (more / "broken.wav").write_bytes(b"RIFF")
-    visit.open_part("Bring in")
+    visit.open_part("Recordings")
     field = visit.page.get_by_role("textbox", name="Folder with recorded hits")
     field.fill(str(more))
     visit.press(visit.page.get_by_role("button", name="Scan", exact=True))
@@ -143,7 +143,7 @@ def test_a_scan_goes_on_while_one_listens(day, tmp_path):
     visit.page.locator("canvas.front").focus()
     assert play(visit, lambda: visit.page.keyboard.press("Space")) == chosen
     visit.page.get_by_text(f"{287 + N_MORE} hits on the map").wait_for()
-    visit.open_part("Bring in")
+    visit.open_part("Recordings")
     visit.page.get_by_text("broken").first.wait_for(state="attached")
     shutil.rmtree(more)
     with Catalog.open(store) as catalog:

@@ -12,10 +12,10 @@ from catalog.audio.model import Audio
 from catalog.duplicates.cached import UNCERTAIN_RELATION
 from catalog.duplicates.overlay import overlay_recordings
 from catalog.kit.model import Kit
-from catalog.web.api.overlays import EARLY_S, picture_of, rest_wav
+from catalog.web.api.overlays import EARLY_S, describe_overlay, rest_wav
 from catalog.web.state import page
 from catalog.web.tab import Tab
-from catalog.web.views import actions as acts
+from catalog.web.views import actions
 from tests.web.conftest import SR, make_stroke
 from tests.web.test_views import open_part, sent, shown
 
@@ -40,13 +40,13 @@ def act(op: str, **more: object) -> dict:
     """Do what the browser sends as an act, and give what the session holds after it."""
     session: dict = {"twice": {"act": {"op": op, **more}}}
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(acts.st, "session_state", session)
-        acts.take_act(page().catalog, "twice")
+        patch.setattr(actions.st, "session_state", session)
+        actions.run_action(page().catalog, "twice")
     return session
 
 
 def test_a_group_is_sent_with_its_relation_its_reason_and_its_evidence(used):
-    groups = sent(open_part("Twice"), "twice")["groups"]
+    groups = sent(open_part("Copies"), "twice")["groups"]
     assert len(groups) == 2
     for group in groups:
         assert group["relation"] == "The same recording in 2 files"
@@ -60,7 +60,7 @@ def test_a_group_is_sent_with_its_relation_its_reason_and_its_evidence(used):
 def test_the_other_file_is_kept_when_the_user_says_so(own):
     (before,) = [g for g in page().catalog.copies() if named("snare_1") in _members(g)]
     act("keep", id=before.others[0])
-    groups = sent(open_part("Twice"), "twice")["groups"]
+    groups = sent(open_part("Copies"), "twice")["groups"]
     (now,) = [g for g in groups if g["keep"]["id"] == before.others[0]]
     assert (now["others"][0]["id"], now["reason"]) == (before.keep, "kept: your choice")
 
@@ -72,14 +72,14 @@ def _members(group) -> tuple[int, ...]:
 def test_a_pair_left_open_is_asked_apart_and_the_answer_is_remembered(own):
     first, second = named("tom_1"), named("tom_2")
     leave_open(first, second)
-    (pair,) = sent(open_part("Twice"), "twice")["pairs"]
+    (pair,) = sent(open_part("Copies"), "twice")["pairs"]
     assert {pair["first"]["id"], pair["second"]["id"]} == {first, second}
     assert "agree to 95.0 %" in pair["words"]
     act("differ", first=first, second=second)
-    data = sent(open_part("Twice"), "twice")
+    data = sent(open_part("Copies"), "twice")
     assert (data["pairs"], len(data["groups"])) == ([], 2)
     act("same", first=first, second=second)
-    data = sent(open_part("Twice"), "twice")
+    data = sent(open_part("Copies"), "twice")
     assert (data["pairs"], len(data["groups"])) == ([], 3)
 
 
@@ -87,7 +87,7 @@ def test_an_answer_is_taken_back_by_one_press(own):
     first, second = named("tom_1"), named("tom_2")
     leave_open(first, second)
     state = act("differ", first=first, second=second)["tab"]
-    app = open_part("Twice", tab=state)
+    app = open_part("Copies", tab=state)
     assert sent(app, "twice")["pairs"] == []
     app.button(key="twice_unsay").click().run()
     assert len(sent(app, "twice")["pairs"]) == 1
@@ -110,8 +110,8 @@ def test_a_group_accepted_moves_its_files_and_nothing_else(own):
 def test_what_the_page_does_not_send_is_passed_over(own, sent_act):
     session = {"twice": {"act": sent_act}}
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(acts.st, "session_state", session)
-        acts.take_act(page().catalog, "twice")
+        patch.setattr(actions.st, "session_state", session)
+        actions.run_action(page().catalog, "twice")
     assert session.get("tab", Tab()) == Tab()
     assert page().catalog.history() == []
 
@@ -131,8 +131,8 @@ def test_a_file_that_a_kept_kit_needs_is_asked_for_by_name_of_the_kit(own):
     session = act("accept", ids=[other])
     assert catalog.hits(states=("aside",)) == []
     state = {k: v for k, v in session.items() if k != "twice"}
-    app = open_part("Twice", **state)
-    assert "Kept kits need these" in shown(app)
+    app = open_part("Copies", **state)
+    assert "Saved kits need these" in shown(app)
     assert "Loft kit" in shown(app)
     assert app.button(key="aside_yes").disabled
     app.checkbox(key="aside_needed").check().run()
@@ -148,14 +148,14 @@ def test_a_file_that_cannot_be_moved_is_hidden_instead_and_shown_again(own, monk
     (other,) = group.others
     monkeypatch.setattr(set_aside, "immovable_reason", lambda path: "its folder is read-only")
     state = {k: v for k, v in act("accept", ids=[other]).items() if k != "twice"}
-    app = open_part("Twice", **state)
+    app = open_part("Copies", **state)
     assert "its folder is read\\-only" in shown(app)
     app.checkbox(key="aside_hidden").check().run()
     app.button(key="aside_yes").click().run()
     assert catalog.hit(other).state == "hidden"
     assert catalog.hit(other).path.is_file()
     app.run()
-    next(one for one in app.button if one.label == "Put back").click().run()
+    next(one for one in app.button if one.label == "Restore").click().run()
     assert catalog.hit(other).state == "here"
 
 
@@ -165,7 +165,7 @@ def test_steps_are_undone_in_any_order_and_all_at_once(own):
     for group in catalog.copies():
         catalog.set_aside(group.others, reason="test")
     first = catalog.history()[0].step
-    app = open_part("Twice")
+    app = open_part("Copies")
     app.button(key=f"back_{first}").click().run()
     assert len(catalog.hits(states=("aside",))) == 1
     app.button(key="undo_all").click().run()
@@ -177,7 +177,7 @@ def test_a_name_taken_meanwhile_is_never_written_over(own):
     catalog = page().catalog
     (event,) = catalog.set_aside([named("tom_1")], reason="test")
     event.source.write_bytes(b"something new")
-    app = open_part("Twice")
+    app = open_part("Copies")
     app.button(key=f"back_{event.step}").click().run()
     assert any("another file is there now" in plainly(one.value) for one in app.warning)
     assert event.source.read_bytes() == b"something new"
@@ -214,6 +214,6 @@ def test_what_is_left_of_two_strokes_is_heard_as_loud_as_it_is_and_never_too_lou
     peak = max(np.abs(overlay.first).max(), np.abs(overlay.residual).max())
     assert peak > 1.0
     assert np.abs(heard - overlay.residual / peak).max() < 2**-15
-    told = picture_of(overlay)
+    told = describe_overlay(overlay)
     assert -3.0 < told["left_db"] <= 0.0
     assert max(map(abs, told["spans"][1]["rest"])) > 40

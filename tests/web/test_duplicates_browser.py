@@ -14,7 +14,7 @@ TWICE_SHOWN = "globalThis.__twice?.twice.box.querySelector('.group')"
 
 @pytest.fixture
 def twice(own_visit) -> Visit:
-    own_visit.open_part("Twice")
+    own_visit.open_part("Copies")
     own_visit.until(TWICE_SHOWN)
     return own_visit
 
@@ -50,20 +50,20 @@ def test_a_group_accepted_moves_on_disk_and_everything_comes_back(twice, own):
     accept.first.click()
     twice.until("__twice.twice.box.querySelectorAll('.group').length === 1")
     accept.click()
-    twice.page.get_by_text("Nothing is there twice").wait_for()
+    twice.page.get_by_text("No copies were found").wait_for()
     gone = set(before) - set(own.folder.rglob("*.wav"))
     assert len(gone) == 2
     with Catalog.open(own.store) as catalog:
         aside = catalog.hits(states=("aside",))
         assert sorted(hit.path.read_bytes() for hit in aside) == sorted(before[p] for p in gone)
-    twice.press(twice.page.get_by_role("button", name="Put everything back (2)"))
+    twice.press(twice.page.get_by_role("button", name="Restore all (2)"))
     twice.page.get_by_text("Undone for 2 hits").wait_for()
     assert {path: path.read_bytes() for path in own.folder.rglob("*.wav")} == before
 
 
 def test_all_certain_ones_go_after_a_look_at_the_list(twice, own):
     n_before = len(list(own.folder.rglob("*.wav")))
-    twice.press(twice.page.get_by_role("button", name="Pick all certain ones (2)"))
+    twice.press(twice.page.get_by_role("button", name="Select all certain copies (2)"))
     twice.press(twice.page.get_by_role("button", name="Set 2 files aside"))
     asked = twice.page.get_by_role("dialog")
     asked.get_by_text("Nothing is deleted").wait_for()

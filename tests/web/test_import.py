@@ -45,14 +45,14 @@ def test_a_folder_is_found_by_going_down_and_taken(fresh):
     app.button(key=f"into_{fresh / 'recordings'}").click().run()
     inside = [one.label for one in app.button if str(one.key).startswith("into_")]
     assert inside[0].startswith("Attic first sitting")
-    press(app, "Take this folder")
+    press(app, "Use this folder")
     assert app.text_input(key="bring_folder").value == str(fresh / "recordings")
 
 
 def test_a_folder_scanned_before_is_scanned_again_by_one_press(own):
     extra = own.folder / "Shed second sitting" / "kick_3.wav"
     data = (own.folder / "Shed second sitting" / "kick_1.wav").read_bytes()
-    app = open_part("Bring in")
+    app = open_part("Recordings")
     assert str(own.folder.name) in shown(app)
     extra.write_bytes(data)
     press(app, "Scan again")
@@ -64,8 +64,8 @@ def test_a_folder_scanned_before_is_scanned_again_by_one_press(own):
 
 def test_a_folder_that_has_gone_says_so_and_cannot_be_scanned(own):
     own.folder.rename(own.folder.with_name("moved away"))
-    app = open_part("Bring in")
-    assert "not there now" in shown(app)
+    app = open_part("Recordings")
+    assert "not found; connect its disk" in shown(app)
     (again,) = [one for one in app.button if one.label == "Scan again"]
     assert again.disabled
 
@@ -74,9 +74,9 @@ def test_a_scan_that_died_is_offered_to_be_gone_on_with(own):
     from catalog.library.scan.folders import begin_folders
 
     begin_folders(page().catalog.context.store, [str(own.folder)])
-    app = open_part("Bring in")
+    app = open_part("Recordings")
     assert "not finished" in shown(app)
-    press(app, "Go on")
+    press(app, "Continue")
     assert finished(page().scans).status == "done"
 
 
@@ -93,7 +93,7 @@ def doubt(catalog, n_hits: int) -> list[int]:
 def test_doubtful_roles_are_asked_the_most_doubtful_first(own):
     catalog = page().catalog
     ids = doubt(catalog, 3)
-    data = sent(open_part("Bring in"), "round")
+    data = sent(open_part("Recordings"), "round")
     assert [one["id"] for one in data["questions"]][:3] == ids
     for one in data["questions"]:
         assert len(one["likely"]) == len(set(one["likely"])) == 4
@@ -103,7 +103,7 @@ def test_doubtful_roles_are_asked_the_most_doubtful_first(own):
 def test_a_round_stays_while_its_answers_come_in_and_a_new_one_leaves_them_out(own):
     catalog = page().catalog
     doubt(catalog, 20)
-    app = open_part("Bring in")
+    app = open_part("Recordings")
     first = [one["id"] for one in sent(app, "round")["questions"]]
     assert len(first) == 12
     catalog.set_role(first[0], "kick")
@@ -123,5 +123,5 @@ def test_files_left_out_for_one_reason_are_summed_up(own):
     for number in range(3):
         (own.folder / f"phone {number}.wma").write_bytes(b"x")
     page().catalog.scan([own.folder], n_jobs=1)
-    app = open_part("Bring in")
+    app = open_part("Recordings")
     assert "3 files: is of a format that is not read" in shown(app)

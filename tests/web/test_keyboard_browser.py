@@ -50,7 +50,7 @@ def test_a_sound_is_found_heard_and_starred(own_visit, own):
     tab_to(own_visit, "Find by words")
     keys.type("snare")
     keys.press("Enter")
-    own_visit.page.get_by_text("hits of 23 fit").wait_for()
+    own_visit.page.get_by_text("hits of 23 match").wait_for()
     tab_to(own_visit, "Map of hits")
     keys.press("ArrowRight")
     own_visit.until("__audition.engine.starts >= 1")
@@ -67,9 +67,9 @@ def test_a_sound_is_found_heard_and_starred(own_visit, own):
 
 def test_what_is_there_twice_is_set_aside_and_put_back(own_visit, own):
     before = {path: path.read_bytes() for path in own.folder.rglob("*.wav")}
-    open_by_keys(own_visit, "Twice")
+    open_by_keys(own_visit, "Copies")
     own_visit.page.get_by_text("2 recordings with 2 further files").wait_for()
-    assert tab_to(own_visit, "Pick all certain ones")[1] == "BUTTON"
+    assert tab_to(own_visit, "Select all certain copies")[1] == "BUTTON"
     own_visit.page.keyboard.press("Enter")
     own_visit.page.get_by_role("button", name="Set 2 files aside").wait_for()
     tab_to(own_visit, "Set 2 files aside")
@@ -79,7 +79,7 @@ def test_what_is_there_twice_is_set_aside_and_put_back(own_visit, own):
     own_visit.page.keyboard.press("Enter")
     own_visit.page.get_by_text("2 files set aside").wait_for()
     assert len(list(own.folder.rglob("*.wav"))) == len(before) - 2
-    tab_to(own_visit, "Put everything back (2)")
+    tab_to(own_visit, "Restore all (2)")
     own_visit.page.keyboard.press("Enter")
     own_visit.page.get_by_text("Undone for 2 hits").wait_for()
     assert {path: path.read_bytes() for path in own.folder.rglob("*.wav")} == before

@@ -91,12 +91,12 @@ def test_on_the_map_and_beside_the_hit(hostile):
 
 def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
     page = hostile.page
-    hostile.open_part("Twice")
+    hostile.open_part("Copies")
     hostile.until("globalThis.__twice?.twice.box.querySelectorAll('.group').length === 4")
     for button in page.get_by_role("button", name="Lay over each other").all():
         button.click()
     check(hostile, IMAGE, DRAWING, KIT, "one·two·three <b>", "·evaw· [a](http:x) ![b](x) $c$")
-    hostile.press(page.get_by_role("button", name="Pick all certain ones (4)"))
+    hostile.press(page.get_by_role("button", name="Select all certain copies (4)"))
     hostile.press(page.get_by_role("button", name="Set 4 files aside"))
     hostile.press(page.get_by_role("dialog").get_by_text("Set these aside as well"))
     check(hostile, KIT)
@@ -107,15 +107,15 @@ def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
 
 def test_in_the_kit(hostile):
     hostile.open_part("Kit")
-    hostile.page.get_by_role("button", name="Open it").click()
+    hostile.page.get_by_role("button", name="Open", exact=True).click()
     hostile.page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
     check(hostile, f"kick {IMAGE}")
 
 
 def test_where_folders_are_brought_in(hostile):
     page = hostile.page
-    hostile.open_part("Bring in")
-    page.get_by_text("Left out (1)").wait_for()
-    page.get_by_text("Look for the folder").click()
+    hostile.open_part("Recordings")
+    page.get_by_text("Skipped files (1)").wait_for()
+    page.get_by_text("Choose the folder").click()
     page.get_by_role("button", name="Attic").wait_for()
     check(hostile, IMAGE, DRAWING, "·citta·")

@@ -84,7 +84,7 @@ def test_what_was_said_can_be_asked_for_at_once_and_taken_together(own_visit, ow
     own_visit.until("__audition.region.rows.length === 0")
     page.get_by_role("button", name="Said").click()
     page.get_by_role("button", name="keep", exact=True).click()
-    page.get_by_text(f"{len(taken)} hits of 23 fit").wait_for()
+    page.get_by_text(f"{len(taken)} hits of 23 match").wait_for()
     own_visit.until("__audition.map.mask")
     page.keyboard.press("Escape")
     page.get_by_role("button", name="Take all hits that fit").click()

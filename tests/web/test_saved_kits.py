@@ -34,17 +34,17 @@ def test_the_balance_says_level_pitch_and_what_covers_what(kit_page):
     catalog = page().catalog
     kit = page().kit_session.kit
     table = kit_page.dataframe[0].value
-    assert table["place"].tolist() == ["Kick", "Snare", "Crash"]
-    clashes = catalog.kit_sound.masking(kit)
-    assert table["plays at, LKFS"].tolist() == [round(v, 1) for v in clashes.level_lkfs]
+    assert table["slot"].tolist() == ["Kick", "Snare", "Crash"]
+    masking = catalog.kit_sound.masking(kit)
+    assert table["plays at, LKFS"].tolist() == [round(v, 1) for v in masking.level_lkfs]
     described, shared, lines = describe_balance(catalog, kit)
-    assert [shared[name][at] for at, name in enumerate(shared["place"])] == [100, 100, 100]
-    assert shared["Snare"][0] == shared["Kick"][1] == round(100 * clashes.overlap[0, 1])
-    assert lines == clashes.lines
-    overlap = clashes.overlap.copy()
+    assert [shared[name][at] for at, name in enumerate(shared["slot"])] == [100, 100, 100]
+    assert shared["Snare"][0] == shared["Kick"][1] == round(100 * masking.overlap[0, 1])
+    assert lines == masking.lines
+    overlap = masking.overlap.copy()
     np.fill_diagonal(overlap, 0)
-    covered = [bool(text) for text in described["lies in the same bands as"]]
-    assert covered == (overlap.max(axis=1) >= 0.3).tolist()
+    masked = [bool(text) for text in described["shares bands with"]]
+    assert masked == (overlap.max(axis=1) >= 0.3).tolist()
 
 
 def test_a_tuning_that_is_proposed_is_taken_by_one_press(tmp_path):

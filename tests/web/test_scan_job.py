@@ -9,7 +9,7 @@ import pytest
 from catalog import Catalog, ParameterError, Progress
 from catalog.web import scan_job
 from catalog.web.scan_job import ScanJobs, ScanState
-from catalog.web.views.recordings.progress import say_state
+from catalog.web.views.recordings.progress import state_text
 from tests.web.conftest import finished, write_library
 
 WAIT_S = 60
@@ -122,4 +122,4 @@ def test_the_rate_is_that_of_the_last_seconds(monkeypatch):
     ],
 )
 def test_the_state_is_said_in_words(state, words):
-    assert words in say_state(state)
+    assert words in state_text(state)

@@ -22,7 +22,7 @@ def test_of_two_tabs_the_second_to_accept_is_told_and_moves_nothing_more(browser
         watch(browser, address) as other,
     ):
         for tab in (one, other):
-            tab.open_part("Twice")
+            tab.open_part("Copies")
             tab.until(TWICE_SHOWN)
         one.page.get_by_role("button", name="Accept: set this one aside").first.click()
         one.page.get_by_text("1 file set aside").wait_for()
@@ -59,7 +59,7 @@ def test_a_server_that_has_ended_is_told_and_the_page_goes_on_with_the_next(brow
                 visit.page.wait_for_timeout(LOOK_MS / 10)
             assert visit.starts == 1
             for _ in range(N_LOOKS):  # what is pressed before the line is up again is lost
-                for part in ("Listen", "Twice"):
+                for part in ("Listen", "Copies"):
                     visit.open_part(part)
                 visit.page.wait_for_timeout(LOOK_MS)
                 if visit.get(f"Boolean({TWICE_SHOWN})"):

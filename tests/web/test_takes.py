@@ -8,7 +8,7 @@ import pytest
 from catalog import Catalog
 from catalog.web.columns import stamp_hit
 from catalog.web.state import page
-from catalog.web.views import actions as acts
+from catalog.web.views import actions
 from tests.services.test_takes import take_bytes
 from tests.web.test_views import open_part, sent
 
@@ -30,7 +30,7 @@ def take(own):
 def test_the_cut_is_sent_and_what_comes_back_is_done(own, take):
     catalog = page().catalog
     before = catalog.takes.regions(take)
-    shown = sent(open_part("Bring in", takes_open=True), "cut")
+    shown = sent(open_part("Recordings", takes_open=True), "cut")
     assert [(s["id"], s["start"], s["stop"]) for s in shown["strokes"]] == [
         (hit.id, hit.start, hit.stop) for hit in before
     ]
@@ -38,7 +38,7 @@ def test_the_cut_is_sent_and_what_comes_back_is_done(own, take):
     first, sr = before[0], before[0].sr
 
     def act(op, **more):
-        acts.ACTS[op](catalog, {"op": op, "id": first.id, **more})
+        actions.ACTIONS[op](catalog, {"op": op, "id": first.id, **more})
 
     act("move", start=round(0.38 * sr), stop=first.stop)
     assert catalog.takes.regions(take)[0].start == round(0.38 * sr)

@@ -12,7 +12,7 @@ from catalog.errors import KitError
 from catalog.kit.model import Kit
 from catalog.web.columns import make_columns, match_level
 from catalog.web.kit_session.actions import change_slot
-from catalog.web.payloads import find_regions
+from catalog.web.payloads import find_dense_regions
 from catalog.web.state import page, use_store
 from catalog.web.views.browse.search_filter import Wanted, make_mask
 
@@ -51,7 +51,7 @@ def ids_of(role: str) -> list[int]:
 def test_an_empty_catalog_says_what_to_do(tmp_path):
     use_store(tmp_path / "new.sqlite")
     app = open_part()
-    assert "Nothing is in the catalog yet" in shown(app)
+    assert "The catalog is empty" in shown(app)
     assert "catalog demo" in shown(app)
     assert [one.label for one in app.text_input] == ["Folder with recorded hits"]
 
@@ -65,9 +65,9 @@ def test_the_map_is_sent_by_address_and_never_by_value(used):
 def test_words_narrow_down_what_is_shown(used):
     app = open_part()
     app.text_input(key="q").set_value("snare shed").run()
-    assert "2 hits of 23 fit" in shown(app)
+    assert "2 hits of 23 match" in shown(app)
     app.text_input(key="q").set_value("nothing has this name").run()
-    assert "No hit fits" in shown(app)
+    assert "No hit matches" in shown(app)
 
 
 def test_the_hearing_caution_is_always_there(used):
@@ -104,7 +104,7 @@ def test_regions_are_named_where_most_hits_of_a_role_lie():
     crowd = 0.2 + 0.01 * rng.normal(size=(20, 2))
     place = np.concatenate([crowd, [[0.9, 0.9]], [[0.5, 0.5]]])
     roles = np.array([1] * 21 + [0], dtype=np.uint8)
-    ((role, x, y),) = find_regions(place, roles)
+    ((role, x, y),) = find_dense_regions(place, roles)
     assert role == "snare"
     assert abs(x - 0.2) < 0.05
     assert abs(y - 0.2) < 0.05
@@ -121,7 +121,7 @@ def test_auditions_are_matched_in_loudness_and_never_above_the_peak_limit(used):
 def test_copies_are_found_picked_set_aside_and_put_back(own):
     copy = own.folder / "Attic first sitting" / "snare_1 copy.wav"
     before = copy.read_bytes()
-    app = open_part("Twice")
+    app = open_part("Copies")
     groups = sent(app, "twice")["groups"]
     (other,) = [o for g in groups for o in g["others"] if o["name"] in ("snare_1 copy", "snare_1")]
     app.session_state["tab"].picked_copies = [other["id"]]
@@ -131,7 +131,7 @@ def test_copies_are_found_picked_set_aside_and_put_back(own):
     assert not app.exception
     moved = own.folder / "Attic first sitting" / f"{other['name']}.wav"
     assert not moved.exists()
-    (back,) = [one for one in app.button if one.label == "Put back"]
+    (back,) = [one for one in app.button if one.label == "Restore"]
     back.click().run()
     assert not app.exception
     assert moved.read_bytes() == before
@@ -140,7 +140,7 @@ def test_copies_are_found_picked_set_aside_and_put_back(own):
 def test_names_in_the_list_to_confirm_are_escaped(own):
     hurtful = next(hit for hit in page().catalog.hits() if "<img" in hit.name)
     page().catalog.set_aside([hurtful.id], reason="test")
-    app = open_part("Twice")
+    app = open_part("Copies")
     line = next(one.value for one in app.markdown if "img src" in one.value)
     assert r"\<img src=x" in line
     assert "\u202e" not in line
@@ -194,17 +194,17 @@ def test_one_place_is_assigned_locked_swapped_and_cleared(used):
 
 
 def test_files_left_out_are_listed_with_their_reason(used):
-    app = open_part("Bring in")
+    app = open_part("Recordings")
     table = app.dataframe[0].value
     assert table["file"].tolist() == ["broken <i>.wav"]
-    assert table["why, and what to do"].str.len().min() > 10
+    assert table["reason and remedy"].str.len().min() > 10
 
 
 def test_a_folder_that_is_none_is_refused_in_words(used):
-    app = open_part("Bring in")
+    app = open_part("Recordings")
     app.text_input(key="bring_folder").set_value("no such folder")
     next(one for one in app.button if one.label == "Scan").click().run()
-    assert any("no folder on this machine" in one.value for one in app.warning)
+    assert any("no such folder on this machine" in one.value for one in app.warning)
 
 
 def test_a_store_that_cannot_be_opened_is_told_in_words(tmp_path):

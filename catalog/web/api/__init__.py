@@ -1,4 +1,4 @@
-"""The page's own addresses under /api/: audio and numbers by id, never by path."""
+"""The routes of the page under /api/; hits are addressed by id, never by path."""
 
 from starlette.routing import Route
 

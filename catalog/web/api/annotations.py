@@ -1,4 +1,4 @@
-"""What a person says of hits, at once and without drawing the page again, and taking it back."""
+"""Routes that annotate hits and revert annotations, without a rerun of the page."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from catalog.models import MARKS, ROLES
 from catalog.web.api.responses import NOT_KEPT, answer, read_json
 from catalog.web.state import page
 
-WORDS = ("mark", "role", "remark")
-LISTS = ("add", "drop")
+TEXT_KEYS = ("mark", "role", "remark")
+LIST_KEYS = ("add", "drop")
 
 
-def read_saying(body: Any) -> tuple[list[int], dict[str, Any]]:
+def read_annotation(body: Any) -> tuple[list[int], dict[str, Any]]:
     """Read {"ids": [3, 17], "mark": "star", "add": ["dry"]}.
 
     Returns
     -------
     ids : list of int
-    what : dict, keywords of `Annotations.annotate`
+    annotation : dict, keywords of `Annotations.annotate`
 
     Raises
     ------
@@ -36,8 +36,8 @@ def read_saying(body: Any) -> tuple[list[int], dict[str, Any]]:
     if not isinstance(body, dict) or not isinstance(body.get("ids"), list) or not body["ids"]:
         raise ValueError("no hits named")
     ids = [i for i in body["ids"] if isinstance(i, int) and not isinstance(i, bool)]
-    what = {k: body[k] for k in WORDS if isinstance(body.get(k), str)}
-    what |= {k: body[k] for k in LISTS if _is_words(body.get(k))}
+    what = {k: body[k] for k in TEXT_KEYS if isinstance(body.get(k), str)}
+    what |= {k: body[k] for k in LIST_KEYS if _is_words(body.get(k))}
     if len(ids) != len(body["ids"]) or set(body) - {"ids"} != set(what) or not what:
         raise ValueError("not understood")
     return ids, what
@@ -47,11 +47,11 @@ def _is_words(value: Any) -> bool:
     return isinstance(value, list) and all(isinstance(word, str) for word in value)
 
 
-def _tell(before: Sequence[Annotation]) -> Response:
-    """Answer with the word that takes it back, and each changed hit as [id, role, mark]."""
+def _changed_response(before: Sequence[Annotation]) -> Response:
+    """Return the token for reverting, and each changed hit as [id, role, mark]."""
     changed = []
-    for said in before:
-        hit = page().catalog.hit(said.hit_id)
+    for annotation in before:
+        hit = page().catalog.hit(annotation.hit_id)
         changed.append([hit.id, ROLES.index(hit.role), MARKS.index(hit.mark)])
     token = secrets.token_urlsafe(8)
     page().undo_steps.put(token, list(before))
@@ -59,29 +59,29 @@ def _tell(before: Sequence[Annotation]) -> Response:
     return JSONResponse(body, headers=NOT_KEPT)
 
 
-async def _say(request: Request) -> Response:
+async def _annotate(request: Request) -> Response:
     try:
-        ids, what = read_saying(await read_json(request))
+        ids, what = read_annotation(await read_json(request))
     except ValueError as err:
         return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
 
     def work() -> Response:
         try:
-            return _tell(page().catalog.annotations.annotate(ids, **what))
+            return _changed_response(page().catalog.annotations.annotate(ids, **what))
         except ParameterError as err:
             return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
 
     return await answer(work)
 
 
-async def _unsay(request: Request) -> Response:
+async def _revert(request: Request) -> Response:
     before = page().undo_steps.pop(request.path_params["step"])
     if before is None:
-        return PlainTextResponse("this can no longer be taken back", 404, headers=NOT_KEPT)
-    return await answer(lambda: _tell(page().catalog.annotations.revert(before)))
+        return PlainTextResponse("this can no longer be undone", 404, headers=NOT_KEPT)
+    return await answer(lambda: _changed_response(page().catalog.annotations.revert(before)))
 
 
 ROUTES = (
-    Route("/api/say", _say, methods=["POST"]),
-    Route("/api/unsay/{step:str}", _unsay, methods=["POST"]),
+    Route("/api/say", _annotate, methods=["POST"]),
+    Route("/api/unsay/{step:str}", _revert, methods=["POST"]),
 )

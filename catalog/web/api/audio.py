@@ -1,4 +1,4 @@
-"""What is heard and drawn of hits: whole files, first moments, outlines."""
+"""Routes for audio of hits: whole strokes, previews, waveform outlines."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from catalog.web.columns import stamp_hit
 from catalog.web.payloads import N_PEAKS, join_previews, make_peaks, make_preview, pack_wave
 from catalog.web.state import page
 
-WAVE_POINTS = 900  # of a wave that is drawn as wide as the page
+WAVE_POINTS = 900  # points of an outline drawn as wide as the page
 FLAT = bytes(2 * N_PEAKS)  # the outline of a hit that cannot be read
 
 
@@ -71,7 +71,7 @@ async def _peaks(request: Request) -> Response:
 
 
 async def _wave(request: Request) -> Response:
-    """Outline of a part of the file that a hit is in; addresses change with the cut."""
+    """Return the outline of a part of a hit's file; its address changes with the regions."""
     hit_id, stamp, start, stop = (request.path_params[k] for k in ("hit_id", "stamp", "a", "b"))
     if start >= stop:
         return PlainTextResponse("a part of a wave ends after it starts", 400)

@@ -1,4 +1,4 @@
-"""What the map and the lists are made of: points, masks, one hit and what is like it."""
+"""Routes for the map and the lists: points, masks, one hit, similar hits."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ async def _about(request: Request) -> Response:
 
 @dataclass(frozen=True)
 class NearWanted:
-    """What is asked of the similar hits: of other sessions only, and words of `but`."""
+    """Conditions on similar hits: other sessions only, and words of `but`."""
 
     elsewhere: bool = False
     but: tuple[str, ...] = ()
@@ -73,10 +73,9 @@ def read_wanted(params: Mapping[str, str]) -> NearWanted:
 
 
 def describe_near(hit: int | Path, wanted: NearWanted) -> dict[str, Any]:
-    """Give alternates and similar hits as rows with reasons; a file outside has no alternates.
+    """Return alternates and similar hits as rows with reasons; an uploaded file has no alternates.
 
-    A wish that cannot be heard of this hit, or not gone further in this library, is told in
-    "trouble".
+    "trouble" explains a condition that cannot be met.
     """
     catalog = page().catalog
     trouble = ""

@@ -1,4 +1,4 @@
-"""Two hits laid over each other: pictures of both, and what is left as picture and sound."""
+"""Routes for two aligned hits: their waveforms, and their difference as waveform and audio."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ def _overlay(first_id: int, second_id: int) -> Overlay:
     return overlay
 
 
-def picture_of(overlay: Overlay) -> dict[str, Any]:
-    """Give what the browser draws and says of an overlay.
+def describe_overlay(overlay: Overlay) -> dict[str, Any]:
+    """Return an overlay for the browser.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ async def _picture(request: Request) -> Response:
     first_id, second_id = request.path_params["first"], request.path_params["second"]
 
     def work() -> Response:
-        return JSONResponse(picture_of(_overlay(first_id, second_id)), headers=NOT_KEPT)
+        return JSONResponse(describe_overlay(_overlay(first_id, second_id)), headers=NOT_KEPT)
 
     return await answer(work)
 
@@ -96,7 +96,7 @@ async def _rest(request: Request) -> Response:
 
 
 def rest_wav(overlay: Overlay) -> bytes:
-    """Give what is left as a 16-bit WAV file, never louder against the first than it is.
+    """Return the difference as a 16-bit WAV file, at its level relative to the first hit.
 
     It is played at the level of the first hit, which the page scales down if it goes beyond full
     scale; so is this, by the same amount or more.

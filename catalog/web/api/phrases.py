@@ -1,4 +1,4 @@
-"""Phrases to hear the kit by, as times and strengths; the browser picks the strokes."""
+"""Routes for phrases as times and velocities; the browser picks the strokes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How a route answers: work in a thread, ids read with a limit, errors in words."""
+"""Helpers of the routes: work in a thread, bounded requests, error texts."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MAX_IDS = 64  # in one batch; keeps an answer under 3 MB
 
 
 async def answer(work: Callable[[], Response]) -> Response:
-    """Do slow work in a thread; an unknown hit is 404 with the words of the error."""
+    """Run slow work in a thread; an unknown hit becomes 404 with the error text."""
     try:
         return await asyncio.to_thread(work)
     except CatalogError as err:

@@ -1,4 +1,4 @@
-"""What every request has to pass: a host of this machine, then the page's own origin."""
+"""Checks of every request: a host name of this machine, and the page's own origin."""
 
 from __future__ import annotations
 
@@ -13,19 +13,19 @@ LOCAL_HOSTS = ("127.0.0.1", "localhost")
 
 
 class OwnPagesOnly:
-    """Refuse what another site asks for: a foreign `Origin`, or a change without one of ours."""
+    """Refuse requests from other sites: a foreign `Origin`, or a change without an own one."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass on what comes from the page itself."""
+        """Pass on requests of the page itself."""
         if scope["type"] == "http" and scope["path"].startswith("/api/"):
             headers = {
                 key.decode("latin-1"): value.decode("latin-1") for key, value in scope["headers"]
             }
             if not is_own_request(scope["method"], headers):
-                await PlainTextResponse("refused: not asked by this page", 403)(
+                await PlainTextResponse("refused: the request does not come from this page", 403)(
                     scope, receive, send
                 )
                 return
@@ -33,7 +33,7 @@ class OwnPagesOnly:
 
 
 def is_own_request(method: str, headers: dict[str, str]) -> bool:
-    """Say whether a request comes from the page itself.
+    """Return whether a request comes from the page itself.
 
     Parameters
     ----------
@@ -52,8 +52,8 @@ def is_own_request(method: str, headers: dict[str, str]) -> bool:
     return urlsplit(origin).netloc == headers.get("host", "")
 
 
-def guards() -> list[Middleware]:
-    """Give what every request has to pass: a host of this machine, then the page's own origin."""
+def security_middleware() -> list[Middleware]:
+    """Return the middleware that checks every request."""
     return [
         Middleware(TrustedHostMiddleware, allowed_hosts=list(LOCAL_HOSTS)),
         Middleware(OwnPagesOnly),

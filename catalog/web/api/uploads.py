@@ -1,4 +1,4 @@
-"""A sound file from outside the catalog: sent by the page, searched from, played, forgotten."""
+"""Routes for an audio file that is not in the catalog: upload it, search from it, play it."""
 
 from __future__ import annotations
 

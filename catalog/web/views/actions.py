@@ -1,4 +1,4 @@
-"""What is done in the browser reaches the catalog here: one act at a time, by its name."""
+"""Actions of the browser on the catalog, each by its name."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import State
 from catalog.web.tab import tab
-from catalog.web.views.review.confirm_set_aside import ask_before, set_aside_now
+from catalog.web.views.review.confirm_set_aside import needs_confirmation, set_aside_now
 
 Act = Mapping[str, Any]
 
@@ -20,7 +20,7 @@ def _keep(catalog: Catalog, act: Act) -> None:
     catalog.duplicates.prefer(int(act["id"]))
 
 
-def _say_same(catalog: Catalog, act: Act) -> None:
+def _set_verdict(catalog: Catalog, act: Act) -> None:
     pair = int(act["first"]), int(act["second"])
     catalog.duplicates.set_verdict(*pair, act["op"] == "same")
     tab().verdicts.append(pair)
@@ -28,8 +28,10 @@ def _say_same(catalog: Catalog, act: Act) -> None:
 
 def _accept(catalog: Catalog, act: Act) -> None:
     ids = [int(i) for i in act["ids"]]
-    all_here = all(catalog.hit(i).state == State.HERE for i in ids)  # not if another tab was faster
-    if not all_here or not ask_before(catalog, ids):
+    all_here = all(
+        catalog.hit(i).state == State.HERE for i in ids
+    )  # another tab may have moved one
+    if not all_here or not needs_confirmation(catalog, ids):
         set_aside_now(catalog, ids)
 
 
@@ -55,10 +57,10 @@ def _as_found(catalog: Catalog, act: Act) -> None:
     catalog.takes.reset_regions(int(act["id"]))
 
 
-ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
+ACTIONS: Mapping[str, Callable[[Catalog, Act], None]] = {
     "keep": _keep,
-    "same": _say_same,
-    "differ": _say_same,
+    "same": _set_verdict,
+    "differ": _set_verdict,
     "accept": _accept,
     "dismiss": _dismiss,
     "undismiss": _dismiss,
@@ -69,22 +71,22 @@ ACTS: Mapping[str, Callable[[Catalog, Act], None]] = {
 }
 
 
-def take_act(catalog: Catalog, view: str) -> None:
-    """Do what the browser asks for through the trigger "act" of a view.
+def run_action(catalog: Catalog, view: str) -> None:
+    """Run the action that a view of the browser sent through its trigger "act".
 
     Parameters
     ----------
     catalog : Catalog
     view : str
-        the view's key in the session; its "act" is a dict with "op", a key of `ACTS`; what does
+        the view's key in the session; its "act" is a dict with "op", a key of `ACTIONS`; what does
         not look like one is passed over, an error is kept in the session as "act_trouble"
     """
     act = st.session_state[view]["act"]
     tab().action_error = ""
-    if not isinstance(act, dict) or str(act.get("op")) not in ACTS:
+    if not isinstance(act, dict) or str(act.get("op")) not in ACTIONS:
         return
     try:
-        ACTS[str(act["op"])](catalog, act)
+        ACTIONS[str(act["op"])](catalog, act)
     except (CatalogError, OSError) as err:
         tab().action_error = str(err)
     except (KeyError, TypeError, ValueError, OverflowError):

@@ -1,4 +1,4 @@
-"""The one component that sounds, mounted once a view: "listen", "kit", "twice", and so on."""
+"""The browser component that draws and plays, mounted once for each view."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import streamlit as st
 
 from catalog.web.assets import loader_script, read_frontend_file
 
-PROBE_VARIABLE = "CATALOG_PAGE_PROBE"  # tests look into the page through it
+PROBE_VARIABLE = "CATALOG_PAGE_PROBE"  # lets tests inspect the page
 
 
 def mount_audition(
@@ -20,7 +20,7 @@ def mount_audition(
     default: dict[str, Any] | None = None,
     **on_change: Callable[[], None],
 ) -> Any:
-    """Show one view of the component under its own name as key.
+    """Mount one view of the component with its name as key.
 
     Parameters
     ----------

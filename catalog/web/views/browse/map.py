@@ -1,4 +1,4 @@
-"""Look and listen: words and ranges above, then the map with all that sounds."""
+"""The search row and the map."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ from catalog.web.labels import count_of
 from catalog.web.payloads import SCALES
 from catalog.web.state import page
 from catalog.web.views.browse.search_filter import make_mask, summarize
-from catalog.web.views.browse.search_form import ask_wanted
+from catalog.web.views.browse.search_form import draw_search_row
 from catalog.web.views.component import mount_audition
 
-COLORS = ("role", "session", "mark", *SCALES)  # what the colors of the map may show
+COLORS = ("role", "session", "mark", *SCALES)  # what the color of a point may stand for
 
 
-def draw_listen() -> None:
-    """Draw the finding row and the map with all that sounds."""
-    wanted = ask_wanted(summarize(page().columns()))
+def draw_map_part() -> None:
+    """Draw the search row and the map."""
+    wanted = draw_search_row(summarize(page().columns()))
     pack = page().points()
     mask, n_found, mask_version = make_mask(page().columns(), pack.ids, wanted)
     if mask is not None:
         page().masks.put(mask_version, mask)
-    st.caption(_say_found(n_found, len(pack.ids)))
+    st.caption(_count_text(n_found, len(pack.ids)))
     _draw_map(pack.version, mask_version)
 
 
 @st.fragment
 def _draw_map(version: str, mask_version: str) -> None:
-    """Draw the map; choosing a hit runs this part alone, the whole page only after a change."""
+    """Draw the map; choosing a hit reruns this part alone, a change reruns the whole page."""
     pack = page().points()
     if pack.version != version:
         st.rerun()
@@ -56,12 +56,12 @@ def _linked_color() -> str | None:
     return color if color in COLORS else None
 
 
-def _say_found(n_found: int, n_all: int) -> str:
+def _count_text(n_found: int, n_all: int) -> str:
     if n_found == n_all:
-        return f"{count_of(n_all, 'hit')} on the map; like sounds lie close together."
+        return f"{count_of(n_all, 'hit')} on the map; similar sounds lie close together."
     if n_found == 0:
-        return "No hit fits. Take a word or a range away."
-    return f"{count_of(n_found, 'hit')} of {n_all:,} fit; the others are faint."
+        return "No hit matches. Remove a word or a range."
+    return f"{count_of(n_found, 'hit')} of {n_all:,} match; the others are faint."
 
 
 def _linked_hit() -> int | None:

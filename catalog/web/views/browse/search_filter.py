@@ -1,4 +1,4 @@
-"""Which hits fit the words and ranges that a person set: one bit per point of the map."""
+"""Match hits with the words and ranges of the search row."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from catalog.models import MARKS, ROLES
 from catalog.web.columns import Columns
 
 RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
-UNSURE = 0.6  # confidence below which a role wants a look; a judgement, no source
-UNMARKED = "none"  # what a person calls a hit without a mark
+UNSURE = 0.6  # confidence below which a role should be checked; a judgement, no source
+UNMARKED = "none"  # stands for hits without a mark
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """What a hit must be.
+    """Conditions that a hit must meet.
 
     Attributes
     ----------
@@ -34,7 +34,7 @@ class Wanted:
     ranges : mapping of descriptor name to (lowest, highest)
         None is open; a hit without that number does not fit
     unsure : bool
-        only hits whose role nobody confirmed and the catalog doubts
+        only hits whose role is uncertain and not confirmed by a person
     """
 
     words: str = ""
@@ -48,7 +48,7 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Summary:
-    """What there is to choose from: names in order, and lowest and highest of each number."""
+    """Choices that the hits offer: names in order, and the range of each number."""
 
     roles: tuple[str, ...]
     sessions: tuple[str, ...]
@@ -84,7 +84,7 @@ def summarize(columns: Columns) -> Summary:
 
 
 def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
-    """Say of each hit whether it is wanted.
+    """Return which hits meet the conditions.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
 
 
 def make_mask(columns: Columns, ids: np.ndarray, wanted: Wanted) -> tuple[bytes | None, int, str]:
-    """Mark the points that fit.
+    """Return the points that meet the conditions as a bit mask.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def make_mask(columns: Columns, ids: np.ndarray, wanted: Wanted) -> tuple[bytes 
     Returns
     -------
     mask : bytes or None
-        one bit per point, highest bit first; None if nothing is asked for
+        one bit per point, highest bit first; None without any condition
     n_found : int
     version : str
         changes when the mask does

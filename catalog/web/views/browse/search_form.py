@@ -1,4 +1,4 @@
-"""The row that asks what to find; all of it is in the address bar, so that a search can be kept."""
+"""The search row; its state is in the address bar, so that a search can be bookmarked."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ import streamlit as st
 from catalog.web.labels import ROLE_WORDS, plain
 from catalog.web.views.browse.search_filter import RANGES, Summary, Wanted
 
-STEPS = {"s": 0.01, "Hz": 10.0, "samples": 1.0, "": 0.05}  # of a number field, by unit
-DIGITS = {"s": 3, "Hz": 0, "": 3}  # shown, by unit; one after the point for the others
-PLAIN_KEYS = {"q": "", "unsure": False}  # and what they hold while nothing is asked for
+STEPS = {"s": 0.01, "Hz": 10.0, "samples": 1.0, "": 0.05}  # step of a number field, by unit
+DIGITS = {"s": 3, "Hz": 0, "": 3}  # decimals shown, by unit; one for other units
+PLAIN_KEYS = {"q": "", "unsure": False}  # widget keys and their values without a condition
 LIST_KEYS = ("roles", "sessions", "marks", "tags", "numbers")
 
 
-def ask_wanted(summary: Summary) -> Wanted:
-    """Ask for words, roles, sessions, marks, tags and ranges.
+def draw_search_row(summary: Summary) -> Wanted:
+    """Draw the search row and return its conditions.
 
     Parameters
     ----------
-    summary : Summary, what there is to choose from
+    summary : Summary, the choices to offer
 
     Returns
     -------
@@ -51,10 +51,10 @@ def ask_wanted(summary: Summary) -> Wanted:
             placeholder="all sessions",
             bind="query-params",
         )
-    with _part(row, "Said", "marks", "tags", "unsure"):
-        marks, tags, unsure = _ask_said(summary)
+    with _part(row, "Marks", "marks", "tags", "unsure"):
+        marks, tags, unsure = _draw_annotations(summary)
     with _part(row, "Numbers", "numbers"):
-        ranges = _ask_ranges(summary)
+        ranges = _draw_ranges(summary)
     wanted = Wanted(
         words=(q or "").strip(),
         roles=tuple(roles),
@@ -65,18 +65,18 @@ def ask_wanted(summary: Summary) -> Wanted:
         unsure=unsure,
     )
     if wanted != Wanted():
-        row.button("Show all", on_click=_ask_nothing, help="Forget words, choices and ranges")
+        row.button("Show all", on_click=_clear, help="Remove all words, choices and ranges")
     return wanted
 
 
 def _part(row: st.delta_generator.DeltaGenerator, word: str, *keys: str):  # type: ignore[no-untyped-def]
-    """Open a part of the row that tells how much is chosen in it."""
+    """Return a popover whose label counts the choices made in it."""
     held = [st.session_state.get(key) for key in keys]
     n = sum(len(one) if isinstance(one, list) else bool(one) for one in held)
     return row.popover(f"{word} ({n})" if n else word, key=f"part_{word}")
 
 
-def _ask_said(summary: Summary) -> tuple[list[str], list[str], bool]:
+def _draw_annotations(summary: Summary) -> tuple[list[str], list[str], bool]:
     marks = st.pills(
         "Only hits marked",
         summary.marks,
@@ -89,14 +89,14 @@ def _ask_said(summary: Summary) -> tuple[list[str], list[str], bool]:
         summary.tags,
         format_func=plain,
         key="tags",
-        placeholder="any tags" if summary.tags else "no hit has a tag so far",
+        placeholder="any tags" if summary.tags else "no hit has a tag yet",
         bind="query-params",
     )
-    unsure = st.checkbox("Only hits with a doubtful role", key="unsure", bind="query-params")
+    unsure = st.checkbox("Only hits with an uncertain role", key="unsure", bind="query-params")
     return marks, tags, unsure
 
 
-def _ask_ranges(summary: Summary) -> dict[str, tuple[float | None, float | None]]:
+def _draw_ranges(summary: Summary) -> dict[str, tuple[float | None, float | None]]:
     names = [name for name in RANGES if name in summary.spans]
     chosen = st.multiselect(
         "Only hits within these numbers",
@@ -106,12 +106,12 @@ def _ask_ranges(summary: Summary) -> dict[str, tuple[float | None, float | None]
         placeholder="length, brightness, body …",
         bind="query-params",
     )
-    asked = {name: _ask_range(summary, name) for name in chosen}
+    asked = {name: _draw_range(summary, name) for name in chosen}
     return {name: ends for name, ends in asked.items() if ends != (None, None)}
 
 
-def _ask_range(summary: Summary, name: str) -> tuple[float | None, float | None]:
-    """Ask for the two ends of a range; an empty field is open."""
+def _draw_range(summary: Summary, name: str) -> tuple[float | None, float | None]:
+    """Draw the two ends of a range; an empty field is open."""
     label, unit = RANGES[name]
     digits = DIGITS.get(unit, 1)
     low, high = (
@@ -131,7 +131,7 @@ def _ask_range(summary: Summary, name: str) -> tuple[float | None, float | None]
     return low, high
 
 
-def _ask_nothing() -> None:
+def _clear() -> None:
     for key, value in PLAIN_KEYS.items():
         st.session_state[key] = value
     for key in LIST_KEYS:

@@ -1,4 +1,4 @@
-"""Kit: places filled by hand or by fit, heard, named, reopened and handed over."""
+"""Build a kit: fill its slots, play it, save it, export it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from catalog.web.tab import ExportMessage, tab
 from catalog.web.views.browse.search_filter import summarize
 from catalog.web.views.component import mount_audition
 from catalog.web.views.kit.kit_balance import change_kit, draw_balance
-from catalog.web.views.kit.saved_kits import draw_kept
+from catalog.web.views.kit.saved_kits import draw_saved_kits
 
 USUAL = (
     "kick", "snare", "sidestick", "hat_closed", "hat_pedal", "hat_open", "tom_low", "tom_mid",
@@ -33,7 +33,7 @@ def find_fillable(roles: Collection[str]) -> list[str]:
 
 
 def draw_kit(catalog: Catalog) -> None:
-    """Draw the places, then filling, keeping and handing over."""
+    """Draw the controls, the slots, the balance, saving and export."""
     _draw_filling(catalog)
     trouble = st.container()
     if tab().kit_error:
@@ -43,12 +43,12 @@ def draw_kit(catalog: Catalog) -> None:
         "kit", {"kit_revision": page().kit_session.revision}, on_changed_change=lambda: None
     )
     st.caption(
-        "Click into the kit, then play it by the letters on the cards. Hats stop each other."
+        "Click into the kit, then play it with the letters on the cards. Hats choke each other."
     )
     draw_balance(catalog, page().kit_session.kit)
     keeping, handing = st.columns(2, gap="large")
     with keeping:
-        draw_kept(catalog)
+        draw_saved_kits(catalog)
     with handing:
         _draw_export(catalog)
 
@@ -58,10 +58,10 @@ def _draw_filling(catalog: Catalog) -> None:
     fill = row.container(width="content")
     fillable = find_fillable(summarize(page().columns()).roles)
     usual = [slot for slot in USUAL if slot in fillable]
-    n_places = len(st.session_state.get("places", usual))
-    with row.popover(f"Places to fill ({n_places})"):
+    n_slots = len(st.session_state.get("places", usual))
+    with row.popover(f"Slots to fill ({n_slots})"):
         wanted = st.pills(
-            "Places to fill",
+            "Slots to fill",
             fillable,
             selection_mode="multi",
             default=usual,
@@ -71,7 +71,7 @@ def _draw_filling(catalog: Catalog) -> None:
         )
     layers = row.container(width="content")
     clear = row.container(width="content")
-    # Done before the page is drawn, so that a press is never lost to another change.
+    # `on_click` runs before the page is drawn, so that no press is lost to another change.
     empty = not page().kit_session.kit.slots
     fill.button(
         "Fill the rest",
@@ -86,7 +86,7 @@ def _draw_filling(catalog: Catalog) -> None:
         on_click=lambda: change_kit({"op": "layers"}),
     )
     clear.button(
-        "Start anew",
+        "Start over",
         key="anew",
         disabled=empty,
         on_click=lambda: change_kit({"op": "anew"}),
@@ -94,10 +94,10 @@ def _draw_filling(catalog: Catalog) -> None:
 
 
 def _draw_export(catalog: Catalog) -> None:
-    st.markdown("#### Hand over")
+    st.markdown("#### Export")
     kit = page().kit_session.kit
     if not kit.slots:
-        st.caption("Fill at least one place, then the kit can be written as open files.")
+        st.caption("Fill at least one slot, then the kit can be exported as open files.")
         return
     n_hits = sum(len(ids) for ids in kit.slots.values())
     folder = st.text_input(

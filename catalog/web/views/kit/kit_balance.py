@@ -1,4 +1,4 @@
-"""How the places of a kit stand to each other: levels, pitches, what covers what, what to tune."""
+"""Levels, pitches and masking of the slots of a kit, and suggested tunings."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
 
 Described = tuple[dict[str, list[Any]], dict[str, list[Any]], tuple[str, ...]]
-COVERS = 0.3  # share of energy in the same bands from which it is worth a word; a judgement
+MASKS_FROM = 0.3  # share of energy in the same bands worth mentioning; a judgement, no source
 
 
 def change_kit(action: Mapping[str, object]) -> None:
@@ -29,10 +29,10 @@ def change_kit(action: Mapping[str, object]) -> None:
 
 
 def draw_balance(catalog: Catalog, kit: Kit) -> None:
-    """Draw the places of a kit side by side; nothing is measured before it is asked for."""
+    """Draw the slots side by side; nothing is measured before the expander is open."""
     if not kit.slots:
         return
-    with st.expander("Levels, pitches, what covers what", key="balance_open", on_change="rerun"):
+    with st.expander("Levels, pitches, masking", key="balance_open", on_change="rerun"):
         if not is_expanded("balance_open"):
             return
         try:
@@ -42,12 +42,12 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
             st.error(inert(str(err)))
             return
         st.dataframe(rows, hide_index=True, width="stretch", height="content")
-        st.caption("Percent of their energy that two places have in the same third-octave bands:")
+        st.caption("Percent of energy that two slots have in the same third-octave bands:")
         bar = st.column_config.ProgressColumn
         columns = {
             name: bar(name, width="small", min_value=0, max_value=100, format="%d")
-            for name in overlap["place"]
-        } | {"place": st.column_config.TextColumn(pinned=True)}
+            for name in overlap["slot"]
+        } | {"slot": st.column_config.TextColumn(pinned=True)}
         st.dataframe(
             overlap, hide_index=True, width="stretch", height="content", column_config=columns
         )
@@ -66,7 +66,7 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
 
 
 def _measured(catalog: Catalog, kit: Kit) -> Described:
-    """Measure a kit once for each state of it: reading all its hits takes a moment."""
+    """Return the tables of a kit, measured once for each state of it."""
     state = kit.to_json(), catalog.revision()
     known = tab().kit_balance
     if known is None or known[0] != state:
@@ -76,7 +76,7 @@ def _measured(catalog: Catalog, kit: Kit) -> Described:
 
 
 def describe_balance(catalog: Catalog, kit: Kit) -> Described:
-    """Give the tables of a kit, a row a place, and what is worth saying of it.
+    """Return the tables of a kit, one row a slot, and remarks.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def describe_balance(catalog: Catalog, kit: Kit) -> Described:
     Returns
     -------
     table : dict of column to list
-    overlap : dict of column to list, percent; a column a place
+    overlap : dict of column to list, percent; a column a slot
     lines : tuple of str
 
     Raises
@@ -95,24 +95,24 @@ def describe_balance(catalog: Catalog, kit: Kit) -> Described:
         if a hit cannot be read
     """
     found = catalog.kit_sound.masking(kit)
-    others = found.overlap - 2 * np.eye(len(found.slots))  # a place does not cover itself
+    others = found.overlap - 2 * np.eye(len(found.slots))  # a slot does not mask itself
     most = others.argmax(axis=1)
-    covered = [
-        f"{slot_word(found.slots[at])}, {100 * row[at]:.0f} %" if row[at] >= COVERS else ""
+    masking = [
+        f"{slot_word(found.slots[at])}, {100 * row[at]:.0f} %" if row[at] >= MASKS_FROM else ""
         for row, at in zip(others, most, strict=True)
     ]
     table: dict[str, list[Any]] = {
-        "place": [slot_word(slot) for slot in found.slots],
+        "slot": [slot_word(slot) for slot in found.slots],
         "plays at, LKFS": [round(level, 1) for level in found.level_lkfs],
         "pitch": [
             f"{note} ({hz:.0f} Hz)" if note else ""
             for note, hz in zip(found.notes, found.pitch_hz, strict=True)
         ],
-        "lies in the same bands as": covered,
+        "shares bands with": masking,
     }
-    names = table["place"]
+    names = table["slot"]
     percent = np.round(100 * found.overlap).astype(int)
-    overlap: dict[str, list[Any]] = {"place": names} | {
+    overlap: dict[str, list[Any]] = {"slot": names} | {
         name: percent[:, at].tolist() for at, name in enumerate(names)
     }
     return table, overlap, found.lines

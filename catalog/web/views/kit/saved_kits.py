@@ -1,4 +1,4 @@
-"""Kits kept under a name: saved, opened again, compared, named anew, forgotten."""
+"""Saved kits: save, open, compare, rename, delete."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from catalog.web.tab import is_expanded, tab
 from catalog.web.views.kit.kit_balance import change_kit
 
 
-def draw_kept(catalog: Catalog) -> None:
-    """Draw the name of the kit on the table, and the kits kept before."""
-    st.markdown("#### Keep")
+def draw_saved_kits(catalog: Catalog) -> None:
+    """Draw the name field of the present kit, and the saved kits."""
+    st.markdown("#### Save")
     kit, saved = page().kit_session.kit, catalog.kits.saved()
     with st.form("keep", border=False):
         field = f"kit_name_{kit.name}"
@@ -32,28 +32,28 @@ def draw_kept(catalog: Catalog) -> None:
     picked = names[at]
     row = st.container(horizontal=True, vertical_alignment="center")
     row.button(
-        "Open it",
+        "Open",
         key="reopen",
         on_click=lambda: change_kit({"op": "open", "name": picked.name}),
     )
-    with row.popover("Name it anew, or forget it"):
+    with row.popover("Rename or delete"):
         st.text_input("New name", value=picked.name, key=f"new_name_{picked.name}")
-        st.button("Name it so", key="rename", on_click=lambda: _rename(catalog, picked.name))
+        st.button("Rename", key="rename", on_click=lambda: _rename(catalog, picked.name))
         st.button(
-            "Forget this kit",
+            "Delete this kit",
             key="forget",
-            help="Only the list of its hits goes; the recordings stay.",
-            on_click=lambda: _forget(catalog, picked.name),
+            help="Only the list of its hits is deleted; the recordings stay.",
+            on_click=lambda: _delete(catalog, picked.name),
         )
     _draw_comparison(catalog, picked, kit)
 
 
 def _draw_comparison(catalog: Catalog, picked: Kit, kit: Kit) -> None:
-    with st.expander("Compare it with the kit above", key="compare_open", on_change="rerun"):
+    with st.expander("Compare with the kit above", key="compare_open", on_change="rerun"):
         if not is_expanded("compare_open"):
             return
         if not kit.slots:
-            st.caption("Fill at least one place, then the two can be compared.")
+            st.caption("Fill at least one slot, then the two can be compared.")
             return
         try:
             lines = catalog.kit_sound.compare(picked, kit).lines
@@ -66,7 +66,7 @@ def _draw_comparison(catalog: Catalog, picked: Kit, kit: Kit) -> None:
 def _save(catalog: Catalog, kit: Kit, field: str) -> None:
     name = st.session_state[field].strip()
     if not name:
-        tab().kit_error = "A kit needs a name to be found again."
+        tab().kit_error = "Give the kit a name."
         return
     catalog.kits.save(kit, name)
     page().kit_session.rename(name)
@@ -84,8 +84,8 @@ def _rename(catalog: Catalog, old: str) -> None:
         page().kit_session.rename(new)
 
 
-def _forget(catalog: Catalog, name: str) -> None:
+def _delete(catalog: Catalog, name: str) -> None:
     try:
         catalog.kits.delete(name)
-    except CatalogError as err:  # another tab was faster
+    except CatalogError as err:  # another tab has deleted it
         tab().kit_error = str(err)

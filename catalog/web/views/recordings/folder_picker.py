@@ -1,4 +1,4 @@
-"""A folder chosen by going down from the person's own, step by step."""
+"""Choose a folder below the home folder, level by level."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from catalog.web.tab import tab
 HEIGHT, LINE = 300, 46  # pixels of the list, which scrolls, and of one folder in it
 
 
-def draw_choose_folder(*, field: str) -> None:
-    """Draw the way down to a folder; taking one writes its path into the session under `field`."""
+def draw_folder_picker(*, field: str) -> None:
+    """Draw the folder picker; choosing a folder writes its path to the widget `field`."""
     home = Path.home()
     here = list_folder(tab().folder or home, home=home)
     with st.container(horizontal=True, gap="small", key="choose_way"):
@@ -32,12 +32,12 @@ def draw_choose_folder(*, field: str) -> None:
                 args=(place,),
             )  # fmt: skip
         if not here.inside:
-            st.caption("No folders in here.")
+            st.caption("No folders here.")
         if here.more:
             st.caption("More folders than are shown; type the path instead.")
     found = count_of(here.n_files, "recording") if here.n_files else "no recordings"
     st.caption(f"{found} directly in “{inert(here.place.name)}”; folders inside are scanned too.")
-    st.button("Take this folder", key="choose_take", on_click=_take, args=(field, here.place))
+    st.button("Use this folder", key="choose_take", on_click=_take, args=(field, here.place))
 
 
 def _go(place: Path) -> None:

@@ -1,4 +1,4 @@
-"""How far long work is: a bar for work that the page waits for, a line for the scan behind it."""
+"""Progress bars, and the state of the background scan."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import Progress, ScanReport
-from catalog.web.labels import count_of, inert, plain, say_time
+from catalog.web.labels import count_of, duration_text, inert, plain
 from catalog.web.scan_job import ScanState
 from catalog.web.state import page
 from catalog.web.tab import tab
 
-REDRAW_S = 0.2  # the bar need not move more often
-LOOK_S = 0.7  # between two looks at the scan; each is a small rerun
+REDRAW_S = 0.2  # shortest time between two updates of a bar
+REFRESH_S = 0.7  # between two refreshes of the scan state; each is a small rerun
 PARTS = ("added", "changed", "moved", "unchanged", "missing")
 
 
-class Bar:
-    """Moves a progress bar and says how long it will still take."""
+class PageProgressBar:
+    """Show progress and the remaining time on a bar."""
 
     def __init__(self, bar: st.delta_generator.DeltaGenerator) -> None:
         self.bar = bar
@@ -28,7 +28,7 @@ class Bar:
         self.step = ""
 
     def __call__(self, progress: Progress) -> None:
-        """Take one report of progress."""
+        """Update the bar."""
         now = time.monotonic()
         if progress.step != self.step:
             self.step, self.began = progress.step, now
@@ -43,38 +43,38 @@ class Bar:
         self.bar.progress(min(1.0, share), inert(text))
 
 
-def say_report(report: ScanReport) -> str:
-    """Say in one line what a scan did."""
+def report_text(report: ScanReport) -> str:
+    """Return the result of a scan as one line."""
     parts = [f"{len(files):,} {name}" for name in PARTS if (files := getattr(report, name))]
-    parts.append(f"{len(report.skipped):,} left out")
+    parts.append(f"{len(report.skipped):,} skipped")
     return f"Scanned: {', '.join(parts)}."
 
 
-def say_state(state: ScanState) -> str:
-    """Say in one line how far a scan is, how fast, and how long it will still take."""
+def state_text(state: ScanState) -> str:
+    """Return progress, rate and remaining time of a scan as one line."""
     if state.status == "stopping":
-        return "Stopping after the files at hand …"
+        return "Stopping after the present files …"
     if state.step == "looking" or not state.total:
         return f"Looking for files: {state.done:,} so far …"
     parts = [f"{state.done:,} of {count_of(state.total, 'file')} measured"]
     if state.rate:
         parts.append(f"{state.rate:.0f} a second" if state.rate >= 1 else "less than one a second")
     if state.left_s:
-        parts.append(f"about {say_time(state.left_s)} left")
+        parts.append(f"about {duration_text(state.left_s)} left")
     return ", ".join(parts)
 
 
 def draw_scan(catalog: Catalog) -> None:
-    """Draw how the scan stands, with what can be done about it; looks again by itself."""
+    """Draw the state of the scan with its buttons; it refreshes itself."""
     state = page().scans.state()
-    look = st.fragment(_look_at_scan, run_every=LOOK_S if state.is_running else None)
-    look(catalog, was_running=state.is_running, was_empty=not page().hits())
+    draw = st.fragment(_draw_state, run_every=REFRESH_S if state.is_running else None)
+    draw(catalog, was_running=state.is_running, was_empty=not page().hits())
 
 
 def draw_scan_line(catalog: Catalog) -> None:
-    """Draw one line at the foot of every part while a scan is at work."""
+    """Draw one line at the foot of the page while a scan is running."""
     if page().scans.state().is_running:
-        st.fragment(_draw_line, run_every=LOOK_S)(catalog)
+        st.fragment(_draw_line, run_every=REFRESH_S)(catalog)
 
 
 def _draw_line(catalog: Catalog) -> None:
@@ -82,25 +82,25 @@ def _draw_line(catalog: Catalog) -> None:
     if not state.is_running:
         st.rerun()
     with st.container(key="scanline", horizontal=True, vertical_alignment="center"):
-        st.markdown(f"Scanning: {inert(say_state(state))}.")
-        if st.button("Show what has come in", key="scan_show", type="tertiary"):
+        st.markdown(f"Scanning: {inert(state_text(state))}.")
+        if st.button("Show new hits", key="scan_show", type="tertiary"):
             st.rerun()
 
 
-def _look_at_scan(catalog: Catalog, *, was_running: bool, was_empty: bool) -> None:
+def _draw_state(catalog: Catalog, *, was_running: bool, was_empty: bool) -> None:
     state = page().scans.state()
     if was_running != state.is_running or (was_empty and page().hits()):
-        st.rerun()  # what came in is now shown everywhere
+        st.rerun()  # the whole page shows the new hits
     if trouble := tab().scan_error:
         st.warning(inert(trouble))
     if state.is_running:
         share = state.done / state.total if state.total else 0.0
-        st.progress(min(1.0, share), inert(say_state(state)))
+        st.progress(min(1.0, share), inert(state_text(state)))
         st.button(
             "Stop", key="scan_stop", on_click=page().scans.stop, disabled=state.status == "stopping"
         )
     elif state.status == "done" and state.report is not None:
-        st.success(say_report(state.report))
+        st.success(report_text(state.report))
     elif state.status == "failed":
         st.error(inert(state.error))
     elif state.status == "stopped":
@@ -109,14 +109,14 @@ def _look_at_scan(catalog: Catalog, *, was_running: bool, was_empty: bool) -> No
 
 def _draw_stopped(catalog: Catalog, state: ScanState) -> None:
     st.info(
-        f"Stopped after {state.done:,} of {count_of(state.total, 'file')}. What was measured is "
-        "kept; going on takes up the rest."
+        f"Stopped after {state.done:,} of {count_of(state.total, 'file')}. Measured files are "
+        "kept; continue with the rest at any time."
     )
-    st.button("Go on", key="scan_go_on", on_click=lambda: begin_scan(catalog, state.folders))
+    st.button("Continue", key="scan_go_on", on_click=lambda: begin_scan(catalog, state.folders))
 
 
 def begin_scan(catalog: Catalog, folders: tuple[str, ...]) -> None:
-    """Begin a scan when a button is pressed; why that cannot be done is said where it is drawn."""
+    """Start a scan; an error is shown beside the state of the scan."""
     tab().scan_error = ""
     try:
         page().scans.start(catalog, folders)

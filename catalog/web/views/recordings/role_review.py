@@ -1,4 +1,4 @@
-"""Roles that the catalog is unsure of, asked by ear in short rounds."""
+"""Uncertain roles, confirmed by ear in short rounds."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ from catalog.web.tab import tab
 from catalog.web.views.browse.search_filter import UNSURE
 from catalog.web.views.component import mount_audition
 
-PER_ROUND = 12  # a round is done in a minute
-N_LIKELY = 4  # roles offered by key
+PER_ROUND = 12  # questions; a round takes about a minute
+N_LIKELY = 4  # most likely roles, each with a key
 
 
 def unsure_hits(hits: Sequence[Hit]) -> list[Hit]:
-    """Give the hits whose role nobody confirmed and the catalog doubts, the most doubtful first."""
+    """Return the hits with an uncertain, unconfirmed role, the least certain first."""
     found = [h for h in hits if h.role_source != RoleSource.USER and h.role_confidence < UNSURE]
     return sorted(found, key=lambda hit: (hit.role_confidence, hit.id))
 
 
-def draw_roles_round(catalog: Catalog) -> None:
-    """Draw one round of questions; a round stays as it is until the next one is asked for."""
+def draw_role_review(catalog: Catalog) -> None:
+    """Draw one round of questions; it stays the same until the next round is requested."""
     unsure = unsure_hits(page().hits())
-    asked = _asked(catalog, unsure)
-    if not asked:
+    round_hits = _round_hits(catalog, unsure)
+    if not round_hits:
         return
     st.markdown("#### What is this?")
     st.caption(
@@ -41,20 +41,20 @@ def draw_roles_round(catalog: Catalog) -> None:
         "round",
         {
             "round": tab().role_round,
-            "questions": [_question(catalog, hit_id) for hit_id in asked],
-            "left": len([hit for hit in unsure if hit.id not in asked]),
+            "questions": [_question(catalog, hit_id) for hit_id in round_hits],
+            "left": len([hit for hit in unsure if hit.id not in round_hits]),
         },
-        on_more_change=_forget_round,
+        on_more_change=_start_next_round,
     )
 
 
-def _forget_round() -> None:
+def _start_next_round() -> None:
     tab().role_round += 1
     tab().role_hits = None
 
 
-def _asked(catalog: Catalog, unsure: Sequence[Hit]) -> list[int]:
-    """Give the hits of this round; those are chosen once, so that answers do not reshuffle it."""
+def _round_hits(catalog: Catalog, unsure: Sequence[Hit]) -> list[int]:
+    """Return the hits of this round; they are chosen once, so that answers do not reorder it."""
     ids = tab().role_hits
     here = {hit.id for hit in page().hits()}
     if ids is None or not here.issuperset(ids):

@@ -1,4 +1,4 @@
-"""Recordings with several strokes: the cut drawn on the wave; ends dragged, parted, joined."""
+"""Takes: regions drawn on the waveform; move their ends, split and merge them."""
 
 from __future__ import annotations
 
@@ -15,50 +15,50 @@ from catalog.web.labels import count_of, inert, plain
 from catalog.web.payloads import describe_row
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
-from catalog.web.views.actions import take_act
+from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
 
 ROW = ("id", "stamp", "match_db", "name", "role")
 
 
 def draw_takes(catalog: Catalog) -> None:
-    """Offer the takes of the catalog, and the cut of the one that is looked at."""
+    """Draw the list of takes and the regions of the selected one."""
     files: dict[Path, int] = {}
     for hit in page().hits():
         if hit.region:
             files[hit.path] = files.get(hit.path, 0) + 1
     if not files:
         return
-    st.markdown("#### Recordings with several strokes")
-    with st.expander("Look at the cut", key="takes_open", on_change="rerun"):
+    st.markdown("#### Takes with several strokes")
+    with st.expander("Show the regions", key="takes_open", on_change="rerun"):
         if is_expanded("takes_open"):
             names = {
                 path: f"{plain(path.name)}, {count_of(n, 'stroke')}" for path, n in files.items()
             }
             path = st.selectbox("Recording", list(files), format_func=names.__getitem__)
             try:
-                _draw_cut(catalog, catalog.takes.regions(path))
+                _draw_regions(catalog, catalog.takes.regions(path))
             except CatalogError as err:
                 st.error(inert(str(err)))
 
 
-def _draw_cut(catalog: Catalog, strokes: Sequence[Hit]) -> None:
+def _draw_regions(catalog: Catalog, strokes: Sequence[Hit]) -> None:
     with st.container():
         if trouble := tab().action_error:
             st.error(inert(trouble))
     mount_audition(
         "cut",
-        describe_cut(strokes, n_frames=_n_frames(catalog, strokes[0])),
-        on_act_change=lambda: take_act(catalog, "cut"),
+        describe_regions(strokes, n_frames=_n_frames(catalog, strokes[0])),
+        on_act_change=lambda: run_action(catalog, "cut"),
     )
     st.caption(
-        "Drag the two ends; press on the wave to hear from there. The recording itself is never "
-        "changed. Later scans keep what you say here."
+        "Drag the ends of a region; click the waveform to play from there. The recording itself "
+        "is never changed. Later scans keep the regions that you set."
     )
 
 
 def _n_frames(catalog: Catalog, stroke: Hit) -> int:
-    """Length of the recording, decoded once for each state of it."""
+    """Return the length of the recording in frames, decoded once for each state of it."""
     known = tab().take_frames
     if known is None or known[0] != stroke.content_hash:
         known = stroke.content_hash, catalog.takes.n_frames(stroke.id)
@@ -66,8 +66,8 @@ def _n_frames(catalog: Catalog, stroke: Hit) -> int:
     return known[1]
 
 
-def describe_cut(strokes: Sequence[Hit], *, n_frames: int) -> dict[str, Any]:
-    """Give what the browser shows of a cut.
+def describe_regions(strokes: Sequence[Hit], *, n_frames: int) -> dict[str, Any]:
+    """Return the regions of a take for the browser.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Asking before files are moved: the list, what kits need, what can only be hidden."""
+"""The question before files are moved: their list, kits that need them, files that stay."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from catalog.models import State
 from catalog.web.labels import count_of, inert
 from catalog.web.tab import tab
 
-WHY = "the same recording as another file"
+REASON = "the same recording as another file"
 LIST_HEIGHT = 260  # pixels; longer lists scroll
 
 
-def ask_before(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
-    """Open the question if something has to be said before these hits go; say whether it was.
+def needs_confirmation(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
+    """Open the question if kits need these hits or files cannot be moved; return whether it opened.
 
     Raises
     ------
     StoreError
-        if one is out of the way already: another tab or program was faster
+        if another tab or program has moved or hidden one already
     """
     for hit in map(catalog.hit, hit_ids):
         if hit.state != State.HERE:
@@ -36,16 +36,16 @@ def ask_before(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
 
 
 def set_aside_now(catalog: Catalog, hit_ids: Sequence[int], *, hidden: Sequence[int] = ()) -> None:
-    """Set hits aside, hide those that cannot be moved, and say so.
+    """Set hits aside, hide those that cannot be moved, and show a notice.
 
     Raises
     ------
     CatalogError
         if a file cannot be moved; what was moved before it is in the history
     """
-    done = catalog.set_aside(hit_ids, reason=WHY, even_in_kits=True) if hit_ids else []
+    done = catalog.set_aside(hit_ids, reason=REASON, even_in_kits=True) if hit_ids else []
     if hidden:
-        catalog.files.hide(hidden, reason=WHY)
+        catalog.files.hide(hidden, reason=REASON)
     parts = [f"{count_of(len(done), 'file')} set aside"] if done else []
     parts += [f"{count_of(len(hidden), 'hit')} hidden"] if hidden else []
     tab().picked_copies = []
@@ -53,17 +53,17 @@ def set_aside_now(catalog: Catalog, hit_ids: Sequence[int], *, hidden: Sequence[
     tab().notice = f"{', '.join(parts)}; undo it below."
 
 
-def draw_asking(catalog: Catalog, picked: Sequence[int]) -> None:
-    """Draw the question if it was asked for."""
+def draw_confirmation(catalog: Catalog, picked: Sequence[int]) -> None:
+    """Draw the question if it is open."""
     if picked and tab().confirms_set_aside:
         _confirm(catalog, list(picked))
 
 
-def _forget_asking() -> None:
+def _close() -> None:
     tab().confirms_set_aside = False
 
 
-@st.dialog("Set aside?", width="medium", on_dismiss=_forget_asking)
+@st.dialog("Set aside?", width="medium", on_dismiss=_close)
 def _confirm(catalog: Catalog, picked: list[int]) -> None:
     if not tab().confirms_set_aside:
         st.rerun()  # answered: the question closes
@@ -76,8 +76,8 @@ def _confirm(catalog: Catalog, picked: list[int]) -> None:
             "is deleted: each can be put back from the history, byte for byte, to where it was."
         )
         _list_names(catalog, free)
-    with_needed = _ask_needed(catalog, needed, used)
-    with_hidden = _ask_hidden(catalog, [i for i in picked if i in stuck], stuck)
+    with_needed = _draw_needed(catalog, needed, used)
+    with_hidden = _draw_hidden(catalog, [i for i in picked if i in stuck], stuck)
     go = [*free, *(needed if with_needed else [])]
     hidden = [i for i in picked if i in stuck] if with_hidden else []
     st.button(
@@ -90,8 +90,8 @@ def _confirm(catalog: Catalog, picked: list[int]) -> None:
 
 
 def _set_aside(catalog: Catalog, hit_ids: Sequence[int], hidden: Sequence[int]) -> None:
-    """Do what was asked for; what went wrong is told on the page below the question."""
-    _forget_asking()
+    """Set hits aside and hide others; an error is shown on the page."""
+    _close()
     tab().action_error = ""
     try:
         set_aside_now(catalog, hit_ids, hidden=hidden)
@@ -105,18 +105,22 @@ def _list_names(catalog: Catalog, hit_ids: Sequence[int]) -> None:
         st.markdown("\n".join(f"- {name}" for name in names))
 
 
-def _ask_needed(catalog: Catalog, hit_ids: Sequence[int], used: dict[int, tuple[str, ...]]) -> bool:
+def _draw_needed(
+    catalog: Catalog, hit_ids: Sequence[int], used: dict[int, tuple[str, ...]]
+) -> bool:
     if not hit_ids:
         return False
-    st.markdown("**Kept kits need these.** Without them such a kit can no longer be exported:")
+    st.markdown("**Saved kits need these.** Without them such a kit cannot be exported:")
     lines = [f"- {inert(catalog.hit(i).name)}, in {inert(', '.join(used[i]))}" for i in hit_ids]
     st.markdown("\n".join(lines))
     return st.checkbox("Set these aside as well", key="aside_needed")
 
 
-def _ask_hidden(catalog: Catalog, hit_ids: Sequence[int], stuck: dict[int, str]) -> bool:
+def _draw_hidden(catalog: Catalog, hit_ids: Sequence[int], stuck: dict[int, str]) -> bool:
     if not hit_ids:
         return False
     st.markdown("**These stay where they are:**")
     st.markdown("\n".join(f"- {inert(stuck[i])}" for i in hit_ids))
-    return st.checkbox("Hide them here instead; their files are not touched", key="aside_hidden")
+    return st.checkbox(
+        "Hide them in the catalog instead; their files are not touched", key="aside_hidden"
+    )

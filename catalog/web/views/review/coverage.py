@@ -1,4 +1,4 @@
-"""What has been recorded of each drum and what is missing: a picture, a table, a list to print."""
+"""Coverage of each drum and its gaps: a chart, a table, a printable list."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from catalog.web.tab import is_expanded
 EVERY = ""
 MAX_DRUMS = 24  # in the picture; more are in the table
 ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it whole
-INK, BAR = "#7d7d7d", "#2f7d78"  # told apart on light and on dark ground
+INK, BAR = "#7d7d7d", "#2f7d78"  # readable on light and on dark background
 FULL_BAR = 12  # strokes that fill a cell
 WORDS = {"soft": "soft", "middle": "middling", "full": "full"}
 
@@ -26,10 +26,10 @@ Drum = tuple[str, str, str]  # role, session, drum
 
 
 def draw_coverage(catalog: Catalog) -> None:
-    """Draw the coverage behind a fold; it is counted only when it is open."""
+    """Draw the coverage in an expander; it is counted only when it is open."""
     if not page().hits():
         return
-    st.markdown("#### What is recorded, and what is missing")
+    st.markdown("#### Coverage")
     with st.expander("Plan the next recording day", key="coverage_open", on_change="rerun"):
         if is_expanded("coverage_open"):
             _draw_open(catalog.review.coverage())
@@ -112,7 +112,7 @@ def _text(x: float, y: float, text: str) -> str:
 
 
 def count_strokes(cells: Sequence[CoverageBin], strength: str) -> int:
-    """Count the strokes of one strength, through the microphone that has the most of them."""
+    """Return the number of strokes of one strength, by the microphone that has the most."""
     by_microphone: dict[str, int] = defaultdict(int)
     for cell in cells:
         if cell.strength == strength:
@@ -133,7 +133,7 @@ def _table(cells: Sequence[CoverageBin]) -> dict[str, list[object]]:
 
 
 def list_text(cells: Sequence[CoverageBin], holes: Sequence[str]) -> str:
-    """Give the list to print: boxes to tick off, then what there is.
+    """Return the printable list: boxes to tick off, then the present strokes.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Twice: groups that hold the same recording, and pairs left open; looked at, heard, decided."""
+"""Copies: groups of hits that are the same recording, and uncertain pairs."""
 
 from __future__ import annotations
 
@@ -11,38 +11,38 @@ from catalog.catalog import Catalog
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
-from catalog.web.payloads import describe_row, format_words
+from catalog.web.payloads import describe_row, format_text
 from catalog.web.tab import tab
-from catalog.web.views.actions import take_act
+from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
-from catalog.web.views.recordings.progress import Bar
-from catalog.web.views.review.confirm_set_aside import draw_asking
+from catalog.web.views.recordings.progress import PageProgressBar
+from catalog.web.views.review.confirm_set_aside import draw_confirmation
 from catalog.web.views.review.history import draw_history
 
 PER_SHEET = 8  # groups shown at once
-PAIRS_SENT = 12  # of those left open
-CERTAIN = 0.99  # evidence from which "all certain" picks; a judgement, no source
-HEADING = "What is there twice"
+PAIRS_SENT = 12  # uncertain pairs shown at once
+CERTAIN = 0.99  # evidence from which a copy is certain; a judgement, no source
+HEADING = "Copies in the catalog"
 ROW = ("id", "stamp", "match_db", "name", "role")
 
 
-def draw_twice(catalog: Catalog, *, is_open: bool) -> None:
-    """Draw the groups and the history; nothing is compared before the part is opened."""
+def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
+    """Draw the groups and the history; nothing is compared before this part is open."""
     if not is_open:
-        st.caption("Open this part to look for what is there twice.")
+        st.caption("Open this part to look for copies.")
         return
     groups, doubts = _found(catalog)
     if groups:
-        _say_count(groups)
+        _draw_count(groups)
     else:
         st.markdown(
-            "**Nothing is there twice.** Every recording is in the catalog once, as far as the "
-            "samples tell; other strokes of the same drum are never counted as copies."
+            "**No copies were found.** Each recording is in the catalog once; other strokes of the "
+            "same drum are never counted as copies."
         )
     buttons = st.container(horizontal=True, vertical_alignment="center")
     shown = _sheet(groups)
     picked = _picked(groups)
-    _draw_trouble(catalog)
+    _draw_error(catalog)
     if groups or doubts:
         mount_audition(
             "twice",
@@ -52,30 +52,30 @@ def draw_twice(catalog: Catalog, *, is_open: bool) -> None:
                 "pairs": [_describe_pair(catalog, doubt) for doubt in doubts[:PAIRS_SENT]],
             },
             default={"picked": []},
-            on_picked_change=_take_picked,
-            on_act_change=lambda: take_act(catalog, "twice"),
+            on_picked_change=_store_selection,
+            on_act_change=lambda: run_action(catalog, "twice"),
         )
     with buttons:
         _draw_buttons(catalog, groups, picked)
-    draw_asking(catalog, picked)
+    draw_confirmation(catalog, picked)
     draw_history(catalog)
 
 
-def _say_count(groups: Sequence[CopyGroup]) -> None:
+def _draw_count(groups: Sequence[CopyGroup]) -> None:
     n_others = sum(len(group.others) for group in groups)
     st.markdown(
         f"**{count_of(len(groups), 'recording')} with {count_of(n_others, 'further file')}.** "
-        "Listen before you decide; the file that stays is the better one by what is said beside it."
+        "Listen before you decide. The reason beside a group explains which file is kept."
     )
 
 
 def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[UncertainPair]]:
-    """Compare once for each state of the catalog."""
+    """Return groups and uncertain pairs, found once for each state of the catalog."""
     known = tab().copies
     revision = catalog.revision()
     if known is None or known[0] != revision:
         slot = st.empty()
-        bar = Bar(slot.progress(0.0, "Comparing the samples of what sounds alike …"))
+        bar = PageProgressBar(slot.progress(0.0, "Comparing hits that sound alike …"))
         known = (revision, catalog.copies(bar), catalog.duplicates.uncertain_pairs())
         slot.empty()
         tab().copies = known
@@ -88,8 +88,8 @@ def _sheet(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
     return groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
 
 
-def _take_picked() -> None:
-    """Join what was ticked on this sheet with what stays picked on the others."""
+def _store_selection() -> None:
+    """Store the selection of the browser."""
     tab().picked_copies = list(st.session_state["twice"]["picked"] or [])
 
 
@@ -98,13 +98,13 @@ def _picked(groups: Sequence[CopyGroup]) -> list[int]:
     return [i for i in tab().picked_copies if i in known]
 
 
-def _draw_trouble(catalog: Catalog) -> None:
-    """Say what went wrong, and offer to take back the last answer; always one container."""
+def _draw_error(catalog: Catalog) -> None:
+    """Draw the last error and a button that undoes the last verdict, in one container."""
     with st.container():
         if trouble := tab().action_error:
             st.error(inert(trouble))
         said = tab().verdicts
-        if said and st.button("Take back the last answer", key="twice_unsay"):
+        if said and st.button("Undo the last answer", key="twice_unsay"):
             first, second = said.pop()
             catalog.duplicates.set_verdict(first, second, None)
             st.rerun()
@@ -119,10 +119,10 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[in
     ]
     if not groups:
         return
-    if st.button(f"Pick all certain ones ({len(certain)})", disabled=not certain):
+    if st.button(f"Select all certain copies ({len(certain)})", disabled=not certain):
         tab().picked_copies = certain
         st.rerun()
-    if st.button("Pick none", disabled=not picked):
+    if st.button("Select none", disabled=not picked):
         tab().picked_copies = []
         st.rerun()
     label = f"Set {count_of(len(picked), 'file')} aside …" if picked else "Set aside …"
@@ -131,7 +131,7 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[in
     st.download_button(
         "Report as text",
         data=lambda: catalog.duplicates.report(heading=HEADING),
-        file_name="what is there twice.txt",
+        file_name="copies.txt",
         mime="text/plain",
         on_click="ignore",
         key="twice_report",
@@ -175,4 +175,4 @@ def _row(hit: Hit, words: str) -> dict[str, Any]:
 def _about_file(hit: Hit) -> str:
     length_s = (hit.stop - hit.start) / hit.sr
     place = f"in {hit.path.parent.name}" if hit.path.parent.name else ""
-    return plain(", ".join(filter(None, (format_words(hit), f"{length_s:.2f} s", place))))
+    return plain(", ".join(filter(None, (format_text(hit), f"{length_s:.2f} s", place))))

@@ -1,4 +1,4 @@
-"""What is wrong with hits: sorted, the spot heard, said for good to be no fault."""
+"""Faults of hits: sorted, played at their place in time, dismissed."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ from catalog.web.labels import inert, plain
 from catalog.web.payloads import describe_row
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
-from catalog.web.views.actions import take_act
+from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
 
 PER_SHEET = 12
-ORDERS = {"weight": "the heaviest first", "kind": "by kind", "hit": "by hit"}
+ORDERS = {"weight": "most serious first", "kind": "by kind", "hit": "by hit"}
 EVERY = ""
 ROW = ("id", "stamp", "match_db", "name", "session")
 
 
 def draw_faults(catalog: Catalog) -> None:
-    """Draw the faults behind a fold; they are read only when it is open."""
+    """Draw the faults in an expander; they are read only when it is open."""
     if not page().hits():
         return
-    st.markdown("#### What is wrong")
-    with st.expander("Look at faults", key="faults_open", on_change="rerun"):
+    st.markdown("#### Faults")
+    with st.expander("Show faults", key="faults_open", on_change="rerun"):
         if is_expanded("faults_open"):
             _draw_open(catalog)
 
@@ -38,7 +38,7 @@ def draw_faults(catalog: Catalog) -> None:
 def _draw_open(catalog: Catalog) -> None:
     first, second, third = st.columns([2, 2, 1.4], vertical_alignment="bottom")
     order = second.selectbox("Order", list(ORDERS), format_func=ORDERS.__getitem__)
-    gone = third.toggle("also dismissed ones", key="faults_gone")
+    gone = third.toggle("also dismissed", key="faults_gone")
     faults = catalog.review.faults(dismissed=gone, sort=order)
     counts = Counter(fault.kind for fault in faults)
     kind = first.selectbox(
@@ -51,7 +51,7 @@ def _draw_open(catalog: Catalog) -> None:
     if trouble := tab().action_error:
         st.error(inert(trouble))
     if not wanted:
-        st.caption("Nothing was found.")
+        st.caption("No faults were found.")
         return
     n_sheets = -(-len(wanted) // PER_SHEET)
     sheet = 1
@@ -62,14 +62,14 @@ def _draw_open(catalog: Catalog) -> None:
     mount_audition(
         "faults",
         {"rows": [describe_fault(fault, hits) for fault in shown]},
-        on_act_change=lambda: take_act(catalog, "faults"),
+        on_act_change=lambda: run_action(catalog, "faults"),
     )
     if kind:
         st.caption(f"{FAULT_KINDS[kind].meaning}. What helps: {FAULT_KINDS[kind].advice}.")
 
 
 def describe_fault(fault: HitFault, hits: Mapping[int, Hit]) -> dict[str, Any]:
-    """Give what a row shows and plays of one fault.
+    """Return one fault for the browser.
 
     Parameters
     ----------

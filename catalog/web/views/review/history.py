@@ -1,4 +1,4 @@
-"""The history: each step of moving and hiding, to be undone in any order, or all at once."""
+"""The history of set-aside and hidden hits, with undo."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from catalog.web.labels import count_of, inert, when_word
 from catalog.web.tab import tab
 
 N_STEPS = 30  # shown; the command line lists all
-N_NAMES = 3  # of a step, named in its line
-WORDS = {
-    "set aside": "set aside", "restore": "put back", "hide": "hidden", "unhide": "shown again",
+N_NAMES = 3  # file names shown of a step
+ACTION_LABELS = {
+    "set aside": "set aside", "restore": "restored", "hide": "hidden", "unhide": "shown again",
     "role": "role changed",
 }  # fmt: skip
 
 
 def draw_history(catalog: Catalog) -> None:
-    """Draw what was said last, then the steps, the newest first."""
+    """Draw the last notice, then the steps, the newest first."""
     _draw_notice(catalog)
     st.markdown("#### History")
     steps = [list(group) for _, group in groupby(catalog.history(), key=lambda e: e.step)]
     steps = [step for step in steps if step[0].action in UNDOABLE]
     if not steps:
-        st.caption("Nothing has been set aside so far. What you set aside is listed here.")
+        st.caption("Nothing has been set aside yet.")
         return
     away = {hit.id: hit.state for hit in catalog.hits(states=(State.ASIDE, State.HIDDEN))}
     for step in reversed(steps[-N_STEPS:]):
@@ -37,7 +37,7 @@ def draw_history(catalog: Catalog) -> None:
     if len(steps) > N_STEPS:
         st.caption(f"{len(steps) - N_STEPS:,} earlier steps; `catalog history` lists them.")
     if away:
-        label = f"Put everything back ({len(away)})"
+        label = f"Restore all ({len(away)})"
         st.button(label, key="undo_all", on_click=lambda: _undo(catalog, None))
 
 
@@ -58,24 +58,24 @@ def _draw_notice(catalog: Catalog) -> None:
 
 
 def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: Mapping[int, str]) -> None:
-    line, deed = st.columns([6, 1], vertical_alignment="center")
+    line, button = st.columns([6, 1], vertical_alignment="center")
     first = step[0]
     names = ", ".join(inert(event.source.name) for event in step[:N_NAMES])
     more = f" and {len(step) - N_NAMES:,} more" if len(step) > N_NAMES else ""
     count = f"{count_of(len(step), 'hit')}: " if len(step) > 1 else ""
     reason = f", {inert(first.reason)}" if first.reason else ""
     when = f"{when_word(first.time_utc)}{reason}"
-    line.markdown(f"{count}{names}{more} — {WORDS[first.action]}  \n:small[{when}]")
+    line.markdown(f"{count}{names}{more} — {ACTION_LABELS[first.action]}  \n:small[{when}]")
     if _holds(step, away):
-        deed.button(
-            "Put back" if first.action in (Action.SET_ASIDE, Action.HIDE) else "Undo",
+        button.button(
+            "Restore" if first.action in (Action.SET_ASIDE, Action.HIDE) else "Undo",
             key=f"back_{first.step}",
             on_click=lambda: _undo(catalog, [first.step]),
         )
 
 
 def _holds(step: Sequence[HistoryEvent], away: Mapping[int, str]) -> bool:
-    """Say whether some hit is still as this step left it."""
+    """Return whether some hit is still in the state that this step left."""
     after = {Action.SET_ASIDE: State.ASIDE, Action.HIDE: State.HIDDEN}.get(step[0].action)
     return any(away.get(event.hit_id) == after for event in step)
 
@@ -91,7 +91,7 @@ def _undo(catalog: Catalog, steps: list[int] | None) -> None:
     if n_done == 1:
         name = inert(catalog.hit(undone.events[0].hit_id).name)
         aside = undone.events[0].action in (Action.SET_ASIDE, Action.HIDE)
-        tab().notice = f"{name} is {'out of the way' if aside else 'back where it was'}."
+        tab().notice = f"{name} is {'set aside or hidden' if aside else 'restored'}."
     elif n_done:
         tab().notice = f"Undone for {count_of(n_done, 'hit')}."
     tab().not_undone = [why for _, why in undone.left]
