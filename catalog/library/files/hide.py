@@ -32,7 +32,7 @@ def hide_hits(
     StoreError
         if a hit is unknown, set aside, or already hidden; then none is hidden
     """
-    return _set_hidden(store, hit_ids, True, reason=reason, step=step)
+    return _set_hidden(store, hit_ids, hidden=True, reason=reason, step=step)
 
 
 def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
@@ -54,11 +54,11 @@ def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[
     StoreError
         if a hit is unknown or not hidden; then none is changed
     """
-    return _set_hidden(store, hit_ids, False, reason="", step=step)
+    return _set_hidden(store, hit_ids, hidden=False, reason="", step=step)
 
 
 def _set_hidden(
-    store: Store, hit_ids: Sequence[int], hidden: bool, *, reason: str, step: int
+    store: Store, hit_ids: Sequence[int], *, hidden: bool, reason: str, step: int
 ) -> list[HistoryEvent]:
     action, step = (Action.HIDE if hidden else Action.UNHIDE), step or store.history.new_step()
     events = []

@@ -45,7 +45,10 @@ def set_aside_hits(
         moved before that stay moved and in the history
     """
     step = step or store.history.new_step()
-    moves = [_plan_set_aside(store, hit_id, reason, step) for hit_id in dict.fromkeys(hit_ids)]
+    moves = [
+        _plan_set_aside(store, hit_id, reason=reason, step=step)
+        for hit_id in dict.fromkeys(hit_ids)
+    ]
     return carry_out_moves(store, moves)
 
 
@@ -70,7 +73,7 @@ def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list
         path: that file is never overwritten
     """
     step = step or store.history.new_step()
-    moves = [_plan_restore(store, hit_id, step) for hit_id in dict.fromkeys(hit_ids)]
+    moves = [_plan_restore(store, hit_id, step=step) for hit_id in dict.fromkeys(hit_ids)]
     return carry_out_moves(store, moves)
 
 
@@ -106,7 +109,7 @@ def find_obstacle(store: Store, hit_id: int) -> str:
     return ""
 
 
-def _plan_set_aside(store: Store, hit_id: int, reason: str, step: int) -> FileMove:
+def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> FileMove:
     hit = store.hits.get(hit_id)
     if obstacle := find_obstacle(store, hit_id):
         raise StoreError(obstacle)
@@ -119,7 +122,7 @@ def _plan_set_aside(store: Store, hit_id: int, reason: str, step: int) -> FileMo
     return FileMove(Action.SET_ASIDE, hit_id, hit.path, aside, hit.content_hash, reason, step)
 
 
-def _plan_restore(store: Store, hit_id: int, step: int) -> FileMove:
+def _plan_restore(store: Store, hit_id: int, *, step: int) -> FileMove:
     hit = store.hits.get(hit_id)
     if hit.state != State.ASIDE:
         raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")

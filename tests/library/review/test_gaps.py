@@ -1,0 +1,58 @@
+"""Gaps in what has been recorded. Limits: common practice, no source."""
+
+from __future__ import annotations
+
+import pytest
+
+from catalog.library.review.coverage import find_coverage
+from catalog.library.review.gaps import name_drums, plain_role
+from tests.library.review.test_coverage import make_hit
+
+
+def gap_sentences(hits) -> list[str]:
+    return [gap.words for gap in find_coverage(hits).gaps]
+
+
+def test_gaps_are_written_as_sentences():
+    hits = [make_hit(i, f"kick {i}", role="kick", drum="Kick") for i in range(3)]
+    hits += [
+        make_hit(10 + i, "tom", role="tom", drum="Tom", lkfs=-20 * min(i, 1)) for i in range(4)
+    ]
+    found = gap_sentences(hits)
+    assert "no soft strokes of the kick (Kick, loft)" in found
+    assert (
+        "the tom (Tom, loft) has one stroke at full strength; a round robin wants three or more"
+        in found
+    )
+    assert "no snare at all" in found
+    assert "no closed hat at all" in found
+    assert "no kick at all" not in found
+
+
+def test_a_stroke_recorded_by_two_microphones_counts_once():
+    hits = [make_hit(i, "s", microphone="top") for i in range(2)]
+    hits += [make_hit(10 + i, "s", microphone="bottom") for i in range(2)]
+    assert not any("round robin" in text for text in gap_sentences(hits))  # too few for a drum
+    more = [
+        *hits,
+        make_hit(2, "s"),
+        make_hit(3, "s", lkfs=-30),
+        make_hit(13, "s", lkfs=-30, microphone="bottom"),
+    ]
+    text = "the snare (Snare, loft) has one stroke at soft strength; a round robin wants three"
+    assert any(line.startswith(text) for line in gap_sentences(more))
+    assert "the snare (Snare, loft): 1 of 4 strokes are missing in bottom" in gap_sentences(more)
+
+
+def test_drums_of_one_role_are_numbered():
+    names = name_drums([("snare", "loft", "A"), ("snare", "barn", "B"), ("kick", "loft", "K")])
+    assert names["snare", "barn", "B"] == "the second snare (B, barn)"
+    assert names["kick", "loft", "K"] == "the kick (K, loft)"
+
+
+@pytest.mark.parametrize(
+    ("role", "expected"),
+    [("hat_pedal", "pedal hat"), ("conga_bongo", "conga or bongo"), ("tom", "tom")],
+)
+def test_roles_are_written_in_words(role, expected):
+    assert plain_role(role) == expected
