@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import json
+import tomllib
 import zlib
 from functools import cache
 from pathlib import Path
+from typing import Any
 
-from catalog.web.labels import words_for_browser
+from catalog.kit.phrase import CHOKE_S
+from catalog.library.files.regions import MIN_REGION_S
+from catalog.library.store.annotations import MAX_REMARK, MAX_TAG
+from catalog.web.labels import browser_labels
+from catalog.web.limits import MAX_IDS, MAX_UPLOAD_BYTES
+from catalog.web.payloads import N_PEAKS, SCALES
 
 FRONTEND = Path(__file__).with_name("frontend")
+LOOK = Path(__file__).with_name("look.toml")
 ENTRY = "main.js"
 LOADER = "load.js"  # sent by Streamlit itself, not served as a module
 CONSTANTS = "constants.js"
@@ -26,6 +34,7 @@ STYLES = (
 )
 
 
+@cache
 def read_frontend_file(name: str) -> str:
     """Return the text of one file under frontend/."""
     return FRONTEND.joinpath(name).read_text("utf-8")
@@ -36,10 +45,38 @@ def join_styles() -> str:
     return "\n".join(map(read_frontend_file, STYLES))
 
 
+def map_colors() -> dict[str, dict[str, str]]:
+    """Return the colors of the page that the map draws with, for the light and the dark theme."""
+    theme = tomllib.loads(LOOK.read_text("utf-8"))["theme"]
+    return {
+        scheme: {
+            "background": theme[scheme]["backgroundColor"],
+            "accent": theme[scheme]["primaryColor"],
+        }
+        for scheme in ("light", "dark")
+    }
+
+
+def shared_constants() -> dict[str, Any]:
+    """Return what Python and the browser must agree on, by the name of the browser's constant."""
+    return {
+        **browser_labels(),
+        "SCALES": list(SCALES),
+        "N_PEAKS": N_PEAKS,
+        "MAX_IDS": MAX_IDS,
+        "MAX_UPLOAD_BYTES": MAX_UPLOAD_BYTES,
+        "MAX_TAG": MAX_TAG,
+        "MAX_REMARK": MAX_REMARK,
+        "MIN_REGION_S": MIN_REGION_S,
+        "CHOKE_S": CHOKE_S,
+        "THEME": map_colors(),
+        "STYLE": join_styles(),
+    }
+
+
 def constants_module() -> str:
-    """Return the source of the module of all constants that Python and the browser share."""
-    constants = {"WORDS": words_for_browser(), "STYLE": join_styles()}
-    return "".join(f"export const {k} = {json.dumps(v)};\n" for k, v in constants.items())
+    """Return the source of the module that exports each of the shared constants."""
+    return "".join(f"export const {k} = {json.dumps(v)};\n" for k, v in shared_constants().items())
 
 
 @cache

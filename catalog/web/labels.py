@@ -38,6 +38,15 @@ FAMILIES: dict[str, tuple[str, ...]] = {
         "timbale_2", "extra",
     ),
 }  # fmt: skip
+# Words that narrow similar hits, opposites together, in the order in which they are shown.
+CONSTRAINT_PAIRS = (
+    ("shorter", "longer"),
+    ("darker", "brighter"),
+    ("lower", "higher"),
+    ("tighter",),
+    ("noisier",),
+    ("softer", "harder"),
+)
 HEARING = (
     "Listening starts at a modest level and a limiter holds sudden peaks. Turn your speakers or "
     "headphones up slowly; loud sound harms hearing for good."
@@ -83,19 +92,24 @@ def slot_word(slot: str) -> str:
     return slot.replace("_", " ").capitalize()
 
 
-def words_for_browser() -> dict[str, Any]:
-    """Return the labels that the scripts in the browser need."""
-    slot_of = {role: next((n for n, s in SLOTS.items() if role in s.roles), "") for role in ROLES}
+def browser_labels() -> dict[str, Any]:
+    """Return the labels that the browser shows, by the name of its constant."""
     return {
-        "order": ROLES,
-        "marks": MARKS,
-        "roles": ROLE_WORDS,
-        "regions": REGION_WORDS,
-        "slots": {name: slot_word(name) for name in SLOTS},
-        "slot_of": slot_of,
-        "slot_roles": {name: slot.roles for name, slot in SLOTS.items()},
-        "families": FAMILIES,
+        "ROLES": ROLES,
+        "MARKS": MARKS,
+        "ROLE_LABELS": ROLE_WORDS,
+        "REGION_LABELS": REGION_WORDS,
+        "SLOT_LABELS": {name: slot_word(name) for name in SLOTS},
+        "SLOT_ROLES": {name: slot.roles for name, slot in SLOTS.items()},
+        "SLOT_OF_ROLE": {role: first_slot(role) for role in ROLES},
+        "SLOT_FAMILIES": FAMILIES,
+        "CONSTRAINT_PAIRS": CONSTRAINT_PAIRS,
     }
+
+
+def first_slot(role: str) -> str:
+    """Return the first slot of the kit that takes a role, "" if there is none."""
+    return next((name for name, slot in SLOTS.items() if role in slot.roles), "")
 
 
 def count_of(n: int, one: str, many: str = "") -> str:

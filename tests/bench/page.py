@@ -88,7 +88,7 @@ def time_first_picture(browser, address: str) -> list[float]:
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         began = time.perf_counter()
         page.goto(address)
-        page.wait_for_function("() => globalThis.__audition?.map.frames > 0", polling=20)
+        page.wait_for_function("() => globalThis.__audition?.map.nFrames > 0", polling=20)
         times.append(1000 * (time.perf_counter() - began))
         page.close()
     return times
@@ -105,10 +105,10 @@ SPOTS = """n => { const m = __audition.map, all = [...m.points.ids].sort(() => M
 
 def press(page, act) -> float | None:
     """Do something that plays and give the time from the press to the start, ms."""
-    before = page.evaluate("__audition.engine.starts")
+    before = page.evaluate("__audition.engine.nStarts")
     act()
-    page.wait_for_function(f"() => __audition.engine.starts > {before}", polling=5)
-    return page.evaluate("__audition.engine.last.at - __pressed")
+    page.wait_for_function(f"() => __audition.engine.nStarts > {before}", polling=5)
+    return page.evaluate("__audition.engine.lastStart.at - __pressed")
 
 
 def time_presses(page) -> None:
@@ -119,13 +119,13 @@ def time_presses(page) -> None:
     page.get_by_label("play on rest").uncheck()
     cold, shown = [], []
     for _, x, y in page.evaluate(SPOTS, N_PRESSES):
-        page.evaluate("__audition.chosen.shownAt = 0")
+        page.evaluate("__audition.panel.shownAt = 0")
         page.evaluate(
-            "for (const k of [...__audition.engine.kept.keys()]) __audition.engine.forget(k)"
+            "for (const k of [...__audition.engine.cache.keys()]) __audition.engine.cache.remove(k)"
         )
         cold.append(press(page, lambda x=x, y=y: page.mouse.click(box["x"] + x, box["y"] + y)))
-        page.wait_for_function("() => __audition.chosen.shownAt > 0", polling=5)
-        shown.append(page.evaluate("__audition.chosen.shownAt - __pressed"))
+        page.wait_for_function("() => __audition.panel.shownAt > 0", polling=5)
+        shown.append(page.evaluate("__audition.panel.shownAt - __pressed"))
         page.wait_for_timeout(500)
     canvas.focus()
     decoded = [press(page, lambda: page.keyboard.press("Space")) for _ in range(N_PRESSES)]
@@ -144,20 +144,20 @@ PAN = """async () => { const m = __audition.map, times = [];
   m.view.zoom = 1.5;
   for (let k = 0; k < 60; k++) {
     m.view.cx = .5 + .1 * Math.sin(k / 8);
-    const began = performance.now(), frames = m.frames;
+    const began = performance.now(), frames = m.nFrames;
     m.draw();
-    while (m.frames === frames) await new Promise(requestAnimationFrame);
+    while (m.nFrames === frames) await new Promise(requestAnimationFrame);
     times.push(performance.now() - began);
   }
-  m.all(); return times; }"""
+  m.showAll(); return times; }"""
 ZOOM = """async () => { const m = __audition.map, times = [];
   for (let k = 0; k < 60; k++) {
-    const began = performance.now(), frames = m.frames;
+    const began = performance.now(), frames = m.nFrames;
     m.zoom(k < 30 ? 1.12 : 1 / 1.12, 300, 200);
-    while (m.frames === frames) await new Promise(requestAnimationFrame);
+    while (m.nFrames === frames) await new Promise(requestAnimationFrame);
     times.push(performance.now() - began);
   }
-  m.all(); return times; }"""
+  m.showAll(); return times; }"""
 MANY = """async n => { const e = __audition.engine, m = __audition.map;
   for (let k = 0; k < n; k++) await e.play(m.hitOf(m.points.ids[k % m.points.n]));
   return [e.bytes / 2 ** 20, (performance.memory?.usedJSHeapSize ?? 0) / 2 ** 20]; }"""
@@ -186,7 +186,7 @@ def main() -> None:
             "websocket", lambda ws: ws.on("framereceived", lambda data: received.append(len(data)))
         )
         page.goto(address)
-        page.wait_for_function("() => globalThis.__audition?.map.frames > 0", polling=20)
+        page.wait_for_function("() => globalThis.__audition?.map.nFrames > 0", polling=20)
         page.wait_for_timeout(1500)
         say("frame while panning", page.evaluate(PAN), "33 ms")
         say("frame while zooming", page.evaluate(ZOOM), "33 ms")

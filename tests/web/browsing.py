@@ -74,12 +74,12 @@ class Visit:
 
     @property
     def starts(self) -> int:
-        return self.get("__audition.engine.starts")
+        return self.get("__audition.engine.nStarts")
 
     def choose(self, hit_id: int) -> None:
         x, y = self.get(f"__audition.map.screenOf({hit_id})")
         self.page.locator("canvas.front").click(position={"x": x, "y": y})
-        self.until(f"__audition.chosen.shownFor === {hit_id}")
+        self.until(f"__audition.panel.shownFor === {hit_id}")
 
     def press(self, button) -> None:
         """Press a button when the page has been drawn: what is drawn meanwhile moves it away."""

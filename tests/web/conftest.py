@@ -200,7 +200,9 @@ def address(scanned) -> Iterator[str]:
 @pytest.fixture
 def visit(browser, address) -> Iterator[Visit]:
     with watch(browser, address) as one:
-        one.get("__audition.table.act('anew')")  # the kit on the table is kept from visit to visit
+        one.get(
+            "__audition.kitSession.act('anew')"
+        )  # the kit on the table is kept from visit to visit
         yield one
 
 

@@ -14,8 +14,8 @@ CALM_MS = 1000  # four times as long as a kit rests before the forms around it a
 def test_choosing_a_point_plays_it_and_lists_what_is_alike(visit, scanned):
     hit_id = lonely_hit(visit)
     visit.choose(hit_id)
-    visit.until("__audition.engine.starts >= 1")
-    assert visit.get("__audition.engine.last.id") == hit_id
+    visit.until("__audition.engine.nStarts >= 1")
+    assert visit.get("__audition.engine.lastStart.id") == hit_id
     with Catalog.open(scanned.store) as catalog:
         alternates = [match.hit_id for match in catalog.alternates(hit_id, 5)]
         name = catalog.hit(hit_id).name
@@ -24,8 +24,8 @@ def test_choosing_a_point_plays_it_and_lists_what_is_alike(visit, scanned):
     assert visit.page.locator(".chosen h2").inner_text() == name
     before = visit.starts
     visit.page.keyboard.press("2")
-    visit.until(f"__audition.engine.starts === {before + 1}")
-    assert visit.get("__audition.engine.last.id") == alternates[1]
+    visit.until(f"__audition.engine.nStarts === {before + 1}")
+    assert visit.get("__audition.engine.lastStart.id") == alternates[1]
 
 
 def test_arrow_keys_walk_to_a_neighbor_on_that_side_and_space_repeats(visit):
@@ -38,24 +38,24 @@ def test_arrow_keys_walk_to_a_neighbor_on_that_side_and_space_repeats(visit):
     second = visit.get("__audition.map.view.chosen")
     x1, _ = visit.get(f"__audition.map.screenOf({second})")
     assert (x1 > x0) is right
-    visit.until(f"__audition.engine.last.id === {second}")
+    visit.until(f"__audition.engine.lastStart.id === {second}")
     before = visit.starts
     visit.page.keyboard.press("Space")
-    visit.until(f"__audition.engine.starts === {before + 1}")
-    assert visit.get("__audition.engine.last.id") == second
+    visit.until(f"__audition.engine.nStarts === {before + 1}")
+    assert visit.get("__audition.engine.lastStart.id") == second
 
 
 def test_resting_on_a_point_plays_it_until_that_is_switched_off(visit):
     hit_id = lonely_hit(visit)
     visit.choose(hit_id)
-    visit.until("__audition.engine.awake()")
+    visit.until("__audition.engine.isAwake()")
     box = visit.box(visit.page.locator("canvas.front"))
     x, y = visit.get(f"__audition.map.screenOf({hit_id})")
     away = (box["x"] + 3, box["y"] + 3)
     visit.page.mouse.move(*away)
     before = visit.starts
     visit.page.mouse.move(box["x"] + x, box["y"] + y)
-    visit.until(f"__audition.engine.starts === {before + 1}")
+    visit.until(f"__audition.engine.nStarts === {before + 1}")
     visit.page.get_by_label("play on rest").uncheck()
     visit.page.mouse.move(*away)
     visit.page.mouse.move(box["x"] + x, box["y"] + y)
@@ -65,7 +65,7 @@ def test_resting_on_a_point_plays_it_until_that_is_switched_off(visit):
 
 def test_an_audition_starts_at_a_modest_level_behind_a_limiter(visit):
     visit.choose(lonely_hit(visit))
-    visit.until("__audition.engine.starts >= 1")
+    visit.until("__audition.engine.nStarts >= 1")
     assert visit.get("__audition.engine.fader.gain.value") == pytest.approx(10 ** (-12 / 20), 0.01)
     visit.page.get_by_label("Level of everything, dB").fill("-30")
     assert visit.get("__audition.engine.levelDb") == -30
@@ -91,7 +91,7 @@ def test_a_copy_is_set_aside_on_disk_and_put_back_byte_for_byte(own_visit, own):
     own_visit.open_part("Copies")
     group = own_visit.page.locator(".group", has_text="snare_1").first
     group.get_by_role("button", name="Play both").first.click()
-    own_visit.until("__audition.engine.starts >= 2")
+    own_visit.until("__audition.engine.nStarts >= 2")
     tick = group.locator("input[type=checkbox]").first
     name = tick.get_attribute("aria-label").removeprefix("Set aside ")
     path = own.folder / "Attic first sitting" / f"{name}.wav"
@@ -109,21 +109,21 @@ def test_a_copy_is_set_aside_on_disk_and_put_back_byte_for_byte(own_visit, own):
 def test_a_kit_is_put_together_played_and_exported(visit, scanned, tmp_path):
     crash = find(scanned.store, "crash_1")
     visit.get(f"__audition.map.choose({crash})")
-    visit.until(f"__audition.chosen.shownFor === {crash}")
+    visit.until(f"__audition.panel.shownFor === {crash}")
     visit.page.get_by_role("button", name="Put in kit").click()
-    visit.until("__audition.pads.slots.length === 1")
+    visit.until("__audition.kitSession.slots.length === 1")
     visit.open_part("Kit")
     visit.press(visit.page.get_by_role("button", name="Fill the rest"))
-    visit.until("__audition.pads.slots.length >= 4")
-    slots = visit.get("__audition.table.slots.map(s => [s.slot, s.hits[0].id, s.locked])")
+    visit.until("__audition.kitSession.slots.length >= 4")
+    slots = visit.get("__audition.kitSession.slots.map(s => [s.slot, s.hits[0].id, s.locked])")
     assert ["crash", crash, True] in slots
     pad = visit.page.locator(".large .pad").nth(1)
     pad.wait_for()
     pad.focus()
     before = visit.starts
     visit.page.keyboard.press("s")
-    visit.until(f"__audition.engine.starts === {before + 1}")
-    assert visit.get("__audition.engine.last.id") == slots[1][1]
+    visit.until(f"__audition.engine.nStarts === {before + 1}")
+    assert visit.get("__audition.engine.lastStart.id") == slots[1][1]
     target = tmp_path / "handed over"
     field = visit.page.get_by_label("New folder for the kit")
     field.fill(str(target))
@@ -146,8 +146,8 @@ def test_a_hidden_kit_asks_for_no_drawing(browser, own):
         visit.page.wait_for_timeout(CALM_MS)
         hit_id, before = find(own.store, "crash_1"), len(sent)
         assert before  # the first drawing is asked for over the same line
-        visit.get(f"__audition.table.act('assign', {{ slot: 'crash', id: {hit_id} }})")
-        visit.until("__audition.pads.slots.length === 1")
+        visit.get(f"__audition.kitSession.act('assign', {{ slot: 'crash', id: {hit_id} }})")
+        visit.until("__audition.kitSession.slots.length === 1")
         visit.page.wait_for_timeout(CALM_MS)
         assert len(sent) == before
         visit.open_part("Kit")
@@ -168,11 +168,11 @@ def test_names_with_markup_are_text_and_nothing_else(visit, scanned):
     with Catalog.open(scanned.store) as catalog:
         hit_id = next(hit.id for hit in catalog.hits() if "<img" in hit.name)
     visit.get(f"__audition.map.choose({hit_id})")
-    visit.until(f"__audition.chosen.shownFor === {hit_id}")
+    visit.until(f"__audition.panel.shownFor === {hit_id}")
     heading = visit.page.locator(".chosen h2").inner_text()
     assert "<img src=x onerror=window.hurt=1> ·gnp 'q' [a](b)" in heading
     visit.page.get_by_role("button", name="Put in kit").click()
-    visit.until("__audition.pads.slots.length === 1")
+    visit.until("__audition.kitSession.slots.length === 1")
     visit.open_part("Recordings")
     visit.page.get_by_text("Skipped files (1)").wait_for()
     assert visit.get("window.hurt === undefined")
@@ -184,7 +184,7 @@ def test_a_chosen_hit_is_in_the_address_and_comes_back_with_it(visit, address):
     visit.choose(hit_id)
     visit.page.wait_for_url(f"**/?hit={hit_id}")
     visit.page.reload()
-    visit.until(f"globalThis.__audition?.chosen.shownFor === {hit_id}")
+    visit.until(f"globalThis.__audition?.panel.shownFor === {hit_id}")
 
 
 def test_decoded_hits_are_kept_only_up_to_a_limit(visit):

@@ -19,7 +19,7 @@ def read(own, hit_id: int):
 
 
 def wait_said(visit: Visit, n: int) -> None:
-    visit.page.wait_for_function(f"() => __audition.said.length === {n}")
+    visit.page.wait_for_function(f"() => __audition.annotations.undo.length === {n}")
 
 
 def test_marks_tags_and_remarks_reach_the_store_and_are_taken_back(own, own_visit):
@@ -60,14 +60,14 @@ def test_a_wish_moves_the_similar_hits_and_an_end_is_told(own, own_visit):
     kick = find(own.store, "kick_2")
     own_visit.choose(kick)
     own_visit.page.get_by_role("button", name="brighter").click()
-    own_visit.until("__audition.chosen.asked === 'brighter'")
-    ids = own_visit.get("__audition.chosen.rows.similar.map(row => row.id)")
+    own_visit.until("__audition.panel.shownConstraints === 'brighter'")
+    ids = own_visit.get("__audition.panel.shown.similar.map(row => row.id)")
     start = read(own, kick).descriptors["centroid_hz"]
     assert ids
     assert all(read(own, i).descriptors["centroid_hz"] > start for i in ids)
     own_visit.page.get_by_role("button", name="darker").click()  # the other of the pair goes
-    own_visit.until("__audition.chosen.asked === 'darker'")
-    ids = own_visit.get("__audition.chosen.rows.similar.map(row => row.id)")
+    own_visit.until("__audition.panel.shownConstraints === 'darker'")
+    ids = own_visit.get("__audition.panel.shown.similar.map(row => row.id)")
     assert all(read(own, i).descriptors["centroid_hz"] < start for i in ids)
     words = own_visit.page.locator(".similar").inner_text()
     assert "in the catalog" in words  # fewer than ten kicks are darker than this one
@@ -78,16 +78,16 @@ def test_two_hits_are_compared_at_one_level_and_turned_without_a_gap(own, own_vi
     page = own_visit.page
     page.locator(".chosen .row").first.focus()
     page.keyboard.press("ArrowLeft")
-    own_visit.until("__audition.chosen.compare.drawn")
+    own_visit.until("__audition.panel.comparison.isDrawn")
     page.keyboard.press("Shift+B")
-    own_visit.until("__audition.chosen.compare.duel.rounds >= 2")
-    rounds = own_visit.get("__audition.chosen.compare.duel.rounds")
+    own_visit.until("__audition.panel.comparison.player.nLoops >= 2")
+    rounds = own_visit.get("__audition.panel.comparison.player.nLoops")
     page.keyboard.press("b")
-    assert own_visit.get("__audition.chosen.compare.duel.side") == "B"
-    assert own_visit.get("__audition.chosen.compare.duel.running")
-    own_visit.until(f"__audition.chosen.compare.duel.rounds > {rounds}")
+    assert own_visit.get("__audition.panel.comparison.player.side") == "B"
+    assert own_visit.get("__audition.panel.comparison.player.isRunning")
+    own_visit.until(f"__audition.panel.comparison.player.nLoops > {rounds}")
     page.keyboard.press("Shift+B")
-    assert not own_visit.get("__audition.chosen.compare.duel.running")
+    assert not own_visit.get("__audition.panel.comparison.player.isRunning")
     assert page.locator(".compare tbody tr").count() == 6
 
 
@@ -97,7 +97,7 @@ def test_a_file_from_outside_finds_its_like_and_stays_outside(own, own_visit, tm
     data = encode_wav(0.3 * make_stroke("snare", 7), sr=SR, subtype="PCM_16")
     (tmp_path / name).write_bytes(data)
     if how == "pick":
-        own_visit.page.locator(".outside input").set_input_files(tmp_path / name)
+        own_visit.page.locator(".query-file input").set_input_files(tmp_path / name)
     else:
         own_visit.page.locator(".chosen").evaluate(
             """(node, [name, bytes]) => {
@@ -107,9 +107,9 @@ def test_a_file_from_outside_finds_its_like_and_stays_outside(own, own_visit, tm
             }""",
             [name, list(data)],
         )
-    own_visit.until("__audition.chosen.shownFor === 0")
-    own_visit.until("__audition.engine.last?.id === 0")  # and it is heard
-    first = own_visit.get("__audition.chosen.rows.similar[0].role")
+    own_visit.until("__audition.panel.shownFor === 0")
+    own_visit.until("__audition.engine.lastStart?.id === 0")  # and it is heard
+    first = own_visit.get("__audition.panel.shown.similar[0].role")
     assert first == "snare"
     assert own_visit.page.get_by_role("heading", name="memo <img").is_visible()
     assert own_visit.get("window.hurt") is None
@@ -119,6 +119,6 @@ def test_a_file_from_outside_finds_its_like_and_stays_outside(own, own_visit, tm
 
 def test_a_file_that_is_no_sound_is_refused_with_words(own_visit, tmp_path):
     (tmp_path / "memo.wav").write_bytes(b"not sound at all")
-    own_visit.page.locator(".outside input").set_input_files(tmp_path / "memo.wav")
+    own_visit.page.locator(".query-file input").set_input_files(tmp_path / "memo.wav")
     own_visit.page.locator(".status", has_text="memo: ").wait_for()
-    assert np.isnan(own_visit.get("__audition.chosen.shownFor ?? NaN"))
+    assert np.isnan(own_visit.get("__audition.panel.shownFor ?? NaN"))

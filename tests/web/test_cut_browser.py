@@ -9,7 +9,7 @@ from tests.services.test_takes import take_bytes
 from tests.web.browsing import Visit
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-CUT_SHOWN = "globalThis.__cut?.v.wave && globalThis.__cut.v.whole"
+CUT_SHOWN = "globalThis.__cut?.state.detail && globalThis.__cut.state.overview"
 PIXEL_S = 0.004  # a pixel of the near wave is 1 to 3 ms wide
 
 
@@ -36,23 +36,23 @@ def spans(store, path):
 
 
 def settle(visit, condition):
-    visit.until(f"(() => {{ const s = __cut.v.data.strokes; return {condition} }})()")
+    visit.until(f"(() => {{ const s = __cut.state.data.strokes; return {condition} }})()")
 
 
 def test_an_end_is_dragged_and_what_changed_is_heard(cut, own, take):
     start, stop, sr = spans(own.store, take)[0]
-    box = cut.box(cut.page.locator("canvas.near"))
-    x = cut.get("__cut.xOf(__cut.v.ends[1])")
-    before = cut.get("__cut.engine.starts")
+    box = cut.box(cut.page.locator("canvas.detail"))
+    x = cut.get("__cut.xOf(__cut.state.ends[1])")
+    before = cut.get("__cut.engine.nStarts")
     cut.page.mouse.move(box["x"] + x - 3, box["y"] + 60)
     cut.page.mouse.down()
     cut.page.mouse.move(box["x"] + x - 80, box["y"] + 60, steps=5)
-    asked = cut.get("__cut.v.ends[1]")
+    asked = cut.get("__cut.state.ends[1]")
     assert asked < stop
     cut.page.mouse.up()
     settle(cut, f"s[0].stop === {asked}")
     assert spans(own.store, take)[0] == (start, asked, sr)
-    cut.until(f"__cut.engine.starts === {before + 1}")
+    cut.until(f"__cut.engine.nStarts === {before + 1}")
 
 
 def test_an_end_stops_at_its_neighbour(cut, own, take):
@@ -68,9 +68,11 @@ def test_pressing_on_the_wave_plays_from_there_and_parts_there(cut, own, take):
     (start, stop, sr), *others = spans(own.store, take)
     middle = (start + stop) // 2
     x = cut.get(f"__cut.xOf({middle})")
-    cut.page.locator("canvas.near").click(position={"x": x, "y": 80})
-    cut.until("__cut.engine.last?.from > 0")
-    assert cut.get("__cut.engine.last.from") == pytest.approx((middle - start) / sr, abs=PIXEL_S)
+    cut.page.locator("canvas.detail").click(position={"x": x, "y": 80})
+    cut.until("__cut.engine.lastStart?.from > 0")
+    assert cut.get("__cut.engine.lastStart.from") == pytest.approx(
+        (middle - start) / sr, abs=PIXEL_S
+    )
     cut.page.get_by_role("button", name="Part here").click()
     settle(cut, f"s.length === {len(others) + 2}")
     parted = spans(own.store, take)
@@ -83,16 +85,16 @@ def test_pressing_on_the_wave_plays_from_there_and_parts_there(cut, own, take):
 
 def test_arrows_go_from_stroke_to_stroke_and_the_cut_is_found_again(cut, own, take):
     before = spans(own.store, take)
-    cut.page.locator("canvas.near").click(position={"x": 2, "y": 80})  # before the stroke
-    cut.page.locator(".room", has=cut.page.locator("canvas.near")).focus()
+    cut.page.locator("canvas.detail").click(position={"x": 2, "y": 80})  # before the stroke
+    cut.page.locator(".view", has=cut.page.locator("canvas.detail")).focus()
     cut.page.keyboard.press("ArrowRight")
-    cut.until("__cut.v.at === 1")
+    cut.until("__cut.state.index === 1")
     cut.page.get_by_text("Stroke 2 of 3").wait_for()
     field = cut.page.get_by_label("Begins at, seconds")
     field.fill(str(round(before[1][0] / before[1][2] + 0.1, 3)))
     field.press("Enter")
     settle(cut, f"s[1].start > {before[1][0]}")
-    assert cut.get("__cut.v.at") == 1
+    assert cut.get("__cut.state.index") == 1
     cut.page.get_by_role("button", name="Cut as it was found").click()
     settle(cut, f"s[1].start === {before[1][0]}")
     assert spans(own.store, take) == before

@@ -40,15 +40,15 @@ def play(visit: Visit, act) -> int:
     """Do something that plays, and give the hit that began to sound."""
     before = visit.starts
     act()
-    visit.until(f"__audition.engine.starts > {before}")
-    return visit.get("__audition.engine.last.id")
+    visit.until(f"__audition.engine.nStarts > {before}")
+    return visit.get("__audition.engine.lastStart.id")
 
 
 def test_listening_and_finding(day):
     visit, _, store = day
     towel = find(store, "SN brass towel soft 2")
     visit.get(f"__audition.map.choose({towel})")
-    visit.until(f"__audition.chosen.shownFor === {towel}")
+    visit.until(f"__audition.panel.shownFor === {towel}")
     with Catalog.open(store) as catalog:
         asked = [match.hit_id for match in catalog.alternates(towel, 10)]
         drums = [catalog.hit(hit_id).drum for hit_id in asked[:2]]
@@ -91,13 +91,13 @@ def test_a_kit_from_several_sessions_is_struck_and_handed_over(day, tmp_path):
     snare, kick = find(store, "SN brass towel hard 1"), find(store, "BD wood hard 1")
     for hit_id in (snare, kick):
         visit.get(f"__audition.map.choose({hit_id})")
-        visit.until(f"__audition.chosen.shownFor === {hit_id}")
+        visit.until(f"__audition.panel.shownFor === {hit_id}")
         visit.page.get_by_role("button", name="Put in kit").click()
-        visit.until(f"__audition.table.slots.some(s => s.hits[0].id === {hit_id} && s.locked)")
+        visit.until(f"__audition.kitSession.slots.some(s => s.hits[0].id === {hit_id} && s.locked)")
     visit.open_part("Kit")
     visit.press(visit.page.get_by_role("button", name="Fill the rest"))
-    visit.until("__audition.pads.slots.length >= 8")
-    kit = visit.get("__audition.table.slots.map(s => [s.slot, s.hits[0].id])")
+    visit.until("__audition.kitSession.slots.length >= 8")
+    kit = visit.get("__audition.kitSession.slots.map(s => [s.slot, s.hits[0].id])")
     assert dict(kit)["snare"] == snare
     assert dict(kit)["kick"] == kick
     visit.page.locator(".large .pad").first.focus()

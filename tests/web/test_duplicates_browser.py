@@ -9,7 +9,7 @@ from tests.web.browsing import Visit, find
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-TWICE_SHOWN = "globalThis.__twice?.twice.box.querySelector('.group')"
+TWICE_SHOWN = "globalThis.__duplicates?.groups.box.querySelector('.group')"
 
 
 @pytest.fixture
@@ -29,12 +29,12 @@ def test_two_files_are_laid_over_each_other_and_what_is_left_is_heard(twice, own
     group.get_by_role("button", name="Lay over each other").click()
     group.get_by_text("6.0 dB").wait_for()
     assert "next to nothing" in group.locator(".told").inner_text()
-    before = twice.get("__twice.engine.starts")
+    before = twice.get("__duplicates.engine.nStarts")
     group.get_by_role("button", name="what is left").click()
-    twice.until(f"__twice.engine.starts === {before + 1}")
-    assert twice.get("-__twice.engine.last.id") in kicks
+    twice.until(f"__duplicates.engine.nStarts === {before + 1}")
+    assert twice.get("-__duplicates.engine.lastStart.id") in kicks
     drawn = twice.get(
-        """[...__twice.twice.box.querySelectorAll('.overlay canvas')].map(c => {
+        """[...__duplicates.groups.box.querySelectorAll('.overlay canvas')].map(c => {
         const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
         const rows = new Set();
         for (let i = 3; i < d.length; i += 4) if (d[i]) rows.add(Math.floor(i / 4 / c.width));
@@ -48,7 +48,7 @@ def test_a_group_accepted_moves_on_disk_and_everything_comes_back(twice, own):
     before = {path: path.read_bytes() for path in own.folder.rglob("*.wav")}
     accept = twice.page.get_by_role("button", name="Accept: set this one aside")
     accept.first.click()
-    twice.until("__twice.twice.box.querySelectorAll('.group').length === 1")
+    twice.until("__duplicates.groups.box.querySelectorAll('.group').length === 1")
     accept.click()
     twice.page.get_by_text("No copies were found").wait_for()
     gone = set(before) - set(own.folder.rglob("*.wav"))

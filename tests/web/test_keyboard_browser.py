@@ -53,14 +53,14 @@ def test_a_sound_is_found_heard_and_starred(own_visit, own):
     own_visit.page.get_by_text("hits of 23 match").wait_for()
     tab_to(own_visit, "Map of hits")
     keys.press("ArrowRight")
-    own_visit.until("__audition.engine.starts >= 1")
+    own_visit.until("__audition.engine.nStarts >= 1")
     chosen = own_visit.get("__audition.map.view.chosen")
-    own_visit.until(f"__audition.chosen.shownFor === {chosen}")
+    own_visit.until(f"__audition.panel.shownFor === {chosen}")
     before = own_visit.starts
     keys.press("1")
-    own_visit.until(f"__audition.engine.starts > {before}")
+    own_visit.until(f"__audition.engine.nStarts > {before}")
     keys.press("Shift+L")
-    own_visit.until("__audition.said.length === 1")
+    own_visit.until("__audition.annotations.undo.length === 1")
     with Catalog.open(own.store) as catalog:
         assert catalog.hit(chosen).mark == "star"
 
@@ -89,22 +89,22 @@ def test_a_kit_is_filled_locked_swapped_struck_and_written(own_visit, own, tmp_p
     keys = own_visit.page.keyboard
     crash = find(own.store, "crash_1")
     own_visit.get(f"__audition.map.choose({crash})")
-    own_visit.until(f"__audition.chosen.shownFor === {crash}")
+    own_visit.until(f"__audition.panel.shownFor === {crash}")
     tab_to(own_visit, "Put in kit")
     keys.press("Enter")
-    own_visit.until("__audition.pads.slots.length === 1")
+    own_visit.until("__audition.kitSession.slots.length === 1")
     open_by_keys(own_visit, "Kit")
     own_visit.page.get_by_role("button", name="Fill the rest").wait_for()
     tab_to(own_visit, "Fill the rest")
     keys.press("Enter")
-    own_visit.until("__audition.pads.slots.length >= 4")
+    own_visit.until("__audition.kitSession.slots.length >= 4")
     tab_to(own_visit, "Next best for Snare")
-    snare = own_visit.get("__audition.table.bySlot.get('snare').hits[0].id")
+    snare = own_visit.get("__audition.kitSession.bySlot.get('snare').hits[0].id")
     keys.press("Enter")
-    own_visit.until(f"__audition.table.bySlot.get('snare').hits[0].id !== {snare}")
+    own_visit.until(f"__audition.kitSession.bySlot.get('snare').hits[0].id !== {snare}")
     before = own_visit.starts
     keys.press("s")
-    own_visit.until(f"__audition.engine.starts > {before}")
+    own_visit.until(f"__audition.engine.nStarts > {before}")
     target = tmp_path / "by keys"
     tab_to(own_visit, "New folder for the kit")
     keys.type(str(target))

@@ -69,26 +69,28 @@ class KitVisit(Visit):
         super().__init__(page, f"{address}?part=Kit", ready=ready)
 
     def act(self, op: str, **more: object) -> None:
-        assert self.page.evaluate("([op, more]) => __kit.table.act(op, more)", [op, more])
+        assert self.page.evaluate("([op, more]) => __kit.kitSession.act(op, more)", [op, more])
 
     def ids(self, slot: str) -> list[int]:
-        return self.get(f"(__kit.table.bySlot.get({slot!r})?.hits ?? []).map(h => h.id)")
+        return self.get(f"(__kit.kitSession.bySlot.get({slot!r})?.hits ?? []).map(h => h.id)")
 
     def layers(self, slot: str) -> list[list[int]]:
-        return self.get(f"__kit.table.bySlot.get({slot!r}).layers.map(l => l.ids)")
+        return self.get(f"__kit.kitSession.bySlot.get({slot!r}).layers.map(l => l.ids)")
 
     def wake(self) -> None:
         self.page.locator(".large .pad").first.click()
-        self.until("__kit.engine.awake() && __kit.striker.log.length")
+        self.until("__kit.engine.isAwake() && __kit.sampler.log.length")
 
 
 @pytest.fixture
 def kit(browser, demo_address) -> Iterator[KitVisit]:
-    with watch(browser, demo_address, ready="globalThis.__kit?.table.kit", kind=KitVisit) as one:
-        one.until("__kit.table.slots.length >= 6")
-        revision = one.get("__kit.table.kit.undo")
+    with watch(
+        browser, demo_address, ready="globalThis.__kit?.kitSession.kit", kind=KitVisit
+    ) as one:
+        one.until("__kit.kitSession.slots.length >= 6")
+        revision = one.get("__kit.kitSession.kit.undo")
         yield one
-        while one.get("__kit.table.kit.undo") not in (revision, ""):
+        while one.get("__kit.kitSession.kit.undo") not in (revision, ""):
             one.act("undo")
 
 
@@ -96,10 +98,10 @@ def test_a_row_is_dragged_into_an_empty_place_and_is_there_after_a_restart(brows
     with serve(own.store) as address, watch(browser, address) as visit:
         snare = find(own.store, "snare_1")
         visit.get(f"__audition.map.choose({snare})")
-        visit.until(f"__audition.chosen.shownFor === {snare}")
+        visit.until(f"__audition.panel.shownFor === {snare}")
         row = visit.page.locator(".chosen .row").first
         dragged = int(row.get_attribute("data-id"))
-        role = visit.get(f"__audition.chosen.rows.alternates.find(r => r.id === {dragged}).role")
+        role = visit.get(f"__audition.panel.shown.alternates.find(r => r.id === {dragged}).role")
         row.scroll_into_view_if_needed()
         row.hover()
         visit.page.mouse.down()
@@ -109,13 +111,13 @@ def test_a_row_is_dragged_into_an_empty_place_and_is_there_after_a_restart(brows
         box = place.bounding_box()
         visit.page.mouse.move(box["x"] + 20, box["y"] + 10, steps=4)
         visit.page.mouse.up()
-        visit.until("__audition.table.slots.length === 1")
-        assert visit.get("__audition.table.slots.map(s => [s.slot, s.hits[0].id, s.locked])") == [
-            [role, dragged, True]
-        ]
+        visit.until("__audition.kitSession.slots.length === 1")
+        assert visit.get(
+            "__audition.kitSession.slots.map(s => [s.slot, s.hits[0].id, s.locked])"
+        ) == [[role, dragged, True]]
     with serve(own.store) as address, watch(browser, address) as visit:
-        visit.until("__audition.table.slots.length === 1")
-        assert visit.get("__audition.table.slots[0].hits[0].id") == dragged
+        visit.until("__audition.kitSession.slots.length === 1")
+        assert visit.get("__audition.kitSession.slots[0].hits[0].id") == dragged
 
 
 def test_pads_are_asked_for_by_a_button_and_velocity_chooses_the_layer(kit, demo):
@@ -130,17 +132,17 @@ def test_pads_are_asked_for_by_a_button_and_velocity_chooses_the_layer(kit, demo
         layers = layers_of(now, "snare", hits)
     assert len(layers) > 1
     for velocity in (1, 64, 127):
-        before = kit.get("__kit.striker.log.length")
+        before = kit.get("__kit.sampler.log.length")
         kit.get(f"__press(0x99, 38, {velocity})")  # General MIDI: 38 is the acoustic snare
-        kit.until(f"__kit.striker.log.length === {before + 1}")
-        struck = kit.get("__kit.striker.log.at(-1)")
+        kit.until(f"__kit.sampler.log.length === {before + 1}")
+        struck = kit.get("__kit.sampler.log.at(-1)")
         (layer,) = [x for x in layers if x.lowest <= velocity <= x.highest]
         assert struck["slot"] == "snare"
         assert struck["id"] in [hit.id for hit in layer.hits]
     kit.get("__press(0x99, 38, 0)")  # a key that is let go
     kit.get("__press(0x99, 81, 90)")  # the open triangle, which no place has
     kit.page.get_by_text("Key 81 has no place in this kit").wait_for()
-    assert kit.get("__kit.striker.log.length") == before + 1
+    assert kit.get("__kit.sampler.log.length") == before + 1
 
 
 def test_a_browser_that_refuses_pads_is_told_in_words(kit):
@@ -152,29 +154,29 @@ def test_a_browser_that_refuses_pads_is_told_in_words(kit):
 def test_strokes_of_one_layer_take_turns(kit):
     kit.wake()
     slot = kit.get(
-        "(() => { for (const s of __kit.table.slots) for (const l of s.layers)"
+        "(() => { for (const s of __kit.kitSession.slots) for (const l of s.layers)"
         " if (l.ids.length > 1) return [s.slot, l.highest, l.ids]; })()"
     )
     name, velocity, ids = slot
-    kit.get("__kit.striker.forgetTurns()")
+    kit.get("__kit.sampler.resetRoundRobins()")
     for turn in range(len(ids) + 1):
-        before = kit.get("__kit.striker.log.length")
+        before = kit.get("__kit.sampler.log.length")
         kit.page.evaluate(
-            "([s, v]) => __kit.striker.strike(__kit.table.bySlot.get(s), v)", [name, velocity]
+            "([s, v]) => __kit.sampler.trigger(__kit.kitSession.bySlot.get(s), v)", [name, velocity]
         )
-        kit.until(f"__kit.striker.log.length === {before + 1}")
-        assert kit.get("__kit.striker.log.at(-1).id") == ids[turn % len(ids)]
+        kit.until(f"__kit.sampler.log.length === {before + 1}")
+        assert kit.get("__kit.sampler.log.at(-1).id") == ids[turn % len(ids)]
 
 
 def test_a_phrase_is_planned_ahead_on_the_audio_clock_and_hats_stop_each_other(kit):
     kit.wake()
-    kit.get("(__kit.striker.log.length = 0, __falls.length = 0)")
+    kit.get("(__kit.sampler.log.length = 0, __falls.length = 0)")
     kit.page.get_by_role("button", name="Play", exact=True).click()
-    kit.until("__kit.player.playing && __kit.player.t0 > 0")
+    kit.until("__kit.phrasePlayer.isPlaying && __kit.phrasePlayer.schedule?.start > 0")
     kit.get("__starts.splice(0)")
-    kit.until("!__kit.player.playing")
-    events = select_phrase("two bars", kit.get("__kit.table.slots.map(s => s.slot)")).events
-    log, t0 = kit.get("__kit.striker.log"), kit.get("__kit.player.t0")
+    kit.until("!__kit.phrasePlayer.isPlaying")
+    events = select_phrase("two bars", kit.get("__kit.kitSession.slots.map(s => s.slot)")).events
+    log, t0 = kit.get("__kit.sampler.log"), kit.get("__kit.phrasePlayer.schedule?.start")
     beat_s = 60.0 / 96.0
     assert [(s["slot"], s["velocity"]) for s in log] == [(e.slot, e.velocity) for e in events]
     for struck, event in zip(log, events, strict=True):
@@ -193,55 +195,55 @@ def test_a_phrase_is_planned_ahead_on_the_audio_clock_and_hats_stop_each_other(k
 def test_stop_ends_what_sounds_and_what_is_planned(kit):
     kit.wake()
     kit.page.get_by_role("button", name="Play", exact=True).click()
-    kit.until("__kit.player.next > 3")
+    kit.until("__kit.phrasePlayer.schedule?.next > 3")
     kit.page.get_by_role("button", name="Stop").click()
-    n = kit.get("__kit.striker.log.length")
-    kit.until("__kit.striker.live.size === 0")
-    assert kit.get("__kit.striker.log.length") == n
-    assert not kit.get("__kit.player.playing")
+    n = kit.get("__kit.sampler.log.length")
+    kit.until("__kit.sampler.voices.size === 0")
+    assert kit.get("__kit.sampler.log.length") == n
+    assert not kit.get("__kit.phrasePlayer.isPlaying")
 
 
 def test_a_stroke_is_moved_by_keys_and_by_pointer_taken_out_and_all_of_it_taken_back(kit):
-    kit.get("__kit.open.slot === 'snare' || __kit.open.toggle('snare')")
+    kit.get("__kit.editor.slot === 'snare' || __kit.editor.toggle('snare')")
     before = kit.layers("snare")
     assert len(before) > 2
     first = before[0][0]
     kit.page.locator(f'[data-stroke="{first}"] .play').focus()
     kit.page.keyboard.press("Shift+ArrowRight")
-    kit.until("__kit.table.bySlot.get('snare').arranged")
+    kit.until("__kit.kitSession.bySlot.get('snare').arranged")
     moved = [ids for ids in ([i for i in before[0] if i != first], [*before[1], first]) if ids]
     assert kit.layers("snare")[: len(moved)] == moved
     stroke = kit.layers("snare")[0][0]
     kit.page.locator(f'[data-stroke="{stroke}"] .play').drag_to(
         kit.page.locator(".band").last, target_position={"x": 60, "y": 10}
     )
-    kit.until(f"__kit.table.bySlot.get('snare').layers.at(-1).ids.includes({stroke})")
+    kit.until(f"__kit.kitSession.bySlot.get('snare').layers.at(-1).ids.includes({stroke})")
     kit.page.locator(f'[data-stroke="{stroke}"] .play').focus()
     kit.page.keyboard.press("Delete")
-    kit.until(f"!__kit.table.hits.has({stroke})")
+    kit.until(f"!__kit.kitSession.hits.has({stroke})")
     for _ in range(3):
-        revision = kit.get("__kit.table.kit.revision")
+        revision = kit.get("__kit.kitSession.kit.revision")
         kit.page.locator(".strokes .play").first.focus()
         kit.page.keyboard.press("Control+z")
-        kit.until(f"__kit.table.kit.revision > {revision} && !__kit.table.busy")
+        kit.until(f"__kit.kitSession.kit.revision > {revision} && !__kit.kitSession.nPending")
     assert kit.layers("snare") == before
 
 
 def test_next_best_and_back_again(kit):
     before = kit.ids("crash")[0]
     kit.page.get_by_role("button", name="Next best for Crash").click()
-    kit.until(f"__kit.table.bySlot.get('crash').hits[0].id !== {before}")
+    kit.until(f"__kit.kitSession.bySlot.get('crash').hits[0].id !== {before}")
     kit.page.get_by_role("button", name="The one before for Crash").click()
-    kit.until(f"__kit.table.bySlot.get('crash').hits[0].id === {before}")
+    kit.until(f"__kit.kitSession.bySlot.get('crash').hits[0].id === {before}")
 
 
 def test_whole_kits_are_chosen_from_and_a_locked_place_stays(kit):
     kit.act("lock", slot="snare")
     snare = kit.ids("snare")
     kit.press(kit.page.get_by_role("button", name="Fill the rest"))
-    kit.until("__kit.table.kit.choices > 1 && __kit.table.kit.chosen === 0")
-    first = kit.get("__kit.table.slots.map(s => s.hits[0].id)")
+    kit.until("__kit.kitSession.kit.choices > 1 && __kit.kitSession.kit.chosen === 0")
+    first = kit.get("__kit.kitSession.slots.map(s => s.hits[0].id)")
     kit.page.get_by_role("button", name="Whole kit 2 of").click()
-    kit.until("__kit.table.kit.chosen === 1")
-    assert kit.get("__kit.table.slots.map(s => s.hits[0].id)") != first
+    kit.until("__kit.kitSession.kit.chosen === 1")
+    assert kit.get("__kit.kitSession.slots.map(s => s.hits[0].id)") != first
     assert kit.ids("snare") == snare

@@ -5,7 +5,9 @@ from hypothesis import strategies as st
 
 from catalog.kit.slots import SLOTS
 from catalog.models import ROLES
+from catalog.search.constraints import CONSTRAINT_WORDS
 from catalog.web.labels import (
+    CONSTRAINT_PAIRS,
     REGION_WORDS,
     ROLE_WORDS,
     count_of,
@@ -48,3 +50,8 @@ def test_counts_and_lists_read_well():
     assert count_of(1200, "hit") == "1,200 hits"
     assert list_words(["a", "b", "c"]) == "a, b and c"
     assert list_words([]) == ""
+
+
+def test_each_constraint_is_offered_once():
+    offered = [word for pair in CONSTRAINT_PAIRS for word in pair]
+    assert sorted(offered) == sorted(CONSTRAINT_WORDS)

@@ -80,7 +80,7 @@ def check(visit: Visit, *names: str) -> None:
 def test_on_the_map_and_beside_the_hit(hostile):
     for hit_id in hostile.get("[...__audition.map.points.ids]"):
         hostile.get(f"__audition.map.choose({hit_id})")
-        hostile.until(f"__audition.chosen.shownFor === {hit_id}")
+        hostile.until(f"__audition.panel.shownFor === {hit_id}")
         hostile.page.mouse.move(400 + hit_id, 400)
         check(hostile)
     hostile.page.get_by_label("Find by words").first.fill(IMAGE)
@@ -92,7 +92,7 @@ def test_on_the_map_and_beside_the_hit(hostile):
 def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
     page = hostile.page
     hostile.open_part("Copies")
-    hostile.until("globalThis.__twice?.twice.box.querySelectorAll('.group').length === 4")
+    hostile.until("globalThis.__duplicates?.groups.box.querySelectorAll('.group').length === 4")
     for button in page.get_by_role("button", name="Lay over each other").all():
         button.click()
     check(hostile, IMAGE, DRAWING, KIT, "one·two·three <b>", "·evaw· [a](http:x) ![b](x) $c$")

@@ -48,26 +48,28 @@ def test_hits_drawn_around_are_tagged_marked_and_given_a_role_and_all_is_taken_b
         page.get_by_role("button", name="Draw around hits").click()
         draw_around(own_visit, snares)
         page.get_by_text(f"{len(expected)} hits taken").wait_for()
-        assert set(own_visit.get("__audition.region.ids()")) == expected
+        assert set(own_visit.get("__audition.selection.ids()")) == expected
         page.get_by_label("Tag for all of them").fill("dry  loft")
         page.get_by_label("Tag for all of them").press("Enter")
-        own_visit.until("__audition.said.length === 1")
-        page.locator(".region").get_by_role("button", name="star").click()
-        own_visit.until("__audition.said.length === 2")
+        own_visit.until("__audition.annotations.undo.length === 1")
+        page.locator(".selection").get_by_role("button", name="star").click()
+        own_visit.until("__audition.annotations.undo.length === 2")
         page.get_by_label("Role of all of them").select_option("wood")
-        own_visit.until("__audition.said.length === 3")
+        own_visit.until("__audition.annotations.undo.length === 3")
         for hit in catalog.hits():
             said = (hit.tags, hit.mark, hit.role if hit.role_source == "user" else None)
             assert said == (
                 (("dry loft",), "star", "wood") if hit.id in expected else ((), "", None)
             )
         for left in (2, 1, 0):
-            page.locator(".region").get_by_role("button", name="Take back").click()
-            own_visit.until(f"__audition.said.length === {left}")
+            page.locator(".selection").get_by_role("button", name="Take back").click()
+            own_visit.until(f"__audition.annotations.undo.length === {left}")
         assert {hit.id: hit for hit in catalog.hits()} == before
     page.locator("canvas.front").press("Escape")
-    assert own_visit.get("[__audition.region.rows.length, __audition.map.line]") == [0, None]
-    assert not own_visit.get("__audition.map.lasso")
+    assert own_visit.get(
+        "[__audition.selection.sequence.rows.length, __audition.map.lasso.line]"
+    ) == [0, None]
+    assert not own_visit.get("__audition.map.lasso.isOn")
 
 
 def test_what_was_said_can_be_asked_for_at_once_and_taken_together(own_visit, own):
@@ -76,19 +78,19 @@ def test_what_was_said_can_be_asked_for_at_once_and_taken_together(own_visit, ow
     page.locator("canvas.front").press("Enter")
     for _ in range(9):
         page.locator("canvas.front").press("PageUp")
-    taken = set(own_visit.get("__audition.region.ids()"))
+    taken = set(own_visit.get("__audition.selection.ids()"))
     assert len(taken) > 1
-    page.locator(".region").get_by_role("button", name="keep").click()
-    own_visit.until("__audition.said.length === 1")
+    page.locator(".selection").get_by_role("button", name="keep").click()
+    own_visit.until("__audition.annotations.undo.length === 1")
     page.keyboard.press("Escape")
-    own_visit.until("__audition.region.rows.length === 0")
+    own_visit.until("__audition.selection.sequence.rows.length === 0")
     page.get_by_role("button", name="Said").click()
     page.get_by_role("button", name="keep", exact=True).click()
     page.get_by_text(f"{len(taken)} hits of 23 match").wait_for()
     own_visit.until("__audition.map.mask")
     page.keyboard.press("Escape")
     page.get_by_role("button", name="Take all hits that fit").click()
-    assert set(own_visit.get("__audition.region.ids()")) == taken
+    assert set(own_visit.get("__audition.selection.ids()")) == taken
     assert "marks=keep" in page.url
     with Catalog.open(own.store) as catalog:
         assert {hit.id for hit in catalog.hits() if hit.mark == "keep"} == taken
@@ -100,28 +102,28 @@ def test_hits_taken_by_key_are_heard_one_after_the_other(visit):
     visit.choose(first)
     canvas = page.locator("canvas.front")
     canvas.press("Enter")
-    while len(visit.get("__audition.region.ids()")) < 3:
+    while len(visit.get("__audition.selection.ids()")) < 3:
         canvas.press("PageUp")
-    more = len(visit.get("__audition.region.ids()"))
-    assert first in visit.get("__audition.region.ids()")
-    order = visit.get("__audition.region.ids()")
+    more = len(visit.get("__audition.selection.ids()"))
+    assert first in visit.get("__audition.selection.ids()")
+    order = visit.get("__audition.selection.ids()")
     before = visit.starts
     visit.get(
-        """(() => { const e = __audition.engine, sound = e.sound; globalThis.__heard = [];
-        e.sound = (buffer, hit, how) => { __heard.push(hit.id); return sound(buffer, hit, how); };
+        """(() => { const e = __audition.engine, start = e.start; globalThis.__heard = [];
+        e.start = (buffer, hit, how) => { __heard.push(hit.id); return start(buffer, hit, how); };
         })()"""
     )
     page.get_by_role("button", name="Hear in order").click()
-    visit.until(f"__audition.engine.starts === {before + more}")
+    visit.until(f"__audition.engine.nStarts === {before + more}")
     assert visit.get("__heard") == order
-    visit.until("!__audition.region.hearing")
+    visit.until("!__audition.selection.sequence.isPlaying")
     page.get_by_role("button", name="Hear in order").click()
-    visit.until(f"__audition.engine.starts === {before + more + 1}")
+    visit.until(f"__audition.engine.nStarts === {before + more + 1}")
     page.get_by_role("button", name="Stop").click()
     page.wait_for_timeout(1500)  # nothing is to happen, so there is nothing to wait for
     assert visit.starts == before + more + 1
     canvas.press("PageDown")
-    assert len(visit.get("__audition.region.ids()")) < more
+    assert len(visit.get("__audition.selection.ids()")) < more
 
 
 def test_color_and_questions_in_the_address_come_back_with_it(visit, address, scanned):
@@ -168,5 +170,5 @@ def test_two_fingers_zoom_and_one_that_draws_takes_hits(browser, address):
     for spot in ((right, top), (right, bottom), (left, bottom)):
         fingers("touchMove", spot)
     fingers("touchEnd")
-    page.wait_for_function("() => __audition.region.rows.length === 23")
+    page.wait_for_function("() => __audition.selection.sequence.rows.length === 23")
     context.close()

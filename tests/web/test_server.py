@@ -11,7 +11,7 @@ from tests.web.browsing import serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-TWICE_SHOWN = "globalThis.__twice?.twice.box.querySelector('.group')"
+TWICE_SHOWN = "globalThis.__duplicates?.groups.box.querySelector('.group')"
 N_LOOKS, LOOK_MS = 20, 3_000
 
 
@@ -28,7 +28,7 @@ def test_of_two_tabs_the_second_to_accept_is_told_and_moves_nothing_more(browser
         one.page.get_by_text("1 file set aside").wait_for()
         other.page.get_by_role("button", name="Accept: set this one aside").first.click()
         other.page.get_by_text("is set aside already").wait_for()
-        other.until("__twice.twice.box.querySelectorAll('.group').length === 1")
+        other.until("__duplicates.groups.box.querySelectorAll('.group').length === 1")
     with Catalog.open(own.store) as catalog:
         assert len(catalog.hits(states=("aside",))) == 1
         assert len(catalog.history()) == 1

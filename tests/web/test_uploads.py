@@ -46,7 +46,7 @@ def test_a_broken_or_huge_file_is_refused_and_not_kept(upload_folder, client, mo
     client.post("/api/outside?name=a.wav", memo())
     before = n_files(upload_folder)
     assert client.post("/api/outside?name=a.wav", b"RIFFnothing").content.startswith(b"a: ")
-    monkeypatch.setattr(uploads, "MAX_BYTES", 1000)
+    monkeypatch.setattr(uploads, "MAX_UPLOAD_BYTES", 1000)
     assert client.post("/api/outside?name=a.wav", memo()).status_code == 413
     assert n_files(upload_folder) == before
 

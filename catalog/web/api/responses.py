@@ -11,11 +11,11 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 
 from catalog.errors import CatalogError
+from catalog.web.limits import MAX_IDS
 
 FOR_GOOD = {"Cache-Control": "private, max-age=31536000, immutable"}
 NOT_KEPT = {"Cache-Control": "no-store"}
 MAX_BODY = 2**20  # bytes; 100,000 ids
-MAX_IDS = 64  # in one batch; keeps an answer under 3 MB
 
 
 async def answer(work: Callable[[], Response]) -> Response:

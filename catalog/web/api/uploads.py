@@ -15,11 +15,11 @@ from catalog.errors import AudioError
 from catalog.web.api.hits import describe_near, read_wanted
 from catalog.web.api.responses import NOT_KEPT, answer
 from catalog.web.labels import plain
+from catalog.web.limits import MAX_UPLOAD_BYTES
 from catalog.web.payloads import describe_row
 from catalog.web.state import page
 from catalog.web.upload_store import Upload
 
-MAX_BYTES = 64 * 2**20  # three minutes of stereo at 24 bit and 48 kHz; a hit is far shorter
 ENDINGS = frozenset({"wav", "aif", "aiff", "flac", "ogg", "oga", "opus", "mp3", "caf", "m4a", "au"})
 
 
@@ -41,7 +41,7 @@ async def _receive(request: Request) -> Response:
         with path.open("wb") as out:
             async for part in request.stream():
                 size += len(part)
-                if size > MAX_BYTES:
+                if size > MAX_UPLOAD_BYTES:
                     raise ValueError
                 out.write(part)
     except ValueError:

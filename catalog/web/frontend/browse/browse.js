@@ -1,100 +1,133 @@
 // The view "listen": the map, the chosen hit beside it, the kit below.
 
-import { getJson, makeChosen } from './hit_panel.js';
-import { makeRegion } from './selection.js';
-import { WORDS } from '../constants.js';
-import { carryRows } from '../kit/drag.js';
-import { makeStrip } from '../kit/pads.js';
+import { ROLE_LABELS } from '../constants.js';
+import { addRowDragging } from '../kit/drag.js';
+import { makePadStrip } from '../kit/pads.js';
 import { makeMap } from '../map/map.js';
 import { unpackPoints } from '../map/points.js';
-import { makeBar } from '../map/toolbar.js';
+import { makeMapToolbar } from '../map/toolbar.js';
 import { engine } from '../playback/audio_engine.js';
-import { striker } from '../playback/kit_sampler.js';
-import { SAID_STEPS, SAID_HEARD, unsay, sayAgain } from '../shared/annotations.js';
-import { el, ownKey, typing, isDark } from '../shared/dom.js';
-import { table, undoKey } from '../shared/kit_session.js';
+import { sampler } from '../playback/kit_sampler.js';
+import { annotations, redoAnnotation, undoAnnotation } from '../shared/annotations.js';
+import { consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
+import { fetchBytes, fetchJson } from '../shared/http.js';
+import { handleUndoKey, kitSession } from '../shared/kit_session.js';
+import { makeHitPanel } from './hit_panel.js';
+import { makeSelection } from './selection.js';
 
 const SETTLE_MS = 200;                 // walking by key must not ask the server at each step
-const SAID_MS = 1500;                  // what was said many times over is told to the page once
+const ANNOTATED_MS = 1500;             // many annotations in a row rerun the page once
+const NAME_MS = 120;                   // before the name of a hovered hit is fetched
 
-export const mount = (root, live) => {
-  const waits = {};
-  const tell = (name, value, ms = SETTLE_MS) => {
-    clearTimeout(waits[name]);
-    waits[name] = setTimeout(() => live.c.setStateValue(name, value), ms);
-  };
-  const status = el('p', { class: 'status', 'aria-live': 'polite' });
-  const trouble = text => { status.textContent = text; };
-  const chosen = makeChosen({ choose: id => live.map.choose(id), assign: (slot, id) => table.act('assign', { slot, id }), trouble,
-    sounding: id => { const hit = live.map.hitOf(id); return hit && engine.load(hit).catch(() => {}); } });
-  const nameOf = async id => {
-    const row = await getJson(`/api/about/${id}`);
-    return `${row.name} — ${WORDS.roles[row.role]}, ${row.session || 'unknown session'}`;
-  };
-  const map = live.map = makeMap(live.data.name, {
-    choose: id => { chosen.show(id); tell('chosen', id); },
-    hover: id => {
-      clearTimeout(waits.hover);
-      if (id === null) { status.textContent = ''; return; }
-      waits.hover = setTimeout(() => nameOf(id).then(trouble, () => {}), 120);
-    },
-    taken: rows => {                   // null lets go
-      if (rows) region.take(rows); else region.letGo();
-      if (rows && !rows.length) trouble('No hit lies inside the line.');
-    },
-  });
-  const region = makeRegion(map, { name: nameOf, trouble, gone: () => bar.setLasso(false) });
-  const bar = makeBar(map, { color: name => tell('color', name), take: rows => { map.dropLine(); region.take(rows); } });
-  const strip = makeStrip(() => root.activeElement?.closest?.('.row')?.dataset.id ? Number(root.activeElement.closest('.row').dataset.id) : chosen.id);
-  const room = root.querySelector('.room');
-  room.replaceChildren(el('div', { class: 'listen' }, el('div', { class: 'left' }, bar.box, map.box, status, region.box, bar.key, chosen.facts), chosen.box), strip.box);
-  room.addEventListener('keydown', event => {
-    if (typing(event) || (event.target.closest?.('.pads') && undoKey(event))) return;
-    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === 'z') {
-      ownKey(event);
-      (event.shiftKey ? sayAgain() : unsay()).catch(err => trouble(err.message));
-    }
-    if (event.ctrlKey || event.metaKey || event.altKey) return;
-    if (!chosen.key(event)) strip.key(event);
-  });
-  const carrying = carryRows(room, chosen, strip);
-  const heard = (changed, text) => {
-    map.said(changed); chosen.said(changed); region.said(changed); bar.legend();
-    status.textContent = text;
-    tell('said', Date.now(), SAID_MS);   // the finding row learns of new tags and marks
-  };
-  SAID_HEARD.add(heard);
-  const stop = () => {
-    SAID_HEARD.delete(heard);
-    [strip.stop, carrying.stop, chosen.end, region.stop, map.end].forEach(end => end());
-    Object.values(waits).forEach(clearTimeout);
-  };
+async function describeHit(id) {
+  const hit = await fetchJson(`/api/about/${id}`);
+  return `${hit.name} — ${ROLE_LABELS[hit.role]}, ${hit.session || 'unknown session'}`;
+}
 
-  let loaded = null, masked = null, linked = false;
-  const loadPoints = async version => {
-    const answer = await fetch(`/api/points/${version}`);
-    if (!answer.ok) { trouble(await answer.text()); return; }
-    const taken = region.rows.length ? region.ids() : [], before = map.points?.ids.join();
-    map.setPoints(unpackPoints(await answer.arrayBuffer()));
-    region.anew(taken);
-    if (map.view.chosen === null && live.data.chosen !== null) map.view.chosen = live.data.chosen;
-    if (map.view.chosen !== null && map.points.row.has(map.view.chosen)) chosen.show(map.view.chosen, map.points.ids.join() !== before);
+function makeReporter(setState) {      // values sent to Streamlit, each once it no longer changes
+  const timers = {};
+  const report = (name, value, ms = SETTLE_MS) => {
+    clearTimeout(timers[name]);
+    timers[name] = setTimeout(() => setState(name, value), ms);
+  };
+  report.end = () => Object.values(timers).forEach(clearTimeout);
+  return report;
+}
+
+function makeLoader({ map, panel, selection, showError }) {   // fetches points and masks that changed
+  const versions = { points: null, mask: null };
+  const loadPoints = async ({ version, chosen }) => {
+    const points = unpackPoints(await fetchBytes(`/api/points/${version}`));
+    const selectedIds = selection.ids(), idsBefore = map.points?.ids.join();
+    map.setPoints(points);
+    selection.restore(selectedIds);
+    map.view.chosen ??= chosen;
+    const reload = points.ids.join() !== idsBefore;
+    if (points.rowOf.has(map.view.chosen)) panel.show(map.view.chosen, { reload });
     map.draw();
   };
   const loadMask = async version => {
-    const answer = version ? await fetch(`/api/mask/${version}`) : null;
-    const mask = answer?.ok ? new Uint8Array(await answer.arrayBuffer()) : null;
-    if (masked === version) map.setMask(mask);
+    const body = version ? await fetchBytes(`/api/mask/${version}`).catch(() => null) : null;
+    if (versions.mask === version) map.setMask(body && new Uint8Array(body));
   };
+  return async data => {
+    if (versions.points !== data.version) {
+      versions.points = data.version;
+      await loadPoints(data).catch(showError);
+    }
+    if (versions.mask !== data.mask_version) {
+      versions.mask = data.mask_version;
+      await loadMask(versions.mask);
+    }
+  };
+}
+
+export function mount(root, live) {
+  const view = root.querySelector('.view'), status = el('p', { class: 'status', 'aria-live': 'polite' });
+  const report = makeReporter((name, value) => live.c.setStateValue(name, value));
+  const setStatus = text => { status.textContent = text; };
+  const showError = error => setStatus(error.message);
+  let nameTimer = 0;
+
+  const panel = makeHitPanel({ choose: id => map.choose(id), status: setStatus,
+    assign: (slot, id) => kitSession.act('assign', { slot, id }),
+    load: async id => { const hit = map.hitOf(id); if (hit) await engine.loadQuietly(hit); } });
+  const map = makeMap(live.data.name, {
+    choose: id => { panel.show(id); report('chosen', id); },
+    hover: id => {
+      clearTimeout(nameTimer);
+      if (id === null) { setStatus(''); return; }
+      nameTimer = setTimeout(() => describeHit(id).then(setStatus, () => {}), NAME_MS);
+    },
+    select: rows => {
+      selection.select(rows);
+      if (!rows.length) setStatus('No hit lies inside the line.');
+    },
+    release: () => selection.release(),
+  });
+  const toolbar = makeMapToolbar(map, { color: name => report('color', name),
+    select: rows => { map.dropLine(); selection.select(rows); } });
+  const selection = makeSelection(map, { name: describeHit, error: showError,
+    released: () => toolbar.setLasso(false) });
+  const strip = makePadStrip(() => panel.hitOfRow(root.activeElement?.closest?.('.row'))?.id ?? panel.id);
+  view.replaceChildren(el('div', { class: 'listen' },
+    el('div', { class: 'left' }, toolbar.box, map.box, status, selection.box, toolbar.legend, panel.numbers),
+    panel.box), strip.box);
+
+  view.addEventListener('keydown', event => {
+    if (isTyping(event) || (event.target.closest?.('.pads') && handleUndoKey(event))) return;
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === 'z') {
+      consumeKey(event);
+      (event.shiftKey ? redoAnnotation() : undoAnnotation()).catch(showError);
+    }
+    if (!hasModifier(event) && !panel.handleKey(event)) strip.handleKey(event);
+  });
+  const endDragging = addRowDragging(view, panel, strip);
+  const onAnnotated = (changed, text) => {
+    [map, panel, selection].forEach(part => part.applyAnnotations(changed));
+    toolbar.drawLegend();
+    setStatus(text);
+    report('said', Date.now(), ANNOTATED_MS);   // the search form lists new tags and marks
+  };
+  annotations.listeners.add(onAnnotated);
+
+  const load = makeLoader({ map, panel, selection, showError });
+  let isLinked = false;                // the color of a link is taken once
   const update = async data => {
-    map.setDark(isDark(room));
-    table.refresh(data.kit_revision);
-    if (!linked && data.color) bar.setColor(data.color);
-    linked = true;
-    if (loaded !== data.version) { loaded = data.version; await loadPoints(data.version); }
-    if (masked !== data.mask_version) { masked = data.mask_version; await loadMask(masked); }
-    bar.legend();
-    if (data.probe) globalThis.__audition = { engine, map, chosen, pads: strip, table, striker, region, said: SAID_STEPS };
+    map.setDark(isDark(view));
+    kitSession.refresh(data.kit_revision);
+    if (!isLinked && data.color) toolbar.setColor(data.color);
+    isLinked = true;
+    await load(data);
+    toolbar.drawLegend();
+    if (data.probe) {
+      globalThis.__audition = { engine, map, panel, strip, kitSession, sampler, selection, annotations };
+    }
+  };
+  const stop = () => {
+    annotations.listeners.delete(onAnnotated);
+    clearTimeout(nameTimer);
+    [strip.stop, endDragging, panel.end, selection.stop, map.end, report.end].forEach(end => end());
   };
   return { update, stop };
-};
+}

@@ -1,22 +1,24 @@
-// Like this, but: pairs of opposite wishes, one of each pair at most.
+// "Like this, but": words that narrow the similar hits, in pairs of opposites, one of a pair at most.
 
-import { el } from '../shared/dom.js';
+import { CONSTRAINT_PAIRS } from '../constants.js';
+import { button, el } from '../shared/dom.js';
 
-const WISHES = [['shorter', 'longer'], ['darker', 'brighter'], ['lower', 'higher'], ['tighter', null], ['noisier', null], ['softer', 'harder']];
-
-function makeWishes(changed) {         // changed(list of words)
-  const w = { words: new Set() };
-  const button = word => el('button', { type: 'button', class: 'wish', 'aria-pressed': 'false', 'data-wish': word, onclick: () => {
-    const pair = WISHES.find(words => words.includes(word));
-    if (w.words.delete(word)) { /* it was asked for, and is no more */ } else { pair.forEach(other => w.words.delete(other)); w.words.add(word); }
+export function makeConstraints(onChange) {
+  const constraints = { words: new Set() };
+  const toggle = word => {
+    const wasOn = constraints.words.has(word);
+    CONSTRAINT_PAIRS.find(pair => pair.includes(word)).forEach(other => constraints.words.delete(other));
+    if (!wasOn) constraints.words.add(word);
     show();
-    changed([...w.words]);
-  } }, word);
-  w.box = el('div', { class: 'wishes', role: 'group', 'aria-label': 'Like this, but' }, el('span', {}, 'Like this, but'),
-    ...WISHES.map(pair => el('span', { class: 'together' }, ...pair.filter(Boolean).map(button))));
-  const show = () => w.box.querySelectorAll('.wish').forEach(one => one.setAttribute('aria-pressed', String(w.words.has(one.dataset.wish))));
-  w.clear = () => { w.words.clear(); show(); };
-  return w;
+    onChange();
+  };
+  const makeButton = word => button(word, () => toggle(word),
+    { class: 'constraint', 'aria-pressed': 'false', 'data-word': word });
+  const buttons = CONSTRAINT_PAIRS.map(pair => pair.map(makeButton));
+  const show = () => buttons.flat().forEach(node =>
+    node.setAttribute('aria-pressed', String(constraints.words.has(node.dataset.word))));
+  constraints.box = el('div', { class: 'constraints', role: 'group', 'aria-label': 'Like this, but' },
+    el('span', {}, 'Like this, but'), ...buttons.map(pair => el('span', { class: 'together' }, ...pair)));
+  constraints.clear = () => { constraints.words.clear(); show(); };
+  return constraints;
 }
-
-export { makeWishes };

@@ -1,45 +1,66 @@
-// What the person thinks of the chosen hit: a mark, tags, a remark; all can be taken back.
+// The mark, the tags and the remark of the chosen hit; each change can be undone.
 
-import { MARK_SIGNS } from './hit_rows.js';
-import { say, unsay } from '../shared/annotations.js';
-import { el, ownKey } from '../shared/dom.js';
+import { MAX_REMARK, MAX_TAG } from '../constants.js';
+import { MARK_SIGNS, annotate, undoAnnotation } from '../shared/annotations.js';
+import { button, consumeKey, el } from '../shared/dom.js';
 
-const MARK_KEYS = { K: 'keep', X: 'reject', L: 'star', N: '' };   // with shift; plain letters play
-const MARK_WORDS = { keep: 'Keep', reject: 'Reject', star: 'Star' };
+export const MARK_KEYS = { K: 'keep', X: 'reject', L: 'star', N: '' };   // with shift; plain letters play
+const MARK_BUTTONS = { keep: 'Keep', reject: 'Reject', star: 'Star' };
+const UNDO_TITLE = 'Ctrl+Z takes back, ctrl+shift+Z says it again';
 
-const sayMark = (row, mark) => say([row.id], { mark }, mark ? `${row.name}: ${mark}` : `${row.name}: no mark`);
+export const cleanTag = text => text.trim().replace(/\s+/g, ' ');
+export const annotateMark = (hit, mark) => annotate([hit.id], { mark }, `${hit.name}: ${mark || 'no mark'}`);
 
-function makeOpinion(row, trouble) {   // row changes with what is said
-  const tell = (what, text) => say([row.id], what, text).catch(err => trouble(err.message));
-  const keyOf = mark => Object.keys(MARK_KEYS).find(key => MARK_KEYS[key] === mark);
-  const marks = Object.entries(MARK_WORDS).map(([mark, word]) => el('button', { type: 'button', class: 'opinion', 'data-mark': mark,
-    'aria-pressed': String(row.mark === mark), title: `Shift+${keyOf(mark)}; again, or shift+N, takes it back`,
-    onclick: () => sayMark(row, row.mark === mark ? '' : mark).catch(err => trouble(err.message)) }, MARK_SIGNS[mark][0], ' ', word));
+export const makeUndoButton = onError => button('Take back', () => undoAnnotation().catch(onError),
+  { class: 'undo', title: UNDO_TITLE });
+
+function makeTags(hit, change) {
   const tags = el('span', { class: 'tags' });
-  const drawTags = () => tags.replaceChildren(...row.tags.map(tag => el('span', { class: 'tag' }, el('bdi', {}, tag),
-    el('button', { type: 'button', 'aria-label': `Take the tag ${tag} away`, onclick: () => {
-      row.tags = row.tags.filter(other => other !== tag);
-      tell({ drop: [tag] }, `${row.name}: tag ${tag} taken away`); drawTags();
-    } }, '×'))));
-  const add = el('input', { type: 'text', class: 'add', placeholder: 'add a tag', maxLength: 60, 'aria-label': 'Add a tag', onkeydown: event => {
-    const tag = add.value.trim().replace(/\s+/g, ' ');
-    if (event.key !== 'Enter' || !tag) return;
-    ownKey(event);
-    if (!row.tags.includes(tag)) row.tags.push(tag);
-    tell({ add: [tag] }, `${row.name}: tagged ${tag}`);
-    add.value = ''; drawTags();
-  } });
-  const remark = el('input', { type: 'text', class: 'remark', placeholder: 'a remark of your own', maxLength: 2000, value: row.remark,
-    'aria-label': 'Remark', onchange: () => { row.remark = remark.value.trim(); tell({ remark: row.remark }, `${row.name}: remark written`); } });
-  drawTags();
-  const box = el('div', { class: 'opinions' }, el('div', { class: 'deeds' }, ...marks,
-    el('button', { type: 'button', class: 'back', title: 'Ctrl+Z takes back, ctrl+shift+Z says it again', onclick: () => unsay().catch(err => trouble(err.message)) }, 'Take back')),
-  el('div', { class: 'tagging' }, tags, add, remark));
-  const show = mark => {
-    row.mark = mark;
-    marks.forEach(one => one.setAttribute('aria-pressed', String(one.dataset.mark === mark)));
+  const remove = tag => {
+    hit.tags = hit.tags.filter(other => other !== tag);
+    change({ drop: [tag] }, `tag ${tag} taken away`);
+    draw();
   };
-  return { box, show };
+  const makeTag = tag => el('span', { class: 'tag' }, el('bdi', {}, tag),
+    button('×', () => remove(tag), { 'aria-label': `Take the tag ${tag} away` }));
+  const draw = () => tags.replaceChildren(...hit.tags.map(makeTag));
+  const field = el('input', { type: 'text', class: 'add', placeholder: 'add a tag', maxLength: MAX_TAG,
+    'aria-label': 'Add a tag', onkeydown: event => {
+      const tag = cleanTag(field.value);
+      if (event.key !== 'Enter' || !tag) return;
+      consumeKey(event);
+      if (!hit.tags.includes(tag)) hit.tags.push(tag);
+      change({ add: [tag] }, `tagged ${tag}`);
+      field.value = '';
+      draw();
+    } });
+  draw();
+  return [tags, field];
 }
 
-export { MARK_KEYS, sayMark, makeOpinion };
+function makeRemark(hit, change) {
+  const field = el('input', { type: 'text', class: 'remark', placeholder: 'a remark of your own',
+    maxLength: MAX_REMARK, value: hit.remark, 'aria-label': 'Remark', onchange: () => {
+      hit.remark = field.value.trim();
+      change({ remark: hit.remark }, 'remark written');
+    } });
+  return field;
+}
+
+export function makeHitAnnotations(hit, onError) {   // `hit` is updated with each change
+  const change = (values, text) => annotate([hit.id], values, `${hit.name}: ${text}`).catch(onError);
+  const keyOf = mark => Object.keys(MARK_KEYS).find(key => MARK_KEYS[key] === mark);
+  const marks = Object.entries(MARK_BUTTONS).map(([mark, label]) => el('button', {
+    type: 'button', class: 'mark-button', 'data-mark': mark, 'aria-pressed': String(hit.mark === mark),
+    title: `Shift+${keyOf(mark)}; again, or shift+N, takes it back`,
+    onclick: () => annotateMark(hit, hit.mark === mark ? '' : mark).catch(onError),
+  }, MARK_SIGNS[mark][0], ' ', label));
+  const box = el('div', {},
+    el('div', { class: 'actions' }, ...marks, makeUndoButton(onError)),
+    el('div', { class: 'tagging' }, ...makeTags(hit, change), makeRemark(hit, change)));
+  const showMark = mark => {
+    hit.mark = mark;
+    marks.forEach(node => node.setAttribute('aria-pressed', String(node.dataset.mark === mark)));
+  };
+  return { box, showMark };
+}

@@ -1,36 +1,37 @@
-// Rows of what is like the chosen hit: heard by key or click, chosen, compared.
+// Rows of hits that are like the chosen one: played by key or click, chosen, compared.
 
 import { markIcon } from '../drawing/marks.js';
-import { engine } from '../playback/audio_engine.js';
-import { el, outlineCanvas, fillOutlines } from '../shared/dom.js';
+import { drawOutlines } from '../drawing/outlines.js';
+import { MARK_SIGNS } from '../shared/annotations.js';
+import { button, el } from '../shared/dom.js';
+import { detailLine, makePlayRow, nameLine } from '../shared/play_row.js';
 
-const FEW = 5;                         // rows of a list before “more” is asked for
-const MARK_SIGNS = { '': '', keep: '✓ keep', reject: '✕ reject', star: '★ star' };
+const N_FIRST = 5;                     // rows of a list before “more” is pressed
 
-function rowOf(row, key, ask) {        // ask: {choose(id), compare(row)}
-  return el('li', {}, el('button', {
-    class: 'row', type: 'button', 'data-id': row.id,
-    onclick: () => engine.play(row), ondblclick: () => ask.choose(row.id),
-    'aria-label': `${row.name}, ${row.why.join(', ')}${row.mark ? `, marked ${row.mark}` : ''}. Enter plays, arrow right chooses it, arrow left compares it`,
-  }, el('kbd', {}, key), outlineCanvas(row), el('span', { class: 'words' },
-    el('span', { class: 'name', dir: 'auto' }, markIcon(row.role), row.name,
-      el('b', { class: 'said', 'data-said': row.id }, MARK_SIGNS[row.mark] ?? '')),
-    el('span', { class: 'why' }, row.why.join(' · ') || 'hardly any difference'))),
-  el('button', { class: 'go', type: 'button', onclick: () => ask.compare(row), title: 'Compare with the chosen hit',
-    'aria-label': `Compare ${row.name} with the chosen hit` }, 'A/B'),
-  el('button', { class: 'go', type: 'button', onclick: () => ask.choose(row.id), title: 'Choose this hit',
-    'aria-label': `Choose ${row.name}` }, '→'));
+function makeRow(hit, key, on) {
+  const label = `${hit.name}, ${hit.why.join(', ')}${hit.mark ? `, marked ${hit.mark}` : ''}. `
+    + 'Enter plays, arrow right chooses it, arrow left compares it';
+  const mark = el('b', { class: 'row-mark', 'data-mark-of': hit.id }, MARK_SIGNS[hit.mark] ?? '');
+  const lines = [nameLine(markIcon(hit.role), hit.name, mark),
+    detailLine(hit.why.join(' · ') || 'hardly any difference')];
+  return el('li', {},
+    makePlayRow(hit, lines, { size: [88, 30], key, 'data-id': hit.id, 'aria-label': label,
+      ondblclick: () => on.choose(hit.id) }),
+    button('A/B', () => on.compare(hit), { class: 'go', title: 'Compare with the chosen hit',
+      'aria-label': `Compare ${hit.name} with the chosen hit` }),
+    button('→', () => on.choose(hit.id), { class: 'go', title: 'Choose this hit',
+      'aria-label': `Choose ${hit.name}` }));
 }
 
-function listOf(title, hint, rows, keys, ask, none = 'None in the catalog.') {
-  const more = () => el('button', { type: 'button', class: 'more', onclick: event => {
-    const rest = el('ol', {}, ...rows.slice(FEW).map((row, k) => rowOf(row, keys[FEW + k], ask)));
+// on: {choose(id), compare(hit)}; keys: the key of each row, as one string
+export function makeHitList(title, { hint, hits, keys, empty = 'None in the catalog.' }, on) {
+  const rows = (from, to) => hits.slice(from, to).map((hit, k) => makeRow(hit, keys[from + k], on));
+  const showRest = event => {
+    const rest = el('ol', {}, ...rows(N_FIRST));
     event.target.replaceWith(rest);
-    fillOutlines(rest);
-  } }, `${rows.length - FEW} more`);
+    drawOutlines(rest);
+  };
   return el('div', { class: 'list' }, el('h3', {}, title, el('small', {}, hint)),
-    rows.length ? el('ol', {}, ...rows.slice(0, FEW).map((row, k) => rowOf(row, keys[k], ask))) : el('p', { class: 'none' }, none),
-    rows.length > FEW ? more() : null);
+    hits.length ? el('ol', {}, ...rows(0, N_FIRST)) : el('p', { class: 'none' }, empty),
+    hits.length > N_FIRST ? button(`${hits.length - N_FIRST} more`, showRest, { class: 'more' }) : null);
 }
-
-export { MARK_SIGNS, listOf };

@@ -1,29 +1,41 @@
-// A sound file from outside: dropped on the page or picked, and searched from like any hit.
+// A sound file that is not in the catalog: dropped on the page or picked, then searched from like a hit.
 
-import { el } from '../shared/dom.js';
+import { MAX_UPLOAD_BYTES } from '../constants.js';
+import { button, el } from '../shared/dom.js';
+import { fetchJson } from '../shared/http.js';
 
-const OUTSIDE_BYTES = 64 * 2 ** 20;    // the server takes no more
+const ACCEPTED = 'audio/*,.wav,.flac,.aif,.aiff,.caf,.m4a';
 
-function makeOutside(ask) {            // ask: {show(row), trouble(text)}
-  const pick = el('input', { type: 'file', class: 'hidden', accept: 'audio/*,.wav,.flac,.aif,.aiff,.caf,.m4a', tabIndex: -1,
-    'aria-label': 'Sound file to search from', onchange: () => { if (pick.files[0]) send(pick.files[0]); pick.value = ''; } });
-  const box = el('span', { class: 'outside' }, el('button', { type: 'button', onclick: () => pick.click(),
-    title: 'A recording from a phone, for instance; it is not taken into the catalog' }, 'Search from a file …'), pick);
-  const send = async file => {
-    if (file.size > OUTSIDE_BYTES) { ask.trouble('This file is too big for one hit.'); return; }
-    ask.trouble(`Listening to ${file.name} …`);
-    const answer = await fetch(`/api/outside?name=${encodeURIComponent(file.name)}`, { method: 'POST', body: file });
-    if (answer.ok) ask.show(await answer.json()); else ask.trouble(await answer.text());
+// on: {show(hit), status(text)}
+export function makeQueryFile(on) {
+  const search = async file => {
+    if (file.size > MAX_UPLOAD_BYTES) { on.status('This file is too big for one hit.'); return; }
+    on.status(`Listening to ${file.name} …`);
+    try {
+      const path = `/api/outside?name=${encodeURIComponent(file.name)}`;
+      await on.show(await fetchJson(path, { method: 'POST', body: file }));
+    } catch (error) { on.status(error.message); }
   };
-  const drops = node => {
-    node.addEventListener('dragover', event => { if (event.dataTransfer?.types.includes('Files')) { event.preventDefault(); node.classList.add('over'); } });
+  const picker = el('input', { type: 'file', class: 'hidden', accept: ACCEPTED, tabIndex: -1,
+    'aria-label': 'Sound file to search from', onchange: () => {
+      if (picker.files[0]) search(picker.files[0]);
+      picker.value = '';
+    } });
+  const box = el('span', { class: 'query-file' }, button('Search from a file …', () => picker.click(),
+    { title: 'A recording from a phone, for instance; it is not taken into the catalog' }), picker);
+  const acceptDrops = node => {
+    node.addEventListener('dragover', event => {
+      if (!event.dataTransfer?.types.includes('Files')) return;
+      event.preventDefault();
+      node.classList.add('over');
+    });
     node.addEventListener('dragleave', () => node.classList.remove('over'));
     node.addEventListener('drop', event => {
       node.classList.remove('over');
-      if (event.dataTransfer?.files.length) { event.preventDefault(); send(event.dataTransfer.files[0]).catch(err => ask.trouble(err.message)); }
+      if (!event.dataTransfer?.files.length) return;
+      event.preventDefault();
+      search(event.dataTransfer.files[0]);
     });
   };
-  return { box, send, drops };
+  return { box, acceptDrops };
 }
-
-export { makeOutside };

@@ -1,97 +1,150 @@
-// Hits taken together: heard one after the other, marked, tagged, their role corrected; all can be taken back.
+// Hits selected together: played one after the other, marked, tagged, given a role; all can be undone.
 
-import { MARK_SIGNS } from './hit_rows.js';
-import { WORDS } from '../constants.js';
-import { orderToHear } from '../map/points.js';
+import { MAX_TAG, ROLES, ROLE_LABELS } from '../constants.js';
+import { playingOrder } from '../map/spatial_index.js';
 import { engine } from '../playback/audio_engine.js';
-import { say, unsay } from '../shared/annotations.js';
-import { el, ownKey } from '../shared/dom.js';
+import { MARK_SIGNS, annotate } from '../shared/annotations.js';
+import { button, consumeKey, el, options } from '../shared/dom.js';
+import { cleanTag, makeUndoButton } from './hit_annotations.js';
 
-const HEAR_S = .9, GAP_S = .12;        // of a long hit when many are heard; silence before the next
-const N_READY = 6;                     // fetched ahead of the one that sounds
-const SAYING = { keep: 'kept', reject: 'rejected', star: 'starred', '': 'no mark any more' };
+const MAX_PLAY_S = .9;                 // of each hit when many are played
+const PAUSE_S = .12;                   // before the next one
+const N_AHEAD = 6;                     // hits loaded ahead of the one that plays
+const MAX_ROLES_NAMED = 4;             // in the heading
+const MARKED = { keep: 'kept', reject: 'rejected', star: 'starred', '': 'no mark any more' };
 
-function makeRegion(map, ask) {        // ask: {name(id) -> Promise, trouble(text), gone()}
-  const box = el('section', { class: 'region hidden', 'aria-label': 'The hits taken together' });
-  const r = { box, rows: [], at: 0, hearing: false };
-  const head = el('h3', { 'aria-live': 'polite' }), place = el('span', { class: 'none at', dir: 'auto' });
-  const ids = () => r.rows.map(k => map.points.ids[k]);
-  const many = n => `${n.toLocaleString('en')} ${n === 1 ? 'hit' : 'hits'}`;
-  const tell = (what, text) => say(ids(), what, `${many(r.rows.length)}: ${text}`).catch(err => ask.trouble(err.message));
-  const button = (text, go, props = {}) => el('button', { type: 'button', onclick: go, ...props }, text);
+const UNREADABLE = 'One hit could not be read; its file may be gone.';
 
-  let ticket = 0;
-  const pause = s => new Promise(done => setTimeout(done, 1000 * s));
-  const show = () => { hear.textContent = r.hearing ? 'Stop' : r.at > 0 ? 'Hear on' : 'Hear in order'; };
-  r.stop = () => { ticket += 1; r.hearing = false; map.hover = -1; map.drawOver(); show(); };
-  r.hear = async () => {
-    const mine = ++ticket;
-    r.hearing = true;
-    show();
-    for (; r.at < r.rows.length; r.at++) {
-      const hit = map.hitAt(r.rows[r.at]);
-      r.rows.slice(r.at + 1, r.at + 1 + N_READY).forEach(k => engine.load(map.hitAt(k)).catch(() => {}));
-      map.hover = r.rows[r.at];
-      map.drawOver();
-      place.textContent = `${r.at + 1} of ${r.rows.length}`;
-      ask.name(hit.id).then(name => { if (mine === ticket && map.hover === map.points.row.get(hit.id)) place.textContent += `: ${name}`; }, () => {});
-      try { await engine.play(hit); } catch { ask.trouble('One hit could not be read; its file may be gone.'); continue; }
-      const starts = engine.starts;
-      await pause(Math.min(engine.last.seconds, HEAR_S) + GAP_S);
-      if (mine !== ticket) return;
-      if (engine.starts !== starts) { r.at += 1; r.stop(); return; }   // the person plays something else
-    }
-    r.at = 0;
-    r.stop();
-    place.textContent = '';
-  };
-  const hear = button('Hear in order', () => r.hearing ? r.stop() : r.hear(), { class: 'main' });
+const countHits = n => `${n.toLocaleString('en')} ${n === 1 ? 'hit' : 'hits'}`;
+const wait = s => new Promise(done => setTimeout(done, 1000 * s));
 
-  const tag = el('input', { type: 'text', maxLength: 60, placeholder: 'a tag for all', 'aria-label': 'Tag for all of them',
-    onkeydown: event => { if (event.key === 'Enter') { ownKey(event); putTag('add'); } } });
-  const putTag = way => {
-    const word = tag.value.trim().replace(/\s+/g, ' ');
-    if (!word) { tag.focus(); return; }
-    tell({ [way]: [word] }, way === 'add' ? `tagged ${word}` : `tag ${word} taken away`);
-    tag.value = '';
-  };
-  const role = el('select', { 'aria-label': 'Role of all of them', onchange: () => {
-    if (role.value) tell({ role: role.value }, `role ${WORDS.roles[role.value]}`);
-    role.value = '';
-  } }, el('option', { value: '' }, 'the role of all …'),
-  ...Object.entries(WORDS.roles).map(([value, text]) => el('option', { value }, text)));
-  const marks = Object.keys(SAYING).map(mark => button(MARK_SIGNS[mark] || 'no mark', () => tell({ mark }, SAYING[mark]), { 'data-mark': mark }));
-
-  const count = () => {
-    const counts = new Map();
-    for (const k of r.rows) counts.set(map.points.role[k], (counts.get(map.points.role[k]) ?? 0) + 1);
-    const parts = [...counts].sort((a, b) => b[1] - a[1]).map(([at, n]) => `${n} ${WORDS.roles[WORDS.order[at]]}`);
-    head.textContent = `${many(r.rows.length)} taken: ${parts.slice(0, 4).join(', ')}${parts.length > 4 ? ' …' : ''}`;
-  };
-  r.take = rows => {
-    r.stop();
-    r.at = 0;
-    place.textContent = '';
-    r.rows = orderToHear(map.points, rows, map.points.scales[map.view.color]);
-    box.classList.toggle('hidden', !rows.length);
-    if (rows.length) { count(); show(); } else map.dropLine();
-  };
-  r.letGo = () => { r.take([]); ask.gone(); };
-  r.said = changed => { if (r.rows.length && changed.length) count(); };
-  r.anew = before => {                 // other points came: the same hits by their ids
-    const rows = before.filter(id => map.points.row.has(id)).map(id => map.points.row.get(id));
-    if (before.length) { r.stop(); r.rows = rows; box.classList.toggle('hidden', !rows.length); if (rows.length) count(); }
-  };
-  r.ids = ids;
-  box.addEventListener('keydown', event => {
-    if (event.key === 'Escape') { ownKey(event); r.letGo(); map.over.focus(); }
-  });
-  box.append(head,
-    el('div', { class: 'deeds' }, hear, place),
-    el('div', { class: 'deeds' }, ...marks, role, el('span', { class: 'together' }, tag, button('Tag', () => putTag('add')), button('Untag', () => putTag('drop'))),
-      button('Take back', () => unsay().catch(err => ask.trouble(err.message)), { class: 'back', title: 'Ctrl+Z takes back, ctrl+shift+Z says it again' }),
-      button('Let go', r.letGo, { title: 'Escape' })));
-  return r;
+function describeRoles(roles) {        // role numbers, as "12 Kick, 3 Snare"
+  const counts = new Map();
+  for (const role of roles) counts.set(role, (counts.get(role) ?? 0) + 1);
+  const parts = [...counts].sort((a, b) => b[1] - a[1])
+    .map(([role, n]) => `${n} ${ROLE_LABELS[ROLES[role]]}`);
+  return parts.slice(0, MAX_ROLES_NAMED).join(', ') + (parts.length > MAX_ROLES_NAMED ? ' …' : '');
 }
 
-export { makeRegion };
+// Plays the rows of a selection in order, from where it was stopped.
+function makeSequence(map, { name, onError, show }) {
+  const sequence = { rows: [], position: 0, isPlaying: false };
+  let ticket = 0;
+  const setHovered = row => { map.hoveredRow = row; map.drawOverlay(); };
+  sequence.stop = () => {
+    ticket += 1;
+    sequence.isPlaying = false;
+    setHovered(-1);
+    show();
+  };
+  sequence.set = rows => {
+    sequence.stop();
+    Object.assign(sequence, { rows, position: 0 });
+    show('');
+  };
+  const showPosition = (row, mine) => {
+    const place = `${sequence.position + 1} of ${sequence.rows.length}`;
+    show(place);
+    name(map.points.ids[row]).then(text => {
+      if (mine === ticket && map.hoveredRow === row) show(`${place}: ${text}`);
+    }, () => {});
+  };
+  const playRow = async row => {       // false if the person plays something else meanwhile
+    await engine.play(map.hitAt(row));
+    const { nStarts } = engine;
+    await wait(Math.min(engine.lastStart.seconds, MAX_PLAY_S) + PAUSE_S);
+    return engine.nStarts === nStarts;
+  };
+  sequence.play = async () => {
+    const mine = ++ticket;
+    sequence.isPlaying = true;
+    for (; sequence.position < sequence.rows.length; sequence.position++) {
+      const row = sequence.rows[sequence.position];
+      sequence.rows.slice(sequence.position + 1, sequence.position + 1 + N_AHEAD)
+        .forEach(next => engine.loadQuietly(map.hitAt(next)));
+      setHovered(row);
+      showPosition(row, mine);
+      let isAlone = true;
+      try { isAlone = await playRow(row); } catch { onError(new Error(UNREADABLE)); }
+      if (mine !== ticket) return;
+      if (!isAlone) { sequence.position += 1; sequence.stop(); return; }
+    }
+    sequence.set(sequence.rows);
+  };
+  return sequence;
+}
+
+function makeTagField(change) {
+  const field = el('input', { type: 'text', maxLength: MAX_TAG, placeholder: 'a tag for all',
+    'aria-label': 'Tag for all of them', onkeydown: event => {
+      if (event.key !== 'Enter') return;
+      consumeKey(event);
+      apply('add');
+    } });
+  const apply = way => {
+    const tag = cleanTag(field.value);
+    if (!tag) { field.focus(); return; }
+    change({ [way]: [tag] }, way === 'add' ? `tagged ${tag}` : `tag ${tag} taken away`);
+    field.value = '';
+  };
+  return el('span', { class: 'together' }, field, button('Tag', () => apply('add')),
+    button('Untag', () => apply('drop')));
+}
+
+function makeRoleField(change) {
+  const field = el('select', { 'aria-label': 'Role of all of them', onchange: () => {
+    if (field.value) change({ role: field.value }, `role ${ROLE_LABELS[field.value]}`);
+    field.value = '';
+  } }, el('option', { value: '' }, 'the role of all …'), ...options(ROLE_LABELS));
+  return field;
+}
+
+// on: {name(id) -> Promise of text, error(error), released()}
+export function makeSelection(map, on) {
+  const box = el('section', { class: 'selection hidden', 'aria-label': 'The hits taken together' });
+  const heading = el('h3', { 'aria-live': 'polite' }), place = el('span', { class: 'none at', dir: 'auto' });
+  const play = button('Hear in order', () => sequence.isPlaying ? sequence.stop() : sequence.play(),
+    { class: 'main' });
+  const show = text => {
+    if (text !== undefined) place.textContent = text;
+    play.textContent = sequence.isPlaying ? 'Stop' : sequence.position > 0 ? 'Hear on' : 'Hear in order';
+  };
+  const sequence = makeSequence(map, { name: on.name, onError: on.error, show });
+  const selection = { box, sequence };
+  selection.ids = () => sequence.rows.map(row => map.points.ids[row]);
+
+  const change = (values, text) => annotate(selection.ids(), values,
+    `${countHits(sequence.rows.length)}: ${text}`).catch(on.error);
+  const drawHeading = () => {
+    const { rows } = sequence, roles = rows.map(row => map.points.role[row]);
+    heading.textContent = `${countHits(rows.length)} taken: ${describeRoles(roles)}`;
+    box.classList.toggle('hidden', !rows.length);
+  };
+  selection.select = rows => {
+    sequence.set(playingOrder(map.points, rows, map.points.scales[map.view.color]));
+    if (!rows.length) map.dropLine();
+    drawHeading();
+  };
+  selection.release = () => { selection.select([]); on.released(); };
+  selection.applyAnnotations = () => { if (sequence.rows.length) drawHeading(); };
+  selection.restore = ids => {         // after other points came: the same hits by their ids
+    if (!ids.length) return;
+    sequence.stop();
+    sequence.rows = ids.map(id => map.points.rowOf.get(id)).filter(row => row !== undefined);
+    drawHeading();
+  };
+  selection.stop = sequence.stop;
+
+  box.addEventListener('keydown', event => {
+    if (event.key !== 'Escape') return;
+    consumeKey(event);
+    selection.release();
+    map.front.focus();
+  });
+  const marks = Object.entries(MARKED).map(([mark, done]) =>
+    button(MARK_SIGNS[mark] || 'no mark', () => change({ mark }, done), { 'data-mark': mark }));
+  box.append(heading, el('div', { class: 'actions' }, play, place),
+    el('div', { class: 'actions' }, ...marks, makeRoleField(change), makeTagField(change),
+      makeUndoButton(on.error), button('Let go', selection.release, { title: 'Escape' })));
+  return selection;
+}

@@ -1,85 +1,94 @@
-// Pictures of sound: the wave, the spectrum over time, two waves laid over each other.
+// Waveforms drawn as their envelope: the lowest and the highest sample of each column, by turns.
 
-import { sizeCanvas, inkOf, accentOf } from '../shared/dom.js';
+import { accentColor, sizeCanvas } from './canvas.js';
 
-const SPECTRUM_S = 0.6, SPECTRUM_BINS = 512, SPECTRUM_ROWS = 40, SPECTRUM_COLUMNS = 110;
-const SPECTRUM_FLOOR_DB = 62;          // below the loudest cell nothing is drawn
+const LINE_PX = 1.4;
+const FILL_ALPHA = .55;                // a second wave is seen through it
 
-function fft(re, im) {                 // in place, length a power of two (Cooley and Tukey, 1965)
-  const n = re.length;
-  for (let i = 1, j = 0; i < n; i++) {
-    let bit = n >> 1;
-    for (; j & bit; bit >>= 1) j ^= bit;
-    j ^= bit;
-    if (i < j) { [re[i], re[j]] = [re[j], re[i]]; [im[i], im[j]] = [im[j], im[i]]; }
-  }
-  for (let size = 2; size <= n; size <<= 1) for (let s = 0; s < n; s += size) for (let k = 0; k < size / 2; k++) {
-    const turn = -2 * Math.PI * k / size, c = Math.cos(turn), d = Math.sin(turn);
-    const a = s + k, b = a + size / 2, x = re[b] * c - im[b] * d, y = re[b] * d + im[b] * c;
-    re[b] = re[a] - x; im[b] = im[a] - y; re[a] += x; im[a] += y;
-  }
-}
-
-function drawSpectrum(canvas, buffer, width, height) {
-  const g = sizeCanvas(canvas, width, height), sr = buffer.sampleRate, wave = buffer.getChannelData(0);
-  const span = Math.min(wave.length, SPECTRUM_S * sr), n = 2 * SPECTRUM_BINS, cells = [];
-  for (let c = 0; c < SPECTRUM_COLUMNS; c++) {
-    const re = new Float64Array(n), im = new Float64Array(n), from = Math.round(c / SPECTRUM_COLUMNS * span - n / 4);
-    for (let i = 0; i < n; i++) re[i] = (wave[from + i] ?? 0) * (.5 - .5 * Math.cos(2 * Math.PI * i / n));
-    fft(re, im);
-    for (let r = 0; r < SPECTRUM_ROWS; r++) {
-      const edge = q => 40 * (16000 / 40) ** (q / SPECTRUM_ROWS) * n / sr;
-      const lo = Math.floor(edge(r)), hi = Math.max(lo + 1, Math.ceil(edge(r + 1)));
-      let sum = 0;
-      for (let i = lo; i < hi && i < n / 2; i++) sum += re[i] ** 2 + im[i] ** 2;
-      cells.push(10 * Math.log10(sum + 1e-12));
+// Return Float32Array (2 * nColumns); columns past the last sample stay 0.
+export function envelopeOf(samples, nColumns, samplesPerColumn = samples.length / nColumns) {
+  const envelope = new Float32Array(2 * nColumns);
+  for (let column = 0; column < nColumns; column++) {
+    const end = Math.min(samples.length, Math.floor((column + 1) * samplesPerColumn));
+    let low = 0, high = 0;
+    for (let i = Math.floor(column * samplesPerColumn); i < end; i++) {
+      low = Math.min(low, samples[i]);
+      high = Math.max(high, samples[i]);
     }
+    envelope.set([low, high], 2 * column);
   }
-  const top = Math.max(...cells), ink = inkOf(canvas), cw = width / SPECTRUM_COLUMNS, ch = height / SPECTRUM_ROWS;
-  g.clearRect(0, 0, width, height);
-  g.fillStyle = ink;
-  cells.forEach((db, k) => {
-    const c = Math.floor(k / SPECTRUM_ROWS), r = k % SPECTRUM_ROWS, strength = 1 - (top - db) / SPECTRUM_FLOOR_DB;
-    if (strength <= 0) return;
-    g.globalAlpha = strength ** 1.4;
-    g.fillRect(c * cw, height - (r + 1) * ch, cw + .4, ch + .4);
-  });
-  g.globalAlpha = 1;
+  return envelope;
 }
 
-function drawWave(canvas, buffer, width, height) {
-  const g = sizeCanvas(canvas, width, height), wave = buffer.getChannelData(0), half = height / 2;
-  let top = 1e-9;
-  for (const v of wave) top = Math.max(top, Math.abs(v));
-  g.clearRect(0, 0, width, height);
-  g.fillStyle = accentOf(canvas);
+export function peakOf(samples) {
+  let peak = 1e-9;                     // above 0, because samples are divided by it
+  for (const sample of samples) peak = Math.max(peak, Math.abs(sample));
+  return peak;
+}
+
+// Fill an envelope of int8, -127 to 127; margin is kept free above and below, gap between columns.
+export function fillEnvelope(context, envelope, { width, height, margin = 2, gap = 0 }) {
+  const step = width / (envelope.length / 2), half = height / 2;
+  for (let k = 0; k < envelope.length / 2; k++) {
+    const low = envelope[2 * k] / 127, high = envelope[2 * k + 1] / 127;
+    context.fillRect(k * step, half - high * (half - margin) - .5, Math.max(1, step - gap),
+      (high - low) * (half - margin) + 1);
+  }
+}
+
+// Draw an envelope of int8 as two lines, so that it is told from a filled one without color.
+export function strokeEnvelope(context, envelope, { width, height, margin = 2 }) {
+  const step = width / (envelope.length / 2), half = height / 2;
+  context.lineWidth = LINE_PX;
+  for (const side of [1, 0]) {
+    context.beginPath();
+    for (let k = 0; k < envelope.length / 2; k++) {
+      const y = half - envelope[2 * k + side] / 127 * (half - margin);
+      context[k ? 'lineTo' : 'moveTo']((k + .5) * step, y);
+    }
+    context.stroke();
+  }
+}
+
+export function drawWaveform(canvas, buffer, width, height) {
+  const context = sizeCanvas(canvas, width, height), samples = buffer.getChannelData(0);
+  const envelope = envelopeOf(samples, Math.ceil(width)), peak = peakOf(samples), half = height / 2;
+  context.clearRect(0, 0, width, height);
+  context.fillStyle = accentColor(canvas);
   for (let x = 0; x < width; x++) {
-    let lo = 0, hi = 0;
-    const a = Math.floor(x / width * wave.length), b = Math.floor((x + 1) / width * wave.length);
-    for (let i = a; i < b; i++) { lo = Math.min(lo, wave[i]); hi = Math.max(hi, wave[i]); }
-    g.fillRect(x, half - hi / top * (half - 1), 1, Math.max(1, (hi - lo) / top * (half - 1)));
+    const low = envelope[2 * x] / peak * (half - 1), high = envelope[2 * x + 1] / peak * (half - 1);
+    context.fillRect(x, half - high, 1, Math.max(1, high - low));
   }
 }
 
-// Two hits as they are heard: at like loudness, from the start of each stroke.
-function drawOver(canvas, pairs, width, height) {   // pairs: [{buffer, gain, color, hollow}, ...]
-  const g = sizeCanvas(canvas, width, height), half = height / 2;
-  const span = Math.max(...pairs.map(({ buffer }) => buffer.duration));
-  let top = 1e-9;
-  for (const { buffer, gain } of pairs) for (const v of buffer.getChannelData(0)) top = Math.max(top, Math.abs(v) * gain);
-  g.clearRect(0, 0, width, height);
-  pairs.forEach(({ buffer, gain, color, hollow }) => {
-    const wave = buffer.getChannelData(0), per = span * buffer.sampleRate / width, highs = [], lows = [];
-    for (let x = 0; x < width && x * per < wave.length; x++) {
-      let lo = 0, hi = 0;
-      for (let i = Math.floor(x * per); i < Math.min(wave.length, (x + 1) * per); i++) { lo = Math.min(lo, wave[i]); hi = Math.max(hi, wave[i]); }
-      highs.push([x + .5, half - hi * gain / top * (half - 1)]); lows.push([x + .5, half - lo * gain / top * (half - 1)]);
-    }
-    g.beginPath();
-    [...highs, ...lows.reverse()].forEach(([x, y], k) => k ? g.lineTo(x, y) : g.moveTo(x, y));
-    g.closePath();
-    if (hollow) { g.strokeStyle = color; g.lineWidth = 1.4; g.stroke(); } else { g.fillStyle = color; g.globalAlpha = .55; g.fill(); g.globalAlpha = 1; }
-  });
+// Draw hits over each other at matched level, on one time axis. layers: [{buffer, gain, color, hollow}].
+export function drawOverlaidWaveforms(canvas, layers, width, height) {
+  const context = sizeCanvas(canvas, width, height), half = height / 2;
+  const duration = Math.max(...layers.map(({ buffer }) => buffer.duration));
+  const peak = Math.max(...layers.map(({ buffer, gain }) => gain * peakOf(buffer.getChannelData(0))));
+  context.clearRect(0, 0, width, height);
+  for (const { buffer, gain, color, hollow } of layers) {
+    const samples = buffer.getChannelData(0), perColumn = duration * buffer.sampleRate / width;
+    const nColumns = Math.min(Math.ceil(width), Math.ceil(samples.length / perColumn));
+    const envelope = envelopeOf(samples, nColumns, perColumn);
+    const y = k => half - envelope[k] * gain / peak * (half - 1);
+    context.beginPath();
+    for (let x = 0; x < nColumns; x++) context.lineTo(x + .5, y(2 * x + 1));
+    for (let x = nColumns - 1; x >= 0; x--) context.lineTo(x + .5, y(2 * x));
+    context.closePath();
+    paintPath(context, color, hollow);
+  }
 }
 
-export { SPECTRUM_S, drawSpectrum, drawWave, drawOver };
+function paintPath(context, color, hollow) {
+  if (hollow) {
+    context.strokeStyle = color;
+    context.lineWidth = LINE_PX;
+    context.stroke();
+    return;
+  }
+  context.fillStyle = color;
+  context.globalAlpha = FILL_ALPHA;
+  context.fill();
+  context.globalAlpha = 1;
+}

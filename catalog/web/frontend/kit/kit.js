@@ -1,75 +1,99 @@
-// The view "kit": its places as cards, one of them opened, and the ways to play it.
+// The view "kit": its slots as cards, one of them opened, and the ways to play it.
 
-import { makeCarrying } from './drag.js';
-import { makeStrokes } from './layer_editor.js';
-import { pads, loadKit } from './pads.js';
-import { makeCards } from './slot_cards.js';
-import { makeKitBar } from './toolbar.js';
 import { engine } from '../playback/audio_engine.js';
-import { striker } from '../playback/kit_sampler.js';
-import { midi } from '../playback/midi_input.js';
-import { player } from '../playback/phrase_player.js';
-import { el, typing } from '../shared/dom.js';
-import { table, undoKey } from '../shared/kit_session.js';
+import { sampler } from '../playback/kit_sampler.js';
+import { midiInput } from '../playback/midi_input.js';
+import { phrasePlayer } from '../playback/phrase_player.js';
+import { el, hasModifier, isTyping } from '../shared/dom.js';
+import { handleUndoKey, kitSession } from '../shared/kit_session.js';
+import { addDragging } from './drag.js';
+import { makeLayerEditor } from './layer_editor.js';
+import { handlePadKey, loadPadHits } from './pads.js';
+import { makeSlotCards } from './slot_cards.js';
+import { makeKitToolbar } from './toolbar.js';
 
-const SETTLED_MS = 250;                // the forms around the kit are drawn anew once it rests
+const SETTLE_MS = 250;                 // the forms around the kit are drawn anew once it rests
 
-export const mount = (root, live) => {
-  const room = root.querySelector('.room');
-  const open = { slot: null, toggle(slot) { open.slot = open.slot === slot ? null : slot; draw(); if (open.slot) strokes.box.scrollIntoView({ block: 'nearest' }); } };
-  const cards = makeCards(open), strokes = makeStrokes(open), bar = makeKitBar();
-  const trouble = el('p', { class: 'trouble', role: 'alert' });
-  room.tabIndex = 0;
-  room.setAttribute('aria-label', 'Kit: letters play its places');
-  room.replaceChildren(bar.box, trouble, cards.box, strokes.box);
+function draggedFrom(node) {           // a stroke of the opened slot, or the hit of a card
+  const stroke = node.closest?.('[data-stroke]'), pad = node.closest?.('.card .pad');
+  if (stroke) {
+    const name = stroke.querySelector('.name').textContent;
+    return { id: Number(stroke.dataset.stroke), name, isStroke: true };
+  }
+  const slot = pad && kitSession.bySlot.get(pad.dataset.slot);
+  return slot ? { id: slot.hits[0].id, name: slot.hits[0].name, slot: slot.slot } : null;
+}
 
-  let told = null, wait = 0;
-  const draw = () => {
-    trouble.textContent = table.trouble;
-    bar.draw();
-    cards.draw();
-    strokes.draw();
+const targetOf = (node, { isStroke }) =>
+  node?.closest?.(isStroke ? '.bands [data-apart], .bands .band, .others' : '[data-card]') ?? null;
+
+function dropStroke(target, id, slot) {
+  const { apart, layer } = target.dataset;
+  if (!target.matches('.others')) {
+    kitSession.act('move', { slot, id, layer: Number(apart ?? layer), apart: apart !== undefined });
+  } else if (kitSession.hits.has(id)) kitSession.act('drop', { slot, id });
+}
+
+function makeReporter(live, view) {    // reports a changed kit to Streamlit once it rests
+  const reporter = { revision: null, timer: 0 };
+  // A hidden view is drawn anew when it is opened; a second run just then could cost a press.
+  const report = () => {
+    if (kitSession.kit.revision === reporter.revision || !view.checkVisibility()) return;
+    reporter.revision = kitSession.kit.revision;
+    live.c.setTriggerValue('changed', reporter.revision);
   };
-  // A hidden part is drawn anew when it is opened; a second request just then could cost a press.
-  const tell = () => {
-    if (table.kit.revision === told || !room.checkVisibility()) return;
-    told = table.kit.revision;
-    live.c.setTriggerValue('changed', told);
+  reporter.noteChange = () => {
+    const { kit } = kitSession;
+    if (reporter.revision === null || !kit || kit.revision === reporter.revision) return;
+    clearTimeout(reporter.timer);
+    reporter.timer = setTimeout(report, SETTLE_MS);
   };
-  const forget = table.hear(() => {
-    if (table.busy) { bar.draw(); return; }
+  return reporter;
+}
+
+export function mount(root, live) {
+  const view = root.querySelector('.view'), error = el('p', { class: 'kit-error', role: 'alert' });
+  const editor = { slot: null, toggle: slot => {   // which slot is opened
+    editor.slot = editor.slot === slot ? null : slot;
     draw();
-    loadKit();
-    if (told !== null && table.kit && table.kit.revision !== told) {
-      clearTimeout(wait);
-      wait = setTimeout(tell, SETTLED_MS);
-    }
-  });
-  room.addEventListener('keydown', event => {
-    if (undoKey(event) || typing(event) || event.ctrlKey || event.metaKey || event.altKey) return;
-    if (!strokes.key(event)) pads.key(event);
-  });
-  const carrying = makeCarrying(room, {
-    from: node => {
-      const stroke = node.closest?.('[data-stroke]'), pad = node.closest?.('.card .pad');
-      if (stroke) { const id = Number(stroke.dataset.stroke); return { id, stroke: true, name: stroke.querySelector('.name').textContent }; }
-      const slot = pad && table.bySlot.get(pad.dataset.slot);
-      return slot ? { id: slot.hits[0].id, name: slot.hits[0].name, slot: slot.slot } : null;
-    },
-    over: (node, load) => load.stroke ? node?.closest?.('.bands [data-apart], .bands .band, .others') ?? null : node?.closest?.('[data-card]') ?? null,
-    drop: (target, load) => {
-      if (!load.stroke) { if (target.dataset.card !== load.slot) table.act('assign', { slot: target.dataset.card, id: load.id }); return; }
-      if (target.matches('.others')) { if (table.hits.has(load.id)) table.act('drop', { slot: open.slot, id: load.id }); return; }
-      const apart = target.dataset.apart !== undefined;
-      table.act('move', { slot: open.slot, id: load.id, layer: Number(apart ? target.dataset.apart : target.dataset.layer), apart });
-    },
-  });
-  return {
-    update: data => {
-      told = data.kit_revision;
-      table.refresh(data.kit_revision);
-      if (data.probe) globalThis.__kit = { engine, table, striker, player, midi, open };
-    },
-    stop() { forget(); cards.stop(); bar.stop(); carrying.stop(); clearTimeout(wait); },
+    if (editor.slot) layers.box.scrollIntoView({ block: 'nearest' });
+  } };
+  const cards = makeSlotCards(editor), layers = makeLayerEditor(editor), toolbar = makeKitToolbar();
+  const reporter = makeReporter(live, view);
+  view.tabIndex = 0;
+  view.setAttribute('aria-label', 'Kit: letters play its places');
+  view.replaceChildren(toolbar.box, error, cards.box, layers.box);
+
+  const draw = () => {
+    error.textContent = kitSession.error;
+    [toolbar, cards, layers].forEach(part => part.draw());
   };
-};
+  const unsubscribe = kitSession.subscribe(() => {
+    if (kitSession.nPending) { toolbar.draw(); return; }
+    draw();
+    loadPadHits();
+    reporter.noteChange();
+  });
+  view.addEventListener('keydown', event => {
+    if (handleUndoKey(event) || isTyping(event) || hasModifier(event)) return;
+    if (!layers.handleKey(event)) handlePadKey(event);
+  });
+  const endDragging = addDragging(view, {
+    source: draggedFrom, target: targetOf, drop: (target, { id, isStroke, slot }) => {
+      if (isStroke) dropStroke(target, id, editor.slot);
+      else if (target.dataset.card !== slot) kitSession.act('assign', { slot: target.dataset.card, id });
+    },
+  });
+  const update = data => {
+    reporter.revision = data.kit_revision;
+    kitSession.refresh(data.kit_revision);
+    if (data.probe) {
+      globalThis.__kit = { engine, kitSession, sampler, phrasePlayer, midiInput, editor };
+    }
+  };
+  const stop = () => {
+    [unsubscribe, cards.stop, toolbar.stop, endDragging].forEach(end => end());
+    clearTimeout(reporter.timer);
+  };
+  return { update, stop };
+}

@@ -1,90 +1,85 @@
-// The kit under the fingers: a strip below the map. Cards of the kit's own part are in cards.js.
+// Pads that play the slots of the kit, and the strip of them below the map.
 
-import { WORDS } from '../constants.js';
+import { SLOT_LABELS, SLOT_ROLES } from '../constants.js';
 import { markIcon } from '../drawing/marks.js';
+import { outlineCanvas } from '../drawing/outlines.js';
 import { engine } from '../playback/audio_engine.js';
-import { striker } from '../playback/kit_sampler.js';
-import { el, outlineCanvas, ownKey } from '../shared/dom.js';
-import { table } from '../shared/kit_session.js';
+import { sampler } from '../playback/kit_sampler.js';
+import { consumeKey, el } from '../shared/dom.js';
+import { kitSession } from '../shared/kit_session.js';
 
-const PAD_KEYS = 'asdfghjklzxcvbnm';
-const HAND = 100;                      // velocity of a letter or a click
-const STRUCK_MS = 120;
+export const PAD_KEYS = 'asdfghjklzxcvbnm';
+const FLASH_MS = 120;                  // a pad shows a stroke so long
+const EMPTY = 'Empty so far: choose a hit and press “Put in kit”, or drag a row down here. '
+  + 'It is then played from here by the letters a s d f …';
 
-// Marks the place of each stroke for a moment, when it sounds; several rooms may show it.
-const STRIPS = new Set();
-striker.seen = (slot, when) => {
-  const wait = Math.max(0, 1000 * (when - engine.ctx.currentTime));
-  setTimeout(() => STRIPS.forEach(box => {
-    const pad = box.querySelector(`.pad[data-slot="${slot}"]`);
-    pad?.classList.add('struck');
-    setTimeout(() => pad?.classList.remove('struck'), STRUCK_MS);
-  }), wait);
-};
+// velocity: of letters and clicks; boxes: the parts of the page that show pads.
+export const pads = { velocity: 100, boxes: new Set() };
 
-function padOf(slot, key, large) {
-  const hit = slot.hits[0], strike = () => striker.strike(slot, pads.hand());
-  return el('button', { type: 'button', class: 'pad', 'data-slot': slot.slot, 'data-id': hit.id,
+sampler.listeners.add((slot, when) => {   // flash the pad when its stroke sounds
+  const setStruck = isStruck => pads.boxes.forEach(box =>
+    box.querySelector(`.pad[data-slot="${slot}"]`)?.classList.toggle('struck', isStruck));
+  const delay = Math.max(0, 1000 * (when - engine.ctx.currentTime));
+  setTimeout(setStruck, delay, true);
+  setTimeout(setStruck, delay + FLASH_MS, false);
+});
+
+export function makePad(slot, key, { isLarge = false } = {}) {
+  const hit = slot.hits[0], strike = () => sampler.trigger(slot, pads.velocity);
+  return el('button', {
+    type: 'button', class: 'pad', 'data-slot': slot.slot, 'data-id': hit.id,
     'aria-label': `${slot.label}: ${hit.name}, key ${key}`,
-    // at once on press; a key press on the button arrives as a click without a pointer
+    // A mouse plays on press; a finger on release, and a key as a click without a pointer.
     onpointerdown: event => { if (event.pointerType === 'mouse' && event.button === 0) strike(); },
-    onclick: event => { if (event.detail === 0 || event.pointerType !== 'mouse') strike(); } },
-  el('kbd', {}, key), el('span', { class: 'slot' }, markIcon(hit.role), slot.label),
-  large ? outlineCanvas(hit, 150, 36) : null, el('span', { class: 'name', dir: 'auto' }, hit.name));
+    onclick: event => { if (event.detail === 0 || event.pointerType !== 'mouse') strike(); },
+  }, el('kbd', {}, key), el('span', { class: 'slot' }, markIcon(hit.role), slot.label),
+  isLarge ? outlineCanvas(hit, 150, 36) : null, el('span', { class: 'name', dir: 'auto' }, hit.name));
 }
 
-const pads = {
-  velocity: HAND,
-  hand: () => pads.velocity,
-  // A letter plays the place that shows it.
-  key(event) {
-    const slot = table.slots[PAD_KEYS.indexOf(event.key)];
-    if (!slot || event.repeat) return false;
-    ownKey(event);
-    striker.strike(slot, pads.hand());
-    return true;
-  },
-};
+export function handlePadKey(event) {  // a letter plays the slot that shows it
+  const slot = kitSession.slots[PAD_KEYS.indexOf(event.key)];
+  if (!slot || event.repeat) return false;
+  consumeKey(event);
+  sampler.trigger(slot, pads.velocity);
+  return true;
+}
 
-const loadKit = () => table.slots.forEach(slot => engine.load(slot.hits[0]).catch(() => {}));
+export const loadPadHits = () => kitSession.slots.forEach(slot => engine.loadQuietly(slot.hits[0]));
 
-// The strip: filled places, and while a hit is carried the empty ones that would take it.
-function makeStrip(getChosen) {        // getChosen() -> hit that Shift and a letter puts into a place
+// getChosen() -> id of the hit that Shift and a letter put into a slot
+export function makePadStrip(getChosen) {
   const box = el('section', { class: 'pads', 'aria-label': 'The kit' });
-  const p = { box, get slots() { return table.slots; } };
-  let seen = '', carried = null;
+  const strip = { box };
+  let drawn = '', dragged = null;      // dragged: the hit whose possible slots are shown
 
-  const emptyFor = role => Object.entries(WORDS.slots).filter(([slot]) => !table.bySlot.has(slot)
-    && WORDS.slot_roles[slot].includes(role));
+  const emptySlots = () => Object.entries(SLOT_LABELS)
+    .filter(([slot]) => !kitSession.bySlot.has(slot) && SLOT_ROLES[slot].includes(dragged.role))
+    .map(([slot, label]) => el('div', { class: 'pad empty', 'data-slot': slot },
+      el('span', { class: 'slot' }, label), el('span', { class: 'name' }, 'empty: drop it here')));
   const draw = () => {
-    const now = JSON.stringify([table.slots.map(s => [s.slot, s.label, s.hits[0]]), carried?.role, table.trouble]);
-    if (now === seen) return;
-    seen = now;
-    const held = box.getRootNode().activeElement?.closest?.('[data-slot]')?.dataset.slot;
+    const { slots, error } = kitSession;
+    const state = JSON.stringify([slots.map(s => [s.slot, s.label, s.hits[0]]), dragged?.role, error]);
+    if (state === drawn) return;
+    drawn = state;
+    const focused = box.getRootNode().activeElement?.closest?.('[data-slot]')?.dataset.slot;
     box.replaceChildren(
-      el('h3', {}, 'Kit'), ...table.slots.map((slot, k) => padOf(slot, PAD_KEYS[k] ?? '', false)),
-      ...(carried ? emptyFor(carried.role).map(([slot, label]) => el('div', { class: 'pad empty', 'data-slot': slot },
-        el('span', { class: 'slot' }, label), el('span', { class: 'name' }, 'empty: drop it here'))) : []),
-      table.slots.length || carried ? '' : el('p', { class: 'none' },
-        'Empty so far: choose a hit and press “Put in kit”, or drag a row down here. It is then played from here by the letters a s d f …'),
-      table.trouble ? el('p', { class: 'none', role: 'alert' }, table.trouble) : '');
-    if (held) box.querySelector(`[data-slot="${held}"]`)?.focus();   // letters go on playing
-    loadKit();
+      el('h3', {}, 'Kit'), ...slots.map((slot, k) => makePad(slot, PAD_KEYS[k] ?? '')),
+      ...(dragged ? emptySlots() : []),
+      slots.length || dragged ? '' : el('p', { class: 'none' }, EMPTY),
+      error ? el('p', { class: 'none', role: 'alert' }, error) : '');
+    if (focused) box.querySelector(`[data-slot="${focused}"]`)?.focus();   // letters go on playing
+    loadPadHits();
   };
-  const forget = table.hear(draw);
-  STRIPS.add(box);
-  p.carry = load => { carried = load; draw(); };
-  p.key = event => {
-    const k = PAD_KEYS.indexOf(event.key.toLowerCase()), hit = getChosen();
-    if (event.shiftKey && k >= 0 && table.slots[k] && hit) {
-      ownKey(event);
-      table.act('assign', { slot: table.slots[k].slot, id: hit });
-      return true;
-    }
-    return pads.key(event);
+  const unsubscribe = kitSession.subscribe(draw);
+  pads.boxes.add(box);
+  strip.showEmptySlots = hit => { dragged = hit; draw(); };
+  strip.handleKey = event => {
+    const slot = kitSession.slots[PAD_KEYS.indexOf(event.key.toLowerCase())], id = getChosen();
+    if (!(event.shiftKey && slot && id)) return handlePadKey(event);
+    consumeKey(event);
+    kitSession.act('assign', { slot: slot.slot, id });
+    return true;
   };
-  p.stop = () => { forget(); STRIPS.delete(box); };
-  return p;
+  strip.stop = () => { unsubscribe(); pads.boxes.delete(box); };
+  return strip;
 }
-
-export { PAD_KEYS, STRIPS, padOf, pads, loadKit, makeStrip };

@@ -1,113 +1,143 @@
-// Pointer, fingers, wheel and keys on the map: rest, choose, pan, pinch, draw around hits, walk.
+// Pointer, touch, wheel and keys on the map: play on hover, choose, pan, pinch, lasso, walk.
 
 import { engine } from '../playback/audio_engine.js';
-import { ownKey } from '../shared/dom.js';
+import { consumeKey, hasModifier } from '../shared/dom.js';
 
-const REST_MS = 70;                    // a pointer that only passes by plays nothing
-const SLIP_PX = 4;                     // a press that moves less is a press on one place
-const STEP_PX = 3;                     // between the corners of a drawn line
-const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
+const HOVER_MS = 70;                   // a pointer that only passes by plays nothing
+const PREFETCH_MS = 25;                // after the pointer came to a mark
+const SLIP_PX = 4;                     // a press that moves less is a click
+const STEP_PX = 3;                     // between the corners of a lasso line
+const LEAST_PINCH_PX = 20;             // fingers closer than this would zoom in jumps
+const WHEEL_ZOOM = .0015;              // per unit of the wheel's delta
+const KEY_ZOOM = 1.4, KEY_WIDEN = 1.25;
+export const DIRECTIONS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
 
-function layHands(m, over, ask) {      // ask: {hover(id), taken(rows or null)}
-  const down = new Map();              // pointer id -> [x, y]
-  let drift = null, pinch = null, rest = 0, ahead = 0;
-  const point = event => { const r = over.getBoundingClientRect(); return [event.clientX - r.left, event.clientY - r.top]; };
-  const spread = () => {
-    const [[ax, ay], [bx, by]] = [...down.values()];
-    return { far: Math.max(20, Math.hypot(ax - bx, ay - by)), px: (ax + bx) / 2, py: (ay + by) / 2 };
+// on: {hover(id or null), release()}; the result ends the timers.
+export function addMapInput(map, canvas, on) {
+  const pointers = new Map();          // pointer id -> [x, y]
+  const timers = { hover: 0, prefetch: 0 };
+  let drag = null, pinch = null;
+  const positionOf = event => {
+    const { left, top } = canvas.getBoundingClientRect();
+    return [event.clientX - left, event.clientY - top];
+  };
+  const measurePinch = () => {
+    const [[ax, ay], [bx, by]] = [...pointers.values()];
+    const distance = Math.max(LEAST_PINCH_PX, Math.hypot(ax - bx, ay - by));
+    return { distance, x: (ax + bx) / 2, y: (ay + by) / 2 };
+  };
+
+  const continuePinch = () => {
+    const now = measurePinch();
+    map.panPixels(now.x - pinch.x, now.y - pinch.y);
+    map.zoom(now.distance / pinch.distance, now.x, now.y);
+    pinch = now;
+  };
+  const continueLasso = (px, py) => {
+    if (!map.lasso.isDrawing) {
+      map.lasso.isDrawing = true;
+      map.lasso.line = [map.fromScreen(...drag.from)];
+      drag.corner = drag.from;
+    }
+    if (Math.hypot(px - drag.corner[0], py - drag.corner[1]) < STEP_PX) return;
+    map.lasso.line.push(map.fromScreen(px, py));
+    drag.corner = [px, py];
+    map.drawOverlay();
+  };
+  const continueDrag = (px, py) => {
+    drag.hasMoved = true;
+    if (drag.draws) { continueLasso(px, py); return; }
+    map.panPixels(px - drag.last[0], py - drag.last[1]);
+    drag.last = [px, py];
+  };
+  const prefetchAround = (row, px, py) => {
+    if (!engine.isAwake()) return;
+    map.prefetchNear(px, py);
+    if (row >= 0) engine.loadQuietly(map.hitAt(row));   // a click that follows finds it decoded
+  };
+  const hover = (px, py) => {
+    const row = map.rowsNear(px, py, 1)[0] ?? -1;
+    if (row === map.hoveredRow) return;
+    map.hoveredRow = row;
+    map.drawOverlay();
+    canvas.style.cursor = map.lasso.isOn ? 'crosshair' : row >= 0 ? 'pointer' : 'grab';
+    Object.values(timers).forEach(clearTimeout);
+    timers.prefetch = setTimeout(prefetchAround, PREFETCH_MS, row, px, py);
+    on.hover(row >= 0 ? map.points.ids[row] : null);
+    if (row < 0 || !engine.playsOnHover) return;
+    timers.hover = setTimeout(() => engine.play(map.hitAt(row), { brief: true }), HOVER_MS);
   };
   const leave = () => {
-    clearTimeout(rest);
-    if (m.hover >= 0) { m.hover = -1; m.drawOver(); ask.hover(null); }
+    clearTimeout(timers.hover);
+    if (map.hoveredRow < 0) return;
+    map.hoveredRow = -1;
+    map.drawOverlay();
+    on.hover(null);
   };
 
-  over.addEventListener('pointerdown', event => {
-    const [px, py] = point(event);
-    down.set(event.pointerId, [px, py]);
-    try { over.setPointerCapture(event.pointerId); } catch { /* it has been lifted already */ }
-    if (down.size === 2) { pinch = spread(); drift = null; m.dropLine(); return; }
-    drift = { px, py, cx: m.view.cx, cy: m.view.cy, moved: false, draws: m.lasso || event.shiftKey };
+  canvas.addEventListener('pointerdown', event => {
+    const place = positionOf(event);
+    pointers.set(event.pointerId, place);
+    try { canvas.setPointerCapture(event.pointerId); } catch { /* it has been lifted already */ }
+    if (pointers.size === 2) {
+      pinch = measurePinch();
+      drag = null;
+      map.dropLine();
+    } else drag = { from: place, last: place, hasMoved: false, draws: map.lasso.isOn || event.shiftKey };
   });
-  const drag = (px, py) => {
-    const [sx, sy] = m.scale();
-    drift.moved = true;
-    if (!drift.draws) {
-      m.view.cx = drift.cx - (px - drift.px) / sx; m.view.cy = drift.cy + (py - drift.py) / sy;
-      m.draw();
-      return;
-    }
-    if (!m.drawing) { m.drawing = true; m.line = [m.fromScreen(drift.px, drift.py)]; drift.last = [drift.px, drift.py]; }
-    if (Math.hypot(px - drift.last[0], py - drift.last[1]) < STEP_PX) return;
-    m.line.push(m.fromScreen(px, py));
-    drift.last = [px, py];
-    m.drawOver();
-  };
-  const lookAt = (px, py) => {
-    const k = m.near(px, py, 1)[0] ?? -1;
-    if (k === m.hover) return;
-    m.hover = k;
-    m.drawOver();
-    over.style.cursor = m.lasso ? 'crosshair' : k >= 0 ? 'pointer' : 'grab';
-    clearTimeout(rest); clearTimeout(ahead);
-    ahead = setTimeout(() => {
-      if (!engine.awake()) return;
-      m.fetchNear(px, py);
-      if (k >= 0) engine.load(m.hitAt(k)).catch(() => {});   // a click that follows finds it decoded
-    }, 25);
-    ask.hover(k >= 0 ? m.points.ids[k] : null);
-    if (k >= 0 && engine.rest) rest = setTimeout(() => engine.play(m.hitAt(k), { brief: true }), REST_MS);
-  };
-  over.addEventListener('pointermove', event => {
-    const [px, py] = point(event);
-    if (down.has(event.pointerId)) down.set(event.pointerId, [px, py]);
-    if (!m.points) return;
-    if (pinch && down.size === 2) {
-      const now = spread(), [sx, sy] = m.scale();
-      m.view.cx -= (now.px - pinch.px) / sx; m.view.cy += (now.py - pinch.py) / sy;
-      m.zoom(now.far / pinch.far, now.px, now.py);
-      pinch = now;
-    } else if (drift && (drift.moved || Math.hypot(px - drift.px, py - drift.py) > SLIP_PX)) drag(px, py);
-    else if (event.pointerType === 'mouse') lookAt(px, py);
+  canvas.addEventListener('pointermove', event => {
+    const place = positionOf(event);
+    if (pointers.has(event.pointerId)) pointers.set(event.pointerId, place);
+    if (!map.points) return;
+    const slip = drag ? Math.hypot(place[0] - drag.from[0], place[1] - drag.from[1]) : 0;
+    if (pinch && pointers.size === 2) continuePinch();
+    else if (drag && (drag.hasMoved || slip > SLIP_PX)) continueDrag(...place);
+    else if (event.pointerType === 'mouse') hover(...place);
   });
   const lift = event => {
-    down.delete(event.pointerId);
-    if (down.size < 2) pinch = null;
+    const lifted = drag;
+    pointers.delete(event.pointerId);
+    if (pointers.size < 2) pinch = null;
+    drag = null;
+    return lifted;
   };
-  over.addEventListener('pointerup', event => {
-    const held = drift, [px, py] = point(event);
-    lift(event); drift = null;
-    if (!held || !m.points) return;
-    if (m.drawing) { m.closeLine(); return; }
-    const k = held.moved ? undefined : m.near(px, py, 1)[0];
-    if (k !== undefined) { clearTimeout(rest); m.choose(m.points.ids[k]); }
+  canvas.addEventListener('pointerup', event => {
+    const lifted = lift(event);
+    if (!lifted || !map.points) return;
+    if (map.lasso.isDrawing) { map.closeLine(); return; }
+    const row = lifted.hasMoved ? undefined : map.rowsNear(...positionOf(event), 1)[0];
+    if (row === undefined) return;
+    clearTimeout(timers.hover);
+    map.choose(map.points.ids[row]);
   });
-  over.addEventListener('pointercancel', event => { lift(event); drift = null; if (m.drawing) m.dropLine(); leave(); });
-  over.addEventListener('pointerleave', leave);
+  canvas.addEventListener('pointercancel', event => {
+    lift(event);
+    if (map.lasso.isDrawing) map.dropLine();
+    leave();
+  });
+  canvas.addEventListener('pointerleave', leave);
   // Two fingers, or one that draws, must not scroll the page below.
-  ['touchstart', 'touchmove'].forEach(kind => over.addEventListener(kind, event => {
-    if (event.touches.length > 1 || m.lasso) event.preventDefault();
+  ['touchstart', 'touchmove'].forEach(kind => canvas.addEventListener(kind, event => {
+    if (event.touches.length > 1 || map.lasso.isOn) event.preventDefault();
   }, { passive: false }));
-  over.addEventListener('wheel', event => {       // only once the map is in use: the page must scroll
-    if (over.getRootNode().activeElement !== over && !event.ctrlKey) return;
+  canvas.addEventListener('wheel', event => {   // only while the map has the focus: the page must scroll
+    if (canvas.getRootNode().activeElement !== canvas && !event.ctrlKey) return;
     event.preventDefault();
-    m.zoom(Math.exp(-event.deltaY * .0015), ...point(event));
+    map.zoom(Math.exp(-event.deltaY * WHEEL_ZOOM), ...positionOf(event));
   }, { passive: false });
 
   const keys = {
-    ' ': () => { const hit = m.hitOf(m.view.chosen); if (hit) engine.play(hit); },
-    '+': () => m.zoom(1.4), '=': () => m.zoom(1.4), '-': () => m.zoom(1 / 1.4), 0: () => m.all(),
-    Home: () => m.goTo(m.view.chosen), Enter: () => m.ringAround(m.view.chosen),
-    PageUp: () => m.widenLine(1.25), PageDown: () => m.widenLine(1 / 1.25), Escape: () => ask.taken(null),
+    ' ': () => map.hitOf(map.view.chosen) && engine.play(map.hitOf(map.view.chosen)),
+    '+': () => map.zoom(KEY_ZOOM), '=': () => map.zoom(KEY_ZOOM), '-': () => map.zoom(1 / KEY_ZOOM),
+    0: map.showAll, Home: () => map.goTo(map.view.chosen), Enter: () => map.selectAround(map.view.chosen),
+    PageUp: () => map.widenLine(KEY_WIDEN), PageDown: () => map.widenLine(1 / KEY_WIDEN), Escape: on.release,
   };
-  over.addEventListener('keydown', event => {
-    if (!m.points || event.ctrlKey || event.metaKey || event.altKey) return;
-    if (WAYS[event.key] && event.shiftKey) m.pan(...WAYS[event.key]);
-    else if (WAYS[event.key]) m.walk(WAYS[event.key]);
-    else if (keys[event.key]) keys[event.key]();
-    else return;
-    ownKey(event);
+  canvas.addEventListener('keydown', event => {
+    const direction = DIRECTIONS[event.key];
+    if (!map.points || hasModifier(event) || !(direction || keys[event.key])) return;
+    if (direction) (event.shiftKey ? map.panSteps : map.walk)(...direction);
+    else keys[event.key]();
+    consumeKey(event);
   });
-  return () => { clearTimeout(rest); clearTimeout(ahead); };
+  return () => Object.values(timers).forEach(clearTimeout);
 }
-
-export { WAYS, layHands };

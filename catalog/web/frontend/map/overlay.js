@@ -1,73 +1,86 @@
-// What lies above the marks: names of regions, rings, the line drawn around hits, signs of marks.
+// What is drawn above the marks: names of regions, rings, the lasso line, signs of marked hits.
 
-import { MARK_SIGNS } from '../browse/hit_rows.js';
-import { WORDS } from '../constants.js';
-import { inkOf, accentOf } from '../shared/dom.js';
+import { MARKS, REGION_LABELS, THEME } from '../constants.js';
+import { accentColor, textColor } from '../drawing/canvas.js';
+import { MARK_SIGNS } from '../shared/annotations.js';
 
-const SIGNS_UP_TO = 400;               // signs beside marks; more would hide the map
+const MAX_SIGNS = 400;                 // more signs would hide the map
+const NARROW_PX = 500;                 // a narrower map has smaller names
+const NAME_GAP_PX = 18;                // between the middles of two names
 
-function makeOverlay(canvas) {
-  const paper = dark => dark ? '#24221F' : '#FBF8F1';
+export function makeOverlay(canvas) {
+  const context = canvas.getContext('2d');
+  const background = dark => (dark ? THEME.dark : THEME.light).background;
 
-  const drawNames = (g, m, w, h) => {
-    g.textAlign = 'center';
-    g.font = `italic 600 ${w < 500 ? 12 : 14}px Georgia, "Times New Roman", serif`;
+  const drawRegionNames = (map, w, h) => {
+    context.textAlign = 'center';
+    context.font = `italic 600 ${w < NARROW_PX ? 12 : 14}px Georgia, "Times New Roman", serif`;
+    context.lineWidth = 4;
+    context.lineJoin = 'round';
+    context.strokeStyle = background(map.dark) + (map.dark ? 'D9' : 'E6');   // alpha .85 or .9
+    context.fillStyle = textColor(canvas);
     const placed = [];
-    for (const [role, x, y] of m.points.regions) {
-      const [at, above] = m.placeOf(x, y), text = WORDS.regions[role] ?? role, half = g.measureText(text).width / 2 + 4;
-      if (at < 0 || above < 0 || at > w || above > h) continue;
-      const px = Math.max(half, Math.min(w - half, at)), py = Math.max(16, above - 16);   // whole, also at the edge
-      if (placed.some(([a, b, c]) => Math.abs(a - px) < c + half && Math.abs(b - py) < 18)) continue;
+    for (const [role, x, y] of map.points.regions) {
+      const [cx, cy] = map.toScreen(x, y);
+      if (cx < 0 || cy < 0 || cx > w || cy > h) continue;
+      const text = REGION_LABELS[role] ?? role, half = context.measureText(text).width / 2 + 4;
+      const px = Math.max(half, Math.min(w - half, cx)), py = Math.max(16, cy - 16);   // whole at an edge too
+      const overlaps = ([otherX, otherY, otherHalf]) =>
+        Math.abs(otherX - px) < otherHalf + half && Math.abs(otherY - py) < NAME_GAP_PX;
+      if (placed.some(overlaps)) continue;
       placed.push([px, py, half]);
-      g.lineWidth = 4; g.lineJoin = 'round';
-      g.strokeStyle = m.dark ? 'rgba(36,34,31,.85)' : 'rgba(251,248,241,.9)';
-      g.strokeText(text, px, py);
-      g.fillStyle = inkOf(canvas);
-      g.fillText(text, px, py);
+      context.strokeText(text, px, py);
+      context.fillText(text, px, py);
     }
   };
-  const drawSigns = (g, m, w, h) => {  // colors alone must not say what is kept
-    const rows = [];
-    for (let k = 0; k < m.points.n && rows.length <= SIGNS_UP_TO; k++) {
-      if (!m.points.mark[k] || !m.shown(k)) continue;
-      const [px, py] = m.toScreen(k);
-      if (px > 0 && py > 0 && px < w && py < h) rows.push([px, py, MARK_SIGNS[WORDS.marks[m.points.mark[k]]][0]]);
+  const drawSigns = (map, w, h) => {   // colors alone must not show what is marked
+    const signs = [];
+    for (let row = 0; row < map.points.n && signs.length <= MAX_SIGNS; row++) {
+      if (!map.points.mark[row] || !map.isShown(row)) continue;
+      const [px, py] = map.rowToScreen(row);
+      if (px <= 0 || py <= 0 || px >= w || py >= h) continue;
+      signs.push([MARK_SIGNS[MARKS[map.points.mark[row]]][0], px + map.radius() + 6, py + 4]);
     }
-    if (rows.length > SIGNS_UP_TO) return;
-    g.font = '600 12px sans-serif';
-    g.fillStyle = inkOf(canvas);
-    for (const [px, py, sign] of rows) g.fillText(sign, px + m.radius() + 6, py + 4);
+    if (signs.length > MAX_SIGNS) return;
+    context.font = '600 12px sans-serif';
+    context.fillStyle = textColor(canvas);
+    signs.forEach(sign => context.fillText(...sign));
   };
-  const drawLine = (g, m) => {
-    if (!(m.line?.length > 1)) return;
-    g.beginPath();
-    m.line.forEach(([x, y], k) => g[k ? 'lineTo' : 'moveTo'](...m.placeOf(x, y)));
-    if (!m.drawing) g.closePath();
-    g.lineJoin = 'round';
-    g.lineWidth = 4; g.strokeStyle = paper(m.dark); g.stroke();
-    g.setLineDash([7, 5]);
-    g.lineWidth = 2; g.strokeStyle = accentOf(canvas); g.stroke();
-    g.setLineDash([]);
+  const drawLasso = ({ lasso, dark, toScreen }) => {
+    if (!(lasso.line?.length > 1)) return;
+    context.beginPath();
+    lasso.line.forEach(([x, y]) => context.lineTo(...toScreen(x, y)));
+    if (!lasso.isDrawing) context.closePath();
+    context.lineJoin = 'round';
+    context.lineWidth = 4;
+    context.strokeStyle = background(dark);
+    context.stroke();
+    context.setLineDash([7, 5]);
+    context.lineWidth = 2;
+    context.strokeStyle = accentColor(canvas);
+    context.stroke();
+    context.setLineDash([]);
   };
-  const ring = (g, m, k, r, width) => {
-    const [px, py] = m.toScreen(k);
-    g.beginPath(); g.arc(px, py, r, 0, 7);
-    g.lineWidth = width + 2; g.strokeStyle = paper(m.dark); g.stroke();
-    g.lineWidth = width; g.strokeStyle = inkOf(canvas); g.stroke();
+  const drawRing = (map, row, radius, lineWidth) => {
+    context.beginPath();
+    context.arc(...map.rowToScreen(row), radius, 0, 7);
+    context.lineWidth = lineWidth + 2;
+    context.strokeStyle = background(map.dark);
+    context.stroke();
+    context.lineWidth = lineWidth;
+    context.strokeStyle = textColor(canvas);
+    context.stroke();
   };
 
-  return (m, { w, h, dpr }) => {
-    const g = canvas.getContext('2d');
-    g.setTransform(dpr, 0, 0, dpr, 0, 0);
-    g.clearRect(0, 0, w, h);
-    if (!m.points) return;
-    drawNames(g, m, w, h);
-    if (m.view.color === 'mark') drawSigns(g, m, w, h);
-    drawLine(g, m);
-    if (m.hover >= 0) ring(g, m, m.hover, m.radius() + 4, 1.5);
-    const k = m.points.row.get(m.view.chosen);
-    if (k !== undefined) ring(g, m, k, m.radius() + 6, 2.5);
+  return (map, { w, h }, ratio) => {
+    context.setTransform(ratio, 0, 0, ratio, 0, 0);
+    context.clearRect(0, 0, w, h);
+    if (!map.points) return;
+    drawRegionNames(map, w, h);
+    if (map.view.color === 'mark') drawSigns(map, w, h);
+    drawLasso(map);
+    if (map.hoveredRow >= 0) drawRing(map, map.hoveredRow, map.radius() + 4, 1.5);
+    const chosen = map.points.rowOf.get(map.view.chosen);
+    if (chosen !== undefined) drawRing(map, chosen, map.radius() + 6, 2.5);
   };
 }
-
-export { makeOverlay };

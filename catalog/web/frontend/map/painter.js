@@ -1,111 +1,93 @@
-// The marks as pixels of one image, and the ground below them: no drawing call for each point.
+// All marks as pixels of one image: a drawing call for each of 100,000 points would be too slow.
 
-import { WORDS } from '../constants.js';
-import { BLUE, GREEN, RUST, GREY, ROLE_COLORS, CYCLE, rgb, rampColor, cutStencils } from '../drawing/marks.js';
+import { ROLES } from '../constants.js';
+import { UNKNOWN_RANK, colorPoints } from '../drawing/colors.js';
+import { cutStencils } from '../drawing/marks.js';
+import { isShown } from './points.js';
 
-// How much a mark covers: one that does not fit, one whose color says nothing (no mark, number not
-// known), and any other.
-const COVERAGE = [.13, .4, .88], FAINT = 0, QUIET = 1, PLAIN = 2;
-const MARK_COLORS = { '': GREY, keep: BLUE, reject: RUST, star: GREEN };
+// Opacity of a mark that the search leaves out, of one whose color says nothing, and of any other.
+const OPACITIES = [.13, .4, .88], FAINT = 0, QUIET = 1, PLAIN = 2;
 
-// Colors as (index per point, table of 0xBBGGRR); light ink on dark paper.
-function tintsOf(points, color, dark) {
-  const tint = c => { const [r, g, b] = dark ? c.map(v => Math.round(v + (255 - v) * .25)) : c; return b << 16 | g << 8 | r; };
-  const cut = list => Int32Array.from(list, tint);
-  if (color === 'role') return [points.role, cut(WORDS.order.map(role => rgb(ROLE_COLORS[role] ?? GREY)))];
-  if (color === 'mark') return [points.mark, cut(WORDS.marks.map(mark => rgb(MARK_COLORS[mark] ?? GREY)))];
-  if (color === 'session') return [points.session, cut(points.sessions.map((_, k) => rgb(CYCLE[k % CYCLE.length])))];
-  return [points.scales[color], cut(Array.from({ length: 256 }, (_, k) => rampColor(k)))];
-}
-
-// Soft ground under the crowds: three steps of density, like land on a paper map.
-function shadeGround(points, dark) {
-  const side = 160, field = new Float32Array(side * side), pass = new Float32Array(side * side);
-  for (let k = 0; k < points.n; k++) {
-    const i = Math.min(side - 1, points.x[k] * side | 0), j = Math.min(side - 1, (1 - points.y[k]) * side | 0);
-    field[i + side * j] += 1;
-  }
-  for (let round = 0; round < 3; round++) for (const [from, to, step] of [[field, pass, 1], [pass, field, side]]) {
-    for (let c = 0; c < side * side; c++) {
-      let sum = 0;
-      const i = c % side, reach = step === 1 ? [Math.max(-4, -i), Math.min(4, side - 1 - i)] : [-4, 4];
-      for (let d = reach[0]; d <= reach[1]; d++) sum += from[c + d * step] ?? 0;
-      to[c] = sum / 9;
-    }
-  }
-  const top = field.reduce((a, b) => Math.max(a, b), 1e-9), image = new ImageData(side, side);
-  const [r, g, b] = dark ? [235, 220, 190] : [120, 90, 40];
-  field.forEach((v, c) => {
-    const level = v / top > .45 ? 3 : v / top > .16 ? 2 : v / top > .035 ? 1 : 0;
-    image.data.set([r, g, b, level * (dark ? 11 : 14)], 4 * c);
-  });
-  const small = document.createElement('canvas');
-  small.width = small.height = side;
-  small.getContext('2d').putImageData(image, 0, 0);
-  return small;
-}
-
-// The coverage of each role's mark: places as steps through the image, and how much each covers.
+// For each role: its pixels, the same as offsets into an image, and the opacities of its pixels.
 function layStencils(radius, width) {
-  const cut = cutStencils(WORDS.order, radius);
-  return { reach: cut.reach, marks: cut.map(spots => {
-    const steps = new Int32Array(spots.length / 3).map((_, s) => spots[3 * s] + width * spots[3 * s + 1]);
-    return { spots, steps, covers: COVERAGE.map(share => Uint8Array.from(steps, (_, s) => spots[3 * s + 2] * share)) };
-  }) };
+  const { size, stencils } = cutStencils(ROLES, radius);
+  const layOut = pixels => {
+    const offsets = new Int32Array(pixels.length / 3)
+      .map((_, k) => pixels[3 * k] + width * pixels[3 * k + 1]);
+    const opacities = OPACITIES.map(share => Uint8Array.from(offsets, (_, k) => pixels[3 * k + 2] * share));
+    return { pixels, offsets, opacities };
+  };
+  return { size, marks: stencils.map(layOut) };
 }
 
-// frame: {W, H, dpr, sx, sy, view, radius}; keeps its image and stencils from frame to frame.
-function makePainter(canvas) {
-  const layer = document.createElement('canvas');
-  let image = null, pixels = null, laid = null, laidFor = '';
-  const stencilsFor = (radius, W) => {
-    const key = `${radius.toFixed(1)} ${W}`;
-    if (key !== laidFor) { laid = layStencils(Number(radius.toFixed(1)), W); laidFor = key; }
-    return laid;
+function makeRaster() {                // keeps its image and stencils from frame to frame
+  const canvas = document.createElement('canvas'), raster = { canvas, image: null, pixels: null };
+  let stencils = null, stencilsFor = '';
+  raster.clear = (width, height) => {
+    if (raster.image?.width === width && raster.image.height === height) {
+      raster.pixels.fill(0);
+      return;
+    }
+    canvas.width = width;
+    canvas.height = height;
+    raster.image = new ImageData(width, height);
+    raster.pixels = new Int32Array(raster.image.data.buffer);
   };
-  const fit = (W, H) => {
-    if (image?.width !== W || image.height !== H) {
-      layer.width = W; layer.height = H;
-      image = new ImageData(W, H); pixels = new Int32Array(image.data.buffer);
-    } else pixels.fill(0);
+  raster.stencils = (radius, width) => {
+    const key = `${radius.toFixed(1)} ${width}`;
+    if (key !== stencilsFor) {
+      stencils = layStencils(Number(radius.toFixed(1)), width);
+      stencilsFor = key;
+    }
+    return stencils;
   };
+  return raster;
+}
 
-  return (points, mask, { W, H, dpr, sx, sy, view, radius }, dark, ground) => {
-    const g = canvas.getContext('2d');
-    g.setTransform(1, 0, 0, 1, 0, 0);
-    g.clearRect(0, 0, W, H);
+// Row k is the pixel (x[k] * ax + bx, y[k] * ay + by); rows that do not fit the mask lie below the others.
+function paintMarks(raster, points, mask, { width, height, radius, scale, dark, ax, bx, ay, by }) {
+  const { size, marks } = raster.stencils(radius, width), target = raster.pixels;
+  const [colorOf, palette] = colorPoints(points, scale, dark), { n, x: xs, y: ys, role: roles } = points;
+  const unknown = scale === 'mark' ? 0 : scale in points.scales ? UNKNOWN_RANK : -1;
+  // The stronger opacity wins: no mixing, because this runs for each pixel of each point.
+  const stamp = (k, strength) => {
+    const x = Math.round(xs[k] * ax + bx), y = Math.round(ys[k] * ay + by);
+    if (x < -size || y < -size || x >= width + size || y >= height + size) return;
+    const { pixels, offsets, opacities } = marks[roles[k]], color = palette[colorOf[k]];
+    const opacity = opacities[strength], center = x + width * y;
+    if (x >= size && y >= size && x < width - size && y < height - size) {
+      for (let s = 0; s < offsets.length; s++) {
+        const at = center + offsets[s];
+        if (opacity[s] >= target[at] >>> 24) target[at] = opacity[s] << 24 | color;
+      }
+      return;
+    }
+    for (let s = 0; s < opacity.length; s++) {   // at an edge each pixel is checked
+      const px = x + pixels[3 * s], py = y + pixels[3 * s + 1], at = px + width * py;
+      if (px < 0 || py < 0 || px >= width || py >= height) continue;
+      if (opacity[s] >= target[at] >>> 24) target[at] = opacity[s] << 24 | color;
+    }
+  };
+  if (mask) for (let k = 0; k < n; k++) if (!isShown(mask, k)) stamp(k, FAINT);
+  for (let k = 0; k < n; k++) if (isShown(mask, k)) stamp(k, colorOf[k] === unknown ? QUIET : PLAIN);
+}
+
+// frame: {view, size: {w, h}, ratio, radius, dark, density}; sizes in CSS pixels, `ratio` device pixels.
+export function makePainter(canvas) {
+  const raster = makeRaster();
+  return (points, mask, { view, size, ratio, radius, dark, density }) => {
+    const context = canvas.getContext('2d'), { width, height } = canvas;
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.clearRect(0, 0, width, height);
     if (!points) return;
-    fit(W, H);
-    const { reach, marks } = stencilsFor(radius * dpr, W), [at, tints] = tintsOf(points, view.color, dark);
-    const ax = sx * dpr, bx = W / 2 - view.cx * ax, ay = -sy * dpr, by = H / 2 - view.cy * ay;
-    const to = pixels, xs = points.x, ys = points.y, roles = points.role, n = points.n;
-    const nothing = view.color === 'mark' ? 0 : points.scales[view.color] ? 255 : -1;
-    const fits = k => (mask[k >> 3] & (128 >> (k & 7))) !== 0;
-    // The stronger coverage wins: no mixing, because this runs for each pixel of each point.
-    const put = (k, strength) => {
-      const x0 = Math.round(xs[k] * ax + bx), y0 = Math.round(ys[k] * ay + by);
-      if (x0 < -reach || y0 < -reach || x0 >= W + reach || y0 >= H + reach) return;
-      const mark = marks[roles[k]], cover = mark.covers[strength], tint = tints[at[k]], middle = x0 + W * y0;
-      if (x0 >= reach && y0 >= reach && x0 < W - reach && y0 < H - reach) {
-        const steps = mark.steps;
-        for (let s = 0; s < steps.length; s++) {
-          const spot = middle + steps[s], c = cover[s];
-          if (c >= to[spot] >>> 24) to[spot] = c << 24 | tint;
-        }
-        return;
-      }
-      for (let s = 0; s < cover.length; s++) {
-        const x = x0 + mark.spots[3 * s], y = y0 + mark.spots[3 * s + 1], c = cover[s];
-        if (x >= 0 && y >= 0 && x < W && y < H && c >= to[x + W * y] >>> 24) to[x + W * y] = c << 24 | tint;
-      }
-    };
-    if (mask) for (let k = 0; k < n; k++) if (!fits(k)) put(k, FAINT);
-    for (let k = 0; k < n; k++) if (!mask || fits(k)) put(k, at[k] === nothing ? QUIET : PLAIN);
-    layer.getContext('2d').putImageData(image, 0, 0);
-    g.imageSmoothingEnabled = true;
-    if (ground) g.drawImage(ground, -view.cx * ax + W / 2, (view.cy - 1) * sy * dpr + H / 2, ax, sy * dpr);
-    g.drawImage(layer, 0, 0);
+    raster.clear(width, height);
+    const ax = size.w * view.zoom * ratio, ay = -size.h * view.zoom * ratio;
+    const bx = width / 2 - view.cx * ax, by = height / 2 - view.cy * ay;
+    paintMarks(raster, points, mask,
+      { width, height, radius: radius * ratio, scale: view.color, dark, ax, bx, ay, by });
+    raster.canvas.getContext('2d').putImageData(raster.image, 0, 0);
+    context.imageSmoothingEnabled = true;
+    if (density) context.drawImage(density, bx, by + ay, ax, -ay);
+    context.drawImage(raster.canvas, 0, 0);
   };
 }
-
-export { MARK_COLORS, shadeGround, makePainter };

@@ -1,173 +1,152 @@
-// One sound engine for the whole page: decoded hits kept up to a limit in bytes, one fader, a limiter.
-// Everything is played at a matched level through the fader, so that no hit jumps out.
+// One audio engine for the whole page: hits at matched level through one fader and a limiter.
 
-const KEEP_BYTES = 96 * 2 ** 20;       // decoded audio kept; 1 s stereo at 48 kHz is 0.4 MB
+import { MAX_IDS } from '../constants.js';
+import { reportError } from '../shared/errors.js';
+import { fetchBytes } from '../shared/http.js';
+import { makeBufferCache } from './buffer_cache.js';
+import { UNMATCHED_DB, gainOf } from './gain.js';
+import { unpackPreviews } from './previews.js';
+
+const MAX_CACHE_BYTES = 96 * 2 ** 20;  // of decoded audio; 1 s of stereo at 48 kHz takes 0.4 MB
 const START_LEVEL_DB = -12;            // modest on purpose; the person turns it up
-const LIMIT_DB = -6;                   // above it the limiter holds
-const MAKEUP_DB = 0.6 * (6 - 6 / 20);  // Web Audio adds this to a compressor of -6 dB, 20:1 (its
-                                       // standard, "make-up gain"); it is taken out again
-const FADE_S = 0.006;                  // an audition that is cut short must not click
-const BATCH = 48;                      // previews in one request; the server allows 64
-
-const NO_SERVER = 'The page gets no answer. Is its program still running? Start it again; this page then goes on by itself.';
-const TROUBLE_S = 8;                   // long enough to be read
-
-function tellTrouble(error) {          // shown by each view, see main.js
-  const words = error instanceof TypeError ? NO_SERVER : error.message;   // fetch throws it when nobody answers
-  document.dispatchEvent(new CustomEvent('hits-trouble', { detail: words }));
-}
-
-const gainOf = db => 10 ** (db / 20);
-
-function makeEngine() {
-  const kept = new Map();              // "id:stamp" -> {buffer, bytes, whole}; oldest use first
-  const pending = new Map();
-  const e = { ctx: null, bytes: 0, starts: 0, last: null, voice: null, kept };
-  e.levelDb = Number(readSetting('level', START_LEVEL_DB));
-  e.rest = readSetting('rest', 'on') !== 'off';
-
-  e.wake = () => {                     // browsers allow sound only after a click or a key
-    if (!e.ctx) {
-      e.ctx = new AudioContext({ latencyHint: 'interactive' });
-      e.fader = e.ctx.createGain();
-      const limiter = e.ctx.createDynamicsCompressor();
-      Object.entries({ threshold: LIMIT_DB, knee: 0, ratio: 20, attack: 0.001, release: 0.1 })
-        .forEach(([name, value]) => { limiter[name].value = value; });
-      const undo = e.ctx.createGain();
-      undo.gain.value = gainOf(-MAKEUP_DB);
-      e.fader.gain.value = gainOf(e.levelDb);
-      e.fader.connect(limiter).connect(undo).connect(e.ctx.destination);
-    }
-    if (e.ctx.state === 'suspended') e.ctx.resume();
-  };
-  e.awake = () => e.ctx?.state === 'running';
-
-  e.setLevel = db => {
-    e.levelDb = db;
-    writeSetting('level', db);
-    if (e.ctx) e.fader.gain.setTargetAtTime(gainOf(db), e.ctx.currentTime, 0.02);
-  };
-  e.setRest = on => { e.rest = on; writeSetting('rest', on ? 'on' : 'off'); };
-
-  const keep = (key, buffer, whole) => {
-    drop(key);
-    const bytes = buffer.length * buffer.numberOfChannels * 4;
-    kept.set(key, { buffer, bytes, whole });
-    e.bytes += bytes;
-    for (const old of kept.keys()) {
-      if (e.bytes <= KEEP_BYTES || old === key) break;
-      drop(old);
-    }
-  };
-  const drop = key => {
-    const entry = kept.get(key);
-    if (entry) { e.bytes -= entry.bytes; kept.delete(key); }
-  };
-  const look = key => {
-    const entry = kept.get(key);
-    if (entry) { kept.delete(key); kept.set(key, entry); }
-    return entry;
-  };
-
-  e.load = hit => {                    // the whole hit
-    const key = `${hit.id}:${hit.stamp}`, entry = look(key);
-    if (entry?.whole) return Promise.resolve(entry.buffer);
-    if (pending.has(key)) return pending.get(key);
-    const job = fetch(hit.url ?? `/api/hit/${hit.id}/${hit.stamp}.wav`)
-      .then(answer => answer.ok ? answer.arrayBuffer() : answer.text().then(t => { throw new Error(t); }))
-      .then(bytes => (e.ctx ?? new OfflineAudioContext(1, 1, 44100)).decodeAudioData(bytes))
-      .then(buffer => { keep(key, buffer, true); return buffer; })
-      .finally(() => pending.delete(key));
-    pending.set(key, job);
-    return job;
-  };
-
-  e.prefetch = async hits => {         // the first moments of many, in one request
-    const wanted = [...new Map(hits.map(h => [h.id, h])).values()].filter(h => !kept.has(`${h.id}:${h.stamp}`) &&
-      !pending.has(`p${h.id}`))
-      .slice(0, BATCH);
-    if (!wanted.length) return;
-    wanted.forEach(h => pending.set(`p${h.id}`, true));
-    try {
-      const answer = await fetch(`/api/preview?ids=${wanted.map(h => h.id).join(',')}`);
-      if (!answer.ok) return;
-      const body = await answer.arrayBuffer(), head = new Uint32Array(body, 0, 2 + wanted.length);
-      let at = 4 * head.length;
-      wanted.forEach((h, k) => {
-        const n = head[2 + k];
-        if (n && !kept.has(`${h.id}:${h.stamp}`)) {
-          const buffer = new AudioBuffer({ length: n, numberOfChannels: 1, sampleRate: head[0] });
-          const to = buffer.getChannelData(0), from = new Int16Array(body, at, n);
-          for (let i = 0; i < n; i++) to[i] = from[i] / 32768;
-          keep(`${h.id}:${h.stamp}`, buffer, false);
-        }
-        at += 2 * n;
-      });
-    } catch { /* a preview that does not come is fetched whole when it is wanted */ }
-    finally { wanted.forEach(h => pending.delete(`p${h.id}`)); }
-  };
-
-  e.forget = drop;
-  e.ready = hit => look(`${hit.id}:${hit.stamp}`);
-
-  e.sound = (buffer, hit, { when = 0, alone = true, from = 0, seconds } = {}) => {
-    if (!e.ctx) return null;
-    const source = e.ctx.createBufferSource(), gain = e.ctx.createGain();
-    source.buffer = buffer;
-    gain.gain.value = gainOf(hit.match_db ?? -12);
-    source.connect(gain).connect(e.fader);
-    if (alone) { e.hush(); e.voice = { source, gain }; }
-    source.start(when, from, seconds);
-    e.starts += 1;
-    e.last = { id: hit.id, at: performance.now(), seconds: Math.min(seconds ?? Infinity, buffer.duration - from), from };
-    return { source, gain };
-  };
-  e.fade = voice => {
-    if (!voice) return;
-    const now = e.ctx.currentTime;
-    voice.gain.gain.setTargetAtTime(0, now, FADE_S / 3);
-    try { voice.source.stop(now + 2 * FADE_S); } catch { /* it has ended by itself */ }
-  };
-  e.hush = () => { e.fade(e.voice); e.voice = null; e.wanted = null; };
-
-  // press: the whole hit; rest: whatever is there first
-  e.play = async (hit, { brief = false, ...part } = {}) => {
-    if (brief && !e.awake()) return;
-    if (!brief) e.wake();
-    const entry = e.ready(hit);
-    if (entry && (entry.whole || brief)) { e.sound(entry.buffer, hit, part); return; }
-    const ticket = {};
-    e.hush();
-    e.wanted = ticket;
-    const buffer = await e.load(hit).catch(tellTrouble);
-    if (buffer && e.wanted === ticket) e.sound(buffer, hit, part);   // not if another was chosen meanwhile
-  };
-  e.playBoth = async (first, second) => {
-    e.wake();
-    const both = await Promise.all([e.load(first), e.load(second)]).catch(tellTrouble);
-    if (!both) return;
-    const [a, b] = both;
-    const gap = Math.min(a.duration, 1.2) + 0.15, now = e.ctx.currentTime + 0.02;
-    const one = e.sound(a, first, { when: now });
-    one.gain.gain.setTargetAtTime(0, now + gap - 0.05, 0.01);
-    e.sound(b, second, { when: now + gap, alone: false });
-  };
-
-  return e;
-}
+const LIMITER = { threshold: -6, knee: 0, ratio: 20, attack: .001, release: .1 };
+// Web Audio adds this gain to a compressor (its standard, "make-up gain"); it is taken out again.
+const MAKEUP_DB = .6 * (6 - 6 / 20);
+const FADE_S = .006;                   // an audition that is cut short must not click
+const N_PREVIEWS = Math.min(48, MAX_IDS);   // in one request: 1.7 MB
+const MAX_FIRST_S = 1.2;               // of the first hit when two are played in turn
+const PAUSE_S = .15;                   // between these two
 
 function readSetting(name, fallback) {
   try { return localStorage.getItem(`hits.${name}`) ?? fallback; } catch { return fallback; }
 }
 function writeSetting(name, value) {
-  try { localStorage.setItem(`hits.${name}`, value); } catch { /* private window: not remembered */ }
+  try { localStorage.setItem(`hits.${name}`, value); } catch { /* a private window keeps nothing */ }
 }
 
-const engine = globalThis.__hitEngine ??= makeEngine();
-if (!globalThis.__hitWake) {
-  globalThis.__hitWake = true;
-  ['pointerdown', 'keydown'].forEach(kind =>
-    document.addEventListener(kind, () => engine.wake(), { capture: true, passive: true }));
+const keyOf = hit => `${hit.id}:${hit.stamp}`;
+
+function makeEngine() {
+  const cache = makeBufferCache(MAX_CACHE_BYTES);
+  const loads = new Map();             // key -> promise of a whole hit
+  const previewIds = new Set();        // ids of previews on their way
+  const engine = { ctx: null, fader: null, cache, nStarts: 0, lastStart: null };
+  engine.levelDb = Number(readSetting('level', START_LEVEL_DB));
+  engine.playsOnHover = readSetting('rest', 'on') !== 'off';
+  let voice = null, ticket = null;     // what is auditioned; which request may still start
+
+  const buildGraph = () => {
+    engine.ctx = new AudioContext({ latencyHint: 'interactive' });
+    engine.fader = engine.ctx.createGain();
+    const limiter = engine.ctx.createDynamicsCompressor(), undoMakeup = engine.ctx.createGain();
+    Object.entries(LIMITER).forEach(([name, value]) => { limiter[name].value = value; });
+    undoMakeup.gain.value = gainOf(-MAKEUP_DB);
+    engine.fader.gain.value = gainOf(engine.levelDb);
+    engine.fader.connect(limiter).connect(undoMakeup).connect(engine.ctx.destination);
+  };
+  engine.wake = () => {                // browsers allow sound only after a click or a key
+    if (!engine.ctx) buildGraph();
+    if (engine.ctx.state === 'suspended') engine.ctx.resume();
+  };
+  engine.isAwake = () => engine.ctx?.state === 'running';
+
+  engine.setLevel = db => {
+    engine.levelDb = db;
+    writeSetting('level', db);
+    engine.fader?.gain.setTargetAtTime(gainOf(db), engine.ctx.currentTime, .02);
+  };
+  engine.setPlaysOnHover = on => {
+    engine.playsOnHover = on;
+    writeSetting('rest', on ? 'on' : 'off');
+  };
+
+  const fetchBuffer = async (hit, key) => {
+    try {
+      const bytes = await fetchBytes(hit.url ?? `/api/hit/${hit.id}/${hit.stamp}.wav`);
+      const decoder = engine.ctx ?? new OfflineAudioContext(1, 1, 44100);
+      const buffer = await decoder.decodeAudioData(bytes);
+      cache.add(key, buffer, true);
+      return buffer;
+    } finally { loads.delete(key); }
+  };
+  engine.load = hit => {               // the whole hit
+    const key = keyOf(hit), entry = cache.use(key);
+    if (entry?.whole) return Promise.resolve(entry.buffer);
+    if (!loads.has(key)) loads.set(key, fetchBuffer(hit, key));
+    return loads.get(key);
+  };
+  engine.loadQuietly = hit => engine.load(hit).catch(() => null);
+
+  const keepPreview = (hit, samples, sr) => {
+    if (!samples.length || cache.has(keyOf(hit))) return;
+    const buffer = new AudioBuffer({ length: samples.length, numberOfChannels: 1, sampleRate: sr });
+    buffer.copyToChannel(samples, 0);
+    cache.add(keyOf(hit), buffer, false);
+  };
+  engine.prefetch = async hits => {    // the first moments of many hits in one request
+    const wanted = [...new Map(hits.map(hit => [hit.id, hit])).values()]
+      .filter(hit => !cache.has(keyOf(hit)) && !previewIds.has(hit.id)).slice(0, N_PREVIEWS);
+    if (!wanted.length) return;
+    wanted.forEach(hit => previewIds.add(hit.id));
+    try {
+      const body = await fetchBytes(`/api/preview?ids=${wanted.map(hit => hit.id).join(',')}`);
+      const { sr, previews } = unpackPreviews(body);
+      wanted.forEach((hit, k) => keepPreview(hit, previews[k], sr));
+    } catch { /* a hit without a preview is fetched whole when it is played */ }
+    finally { wanted.forEach(hit => previewIds.delete(hit.id)); }
+  };
+  engine.cached = hit => cache.use(keyOf(hit));
+
+  engine.noteStart = (hit, seconds, from = 0) => {
+    engine.nStarts += 1;
+    engine.lastStart = { id: hit.id, at: performance.now(), seconds, from };
+  };
+  // Start a buffer at its hit's matched level; `alone` stops the audition before it.
+  engine.start = (buffer, hit, { when = 0, alone = true, from = 0, seconds } = {}) => {
+    if (!engine.ctx) return null;
+    const source = engine.ctx.createBufferSource(), gain = engine.ctx.createGain();
+    source.buffer = buffer;
+    gain.gain.value = gainOf(hit.match_db ?? UNMATCHED_DB);
+    source.connect(gain).connect(engine.fader);
+    if (alone) { engine.stop(); voice = { source, gain }; }
+    source.start(when, from, seconds);
+    engine.noteStart(hit, Math.min(seconds ?? Infinity, buffer.duration - from), from);
+    return { source, gain };
+  };
+  engine.stop = () => {
+    if (voice) {
+      const now = engine.ctx.currentTime;
+      voice.gain.gain.setTargetAtTime(0, now, FADE_S / 3);
+      try { voice.source.stop(now + 2 * FADE_S); } catch { /* it has ended by itself */ }
+    }
+    voice = ticket = null;
+  };
+
+  // A click or a key plays the whole hit; a pointer that rests (brief) plays whatever is cached first.
+  engine.play = async (hit, { brief = false, ...part } = {}) => {
+    if (brief && !engine.isAwake()) return;
+    if (!brief) engine.wake();
+    const entry = engine.cached(hit);
+    if (entry && (entry.whole || brief)) { engine.start(entry.buffer, hit, part); return; }
+    engine.stop();
+    const mine = ticket = {};
+    const buffer = await engine.load(hit).catch(reportError);
+    if (buffer && ticket === mine) engine.start(buffer, hit, part);   // nothing else was started since
+  };
+  engine.playInTurn = async (first, second) => {
+    engine.wake();
+    const buffers = await Promise.all([engine.load(first), engine.load(second)]).catch(reportError);
+    if (!buffers) return;
+    const now = engine.ctx.currentTime + .02;
+    const gap = Math.min(buffers[0].duration, MAX_FIRST_S) + PAUSE_S;
+    const { gain } = engine.start(buffers[0], first, { when: now });
+    gain.gain.setTargetAtTime(0, now + gap - .05, .01);
+    engine.start(buffers[1], second, { when: now + gap, alone: false });
+  };
+  return engine;
 }
 
-export { TROUBLE_S, tellTrouble, gainOf, engine };
+export const engine = makeEngine();
+
+['pointerdown', 'keydown'].forEach(kind =>
+  document.addEventListener(kind, engine.wake, { capture: true, passive: true }));

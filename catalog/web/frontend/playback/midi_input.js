@@ -1,65 +1,66 @@
 // Pads and keyboards over Web MIDI (W3C): notes after General MIDI, velocity chooses the layer.
-// Nothing is asked of the browser before the person presses the button.
+// The browser is asked for access only when the person presses the button.
 
+import { kitSession } from '../shared/kit_session.js';
 import { engine } from './audio_engine.js';
-import { striker } from './kit_sampler.js';
-import { table } from '../shared/kit_session.js';
+import { sampler } from './kit_sampler.js';
 
-const NOTE_ON = 0x90, KIND = 0xF0;     // status byte of a note, whatever its channel (MIDI 1.0)
+const NOTE_ON = 0x90, STATUS_KIND = 0xF0;   // without the channel (MIDI 1.0)
 
-function makeMidi() {
-  const m = { on: false, names: [], words: '', last: null };
-  const hearers = new Set();
+// Return {note, velocity} of a note that is struck, else null.
+export function readNoteOn([status, note, velocity]) {
+  return (status & STATUS_KIND) === NOTE_ON && velocity ? { note, velocity } : null;   // 0: released
+}
+
+function makeMidiInput() {
+  const midi = { isOn: false, status: '' };
+  const listeners = new Set();
   let access = null;
-  m.hear = hearer => { hearers.add(hearer); hearer(m); return () => hearers.delete(hearer); };
-  const tell = () => hearers.forEach(hearer => hearer(m));
-
-  const slotOf = note => table.slots.find(slot => slot.notes.includes(note));
-  m.take = event => {
-    const [status, note, velocity] = event.data;
-    if ((status & KIND) !== NOTE_ON || !velocity) return;   // velocity 0 lets a key go
-    const slot = slotOf(note);
-    m.last = { note, velocity, slot: slot?.slot ?? null };
-    if (slot) striker.strike(slot, velocity);
-    m.words = slot ? `Key ${note} plays ${slot.label}, strength ${velocity}` : `Key ${note} has no place in this kit`;
-    tell();
+  midi.subscribe = listener => {
+    listeners.add(listener);
+    listener();
+    return () => listeners.delete(listener);
   };
-  const attach = () => {
-    m.names = [];
-    access.inputs.forEach(input => {
-      if (input.state === 'disconnected') return;
-      input.onmidimessage = m.take;
-      m.names.push(input.name || 'unnamed');
-    });
-    m.words = m.names.length ? `Listening to ${m.names.join(', ')}` : 'Nothing is connected yet; plug it in and it is heard at once';
-    tell();
+  const setStatus = status => {
+    midi.status = status;
+    listeners.forEach(listener => listener());
   };
-  m.connect = async () => {
+  const onMessage = event => {
+    const played = readNoteOn(event.data);
+    if (!played) return;
+    const { note, velocity } = played, slot = kitSession.slots.find(({ notes }) => notes.includes(note));
+    if (slot) sampler.trigger(slot, velocity);
+    setStatus(slot ? `Key ${note} plays ${slot.label}, strength ${velocity}`
+      : `Key ${note} has no place in this kit`);
+  };
+  const attachInputs = () => {
+    const inputs = [...access.inputs.values()].filter(input => input.state !== 'disconnected');
+    inputs.forEach(input => { input.onmidimessage = onMessage; });
+    setStatus(inputs.length ? `Listening to ${inputs.map(input => input.name || 'unnamed').join(', ')}`
+      : 'Nothing is connected yet; plug it in and it is heard at once');
+  };
+  midi.connect = async () => {
     engine.wake();
     if (!navigator.requestMIDIAccess) {
-      m.words = 'This browser does not pass on pads and keyboards (Web MIDI); the letters play the kit';
-      tell();
+      setStatus('This browser does not pass on pads and keyboards (Web MIDI); the letters play the kit');
       return;
     }
     try {
       access = await navigator.requestMIDIAccess({ sysex: false });
-      m.on = true;
-      access.onstatechange = attach;
-      attach();
-    } catch (err) {
-      m.words = `The browser did not allow it: ${err.message}`;
-      tell();
+      midi.isOn = true;
+      access.onstatechange = attachInputs;
+      attachInputs();
+    } catch (error) {
+      setStatus(`The browser did not allow it: ${error.message}`);
     }
   };
-  m.disconnect = () => {
+  midi.disconnect = () => {
     access?.inputs.forEach(input => { input.onmidimessage = null; });
     if (access) access.onstatechange = null;
-    Object.assign(m, { on: false, names: [], words: '' });
-    tell();
+    midi.isOn = false;
+    setStatus('');
   };
-  return m;
+  return midi;
 }
 
-const midi = globalThis.__hitMidi ??= makeMidi();
-
-export { midi };
+export const midiInput = makeMidiInput();

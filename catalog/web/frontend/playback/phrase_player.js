@@ -1,62 +1,61 @@
-// A phrase on the kit: events are planned ahead on the audio clock, a little at a time, so that a
-// change of the kit is heard in the next stroke and a busy page does not make the drummer stumble.
+// Plays a phrase on the kit. Strokes are scheduled a little ahead, so that a change of the kit is heard
+// in the next stroke and a busy page does not make the drummer stumble.
 
+import { kitSession } from '../shared/kit_session.js';
 import { engine } from './audio_engine.js';
-import { striker } from './kit_sampler.js';
-import { table } from '../shared/kit_session.js';
+import { sampler } from './kit_sampler.js';
+import { makeSchedule } from './schedule.js';
 
-const AHEAD_S = 0.25, AHEAD_HIDDEN_S = 1.6;    // browsers wake a hidden page once a second only
+const AHEAD_S = .25, AHEAD_HIDDEN_S = 1.6;   // browsers wake a hidden page once a second only
 const TICK_MS = 40;
-const LEAD_S = 0.12;                   // before the first stroke
+const LEAD_S = .12;                    // before the first stroke
 
-function makePlayer() {
-  const p = { events: [], playing: false, again: false, t0: 0, next: 0, left: 0 };
-  let timer = 0;
-  const hearers = new Set();
-  p.hear = hearer => { hearers.add(hearer); return () => hearers.delete(hearer); };
-  const tell = () => hearers.forEach(hearer => hearer(p));
+function makePhrasePlayer() {
+  const player = { isPlaying: false, repeats: false, schedule: null };
+  const listeners = new Set();
+  let timer = 0, ticket = null;
+  const notify = () => listeners.forEach(listener => listener());
+  player.subscribe = listener => { listeners.add(listener); return () => listeners.delete(listener); };
 
-  p.plan = until => {                  // everything that begins before `until`, on the audio clock
-    while (p.next < p.events.length && p.t0 + p.events[p.next].time_s < until) {
-      const event = p.events[p.next++], slot = table.bySlot.get(event.slot);
-      if (slot) striker.strike(slot, event.velocity, { when: p.t0 + event.time_s });
+  const scheduleUntil = time => {
+    for (const [event, when] of player.schedule.takeUntil(time)) {
+      const slot = kitSession.bySlot.get(event.slot);
+      if (slot) sampler.trigger(slot, event.velocity, { when });
     }
   };
   const tick = () => {
     const now = engine.ctx.currentTime;
-    p.plan(now + (document.hidden ? AHEAD_HIDDEN_S : AHEAD_S));
-    if (p.next < p.events.length) return;
-    const end = p.t0 + p.length_s;
-    if (p.again) { p.t0 = end; p.next = 0; }
-    else if (now > end) p.stop(false);
+    scheduleUntil(now + (document.hidden ? AHEAD_HIDDEN_S : AHEAD_S));
+    if (!player.schedule.isRead()) return;
+    if (player.repeats) player.schedule.repeat();
+    else if (now > player.schedule.end()) end();
   };
-  p.needed = () => [...new Set(p.events.flatMap(event => {
-    const slot = table.bySlot.get(event.slot);
-    return slot ? striker.hitsFor(slot, event.velocity) : [];
-  }))];
-  p.play = async phrase => {           // {name, events: [{time_s, slot, velocity}], length_s}
-    p.stop();
+  const hitsOf = events => new Set(events.flatMap(({ slot, velocity }) =>
+    kitSession.bySlot.has(slot) ? sampler.hitsFor(kitSession.bySlot.get(slot), velocity) : []));
+  player.play = async ({ events, length_s }) => {   // events: [{time_s, slot, velocity}]
+    player.stop();
     engine.wake();
-    Object.assign(p, phrase, { playing: true, next: 0 });
-    const mine = p.ticket = {};
-    tell();
-    await Promise.all(p.needed().map(hit => engine.load(hit).catch(() => null)));
-    if (p.ticket !== mine) return;     // stopped or begun anew meanwhile
-    striker.forgetTurns();
-    p.t0 = engine.ctx.currentTime + LEAD_S;
-    p.plan(p.t0 + AHEAD_S);
+    player.isPlaying = true;
+    const mine = ticket = {};
+    notify();
+    await Promise.all([...hitsOf(events)].map(engine.loadQuietly));
+    if (ticket !== mine) return;       // stopped or started anew meanwhile
+    sampler.resetRoundRobins();
+    player.schedule = makeSchedule(events, length_s, engine.ctx.currentTime + LEAD_S);
+    scheduleUntil(player.schedule.start + AHEAD_S);
     timer = setInterval(tick, TICK_MS);
   };
-  p.stop = (hush = true) => {
+  const end = () => {                  // strokes that still ring are left to end
     clearInterval(timer);
-    p.ticket = null;
-    if (p.playing && hush) striker.hush();
-    p.playing = false;
-    tell();
+    ticket = null;
+    player.isPlaying = false;
+    notify();
   };
-  return p;
+  player.stop = () => {
+    if (player.isPlaying) sampler.stopAll();
+    end();
+  };
+  return player;
 }
 
-const player = globalThis.__hitPlayer ??= makePlayer();
-
-export { player };
+export const phrasePlayer = makePhrasePlayer();

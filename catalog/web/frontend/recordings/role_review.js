@@ -1,97 +1,118 @@
-// The view "round": hits whose role is a guess, asked one after the other, answered by key.
+// The view "round": hits whose role is a guess, shown one after the other and answered by key.
 
-import { WORDS } from '../constants.js';
+import { ROLES, ROLE_LABELS } from '../constants.js';
 import { markIcon } from '../drawing/marks.js';
+import { drawOutlines, outlineCanvas } from '../drawing/outlines.js';
 import { engine } from '../playback/audio_engine.js';
-import { SAID_STEPS, say, unsay } from '../shared/annotations.js';
-import { el, outlineCanvas, fillOutlines, ownKey, typing } from '../shared/dom.js';
+import { annotate, annotations, undoAnnotation } from '../shared/annotations.js';
+import { button, consumeKey, el, hasModifier, isTyping } from '../shared/dom.js';
+import { detailLine, nameLine } from '../shared/play_row.js';
 
-const ROUNDS = new Map();              // round -> {at, done: [{role, step}]}; outlives a remount
+const KEYS_LABEL = 'Questions by ear: figures answer, n passes, u takes back, space plays';
 
-export const mount = (root, live) => {
-  const room = root.querySelector('.room'), status = el('p', { class: 'status', 'aria-live': 'polite' });
-  const desk = el('section', { class: 'asking', 'aria-label': 'What is this hit?' });
-  let data = null, round = null, busy = false;
-  room.tabIndex = 0;
-  room.classList.add('narrow');
-  room.setAttribute('aria-label', 'Questions by ear: figures answer, n passes, u takes back, space plays');
-  room.replaceChildren(desk, status);
+// round -> {position, answers}; outlives a remount. An answer is {step, nFollowed}, or null if passed.
+const rounds = new Map();
 
-  const now = () => data.questions[round.at];
-  const hear = () => now() && engine.play(now());
-  const step = () => { round.at += 1; draw(); hear(); };
-  const answer = async role => {
-    if (busy || !now()) return;
-    busy = true;
-    try {
-      const changed = await say([now().id], { role }, `${now().name} is ${WORDS.roles[role]}`);
-      round.done.push({ role, step: SAID_STEPS.at(-1), followed: changed.length - 1 });
-      const more = changed.length - 1;
-      status.textContent = `${now().name}: ${WORDS.roles[role]}` + (more > 0 ? `; ${more} like it followed` : '');
-      step();
-    } catch (error) { status.textContent = error.message; } finally { busy = false; }
+function openRound(name) {
+  if (!rounds.has(name)) rounds.set(name, { position: 0, answers: [] });
+  return rounds.get(name);
+}
+
+export function mount(root, live) {
+  const view = root.querySelector('.view'), status = el('p', { class: 'status', 'aria-live': 'polite' });
+  const box = el('section', { class: 'role-question', 'aria-label': 'What is this hit?' });
+  let data = null, round = null, isBusy = false;
+  view.tabIndex = 0;
+  view.classList.add('narrow');
+  view.setAttribute('aria-label', KEYS_LABEL);
+  view.replaceChildren(box, status);
+
+  const current = () => data.questions[round.position];
+  const setStatus = text => { status.textContent = text; };
+  const play = () => current() && engine.play(current());
+  const goTo = position => { round.position = position; draw(); play(); };
+  const exclusively = work => async argument => {   // one request at a time
+    if (isBusy) return;
+    isBusy = true;
+    try { await work(argument); } catch (error) { setStatus(error.message); } finally { isBusy = false; }
   };
-  const pass = () => { if (now()) { round.done.push(null); status.textContent = 'Passed.'; step(); } };
-  const back = async () => {
-    if (busy || !round.done.length) return;
-    busy = true;
-    try {
-      const last = round.done.at(-1);
-      if (last && last.step !== SAID_STEPS.at(-1)) { status.textContent = 'Something else was said since; take that back first.'; return; }
-      if (last) await unsay();
-      round.done.pop();
-      round.at -= 1;
-      status.textContent = 'Taken back.';
-      draw();
-      hear();
-    } catch (error) { status.textContent = error.message; } finally { busy = false; }
+  const answer = exclusively(async role => {
+    const hit = current();
+    if (!hit) return;
+    const changed = await annotate([hit.id], { role }, `${hit.name} is ${ROLE_LABELS[role]}`);
+    const nFollowed = changed.length - 1;   // hits that sound like it and took its role
+    round.answers.push({ step: annotations.undo.at(-1), nFollowed });
+    setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} like it followed` : ''));
+    goTo(round.position + 1);
+  });
+  const pass = () => {
+    if (!current()) return;
+    round.answers.push(null);
+    setStatus('Passed.');
+    goTo(round.position + 1);
   };
+  const goBack = exclusively(async () => {
+    if (!round.answers.length) return;
+    const last = round.answers.at(-1);
+    if (last && last.step !== annotations.undo.at(-1)) {
+      setStatus('Something else was said since; take that back first.');
+      return;
+    }
+    if (last) await undoAnnotation();
+    round.answers.pop();
+    setStatus('Taken back.');
+    goTo(round.position - 1);
+  });
 
-  const others = hit => {
-    const pick = el('select', { 'aria-label': 'Another role', onchange: () => pick.value && answer(pick.value) },
-      el('option', { value: '' }, 'something else …'),
-      ...WORDS.order.filter(role => !hit.likely.includes(role)).map(role => el('option', { value: role }, WORDS.roles[role])));
-    return pick;
+  const makeKeyButton = (key, content, onclick, props = {}) =>
+    el('button', { type: 'button', onclick, ...props }, el('kbd', {}, key), ...content);
+  const makeRoleButton = (role, k) =>
+    makeKeyButton(String(k + 1), [markIcon(role), ROLE_LABELS[role]], () => answer(role));
+  const makeBack = () => makeKeyButton('u', ['Take back'], goBack, { disabled: !round.answers.length });
+  const makeOtherRoles = hit => {
+    const select = el('select', { 'aria-label': 'Another role',
+      onchange: () => select.value && answer(select.value) },
+    el('option', { value: '' }, 'something else …'), ...ROLES.filter(role => !hit.likely.includes(role))
+      .map(role => el('option', { value: role }, ROLE_LABELS[role])));
+    return select;
   };
-  const question = hit => [
-    el('p', { class: 'count' }, `${round.at + 1} of ${data.questions.length}`),
-    el('button', { type: 'button', class: 'hearing', onclick: hear, 'aria-label': `Play ${hit.name} again` },
-      outlineCanvas(hit, 260, 56), el('span', { class: 'words' }, el('span', { class: 'name', dir: 'auto' }, hit.name),
-        el('span', { class: 'why', dir: 'auto' }, hit.session || 'unknown session')), el('kbd', {}, 'space')),
-    el('div', { class: 'deeds' }, ...hit.likely.map((role, k) => el('button', { type: 'button', onclick: () => answer(role) },
-      el('kbd', {}, String(k + 1)), markIcon(role), WORDS.roles[role])), others(hit)),
-    el('div', { class: 'deeds' }, el('button', { type: 'button', onclick: pass }, el('kbd', {}, 'n'), 'Pass'), taking())];
-  const taking = () => el('button', { type: 'button', disabled: !round.done.length, onclick: back }, el('kbd', {}, 'u'), 'Take back');
-  const ending = () => {
-    const said = round.done.filter(Boolean), followed = said.reduce((n, one) => n + Math.max(0, one.followed), 0);
-    return [el('p', {}, `${said.length} answered, ${round.done.length - said.length} passed; ${followed} hits like them followed.`),
-      el('div', { class: 'deeds' }, data.left > 0 ? el('button', { type: 'button', class: 'main',
-        onclick: () => live.c.setTriggerValue('more', Date.now()) }, 'Another round') : null, taking())];
+  const makeQuestion = hit => [
+    el('p', { class: 'count' }, `${round.position + 1} of ${data.questions.length}`),
+    el('button', { type: 'button', class: 'question-hit', onclick: play,
+      'aria-label': `Play ${hit.name} again` },
+    outlineCanvas(hit, 260, 56), el('span', { class: 'words' }, nameLine(hit.name),
+      detailLine(hit.session || 'unknown session', { dir: 'auto' })), el('kbd', {}, 'space')),
+    el('div', { class: 'actions' }, ...hit.likely.map(makeRoleButton), makeOtherRoles(hit)),
+    el('div', { class: 'actions' }, makeKeyButton('n', ['Pass'], pass), makeBack())];
+  const makeSummary = () => {
+    const given = round.answers.filter(Boolean), nPassed = round.answers.length - given.length;
+    const nFollowed = given.reduce((sum, one) => sum + Math.max(0, one.nFollowed), 0);
+    return [el('p', {}, `${given.length} answered, ${nPassed} passed; ${nFollowed} hits like them followed.`),
+      el('div', { class: 'actions' }, data.left > 0 ? button('Another round',
+        () => live.c.setTriggerValue('more', Date.now()), { class: 'main' }) : null, makeBack())];
   };
   const draw = () => {
-    const held = desk.contains(root.activeElement ?? null) || desk.contains(desk.getRootNode().activeElement);
-    desk.replaceChildren(...(now() ? question(now()) : ending()));
-    fillOutlines(desk);
-    if (held) room.focus({ preventScroll: true });   // keys go on answering
-    const next = data.questions[round.at + 1];
-    if (now()) engine.load(now()).catch(() => {});
-    if (next) engine.load(next).catch(() => {});
+    const hadFocus = box.contains(box.getRootNode().activeElement), hit = current();
+    box.replaceChildren(...(hit ? makeQuestion(hit) : makeSummary()));
+    drawOutlines(box);
+    if (hadFocus) view.focus({ preventScroll: true });   // keys go on answering
+    [hit, data.questions[round.position + 1]].filter(Boolean).forEach(engine.loadQuietly);
   };
 
-  room.addEventListener('keydown', event => {
-    if (typing(event) || event.ctrlKey || event.metaKey || event.altKey) return;
-    const likely = now()?.likely[Number(event.key) - 1];
-    const onButton = event.target.tagName === 'BUTTON';
-    const deed = likely ? () => answer(likely) : event.key === 'n' ? pass : event.key === 'u' ? back
-      : event.key === ' ' && !onButton ? hear : null;
-    if (deed) { ownKey(event); deed(); }
+  view.addEventListener('keydown', event => {
+    if (isTyping(event) || hasModifier(event)) return;
+    const role = current()?.likely[Number(event.key) - 1], onButton = event.target.tagName === 'BUTTON';
+    const keys = { n: pass, u: goBack, ...(onButton ? {} : { ' ': play }) };
+    const action = role ? () => answer(role) : keys[event.key];
+    if (!action) return;
+    consumeKey(event);
+    action();
   });
-  const update = sent => {
-    data = sent;
-    if (!ROUNDS.has(data.round)) ROUNDS.set(data.round, { at: 0, done: [] });
-    round = ROUNDS.get(data.round);
+  const update = newData => {
+    data = newData;
+    round = openRound(data.round);
     draw();
-    if (data.probe) globalThis.__roles = { round: () => round, now, engine };
+    if (data.probe) globalThis.__roles = { round: () => round, current, engine };
   };
   return { update, stop() {} };
-};
+}

@@ -1,79 +1,98 @@
-// Groups of files that hold the same recording: heard, laid over each other, then one set aside.
+// The view "twice": groups of files that hold the same recording, played, overlaid, then set aside; and
+// the uncertain pairs.
 
+import { drawOutlines } from '../drawing/outlines.js';
 import { engine } from '../playback/audio_engine.js';
-import { layPair } from './overlay.js';
-import { makeQuestion } from './uncertain_pair.js';
-import { el, outlineCanvas, fillOutlines } from '../shared/dom.js';
+import { button, el } from '../shared/dom.js';
+import { detailLine, makePlayRow, nameLine } from '../shared/play_row.js';
+import { makeOverlay } from './overlay.js';
+import { makePairQuestion } from './uncertain_pair.js';
 
-function makeTwice(ask) {              // ask: {pick(ids), act(op, more)}
-  const box = el('section', { class: 'twice', 'aria-label': 'What is there twice' });
-  const p = { box, picked: new Set(), overlays: new Map() };
-  const open = new Set();              // "keep:other" whose overlay is shown
-  let seen = '';
-
-  const notes = row => [row.kits.length ? el('span', { class: 'note' }, 'in the kit ', el('bdi', {}, row.kits.join(', '))) : null,
-    row.stuck ? el('span', { class: 'note' }, row.stuck) : null];
-  const lineOf = (row, lead) => el('div', { class: 'line' }, lead,
-    el('button', { type: 'button', class: 'row', onclick: () => engine.play(row), 'aria-label': `Play ${row.name}` },
-      outlineCanvas(row, 130, 30), el('span', { class: 'words' },
-        el('span', { class: 'name', dir: 'auto' }, row.name),
-        el('span', { class: 'why', dir: 'auto' }, row.words), ...notes(row))));
-  const tickOf = row => {
-    const tick = el('input', { type: 'checkbox', checked: p.picked.has(row.id), onchange: () => {
-      p.picked[tick.checked ? 'add' : 'delete'](row.id);
-      ask.pick([...p.picked]);
-    }, 'aria-label': `Set aside ${row.name}` });
-    tick.hit = row.id;
-    return el('label', { class: 'tick' }, tick, row.stuck ? 'hide' : 'set aside');
-  };
-  const pairOf = (group, row) => {
-    const key = `${group.keep.id}:${row.id}`, room = el('div', { class: 'over' });
-    const show = () => {
-      if (open.has(key)) { const made = layPair(group.keep, row); p.overlays.set(key, made); room.replaceChildren(made.box); }
-      else { p.overlays.get(key)?.end(); p.overlays.delete(key); room.replaceChildren(); }
-      look.setAttribute('aria-expanded', String(open.has(key)));
-    };
-    const look = el('button', { type: 'button', onclick: () => { open[open.has(key) ? 'delete' : 'add'](key); show(); } }, 'Lay over each other');
-    show();
-    return el('div', { class: 'pair' }, lineOf(row, tickOf(row)), el('div', { class: 'deeds' },
-      el('button', { type: 'button', class: 'both', onclick: () => engine.playBoth(group.keep, row) }, 'Play both, one after the other'), look,
-      el('button', { type: 'button', onclick: () => ask.act('keep', { id: row.id }) }, 'Keep this one instead'),
-      el('button', { type: 'button', onclick: () => ask.act('differ', { first: group.keep.id, second: row.id }) }, 'Not the same')), room);
-  };
-  const groupOf = group => el('div', { class: 'group' },
-    el('p', { class: 'reason' }, el('b', {}, group.relation), ` · ${group.reason}`),
-    lineOf(group.keep, el('span', { class: 'stays' }, 'stays')),
-    ...group.others.map(row => pairOf(group, row)),
-    el('div', { class: 'deeds foot' }, el('button', { type: 'button', class: 'accept',
-      onclick: () => ask.act('accept', { ids: group.others.map(row => row.id) }) },
-    group.others.length === 1 ? 'Accept: set this one aside' : `Accept: set these ${group.others.length} aside`)));
-  p.update = (groups, picked) => {
-    p.picked = new Set(picked);
-    const now = JSON.stringify(groups);
-    if (now !== seen) {
-      seen = now;
-      p.overlays.forEach(made => made.end());
-      p.overlays.clear();
-      box.replaceChildren(...groups.map(groupOf));
-      fillOutlines(box);
-    }
-    box.querySelectorAll('.tick input').forEach(tick => { tick.checked = p.picked.has(tick.hit); });
-  };
-  p.end = () => p.overlays.forEach(made => made.end());
-  return p;
+function makeLine(hit, lead) {         // lead: what stands before the row
+  const note = (...children) => el('span', { class: 'note' }, ...children);
+  return el('div', { class: 'line' }, lead, makePlayRow(hit, [
+    nameLine(hit.name), detailLine(hit.words, { dir: 'auto' }),
+    hit.kits.length ? note('in the kit ', el('bdi', {}, hit.kits.join(', '))) : null,
+    hit.stuck ? note(hit.stuck) : null]));
 }
 
-export const mount = (root, live) => {
-  const act = (op, more) => live.c.setTriggerValue('act', { op, ...more, at: Date.now() });
-  const twice = makeTwice({ pick: ids => live.c.setStateValue('picked', ids), act });
-  const question = makeQuestion({ act });
-  root.querySelector('.room').replaceChildren(twice.box, question.box);
-  return {
-    update: data => {
-      twice.update(data.groups, data.picked);
-      question.update(data.pairs);
-      if (data.probe) globalThis.__twice = { twice, question, engine };
-    },
-    stop() { twice.end(); question.end(); },
+function acceptLabel(n) {
+  return n === 1 ? 'Accept: set this one aside' : `Accept: set these ${n} aside`;
+}
+
+// on: {pick(ids), act(op, args)}
+function makeGroups(on) {
+  const box = el('section', { class: 'twice', 'aria-label': 'What is there twice' });
+  const groups = { box, picked: new Set(), overlays: new Map() };   // "keep:other" -> its overlay
+  const open = new Set();              // "keep:other" whose overlay is shown; outlives new groups
+  let shown = '';
+
+  const makeTick = hit => {
+    const tick = el('input', { type: 'checkbox', checked: groups.picked.has(hit.id),
+      'aria-label': `Set aside ${hit.name}`, onchange: () => {
+        groups.picked[tick.checked ? 'add' : 'delete'](hit.id);
+        on.pick([...groups.picked]);
+      } });
+    tick.hitId = hit.id;
+    return el('label', { class: 'tick' }, tick, hit.stuck ? 'hide' : 'set aside');
   };
-};
+  const endOverlay = key => {
+    groups.overlays.get(key)?.end();
+    groups.overlays.delete(key);
+  };
+  const makeOverlayToggle = (first, second) => {   // [button, place of the overlay]
+    const key = `${first.id}:${second.id}`, place = el('div', { class: 'over' });
+    const show = () => {
+      endOverlay(key);
+      if (open.has(key)) groups.overlays.set(key, makeOverlay(first, second));
+      place.replaceChildren(groups.overlays.get(key)?.box ?? '');
+      toggle.setAttribute('aria-expanded', String(open.has(key)));
+    };
+    const toggle = button('Lay over each other', () => {
+      open[open.has(key) ? 'delete' : 'add'](key);
+      show();
+    });
+    show();
+    return [toggle, place];
+  };
+  const makePair = (keep, other) => {
+    const [toggle, place] = makeOverlayToggle(keep, other);
+    return el('div', { class: 'pair' }, makeLine(other, makeTick(other)), el('div', { class: 'actions' },
+      button('Play both, one after the other', () => engine.playInTurn(keep, other)), toggle,
+      button('Keep this one instead', () => on.act('keep', { id: other.id })),
+      button('Not the same', () => on.act('differ', { first: keep.id, second: other.id }))), place);
+  };
+  const makeGroup = ({ keep, others, relation, reason }) => el('div', { class: 'group' },
+    el('p', { class: 'reason' }, el('b', {}, relation), ` · ${reason}`),
+    makeLine(keep, el('span', { class: 'stays' }, 'stays')),
+    ...others.map(other => makePair(keep, other)),
+    el('div', { class: 'actions foot' }, button(acceptLabel(others.length),
+      () => on.act('accept', { ids: others.map(hit => hit.id) }), { class: 'accept' })));
+
+  groups.update = (newGroups, picked) => {
+    const state = JSON.stringify(newGroups);
+    groups.picked = new Set(picked);
+    if (state !== shown) {
+      shown = state;
+      groups.end();
+      box.replaceChildren(...newGroups.map(makeGroup));
+      drawOutlines(box);
+    }
+    box.querySelectorAll('.tick input').forEach(tick => { tick.checked = groups.picked.has(tick.hitId); });
+  };
+  groups.end = () => [...groups.overlays.keys()].forEach(endOverlay);
+  return groups;
+}
+
+export function mount(root, live) {
+  const act = (op, args) => live.c.setTriggerValue('act', { op, ...args, at: Date.now() });
+  const groups = makeGroups({ pick: ids => live.c.setStateValue('picked', ids), act });
+  const question = makePairQuestion(act);
+  root.querySelector('.view').replaceChildren(groups.box, question.box);
+  const update = data => {
+    groups.update(data.groups, data.picked);
+    question.update(data.pairs);
+    if (data.probe) globalThis.__duplicates = { groups, question, engine };
+  };
+  return { update, stop: () => { groups.end(); question.end(); } };
+}

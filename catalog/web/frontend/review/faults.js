@@ -1,49 +1,60 @@
-// The view "faults": what is wrong with hits, each with its spot on the wave, heard, and dismissed for good.
+// The view "faults": what is wrong with hits, each with its place on the waveform, played and dismissed.
 
+import { accentColor } from '../drawing/canvas.js';
+import { drawOutline, loadOutlines } from '../drawing/outlines.js';
 import { engine } from '../playback/audio_engine.js';
-import { el, loadOutlines, accentOf, drawOutline, outlineCanvas } from '../shared/dom.js';
+import { button, el } from '../shared/dom.js';
+import { detailLine, makePlayRow } from '../shared/play_row.js';
 
-const SPOT_BEFORE_S = .12, SPOT_LEAST_S = .4, SPOT_WIDTH = 220, SPOT_HEIGHT = 40;
+const AROUND_S = .12;                  // played before and after a fault
+const SHORTEST_S = .4;                 // that is played
+const WIDTH = 220, HEIGHT = 40;        // CSS pixels of an outline
+const NARROWEST_PX = 2, CAP_PX = 7;    // of the frame around a fault, and of the cap on it
 
-function drawSpot(canvas, row) {
-  drawOutline(canvas, row, SPOT_WIDTH, SPOT_HEIGHT);
-  if (!row.length_s || (row.from_s === 0 && row.to_s === 0)) return;
-  const g = canvas.getContext('2d'), x = row.from_s / row.length_s * SPOT_WIDTH;
-  const width = Math.max(2, (row.to_s - row.from_s) / row.length_s * SPOT_WIDTH);
-  g.strokeStyle = g.fillStyle = accentOf(canvas);
-  g.lineWidth = 1.5;
-  g.strokeRect(Math.min(x, SPOT_WIDTH - 3), 1, Math.min(width, SPOT_WIDTH - x), SPOT_HEIGHT - 2);
-  g.fillRect(x - 3, 0, 7, 3);          // a cap, so that the spot is found without color
+function drawFault(canvas, fault) {
+  const { length_s, from_s, to_s } = fault;
+  drawOutline(canvas, fault, WIDTH, HEIGHT);
+  if (!length_s || (from_s === 0 && to_s === 0)) return;   // it concerns the whole file
+  const context = canvas.getContext('2d'), x = from_s / length_s * WIDTH;
+  const width = Math.max(NARROWEST_PX, (to_s - from_s) / length_s * WIDTH);
+  context.strokeStyle = context.fillStyle = accentColor(canvas);
+  context.lineWidth = 1.5;
+  context.strokeRect(Math.min(x, WIDTH - 3), 1, Math.min(width, WIDTH - x), HEIGHT - 2);
+  context.fillRect(x - 3, 0, CAP_PX, 3);   // so that the place is found without color
 }
 
-function hearSpot(row) {
-  const from = Math.max(0, row.from_s - SPOT_BEFORE_S);
-  return engine.play(row, { from, seconds: Math.max(SPOT_LEAST_S, row.to_s - from + SPOT_BEFORE_S) });
+function playFault(fault) {
+  const from = Math.max(0, fault.from_s - AROUND_S);
+  return engine.play(fault, { from, seconds: Math.max(SHORTEST_S, fault.to_s - from + AROUND_S) });
 }
 
-export const mount = (root, live) => {
-  const room = root.querySelector('.room'), list = el('ol', { class: 'faults', 'aria-label': 'What is wrong with hits' });
-  room.replaceChildren(list);
-  let seen = '';
-  const dismiss = row => live.c.setTriggerValue('act',
-    { op: row.dismissed ? 'undismiss' : 'dismiss', id: row.id, kind: row.kind, at: Date.now() });
-  const lineOf = row => el('li', { class: row.dismissed ? 'fault gone' : 'fault' },
-    el('button', { type: 'button', class: 'row', onclick: () => engine.play(row), 'aria-label': `Play ${row.name}` },
-      outlineCanvas(row, SPOT_WIDTH, SPOT_HEIGHT), el('span', { class: 'words' }, el('b', {}, row.what),
-        el('span', { class: 'why' }, row.where), el('span', { class: 'why name', dir: 'auto' }, `${row.name}, ${row.session || 'unknown session'}`))),
-    el('div', { class: 'deeds' },
-      el('button', { type: 'button', onclick: () => hearSpot(row), title: 'Hear the spot', 'aria-label': `Hear the spot in ${row.name}` }, 'Hear the spot'),
-      el('button', { type: 'button', onclick: () => dismiss(row), title: row.advice,
-        'aria-label': `${row.dismissed ? 'It is a fault after all' : 'This is no fault'}: ${row.what}, ${row.name}` },
-      row.dismissed ? 'A fault after all' : 'No fault')));
-  const update = async data => {
-    const now = JSON.stringify(data.rows);
-    if (data.probe) globalThis.__faults = { engine, list };
-    if (now === seen) return;
-    seen = now;
-    list.replaceChildren(...data.rows.map(lineOf));
-    await loadOutlines(data.rows);
-    list.querySelectorAll('canvas.outline').forEach(canvas => drawSpot(canvas, canvas.hit));
+function makeRow(fault, dismiss) {
+  const { name, what } = fault, origin = `${name}, ${fault.session || 'unknown session'}`;
+  const verdict = fault.dismissed ? 'It is a fault after all' : 'This is no fault';
+  return el('li', { class: fault.dismissed ? 'fault dismissed' : 'fault' },
+    makePlayRow(fault, [el('b', {}, what), detailLine(fault.where), detailLine(origin,
+      { class: 'why name', dir: 'auto' })], { size: [WIDTH, HEIGHT] }),
+    el('div', { class: 'actions' },
+      button('Hear the spot', () => playFault(fault),
+        { title: 'Hear the spot', 'aria-label': `Hear the spot in ${name}` }),
+      button(fault.dismissed ? 'A fault after all' : 'No fault', () => dismiss(fault),
+        { title: fault.advice, 'aria-label': `${verdict}: ${what}, ${name}` })));
+}
+
+export function mount(root, live) {
+  const list = el('ol', { class: 'faults', 'aria-label': 'What is wrong with hits' });
+  root.querySelector('.view').replaceChildren(list);
+  let shown = '';
+  const dismiss = ({ id, kind, dismissed }) => live.c.setTriggerValue('act',
+    { op: dismissed ? 'undismiss' : 'dismiss', id, kind, at: Date.now() });
+  const update = async ({ rows, probe }) => {
+    const state = JSON.stringify(rows);
+    if (probe) globalThis.__faults = { engine, list };
+    if (state === shown) return;
+    shown = state;
+    list.replaceChildren(...rows.map(fault => makeRow(fault, dismiss)));
+    await loadOutlines(rows);
+    list.querySelectorAll('canvas.outline').forEach(canvas => drawFault(canvas, canvas.hit));
   };
   return { update, stop() {} };
-};
+}

@@ -1,95 +1,93 @@
-// Two hits laid over each other, and what is left when one is taken from the other.
+// Two hits aligned over each other, and the residual when one is subtracted from the other.
 
+import { accentColor, sizeCanvas, textColor } from '../drawing/canvas.js';
+import { fillEnvelope, strokeEnvelope } from '../drawing/waveform.js';
 import { engine } from '../playback/audio_engine.js';
-import { el, sizeCanvas, inkOf, accentOf, seconds } from '../shared/dom.js';
+import { button, el } from '../shared/dom.js';
+import { formatSeconds } from '../shared/format.js';
+import { fetchBytes, fetchJson } from '../shared/http.js';
 
-const OVER_HEIGHT = 84, REST_HEIGHT = 44, CLOSE = 0, WHOLE = 1, SIDES = 20;
+const PAIR_HEIGHT = 84, RESIDUAL_HEIGHT = 44, PADDING = 20;   // CSS pixels
+const NARROWEST = 160, WIDEST = 760;
+const FILL_ALPHA = .45;                // the second hit is drawn as a line above it
+const SPANS = ['the start', 'all of it'];   // in the order in which the server sends them
+// Below these a difference is not named.
+const LEAST_SHIFT_MS = .05, LEAST_GAIN_DB = .1;
 
-// Outline of a wave: `columns` holds lowest and highest by turns, -127 to 127.
-function drawColumns(g, columns, width, height, { color, hollow }) {
-  const n = columns.length / 2, step = width / n, half = height / 2;
-  g.fillStyle = g.strokeStyle = color;
-  if (!hollow) {
-    for (let k = 0; k < n; k++) {
-      const low = columns[2 * k] / 127, high = columns[2 * k + 1] / 127;
-      g.fillRect(k * step, half - high * (half - 2) - .5, Math.max(1, step), (high - low) * (half - 2) + 1);
-    }
-    return;
+function describeDifferences({ later_s, gain_db, is_turned }) {
+  const ms = Math.abs(later_s * 1000), db = Math.abs(gain_db ?? 0), parts = [];
+  if (ms >= LEAST_SHIFT_MS) {
+    const shift = ms < 10 ? ms.toFixed(1) : Math.round(ms);
+    parts.push(`starts ${shift} ms ${later_s > 0 ? 'later' : 'earlier'} in its file`);
   }
-  g.lineWidth = 1.4;                   // an outline and a filled wave are told apart without color
-  for (const side of [1, 0]) {
-    g.beginPath();
-    for (let k = 0; k < n; k++) {
-      const y = half - columns[2 * k + side] / 127 * (half - 2);
-      g[k ? 'lineTo' : 'moveTo']((k + .5) * step, y);
-    }
-    g.stroke();
-  }
+  if (db >= LEAST_GAIN_DB) parts.push(`${db.toFixed(1)} dB ${gain_db > 0 ? 'softer' : 'louder'}`);
+  if (is_turned) parts.push('polarity turned');
+  return parts.join(', ');
 }
 
-function sayOverlay(o, first, second) {
-  const parts = [], ms = Math.abs(o.later_s * 1000);
-  if (ms >= .05) parts.push(`starts ${ms < 10 ? ms.toFixed(1) : Math.round(ms)} ms ${o.later_s > 0 ? 'later' : 'earlier'} in its file`);
-  if (o.gain_db !== null && Math.abs(o.gain_db) >= .1) parts.push(`${Math.abs(o.gain_db).toFixed(1)} dB ${o.gain_db > 0 ? 'softer' : 'louder'}`);
-  if (o.is_turned) parts.push('polarity turned');
-  const told = parts.length ? `${second.name}: ${parts.join(', ')}. ` : '';
-  const left = o.left_db > -.5 ? 'Taking one from the other leaves all of it: two recordings.'
-    : `Taking one from the other leaves ${Math.abs(o.left_db).toFixed(0)} dB less than there was` +
-      (o.left_db < -30 ? ': next to nothing.' : o.left_db > -10 ? ': a good part of it.' : '.');
-  return told + left;
+function describeResidual(db) {
+  if (db > -.5) return 'Taking one from the other leaves all of it: two recordings.';
+  const comment = db < -30 ? ': next to nothing.' : db > -10 ? ': a good part of it.' : '.';
+  return `Taking one from the other leaves ${Math.abs(db).toFixed(0)} dB less than there was${comment}`;
 }
 
-async function loadOverlay(first, second) {
-  const answer = await fetch(`/api/overlay/${first.id}/${second.id}`);
-  if (!answer.ok) throw new Error(await answer.text());
-  return answer.json();
+export function describeOverlay(overlay, secondName) {
+  const differences = describeDifferences(overlay);
+  return (differences ? `${secondName}: ${differences}. ` : '') + describeResidual(overlay.left_db);
 }
 
-function layPair(first, second) {
-  const box = el('div', { class: 'overlay' }), words = el('p', { class: 'told', 'aria-live': 'polite' }, 'Laying over …');
-  const over = el('canvas', { role: 'img' }), rest = el('canvas', { role: 'img' });
-  const p = { box, shown: null, span: CLOSE, rest: null };
-  const name = hit => el('bdi', {}, hit.name);
-  const spans = [['the start', CLOSE], ['all of it', WHOLE]].map(([text, k]) => el('button', { type: 'button',
-    onclick: () => { p.span = k; p.draw(); } }, text));
-  p.playRest = async () => {            // at the level of the first, so it is as faint as it is
+export function makeOverlay(first, second) {
+  const status = el('p', { class: 'told', 'aria-live': 'polite' }, 'Laying over …');
+  const pairCanvas = el('canvas', { role: 'img' }), residualCanvas = el('canvas', { role: 'img' });
+  const path = `/api/overlay/${first.id}/${second.id}`;
+  let spans = null, spanIndex = 0, residual = null;
+
+  const spanButtons = SPANS.map((label, k) => button(label, () => { spanIndex = k; draw(); }));
+  const showError = error => { status.textContent = error.message; };
+  const playResidual = async () => {   // at the level of the first hit, so it is as faint as it is
     engine.wake();
     try {
-      if (!p.rest) {
-        const answer = await fetch(`/api/overlay/${first.id}/${second.id}.wav`);
-        if (!answer.ok) throw new Error(await answer.text());
-        p.rest = await engine.ctx.decodeAudioData(await answer.arrayBuffer());
-      }
-      engine.sound(p.rest, { id: -first.id, match_db: first.match_db });
-    } catch (error) { words.textContent = error.message; }
+      residual ??= await engine.ctx.decodeAudioData(await fetchBytes(`${path}.wav`));
+      engine.start(residual, { id: -first.id, match_db: first.match_db });
+    } catch (error) { showError(error); }
   };
-  box.append(words, over, rest, el('div', { class: 'deeds' },
-    el('button', { type: 'button', onclick: () => engine.play(first) }, '▸ ', name(first)),
-    el('button', { type: 'button', onclick: () => engine.play(second) }, '▸ ', name(second)),
-    el('button', { type: 'button', onclick: p.playRest }, '▸ what is left'),
-    el('span', { class: 'spans' }, ...spans)));
-  p.draw = () => {
-    if (!p.shown) return;
-    const width = Math.max(160, Math.min(760, box.clientWidth - SIDES)), span = p.shown.spans[p.span];
-    const g = sizeCanvas(over, width, OVER_HEIGHT), ink = inkOf(box), accent = accentOf(box);
-    g.clearRect(0, 0, width, OVER_HEIGHT);
-    g.globalAlpha = .45;
-    drawColumns(g, span.first, width, OVER_HEIGHT, { color: ink });
-    g.globalAlpha = 1;
-    drawColumns(g, span.second, width, OVER_HEIGHT, { color: accent, hollow: true });
-    const r = sizeCanvas(rest, width, REST_HEIGHT);
-    r.clearRect(0, 0, width, REST_HEIGHT);
-    drawColumns(r, span.rest, width, REST_HEIGHT, { color: ink });
-    spans.forEach((button, k) => button.setAttribute('aria-pressed', String(k === p.span)));
-    over.setAttribute('aria-label', `${first.name} filled, ${second.name} as a line over it, ${seconds(span.seconds)}`);
-    rest.setAttribute('aria-label', 'What is left, on the same scale');
-  };
-  loadOverlay(first, second).then(shown => { p.shown = shown; words.textContent = sayOverlay(shown, first, second); p.draw(); })
-    .catch(error => { words.textContent = error.message; });
-  const watch = new ResizeObserver(() => p.draw());
-  watch.observe(box);
-  p.end = () => watch.disconnect();
-  return p;
-}
+  const makePlay = hit => el('button', { type: 'button', onclick: () => engine.play(hit) },
+    '▸ ', el('bdi', {}, hit.name));
+  const box = el('div', { class: 'overlay' }, status, pairCanvas, residualCanvas,
+    el('div', { class: 'actions' }, makePlay(first), makePlay(second), button('▸ what is left', playResidual),
+      el('span', { class: 'spans' }, ...spanButtons)));
 
-export { drawColumns, layPair };
+  const clear = (canvas, width, height) => {
+    const context = sizeCanvas(canvas, width, height);
+    context.clearRect(0, 0, width, height);
+    context.fillStyle = textColor(box);
+    return context;
+  };
+  const drawPair = (span, width) => {
+    const context = clear(pairCanvas, width, PAIR_HEIGHT), size = { width, height: PAIR_HEIGHT };
+    context.globalAlpha = FILL_ALPHA;
+    fillEnvelope(context, span.first, size);
+    context.globalAlpha = 1;
+    context.strokeStyle = accentColor(box);
+    strokeEnvelope(context, span.second, size);
+    pairCanvas.setAttribute('aria-label',
+      `${first.name} filled, ${second.name} as a line over it, ${formatSeconds(span.seconds)}`);
+  };
+  const draw = () => {
+    if (!spans) return;
+    const width = Math.max(NARROWEST, Math.min(WIDEST, box.clientWidth - PADDING)), span = spans[spanIndex];
+    drawPair(span, width);
+    const context = clear(residualCanvas, width, RESIDUAL_HEIGHT);
+    fillEnvelope(context, span.rest, { width, height: RESIDUAL_HEIGHT });
+    residualCanvas.setAttribute('aria-label', 'What is left, on the same scale');
+    spanButtons.forEach((node, k) => node.setAttribute('aria-pressed', String(k === spanIndex)));
+  };
+  fetchJson(path).then(overlay => {
+    spans = overlay.spans;
+    status.textContent = describeOverlay(overlay, second.name);
+    draw();
+  }).catch(showError);
+  const resize = new ResizeObserver(draw);
+  resize.observe(box);
+  return { box, playResidual, isDrawn: () => spans !== null, end: () => resize.disconnect() };
+}

@@ -1,49 +1,60 @@
-// Pairs that the samples leave open: one at a time, to be heard and answered by key.
+// Pairs that may be one recording or two: shown one at a time, played and answered by key.
 
+import { drawOutlines } from '../drawing/outlines.js';
 import { engine } from '../playback/audio_engine.js';
-import { layPair } from './overlay.js';
-import { el, outlineCanvas, fillOutlines, ownKey } from '../shared/dom.js';
+import { consumeKey, el, hasModifier } from '../shared/dom.js';
+import { detailLine, makePlayRow, nameLine } from '../shared/play_row.js';
+import { makeOverlay } from './overlay.js';
 
-function makeQuestion(ask) {            // ask: {act(op, more)}
+export function makePairQuestion(act) {   // act(op, args)
   const box = el('section', { class: 'question', 'aria-label': 'One recording or two?', tabIndex: 0 });
-  const p = { box, at: 0, pair: null, overlay: null };
-  let pairs = [], seen = '';
-  const side = (hit, key) => el('button', { type: 'button', class: 'row', onclick: () => engine.play(hit), 'aria-label': `Play ${hit.name}` },
-    el('kbd', {}, key), outlineCanvas(hit, 130, 30), el('span', { class: 'words' },
-      el('span', { class: 'name', dir: 'auto' }, hit.name), el('span', { class: 'why', dir: 'auto' }, hit.words)));
-  const answer = op => { if (p.pair) ask.act(op, { first: p.pair.first.id, second: p.pair.second.id }); };
-  const later = () => { p.at += 1; draw(); };
-  const deeds = () => el('div', { class: 'deeds' },
-    ...[['Play both', 'b', () => engine.playBoth(p.pair.first, p.pair.second)], ['One recording', 's', () => answer('same')],
-      ['Two recordings', 'd', () => answer('differ')], ['Later', 'n', later]]
-      .map(([text, key, go]) => el('button', { type: 'button', onclick: go }, el('kbd', {}, key), text)));
+  const question = { box, pair: null, overlay: null };
+  let pairs = [], position = 0, shown = '';
+
+  const play = side => () => engine.play(question.pair[side]);
+  const answer = op => () => act(op, { first: question.pair.first.id, second: question.pair.second.id });
+  const playBoth = () => engine.playInTurn(question.pair.first, question.pair.second);
+  const skip = () => { position += 1; draw(); };
+  const buttons = [['Play both', 'b', playBoth], ['One recording', 's', answer('same')],
+    ['Two recordings', 'd', answer('differ')], ['Later', 'n', skip]];
+  const keys = { 1: play('first'), 2: play('second'), r: () => question.overlay.playResidual(),
+    ...Object.fromEntries(buttons.map(([, key, action]) => [key, action])) };
+
+  const makeSide = (side, key) => {
+    const hit = question.pair[side];
+    return makePlayRow(hit, [nameLine(hit.name), detailLine(hit.words, { dir: 'auto' })], { key });
+  };
+  const makeIntroduction = () => {
+    const count = pairs.length === 1 ? 'One pair is' : `${pairs.length} pairs are`;
+    return el('p', { class: 'reason' }, `${count} left open: ${question.pair.words}. Two strokes of one drum `
+      + 'may come as close; listen to the ring and to the start.');
+  };
+  const makeButton = ([label, key, onclick]) =>
+    el('button', { type: 'button', onclick }, el('kbd', {}, key), label);
   const draw = () => {
-    p.overlay?.end();
-    const held = box.contains(box.getRootNode().activeElement);
-    p.pair = pairs.length ? pairs[p.at % pairs.length] : null;
-    if (!p.pair) { box.replaceChildren(); return; }
-    p.overlay = layPair(p.pair.first, p.pair.second);
-    box.replaceChildren(el('h3', {}, 'One recording or two?'),
-      el('p', { class: 'reason' }, `${pairs.length === 1 ? 'One pair is' : `${pairs.length} pairs are`} left open: ${p.pair.words}. Two strokes of one drum may come as close; listen to the ring and to the start.`),
-      side(p.pair.first, '1'), side(p.pair.second, '2'), p.overlay.box, deeds());
-    fillOutlines(box);
-    if (held) box.focus({ preventScroll: true });
+    const hadFocus = box.contains(box.getRootNode().activeElement);
+    question.overlay?.end();
+    question.pair = pairs.length ? pairs[position % pairs.length] : null;
+    if (!question.pair) { box.replaceChildren(); return; }
+    question.overlay = makeOverlay(question.pair.first, question.pair.second);
+    box.replaceChildren(el('h3', {}, 'One recording or two?'), makeIntroduction(), makeSide('first', '1'),
+      makeSide('second', '2'), question.overlay.box,
+      el('div', { class: 'actions' }, ...buttons.map(makeButton)));
+    drawOutlines(box);
+    if (hadFocus) box.focus({ preventScroll: true });
   };
   box.addEventListener('keydown', event => {
-    if (!p.pair || event.ctrlKey || event.metaKey || event.altKey) return;
-    const deed = { 1: () => engine.play(p.pair.first), 2: () => engine.play(p.pair.second), n: later, s: () => answer('same'),
-      d: () => answer('differ'), b: () => engine.playBoth(p.pair.first, p.pair.second), r: () => p.overlay.playRest() }[event.key];
-    if (deed) { ownKey(event); deed(); }
+    if (!question.pair || hasModifier(event) || !keys[event.key]) return;
+    consumeKey(event);
+    keys[event.key]();
   });
-  p.update = sent => {
-    const now = JSON.stringify(sent);
-    if (now === seen) return;
-    seen = now;
-    pairs = sent;
+  question.update = newPairs => {
+    const state = JSON.stringify(newPairs);
+    if (state === shown) return;
+    shown = state;
+    pairs = newPairs;
     draw();
   };
-  p.end = () => p.overlay?.end();
-  return p;
+  question.end = () => question.overlay?.end();
+  return question;
 }
-
-export { makeQuestion };

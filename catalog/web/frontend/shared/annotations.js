@@ -1,37 +1,39 @@
-// What a person says of hits: told to the server at once, and taken back step by step.
+// Marks, roles, tags and remarks that the person gives to hits: sent at once, undone step by step.
 
-const SAID_STEPS = [];                 // {step, text}, the newest last
-const SAID_AGAIN = [];                 // what was taken back, to be said once more
-const SAID_HEARD = new Set();          // told of each change: ([[id, role, mark], ...], text)
+import { fetchJson } from './http.js';
 
-let saidLast = Promise.resolve();      // one thing after the other, as the person said them
-const inTurn = work => (saidLast = saidLast.catch(() => {}).then(work));
+const post = (path, body) =>
+  fetchJson(`/api/${path}`, { method: 'POST', body: body && JSON.stringify(body) });
 
-async function askSaid(path, body) {
-  const answer = await fetch(`/api/${path}`, { method: 'POST', body: body && JSON.stringify(body) });
-  if (!answer.ok) throw new Error(await answer.text());
-  return answer.json();
+export const MARK_SIGNS = { '': '', keep: '✓ keep', reject: '✕ reject', star: '★ star' };
+
+// undo and redo hold {step, text}, the newest last; listeners get ([[id, role, mark], ...], text).
+export const annotations = { undo: [], redo: [], listeners: new Set() };
+let pending = Promise.resolve();
+
+function enqueue(request) {            // one request after the other, in the order of the changes
+  pending = pending.catch(() => {}).then(request);
+  return pending;
 }
 
-// what: {mark, role, add, drop, remark}, any of them; text says it for "Take back: ..."
-const say = (ids, what, text) => inTurn(async () => {
-  const told = await askSaid('say', { ids, ...what });
-  SAID_STEPS.push({ step: told.step, text });
-  SAID_AGAIN.length = 0;
-  SAID_HEARD.forEach(hear => hear(told.changed, text));
-  return told.changed;
+const notify = (changed, text) => annotations.listeners.forEach(listener => listener(changed, text));
+
+// change: any of {mark, role, add, drop, remark}; text describes it in the status line.
+export const annotate = (ids, change, text) => enqueue(async () => {
+  const answer = await post('say', { ids, ...change });
+  annotations.undo.push({ step: answer.step, text });
+  annotations.redo.length = 0;
+  notify(answer.changed, text);
+  return answer.changed;
 });
 
-const moveSaid = (from, to, words) => inTurn(async () => {
+const revertLast = (from, to, prefix) => enqueue(async () => {
   const last = from.at(-1);
-  if (!last) return null;
-  const told = await askSaid(`unsay/${last.step}`);
+  if (!last) return;
+  const answer = await post(`unsay/${last.step}`);
   from.pop();
-  to.push({ step: told.step, text: last.text });
-  SAID_HEARD.forEach(hear => hear(told.changed, `${words}: ${last.text}`));
-  return last.text;
+  to.push({ step: answer.step, text: last.text });
+  notify(answer.changed, `${prefix}: ${last.text}`);
 });
-const unsay = () => moveSaid(SAID_STEPS, SAID_AGAIN, 'Taken back');
-const sayAgain = () => moveSaid(SAID_AGAIN, SAID_STEPS, 'Said again');
-
-export { SAID_STEPS, SAID_HEARD, say, unsay, sayAgain };
+export const undoAnnotation = () => revertLast(annotations.undo, annotations.redo, 'Taken back');
+export const redoAnnotation = () => revertLast(annotations.redo, annotations.undo, 'Said again');

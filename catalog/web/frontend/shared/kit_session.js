@@ -1,57 +1,64 @@
-// The kit on the table, one for the whole page: fetched, changed through the server, told to all.
+// The kit being built, one for the whole page: fetched from the server and changed through it.
 
-import { WORDS } from '../constants.js';
-import { ownKey } from './dom.js';
+import { SLOT_FAMILIES } from '../constants.js';
+import { consumeKey } from './dom.js';
+import { fetchJson } from './http.js';
 
-const ORDER = Object.values(WORDS.families).flat();   // as the cards lie, so that the letters run along
+const SLOT_ORDER = Object.values(SLOT_FAMILIES).flat();   // as on the cards, so that keys run along them
 
-function makeTable() {
-  const t = { kit: null, slots: [], trouble: '', busy: 0 };
-  const hearers = new Set();
-  let order = 0, shown = 0;
-  t.hear = hearer => { hearers.add(hearer); if (t.kit) hearer(t); return () => hearers.delete(hearer); };
-  const tell = () => hearers.forEach(hearer => hearer(t));
-  const take = (kit, mine) => {
-    if (mine < shown) return;          // an answer that was overtaken by a later one
-    shown = mine;
-    t.kit = kit;
-    t.slots = kit.slots.sort((a, b) => ORDER.indexOf(a.slot) - ORDER.indexOf(b.slot));
-    t.bySlot = new Map(kit.slots.map(slot => [slot.slot, slot]));
-    t.hits = new Map(kit.slots.flatMap(slot => slot.hits.map(hit => [hit.id, hit])));
+function makeKitSession() {
+  const session = { kit: null, slots: [], bySlot: new Map(), hits: new Map(), error: '', nPending: 0 };
+  const listeners = new Set();
+  let nRequests = 0, newestShown = 0;
+  const notify = () => listeners.forEach(listener => listener(session));
+  session.subscribe = listener => {
+    listeners.add(listener);
+    if (session.kit) listener(session);
+    return () => listeners.delete(listener);
   };
-  const ask = async (path, options) => {
-    const mine = ++order;
-    t.busy += 1;
-    tell();
+  const setKit = (kit, request) => {
+    if (request < newestShown) return;   // a later request was answered first
+    newestShown = request;
+    session.kit = kit;
+    session.slots = kit.slots.sort((a, b) => SLOT_ORDER.indexOf(a.slot) - SLOT_ORDER.indexOf(b.slot));
+    session.bySlot = new Map(kit.slots.map(slot => [slot.slot, slot]));
+    session.hits = new Map(kit.slots.flatMap(slot => slot.hits.map(hit => [hit.id, hit])));
+  };
+  const load = async (path, options) => {
+    const request = ++nRequests;
+    session.nPending += 1;
+    notify();
     try {
-      const answer = await fetch(`/api/kit${path}`, options);
-      if (!answer.ok) throw new Error(await answer.text());
-      take(await answer.json(), mine);
-      t.trouble = '';
+      setKit(await fetchJson(`/api/kit${path}`, options), request);
+      session.error = '';
       return true;
-    } catch (err) {
-      t.trouble = err.message;
+    } catch (error) {
+      session.error = error.message;
       return false;
-    } finally { t.busy -= 1; tell(); }
+    } finally {
+      session.nPending -= 1;
+      notify();
+    }
   };
-  t.refresh = revision => (t.kit && revision === t.kit.revision ? Promise.resolve(true) : ask(''));
-  t.act = (op, more = {}) => ask('/act', { method: 'POST', headers: { 'Content-Type': 'application/json' },
-    body: JSON.stringify({ op, ...more }) });
-  // Another tab may have changed the kit meanwhile.
-  document.addEventListener('visibilitychange', () => { if (!document.hidden && t.kit) ask(''); });
-  return t;
+  session.refresh = revision =>
+    (session.kit && revision === session.kit.revision ? Promise.resolve(true) : load(''));
+  session.act = (op, args = {}) => load('/act', { method: 'POST',
+    headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ op, ...args }) });
+  document.addEventListener('visibilitychange', () => {   // another tab may have changed the kit
+    if (!document.hidden && session.kit) load('');
+  });
+  return session;
 }
 
-const table = globalThis.__hitTable ??= makeTable();
+export const kitSession = makeKitSession();
 
-// Ctrl+Z and Ctrl+Shift+Z (or Y) in a room that holds the kit.
-function undoKey(event) {
+// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y in a view that shows the kit.
+export function handleUndoKey(event) {
   if (!(event.ctrlKey || event.metaKey) || event.altKey) return false;
-  const key = event.key.toLowerCase(), op = key === 'y' || (key === 'z' && event.shiftKey) ? 'redo' : key === 'z' ? 'undo' : '';
+  const key = event.key.toLowerCase();
+  const op = key === 'y' || (key === 'z' && event.shiftKey) ? 'redo' : key === 'z' ? 'undo' : null;
   if (!op) return false;
-  ownKey(event);
-  table.act(op);
+  consumeKey(event);
+  kitSession.act(op);
   return true;
 }
-
-export { table, undoKey };
