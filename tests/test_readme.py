@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from catalog.cli.parser import make_parser
+from catalog.features.descriptors import DESCRIPTORS
 from tests.walk import (
     DOCUMENTS,
     GUIDES,
@@ -66,6 +67,11 @@ def test_commands_that_are_not_run_are_valid():
 def test_every_command_is_described():
     commands = make_parser()._subparsers._group_actions[0].choices
     assert not [c for c in commands if not re.search(rf"`{c}\b|catalog {c}\b", ALL_TEXT)]
+
+
+def test_the_guide_to_the_numbers_holds_every_descriptor_with_its_unit():
+    rows = [" ".join(f"| {d.label} | `{d.name}` | {d.unit} |".split()) for d in DESCRIPTORS]
+    assert not [row for row in rows if row not in TEXTS["numbers.md"]]
 
 
 def test_readme_links_every_guide_and_every_link_exists():
