@@ -1,4 +1,14 @@
-"""Every error raised on purpose. A message says what is wrong, what is allowed, and what to do."""
+"""The exceptions of this package.
+
+CatalogError
+    ParameterError, also a ValueError: an argument is outside what is allowed
+    AudioError: a file cannot be used as a hit
+    StoreError: the store cannot be opened or refuses a change
+    KitError: a kit cannot be assembled or written
+    Stopped: a long job was stopped by its progress callback
+
+A message states what is wrong, what is allowed, and what to do.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +16,7 @@ from pathlib import Path
 
 
 class CatalogError(Exception):
-    """The root of all errors raised on purpose."""
+    """The root of all exceptions that this package raises on purpose."""
 
 
 class ParameterError(CatalogError, ValueError):
@@ -30,7 +40,7 @@ class AudioError(CatalogError):
         super().__init__(f"{self.path.name}: {reason}")
 
     def __reduce__(self) -> tuple[type[AudioError], tuple[Path, str]]:
-        """Keep both arguments when a worker process sends the error home."""
+        """Keep both arguments when the error is pickled in a worker process."""
         return (type(self), (self.path, self.reason))
 
 
@@ -39,16 +49,16 @@ class StoreError(CatalogError):
 
 
 class Stopped(CatalogError):
-    """Raised by whoever is told of progress, to end a long job; what was done so far is kept."""
+    """Raised by a progress callback to stop a long job; what was done so far is kept."""
 
 
 class KitError(CatalogError):
-    """A kit cannot be put together or written.
+    """A kit cannot be assembled or written.
 
     Attributes
     ----------
     slot : str or None
-        the slot at fault, None if it is the whole kit
+        the slot at fault, None if the fault is in the whole kit
     """
 
     def __init__(self, message: str, *, slot: str | None = None) -> None:

@@ -1,4 +1,4 @@
-"""What the store hands out: frozen rows, in the units that their names give."""
+"""The records that all packages share and the closed sets of words in them; names state units."""
 
 from __future__ import annotations
 
@@ -98,12 +98,12 @@ STATES = (State.HERE, State.MISSING, State.ASIDE, State.HIDDEN)  # of the hits i
 
 @dataclass(frozen=True)
 class Hit:
-    """One stroke's sound in one file (or one region of it), with its numbers.
+    """One stroke as recorded in one file, or in one region of it, with its measurements.
 
     Attributes
     ----------
     id : int
-        stable for the life of the store; survives moves and changes of the file
+        stable for the life of the store; unaffected by moves and changes of the file
     path : Path
         absolute; where the file is, or was when it was last seen
     start, stop : int
@@ -111,13 +111,13 @@ class Hit:
     sr : int
         Hz
     session, drum, microphone, take : str
-        where it comes from; "" where unknown. `drum` is the name shared by the strokes of one drum
+        where it comes from; "" if unknown. `drum` is the name shared by the strokes of one drum
     role : Role
     role_confidence : float
-        0 to 1; 1.0 where the user said so
+        0 to 1; 1.0 if the user set it
     role_source : RoleSource
     descriptors : mapping of str to float
-        see `catalog.features.descriptors`; NaN where a number is not defined
+        see `catalog.features.descriptors`; NaN where a descriptor is not defined
     container, subtype : str
         as libsndfile names them, such as "WAV" and "PCM_24"
     content_hash : str
@@ -128,23 +128,23 @@ class Hit:
     mark : Mark
         what the user thinks of it; `Mark.NONE` if not marked
     tags : tuple of str
-        words that the user gave it, in alphabetical order
+        words by the user, in alphabetical order
     remark : str
         free text of the user
     region : int
-        0 where the file is one finished hit; else the number of this stroke in its take, which
-        stays with it when the cut is changed
+        0 if the file is one finished hit; else the number of this stroke in its take, which
+        stays the same when the regions of the take change
     session_source : str
-        why `session` is what it is: "user", "file" (written in it), "folder", with " and date"
-        where one name held several days; "" in hits of older stores
+        where `session` comes from: "user", "file" (written in it), "folder", with " and date"
+        if one name held several days; "" in hits of older stores
     origin : mapping of str to str
         what the recorder wrote into the file, see `catalog.library.metadata.filename`
     mate : Path or None
-        the right side's file where two mono files are one stereo hit; `path` is the left then,
+        the right channel's file if two mono files are one stereo hit; `path` is then the left,
         and `content_hash` that of both, one after the other
     heard_lkfs : float or None
-        the strength that its colour tells, LKFS, see `catalog.search.strength`; None where nobody
-        asked or the level tells it
+        strength estimated from timbre, LKFS, see `catalog.search.strength`; None if it was not
+        estimated, or the level shows it
     """
 
     id: int
@@ -177,7 +177,7 @@ class Hit:
 
     @property
     def strength_lkfs(self) -> float:
-        """How hard the stroke was: as heard, else its loudness as recorded; -inf if unknown."""
+        """Strength of the stroke: as estimated, else its loudness as recorded; -inf if unknown."""
         if self.heard_lkfs is not None:
             return self.heard_lkfs
         loudness = float(self.descriptors.get("loudness_lkfs", math.nan))
@@ -185,48 +185,48 @@ class Hit:
 
     @property
     def played_lkfs(self) -> float:
-        """Loudness as two loudspeakers play it: a mono file sounds from both, 3 dB louder."""
+        """Loudness over two loudspeakers: a mono file plays from both, 3 dB louder."""
         return self.descriptors.get("loudness_lkfs", math.nan) + (
             3.01 if self.n_channels == 1 else 0.0
         )
 
     @property
     def name(self) -> str:
-        """Name of its file, see `stem`; a stroke of a take adds its number."""
+        """The `stem`, with the region number for a stroke of a take."""
         return f"{self.stem} #{self.region}" if self.region else self.stem
 
     @property
     def stem(self) -> str:
-        """File name without its ending, or what the names of both sides share."""
+        """The file name without its extension, or what the names of both channels share."""
         return self.path.stem if self.mate is None else _common_name(self.path, self.mate)
 
     @property
     def files(self) -> tuple[Path, ...]:
-        """The file that it is in, or both sides."""
+        """The file of the hit, or the files of both channels."""
         return (self.path,) if self.mate is None else (self.path, self.mate)
 
 
 def _common_name(left: Path, right: Path) -> str:
-    """What two names share but for their sides: "snare 01" of "snare 01 L" and "snare 01 R"."""
+    """Return what two names share besides the channel: "snare 01" of "snare 01 L" and "... R"."""
     pairs = zip(left.stem, right.stem, strict=False)
     at = sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], pairs))
     for l_word, r_word in (("left", "right"), ("l", "r")):
         l_end, r_end = at + len(l_word), at + len(r_word)
-        told = left.stem[at:l_end].casefold(), right.stem[at:r_end].casefold()
-        if told == (l_word, r_word) and left.stem[l_end:] == right.stem[r_end:]:
+        found = left.stem[at:l_end].casefold(), right.stem[at:r_end].casefold()
+        if found == (l_word, r_word) and left.stem[l_end:] == right.stem[r_end:]:
             return (left.stem[:at] + left.stem[l_end:]).strip(" _.-") or left.stem
-    return left.stem  # joined by hand: the left one names both
+    return left.stem  # joined by the user: the name of the left channel stands for both
 
 
 class Skipped(NamedTuple):
-    """A file that could not be used, with one line that says why and what to do."""
+    """A file that could not be used, with one line that states why and what to do."""
 
     path: Path
     reason: str
 
 
 class PathNames(Sequence[Path]):
-    """Paths kept as text, each made when it is asked for: most reports are only counted."""
+    """A sequence of paths kept as text; a `Path` is made on access, since most are only counted."""
 
     def __init__(self, names: Sequence[str]) -> None:
         self._names = tuple(names)
@@ -254,7 +254,7 @@ class PathNames(Sequence[Path]):
 
 @dataclass(frozen=True)
 class ScanReport:
-    """What one scan did; every entry is an absolute path."""
+    """The files of one scan by what happened to them; all paths are absolute."""
 
     added: tuple[Path, ...] = ()
     changed: tuple[Path, ...] = ()
@@ -266,7 +266,7 @@ class ScanReport:
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a long job is; `total` is 0 while it is not known."""
+    """Progress of a long job; `total` is 0 while it is unknown."""
 
     step: str
     done: int
@@ -278,13 +278,13 @@ OnProgress = Callable[[Progress], None]
 
 @dataclass(frozen=True)
 class HistoryEvent:
-    """One thing that was done to a hit and can be looked up, most of it undone, later.
+    """One change of a hit, as the history records it.
 
     Attributes
     ----------
     action : Action
     step : int
-        the same for everything that was done at once
+        the same for all changes that were made at once
     """
 
     id: int

@@ -21,6 +21,7 @@ from catalog.duplicates.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
 from catalog.library.files.overrides import read_override
+from catalog.library.store.database import digest_to_key
 from catalog.library.store.decisions import DecisionCache
 from catalog.library.store.group_cache import CachedGroup
 from catalog.library.store.store import Store
@@ -146,7 +147,7 @@ def _cache_key(table: HitTable) -> int:
     """Return a digest of all that groups depend on; 63 bits, to fit an SQLite integer."""
     marks = [(hit.id, hit.mark) for hit in table.hits if hit.mark]
     digest = hashlib.sha256(repr((table.content_key, CLASSIFIER_VERSION, marks)).encode())
-    return int.from_bytes(digest.digest()[:8], "big") >> 1
+    return digest_to_key(digest.digest())
 
 
 def _to_rows(grouping: Grouping) -> list[CachedGroup]:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from catalog.library.store.database import digest_to_key
 from catalog.library.store.store import Store
 from catalog.models import ROLES, Hit, Role, RoleSource, State
 from catalog.search.spaces import Spaces, make_spaces
@@ -79,7 +80,7 @@ def content_key(hits: Iterable[Hit]) -> int:
     digest = hashlib.sha256()
     for hit in hits:
         digest.update(f"{hit.id} {hit.content_hash} {hit.start} {hit.stop}\n".encode())
-    return int.from_bytes(digest.digest()[:8], "big") >> 1
+    return digest_to_key(digest.digest())
 
 
 def roles_from_examples(table: HitTable) -> list[RoleEstimate]:

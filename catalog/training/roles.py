@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.features.embedding import EMBEDDING_BLOCKS, standardize_embeddings
-from catalog.library.metadata.role_model import RoleModel, likeness
+from catalog.library.metadata.role_model import RoleModel, gaussian_kernel
 from catalog.models import ROLES, Role
 from catalog.training.components import block_factors, block_standards, principal_components
 from catalog.training.examples import SEED, Examples
@@ -163,11 +163,11 @@ def _fit_kernel_weights(
     """Return the weight of each center for each role that occurs, and these roles."""
     seen_roles, own = np.unique(roles, return_inverse=True)
     targets = np.eye(len(seen_roles))[own] - 1.0 / len(seen_roles)
-    kernel = likeness(points, centers)
+    kernel = gaussian_kernel(points, centers)
     weighted = (kernel * weights[:, None]).T
     squares = weighted @ kernel
     size = float(np.trace(squares)) / len(centers)
-    squares += RIDGE * size * likeness(centers, centers) + 1e-8 * np.eye(len(centers))
+    squares += RIDGE * size * gaussian_kernel(centers, centers) + 1e-8 * np.eye(len(centers))
     return np.linalg.solve(squares, weighted @ targets), seen_roles
 
 

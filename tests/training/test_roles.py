@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from catalog.features.embedding import EMBEDDING_DIM
-from catalog.library.metadata.role_model import likeness
+from catalog.library.metadata.role_model import gaussian_kernel
 from catalog.models import ROLES
 from catalog.training.roles import (
     fit_role_model,
@@ -31,7 +31,7 @@ def test_roles_are_learned_and_those_without_examples_get_no_probability():
 
 
 def test_likeness_is_a_gaussian_of_the_distance():
-    near = likeness(np.array([[0.0, 0.0], [0.0, 2.0]]), np.array([[0.0, 0.0], [1.0, 0.0]]))
+    near = gaussian_kernel(np.array([[0.0, 0.0], [0.0, 2.0]]), np.array([[0.0, 0.0], [1.0, 0.0]]))
     assert near == pytest.approx(np.exp([[0.0, -1.0], [-4.0, -5.0]]))
 
 

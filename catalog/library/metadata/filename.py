@@ -1,6 +1,6 @@
-"""Where a hit comes from: what the recorder wrote into the file, and what names and folders tell.
+"""The provenance of a hit: from the file's chunks, its name and its folders.
 
-Sizes in a file are never trusted: every read is bounded by the file's end and by `MAX_CHUNK`.
+Sizes in a file are not trusted: every read is bounded by the end of the file and by `MAX_CHUNK`.
 
 References
 ----------
@@ -34,39 +34,38 @@ LAYERS = word_set(
     "soft softer softest hard harder hardest med medium loud louder quiet ghost accent rr v vel vl"
     " velocity layer lay hit stroke str round robin alt pp p mp mf f ff fff take tk"
 )
-
-
 MICROPHONES = word_set(
     "oh ohl ohr ohc overhead overheads room rooml roomr amb ambl ambr ambience close spot top"
     " bottom btm bot under in out inside outside near far front back mono stereo xy ortf trigger"
     " sub contact phone handheld mic mics mike hall wide knee"
 )
-
-
-SIDES = word_set("l r c left right centre center")  # after a microphone's word: which of them
-
-
+SIDES = word_set("l r c left right centre center")  # of a microphone, after its word
 PLAIN = word_set("wav wave flac aiff aif mp3 bit khz hz audio raw files samples oneshots")
-
-
-# What is kept of a file's own words, for searching and for exports.
+# The fields of chunks that are kept, for searches and exports.
 ORIGIN_BEXT = ("description", "originator", "reference", "date", "time", "time_reference")
-
-
 ORIGIN_INFO = ("comment", "title", "artist", "created")
-
-
 ORIGIN = frozenset(
     (*ORIGIN_BEXT, *ORIGIN_INFO, "project", "scene", "take", "note", "tracks", "cues")
 )
-
-
 SEPARATORS = re.compile(r"[\s_\-.,+()\[\]]+")
+SIDE = re.compile(
+    r"(?:^|[\s_\-.+()\[\]])(?:oh|overheads?|rooms?|amb(?:ience)?|hall|wide|far|near|xy|ortf|mics?)?"
+    r"(?P<side>left|right|l|r)(?=$|[\s_\-.+()\[\]])",
+    re.I,
+)
 
 
 @dataclass(frozen=True)
 class Provenance:
-    """Where a hit comes from; "" where nothing tells, `stroke` 0; `origin` is what is written."""
+    """Where a hit comes from; "" and 0 if unknown.
+
+    Attributes
+    ----------
+    session, drum, microphone, take, note : str, see `Hit`
+    stroke : int, counted in the name
+    session_source : str, see `Hit`
+    origin : mapping of str to str, the chunks of the file; keys in `ORIGIN`
+    """
 
     session: str = ""
     drum: str = ""
@@ -79,9 +78,9 @@ class Provenance:
 
 
 def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = None) -> Provenance:
-    """Put together what the file's chunks, its name and its folders tell.
+    """Return the provenance of a file by its chunks, its name and its folders.
 
-    What the recorder wrote counts before the name, and the name before the folders.
+    Chunks count before the name, and the name before the folders.
 
     Parameters
     ----------
@@ -89,7 +88,7 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
     root : str or Path
         the scanned folder; names above it are not read
     mate : Path, optional
-        the right side's file where `path` is the left one: sides are left out of the names then
+        the right channel's file if `path` is the left one: sides are then left out of the names
 
     Returns
     -------
@@ -116,11 +115,11 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
 
 
 def session_folder(path: Path, *, root: Path) -> str:
-    """Name the nearest folder that is more than an instrument, a microphone or a strength.
+    """Return the nearest folder that is more than an instrument, a microphone or a strength.
 
-    A folder named after an instrument that the file's own name repeats is no session either
-    ("SnareRest/1-SnareRest-OHL"). The climb ends at `root`, whose name will do if no other does.
-    Folders between `root` and that one stay in the name ("2024/barn"): two may be called alike.
+    A folder named after an instrument that the name of the file repeats is no session either
+    ("SnareRest/1-SnareRest-OHL"). The search ends at `root`, whose name is used if no other fits.
+    The result holds the folders below `root` ("2024/barn"), since two may have one name.
     """
     stem = path.stem.casefold()
     for folder in path.parents:
@@ -150,11 +149,11 @@ def _is_plain(name: str) -> bool:
 
 
 def read_name(path: Path) -> Provenance:
-    """Take a file name apart into drum, microphone, take and stroke number.
+    """Parse a file name into drum, microphone, take and stroke number.
 
     A number that stands alone counts strokes; one written onto a word ("Tom1") belongs to the
-    drum. A last part that repeats the drum's own first word ("1-HihatClosed-Hihat") is the name of
-    the microphone that stood there.
+    drum. A last part that repeats the first word of the drum ("1-HihatClosed-Hihat") names the
+    microphone.
 
     Parameters
     ----------
@@ -184,7 +183,7 @@ def _join(parts: list[list[str]]) -> str:
 
 
 def _microphone_parts(parts: list[list[str]]) -> int:
-    """Count the last parts that name a microphone: "oh" is one, "oh left" are two."""
+    """Return how many last parts name a microphone: 1 for "oh", 2 for "oh left", 0 if none."""
     if _is_microphone(parts[-1]):
         return 1
     side = "".join(parts[-1]).casefold() in SIDES
@@ -199,14 +198,14 @@ def _is_microphone(part: list[str]) -> bool:
 
 
 def _without_counters(parts: list[list[str]]) -> tuple[list[list[str]], list[int]]:
-    """Take away stroke numbers and words of strength; give what is left and the numbers."""
+    """Return the parts without stroke numbers and words of strength, and the numbers."""
     left, numbers = [], []
     for at, part in enumerate(parts):
         kept = list(part)
-        if _counts_drums(parts, at):
+        if _is_drum_number(parts, at):
             left.append(kept)
             continue
-        while kept and (kept[-1].casefold() in LAYERS or _counts(kept)):
+        while kept and (kept[-1].casefold() in LAYERS or _is_counter(kept)):
             last = kept.pop()
             numbers += [int(last[-9:])] if last.isdecimal() else []
         if kept:
@@ -214,16 +213,16 @@ def _without_counters(parts: list[list[str]]) -> tuple[list[list[str]], list[int
     return left, numbers
 
 
-def _counts_drums(parts: list[list[str]], at: int) -> bool:
-    """Tell whether a part is the 2 of "Tom 2 - 07": after an instrument, with another counter."""
+def _is_drum_number(parts: list[list[str]], at: int) -> bool:
+    """Return whether a part numbers a drum, as in "Tom 2 - 07": there is another counter."""
     alone = [part[0].isdecimal() and len(part) == 1 for part in parts]
     if not (at > 0 and alone[at] and len(parts[at][0]) == 1 and sum(alone) > 1):
         return False
     return any(token.casefold() in ROLE_WORDS for token in parts[at - 1])
 
 
-def _counts(part: list[str]) -> bool:
-    """Tell whether the last token is a counter: alone, of two digits, or after a word like "rr"."""
+def _is_counter(part: list[str]) -> bool:
+    """Return whether the last token is a counter: alone, of two digits, or after a word as "rr"."""
     last = part[-1]
     alone = len(part) == 1 or len(last) > 1 or part[-2].casefold() in LAYERS
     return last.isdecimal() and alone
@@ -238,7 +237,7 @@ def _number_after(parts: list[list[str]], words: tuple[str, ...]) -> str:
 
 
 def read_chunks(path: Path) -> Provenance:
-    """Read what the recorder wrote: bext [1]_, LIST/INFO [2]_ and iXML, or FLAC's comments.
+    """Read the chunks that a recorder writes: bext [1]_, LIST/INFO [2]_ and iXML, or FLAC comments.
 
     Parameters
     ----------
@@ -246,7 +245,7 @@ def read_chunks(path: Path) -> Provenance:
 
     Returns
     -------
-    Provenance, empty where nothing is written or it cannot be made out
+    Provenance, empty if there are no chunks or they cannot be parsed
     """
     try:
         with open(path, "rb") as file:
@@ -263,19 +262,12 @@ def read_chunks(path: Path) -> Provenance:
     )
 
 
-SIDE = re.compile(
-    r"(?:^|[\s_\-.+()\[\]])(?:oh|overheads?|rooms?|amb(?:ience)?|hall|wide|far|near|xy|ortf|mics?)?"
-    r"(?P<side>left|right|l|r)(?=$|[\s_\-.+()\[\]])",
-    re.I,
-)
-
-
 def find_side(name: str) -> re.Match[str] | None:
-    """Find the last side in a name, written alone or onto a microphone's word ("OHL")."""
+    """Find the last side in a name: a word of its own or the end of a microphone's ("OHL")."""
     return next(iter(list(SIDE.finditer(name))[::-1]), None)
 
 
 def without_side(name: str) -> str:
-    """Give a name without its side: "snare OH" for "snare OHL" or "snare OH left"."""
+    """Return a name without its side: "snare OH" for "snare OHL" or "snare OH left"."""
     side = find_side(name)
     return name if side is None else (name[: side.start("side")] + name[side.end("side") :]).strip()

@@ -1,4 +1,4 @@
-"""The role a hit plays, judged from its sound alone by a small fitted model (arrays, no code)."""
+"""Classify the role of a hit from its embedding with a small fitted model (arrays, no code)."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ MODEL_FILE = Path(__file__).with_name("role_model.npz")
 
 @dataclass(frozen=True, eq=False)
 class RoleModel:
-    """A judge by likeness to examples: each one near speaks for its own role.
+    """A classifier by similarity to labelled examples.
 
-    The judgement is the softmax of `(exp(-d**2) @ weights + bias) / temperature`, where d is the
-    distance to each center in the space that `inputs` leads to.
+    The probabilities are the softmax of `(exp(-d**2) @ weights + bias) / temperature`, where d is
+    the distance to each center in the space that `inputs` projects to.
 
     Attributes
     ----------
@@ -28,7 +28,7 @@ class RoleModel:
     inputs : np.ndarray, shape (EMBEDDING_DIM, n_inputs)
     centers : np.ndarray, shape (n_centers, n_inputs)
     weights : np.ndarray, shape (n_centers, len(ROLES))
-    bias : np.ndarray, shape (len(ROLES),); 0, or -inf for a role that was never seen
+    bias : np.ndarray, shape (len(ROLES),); 0, -inf for a role without examples
     temperature : float, chosen so that the probabilities are calibrated on unseen sources
     """
 
@@ -41,14 +41,14 @@ class RoleModel:
     temperature: float
 
     def save(self, path: Path) -> None:
-        """Write the arrays and the version of the numbers that they were fitted on."""
+        """Write the arrays and the version of the embeddings that they were fitted on."""
         arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
         for name in ("inputs", "centers"):
             arrays[name] = arrays[name].astype(np.float16)
         np.savez_compressed(path, allow_pickle=False, version=EMBEDDING_VERSION, **arrays)
 
     def probabilities(self, embeddings: np.ndarray) -> np.ndarray:
-        """Probability of each role.
+        """Return the probability of each role.
 
         Parameters
         ----------
@@ -59,15 +59,15 @@ class RoleModel:
         np.ndarray, float32, shape (n, len(ROLES)), rows sum to 1, columns in the order of `ROLES`
         """
         points = standardize_embeddings(embeddings, self.mean, self.scale) @ self.inputs
-        logits = likeness(points, self.centers) @ self.weights + self.bias
+        logits = gaussian_kernel(points, self.centers) @ self.weights + self.bias
         logits /= self.temperature
         logits -= logits.max(axis=1, keepdims=True)
         odds = np.exp(logits)
         return np.asarray(odds / odds.sum(axis=1, keepdims=True), dtype=np.float32)
 
 
-def likeness(points: np.ndarray, centers: np.ndarray) -> np.ndarray:
-    """Gaussian of the distance: 1 where a point is a center, near 0 at a distance of 2.
+def gaussian_kernel(points: np.ndarray, centers: np.ndarray) -> np.ndarray:
+    """Return the Gaussian of the distance: 1 at a center, near 0 at a distance of 2.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def load_role_model() -> RoleModel:
     Raises
     ------
     StoreError
-        if it was fitted on numbers of another version or another set of roles
+        if it was fitted on embeddings of another version or another set of roles
     """
     with np.load(MODEL_FILE, allow_pickle=False) as file:
         known = (int(file["version"]), len(file["mean"]), len(file["bias"]))
@@ -98,11 +98,11 @@ def load_role_model() -> RoleModel:
                 f"{MODEL_FILE.name} was fitted on embeddings of another version: "
                 "fit it again with `python -m catalog.training roles`"
             )
-        # Double: matrix products in single differ with the number of threads, and so would stores.
+        # Double precision: in single, matrix products, and so stores, differ with the thread count.
         arrays = {f.name: file[f.name].astype(np.float64) for f in fields(RoleModel)}
     return RoleModel(**arrays)
 
 
 def role_probabilities(embeddings: np.ndarray) -> np.ndarray:
-    """Probability of each role by the shipped model; see `RoleModel.probabilities`."""
+    """Return the probabilities of the shipped model; see `RoleModel.probabilities`."""
     return load_role_model().probabilities(np.atleast_2d(embeddings))

@@ -1,6 +1,7 @@
-"""What part of the kit a hit plays, as its name says and as its sound says.
+"""The role of a hit, from its name and from the role probabilities of its sound.
 
-Names are read as whole words in the trade's usual abbreviations (common practice, no source).
+Names are read as whole words, with the usual abbreviations of the trade (common practice, no
+source).
 """
 
 from __future__ import annotations
@@ -16,12 +17,13 @@ import numpy as np
 from catalog.models import ROLES, Role, RoleSource
 
 WORD = re.compile(r"[A-Z]+(?![a-z])|[^\W\d_A-Z]+|[A-Z][^\W\d_A-Z]*|\d+")
-SURE, LIKELY, WEAK = 0.9, 0.7, 0.45  # how often such a word means its role: estimates, no source
-FOLDER_FACTOR = 0.9  # a folder's name says a little less than the file's own
-MIXED_FACTOR = 0.65  # so does a name that holds words of several roles, or more than an instrument
-UNKNOWN_CONFIDENCE = 0.05  # nothing known: one of twenty roles
-DOUBT_BELOW, DOUBT_ABOVE = 0.02, 0.8  # sound says "hardly this" and "surely that"
-DOUBT_FACTOR = 0.5
+SURE, LIKELY, WEAK = 0.9, 0.7, 0.45  # how often a word means its role: estimates, no source
+FOLDER_FACTOR = 0.9  # the name of a folder is a little less certain than that of the file
+MIXED_FACTOR = 0.65  # a name with words of several roles, or with other words
+UNKNOWN_CONFIDENCE = 0.05  # nothing is known: one of twenty roles
+# The name is doubted if its role has less than the first and another role more than the second.
+DOUBT_BELOW, DOUBT_ABOVE = 0.02, 0.8
+DOUBT_FACTOR = 0.5  # on the confidence of a doubted name
 
 
 class RoleGuess(NamedTuple):
@@ -33,7 +35,7 @@ class RoleGuess(NamedTuple):
 
 
 def word_set(text: str) -> frozenset[str]:
-    """Give the words of a text, split at white space, as a set."""
+    """Return the words of a text, split at white space, as a set."""
     return frozenset(text.split())
 
 
@@ -105,11 +107,11 @@ HAT_STATES: Mapping[str, str] = {
 NEUTRAL = word_set(
     "drum drums hi high lo low mid l r left right main my the a b c d top bottom hit hits single"
     " singles shot rack soft hard loud medium med stick block bow edge shank tip zone side x in out"
-)  # words that an instrument's folder may hold beside its role
+)  # words in the name of an instrument's folder beside its role
 
 
 def split_words(text: str) -> list[str]:
-    """Split a name at what is no letter, at digits, and where small letters meet capitals.
+    """Split a name at digits, at characters that are not letters, and before capitals.
 
     Parameters
     ----------
@@ -123,7 +125,7 @@ def split_words(text: str) -> list[str]:
 
 
 def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] | None:
-    """Guess the role from the name of a file, else from the nearest folder that tells one.
+    """Guess the role from the name of a file, else from the nearest folder that names one.
 
     Parameters
     ----------
@@ -134,7 +136,7 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] 
 
     Returns
     -------
-    tuple of (role of `ROLES`, confidence 0..1), or None where no name says anything
+    tuple of (role of `ROLES`, confidence 0..1), or None if no name holds a role
     """
     place, top = Path(path), Path(root)
     if own := _role_of_words(split_words(place.stem)):
@@ -162,19 +164,19 @@ def _role_of_folder(name: str) -> tuple[Role, float] | None:
 
 
 def is_instrument(words: list[str]) -> bool:
-    """Tell whether words name an instrument and nothing more, as "Floor Tom 2" does."""
+    """Return whether words name an instrument and nothing else, as "Floor Tom 2" does."""
     letters = [word for word in words if not word.isdigit()]
     known = [w for w in letters if w in ROLE_WORDS or w in HAT_STATES or w in NEUTRAL]
     return len(known) == len(letters) and _role_of_words(words) is not None
 
 
 def _role_of_words(words: list[str]) -> tuple[Role, float] | None:
-    found = [_settle(role, confidence, words) for role, confidence in _find_roles(words)]
+    found = [_resolve_hat(role, confidence, words) for role, confidence in _find_roles(words)]
     if not found:
         return None
     role, confidence = found[0]
     strongest = max(found, key=lambda guess: guess[1])
-    if strongest[1] > confidence + 0.1:  # a clear word later beats a vague one before
+    if strongest[1] > confidence + 0.1:  # a clear word counts more than an earlier vague one
         role, confidence = strongest
     roles = {r for r, c in found if c >= LIKELY}
     if Role.RIDE in roles and any(w in ("bell", "bells") for w in words):
@@ -183,7 +185,7 @@ def _role_of_words(words: list[str]) -> tuple[Role, float] | None:
 
 
 def _find_roles(words: list[str]) -> list[tuple[str, float]]:
-    """Find all role words, in order; a pair of words counts before its parts."""
+    """Return the roles of all role words in order; a pair of words counts before its parts."""
     found, at = [], 0
     while at < len(words):
         pair = PAIRS.get((words[at], words[at + 1])) if at + 1 < len(words) else None
@@ -194,8 +196,8 @@ def _find_roles(words: list[str]) -> list[tuple[str, float]]:
     return found
 
 
-def _settle(role: str, confidence: float, words: list[str]) -> tuple[Role, float]:
-    """Say which hat a hat is: by its state, else closed, which most of them are."""
+def _resolve_hat(role: str, confidence: float, words: list[str]) -> tuple[Role, float]:
+    """Resolve "hat" to closed, pedal or open by a word for its state, else to closed."""
     states = [HAT_STATES[word] for word in words if word in HAT_STATES]
     cymbal = role == Role.CRASH and confidence == WEAK  # "closed cymbal" is a hat too
     if role != "hat" and not (cymbal and states):
@@ -206,7 +208,7 @@ def _settle(role: str, confidence: float, words: list[str]) -> tuple[Role, float
 def combine_role(
     from_name: tuple[Role, float] | None, probabilities: np.ndarray | None
 ) -> RoleGuess:
-    """Decide by the name, else by the sound; where the sound contradicts, doubt the name.
+    """Choose the role by name, else by sound; halve the confidence if the sound contradicts.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
-"""Sessions: what was recorded at one place on one day, by rules that are shown; the user decides.
+"""Sessions: what was recorded at one place on one day, named by rules that the user can override.
 
-The name comes from what is written in the file, else from the nearest folder that is more than an
-instrument. Where one name holds several recording days, each gets its date. A sitting that
-passes midnight stays one: days part only where at least `PAUSE_H` hours lie between files.
+The name comes from the file's chunks, else from the nearest folder that is more than an instrument.
+If files of several days share a name, each day gets its date. A session that passes midnight stays
+one: days are split only at a pause of at least `PAUSE_H` hours.
 """
 
 from __future__ import annotations
@@ -15,21 +15,22 @@ from catalog.errors import ParameterError
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit, State
 
-PAUSE_H = 4.0  # hours; a longer pause over a change of date is a night
-DATED = " and date"
-PARTED = "days_parted_at"  # the revision that days were parted at last
-BASE = "session_by_rule"  # in `Hit.origin`: the name before days were parted
+PAUSE_H = 4.0  # hours; a longer pause across a change of date starts a new session
+DATED = " and date"  # ending of `Hit.session_source`
+MAX_NAME = 200  # characters
+SPLIT_REVISION = "days_parted_at"  # setting: the revision at which days were split last
+BASE = "session_by_rule"  # key of `Hit.origin`: the name before days were split
 
 
 @dataclass(frozen=True)
 class Session:
-    """One session: its name, why it is called so, and its hits.
+    """One session: its name, the sources of the name, and its size.
 
     Attributes
     ----------
     name : str
     sources : tuple of str, "user", "file", "folder", "file and date", "folder and date"
-    dates : tuple of str, yyyy-mm-dd, as recorders wrote them
+    dates : tuple of str, yyyy-mm-dd, as written by the recorder
     n_hits, n_files : int
     """
 
@@ -41,7 +42,7 @@ class Session:
 
 
 def list_sessions(store: Store) -> list[Session]:
-    """Give all sessions of hits that are here, by name."""
+    """Return all sessions of present hits, by name."""
     groups: dict[str, list[Hit]] = {}
     for hit in store.hits.read(states=(State.HERE,)):
         groups.setdefault(hit.session, []).append(hit)
@@ -58,7 +59,7 @@ def list_sessions(store: Store) -> list[Session]:
 
 
 def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
-    """Say which session hits belong to; "" lets the rules decide again. Scans keep it.
+    """Set the session of hits; "" returns to the rules. Later scans keep it.
 
     Raises
     ------
@@ -68,8 +69,8 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
         if a hit is unknown
     """
     name = name.strip()
-    if len(name) > 200 or not name.isprintable():
-        raise ParameterError("name must be printable and no longer than 200 characters")
+    if len(name) > MAX_NAME or not name.isprintable():
+        raise ParameterError(f"name must be printable and no longer than {MAX_NAME} characters")
     with store.writing() as db:
         for hit_id in dict.fromkeys(hit_ids):
             hit = store.hits.get(hit_id)
@@ -79,27 +80,29 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
                 "UPDATE hit SET session = ?, session_source = ? WHERE id = ?",
                 (session, source, hit.id),
             )
-            said = f"{hit.session} -> {session}"
-            store.history.add(Action.SESSION, hit.id, source=hit.path, target=hit.path, reason=said)
+            change = f"{hit.session} -> {session}"
+            store.history.add(
+                Action.SESSION, hit.id, source=hit.path, target=hit.path, reason=change
+            )
     if not name:
         split_days(store)
 
 
 def split_days(store: Store) -> None:
-    """Give each day its own session where one name holds several days; once for each revision."""
-    if store.database.read_setting(PARTED) != store.revision():
-        _part_all(store)
-        store.database.save_setting(PARTED, store.revision())
+    """Give each day its own session if one name holds several days; once per revision."""
+    if store.database.read_setting(SPLIT_REVISION) != store.revision():
+        _split_all(store)
+        store.database.save_setting(SPLIT_REVISION, store.revision())
 
 
-def _part_all(store: Store) -> None:
+def _split_all(store: Store) -> None:
     groups: dict[str, list[Hit]] = {}
     for hit in store.hits.read(states=(State.HERE, State.HIDDEN)):
         if hit.session_source != "user" and BASE in hit.origin:
             groups.setdefault(hit.origin[BASE], []).append(hit)
     changed = []
     for base, hits in groups.items():
-        days = _days(hits)
+        days = _first_dates(hits)
         for hit in hits:
             day = days.get(hit.id, "") if len(set(days.values())) > 1 else ""
             source = hit.origin.get("session_source", "folder") + (DATED if day else "")
@@ -111,17 +114,19 @@ def _part_all(store: Store) -> None:
             db.executemany("UPDATE hit SET session = ?, session_source = ? WHERE id = ?", changed)
 
 
-def _days(hits: Sequence[Hit]) -> dict[int, str]:
-    """First date of the sitting for each hit whose recorder wrote a date."""
-    dated = sorted((_when(hit), hit.id, hit.origin["date"]) for hit in hits if "date" in hit.origin)
+def _first_dates(hits: Sequence[Hit]) -> dict[int, str]:
+    """Return the first date of the session, by id, for hits whose recorder wrote a date."""
+    dated = sorted(
+        (_recording_time(hit), hit.id, hit.origin["date"]) for hit in hits if "date" in hit.origin
+    )
     days: dict[int, str] = {}
     last, day = None, ""
     for when, hit_id, date in dated:
-        night = last is None or (date != day and when - last > timedelta(hours=PAUSE_H))
-        day = date if night else day
+        is_new_day = last is None or (date != day and when - last > timedelta(hours=PAUSE_H))
+        day = date if is_new_day else day
         days[hit_id], last = day, when
     return days
 
 
-def _when(hit: Hit) -> datetime:
+def _recording_time(hit: Hit) -> datetime:
     return datetime.fromisoformat(f"{hit.origin['date']}T{hit.origin.get('time', '12:00:00')}")

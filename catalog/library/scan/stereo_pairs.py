@@ -1,10 +1,10 @@
-"""Two mono files that are the left and the right of one stereo recording: one hit.
+"""Two mono files that are the left and right channel of one stereo recording: one hit.
 
-Names propose ("Snare 01 L.wav" beside "Snare 01 R.wav", "3-Snare-OHL" beside "3-Snare-OHR"), what
-the files are decides: both mono, of one rate, width, length and time reference. A side right after
-an instrument ("Crash L") may as well be the cymbal on the left, and is a pair only behind a dot
-("Crash.L.wav"), as multitrack programs write what they split (common practice, no source), or
-where the user says so.
+Names propose a pair ("Snare 01 L.wav" beside "Snare 01 R.wav", "3-Snare-OHL" beside "3-Snare-OHR");
+the files must also be mono, of one rate, width, length and time reference. A side right after an
+instrument ("Crash L") may as well be the cymbal on the left: it proposes a pair only after a dot
+("Crash.L.wav"), as multitrack programs name split channels (common practice, no source), or if the
+user joins the two.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from catalog.library.store.records import FoundFile
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit
 
-SAID = "sides_said"  # setting: the left file's path to the right one's, or "" for no pair
+SIDE_CHOICES = "sides_said"  # setting: path of the left file to the right one's, "" for no pair
 LEFT_FOR = {"r": "l", "R": "L", "right": "left", "Right": "Left", "RIGHT": "LEFT"}
-LIMBS = word_set("hand hands stick sticks foot feet sticking")  # left and right of the drummer
+LIMBS = word_set("hand hands stick sticks foot feet sticking")  # of the drummer: not a channel
 LAST_WORD = re.compile(r"[^\W_]+(?=[\W_]*$)")
 
 
 def left_of(right: str) -> str | None:
-    """Give the path of the left side that the name of a right side asks for.
+    """Return the path of the left file that belongs to a right one by its name.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def left_of(right: str) -> str | None:
 
     Returns
     -------
-    str, or None where the name tells no right side that can be trusted
+    str, or None if the name does not clearly mark a right channel
     """
     folder, name = os.path.split(right)
     stem, ending = os.path.splitext(name)
@@ -60,34 +60,34 @@ def left_of(right: str) -> str | None:
 
 
 def pair_sides(
-    files: Sequence[FoundFile], known: Mapping[str, FileRow], said: Mapping[str, str]
+    files: Sequence[FoundFile], known: Mapping[str, FileRow], choices: Mapping[str, str]
 ) -> list[FoundFile]:
-    """Put the two files of each stereo recording together.
+    """Join the two files of each stereo recording.
 
     Parameters
     ----------
     files : sequence of FoundFile, sorted
     known : mapping of path to FileRow
-        a pair stays one while its files fit; a right side that is a hit of its own stays one
-    said : mapping
-        the user's word, as `read_side_choices` gives it
+        a pair stays joined while its files match; a right file that is a hit of its own stays one
+    choices : mapping
+        the user's choices, see `read_side_choices`
 
     Returns
     -------
-    list of FoundFile, sorted; a pair stands under its left file, with the size of both and a
-    number for its time that changes with either
+    list of FoundFile, sorted; a pair has the path of its left file, the size of both, and a number
+    for its time that changes with either
     """
     odd = [row for row in known.values() if row.mate or row.hit_id is None]
     pairs = [(row.path, row.mate) for row in odd if row.mate]
     paths = {file.path for file in files}
     skipped = {row.path for row in odd if row.hit_id is None}
     new = sorted((paths - known.keys()) | (paths & skipped))
-    if not (pairs or new or said):
+    if not (pairs or new or choices):
         return list(files)
     by_path = {file.path: file for file in files}
     mates: dict[str, str] = {}
     taken: set[str] = set()
-    # Hits of their own that may have moved here: they are known again by their content.
+    # Single files that may have moved here: they are matched by content instead.
     own = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
     lost = {size for path, size in own if path not in by_path}
 
@@ -101,16 +101,16 @@ def pair_sides(
             mates[left] = right
             taken.update((left, right))
 
-    for left, right in said.items():
+    for left, right in choices.items():
         try_pair(left, right)
     for left, right in pairs:
-        if left not in said:
+        if left not in choices:
             try_pair(left, right)
     for path in new:
         left = left_of(path) or ""
         if (
             left in by_path
-            and left not in said
+            and left not in choices
             and not {by_path[path].size, by_path[left].size} & lost
         ):
             try_pair(left, path)
@@ -127,7 +127,7 @@ def _join(left: FoundFile, right: FoundFile) -> FoundFile:
 
 
 def are_sides(left: str | Path, right: str | Path) -> bool:
-    """Tell from their headers whether two files can be the sides of one recording."""
+    """Return whether two files can be the channels of one recording, by their headers."""
     try:
         a, b = read_header(left), read_header(right)
     except AudioError:
@@ -137,27 +137,27 @@ def are_sides(left: str | Path, right: str | Path) -> bool:
 
 
 def read_side_choices(store: Store) -> dict[str, str]:
-    """Give what the user said of pairs: the left file's path to the right one's, or to ""."""
-    return dict(store.database.read_setting(SAID, {}))
+    """Return the user's choices: path of the left file to that of the right one, "" for no pair."""
+    return dict(store.database.read_setting(SIDE_CHOICES, {}))
 
 
 def split_stereo_pair(store: Store, hit: Hit) -> None:
-    """Say that a hit's two files are hits of their own; the next scan makes them so.
+    """Declare the two files of a hit to be separate hits; the next scan separates them.
 
     Raises
     ------
     ParameterError
-        if the hit has one file only
+        if the hit is one file
     """
     if hit.mate is None:
         raise ParameterError(f"hit {hit.id} ({hit.name}) is one file: there is nothing to part")
-    _say(store, hit, "", f"apart from {hit.mate.name}")
+    _save_choice(store, hit, "", f"apart from {hit.mate.name}")
 
 
 def join_stereo_pair(store: Store, left: Hit, right: Hit) -> None:
-    """Say that two hits are the left and right of one recording; the next scan makes them one.
+    """Declare two hits to be the left and right channel of one; the next scan joins them.
 
-    The left hit keeps its number and what was said of it.
+    The left hit keeps its id and its annotations.
 
     Raises
     ------
@@ -169,20 +169,20 @@ def join_stereo_pair(store: Store, left: Hit, right: Hit) -> None:
             f"{left.path.name} and {right.path.name} are not two mono files of one rate, width,"
             " length and time reference: they cannot be left and right of one recording"
         )
-    _say(store, left, str(right.path), f"together with {right.path.name}")
+    _save_choice(store, left, str(right.path), f"together with {right.path.name}")
 
 
-def _say(store: Store, hit: Hit, mate: str, reason: str) -> None:
+def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> None:
     with store.writing(changes_hits=False):
-        pair = {str(hit.path), mate}  # the last word on either file counts
+        pair = {str(hit.path), mate}  # the last choice for either file counts
         before = read_side_choices(store).items()
         kept = {a: b for a, b in before if not pair & {a, b} - {""}}
-        store.database.save_setting(SAID, {**kept, str(hit.path): mate})
+        store.database.save_setting(SIDE_CHOICES, {**kept, str(hit.path): mate})
         store.history.add(Action.SIDES, hit.id, source=hit.path, target=hit.path, reason=reason)
 
 
 def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
-    """Decode the stroke of a hit, from both its files where it has two.
+    """Decode the stroke of a hit, from both files if it has two.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
     Raises
     ------
     AudioError
-        if a file is gone or broken, or the two no longer fit together
+        if a file is gone or broken, or the two no longer match
     """
     start, stop = (0, None) if whole else (hit.start, hit.stop)
     return decode_sides(hit.path, hit.mate, start=start, stop=stop)
@@ -202,12 +202,12 @@ def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
 def decode_sides(
     path: Path, mate: Path | None, *, start: int = 0, stop: int | None = None
 ) -> Audio:
-    """Decode a file, or two mono files as the left and right of one; see `decode_file`.
+    """Decode a file, or two mono files as the left and right channel; see `decode_file`.
 
     Raises
     ------
     AudioError
-        if a file is gone or broken, or the two do not fit together
+        if a file is gone or broken, or the two do not match
     """
     import numpy as np
 

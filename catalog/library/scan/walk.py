@@ -1,4 +1,4 @@
-"""Folders down to the audio files in them: sorted, bounded, and never twice around a loop."""
+"""List the audio files below folders, sorted; loops of links are followed once."""
 
 from __future__ import annotations
 
@@ -15,27 +15,27 @@ from catalog.errors import ParameterError
 from catalog.library.store.records import FoundFile
 
 READ_BYTES = 1 << 20
-# What phones and others write and libsndfile cannot read: told of, not passed over in silence.
+# Formats that libsndfile cannot read; such files are reported, not ignored.
 UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
 UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC to have it in"
 
 
 @dataclass
 class Found:
-    """What a walk found: files in sorted order, and faults as (path, reason)."""
+    """The result of a walk: files in sorted order, and faults as (path, reason)."""
 
     files: list[FoundFile] = field(default_factory=list)
     faults: list[tuple[str, str]] = field(default_factory=list)
-    unlisted: list[str] = field(default_factory=list)  # folders that could not be looked into
+    unlisted: list[str] = field(default_factory=list)  # folders that could not be listed
 
 
 def check_roots(folders: Iterable[str | Path]) -> list[str]:
-    """Give the folders to scan, absolute, without links, without those inside another one.
+    """Return the folders to scan, absolute, links resolved, without those inside another one.
 
     Raises
     ------
     ParameterError
-        if there is none, or one does not exist or is no folder
+        if there is none, or one does not exist or is not a folder
     """
     if isinstance(folders, str | os.PathLike):
         folders = [folders]
@@ -51,7 +51,7 @@ def check_roots(folders: Iterable[str | Path]) -> list[str]:
 
 
 def is_under(path: str, folder: str) -> bool:
-    """Tell whether a path is a folder or something inside it; both absolute."""
+    """Return whether a path is a folder or something inside it; both absolute."""
     return path == folder or path.startswith(folder.rstrip(os.sep) + os.sep)
 
 
@@ -60,16 +60,16 @@ def walk_folders(
 ) -> Found:
     """List all audio files below some folders.
 
-    Hidden names are passed over, among them the "._" companions that some systems write. A link to
-    a folder outside the roots is followed once; one that leads back above itself is a fault.
+    Hidden names are ignored, among them the "._" companion files of some systems. A link to a
+    folder outside the roots is followed once; one that points back above itself is a fault.
 
     Parameters
     ----------
     roots : sequence of str, as `check_roots` gives them
     leave_out : str
-        a folder not to be looked into: the one of files set aside
+        a folder to ignore: the one of files set aside
     on_found : callable, optional
-        told the number of files so far, after each folder
+        called with the number of files so far, after each folder
 
     Returns
     -------
@@ -99,7 +99,7 @@ def walk_folders(
 def _read_folder(
     folder: str, root: str, roots: Sequence[str], found: Found
 ) -> Iterator[tuple[str, str, bool]]:
-    """Note the files of one folder and give the folders in it: path, name, whether it is a link."""
+    """Collect the files of one folder; yield its folders as path, name, whether it is a link."""
     try:
         with os.scandir(folder) as entries:
             named = sorted((e for e in entries if e.name[0] != "."), key=attrgetter("name"))
@@ -112,10 +112,10 @@ def _read_folder(
     for entry in named:
         name = entry.name
         if entry.is_symlink():
-            for path in _follow(entry, root, roots, found):
+            for path in _follow_link(entry, root, roots, found):
                 yield path, name, True
         elif _is_audio(name) and not entry.is_dir(follow_symlinks=False):
-            _note_file(entry, root, found)
+            _collect_file(entry, root, found)
         elif entry.is_dir(follow_symlinks=False):
             yield entry.path, name, False
         elif os.path.splitext(name)[1].lower() in UNREAD_SUFFIXES:
@@ -126,10 +126,10 @@ def _is_audio(name: str) -> bool:
     return name[name.rfind(".") :].lower() in AUDIO_SUFFIXES
 
 
-def _follow(
+def _follow_link(
     entry: os.DirEntry[str], root: str, roots: Sequence[str], found: Found
 ) -> Iterator[str]:
-    """Follow a link that leads out of the roots; what is inside them is found there anyway."""
+    """Follow a link that points out of the roots; targets inside them are found anyway."""
     target = os.path.realpath(entry.path)
     inside = any(is_under(target, r) for r in roots)
     if _is_dir(entry):
@@ -143,17 +143,17 @@ def _follow(
         elif not inside:
             yield entry.path
     elif _is_audio(entry.name) and not (inside and os.path.isfile(target)):
-        _note_file(entry, root, found)
+        _collect_file(entry, root, found)
 
 
 def _is_dir(entry: os.DirEntry[str]) -> bool:
     try:
         return entry.is_dir()
-    except OSError:  # a link that leads to itself
+    except OSError:  # a link to itself
         return False
 
 
-def _note_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
+def _collect_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
     try:
         status = entry.stat()
     except OSError as err:
@@ -168,7 +168,7 @@ def _note_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
 
 
 def hash_file(path: str | Path, mate: str | Path | None = None) -> str:
-    """Give the SHA-256 of a whole file, or of two one after the other, as hex text.
+    """Return the SHA-256 of a whole file, or of two one after the other, in hexadecimal.
 
     Raises
     ------

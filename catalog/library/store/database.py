@@ -136,6 +136,11 @@ class Database:
             db.execute("INSERT OR REPLACE INTO setting VALUES (?, ?)", (key, json.dumps(value)))
 
 
+def digest_to_key(digest: bytes) -> int:
+    """Return the first 63 bits of a digest: SQLite holds signed integers of 64 bits."""
+    return int.from_bytes(digest[:8], "big") >> 1
+
+
 def placeholders(n: int) -> str:
     """Return "?, ?, ?" for `n` values of a statement."""
     return ", ".join("?" * n)

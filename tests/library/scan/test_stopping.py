@@ -6,7 +6,7 @@ import pytest
 
 from catalog import Catalog, ParameterError, Stopped
 from catalog.library.scan.folders import (
-    N_KEPT,
+    MAX_FOLDERS,
     begin_folders,
     finish_folders,
     scanned_folders,
@@ -67,11 +67,11 @@ def test_folders_are_remembered_with_whether_their_scan_ended(tmp_path, library)
 
 
 def test_only_the_last_folders_are_remembered(store):
-    for number in range(N_KEPT + 3):
+    for number in range(MAX_FOLDERS + 3):
         begin_folders(store, [f"/takes/{number}"])
     begin_folders(store, ["/takes/not \udcff text"])
     finish_folders(store, ["/takes/5"])
     kept = scanned_folders(store)
-    assert len(kept) == N_KEPT
+    assert len(kept) == MAX_FOLDERS
     assert [f.path for f in kept[:2]] == ["/takes/5", "/takes/not \udcff text"]
     assert [f.finished for f in kept[:2]] == [True, False]
