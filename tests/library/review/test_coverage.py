@@ -28,8 +28,9 @@ def test_every_hit_is_in_exactly_one_bin():
 
 def test_strength_comes_from_the_name_else_from_the_level_below_the_loudest():
     hits = [
-        make_hit(1, "snare", lkfs=-10), make_hit(2, "snare", lkfs=-20), make_hit(3, "snare", lkfs=-40),
-        make_hit(4, "snare hard", lkfs=-40), make_hit(5, "snare ghost", lkfs=-10),
+        make_hit(1, "snare", lkfs=-10), make_hit(2, "snare", lkfs=-20),
+        make_hit(3, "snare", lkfs=-40), make_hit(4, "snare hard", lkfs=-40),
+        make_hit(5, "snare ghost", lkfs=-10),
     ]  # fmt: skip
     assert classify_strengths(hits) == {1: "full", 2: "middle", 3: "soft", 4: "full", 5: "soft"}
 
@@ -41,8 +42,9 @@ def test_levels_are_compared_within_one_microphone():
 
 def test_the_kind_of_stroke_comes_from_a_tag_or_the_name_or_the_role():
     hits = [
-        make_hit(1, "snare edge"), make_hit(2, "snare edge", tags=("centre",)), make_hit(3, "snare"),
-        make_hit(4, "rimshot"), make_hit(5, "x", role="hat_closed"), make_hit(6, "snare muted"),
+        make_hit(1, "snare edge"), make_hit(2, "snare edge", tags=("centre",)),
+        make_hit(3, "snare"), make_hit(4, "rimshot"), make_hit(5, "x", role="hat_closed"),
+        make_hit(6, "snare muted"),
     ]  # fmt: skip
     expected = {1: "edge", 2: "centre", 3: "", 4: "rim", 5: "damped", 6: "damped"}
     assert classify_stroke_kinds(hits) == expected
