@@ -1,3 +1,5 @@
+"""Delays, polarity and mixes of microphones whose answers are laid into the signal."""
+
 from __future__ import annotations
 
 import numpy as np
@@ -18,8 +20,8 @@ DELAYS = (0, 48, 480)  # frames; 480 at 48 kHz are 10 ms
 LENGTH = 40_000
 
 
-def several(delays=DELAYS, signs=(1, 1, 1), gains=(1.0, 0.5, 0.2)):
-    """One stroke through several microphones, each with a little noise of its own."""
+def multichannel(delays=DELAYS, signs=(1, 1, 1), gains=(1.0, 0.5, 0.2)):
+    """Return one stroke through several microphones, each with its own noise."""
     stroke, rng = drum_stroke(150), np.random.default_rng(2)
     out = rng.normal(scale=1e-4, size=(LENGTH, len(delays)))
     for column, (delay, sign, gain) in enumerate(zip(delays, signs, gains, strict=True)):
@@ -32,56 +34,56 @@ def audio(samples):
     return Audio(samples, SR, "WAV", "PCM_24")
 
 
-def test_delays_are_those_that_were_laid_in():
-    found = measure_delays(several(), sr=SR)
+def test_delays_are_measured():
+    found = measure_delays(multichannel(), sr=SR)
     assert [d.delay_ms for d in found] == pytest.approx([0.0, 1.0, 10.0], abs=0.03)
 
 
-def test_ten_milliseconds_are_the_way_of_sound():
+def test_a_delay_of_10_ms_is_a_distance_of_3_43_m():
     """343 m/s in dry air at 20 degrees C: ISO 9613-1, from memory."""
-    assert measure_delays(several(), sr=SR)[2].distance_m == pytest.approx(3.43, abs=0.01)
+    assert measure_delays(multichannel(), sr=SR)[2].distance_m == pytest.approx(3.43, abs=0.01)
 
 
-def test_the_closest_need_not_be_the_first_or_the_loudest():
-    found = measure_delays(several((96, 0), (1, 1), (1.0, 0.3)), sr=SR)
+def test_the_closest_channel_need_not_be_the_first_or_the_loudest():
+    found = measure_delays(multichannel((96, 0), (1, 1), (1.0, 0.3)), sr=SR)
     assert [d.delay_ms for d in found] == pytest.approx([2.0, 0.0], abs=0.03)
 
 
-def test_polarity_opposite_to_the_closest_is_told():
-    found = measure_delays(several(signs=(1, -1, 1)), sr=SR)
+def test_polarity_is_compared_with_the_closest_channel():
+    found = measure_delays(multichannel(signs=(1, -1, 1)), sr=SR)
     assert [d.flipped for d in found] == [False, True, False]
 
 
 def test_a_silent_channel_has_no_delay():
-    samples = several()
+    samples = multichannel()
     samples[:, 1] = 0
     found = measure_delays(samples, sr=SR)
     assert np.isnan(found[1].delay_ms)
     assert found[2].delay_ms == pytest.approx(10.0, abs=0.03)
 
 
-def test_nothing_to_compare_is_refused():
+def test_no_samples_are_refused():
     with pytest.raises(ParameterError, match="no stroke to compare"):
         measure_delays(np.zeros((0, 2), np.float32), sr=SR)
 
 
-def test_a_channel_is_taken_by_its_number():
-    samples = several()
+def test_a_channel_is_picked_by_its_number():
+    samples = multichannel()
     assert np.array_equal(mix_channels(audio(samples), "2").samples, samples[:, 1:2])
     assert mix_channels(audio(samples), "").samples is samples
 
 
 def test_the_sum_is_the_mean_of_the_channels():
-    samples = several()
+    samples = multichannel()
     assert np.allclose(mix_channels(audio(samples), "sum").samples[:, 0], samples.mean(axis=1))
 
 
-def test_aligned_channels_add_up_where_the_plain_sum_cancels():
-    samples = several((0, 0), (1, -1), (1.0, 0.95))
-    plain, aligned = (mix_channels(audio(samples), mix).samples for mix in ("sum", "aligned"))
-    assert cancellation_db(samples, plain) > CANCEL_DB
+def test_aligned_channels_add_up_where_the_sum_cancels():
+    samples = multichannel((0, 0), (1, -1), (1.0, 0.95))
+    summed, aligned = (mix_channels(audio(samples), mix).samples for mix in ("sum", "aligned"))
+    assert cancellation_db(samples, summed) > CANCEL_DB
     assert cancellation_db(samples, aligned) < 0
-    assert np.abs(aligned).max() > 10 * np.abs(plain).max()
+    assert np.abs(aligned).max() > 10 * np.abs(summed).max()
 
 
 def test_unrelated_channels_do_not_cancel():
@@ -91,6 +93,6 @@ def test_unrelated_channels_do_not_cancel():
 
 
 @pytest.mark.parametrize("mix", ["0", "4", "left", "-1", "²"])
-def test_a_mix_that_there_is_not_is_refused(mix):
+def test_an_unknown_mix_is_refused(mix):
     with pytest.raises(ParameterError, match="or a channel from 1 to 3"):
         check_mix(mix, n_channels=3)

@@ -1,4 +1,4 @@
-"""What goes in comes out: integers as the same integers, floats whole, faults in words."""
+"""Decoding returns the encoded samples and rejects broken files with a clear reason."""
 
 from __future__ import annotations
 
@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_audio, encode_wav
-from catalog.audio.resample import resample
-from catalog.errors import AudioError, ParameterError
+from catalog.errors import AudioError
 from tests.signals import SR, as_frames, decaying_sine
 
 
@@ -36,7 +35,7 @@ def test_integers_come_back_as_the_same_integers(subtype, bits, seed, tmp_path_f
     assert np.array_equal(np.rint(decode_file(path).samples * top), values)
 
 
-def test_float_files_keep_what_is_beyond_full_scale(tmp_path):
+def test_float_files_keep_samples_beyond_full_scale(tmp_path):
     samples = np.array([[0.0], [3.5], [-7.25], [1.0]], np.float32)
     path = write(tmp_path / "hot.wav", encode_wav(samples, sr=96_000, subtype="FLOAT"))
     audio = decode_file(path)
@@ -44,19 +43,12 @@ def test_float_files_keep_what_is_beyond_full_scale(tmp_path):
     assert (audio.sr, audio.container, audio.subtype) == (96_000, "WAV", "FLOAT")
 
 
-def test_integer_formats_are_clipped_and_do_not_wrap_around(tmp_path):
+def test_integer_formats_clip_and_do_not_wrap_around(tmp_path):
     path = write(tmp_path / "x.wav", encode_wav(np.array([[2.0], [-2.0]]), sr=SR))
     assert decode_file(path).samples.ravel() == pytest.approx([1.0, -1.0], abs=2**-22)
 
 
-def test_equal_sound_gives_equal_float_files():
-    samples = as_frames(decaying_sine(200, 0.3))
-    first = encode_wav(samples, sr=SR, subtype="FLOAT")
-    at = first.index(b"PEAK")
-    assert first[at + 12 : at + 16] == bytes(4)
-
-
-def test_a_region_is_the_same_as_cutting_the_whole(tmp_path):
+def test_part_of_a_file_equals_a_slice_of_the_whole(tmp_path):
     path = write(
         tmp_path / "x.flac",
         encode_audio(as_frames(decaying_sine(300, 0.2)), sr=SR, container="FLAC"),
@@ -67,7 +59,7 @@ def test_a_region_is_the_same_as_cutting_the_whole(tmp_path):
 
 @pytest.mark.parametrize("sr", [8_000, 192_000])
 @pytest.mark.parametrize("n_channels", [1, 8])
-def test_rates_and_channels_are_kept(sr, n_channels, tmp_path):
+def test_sample_rate_and_channels_are_kept(sr, n_channels, tmp_path):
     samples = as_frames(decaying_sine(300, 0.1, length_s=0.2, sr=sr), n_channels)
     audio = decode_file(write(tmp_path / "x.wav", encode_wav(samples, sr=sr)))
     assert audio.samples.shape == samples.shape
@@ -98,7 +90,7 @@ def with_nan() -> bytes:
     ],
     ids=["empty", "text", "header only", "half", "nan", "absurd rate"],
 )
-def test_a_broken_file_is_told_in_one_line_with_its_name(data, words, tmp_path):
+def test_a_broken_file_gives_one_line_with_its_name(data, words, tmp_path):
     path = write(tmp_path / "snare_03.wav", data)
     with pytest.raises(AudioError, match=words) as caught:
         decode_file(path)
@@ -107,34 +99,13 @@ def test_a_broken_file_is_told_in_one_line_with_its_name(data, words, tmp_path):
     assert caught.value.path == path
 
 
-def test_a_truncated_flac_is_told(tmp_path):
+def test_a_truncated_flac_file_is_refused(tmp_path):
     noise = np.random.default_rng(0).normal(size=(SR, 1)) * 0.1
     data = encode_audio(noise, sr=SR, container="FLAC")
     with pytest.raises(AudioError, match=r"ends early|cannot be decoded"):
         decode_file(write(tmp_path / "x.flac", data[: len(data) // 2]))
 
 
-def test_a_missing_file_is_told(tmp_path):
+def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(AudioError, match="cannot be read"):
         decode_file(tmp_path / "gone.wav")
-
-
-def test_nothing_cannot_be_encoded():
-    with pytest.raises(ParameterError, match="nothing to encode"):
-        encode_wav(np.zeros((0, 1)), sr=SR)
-
-
-def test_a_tone_keeps_its_pitch_and_level_through_resampling():
-    y = decaying_sine(1000, 10.0, amplitude=0.5)
-    there = resample(y, sr=SR, to_sr=44_100)
-    back = resample(there, sr=44_100, to_sr=SR)
-    inner = slice(2000, -2000)
-    assert len(there) == pytest.approx(len(y) * 44_100 / SR, abs=1)
-    assert (
-        np.abs(back[: len(y)][inner] - y[: len(back)][inner]).max() < 1e-4
-    )  # -80 dB: VHQ is better
-
-
-def test_a_rate_of_zero_is_refused():
-    with pytest.raises(ParameterError, match="above 0"):
-        resample(np.zeros(4, np.float32), sr=0, to_sr=SR)

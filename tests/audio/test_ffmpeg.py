@@ -1,4 +1,4 @@
-"""Memos of phones: encoded here by PyAV (FFmpeg's encoders), decoded as the program does."""
+"""Files encoded with FFmpeg's own encoders are decoded, and broken ones are refused."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ AAC_ERROR_DB = -25.0  # of the stroke, at 256 kbit/s
 
 @pytest.fixture
 def stroke(tmp_path):
-    """Two channels as 24-bit integers, and the lossless file that holds them."""
+    """Return a WAV file with two channels of 24-bit integers."""
     mono = np.concatenate(
         [np.zeros(2000, np.float32), drum_stroke(150), np.zeros(2000, np.float32)]
     )
@@ -47,18 +47,18 @@ def encode(path, wave, codec, sample_format, **options):
 
 @pytest.mark.parametrize("suffix", [".m4a", ".caf"])
 @pytest.mark.parametrize(("sample_format", "bits"), [("s16p", 16), ("s32p", 24)])
-def test_lossless_memos_give_the_samples_of_the_original(stroke, suffix, sample_format, bits):
+def test_lossless_files_give_the_original_samples(stroke, suffix, sample_format, bits):
     name = "int16" if bits == 16 else "int32"
     wave = soundfile.read(stroke, dtype=name)[0]
     path = encode(stroke.with_suffix(suffix), wave, "alac", sample_format)
-    wanted = wave / (2.0**15 if bits == 16 else 2.0**31)
+    expected = wave / (2.0**15 if bits == 16 else 2.0**31)
     for audio in (decode_file(path), decode_with_ffmpeg(path)):
-        assert np.array_equal(audio.samples, wanted.astype(np.float32))
+        assert np.array_equal(audio.samples, expected.astype(np.float32))
         assert audio.sr == SR
         assert audio.subtype == f"ALAC_{bits}"
 
 
-def test_packed_memos_keep_their_place_and_length(stroke):
+def test_lossy_files_keep_position_and_length(stroke):
     wave = soundfile.read(stroke, dtype="float32")[0]
     path = encode(stroke.with_suffix(".m4a"), wave, "aac", "fltp", options={"b": "256k"})
     audio = decode_file(path)
@@ -69,7 +69,7 @@ def test_packed_memos_keep_their_place_and_length(stroke):
     assert (audio.container, audio.subtype) == ("M4A", "AAC")
 
 
-def test_a_part_is_read_where_it_lies(stroke):
+def test_part_of_a_file_equals_a_slice_of_the_whole(stroke):
     wave = soundfile.read(stroke, dtype="int16")[0]
     path = encode(stroke.with_suffix(".m4a"), wave, "alac", "s16p")
     part = decode_file(path, start=3000, stop=3100).samples
@@ -78,7 +78,7 @@ def test_a_part_is_read_where_it_lies(stroke):
 
 @pytest.mark.parametrize("suffix", [".m4a", ".caf"])
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.7, 0.97])
-def test_a_memo_that_ends_early_is_told(stroke, suffix, share):
+def test_a_truncated_file_is_refused(stroke, suffix, share):
     wave = soundfile.read(stroke, dtype="int16")[0]
     path = encode(stroke.with_suffix(suffix), wave, "alac", "s16p")
     path.write_bytes(path.read_bytes()[: round(share * path.stat().st_size)])
@@ -87,7 +87,7 @@ def test_a_memo_that_ends_early_is_told(stroke, suffix, share):
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_a_mangled_memo_is_read_or_refused(stroke, seed):
+def test_a_corrupted_file_is_decoded_or_refused(stroke, seed):
     rng = np.random.default_rng(seed)
     wave = soundfile.read(stroke, dtype="int16")[0]
     path = encode(stroke.with_suffix(".m4a"), wave, "alac", "s16p")
@@ -102,14 +102,14 @@ def test_a_mangled_memo_is_read_or_refused(stroke, seed):
         assert len(audio.samples) < 10 * len(wave)
 
 
-def test_a_list_of_other_files_is_not_followed(stroke):
+def test_a_playlist_is_not_followed(stroke):
     path = stroke.with_suffix(".m4a")
     path.write_text(f"#EXTM3U\n#EXTINF:1,\n{stroke}\n")
     with pytest.raises(AudioError, match="cannot be decoded"):
         decode_file(path)
 
 
-def test_the_decoder_is_loaded_only_when_such_a_file_comes(stroke):
+def test_pyav_is_imported_only_for_such_files(stroke):
     code = (
         "import sys; from catalog.audio.decode import decode_file;"
         f"decode_file({str(stroke)!r}); sys.exit('av' in sys.modules)"

@@ -1,4 +1,4 @@
-"""Falls and rises by blocks agree with sums over all samples."""
+"""Decay, attack and length have known values, and blocks agree with sums over all samples."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from catalog.errors import ParameterError
 from catalog.features import envelope as e
 from tests.oracles import energy_left
 from tests.signals import SR, decaying_noise
@@ -14,14 +15,14 @@ from tests.signals import SR, decaying_noise
 
 @given(st.integers(1, 90), st.floats(0.001, 0.999), st.integers(0, 50))
 @settings(deadline=None)
-def test_a_fall_reaches_a_share_where_the_plain_sum_does(n, share, seed):
+def test_a_decay_falls_below_a_share_where_plain_sums_do(n, share, seed):
     samples = np.random.default_rng(seed).normal(size=n)
     plain = [left > share for left in energy_left(samples)]
     assert e.energy_decay(samples).first_below(share) == sum(plain)
 
 
 @pytest.mark.parametrize("n", [1, 7, 16, 17, 1000])
-def test_energies_of_blocks_add_up(n):
+def test_block_energies_add_up(n):
     samples = decaying_noise(0.1, seed=1, length_s=0.02)
     energy = e.block_energy(samples, n)
     assert len(energy) == -(-len(samples) // n)
@@ -31,15 +32,14 @@ def test_energies_of_blocks_add_up(n):
 
 
 @pytest.mark.parametrize("n", [3, 88, 89, 500])
-def test_the_envelope_is_the_plain_sliding_mean(n):
+def test_the_envelope_agrees_with_a_plain_sliding_mean(n):
     samples = np.random.default_rng(n).normal(size=n)
     w = round(e.ENVELOPE_S * SR)
     plain = [np.square(samples[max(0, i - w // 2) : i + w - w // 2]).sum() / w for i in range(n)]
     assert e.envelope(samples, sr=SR) == pytest.approx(np.sqrt(plain), abs=1e-9)
 
 
-def test_the_attack_looks_no_further_than_it_must():
-    """What is cut away before the envelope is taken changes no result."""
+def test_the_attack_agrees_with_one_over_the_whole_envelope():
     for seed in range(8):
         y = decaying_noise(0.2, seed=seed)
         y[: 200 * seed] *= np.linspace(0, 1, 200 * seed)
@@ -51,8 +51,34 @@ def test_the_attack_looks_no_further_than_it_must():
 
 
 @pytest.mark.parametrize("t60", [0.05, 2.0])
-def test_a_fall_is_fitted_alike_by_samples_and_by_blocks(t60, monkeypatch):
+def test_a_decay_is_fitted_alike_at_samples_and_at_blocks(t60, monkeypatch):
     y = decaying_noise(t60, seed=2)
     by_default = e.reverberation_time(e.energy_decay(y), sr=SR)
     monkeypatch.setattr(e, "FINE_FIT", 10**9)
     assert e.reverberation_time(e.energy_decay(y), sr=SR) == pytest.approx(by_default, rel=0.01)
+
+
+def test_an_exponential_falls_20_db_in_a_third_of_its_t60():
+    t = np.arange(SR * 2) / SR
+    y = 10 ** (-3 * t / 0.9)  # amplitude; energy falls 60 dB in 0.9 s
+    assert e.decay_time(e.energy_decay(y), sr=SR) == pytest.approx(0.3, abs=2 / SR)
+
+
+@pytest.mark.parametrize(("sr", "drop"), [(0, 20), (SR, 0), (SR, -3)])
+def test_a_sample_rate_or_drop_of_0_is_refused(sr, drop):
+    with pytest.raises(ParameterError, match="above 0"):
+        e.decay_time(e.energy_decay(np.ones(9)), sr=sr, drop_db=drop)
+
+
+def test_a_linear_rise_takes_four_fifths_of_its_length_from_10_to_90_percent():
+    rise = np.linspace(0, 1, round(0.1 * SR))
+    carrier = np.sign(np.sin(2 * np.pi * 2000 * np.arange(len(rise) * 2) / SR))
+    y = np.concatenate([rise, np.ones(len(rise))]) * carrier
+    assert e.attack_time(y, sr=SR) == pytest.approx(0.08, abs=e.ENVELOPE_S)
+
+
+def test_length_is_where_the_level_passes_minus_60_db():
+    y = decaying_noise(0.4, seed=3, length_s=1.5)
+    assert e.length_above_floor(y, sr=SR) == pytest.approx(
+        0.4, abs=0.03
+    )  # blocks of 10 ms, noise of +-2 dB

@@ -1,4 +1,4 @@
-"""The low band keeps what is low, where it was, and lets nothing else in."""
+"""Decimation keeps low frequencies and their position, and suppresses aliases."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ def tone(hz: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize("hz", [30.0, 200.0, 1200.0, 1500.0])
-def test_a_low_tone_stays_as_it_is_and_where_it_is(hz):
+def test_a_low_tone_keeps_level_and_position(hz):
     low = decimate(tone(hz), FACTOR)
     between = (np.arange(len(low)) * FACTOR - 0.5) / SR  # an even filter lies between two samples
     assert np.abs(low - np.sin(2 * np.pi * hz * between))[20:-20].max() < 2e-3
 
 
 @pytest.mark.parametrize("hz", [4100.0, 5400.0, 9000.0, 20_000.0])
-def test_what_would_fold_into_the_low_band_is_kept_out(hz):
+def test_aliases_are_suppressed(hz):
     assert np.abs(decimate(tone(hz), FACTOR))[20:-20].max() < 2e-4  # -74 dB
 
 

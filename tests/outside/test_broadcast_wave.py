@@ -1,4 +1,4 @@
-"""Broadcast Wave read and written, beside wavinfo, an independent reader (PyPI, MIT).
+"""Broadcast Wave files agree with wavinfo, an independent reader (PyPI, MIT).
 
 The layout of bext is that of EBU Tech 3285, version 2: description 256 bytes, originator 32,
 reference 32, date 10, time 8, time reference 8, version 2, then 254 bytes up to the history.
@@ -55,8 +55,8 @@ def test_our_reader_agrees_with_an_independent_one(tmp_path, note):
 
 
 @pytest.fixture
-def hand_over(tmp_path):
-    """Export a kit of the one recording in a folder; give its hit, read by the other reader."""
+def export(tmp_path):
+    """Export a kit of the one recording in a folder; return its hit and what wavinfo reads."""
 
     def run(**options):
         with Catalog.open(tmp_path / "drums.sqlite") as cat:
@@ -71,15 +71,15 @@ def hand_over(tmp_path):
     return run
 
 
-def test_what_the_recorder_wrote_is_handed_over_and_its_history_continued(hand_over, tmp_path):
+def test_an_export_keeps_the_chunk_and_continues_its_history(export, tmp_path):
     """EBU Tech 3285 (layout, time reference in samples) and EBU R 98 (history), as it reads them.
 
     The loudness of version 2 is no longer that of the file, and its value for "not used" 0x7FFF.
     """
     source = tmp_path / "barn" / "kick.wav"
-    told = {"description": "dry corner", "project": "Mill", "take": "12", "note": ""}
-    write_broadcast_wave(source, **told, history=HISTORY)
-    hit, theirs = hand_over(sr=96_000, subtype="PCM_16")
+    fields = {"description": "dry corner", "project": "Mill", "take": "12", "note": ""}
+    write_broadcast_wave(source, **fields, history=HISTORY)
+    hit, theirs = export(sr=96_000, subtype="PCM_16")
     assert theirs.fmt.sample_rate == 96_000
     assert theirs.bext.description == "session=Mill; take=12; dry corner"
     assert (theirs.bext.originator, theirs.bext.originator_ref) == ("Recorder", "R")
@@ -93,14 +93,14 @@ def test_what_the_recorder_wrote_is_handed_over_and_its_history_continued(hand_o
     assert lines[3:] == [""]
 
 
-def test_a_recording_without_a_chunk_gets_one(hand_over, tmp_path):
+def test_an_export_of_a_recording_without_a_chunk_has_one(export, tmp_path):
     path = tmp_path / "barn" / "kick_take4.wav"
     path.write_bytes(encode_wav(as_frames(drum_stroke(90, seed=2, sr=44_100)), sr=44_100))
-    hit, read = hand_over(subtype="FLOAT")
+    hit, read = export(subtype="FLOAT")
     theirs = read.bext
     assert theirs.description == "session=barn; take=4"
     assert (theirs.originator, theirs.originator_date) == ("", "")
-    assert theirs.time_reference == hit.start  # within the file: it tells no time of day
+    assert theirs.time_reference == hit.start  # within the file: there is no time of day
     first, second, last = theirs.coding_history.split("\r\n")
     assert first == "A=PCM,F=44100,W=24,M=mono,T=recording"
     assert second.startswith("A=PCM,F=44100,W=32,M=mono,T=kit; ")

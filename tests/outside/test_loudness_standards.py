@@ -60,7 +60,7 @@ def test_half_the_length_in_a_short_hit_is_3_db_less():
     assert whole - half == pytest.approx(3.01, abs=0.05)
 
 
-def test_silence_has_no_loudness_and_no_peak():
+def test_the_loudness_and_peak_of_silence_are_minus_infinity():
     assert hit_loudness(np.zeros((100, 1)), sr=48_000) == -np.inf
     assert true_peak(np.zeros((100, 1))) == -np.inf
 
@@ -73,14 +73,14 @@ def test_the_peak_between_samples_is_found(phase_deg):
     assert true_peak(tone[:, None]) == pytest.approx(-6.02, abs=0.4)  # Tech 3341: +0.2/-0.4
 
 
-def test_a_rate_of_zero_is_refused():
+def test_a_sample_rate_of_0_is_refused():
     with pytest.raises(ParameterError, match="above 0"):
         hit_loudness(as_frames(decaying_noise(0.1, seed=0)), sr=0)
 
 
 @pytest.mark.parametrize("sr", [8_000, 44_100, 192_000])
 @pytest.mark.parametrize("n", [1, 63, 64, 5000])
-def test_the_filter_by_blocks_is_the_filter_sample_by_sample(sr, n):
+def test_filtering_by_blocks_agrees_with_filtering_by_samples(sr, n):
     """scipy.signal.lfilter is the reference."""
     samples = np.random.default_rng(n).normal(size=(n, 2))
     theirs = lfilter(*k_filter(sr), samples, axis=0)
@@ -88,7 +88,7 @@ def test_the_filter_by_blocks_is_the_filter_sample_by_sample(sr, n):
 
 
 @pytest.mark.parametrize("swell_s", [0.0, 0.3, 0.9])
-def test_the_loudest_window_is_found_wherever_it_is(swell_s):
+def test_the_loudest_window_is_found_anywhere(swell_s):
     """The reference filters everything and adds up every window."""
     sr = 44_100
     noise = np.random.default_rng(1).normal(size=2 * sr) * np.exp(-np.arange(2 * sr) / sr)

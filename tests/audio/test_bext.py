@@ -1,4 +1,4 @@
-"""What recorders write: bext by EBU Tech 3285, cue points by the RIFF specification of 1991."""
+"""The bext chunk is read and written as EBU Tech 3285 lays it out."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ import soundfile
 
 from catalog.audio.bext import insert_bext, parse_bext_origin
 from catalog.audio.encode import encode_wav
-from catalog.audio.tags import parse_cue_labels, parse_cue_points
 from catalog.library.metadata.filename import read_chunks
 
 ORIGIN = {
@@ -25,15 +24,15 @@ def wav(sr=48_000):
 
 
 def bext(**fields):
-    """EBU Tech 3285, section 2.3: where each field of the chunk lies."""
+    """Return a chunk with each field at its offset by EBU Tech 3285, section 2.3."""
     body = bytearray(602)
-    places = {"description": 0, "originator": 256, "reference": 288, "date": 320, "time": 330}
+    offsets = {"description": 0, "originator": 256, "reference": 288, "date": 320, "time": 330}
     for name, text in fields.items():
-        body[places[name] : places[name] + len(text)] = text.encode()
+        body[offsets[name] : offsets[name] + len(text)] = text.encode()
     return body
 
 
-def test_each_field_is_read_from_its_place():
+def test_each_field_is_read_at_its_offset():
     body = bext(originator="box", reference="R9", date="2020:01:31", time="08-15-00")
     struct.pack_into("<II", body, 338, 7, 1)
     assert parse_bext_origin(bytes(body)) == {
@@ -43,16 +42,16 @@ def test_each_field_is_read_from_its_place():
 
 
 @pytest.mark.parametrize("date", ["", "2020-13-01", "yesterday!", "0000-00-00"])
-def test_a_date_that_is_none_is_left_out(date):
+def test_an_invalid_date_is_left_out(date):
     assert "date" not in parse_bext_origin(bytes(bext(date=date)))
 
 
-def test_a_short_chunk_is_read_as_far_as_it_goes():
+def test_a_truncated_chunk_is_read_as_far_as_it_goes():
     assert parse_bext_origin(bytes(bext(originator="box"))[:300]) == {"originator": "box"}
     assert parse_bext_origin(b"") == {}
 
 
-def test_the_time_moves_on_with_the_part_that_is_written(tmp_path):
+def test_the_time_is_moved_to_the_start_of_the_part(tmp_path):
     path = tmp_path / "part.wav"
     data = insert_bext(wav(), description="take=3", origin=ORIGIN, sr=48_000, start=96_000)
     path.write_bytes(data)
@@ -64,8 +63,7 @@ def test_the_time_moves_on_with_the_part_that_is_written(tmp_path):
     }  # fmt: skip
 
 
-def test_a_reference_library_still_reads_the_audio():
-    """libsndfile reads the file whose size and chunks were changed, and finds the chunk."""
+def test_libsndfile_reads_the_audio_and_the_chunk():
     data = insert_bext(wav(), description="a stroke", origin={}, sr=48_000, start=5)
     with soundfile.SoundFile(io.BytesIO(data)) as file:
         assert "bext : 602" in file.extra_info
@@ -73,22 +71,6 @@ def test_a_reference_library_still_reads_the_audio():
     assert struct.unpack_from("<I", data, 4)[0] == len(data) - 8
 
 
-def test_a_text_is_cut_between_its_letters():
+def test_a_long_text_is_cut_between_characters():
     data = insert_bext(wav(), description="é" * 200, origin={}, sr=48_000, start=0)
     assert data[20 : 20 + 256].decode() == "é" * 128
-
-
-def test_cue_points_come_in_order_with_their_labels():
-    points = [(2, 900), (1, 100)]
-    cue = struct.pack("<I", 2) + b"".join(
-        struct.pack("<IIIIII", n, 0, 0x61746164, 0, 0, at) for n, at in points
-    )
-    label = struct.pack("<I", 1) + b"soft\0"
-    adtl = b"adtl" + b"labl" + struct.pack("<I", len(label)) + label + b"\0"
-    assert parse_cue_points(cue, parse_cue_labels(adtl)) == [(100, "soft"), (900, "")]
-
-
-@pytest.mark.parametrize("cue", [b"", b"\xff" * 3, b"\xff" * 4, b"\xff" * 30])
-def test_a_broken_list_of_cues_does_no_harm(cue):
-    assert len(parse_cue_points(cue, {})) <= 1
-    assert parse_cue_labels(b"adtl" + cue) == {}
