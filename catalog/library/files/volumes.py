@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from pathlib import Path, PurePath
+from pathlib import Path
 
 # Types of file systems whose disk is in another machine, as the system names them in its table of
 # mounts (on Linux proc_pid_mounts(5), third field); the list is common practice, no source.
@@ -52,9 +52,9 @@ def network_type(folder: str, mounts: Mapping[str, str]) -> str:
     """
     if folder.startswith(("\\\\", "//")):  # a share by its name, as Windows writes it
         return "share"
-    around = [point for point in mounts if PurePath(folder).is_relative_to(point)]
-    innermost = max(around, key=lambda point: len(PurePath(point).parts), default="")
-    fstype = mounts.get(innermost, "")
+    inside = os.path.join(folder, "")  # with a separator, so that /mnt/a does not hold /mnt/ab
+    around = [point for point in mounts if inside.startswith(os.path.join(point, ""))]
+    fstype = mounts.get(max(around, key=len, default=""), "")
     return fstype if fstype in NETWORK_TYPES else ""
 
 
