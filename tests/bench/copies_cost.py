@@ -1,18 +1,20 @@
-"""How the cost of looking for copies grows: `copies_cost.py FOLDER [N ...]`.
+"""Measure how the cost of finding copies grows with the library: `copies_cost.py FOLDER [N ...]`.
 
-Makes a library of small files from the strokes in FOLDER: drums of their own pitch and colour with
-15 strokes each, and one edited copy of one of them. A stroke keeps the envelope of its drum; its
-phases go astray the more the higher the frequency, as those of real strokes do. The library is
-scanned, and then all copies are asked for as a user would. 100,000 hits take 5 GB of disk for a
-while. The share of copies that is found is of easy pairs: `copies.py` measures that on real ones.
+A library of small files is made from the strokes in FOLDER: drums of their own pitch and spectrum
+with 15 strokes each, and one edited copy of one of them. Strokes share the envelope of their drum;
+their phases differ the more the higher the frequency, as those of real strokes do. The library is
+scanned and all copies are searched for, as a user would do. 100,000 hits need 5 GB of disk
+meanwhile. The copies are easy ones: `copies.py` measures the share that is found on real pairs.
 """
 
 from __future__ import annotations
 
+import argparse
 import math
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,116 +24,148 @@ from catalog import Catalog
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_audio
 from catalog.audio.model import Audio
+from catalog.duplicates.groups import CopyGroup
 from catalog.errors import CatalogError
 from catalog.features.waveform import mix_to_mono
+from catalog.models import Progress
 from catalog.training.edits import EDITS, applies, apply_edits
 
 SIZES = (5_000, 20_000, 100_000)
 N_STROKES = 15  # of a drum, and one copy
 MAX_S = 0.8
-FRAME, MIN_SAMPLES = 512, 2_048
-DRUM_PITCH, STROKE_PITCH = 0.15, 0.005  # spread of the logarithm
+N_FFT, MIN_SAMPLES = 512, 2_048
+DRUM_PITCH, STROKE_PITCH = 0.15, 0.005  # deviation of the logarithm
 DRUM_TILT, LEVEL_DB = 0.5, 4.0
-ASTRAY_HZ = 400.0  # where phases go astray by one radian; as alike as neighbours of a real kit are
+PHASE_HZ = 400.0  # where phases deviate by one radian, as between strokes of a real kit
 
 
-def warp(y: np.ndarray, factor: float) -> np.ndarray:
-    """Play a stroke faster or slower."""
-    at = np.arange(0.0, len(y) - 1, factor)
-    return np.asarray(np.interp(at, np.arange(len(y)), y))
+@dataclass(frozen=True)
+class Cost:
+    """Cost of finding copies in one library, and what was found."""
+
+    n_hits: int
+    n_pairs: int
+    first_s: float
+    again_s: float
+    n_found: int
+    n_false: int
+
+
+def resample_pitch(y: np.ndarray, factor: float) -> np.ndarray:
+    positions = np.arange(0.0, len(y) - 1, factor)
+    return np.asarray(np.interp(positions, np.arange(len(y)), y))
 
 
 def make_drum(y: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Another drum: other pitch, other colour."""
-    y = warp(y, math.exp(rng.normal(0, DRUM_PITCH)))
+    """Make another drum: another pitch, another spectral slope."""
+    y = resample_pitch(y, math.exp(rng.normal(0, DRUM_PITCH)))
     spectrum = np.fft.rfft(y)
-    place = np.linspace(1e-3, 1, len(spectrum))
-    return np.asarray(np.fft.irfft(spectrum * place ** rng.normal(0, DRUM_TILT), len(y)))
+    frequency = np.linspace(1e-3, 1, len(spectrum))
+    return np.asarray(np.fft.irfft(spectrum * frequency ** rng.normal(0, DRUM_TILT), len(y)))
 
 
 def make_stroke(y: np.ndarray, sr: int, rng: np.random.Generator) -> np.ndarray:
-    """Another stroke of the same drum."""
+    """Make another stroke of the same drum."""
     from scipy.signal import istft, stft
 
-    y = warp(y, math.exp(rng.normal(0, STROKE_PITCH)))
-    hz, _, cells = stft(y, sr, nperseg=FRAME)
-    astray = rng.normal(size=cells.shape) * (hz / ASTRAY_HZ)[:, None]
-    _, out = istft(cells * np.exp(1j * astray), sr, nperseg=FRAME)
+    y = resample_pitch(y, math.exp(rng.normal(0, STROKE_PITCH)))
+    hz, _, frames = stft(y, sr, nperseg=N_FFT)
+    phase = rng.normal(size=frames.shape) * (hz / PHASE_HZ)[:, None]
+    _, out = istft(frames * np.exp(1j * phase), sr, nperseg=N_FFT)
     peak = max(float(np.abs(out).max()), 1e-9)
     return np.asarray(0.7 * out / peak * 10 ** (-abs(rng.normal(0, LEVEL_DB)) / 20))
 
 
-def write_drum(place: Path, source: Path, number: int) -> bool:
-    """Write the files of one drum; whether there is a copy among them."""
+def write_drum(folder: Path, source: Path, number: int) -> bool:
+    """Write the files of one drum; return whether there is a copy among them."""
     rng = np.random.default_rng([7, number])
     audio = decode_file(source)
     drum = make_drum(mix_to_mono(audio.samples)[: round(MAX_S * audio.sr)].astype(float), rng)
     strokes = [make_stroke(drum, audio.sr, rng) for _ in range(N_STROKES)]
-    place.mkdir(parents=True)
+    folder.mkdir(parents=True)
     for n, y in enumerate(strokes):
         data = encode_audio(y[:, None], sr=audio.sr, container="WAV", subtype="PCM_16")
-        (place / f"stroke {n}.wav").write_bytes(data)
+        (folder / f"stroke {n}.wav").write_bytes(data)
     chosen = int(rng.integers(N_STROKES))
-    one = Audio(strokes[chosen][:, None].astype(np.float32), audio.sr, "WAV", "PCM_16")
-    edits = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, one)]
+    original = Audio(strokes[chosen][:, None].astype(np.float32), audio.sr, "WAV", "PCM_16")
+    edits = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, original)]
     try:
-        copy = apply_edits(one, (edits[int(rng.integers(len(edits)))],), rng=rng)
+        copy = apply_edits(original, (edits[int(rng.integers(len(edits)))],), rng=rng)
     except CatalogError:  # nothing of the stroke is left
         return False
     data = encode_audio(copy.samples, sr=copy.sr, container="WAV", subtype="PCM_24")
-    (place / f"copy of {chosen}.wav").write_bytes(data)
+    (folder / f"copy of {chosen}.wav").write_bytes(data)
     return True
 
 
-def time_copies(root: Path, scratch: Path) -> tuple[int, int, float, float, int, int]:
-    """Hits, pairs, seconds the first time and again, copies found and false ones."""
-    with Catalog.open(scratch / f"{root.name}.sqlite") as cat:
+def make_library(folder: Path, sources: list[Path], n_hits: int) -> int:
+    """Write the drums and return the number of copies."""
+    tasks = (
+        delayed(write_drum)(folder / f"{n // 100}" / f"drum {n}", sources[n % len(sources)], n)
+        for n in range(round(n_hits / (N_STROKES + 1)))
+    )
+    return sum(Parallel(n_jobs=-1, batch_size=4)(tasks))
+
+
+def is_right(paths: list[Path]) -> bool:
+    """Return whether a group holds strokes of one drum and the copy."""
+    return len({p.parent for p in paths}) == 1 and any("copy" in p.name for p in paths)
+
+
+def count_groups(groups: list[CopyGroup], paths: dict[int, Path]) -> tuple[int, int]:
+    """Return the number of copies that were found, and of false groups."""
+    members = [[paths[i] for i in (group.keep, *group.others)] for group in groups]
+    n_found = sum(len(group) == 2 and is_right(group) for group in members)
+    return n_found, sum(not is_right(group) for group in members)
+
+
+def measure_cost(root: Path, scratch: Path) -> Cost:
+    """Scan a library and search for copies, and again after it was closed."""
+    store = scratch / f"{root.name}.sqlite"
+    n_pairs = 0
+
+    def count_pairs(progress: Progress) -> None:
+        nonlocal n_pairs
+        n_pairs = progress.total
+
+    with Catalog.open(store) as cat:
         cat.scan([root])
-        n_pairs = 0
-
-        def note(progress) -> None:
-            nonlocal n_pairs
-            n_pairs = progress.total
-
-        hits = {hit.id: Path(hit.path) for hit in cat.hits()}
-        begin = time.perf_counter()
-        groups = cat.copies(note)
-        first = time.perf_counter() - begin
-    with Catalog.open(scratch / f"{root.name}.sqlite") as cat:
-        begin = time.perf_counter()
+        paths = {hit.id: Path(hit.path) for hit in cat.hits()}
+        start = time.perf_counter()
+        groups = cat.copies(count_pairs)
+        first_s = time.perf_counter() - start
+    with Catalog.open(store) as cat:
+        start = time.perf_counter()
         cat.copies()
-        again = time.perf_counter() - begin
-    found = false = 0
-    for group in groups:
-        names = [hits[i] for i in (group.keep, *group.others)]
-        is_right = len({n.parent for n in names}) == 1 and any("copy" in n.name for n in names)
-        found, false = found + (is_right and len(names) == 2), false + (not is_right)
-    return len(hits), n_pairs, first, again, found, false
+        again_s = time.perf_counter() - start
+    return Cost(len(paths), n_pairs, first_s, again_s, *count_groups(groups, paths))
 
 
 def main() -> int:
-    folder, sizes = Path(sys.argv[1]), [int(n) for n in sys.argv[2:]] or SIZES
-    paths = sorted(p for p in folder.rglob("*") if p.suffix.lower() in (".flac", ".wav"))
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("folder", type=Path, metavar="FOLDER", help="strokes, FLAC or WAV")
+    parser.add_argument("sizes", type=int, nargs="*", metavar="N", help="hits of each library")
+    args = parser.parse_args()
+    paths = sorted(p for p in args.folder.rglob("*") if p.suffix.lower() in (".flac", ".wav"))
     sources = [path for path in paths if len(decode_file(path).samples) >= MIN_SAMPLES]
-    before: tuple[int, float] | None = None
-    for size in sizes:
-        with tempfile.TemporaryDirectory() as place:
-            root = Path(place) / f"made {size}"
-            work = (
-                delayed(write_drum)(
-                    root / f"{n // 100}" / f"drum {n}", sources[n % len(sources)], n
-                )
-                for n in range(round(size / (N_STROKES + 1)))
+    previous: Cost | None = None
+    for size in args.sizes or SIZES:
+        with tempfile.TemporaryDirectory() as scratch:
+            root = Path(scratch) / f"made {size}"
+            n_made = make_library(root, sources, size)
+            cost = measure_cost(root, Path(scratch))
+        exponent = math.nan
+        if previous:
+            exponent = math.log(cost.first_s / previous.first_s) / math.log(
+                cost.n_hits / previous.n_hits
             )
-            n_made = sum(Parallel(n_jobs=-1, batch_size=4)(work))
-            n, n_pairs, first, again, found, false = time_copies(root, Path(place))
-        grows = math.log(first / before[1]) / math.log(n / before[0]) if before else math.nan
         print(
-            f"{n:7} hits: {n_pairs} pairs in {first:.1f} s, opened and asked again {again:.1f} s;"
-            f" {found} of {n_made} copies, {false} false groups; grows with n^{grows:.2f}",
+            f"{cost.n_hits:7} hits: {cost.n_pairs} pairs in {cost.first_s:.1f} s, opened and"
+            f" searched again {cost.again_s:.1f} s; {cost.n_found} of {n_made} copies,"
+            f" {cost.n_false} false groups; grows with n^{exponent:.2f}",
             flush=True,
         )
-        before = n, first
+        previous = cost
     return 0
 
 
