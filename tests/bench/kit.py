@@ -1,11 +1,10 @@
-"""How often the rest of a kit is filled from its own kit, given its kick and its snare.
+"""Measure how often a kit is completed from its own hits: `kit.py LABELS_CSV FOLDER`.
 
-Run: python tests/bench/kit.py LABELS_CSV FOLDER [--leave-out SOURCE]...
-
-Names, sessions and drums are hidden: only the sound may tell. Rows that repeat another row's audio
-(`duplicate_of`) are dropped. A kit counts if it has a kick, a snare and two more roles of its own.
-Ours stands beside the plain form (nearest to the mean of kick and snare, whole pool spread, no
-joint choice) and beside chance, the share of the kit among all hits of the role.
+Kick and snare of a kit are given; the share of the other slots that get a hit of the same kit is
+measured. Names, sessions and drums are hidden. Rows that repeat another file (`duplicate_of`) are
+skipped. A kit counts if it has a kick, a snare and two more roles. The result stands beside a
+baseline (the hit nearest to the mean of kick and snare in standardized features, slot by slot) and
+beside chance, the share of the kit among all hits of the role.
 """
 
 from __future__ import annotations
@@ -29,17 +28,19 @@ from catalog.kit.fill.fill import Pool, fill_kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
 
-MAX_PAIRS = 24  # of kick and snare a kit, drawn by a seed
+MAX_PAIRS = 24  # of kick and snare per kit, drawn at random
 
 
 @dataclass(frozen=True)
-class Labelled:
+class LabelledPool:
+    """Hits with their production features, and the kit of each."""
+
     pool: Pool
     kits: tuple[str, ...]
 
 
-def read_library(labels: Path, folder: Path, leave_out: list[str]) -> Labelled:
-    hits, traces, kits = [], [], []
+def read_library(labels: Path, folder: Path, leave_out: list[str]) -> LabelledPool:
+    hits, production, kits = [], [], []
     with labels.open(newline="", encoding="utf-8") as file:
         rows = [row for row in csv.DictReader(file) if not row["duplicate_of"]]
     for row in rows:
@@ -49,7 +50,7 @@ def read_library(labels: Path, folder: Path, leave_out: list[str]) -> Labelled:
             audio = decode_file(folder / row["path"])
             measures = measure_audio(audio)
         except CatalogError as err:
-            print(f"left out: {err}")
+            print(f"skipped: {err}")
             continue
         hits.append(
             Hit(
@@ -60,12 +61,13 @@ def read_library(labels: Path, folder: Path, leave_out: list[str]) -> Labelled:
                 subtype=audio.subtype, content_hash="",
             )
         )  # fmt: skip
-        traces.append(measures.production)
+        production.append(measures.production)
         kits.append(f"{row['source']}/{row['kit']}")
-    return Labelled(Pool(tuple(hits), np.array(traces)), tuple(kits))
+    return LabelledPool(Pool(tuple(hits), np.array(production)), tuple(kits))
 
 
-def plain_choice(pool: Pool, role: str, pair: tuple[int, int]) -> int:
+def choose_baseline(pool: Pool, role: str, pair: tuple[int, int]) -> int:
+    """Return the row of the hit nearest to the mean of kick and snare, in standardized features."""
     x = pool.production.astype(np.float64)
     roles = np.array([hit.role for hit in pool.hits])
     z = np.zeros_like(x)
@@ -77,7 +79,8 @@ def plain_choice(pool: Pool, role: str, pair: tuple[int, int]) -> int:
     return int(rows[np.argmin(np.square(z[rows] - z[list(pair)].mean(0)).sum(1))])
 
 
-def score_kit(library: Labelled, kit: str, seed: int) -> tuple[float, float, float] | None:
+def score_kit(library: LabelledPool, kit: str, seed: int) -> tuple[float, float, float] | None:
+    """Return the shares of ours, the baseline and chance; None if the kit is too small."""
     hits, kits = library.pool.hits, library.kits
     own: dict[str, list[int]] = {}
     for hit, name in zip(hits, kits, strict=True):
@@ -93,7 +96,7 @@ def score_kit(library: Labelled, kit: str, seed: int) -> tuple[float, float, flo
     rng = np.random.default_rng(seed)
     if len(pairs) > MAX_PAIRS:
         pairs = [pairs[i] for i in rng.choice(len(pairs), MAX_PAIRS, replace=False)]
-    ours, plain, chance = [], [], []
+    ours, baseline, chance = [], [], []
     for kick, snare in pairs:
         filled = fill_kit(library.pool, {"kick": kick, "snare": snare}, slots=slots, seed=seed)[0]
         ours += [kits[filled.slots[slot][0]] == kit for slot in slots]
@@ -101,21 +104,21 @@ def score_kit(library: Labelled, kit: str, seed: int) -> tuple[float, float, flo
             role = SLOTS[slot].roles[0]
             same = [k == kit for hit, k in zip(hits, kits, strict=True) if hit.role == role]
             chance.append(float(np.mean(same)))
-            plain.append(kits[plain_choice(library.pool, role, (kick, snare))] == kit)
-    return float(np.mean(ours)), float(np.mean(plain)), float(np.mean(chance))
+            baseline.append(kits[choose_baseline(library.pool, role, (kick, snare))] == kit)
+    return float(np.mean(ours)), float(np.mean(baseline)), float(np.mean(chance))
 
 
-def time_fill(library: Labelled, n_hits: int) -> float:
-    """Seconds of one fill of all usual slots from a pool blown up to `n_hits`."""
+def time_fill(library: LabelledPool, n_hits: int) -> float:
+    """Return the seconds of one fill of the default slots from `n_hits` varied hits."""
     rng = np.random.default_rng(0)
     rows = rng.integers(len(library.pool.hits), size=n_hits)
     noise = rng.normal(scale=0.05, size=(n_hits, library.pool.production.shape[1]))
     hits = tuple(replace(library.pool.hits[row], id=i) for i, row in enumerate(rows))
     pool = Pool(hits, (library.pool.production[rows] * (1 + noise)).astype(np.float32))
     locked = {role: next(h.id for h in hits if h.role == role) for role in ("kick", "snare")}
-    began = time.perf_counter()
+    start = time.perf_counter()
     fill_kit(pool, locked)
-    return time.perf_counter() - began
+    return time.perf_counter() - start
 
 
 def main() -> None:
@@ -131,10 +134,12 @@ def main() -> None:
         scores = score_kit(library, kit, args.seed)
         if scores is not None:
             table[kit] = scores
-            print(f"{kit:40s} ours {scores[0]:.3f}  plain {scores[1]:.3f}  chance {scores[2]:.3f}")
-    ours, plain, chance = np.mean(list(table.values()), axis=0)
-    print(f"{len(table)} kits: ours {ours:.3f}  plain {plain:.3f}  chance {chance:.3f}")
-    print(f"ours / plain {ours / plain:.2f}, ours / chance {ours / chance:.2f}")
+            print(
+                f"{kit:40s} ours {scores[0]:.3f}  baseline {scores[1]:.3f}  chance {scores[2]:.3f}"
+            )
+    ours, baseline, chance = np.mean(list(table.values()), axis=0)
+    print(f"{len(table)} kits: ours {ours:.3f}  baseline {baseline:.3f}  chance {chance:.3f}")
+    print(f"ours / baseline {ours / baseline:.2f}, ours / chance {ours / chance:.2f}")
     print(f"one fill from 10,000 hits: {time_fill(library, 10_000):.2f} s")
 
 

@@ -1,7 +1,7 @@
-"""A large store made from few strokes: each hit has the numbers of one of them, moved a little.
+"""Make a large store from few strokes: each hit has varied measurements of one of them.
 
-The strokes are recordings from a folder, or made up. No audio is written for the further hits:
-every path leads, by a linked folder, to the file of the stroke that the hit was made from.
+The strokes are recordings from a folder, or synthetic. No audio is written for the other hits:
+every path leads, through a linked folder, to the file of the stroke that the hit was made from.
 """
 
 from __future__ import annotations
@@ -23,24 +23,24 @@ from catalog.library.store.records import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.models import ROLES, RoleSource
 
-SR, MADE_S = 44100, 1.1  # of a stroke that is made up
+SR, LENGTH_S = 44_100, 1.1  # of a synthetic stroke
 N_STROKES = 64
-BATCH = 1000  # hits in one insert
-SPREAD = 0.1  # of a number in Hz or s against its stroke's, as a share of it
-SPREAD_DB = 2.0  # of a level
-EMBEDDING_SPREAD = 0.5  # of each number of the embedding; strokes differ by more
-N_CROWDS = 12  # on the map
+BATCH_SIZE = 1000  # hits per insert
+SPREAD = 0.1  # relative deviation of values in Hz or s
+SPREAD_DB = 2.0  # deviation of levels
+EMBEDDING_SPREAD = 0.5  # deviation of each number; less than between strokes
+N_CLUSTERS = 12  # on the map
 
 
 def make_library(folder: Path, n_hits: int, recordings: Path | None = None) -> Path:
-    """Make up a store; the same arguments give the same one.
+    """Make a store; the same arguments give the same store.
 
     Parameters
     ----------
     folder : Path, an empty folder
     n_hits : int
     recordings : Path, optional
-        a folder to draw the strokes from; without it they are noise and a tone
+        a folder to draw the strokes from; without it they are a tone with noise
 
     Returns
     -------
@@ -59,14 +59,14 @@ def make_library(folder: Path, n_hits: int, recordings: Path | None = None) -> P
         )
         _multiply(store, folder, n_hits, rng)
         ids = np.array([row[0] for row in store.database.read("SELECT id FROM hit ORDER BY id")])
-        centers = rng.normal(size=(N_CROWDS, 2)) * 5
-        xy = centers[rng.integers(N_CROWDS, size=len(ids))] + rng.normal(size=(len(ids), 2))
+        centers = rng.normal(size=(N_CLUSTERS, 2)) * 5
+        xy = centers[rng.integers(N_CLUSTERS, size=len(ids))] + rng.normal(size=(len(ids), 2))
         store.layouts.save(ids, xy.astype(np.float32), kind="umap", seed=0)
     return folder / "bench.sqlite"
 
 
 def _write_strokes(strokes: Path, rng: np.random.Generator) -> None:
-    t = np.arange(round(MADE_S * SR)) / SR
+    t = np.arange(round(LENGTH_S * SR)) / SR
     for k in range(N_STROKES):
         wave = np.sin(2 * np.pi * rng.uniform(60, 900) * t) + rng.normal(size=len(t))
         wave *= np.exp(-t * rng.uniform(4, 20)) / 5
@@ -108,8 +108,8 @@ def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator)
     numbers = {row[0]: row[1:] for row in store.database.read("SELECT * FROM numbers")}
     n_numbers = len(next(iter(numbers.values()))) + 1
     numbers_sql = f"INSERT INTO numbers VALUES ({', '.join('?' * n_numbers)})"
-    for first in range(len(rows), n_hits, BATCH):
-        made = range(first, min(first + BATCH, n_hits))
+    for first in range(len(rows), n_hits, BATCH_SIZE):
+        made = range(first, min(first + BATCH_SIZE, n_hits))
         place = folder / f"sitting_{first:06d}"
         moved = rng.normal(0, EMBEDDING_SPREAD, (len(made), len(numbers[1][0]) // 2))
         with store.writing() as db:

@@ -1,15 +1,14 @@
-"""How soon a hit sounds and is shown, in a headless Chromium on this machine.
+"""Measure how soon a hit plays and is shown in headless Chromium: `page.py [N_HITS [FOLDER]]`.
 
-Run: python tests/bench/page.py [N_HITS [FOLDER]]    (10,000 by default; needs chromium and
-playwright; the strokes are drawn from a folder of recordings, or made up)
-
-The store is made from 64 strokes, see `made_library`. "start" is the time from the browser's own
-stamp of the press to `source.start()`; the sound card's share comes on top. An empty Streamlit page
-is timed in the same run.
+Needs chromium and playwright. The store is made from 64 strokes of FOLDER, or from synthetic ones;
+see `made_library`. "press to start" is the time from the browser's own time stamp of the press to
+`source.start()`; the latency of the sound card comes on top. An empty Streamlit page is timed in
+the same run.
 """
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
 import statistics
@@ -24,8 +23,10 @@ from made_library import make_library
 
 ROOT = Path(__file__).parents[2]
 N_PRESSES, N_AUDITIONS = 30, 2000
-QUIET = ["--no-sandbox", "--disable-quic", "--disable-background-networking", "--no-first-run",
-         "--disable-component-update", "--disable-sync"]  # fmt: skip
+CHROMIUM_ARGS = [
+    "--no-sandbox", "--disable-quic", "--disable-background-networking", "--no-first-run",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 SERVE = "import sys; from catalog.web import open_page; open_page(sys.argv[1], browser=False)"
 EMPTY = """
 import sys, uvicorn, streamlit as st
@@ -38,7 +39,7 @@ uvicorn.Server(uvicorn.Config(app, log_config=None, ws="websockets-sansio")).run
 
 
 def start(code: str, argument: Path) -> tuple[subprocess.Popen[str], str]:
-    """Start a server and give it with its address."""
+    """Start a server and return it with its address."""
     env = os.environ | {"PYTHONPATH": str(ROOT), "CATALOG_PAGE_PROBE": "1"}
     server = subprocess.Popen(
         [sys.executable, "-c", code, str(argument)],
@@ -52,19 +53,19 @@ def start(code: str, argument: Path) -> tuple[subprocess.Popen[str], str]:
     return server, address
 
 
-def say(what: str, values: list[float], reach: str, unit: str = "ms") -> None:
-    """Print p50 and p95 beside what is to be reached."""
+def print_row(task: str, values: list[float], target: str, unit: str = "ms") -> None:
+    """Print p50, p95 and the target."""
     if not values:
-        print(f"{what:<46} not measured")
+        print(f"{task:<46} not measured")
         return
     ordered = sorted(values)
     p95 = ordered[min(len(ordered) - 1, round(0.95 * (len(ordered) - 1)))]
     p50 = statistics.median(ordered)
-    print(f"{what:<46} p50 {p50:8.1f}  p95 {p95:8.1f} {unit}  n={len(ordered):<3} reach {reach}")
+    print(f"{task:<46} p50 {p50:8.1f}  p95 {p95:8.1f} {unit}  n={len(ordered):<3} target {target}")
 
 
 def time_empty(browser, folder: Path) -> list[float]:
-    """Time an empty page, warm: navigation to its heading, ms."""
+    """Return the times from navigation to the heading of an empty page, warm, in ms."""
     script = folder / "empty.py"
     script.write_text("import streamlit as st\nst.title('empty')\n")
     server, address = start(EMPTY, script)
@@ -81,8 +82,8 @@ def time_empty(browser, folder: Path) -> list[float]:
     return times[1:]
 
 
-def time_first_picture(browser, address: str) -> list[float]:
-    """Time the page: navigation to the first drawn map, ms; the first while the server reads."""
+def time_first_map(browser, address: str) -> list[float]:
+    """Return the times from navigation to the first drawn map in ms; the first one is cold."""
     times = []
     for _ in range(4):
         page = browser.new_page(viewport={"width": 1280, "height": 900})
@@ -103,16 +104,16 @@ SPOTS = """n => { const m = __audition.map, all = [...m.points.ids].sort(() => M
     x > 20 && y > 20 && x < 760 && y < 460).slice(0, n); }"""
 
 
-def press(page, act) -> float | None:
-    """Do something that plays and give the time from the press to the start, ms."""
+def time_press(page, trigger) -> float | None:
+    """Trigger playback and return the time from the press to the start in ms."""
     before = page.evaluate("__audition.engine.nStarts")
-    act()
+    trigger()
     page.wait_for_function(f"() => __audition.engine.nStarts > {before}", polling=5)
     return page.evaluate("__audition.engine.lastStart.at - __pressed")
 
 
 def time_presses(page) -> None:
-    """Time cold clicks, decoded repeats, prefetched steps, and the lists that follow."""
+    """Time cold clicks, decoded repeats, prefetched steps, and the lists shown after them."""
     canvas = page.locator("canvas.front")
     box = canvas.bounding_box()
     page.evaluate(WATCH)
@@ -123,21 +124,21 @@ def time_presses(page) -> None:
         page.evaluate(
             "for (const k of [...__audition.engine.cache.keys()]) __audition.engine.cache.remove(k)"
         )
-        cold.append(press(page, lambda x=x, y=y: page.mouse.click(box["x"] + x, box["y"] + y)))
+        cold.append(time_press(page, lambda x=x, y=y: page.mouse.click(box["x"] + x, box["y"] + y)))
         page.wait_for_function("() => __audition.panel.shownAt > 0", polling=5)
         shown.append(page.evaluate("__audition.panel.shownAt - __pressed"))
         page.wait_for_timeout(500)
     canvas.focus()
-    decoded = [press(page, lambda: page.keyboard.press("Space")) for _ in range(N_PRESSES)]
+    decoded = [time_press(page, lambda: page.keyboard.press("Space")) for _ in range(N_PRESSES)]
     ahead = []
     for k in range(N_PRESSES):
         page.wait_for_timeout(700)
         way = ("ArrowRight", "ArrowUp", "ArrowLeft", "ArrowDown")[k % 4]
-        ahead.append(press(page, lambda way=way: page.keyboard.press(way)))
-    say("press to start, decoded", decoded, "5 ms p50")
-    say("press to start, prefetched", ahead, "15 ms p50")
-    say("press to start, cold", cold, "60 ms p50, 120 ms p95")
-    say("choose to ten alternates shown", shown, "150 ms p50")
+        ahead.append(time_press(page, lambda way=way: page.keyboard.press(way)))
+    print_row("press to start, decoded", decoded, "5 ms p50")
+    print_row("press to start, prefetched", ahead, "15 ms p50")
+    print_row("press to start, cold", cold, "60 ms p50, 120 ms p95")
+    print_row("choose to ten alternates shown", shown, "150 ms p50")
 
 
 PAN = """async () => { const m = __audition.map, times = [];
@@ -164,22 +165,24 @@ MANY = """async n => { const e = __audition.engine, m = __audition.map;
 
 
 def main() -> None:
-    """Measure everything and print it."""
+    """Print all measurements."""
     from playwright.sync_api import sync_playwright
 
-    n_hits = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
-    recordings = Path(sys.argv[2]) if len(sys.argv) > 2 else None
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("n_hits", type=int, nargs="?", default=10_000, metavar="N_HITS")
+    parser.add_argument("recordings", type=Path, nargs="?", metavar="FOLDER")
+    args = parser.parse_args()
     with tempfile.TemporaryDirectory() as place, sync_playwright() as driver:
-        store = make_library(Path(place), n_hits, recordings)
-        browser = driver.chromium.launch(executable_path="/usr/bin/chromium", args=QUIET)
-        print(f"{n_hits:,} hits")
+        store = make_library(Path(place), args.n_hits, args.recordings)
+        browser = driver.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM_ARGS)
+        print(f"{args.n_hits:,} hits")
         empty = time_empty(browser, Path(place))
         server, address = start(SERVE, store)
-        first = time_first_picture(browser, address)
+        first = time_first_map(browser, address)
         cold, *over = [value - statistics.median(empty) for value in first]
-        say("empty page, warm", empty, "-")
-        say("first picture over the empty page, fresh server", [cold], "-")
-        say("first picture over the empty page, warm", over, "2000 ms; 3000 ms at 100,000")
+        print_row("empty page, warm", empty, "-")
+        print_row("first map over the empty page, fresh server", [cold], "-")
+        print_row("first map over the empty page, warm", over, "2000 ms; 3000 ms at 100,000")
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         received: list[int] = []
         page.on(
@@ -188,16 +191,14 @@ def main() -> None:
         page.goto(address)
         page.wait_for_function("() => globalThis.__audition?.map.nFrames > 0", polling=20)
         page.wait_for_timeout(1500)
-        say("frame while panning", page.evaluate(PAN), "33 ms")
-        say("frame while zooming", page.evaluate(ZOOM), "33 ms")
+        print_row("frame while panning", page.evaluate(PAN), "33 ms")
+        print_row("frame while zooming", page.evaluate(ZOOM), "33 ms")
         received.clear()
         time_presses(page)
         each = sum(received) / 2 / N_PRESSES / 1000
-        print(f"websocket, each of {2 * N_PRESSES} choices: {each:.1f} kB  reach 10 kB")
+        print(f"websocket, each of {2 * N_PRESSES} choices: {each:.1f} kB  target 10 kB")
         kept, heap = page.evaluate(MANY, N_AUDITIONS)
-        print(
-            f"after {N_AUDITIONS} auditions: {kept:.0f} MB decoded kept, {heap:.0f} MB script heap"
-        )
+        print(f"{N_AUDITIONS} auditions: {kept:.0f} MB decoded audio, {heap:.0f} MB script heap")
         browser.close()
         server.terminate()
         server.wait()
