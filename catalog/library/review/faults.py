@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-import sqlite3
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from catalog.errors import ParameterError, StoreError
@@ -51,12 +50,6 @@ SORT_KEYS: dict[str, Callable[[HitFault], tuple[float, ...]]] = {
     "kind": lambda f: (KIND_ORDER[f.kind], -f.weight, f.hit_id, f.at_s),
     "hit": lambda f: (f.hit_id, -f.weight, KIND_ORDER[f.kind], f.at_s),
 }
-
-
-def write_faults(db: sqlite3.Connection, hit_id: int, faults: Sequence[Fault]) -> None:
-    """Store the faults of one hit in place of the previous ones, within a transaction."""
-    found = json.dumps([list(fault) for fault in faults])
-    db.execute("INSERT OR REPLACE INTO fault VALUES (?, ?)", (hit_id, found))
 
 
 def read_faults(
