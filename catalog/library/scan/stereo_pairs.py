@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from catalog.audio.decode import decode_file, read_header
@@ -77,48 +77,55 @@ def pair_sides(
     list of FoundFile, sorted; a pair has the path of its left file, the size of both, and a number
     for its time that changes with either
     """
-    odd = [row for row in known.values() if row.mate or row.hit_id is None]
-    pairs = [(row.path, row.mate) for row in odd if row.mate]
+    uncertain = [row for row in known.values() if row.mate or row.hit_id is None]
+    old_pairs = [(row.path, row.mate) for row in uncertain if row.mate]
     paths = {file.path for file in files}
-    skipped = {row.path for row in odd if row.hit_id is None}
+    skipped = {row.path for row in uncertain if row.hit_id is None}
     new = sorted((paths - known.keys()) | (paths & skipped))
-    if not (pairs or new or choices):
+    if not (old_pairs or new or choices):
         return list(files)
     by_path = {file.path: file for file in files}
-    mates: dict[str, str] = {}
-    taken: set[str] = set()
-    # Single files that may have moved here: they are matched by content instead.
-    own = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
-    lost = {size for path, size in own if path not in by_path}
-
-    def try_pair(left: str, right: str) -> None:
-        if left in taken or right in taken or left not in by_path or right not in by_path:
-            return
-        joined = _join(by_path[left], by_path[right])
-        row = known.get(left)
-        same = row is not None and (row.mate, *row[:2]) == (right, joined.size, joined.mtime_ns)
-        if same or are_sides(left, right):
-            mates[left] = right
-            taken.update((left, right))
-
-    for left, right in choices.items():
-        try_pair(left, right)
-    for left, right in pairs:
-        if left not in choices:
-            try_pair(left, right)
+    proposed = [*choices.items(), *(pair for pair in old_pairs if pair[0] not in choices)]
+    lost = _lost_sizes(known, paths)
     for path in new:
-        left = left_of(path) or ""
-        if (
-            left in by_path
-            and left not in choices
-            and not {by_path[path].size, by_path[left].size} & lost
-        ):
-            try_pair(left, path)
+        left = left_of(path)
+        if left not in by_path or left in choices:
+            continue
+        if lost.isdisjoint((by_path[path].size, by_path[left].size)):
+            proposed.append((left, path))
+    mates = _accept_pairs(proposed, by_path, known)
+    rights = set(mates.values())
     return [
         _join(file, by_path[mates[file.path]]) if file.path in mates else file
         for file in files
-        if file.path in mates or file.path not in taken
+        if file.path not in rights
     ]
+
+
+def _lost_sizes(known: Mapping[str, FileRow], paths: Collection[str]) -> set[int]:
+    """Return the sizes of single files that are gone: they may have moved, so content decides."""
+    single = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
+    return {size for path, size in single if path not in paths}
+
+
+def _accept_pairs(
+    proposed: Iterable[tuple[str, str]],
+    by_path: Mapping[str, FoundFile],
+    known: Mapping[str, FileRow],
+) -> dict[str, str]:
+    """Return the pairs whose files match, left to right; a file is in one pair only."""
+    mates: dict[str, str] = {}
+    taken: set[str] = set()
+    for left, right in proposed:
+        if taken & {left, right} or not {left, right} <= by_path.keys():
+            continue
+        joined, row = _join(by_path[left], by_path[right]), known.get(left)
+        facts = (right, joined.size, joined.mtime_ns)
+        is_known = row is not None and (row.mate, row.size, row.mtime_ns) == facts
+        if is_known or are_sides(left, right):
+            mates[left] = right
+            taken.update((left, right))
+    return mates
 
 
 def _join(left: FoundFile, right: FoundFile) -> FoundFile:
