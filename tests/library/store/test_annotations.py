@@ -13,12 +13,6 @@ from catalog.library.store import schema
 from catalog.library.store.store import Store
 
 
-@pytest.fixture
-def scanned(store, library):
-    scan_folders(store, [library], n_jobs=1)
-    return store
-
-
 def test_a_mark_is_kept_and_can_be_taken_back(scanned):
     first, second, *_ = scanned.hits.read()
     before = scanned.revision()

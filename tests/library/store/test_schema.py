@@ -7,7 +7,9 @@ import sqlite3
 
 import pytest
 
+from catalog.errors import StoreError
 from catalog.library.scan.scanner import scan_folders
+from catalog.library.store import schema
 from catalog.library.store.schema import APPLICATION_ID
 from catalog.library.store.store import Store
 
@@ -47,6 +49,9 @@ CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
 """
+
+
+STEP = "CREATE TABLE extra (a); CREATE INDEX ea ON extra (a)"  # a migration for the tests
 
 
 def shape(place):
@@ -103,3 +108,38 @@ def test_a_store_of_version_1_keeps_what_was_said_and_is_measured_again(version_
         assert backup.execute("PRAGMA user_version").fetchone() == (1,)
         assert backup.execute("SELECT count(*) FROM hit").fetchone() == (6,)
     backup.close()
+
+
+def test_a_newer_store_is_refused(store):
+    store.close()
+    db = sqlite3.connect(store.path)
+    db.execute(f"PRAGMA user_version = {schema.SCHEMA_VERSION + 1}")
+    db.close()
+    with pytest.raises(StoreError, match="was written by a newer version"):
+        Store.open(store.path)
+
+
+def test_an_older_store_is_backed_up_and_migrated(scanned, monkeypatch):
+    hits, old = scanned.hits.read(), schema.SCHEMA_VERSION
+    scanned.close()
+    monkeypatch.setattr(schema, "SCHEMA_VERSION", old + 1)
+    monkeypatch.setitem(schema.MIGRATIONS, old, STEP)
+    with Store.open(scanned.path) as store:
+        assert store.database.read("SELECT count(*) FROM extra")[0][0] == 0
+        assert repr(store.hits.read()) == repr(hits)
+    monkeypatch.undo()
+    with Store.open(scanned.path.with_name(f"drums.sqlite.before-{old}")) as backup:
+        assert repr(backup.hits.read()) == repr(hits)
+
+
+def test_a_failed_migration_changes_nothing(scanned, monkeypatch):
+    scanned.close()
+    old = schema.SCHEMA_VERSION
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "SCHEMA_VERSION", old + 1)
+        patch.setitem(schema.MIGRATIONS, old, "CREATE TABLE extra (a); no such words")
+        with pytest.raises(StoreError, match="syntax error"):
+            Store.open(scanned.path)
+    with Store.open(scanned.path) as store:
+        assert store.database.read("SELECT name FROM sqlite_master WHERE name = 'extra'") == []
+        assert len(store.hits.read()) == 6

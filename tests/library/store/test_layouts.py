@@ -1,0 +1,25 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catalog.errors import ParameterError
+
+
+def test_a_layout_is_read_as_saved(store):
+    xy = np.array([[0.5, -1.25], [3.0, 1e-3]], dtype=np.float32)
+    store.layouts.save([4, 9], xy, kind="umap", seed=0)
+    ids, positions, kind = store.layouts.read()
+    np.testing.assert_array_equal(ids, [4, 9])
+    np.testing.assert_array_equal(positions, xy)
+    assert (ids.dtype, kind) == (np.int64, "umap")
+
+
+def test_without_a_layout_the_arrays_are_empty(store):
+    ids, positions, kind = store.layouts.read()
+    assert (ids.shape, positions.shape, kind) == ((0,), (0, 2), "")
+
+
+def test_a_layout_needs_a_position_for_each_hit(store):
+    with pytest.raises(ParameterError, match=r"xy has shape \(2, 2\); 1 hits"):
+        store.layouts.save([1], np.zeros((2, 2)), kind="pca", seed=0)
