@@ -1,4 +1,4 @@
-"""What the library's tests share: short decaying hits on disk and an empty store."""
+"""Short decaying hits on disk, and an empty store."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def library(tmp_path: Path, write_hit: Callable[..., Path]) -> Path:
-    """Two sittings of one drummer: six hits."""
+    """Return a folder with two sessions and six hits."""
     folder = tmp_path / "recordings"
     for at, name in enumerate(["Kick/kick_01", "Kick/kick_02", "Snare/snare_01", "Snare/snare_02"]):
         write_hit(folder / "Old barn" / f"{name}.wav", hz=80 + 40 * at, seed=at)

@@ -61,18 +61,18 @@ def test_the_description_of_a_broadcast_wave_is_a_note(read):
     assert read(riff(bext("dry, no damping"), FMT_AND_DATA)).note == "dry, no damping"
 
 
-def test_keys_in_the_description_tell_session_and_take(read):
+def test_keys_in_the_description_set_session_and_take(read):
     found = read(riff(bext("sSESSION=Boat shed\r\nsTAKE=07\r\nzNOTE=felt inside"), FMT_AND_DATA))
     assert (found.session, found.take, found.note) == ("Boat shed", "7", "felt inside")
 
 
-def test_a_description_of_keys_alone_is_no_note_and_what_is_left_of_it_is(read):
+def test_a_description_without_its_keys_is_the_note(read):
     keys = "session=Boat shed; take=3; mic=room"
     assert read(riff(bext(keys), FMT_AND_DATA)).note == ""
     assert read(riff(bext(f"{keys}; towel on top"), FMT_AND_DATA)).note == "towel on top"
 
 
-def test_ixml_tells_project_take_note_and_the_only_track(read):
+def test_ixml_sets_project_take_note_and_the_only_track(read):
     text = (
         "<PROJECT>Mill, spring</PROJECT><SCENE>snare</SCENE><TAKE>3</TAKE>"
         "<NOTE>loose &amp; low</NOTE>"
@@ -93,7 +93,7 @@ def test_ixml_counts_before_bext_and_bext_before_info(read):
     assert read(riff(*chunks, FMT_AND_DATA)).session == "two"  # "session" is plainer than a project
 
 
-def test_several_tracks_name_no_microphone(read):
+def test_several_tracks_set_no_microphone(read):
     tracks = "".join(f"<TRACK><NAME>{n}</NAME></TRACK>" for n in ("left", "right"))
     assert read(riff(ixml(f"<TRACK_LIST>{tracks}</TRACK_LIST>"), FMT_AND_DATA)).microphone == ""
 
@@ -107,7 +107,7 @@ def test_flac_comments_are_read(tmp_path):
     assert (found.session, found.take) == ("Old forge", "2")
 
 
-def test_xml_with_entities_is_left_alone(read):
+def test_xml_with_entities_is_ignored(read):
     bomb = (
         b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;">]>'
         b"<BWFXML><NOTE>&b;</NOTE></BWFXML>"
@@ -118,7 +118,7 @@ def test_xml_with_entities_is_left_alone(read):
 @pytest.mark.parametrize(
     "text", ["<BWFXML><PROJECT>x</PRO", "", "\0\0\0", "no xml at all", "<BWFXML/>"]
 )
-def test_broken_xml_tells_nothing(read, text):
+def test_broken_xml_is_ignored(read, text):
     assert read(riff(FMT_AND_DATA, chunk(b"iXML", text.encode()))) == Provenance()
 
 
@@ -129,18 +129,18 @@ def test_text_is_bounded_and_free_of_control_characters(read):
     assert found.note.isprintable()
 
 
-def test_text_that_is_no_utf_8_is_read_as_latin_1(read):
+def test_text_that_is_not_utf_8_is_read_as_latin_1(read):
     assert read(riff(info("gedämpft".encode("latin-1")), FMT_AND_DATA)).note == "gedämpft"
 
 
-def test_sizes_that_lie_end_the_walk(tmp_path):
+def test_a_wrong_chunk_size_ends_the_parsing(tmp_path):
     path = tmp_path / "lies.wav"
     path.write_bytes(b"RIFF\xff\xff\xff\xffWAVE" + b"bext\xff\xff\xff\x7fshort")
     with path.open("rb") as file:
         assert list(walk_chunks(file)) == [(b"bext", b"short")]
 
 
-def test_chunks_behind_the_audio_of_an_rf64_file_are_found(tmp_path):
+def test_chunks_after_the_audio_of_an_rf64_file_are_found(tmp_path):
     path = tmp_path / "long.wav"
     data = b"\x01\x02" * 50
     ds64 = chunk(b"ds64", struct.pack("<QQQI", 0, len(data), 0, 0))
@@ -155,13 +155,13 @@ def test_chunks_behind_the_audio_of_an_rf64_file_are_found(tmp_path):
 @given(
     data=st.binary(max_size=400), head=st.sampled_from([b"", AUDIO[:44], b"fLaC", riff(bext("a"))])
 )
-def test_no_bytes_make_the_reader_fail(tmp_path, data, head):
+def test_any_bytes_are_parsed_without_an_exception(tmp_path, data, head):
     path = tmp_path / "any.wav"
     path.write_bytes(head + data)
     assert isinstance(read_chunks(path), Provenance)
 
 
-def test_a_file_that_is_gone_tells_nothing(tmp_path):
+def test_a_missing_file_has_empty_provenance(tmp_path):
     assert read_chunks(tmp_path / "gone.wav") == Provenance()
 
 
@@ -186,13 +186,13 @@ def test_a_file_that_is_gone_tells_nothing(tmp_path):
         ("OHL", "OHL", "", 0),
     ],
 )
-def test_names_come_apart_into_drum_microphone_and_stroke(name, drum, microphone, stroke):
+def test_names_are_parsed_into_drum_microphone_and_stroke(name, drum, microphone, stroke):
     found = read_name(Path(f"/music/{name}.wav"))
     assert (found.drum, found.microphone, found.stroke) == (drum, microphone, stroke)
 
 
 @given(name=st.text(st.characters(exclude_characters="/\0", codec="utf-8"), min_size=1))
-def test_any_name_comes_apart_without_a_fault(name):
+def test_any_name_is_parsed_without_an_exception(name):
     found = read_name(Path("/x") / name)
     assert found.drum
     assert found.stroke >= 0
@@ -205,7 +205,7 @@ def test_the_strokes_of_one_drum_share_its_name():
     assert read_name(Path("/x/Tom1_01.wav")).drum != read_name(Path("/x/Tom2_01.wav")).drum
 
 
-def test_a_name_of_nothing_but_a_counter_takes_its_folder_s():
+def test_a_name_of_only_a_counter_takes_the_name_of_its_folder():
     assert read_name(Path("/x/Floor tom/07.wav")).drum == "Floor tom"
     assert read_name(Path("/x/Floor tom/07.wav")).stroke == 7
 
@@ -227,11 +227,11 @@ def test_the_session_is_the_nearest_folder_that_is_more_than_an_instrument(path,
     assert session_folder(Path("/") / path, root=Path("/lib")) == session
 
 
-def test_the_climb_ends_at_the_root_even_where_it_is_an_instrument():
+def test_the_search_for_a_session_ends_at_the_root():
     assert session_folder(Path("/Barn/Snare/01.wav"), root=Path("/Barn/Snare")) == "Snare"
 
 
-def test_what_the_recorder_wrote_counts_before_names_and_folders(tmp_path):
+def test_chunks_count_before_names_and_folders(tmp_path):
     path = tmp_path / "Attic" / "snare_02_oh.wav"
     path.parent.mkdir()
     path.write_bytes(riff(bext("session=Boat shed; take=4; mic=room pair"), FMT_AND_DATA))

@@ -43,7 +43,7 @@ SILENT = """
 
 
 @pytest.mark.parametrize(("name", "role"), ANSWERS)
-def test_the_trade_s_words_are_understood(name, role):
+def test_the_usual_words_name_their_roles(name, role):
     guess = role_from_name(f"/music/{name}.wav", root="/music")
     assert guess is not None
     assert guess[0] == role
@@ -51,7 +51,7 @@ def test_the_trade_s_words_are_understood(name, role):
 
 
 @pytest.mark.parametrize("name", SILENT.split())
-def test_words_that_only_look_alike_say_nothing(name):
+def test_similar_words_name_no_role(name):
     assert role_from_name(f"/music/{name}.wav", root="/music") is None
 
 
@@ -66,7 +66,7 @@ def test_words_that_only_look_alike_say_nothing(name):
         ("Floor Tom 2/soft/07.wav", "tom"),
     ],
 )
-def test_the_file_s_own_name_decides_then_the_nearest_folder(path, role):
+def test_the_name_of_the_file_counts_before_the_nearest_folder(path, role):
     guess = role_from_name(f"/music/{path}", root="/music")
     assert guess is not None
     assert guess[0] == role
@@ -78,11 +78,11 @@ def test_folders_above_the_root_are_not_read_but_the_root_is():
 
 
 @pytest.mark.parametrize("folder", ["Bell Road 12", "Wood Lane", "Floor recordings", "Cy at home"])
-def test_an_address_is_no_instrument(folder):
+def test_an_address_is_not_an_instrument(folder):
     assert role_from_name(f"/music/{folder}/01.wav", root="/music") is None
 
 
-def test_surer_names_get_more_confidence():
+def test_clearer_names_have_more_confidence():
     def confidence(path):
         guess = role_from_name(f"/music/{path}", root="/music")
         assert guess is not None
@@ -104,11 +104,11 @@ def test_surer_names_get_more_confidence():
         ("...", []),
     ],
 )
-def test_names_are_split_at_borders(text, words):
+def test_names_are_split_at_digits_and_capitals(text, words):
     assert split_words(text) == words
 
 
-def test_an_instrument_s_folder_holds_nothing_but_its_name():
+def test_the_folder_of_an_instrument_holds_only_its_name():
     assert is_instrument(split_words("Floor Tom 2"))
     assert is_instrument(split_words("HihatClosed"))
     assert not is_instrument(split_words("Snare session"))
@@ -126,16 +126,16 @@ def test_the_name_counts_before_the_sound():
     assert combine_role(("tom", 0.9), chances(kick=0.6, tom=0.3)) == ("tom", 0.9, "name")
 
 
-def test_a_name_that_the_sound_contradicts_is_kept_but_doubted():
+def test_a_name_that_the_sound_contradicts_has_less_confidence():
     assert combine_role(("tom", 0.9), chances(splash=0.95)) == ("tom", 0.45, "name")
 
 
-def test_without_a_name_the_sound_decides():
+def test_without_a_name_the_sound_sets_the_role():
     role, confidence, source = combine_role(None, chances(shaker=0.7))
     assert (role, source) == ("shaker", "sound")
     assert confidence == pytest.approx(0.7)
 
 
 @pytest.mark.parametrize("nothing", [None, np.full(20, 0.05, dtype=np.float32)])
-def test_where_nothing_is_known_the_role_is_other_and_hardly_sure(nothing):
+def test_without_name_and_sound_the_role_is_other(nothing):
     assert combine_role(None, nothing) == ("other", UNKNOWN_CONFIDENCE, "sound")

@@ -51,7 +51,7 @@ def test_first_scan_adds_every_file_with_absolute_paths(store, library):
     )
 
 
-def test_the_store_holds_what_measuring_gives(store, library):
+def test_the_store_holds_the_measurements(store, library):
     scan(store, library)
     for hit in store.hits.read():
         _, measures = measure_file(hit.path)
@@ -72,7 +72,7 @@ def test_unchanged_files_are_not_measured_again(store, library):
     assert store.revision() == revision
 
 
-def test_a_touched_file_is_recognised_as_unchanged(store, library):
+def test_a_touched_file_is_unchanged(store, library):
     scan(store, library)
     os.utime(library / "Attic" / "tom.flac", (1, 1))
     report = scan(store, library, measure=refuse)
@@ -80,7 +80,7 @@ def test_a_touched_file_is_recognised_as_unchanged(store, library):
     assert "tom.flac" in names(report.unchanged)
 
 
-def test_a_changed_file_keeps_its_id_and_the_role_the_user_gave(store, library, write_hit):
+def test_a_changed_file_keeps_its_id_and_the_role_by_the_user(store, library, write_hit):
     scan(store, library)
     old = next(hit for hit in store.hits.read() if hit.name == "kick_01")
     store.hits.set_role(old.id, "cowbell")
@@ -105,7 +105,7 @@ def test_a_moved_file_keeps_its_id(store, library):
     assert (new.path, new.state, new.session, new.role) == (target, "here", "Cellar", "ride")
 
 
-def test_a_copy_beside_its_original_is_a_hit_of_its_own(store, library):
+def test_a_copy_beside_its_original_is_another_hit(store, library):
     scan(store, library)
     kick = library / "Old barn" / "Kick" / "kick_01.wav"
     twin = kick.with_name("kick_01_twin.wav")
@@ -115,7 +115,7 @@ def test_a_copy_beside_its_original_is_a_hit_of_its_own(store, library):
     assert len(store.hits.read()) == 7
 
 
-def test_a_missing_file_is_marked_and_comes_back(store, library):
+def test_a_missing_file_is_marked_until_it_is_back(store, library):
     scan(store, library)
     tom = library / "Attic" / "tom.flac"
     data, status = tom.read_bytes(), tom.stat()
@@ -135,7 +135,7 @@ def test_files_outside_the_scanned_folder_are_not_missing(store, library):
     assert scan(store, library / "Old barn").missing == ()
 
 
-def test_files_set_aside_are_neither_missing_nor_found_again(tmp_path, library):
+def test_files_set_aside_are_neither_missing_nor_found(tmp_path, library):
     with Store.open(library / "drums.sqlite") as store:  # the folder aside lies below the root
         scan(store, library)
         hit = store.hits.read()[0]
@@ -168,7 +168,7 @@ def bad_files(library, write_hit):
     return sorted([*BAD, "cut.wav", "nan.wav", "inf.wav"])
 
 
-def test_each_bad_file_is_one_clear_line_and_the_rest_is_unharmed(store, library, bad_files):
+def test_each_bad_file_is_skipped_with_one_line(store, library, bad_files):
     report = scan(store, library)
     assert names(skip.path for skip in report.skipped) == bad_files
     assert len(report.added) == 6
@@ -184,7 +184,7 @@ def test_each_bad_file_is_one_clear_line_and_the_rest_is_unharmed(store, library
 
 
 @pytest.mark.parametrize(("sr", "n_channels"), [(8_000, 1), (192_000, 2), (44_100, 8)])
-def test_unusual_rates_and_channel_counts_are_hits_like_others(store, tmp_path, sr, n_channels):
+def test_unusual_sample_rates_and_channel_counts_are_accepted(store, tmp_path, sr, n_channels):
     t = np.arange(sr // 4) / sr
     mono = (np.sin(2 * np.pi * 180 * t) * np.exp(-t / 0.05) * 0.5).astype(np.float32)
     path = tmp_path / "odd" / "tom.wav"
@@ -198,7 +198,7 @@ def test_unusual_rates_and_channel_counts_are_hits_like_others(store, tmp_path, 
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root reads anything")
-def test_a_file_without_permission_is_one_clear_line(store, library):
+def test_a_file_without_permission_is_skipped_with_one_line(store, library):
     tom = library / "Attic" / "tom.flac"
     tom.chmod(0)
     report = scan(store, library)
@@ -208,7 +208,7 @@ def test_a_file_without_permission_is_one_clear_line(store, library):
     assert scan(store, library).added == (tom,)
 
 
-def test_bad_files_are_remembered_told_again_and_forgotten_when_gone(store, library, bad_files):
+def test_bad_files_are_stored_and_reported_until_they_are_gone(store, library, bad_files):
     first = scan(store, library)
     again = scan(store, library, measure=refuse)
     assert again.skipped == first.skipped
@@ -218,7 +218,7 @@ def test_bad_files_are_remembered_told_again_and_forgotten_when_gone(store, libr
     assert "text.wav" not in names(skip.path for skip in store.files.read_skipped())
 
 
-def test_a_bad_file_made_good_becomes_a_hit(store, library, bad_files, write_hit):
+def test_a_repaired_file_becomes_a_hit(store, library, bad_files, write_hit):
     scan(store, library)
     path = write_hit(library / "faulty" / "text.wav")
     report = scan(store, library)
@@ -226,7 +226,7 @@ def test_a_bad_file_made_good_becomes_a_hit(store, library, bad_files, write_hit
     assert path not in [skip.path for skip in store.files.read_skipped()]
 
 
-def test_a_hit_whose_file_went_bad_is_missing_until_it_is_whole_again(store, library, write_hit):
+def test_a_hit_with_a_broken_file_is_missing_until_it_is_repaired(store, library, write_hit):
     scan(store, library)
     hit = next(hit for hit in store.hits.read() if hit.name == "tom")
     whole = hit.path.read_bytes()
@@ -244,13 +244,13 @@ def test_a_hit_whose_file_went_bad_is_missing_until_it_is_whole_again(store, lib
      "s" * 200 + ".wav",
      "line\nbreak.wav", "SHOUT.WAV"],
 )  # fmt: skip
-def test_odd_names_are_kept_as_they_are(store, tmp_path, write_hit, name):
+def test_unusual_names_are_stored_unchanged(store, tmp_path, write_hit, name):
     path = write_hit(tmp_path / "odd" / name)
     assert scan(store, tmp_path / "odd").added == (path,)
     assert [hit.path for hit in store.hits.read()] == [path]
 
 
-def test_a_name_that_is_no_valid_text_is_one_clear_line(store, tmp_path, write_hit):
+def test_a_name_that_is_not_valid_text_is_skipped_with_one_line(store, tmp_path, write_hit):
     raw = os.fsencode(tmp_path / "odd") + b"/snare\xff\xfe.wav"
     try:
         write_hit(Path(os.fsdecode(raw)))
@@ -263,7 +263,7 @@ def test_a_name_that_is_no_valid_text_is_one_clear_line(store, tmp_path, write_h
     assert scan(store, tmp_path / "odd", measure=refuse).skipped == report.skipped
 
 
-def test_hidden_files_and_companions_are_passed_over(store, library, write_hit):
+def test_hidden_files_and_companions_are_ignored(store, library, write_hit):
     for name in ("._tom.flac", ".hidden.wav", ".trash/kick.wav"):
         write_hit(library / "Attic" / name)
     (library / "Attic" / "notes.txt").write_text("none of it is audio")
@@ -272,7 +272,7 @@ def test_hidden_files_and_companions_are_passed_over(store, library, write_hit):
     assert report.skipped == ()
 
 
-def test_a_file_that_may_not_be_read_is_told_and_tried_again(store, library, monkeypatch):
+def test_an_unreadable_file_is_reported_and_read_again(store, library, monkeypatch):
     def forbid(path, mate):
         raise PermissionError(13, "Permission denied", str(path))
 
@@ -285,7 +285,7 @@ def test_a_file_that_may_not_be_read_is_told_and_tried_again(store, library, mon
     assert len(scan(store, library).added) == 6  # giving the right changes neither size nor time
 
 
-def test_roles_from_sound_are_used_where_the_name_says_nothing(store, library):
+def test_the_role_by_sound_is_used_if_the_name_holds_none(store, library):
     def judge(embeddings):
         table = np.full((len(embeddings), len(ROLES)), 0.01, dtype=np.float32)
         table[:, ROLES.index("splash")] = 0.81
@@ -311,7 +311,7 @@ def test_progress_names_both_steps_and_ends_at_the_total(store, library):
     assert {p.total for p in measuring} == {6}
 
 
-def test_workers_give_the_same_store_as_one_process(tmp_path, library, bad_files):
+def test_worker_processes_give_the_same_store_as_one_process(tmp_path, library, bad_files):
     kept = []
     for n_jobs in (1, 2):
         with Store.open(tmp_path / f"jobs{n_jobs}.sqlite") as store:
@@ -321,7 +321,7 @@ def test_workers_give_the_same_store_as_one_process(tmp_path, library, bad_files
     assert kept[0] == kept[1]
 
 
-def test_a_worker_that_dies_costs_one_file_only(store, library):
+def test_a_file_that_kills_a_worker_is_skipped_alone(store, library):
     def die_of_snare(path):
         if path.name == "snare_01.wav":
             os._exit(139)
@@ -333,7 +333,7 @@ def test_a_worker_that_dies_costs_one_file_only(store, library):
     assert len(report.added) == 5
 
 
-def test_workers_can_be_had_again_after_one_has_died(store, library, write_hit):
+def test_workers_start_again_after_one_has_died(store, library, write_hit):
     def die(path):
         os._exit(139)
 
@@ -372,7 +372,7 @@ def test_two_threads_may_scan_one_store(store, library):
     assert len(store.hits.read()) == 6
 
 
-def test_folders_that_cannot_be_scanned_are_refused_with_words(store, library, tmp_path):
+def test_a_folder_that_cannot_be_scanned_is_an_error(store, library, tmp_path):
     with pytest.raises(ParameterError, match="does not exist; check the name"):
         scan(store, tmp_path / "nowhere")
     with pytest.raises(ParameterError, match="is no folder"):
@@ -383,7 +383,7 @@ def test_folders_that_cannot_be_scanned_are_refused_with_words(store, library, t
         scan(store, library, n_jobs=0)
 
 
-def test_numbers_of_an_older_version_are_measured_anew(store, library, monkeypatch):
+def test_measurements_of_an_older_version_are_made_again(store, library, monkeypatch):
     first = scan(store, library)
     monkeypatch.setattr("catalog.library.scan.scanner.MEASURE_VERSION", 999)
     monkeypatch.setattr("catalog.library.store.files.MEASURE_VERSION", 999)

@@ -28,7 +28,7 @@ PAIRS = {
 
 
 def stereo(seed, *, n=None):
-    """A wide stroke: what both sides hear, and something of its own in each."""
+    """Return a wide stroke: a part common to both channels, and a part of each."""
     both = [drum_stroke(170, seed=seed + side, sr=SR) for side in range(N_WIDE)]
     mixed = np.stack([both[0] + 0.3 * both[1], 0.4 * both[0] + 0.8 * both[1]], axis=1) / 2
     return mixed[:n].astype(np.float32)
@@ -66,7 +66,7 @@ def the_pair(cat):
 
 
 @pytest.mark.parametrize(("left", "right"), PAIRS)
-def test_names_that_are_sides(left, right):
+def test_names_of_left_and_right_channels(left, right):
     assert left_of(f"/day/{right}") == f"/day/{left}"
     assert left_of(f"/day/{left}") is None
 
@@ -84,7 +84,7 @@ def test_names_that_are_sides(left, right):
         ("Snare hand L.wav", "Snare hand R.wav"),  # of the drummer
     ],
 )
-def test_names_that_are_none(left, right):
+def test_names_that_mark_no_channel(left, right):
     assert left_of(f"/day/{right}") != f"/day/{left}"
 
 
@@ -99,7 +99,7 @@ def test_a_pair_is_one_hit_of_one_name(tmp_path, names, expected):
         assert [file.name for file in hit.files] == list(names)
 
 
-def test_a_pair_measures_and_sounds_like_the_stereo_file(cat):
+def test_a_pair_has_the_samples_and_measurements_of_the_stereo_file(cat):
     hits = by_folder(cat)
     pair, whole = hits["Shed"], hits["Mill"]
     assert pair.descriptors == whole.descriptors
@@ -112,14 +112,14 @@ def test_a_pair_measures_and_sounds_like_the_stereo_file(cat):
     assert {group.keep, *group.others} == {pair.id, whole.id}
 
 
-def test_a_pair_is_known_again(cat, folder):
+def test_a_pair_is_unchanged_in_the_next_scan(cat, folder):
     before = the_pair(cat)
     report = cat.scan([folder], n_jobs=1)
     assert len(report.unchanged) == len(cat.hits()) == 2
     assert the_pair(cat) == before
 
 
-def test_a_moved_pair_is_known_again(cat, folder):
+def test_a_moved_pair_keeps_its_id(cat, folder):
     before = the_pair(cat)
     cat.annotations.mark([before.id], "star")
     (folder / "Shed").rename(folder / "Barn")
@@ -130,7 +130,7 @@ def test_a_moved_pair_is_known_again(cat, folder):
     assert [file.parent.name for file in after.files] == ["Barn", "Barn"]
 
 
-def test_a_side_that_changes_is_measured_anew(cat, folder):
+def test_a_pair_with_a_changed_side_is_measured_again(cat, folder):
     before = the_pair(cat)
     softer = as_frames(drum_stroke(240, seed=8, sr=SR, strength=0.5))
     (folder / "Shed" / "snare_01_R.wav").write_bytes(encode_wav(softer, sr=SR))
@@ -141,7 +141,7 @@ def test_a_side_that_changes_is_measured_anew(cat, folder):
     assert after.descriptors != before.descriptors
 
 
-def test_a_side_that_broke_is_told_and_a_pair_again_when_it_is_whole(cat, folder):
+def test_a_broken_side_is_reported_until_it_is_repaired(cat, folder):
     before = the_pair(cat)
     right = folder / "Shed" / "snare_01_R.wav"
     whole = right.read_bytes()
@@ -165,7 +165,7 @@ def test_a_side_that_cannot_be_decoded_is_named(cat, folder):
     assert "its right side snare_01_R.wav holds values" in report.skipped[0].reason
 
 
-def test_sides_that_no_longer_fit_are_hits_of_their_own(cat, folder):
+def test_sides_that_no_longer_match_are_separate_hits(cat, folder):
     before = the_pair(cat)
     (folder / "Shed" / "snare_01_R.wav").write_bytes(encode_wav(stereo(1, n=9000)[:, 1:], sr=SR))
     report = cat.scan([folder], n_jobs=1)
@@ -183,7 +183,7 @@ def test_without_its_right_side_the_left_is_mono_again(cat, folder):
     assert cat.takes.stereo_pairs() == []
 
 
-def test_without_its_left_side_the_right_is_a_hit_of_its_own(cat, folder):
+def test_without_its_left_side_the_right_is_a_separate_hit(cat, folder):
     before = the_pair(cat)
     (folder / "Shed" / "snare_01_L.wav").unlink()
     cat.scan([folder], n_jobs=1)
@@ -192,7 +192,7 @@ def test_without_its_left_side_the_right_is_a_hit_of_its_own(cat, folder):
 
 
 @pytest.mark.parametrize("fault", ["length", "rate", "width", "channels", "time", "broken"])
-def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
+def test_files_that_do_not_match_are_not_joined(tmp_path, fault):
     from catalog.audio.bext import insert_bext
 
     samples = stereo(3)
@@ -215,7 +215,7 @@ def test_files_that_do_not_fit_stay_apart(tmp_path, fault):
         assert len(report.added) + len(report.skipped) == 2
 
 
-def test_a_right_side_that_was_a_hit_already_stays_one(tmp_path):
+def test_a_right_side_that_is_a_hit_already_stays_one(tmp_path):
     write_pair(tmp_path / "day", "snare_01_L.wav", "snare_01_R.wav", stereo(4))
     left = tmp_path / "day" / "snare_01_L.wav"
     kept = left.rename(tmp_path / "elsewhere.wav")
@@ -233,7 +233,7 @@ def test_a_right_side_that_was_a_hit_already_stays_one(tmp_path):
         assert [hit.id for hit in cat.hits()] == [first.id]
 
 
-def test_the_user_parts_a_pair_and_joins_it_again(cat, folder):
+def test_the_user_separates_a_pair_and_joins_it_again(cat, folder):
     pair = the_pair(cat)
     cat.takes.split_stereo_pair(pair.id)
     cat.scan([folder], n_jobs=1)
@@ -248,7 +248,7 @@ def test_the_user_parts_a_pair_and_joins_it_again(cat, folder):
     assert (again.id, again.content_hash) == (pair.id, pair.content_hash)
 
 
-def test_what_cannot_be_joined_or_parted_is_refused(cat):
+def test_hits_that_cannot_be_joined_or_separated_are_errors(cat):
     pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
     with pytest.raises(ParameterError, match="nothing to part"):
         cat.takes.split_stereo_pair(whole.id)
@@ -280,7 +280,7 @@ def test_a_channel_of_a_pair_can_be_chosen(cat, folder):
     assert len(cat.takes.microphones(pair.id)) == N_WIDE
 
 
-def test_a_take_in_two_files_is_cut_into_stereo_strokes(tmp_path):
+def test_a_take_in_two_files_is_segmented_into_stereo_strokes(tmp_path):
     quiet = np.random.default_rng(5).normal(scale=2e-4, size=(round(3.6 * SR), N_WIDE))
     for number, at_s in enumerate((0.4, 1.5, 2.6)):
         stroke = stereo(10 * number)
@@ -304,7 +304,7 @@ def test_a_take_in_two_files_is_cut_into_stereo_strokes(tmp_path):
         assert len(cat.takes.stereo_pairs()) == 2
 
 
-def test_a_kit_takes_both_sides_and_names_both(cat, folder, tmp_path):
+def test_a_kit_exports_both_sides_and_names_both_files(cat, folder, tmp_path):
     pair = the_pair(cat)
     kit = cat.fill_kit({"snare": pair.id})
     cat.export_kit(kit, tmp_path / "kit")
@@ -316,13 +316,13 @@ def test_a_kit_takes_both_sides_and_names_both(cat, folder, tmp_path):
     assert decode_file(tmp_path / "kit" / row["file"]).samples.shape[1] == N_WIDE
 
 
-def test_a_side_gone_after_the_scan_is_told(cat, folder):
+def test_a_side_that_is_gone_after_the_scan_is_an_error(cat, folder):
     (folder / "Shed" / "snare_01_R.wav").unlink()
     with pytest.raises(AudioError, match="snare_01_R"):
         cat.audio(the_pair(cat).id)
 
 
-def test_the_command_line_lists_parts_and_joins(cat, folder, tmp_path, capsys):
+def test_the_command_line_lists_separates_and_joins_pairs(cat, folder, tmp_path, capsys):
     store = ["--store", str(tmp_path / "drums.sqlite")]
     assert main(["sides", *store]) == 0
     assert "snare_01_L.wav + snare_01_R.wav" in capsys.readouterr().out
@@ -342,7 +342,7 @@ def two_mono(tmp_path, left="Crash L.wav", right="Crash R.wav"):
     return cat, sorted(cat.hits(), key=lambda hit: hit.path)
 
 
-def test_the_last_word_on_a_file_counts(tmp_path):
+def test_the_last_choice_for_a_file_counts(tmp_path):
     cat, (first, second) = two_mono(tmp_path)
     with cat:
         cat.takes.join_stereo_pair(first.id, second.id)
@@ -353,7 +353,7 @@ def test_the_last_word_on_a_file_counts(tmp_path):
         assert [hit.id for hit in cat.hits()] == [second.id]
 
 
-def test_hits_of_their_own_that_move_stay_so(cat, folder):
+def test_separate_hits_that_move_stay_separate(cat, folder):
     pair = the_pair(cat)
     cat.takes.split_stereo_pair(pair.id)
     cat.scan([folder], n_jobs=1)
@@ -366,7 +366,7 @@ def test_hits_of_their_own_that_move_stay_so(cat, folder):
     assert cat.hit(pair.id).mark == "star"
 
 
-def test_sides_put_the_other_way_round_are_measured_anew(cat, folder):
+def test_exchanged_sides_are_measured_again(cat, folder):
     pair = the_pair(cat)
     left, right = pair.files
     left.rename(folder / "x")
@@ -380,7 +380,7 @@ def test_sides_put_the_other_way_round_are_measured_anew(cat, folder):
     ("left", "right", "name"),
     [("kick in.wav", "kick out.wav", "kick in"), ("snare L.wav", "snare R.wav", "snare")],
 )
-def test_a_pair_joined_by_hand_has_a_whole_name(tmp_path, left, right, name):
+def test_a_pair_joined_by_the_user_has_a_whole_name(tmp_path, left, right, name):
     cat, (first, second) = two_mono(tmp_path, left, right)
     with cat:
         if len(cat.hits()) == 2:
@@ -389,7 +389,7 @@ def test_a_pair_joined_by_hand_has_a_whole_name(tmp_path, left, right, name):
         assert the_pair(cat).name == name
 
 
-def test_a_cut_and_a_mix_by_hand_come_back_with_the_side_that_was_away(cat, folder):
+def test_regions_and_mix_apply_again_when_a_missing_side_is_back(cat, folder):
     pair = the_pair(cat)
     cat.takes.split_region(pair.id, at=(pair.start + pair.stop) // 2)
     cat.takes.set_mix(pair.id, "2")
@@ -406,7 +406,7 @@ def test_a_cut_and_a_mix_by_hand_come_back_with_the_side_that_was_away(cat, fold
     assert all("mix" in hit.origin for hit in cat.takes.stereo_pairs())
 
 
-def test_copies_that_are_pairs_stay_and_the_others_are_set_aside(cat, folder, tmp_path, capsys):
+def test_copies_that_are_pairs_stay_and_single_files_are_set_aside(cat, folder, tmp_path, capsys):
     pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
     cat.duplicates.prefer(whole.id)
     kick = encode_wav(as_frames(drum_stroke(60, seed=3, sr=SR)), sr=SR)

@@ -1,4 +1,4 @@
-"""A scan that is stopped keeps what it measured, and the next one goes on from there."""
+"""A scan that is stopped stores its measurements, and the next one continues from there."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def stop_after(n_files: int):
 
 
 @pytest.mark.parametrize("n_jobs", [1, 2])
-def test_what_was_measured_before_the_stop_is_kept_and_not_measured_again(store, library, n_jobs):
+def test_measurements_before_a_stop_are_stored_and_not_repeated(store, library, n_jobs):
     with pytest.raises(Stopped, match="enough"):
         scan_folders(store, [library], n_jobs=n_jobs, on_progress=stop_after(4))
     assert len(store.hits.read()) == 4
@@ -40,7 +40,7 @@ def test_what_was_measured_before_the_stop_is_kept_and_not_measured_again(store,
     assert store.hits.read()[:4] == kept
 
 
-def test_a_program_that_is_interrupted_keeps_what_it_measured(store, library):
+def test_an_interrupted_process_stores_its_measurements(store, library):
     def interrupt(progress):
         if progress.step == "measuring" and progress.done == 3:
             raise KeyboardInterrupt
@@ -50,7 +50,7 @@ def test_a_program_that_is_interrupted_keeps_what_it_measured(store, library):
     assert len(store.hits.read()) == 3
 
 
-def test_folders_are_remembered_with_whether_their_scan_ended(tmp_path, library):
+def test_folders_are_stored_with_whether_their_scan_ended(tmp_path, library):
     with Catalog.open(tmp_path / "s.sqlite") as cat:
         assert cat.folders() == []
         with pytest.raises(Stopped):
@@ -66,7 +66,7 @@ def test_folders_are_remembered_with_whether_their_scan_ended(tmp_path, library)
         assert len(cat.folders()) == 2
 
 
-def test_only_the_last_folders_are_remembered(store):
+def test_only_the_last_folders_are_stored(store):
     for number in range(MAX_FOLDERS + 3):
         begin_folders(store, [f"/takes/{number}"])
     begin_folders(store, ["/takes/not \udcff text"])

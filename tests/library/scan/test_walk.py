@@ -27,7 +27,7 @@ def tree(tmp_path):
     return tmp_path / "root"
 
 
-def test_files_come_sorted_by_their_paths(tree):
+def test_files_are_sorted_by_path(tree):
     found = walk(tree)
     assert names(found) == ["x.FLAC", "10.wav", "2.wav"]
     assert found.faults == []
@@ -38,17 +38,17 @@ def test_roots_inside_others_and_named_twice_count_once(tree):
     assert names(walk(tree / "b", tree)) == ["x.FLAC", "10.wav", "2.wav"]
 
 
-def test_a_single_path_is_taken_as_one_folder(tree):
+def test_a_single_path_is_one_folder(tree):
     assert check_roots(tree) == check_roots(str(tree)) == [str(tree)]
 
 
-def test_a_folder_whose_name_only_begins_alike_is_not_inside(tmp_path):
+def test_a_folder_with_a_common_prefix_is_not_inside(tmp_path):
     (tmp_path / "drums").mkdir()
     (tmp_path / "drums2").mkdir()
     assert len(check_roots([tmp_path / "drums", tmp_path / "drums2"])) == 2
 
 
-def test_a_link_loop_is_one_clear_line(tree):
+def test_a_loop_of_links_is_reported_once(tree):
     (tree / "a" / "loop").symlink_to(tree)
     found = walk(tree)
     assert names(found) == ["x.FLAC", "10.wav", "2.wav"]
@@ -57,7 +57,7 @@ def test_a_link_loop_is_one_clear_line(tree):
     ]
 
 
-def test_links_that_lead_to_themselves_or_nowhere_are_told(tree):
+def test_links_to_themselves_or_to_nothing_are_reported(tree):
     (tree / "self.wav").symlink_to(tree / "self.wav")
     (tree / "gone.wav").symlink_to(tree / "not there.wav")
     faults = dict(walk(tree).faults)
@@ -74,7 +74,7 @@ def test_a_link_out_of_the_roots_is_followed_once(tree, tmp_path):
     assert names(walk(tree)).count("far.wav") == 1
 
 
-def test_a_link_to_what_is_scanned_anyway_adds_nothing(tree):
+def test_a_link_to_a_scanned_file_adds_nothing(tree):
     (tree / "same").symlink_to(tree / "b")
     (tree / "same.wav").symlink_to(tree / "b" / "2.wav")
     found = walk(tree)
@@ -82,14 +82,14 @@ def test_a_link_to_what_is_scanned_anyway_adds_nothing(tree):
     assert found.faults == []
 
 
-def test_a_pipe_named_like_audio_is_told_and_not_opened(tree):
+def test_a_pipe_named_like_audio_is_reported_and_not_opened(tree):
     os.mkfifo(tree / "pipe.wav")
     found = walk(tree)
     assert "pipe.wav" not in names(found)
     assert "no ordinary file" in dict(found.faults)[str(tree / "pipe.wav")]
 
 
-def test_a_folder_that_may_not_be_listed_is_told(tree, monkeypatch):
+def test_a_folder_without_permission_is_reported(tree, monkeypatch):
     real = os.scandir
 
     def forbid(folder):
@@ -112,7 +112,7 @@ def test_a_hash_is_the_sha256_of_the_whole_file(tmp_path):
     )
 
 
-def test_recordings_of_formats_that_are_not_read_are_told_of(tree):
+def test_recordings_of_unread_formats_are_reported(tree):
     (tree / "b" / "old memo.WMA").write_bytes(b"x")
     found = walk(tree)
     assert [(os.path.basename(path), reason) for path, reason in found.faults] == [

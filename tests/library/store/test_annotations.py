@@ -13,7 +13,7 @@ from catalog.library.store import schema
 from catalog.library.store.store import Store
 
 
-def test_a_mark_is_kept_and_can_be_taken_back(scanned):
+def test_a_mark_is_stored_and_can_be_removed(scanned):
     first, second, *_ = scanned.hits.read()
     before = scanned.revision()
     scanned.annotations.set_mark([first.id, second.id], "star")
@@ -31,7 +31,7 @@ def test_tags_are_added_and_dropped_in_order_and_once(scanned):
     assert scanned.hits.get(hit.id).tags == ("late", "wires loose")
 
 
-def test_what_was_said_survives_a_scan_and_a_change_of_the_file(scanned, library, write_hit):
+def test_annotations_stay_after_a_scan_and_a_change_of_the_file(scanned, library, write_hit):
     hit = next(h for h in scanned.hits.read() if h.name == "mystery")
     scanned.annotations.set_mark([hit.id], "keep")
     scanned.annotations.change_tags([hit.id], add=["found"])
@@ -43,17 +43,17 @@ def test_what_was_said_survives_a_scan_and_a_change_of_the_file(scanned, library
 
 
 @pytest.mark.parametrize("word", ["", "   ", "x" * 61])
-def test_words_that_are_no_tags_are_refused(scanned, word):
+def test_an_empty_or_long_tag_is_an_error(scanned, word):
     with pytest.raises(ParameterError, match="must have 1 to 60 characters"):
         scanned.annotations.change_tags([scanned.hits.read()[0].id], add=[word])
 
 
-def test_unknown_marks_are_refused_with_those_there_are(scanned):
+def test_an_unknown_mark_is_an_error_that_lists_the_marks(scanned):
     with pytest.raises(ParameterError, match="marks are keep, reject, star"):
         scanned.annotations.set_mark([1], "nice")
 
 
-def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
+def test_a_store_of_version_1_gets_marks_and_keeps_its_hits(scanned):
     hits = scanned.hits.read()
     scanned.close()
     db = sqlite3.connect(scanned.path)
@@ -77,7 +77,7 @@ def test_a_store_of_the_first_version_gets_marks_without_losing_a_hit(scanned):
         assert again.database.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION
 
 
-def test_what_was_said_of_many_is_taken_back_whole_with_the_roles_that_followed(tmp_path, library):
+def test_annotating_many_hits_is_reverted_with_the_roles_that_followed(tmp_path, library):
     with Catalog.open(tmp_path / "c.sqlite") as cat:
         cat.scan([library], n_jobs=1)
         first, second, *_ = cat.hits()
@@ -95,7 +95,7 @@ def test_what_was_said_of_many_is_taken_back_whole_with_the_roles_that_followed(
         assert (now.mark, now.role, now.tags) == ("reject", "china", ("odd",))
 
 
-def test_of_an_unknown_hit_nothing_is_said_of_the_others_either(tmp_path, library):
+def test_an_unknown_hit_leaves_the_others_unannotated(tmp_path, library):
     with Catalog.open(tmp_path / "c.sqlite") as cat:
         cat.scan([library], n_jobs=1)
         first = cat.hits()[0]

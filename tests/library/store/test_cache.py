@@ -1,4 +1,4 @@
-"""The collector rests inside, and is afterwards as it was."""
+"""Garbage collection is paused inside the block, and afterwards as it was before."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from catalog.library.store.cache import gc_paused
 
 
-def test_it_rests_inside_and_works_again_after_a_fault():
+def test_collection_is_off_inside_and_on_again_after_an_exception():
     def fail():
         with gc_paused():
             seen.append(gc.isenabled())
@@ -22,7 +22,7 @@ def test_it_rests_inside_and_works_again_after_a_fault():
     assert gc.isenabled()
 
 
-def test_where_it_was_stopped_it_stays_so():
+def test_collection_stays_off_if_it_was_off():
     gc.disable()
     try:
         with gc_paused():

@@ -1,4 +1,4 @@
-"""Stores written by released versions: opened, brought up to date, and nothing in them lost."""
+"""Stores of earlier versions are migrated when they are opened, without loss."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ STEP = "CREATE TABLE extra (a); CREATE INDEX ea ON extra (a)"  # a migration for
 
 
 def shape(place):
-    """Tables with their columns in any order, and indexes with what they ask for."""
+    """Return tables with their columns in any order, and indexes with their statements."""
     with sqlite3.connect(place) as db:
         names = [row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type='table'")]
         tables = {
@@ -70,7 +70,7 @@ def shape(place):
 
 @pytest.fixture
 def version_1(tmp_path, library):
-    """The six hits of the library as version 1 kept them, one with a role that the user said."""
+    """Return a store of version 1 with the six hits of the library, one with a role by the user."""
     fresh = tmp_path / "fresh.sqlite"
     with Store.open(fresh) as store:
         scan_folders(store, [library], n_jobs=1)
@@ -90,13 +90,13 @@ def version_1(tmp_path, library):
     return place
 
 
-def test_a_store_of_version_1_gets_the_tables_of_a_new_one(version_1, tmp_path):
+def test_a_migrated_store_has_the_tables_of_a_new_one(version_1, tmp_path):
     Store.open(version_1).close()
     Store.open(tmp_path / "new.sqlite").close()
     assert shape(version_1) == shape(tmp_path / "new.sqlite")
 
 
-def test_a_store_of_version_1_keeps_what_was_said_and_is_measured_again(version_1, library):
+def test_a_store_of_version_1_keeps_its_annotations_and_is_measured_again(version_1, library):
     with Store.open(version_1) as store:
         assert [hit.id for hit in store.hits.read()] == [1, 2, 3, 4, 5, 6]
         report = scan_folders(store, [library], n_jobs=1)
