@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 
@@ -29,7 +28,7 @@ AUDIBLE_RATIOS: dict[str, float] = {
 _DESCRIPTOR = {descriptor.name: descriptor for descriptor in DESCRIPTORS}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Match:
     """One hit found by a search.
 
@@ -51,7 +50,7 @@ class Match:
         """Id of the hit found."""
         return self.hit.id
 
-    @cached_property
+    @property
     def reasons(self) -> tuple[str, ...]:
         """Differences from the hit searched from, see `describe_difference`."""
         return describe_difference(self.query_hit, self.hit)
