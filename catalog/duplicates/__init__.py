@@ -1,1 +1,1 @@
-"""Groups of copies, which one to keep, and how hits relate."""
+"""Groups of copies, the preferred file of each, and other relations between hits."""

@@ -13,7 +13,7 @@ from catalog.models import Hit, Mark
 CLIP_RUN = 4  # equal samples in a row at the peak
 CLIP_NEAR_DB = 0.3  # distance of the peak from full scale
 FLOOR_STEP_DB = 1.0  # of the noise floor relative to the peak, which gain does not change
-LEVEL_STEP_DB = 1.0
+LEVEL_STEP_DB = 1.0  # peaks closer than this count as equal
 TAIL_STEP_S = 0.05
 MIN_WIDTH = 0.01  # stereo width below which two channels count as mono
 MARK_RANK = {Mark.KEEP: 0, Mark.STAR: 1, Mark.NONE: 2, Mark.REJECT: 3}

@@ -1,1 +1,1 @@
-"""The table of numbers in; ranks, groups and positions out."""
+"""Search: distances between hits, ranked matches and the map layout."""

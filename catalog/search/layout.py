@@ -96,7 +96,7 @@ def compute_umap_layout(spaces: Spaces, representative: np.ndarray, *, seed: int
     if len(rows) < MIN_HITS_FOR_UMAP:
         return compute_pca_layout(spaces)
     xy = _normalize(_umap(layout_features(spaces)[rows], seed=seed))
-    return Layout(spaces.hit_ids, _even_out(xy)[inverse], "umap")
+    return Layout(spaces.hit_ids, even_out(xy)[inverse], "umap")
 
 
 def _umap(features: np.ndarray, *, seed: int) -> np.ndarray:
@@ -168,15 +168,24 @@ def extend_layout(spaces: Spaces, stored: Layout) -> Layout:
     return Layout(spaces.hit_ids, xy, "placed")
 
 
-def _even_out(xy: np.ndarray) -> np.ndarray:
-    """Blend each axis with its ranks: the order stays, wide gaps shrink, dense parts widen."""
+def even_out(xy: np.ndarray) -> np.ndarray:
+    """Blend each axis with its ranks: the order stays, wide gaps shrink, dense parts widen.
+
+    Parameters
+    ----------
+    xy : np.ndarray, shape (n, 2), within -1 to 1
+
+    Returns
+    -------
+    np.ndarray, float32, shape (n, 2)
+    """
     rank = np.argsort(np.argsort(xy, axis=0, kind="stable"), axis=0, kind="stable")
     even = 2.0 * rank / max(len(xy) - 1, 1) - 1.0
     return np.asarray((1.0 - EVENNESS) * xy + EVENNESS * even, dtype=np.float32)
 
 
 def _normalize(xy: np.ndarray) -> np.ndarray:
-    """Center and scale both axes alike into -1 to 1, with outliers clipped."""
+    """Center and scale both axes equally into -1 to 1, with outliers clipped."""
     if len(xy) == 0:
         return np.zeros((0, 2), np.float32)
     low, high = np.percentile(xy, [1, 99], axis=0)

@@ -89,13 +89,13 @@ def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
         at most `MAX_REASONS` audible differences, the largest first, then the session of `other`
         if it is a different one
     """
-    found = explain_difference(hit.descriptors, other.descriptors)
+    found = audible_differences(hit.descriptors, other.descriptors)
     if other.session and other.session != hit.session:
         found += (f"from {other.session}",)
     return found
 
 
-def explain_difference(
+def audible_differences(
     descriptors: Mapping[str, float], other: Mapping[str, float], *, n: int = MAX_REASONS
 ) -> tuple[str, ...]:
     """List the audible differences of the second set of descriptors, the largest first.

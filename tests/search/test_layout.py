@@ -7,9 +7,9 @@ import pytest
 
 from catalog.search.layout import (
     Layout,
-    _even_out,
     compute_pca_layout,
     compute_umap_layout,
+    even_out,
     extend_layout,
     reuse_layout,
 )
@@ -93,7 +93,7 @@ def test_without_a_stored_layout_pca_is_used():
 def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
     rng = np.random.default_rng(0)
     islands = np.vstack([rng.normal(-0.9, 0.01, (20, 2)), rng.normal(0.9, 0.01, (20, 2))])
-    even = _even_out(islands)
+    even = even_out(islands)
     for axis in (0, 1):
         assert np.array_equal(np.argsort(even[:, axis]), np.argsort(islands[:, axis]))
     assert even[20:].min() - even[:20].max() < 0.5 * (islands[20:].min() - islands[:20].max())

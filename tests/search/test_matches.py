@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.search.matches import explain_difference, make_matches
+from catalog.search.matches import audible_differences, make_matches
 from tests.kit.drums import make_hit
 
 HIT = {
@@ -16,20 +16,20 @@ HIT = {
 
 def test_the_most_audible_difference_comes_first():
     other = HIT | {"centroid_hz": 900.0, "length_s": 0.42}
-    assert explain_difference(HIT, other) == ("600 Hz darker", "80 ms shorter")
+    assert audible_differences(HIT, other) == ("600 Hz darker", "80 ms shorter")
 
 
 def test_equal_hits_have_no_differences():
-    assert explain_difference(HIT, dict(HIT)) == ()
+    assert audible_differences(HIT, dict(HIT)) == ()
 
 
 @pytest.mark.parametrize("value", [float("nan"), 0.0])
 def test_undefined_descriptors_are_not_mentioned(value):
-    assert explain_difference(HIT, HIT | {"body_hz": value}) == ()
+    assert audible_differences(HIT, HIT | {"body_hz": value}) == ()
 
 
 def test_large_differences_are_given_in_seconds_and_kilohertz():
-    differences = explain_difference(HIT, HIT | {"length_s": 3.1, "centroid_hz": 9000.0})
+    differences = audible_differences(HIT, HIT | {"length_s": 3.1, "centroid_hz": 9000.0})
     assert differences == ("7.5 kHz brighter", "2.6 s longer")
 
 
