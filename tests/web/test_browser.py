@@ -102,7 +102,7 @@ def test_a_copy_is_set_aside_on_disk_and_put_back_byte_for_byte(own_visit, own):
     own_visit.page.get_by_text("1 file set aside").wait_for()
     assert not path.exists()
     own_visit.press(own_visit.page.get_by_role("button", name="Restore", exact=True))
-    own_visit.page.get_by_text("is back where it was").wait_for()
+    own_visit.page.get_by_text("is restored.").wait_for()
     assert path.read_bytes() == before
 
 
@@ -192,8 +192,8 @@ def test_decoded_hits_are_kept_only_up_to_a_limit(visit):
     kept = visit.get(
         """(async () => { const e = __audition.engine, m = __audition.map;
         for (const id of m.points.ids) await e.load(m.hitOf(id));
-        const sum = [...e.kept.values()].reduce((n, k) => n + k.bytes, 0);
-        return [e.bytes, sum, e.kept.size]; })()"""
+        const sum = e.cache.keys().reduce((n, key) => n + e.cache.use(key).bytes, 0);
+        return [e.cache.bytes, sum, e.cache.keys().length]; })()"""
     )
     assert kept[0] == kept[1]
     assert kept[0] <= 96 * 2**20

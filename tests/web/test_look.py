@@ -16,9 +16,11 @@ from catalog.web.assets import (
     join_styles,
     loader_script,
     modules,
+    shared_constants,
 )
 
 PAGE = files("catalog.web")
+MAX_COLUMNS = 110
 ROOT = Path(__file__).parents[2]
 
 
@@ -67,7 +69,7 @@ def test_each_import_names_what_another_module_exports():
     found = 0
     for name, js in modules().items():
         for names, relative in re.findall(
-            r"^import \{([^}]*)\} from '([^']*)';$", js, re.MULTILINE
+            r"^import \{([^}]*)\}\s*from '([^']*)';$", js, re.MULTILINE
         ):
             target = posixpath.normpath(posixpath.join(posixpath.dirname(name), relative))
             exported = exports_of(modules()[target])
@@ -94,6 +96,23 @@ def test_every_module_is_preloaded_by_the_loader():
 def test_no_style_sheet_is_left_out():
     sheets = {path.relative_to(FRONTEND).as_posix() for path in FRONTEND.rglob("*.css")}
     assert sheets == set(STYLES)
+
+
+def test_each_shared_constant_is_used_by_some_module():
+    imported = r"^import \{([^}]*)\}\s*from '[./]*constants\.js';$"
+    names = {
+        name.strip()
+        for js in modules().values()
+        for part in re.findall(imported, js, re.MULTILINE)
+        for name in part.split(",")
+    }
+    assert names == set(shared_constants())
+
+
+def test_lines_of_scripts_and_styles_fit_on_a_screen():
+    for path in (*FRONTEND.rglob("*.js"), *FRONTEND.rglob("*.css")):
+        lines = path.read_text("utf-8").splitlines()
+        assert [line for line in lines if len(line) > MAX_COLUMNS] == [], path
 
 
 def test_motion_is_only_for_those_who_did_not_ask_for_less():
