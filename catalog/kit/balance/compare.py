@@ -82,14 +82,14 @@ def compare_kits(
     """
     a, b = kits
     names = [n for n in SLOTS if a.slots.get(n) or b.slots.get(n)]
-    slots = tuple(_compare_slot(name, kits, hits, levels) for name in names)
+    slots = tuple(_compare_slot(name, kits, hits=hits, levels=levels) for name in names)
     return KitComparison(
         a.name, b.name, a.score, b.score, slots, _comparison_lines(kits, hits, slots)
     )
 
 
 def _compare_slot(
-    slot: str, kits: tuple[Kit, Kit], hits: Mapping[int, Hit], levels: tuple[Levels, Levels]
+    slot: str, kits: tuple[Kit, Kit], *, hits: Mapping[int, Hit], levels: tuple[Levels, Levels]
 ) -> SlotComparison:
     strokes_a, strokes_b = (kit.slots.get(slot, ()) for kit in kits)
     first, second = ((ids[0] if ids else None) for ids in (strokes_a, strokes_b))
@@ -116,7 +116,7 @@ def _comparison_lines(
 ) -> tuple[str, ...]:
     a, b = (kit.name or "kit" for kit in kits)
     a, b = (a, b) if a != b else (f"{a} (first)", f"{b} (second)")
-    lines = [_better(a, b, kits[0].score, kits[1].score)]
+    lines = [_coherence_line((a, b), (kits[0].score, kits[1].score))]
     for name, kit in ((a, kits[0]), (b, kits[1])):
         mains = tuple(ids[0] for ids in kit.slots.values() if ids)
         lines.append(f"{name}: {len(mains)} slots, {explain_sessions(hits, mains)}")
@@ -131,9 +131,10 @@ def _comparison_lines(
     return tuple(lines)
 
 
-def _better(a: str, b: str, score_a: float, score_b: float) -> str:
-    if not (math.isfinite(score_a) and math.isfinite(score_b)) or abs(score_a - score_b) < CLOSE:
+def _coherence_line(names: tuple[str, str], scores: tuple[float, float]) -> str:
+    a, b = names
+    if not all(map(math.isfinite, scores)) or abs(scores[0] - scores[1]) < CLOSE:
         return f"{a} and {b} hold together equally well"
-    first, second = (a, b) if score_a < score_b else (b, a)
-    low, high = sorted((score_a, score_b))
+    first, second = (a, b) if scores[0] < scores[1] else (b, a)
+    low, high = sorted(scores)
     return f"{first} holds together better than {second} ({low:.2f} against {high:.2f}, 0 is ideal)"

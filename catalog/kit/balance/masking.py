@@ -22,6 +22,7 @@ from catalog.models import Hit
 BANDS_HZ = tuple(1000.0 * 10.0 ** (n / 10) for n in range(-15, 13))
 WINDOW_S = 0.4  # of a stroke, as long as the window of its loudness
 MASKED_SHARE = 0.7  # of the energy in the same bands, from which a pair is listed; no source
+FLOOR_DB = -90.0  # of a band without energy
 N_LINES = 6
 
 
@@ -85,21 +86,27 @@ def measure_masking(
     strokes = [tune_stroke(read(hit), step) for hit, step in zip(top, semitones, strict=True)]
     shares = np.array([_band_shares(stroke) for stroke in strokes]).reshape(len(slots), -1)
     overlap = np.minimum(shares[:, None], shares[None]).sum(axis=2)
-    loudness = [
+    with np.errstate(divide="ignore"):
+        spectrum_db = np.maximum(10.0 * np.log10(shares), FLOOR_DB)
+    level_lkfs = tuple(
         hit_loudness(audio.samples, sr=audio.sr) + levels.gain_db[slot]
         for slot, audio in zip(slots, strokes, strict=True)
-    ]
-    pitch = [
+    )
+    pitch_hz = tuple(
         hit.descriptors.get("body_hz", math.nan) * 2.0 ** (step / 12.0)
         for hit, step in zip(top, semitones, strict=True)
-    ]
-    names = tuple(note_name(hz) if math.isfinite(hz) and hz > 0 else "" for hz in pitch)
-    with np.errstate(divide="ignore"):
-        spectrum = np.maximum(10.0 * np.log10(shares), -90.0)
+    )
     return Masking(
-        slots, tuple(hit.id for hit in top), overlap, BANDS_HZ, spectrum, tuple(loudness),
-        tuple(pitch), names, _overlap_lines(slots, overlap, loudness, pitch),
-    )  # fmt: skip
+        slots=slots,
+        hit_ids=tuple(hit.id for hit in top),
+        overlap=overlap,
+        bands_hz=BANDS_HZ,
+        spectrum_db=spectrum_db,
+        level_lkfs=level_lkfs,
+        pitch_hz=pitch_hz,
+        notes=tuple(note_name(hz) if math.isfinite(hz) and hz > 0 else "" for hz in pitch_hz),
+        lines=_overlap_lines(slots, overlap, level_lkfs=level_lkfs, pitch_hz=pitch_hz),
+    )
 
 
 def _band_shares(audio: Audio) -> np.ndarray:
@@ -116,19 +123,23 @@ def _band_shares(audio: Audio) -> np.ndarray:
 
 
 def _overlap_lines(
-    slots: Sequence[str], overlap: np.ndarray, loudness: Sequence[float], pitch: Sequence[float]
+    slots: Sequence[str],
+    overlap: np.ndarray,
+    *,
+    level_lkfs: Sequence[float],
+    pitch_hz: Sequence[float],
 ) -> tuple[str, ...]:
     """Describe the pairs in the same bands and the low drums of nearly one pitch, worst first."""
     found: list[tuple[float, str]] = []
     for a, b in combinations(range(len(slots)), 2):
         pair = f"{plain_slot(slots[a])} and {plain_slot(slots[b])}"
-        share, louder_db = float(overlap[a, b]), loudness[a] - loudness[b]
+        share, louder_db = float(overlap[a, b]), level_lkfs[a] - level_lkfs[b]
         if share >= MASKED_SHARE:
             louder = plain_slot(slots[a if louder_db > 0 else b])
             level = f", {louder} {abs(louder_db):.0f} dB louder" if abs(louder_db) >= 1.0 else ""
             found.append((share, f"{pair}: {share:.0%} of their energy in the same bands{level}"))
         is_low = slots[a] in LOW_SLOTS and slots[b] in LOW_SLOTS
-        interval = 12.0 * abs(math.log2(pitch[a] / pitch[b])) if is_low else math.nan
+        interval = 12.0 * abs(math.log2(pitch_hz[a] / pitch_hz[b])) if is_low else math.nan
         if interval < BODY_APART:
             found.append((1.0, f"{pair}: bodies {interval:.1f} semitones apart"))
     found.sort(key=lambda line: -line[0])

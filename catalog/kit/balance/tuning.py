@@ -100,7 +100,7 @@ def propose_tuning(kit: Kit, pitches: Mapping[str, float]) -> tuple[TuningPropos
         return ()
     after = _intervals({slot: pitch + best[slot] for slot, pitch in recorded.items()})
     return tuple(
-        _proposal(slot, best[slot], recorded[slot], after)
+        _proposal(slot, best[slot], recorded=recorded[slot], after=after)
         for slot in recorded
         if best[slot] != present[slot]
     )
@@ -119,7 +119,7 @@ def _best_tuning(recorded: Mapping[str, float], kick: float) -> dict[str, float]
 
 
 def _proposal(
-    slot: str, semitones: float, recorded: float, after: Sequence[Interval]
+    slot: str, semitones: float, *, recorded: float, after: Sequence[Interval]
 ) -> TuningProposal:
     hz = 2.0 ** ((recorded + semitones) / 12.0)
     intervals = [step.text for step in after if slot in (step.lower, step.upper)]

@@ -113,14 +113,16 @@ def _write_files(
     plan: ExportPlan, target: Path, hits: Mapping[int, Hit], *, read: StrokeReader
 ) -> None:
     """Write every file of the plan below `target`."""
-    rows = [_write_stroke(plan, target, file, hits[file.hit_id], read=read) for file in plan.audio]
+    rows = [
+        _write_stroke(plan, target, file, hit=hits[file.hit_id], read=read) for file in plan.audio
+    ]
     _write_phrase(plan, target, hits, read=read, sr=plan.options.sr or max(row.sr for row in rows))
     for name, text in make_documents(plan, rows, hits).items():
         write_checked(target / name, text.encode("utf-8", errors="replace"))
 
 
 def _write_stroke(
-    plan: ExportPlan, target: Path, file: PlannedFile, hit: Hit, *, read: StrokeReader
+    plan: ExportPlan, target: Path, file: PlannedFile, *, hit: Hit, read: StrokeReader
 ) -> ManifestRow:
     semitones, gain_db, options = file.tuning_semitones, file.gain_db or 0.0, plan.options
     audio = tune_stroke(read(hit), semitones, to_sr=options.sr)

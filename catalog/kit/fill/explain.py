@@ -92,7 +92,9 @@ def explain_kit(
     dict of slot name to tuple of str
     """
     return {
-        name: (*_slot_lines(hits, traits, rows, name), *_trace_lines(traits, rows, name))[:N_LINES]
+        name: (*_slot_lines(hits, traits, rows, name=name), *_trace_lines(traits, rows, name))[
+            :N_LINES
+        ]
         for name in rows
     }
 
@@ -116,7 +118,7 @@ def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
 
 
 def _slot_lines(
-    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], name: str
+    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], *, name: str
 ) -> list[str]:
     """Lines for some slots only: an uncertain role, the interval of a tom, the pair of hats."""
     lines = []
@@ -193,7 +195,7 @@ def _trace_lines(traits: Traits, rows: Mapping[str, int], name: str) -> list[str
     alike.sort(key=lambda side: total[side])
     trace_of = {side: dearest[side] for side in apart} | {side: _SIDES[side][0] for side in alike}
     lines = {
-        side: _difference(traits, row, trace, float(off[_column(trace)]))
+        side: _difference(traits, row, trace, deviations=float(off[_column(trace)]))
         for side, trace in trace_of.items()
     }
     return [lines[side] for side in (*apart[:1], *alike[:1], *apart[1:], *alike[1:])]
@@ -203,7 +205,7 @@ def _column(trace: str) -> int:
     return PRODUCTION_NAMES.index(trace)
 
 
-def _difference(traits: Traits, row: int, trace: str, deviations: float) -> str:
+def _difference(traits: Traits, row: int, trace: str, *, deviations: float) -> str:
     """Difference from what the others predict for this role, in the unit of the trace."""
     label, more, less = TRACE_WORDS[trace]
     column = _column(trace)

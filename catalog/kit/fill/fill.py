@@ -73,7 +73,7 @@ def fill_kit(
     for number in range(n_best):
         rows = search.search(np.random.default_rng([seed, number]), used)
         used |= search.strokes_of_drums(rows)
-        kit = _make_kit(pool, search.traits, rows, frozenset(locked))
+        kit = _make_kit(pool, search.traits, rows, locked=frozenset(locked))
         if all(kit.slots != earlier.slots for earlier in kits):
             kits.append(kit)
     return kits
@@ -102,7 +102,7 @@ def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
     """
     search = _search_for_slot(pool, kit, slot)
     passed = (*kit.passed.get(slot, ()), *kit.slots.get(slot, ())[:1])
-    row, passed = _next_row(pool, search.rank_candidates(slot), slot, passed)
+    row, passed = _next_row(pool, search.rank_candidates(slot), slot=slot, passed=passed)
     return _with_row(pool, search, kit, slot=slot, row=row, passed=passed)
 
 
@@ -148,7 +148,7 @@ def _with_row(
     pool: Pool, search: KitSearch, kit: Kit, *, slot: str, row: int, passed: tuple[int, ...]
 ) -> Kit:
     """Put a row into a slot and drop the settings of the hit that it replaces."""
-    new = _make_kit(pool, search.traits, search.fixed | {slot: row}, kit.locked)
+    new = _make_kit(pool, search.traits, search.fixed | {slot: row}, locked=kit.locked)
     slots = {name: kit.slots[name] if name != slot else new.slots[slot] for name in kit.slots}
     slots[slot] = new.slots[slot]
     settings = [
@@ -194,7 +194,7 @@ def score_kit(pool: Pool, kit: Kit) -> Kit:
 
 
 def _next_row(
-    pool: Pool, order: list[int], slot: str, passed: tuple[int, ...]
+    pool: Pool, order: list[int], *, slot: str, passed: tuple[int, ...]
 ) -> tuple[int, tuple[int, ...]]:
     """First row not tried yet, of a drum not tried if there is one, and the hits tried so far."""
     tried = {_drum(hit) for hit in pool.hits if hit.id in passed} - {None}
@@ -212,7 +212,9 @@ def _drum(hit: Hit) -> tuple[str, str] | None:
     return (hit.session, hit.drum) if hit.session and hit.drum else None
 
 
-def _make_kit(pool: Pool, traits: Traits, rows: Mapping[str, int], locked: frozenset[str]) -> Kit:
+def _make_kit(
+    pool: Pool, traits: Traits, rows: Mapping[str, int], *, locked: frozenset[str]
+) -> Kit:
     return Kit(
         slots={name: (pool.hits[row].id,) for name, row in rows.items()},
         locked=locked,

@@ -1,6 +1,8 @@
 """Pitch of toms: known answers from an ideal membrane, and which pitches are measured."""
 
 import csv
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -97,3 +99,11 @@ def test_every_tom_of_the_demo_library_has_the_pitch_of_its_model() -> None:
             cents(drum_pitch(samples.mean(axis=1), sr=sr), DEMO_TOMS_HZ[row["drum"]]) < DEMO_CENTS
         )
     assert len(toms) > 20
+
+
+def test_librosa_is_imported_only_when_a_pitch_is_measured() -> None:
+    code = (
+        "import sys, catalog.catalog, catalog.services.kit_sound, catalog.library.scan.scanner\n"
+        "sys.exit('librosa' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
