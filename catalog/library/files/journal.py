@@ -75,7 +75,6 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
     for move in moves:
         try:
             events.append(_carry_out(store, move))
-            remove_if_empty((store.aside_folder / move.aside).parent)
         except OSError as err:
             _revert(store, move, err)
             source, _ = move.source_and_target(store)
@@ -83,6 +82,8 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
                 f"{source}: cannot be moved ({err.strerror or err}); {len(events)} of {len(moves)} "
                 "were moved before it and can be undone"
             ) from err
+        finally:
+            remove_if_empty((store.aside_folder / move.aside).parent)
     return events
 
 
