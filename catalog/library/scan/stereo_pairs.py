@@ -14,6 +14,8 @@ import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
+
 from catalog.audio.decode import decode_file, read_header
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, ParameterError
@@ -157,7 +159,7 @@ def split_stereo_pair(store: Store, hit: Hit) -> None:
         if the hit is one file
     """
     if hit.mate is None:
-        raise ParameterError(f"hit {hit.id} ({hit.name}) is one file: there is nothing to part")
+        raise ParameterError(f"hit {hit.id} ({hit.name}) is one file: there is nothing to separate")
     _save_choice(store, hit, "", f"apart from {hit.mate.name}")
 
 
@@ -216,15 +218,13 @@ def decode_sides(
     AudioError
         if a file is gone or broken, or the two do not match
     """
-    import numpy as np
-
     audio = decode_file(path, start=start, stop=stop)
     if mate is None:
         return audio
     other = decode_file(mate, start=start, stop=stop)
     if (audio.samples.shape, audio.sr) != (other.samples.shape, other.sr):
         raise AudioError(
-            mate, f"does not fit its left side {path.name}: another length or rate; scan again"
+            mate, f"does not match its left side {path.name}: another length or rate; scan again"
         )
     samples = np.concatenate([audio.samples[:, :1], other.samples[:, :1]], axis=1)
     return Audio(samples, audio.sr, audio.container, audio.subtype)

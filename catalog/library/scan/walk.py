@@ -17,7 +17,7 @@ from catalog.library.store.records import FoundFile
 READ_BYTES = 1 << 20
 # Formats that libsndfile cannot read; such files are reported, not ignored.
 UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
-UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC to have it in"
+UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC"
 
 
 @dataclass
@@ -44,8 +44,8 @@ def check_roots(folders: Iterable[str | Path]) -> list[str]:
         raise ParameterError("folders is empty: name at least one folder to scan")
     for root in roots:
         if not os.path.isdir(root):
-            what = "is no folder; give the one it lies in" if os.path.exists(root) else (
-                "does not exist; check the name, or plug in its disk")  # fmt: skip
+            what = "is not a folder; give the folder that it is in" if os.path.exists(root) else (
+                "does not exist; check the name, or connect its disk")  # fmt: skip
             raise ParameterError(f"{root}: {what}")
     return [r for r in roots if not any(is_under(r, other) for other in roots if other != r)]
 
@@ -157,12 +157,13 @@ def _collect_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
     try:
         status = entry.stat()
     except OSError as err:
-        broken = "is a link to nothing; remove it, or put back the file it means"
-        reason = broken if entry.is_symlink() else f"cannot be looked at ({err.strerror}); check it"
+        reason = f"cannot be accessed ({err.strerror}); check its permissions"
+        if entry.is_symlink():
+            reason = "is a broken link; remove it, or restore the file that it points to"
         found.faults.append((entry.path, reason))
         return
     if not stat.S_ISREG(status.st_mode):
-        found.faults.append((entry.path, "is no ordinary file; take it out of the folder"))
+        found.faults.append((entry.path, "is not a regular file; take it out of the folder"))
         return
     found.files.append(FoundFile(entry.path, root, status.st_size, status.st_mtime_ns))
 

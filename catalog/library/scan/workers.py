@@ -25,7 +25,7 @@ FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than t
 FILES_PER_CALL = 4  # handed to a worker process at once
 FILES_PER_REMOTE_CALL = 16  # on a cluster, where a round trip takes some milliseconds
 CRASHES = "crashes the decoder; export it again or take it out"
-NO_VALID_NAME = "has a name, or a folder, that is no valid text; rename it"
+NO_VALID_NAME = "has a name, or a folder, that is not valid text; rename it"
 EXPORT_AGAIN = "export it again or take it out"
 Measure = Callable[[Path], tuple[Audio, Measures]]
 

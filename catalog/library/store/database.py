@@ -160,7 +160,7 @@ def update_hit(db: sqlite3.Connection, hit_id: int, values: Mapping[str, Any]) -
 
 @contextlib.contextmanager
 def translate_errors(path: Path) -> Iterator[None]:
-    """Turn an error of SQLite into a `StoreError` that says what to do."""
+    """Turn an error of SQLite into a `StoreError` that states what to do."""
     try:
         yield
     except sqlite3.Error as err:
@@ -168,9 +168,9 @@ def translate_errors(path: Path) -> Iterator[None]:
         if "locked" in text or "busy" in text:
             text = f"another program has been writing to it for {WAIT_S:.0f} s; try again later"
         elif "not a database" in text or "malformed" in text:
-            text = "is no store or is damaged; give another place or put a backup in its stead"
+            text = "is not a store or is damaged; give another path or restore a backup"
         elif "full" in text or "readonly" in text:
-            text = f"cannot be written ({text}); make room or check that you may write there"
+            text = f"cannot be written ({text}); free some space or check the permissions"
         raise StoreError(f"{path}: {text}") from err
 
 
@@ -184,7 +184,7 @@ def _connect(path: Path) -> sqlite3.Connection:
             )
         except (OSError, sqlite3.OperationalError) as err:
             raise StoreError(
-                f"{path}: cannot be opened ({err}); check the folder or give another"
+                f"{path}: cannot be opened ({err}); check the folder or give another path"
             ) from err
         try:
             check_is_store(path, connection)

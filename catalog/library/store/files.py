@@ -153,7 +153,7 @@ class Files:
         return lost
 
     def mark_moved(self, hit_id: int, file: MovedFile) -> bool:
-        """Give a hit the new path of its file, and what the new name says of it.
+        """Give a hit the new path of its file, and what the new name implies.
 
         Returns
         -------
@@ -203,7 +203,7 @@ def _moved_values(file: MovedFile, role_source: str, session_source: str) -> dic
 
 
 def _is_gone(path: str | Path) -> bool:
-    """Return whether there is surely no file; one that may not be looked at is not gone."""
+    """Return whether there is surely no file; one without access is not gone."""
     try:
         os.lstat(path)
     except (FileNotFoundError, NotADirectoryError):

@@ -68,7 +68,7 @@ class MeasuredFile:
 
 @dataclass(frozen=True, eq=False)
 class MovedFile:
-    """A file that was found elsewhere by its content, and what its new name says of it."""
+    """A file that was found elsewhere by its content, and what its new name implies."""
 
     file: FoundFile
     provenance: Provenance

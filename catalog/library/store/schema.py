@@ -106,7 +106,7 @@ def check_is_store(path: Path, connection: sqlite3.Connection) -> None:
     """Raise `StoreError` if the database is not a store, or one of a newer version."""
     n_tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     if n_tables and read_pragma(connection, "application_id") != APPLICATION_ID:
-        raise StoreError(f"{path}: is a database of another program; give the store another place")
+        raise StoreError(f"{path}: is a database of another program; give another path")
     version = read_pragma(connection, "user_version")
     if version > SCHEMA_VERSION:
         raise StoreError(

@@ -259,7 +259,7 @@ def test_a_name_that_is_not_valid_text_is_skipped_with_one_line(store, tmp_path,
     report = scan(store, tmp_path / "odd")
     assert report.skipped == tuple(store.files.read_skipped())
     assert os.fsencode(report.skipped[0].path) == raw
-    assert "no valid text; rename it" in report.skipped[0].reason
+    assert "not valid text; rename it" in report.skipped[0].reason
     assert scan(store, tmp_path / "odd", measure=refuse).skipped == report.skipped
 
 
@@ -375,7 +375,7 @@ def test_two_threads_may_scan_one_store(store, library):
 def test_a_folder_that_cannot_be_scanned_is_an_error(store, library, tmp_path):
     with pytest.raises(ParameterError, match="does not exist; check the name"):
         scan(store, tmp_path / "nowhere")
-    with pytest.raises(ParameterError, match="is no folder"):
+    with pytest.raises(ParameterError, match="is not a folder"):
         scan(store, library / "Attic" / "tom.flac")
     with pytest.raises(ParameterError, match="name at least one"):
         scan_folders(store, [])

@@ -250,7 +250,7 @@ def test_the_user_separates_a_pair_and_joins_it_again(cat, folder):
 
 def test_hits_that_cannot_be_joined_or_separated_are_errors(cat):
     pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
-    with pytest.raises(ParameterError, match="nothing to part"):
+    with pytest.raises(ParameterError, match="nothing to separate"):
         cat.takes.split_stereo_pair(whole.id)
     with pytest.raises(ParameterError, match="cannot be left and right"):
         cat.takes.join_stereo_pair(pair.id, whole.id)

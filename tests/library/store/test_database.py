@@ -59,7 +59,7 @@ def test_the_file_is_in_write_ahead_mode_and_marked_as_a_store(store):
 
 def test_a_file_that_is_not_a_store_is_refused(tmp_path):
     (tmp_path / "letter.sqlite").write_text("Dear all, this is no database. " * 99)
-    with pytest.raises(StoreError, match="is no store or is damaged"):
+    with pytest.raises(StoreError, match="is not a store or is damaged"):
         Store.open(tmp_path / "letter.sqlite")
     db = sqlite3.connect(tmp_path / "other.sqlite")
     db.execute("CREATE TABLE invoices (a)")
