@@ -130,13 +130,11 @@ def mask(line: str) -> tuple[str, list[float]]:
 
 
 def trim(lines: list[str], shown: list[str]) -> list[str]:
-    """Keep as many first and last lines as the document shows."""
+    """Keep as many first and last lines as the document shows; all of them without `LEFT_OUT`."""
     if not shown and len(lines) > N_HEAD + N_TAIL:
         shown = [""] * N_HEAD + [LEFT_OUT] + [""] * N_TAIL
-    if not shown:
-        return lines
     if LEFT_OUT not in shown:
-        return lines[: len(shown)]
+        return lines
     n_head = shown.index(LEFT_OUT)
     n_tail = len(shown) - n_head - 1
     return [*lines[:n_head], LEFT_OUT, *lines[len(lines) - n_tail :]]
