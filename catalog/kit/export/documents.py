@@ -1,4 +1,4 @@
-"""The text files of an exported kit: instrument, key map, manifest and README."""
+"""The text files of an exported kit: key map, manifest, README, and the SFZ of `sfz.py`."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass
 from catalog.kit.export.audio import WrittenAudio
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.export.plan import ExportPlan, PlannedFile
+from catalog.kit.export.sfz import sfz_text
 from catalog.kit.fill.explain import explain_sessions
 from catalog.kit.slots import SLOTS, gm_name
 from catalog.library.metadata.filename import ORIGIN
@@ -67,6 +68,7 @@ def manifest_row(file: PlannedFile, hit: Hit, written: WrittenAudio) -> Manifest
     ManifestRow
     """
     peak_dbfs = written.peak_dbfs
+    origin = (f"{key}={hit.origin[key]}" for key in sorted(hit.origin) if key in ORIGIN)
     return ManifestRow(
         file=file.file, sha256=written.sha256, slot=file.slot,
         notes=" ".join(map(str, file.notes)), layer=file.layer, round_robin=file.robin,
@@ -77,14 +79,9 @@ def manifest_row(file: PlannedFile, hit: Hit, written: WrittenAudio) -> Manifest
         source_file=str(hit.path), source_start_frame=hit.start, source_stop_frame=hit.stop,
         source_right_file="" if hit.mate is None else str(hit.mate),
         source_sha256=hit.content_hash, session=hit.session, drum=hit.drum,
-        microphone=hit.microphone, take=hit.take, origin=_origin_text(hit.origin),
+        microphone=hit.microphone, take=hit.take, origin="; ".join(origin),
         role=hit.role, role_confidence=round(hit.role_confidence, 3),
     )  # fmt: skip
-
-
-def _origin_text(origin: Mapping[str, str]) -> str:
-    """What the recorder wrote into the file, as one text."""
-    return "; ".join(f"{key}={origin[key]}" for key in sorted(origin) if key in ORIGIN)
 
 
 def make_documents(
@@ -96,7 +93,7 @@ def make_documents(
     ----------
     plan : ExportPlan
     rows : sequence of ManifestRow, one for each audio file
-    hits : mapping of id to Hit, at least those of the plan
+    hits : mapping of id to Hit
 
     Returns
     -------
@@ -258,48 +255,3 @@ Rights
   The manifest names folders and files of the computer the kit was made on. Remove those columns
   before you pass the folder on if they reveal more than you want.
 """
-
-
-def sfz_text(plan: ExportPlan) -> str:
-    """Write the SFZ instrument.
-
-    Each key of a slot is a group; its layers divide the velocity range and its round robins
-    alternate. Recorded dynamics are kept, so velocity changes the level of the weakest layer only.
-    Every stroke plays to its end (`one_shot`) unless another of its choke group starts.
-
-    Parameters
-    ----------
-    plan : ExportPlan
-
-    Returns
-    -------
-    str
-
-    References
-    ----------
-    SFZ format, version 1, opcodes as at the format's public description; from memory.
-    """
-    lines = [f"// {plan.title}", "// keys: General MIDI percussion, see notes.csv", ""]
-    lines += ["<global>", "loop_mode=one_shot", "ampeg_release=0.05", ""]
-    for slot, files in plan.by_slot():
-        for note in files[0].notes:
-            lines += [*_sfz_group(slot, note), *(_sfz_region(file, plan) for file in files), ""]
-    return "\n".join(lines) + "\n"
-
-
-def _sfz_group(slot: str, note: int) -> list[str]:
-    lines = [f"// {slot}: {gm_name(note)}", "<group>", f"key={note}"]
-    lines += [f"pitch_keycenter={note}", "amp_veltrack=0"]
-    if choke := SLOTS[slot].choke:
-        lines += [f"group={choke}", f"off_by={choke}", "off_mode=normal"]
-    return lines
-
-
-def _sfz_region(file: PlannedFile, plan: ExportPlan) -> str:
-    opcodes = [f"lovel={file.lowest}", f"hivel={file.highest}"]
-    if file.n_robins > 1:
-        opcodes += [f"seq_length={file.n_robins}", f"seq_position={file.robin}"]
-    if file.layer == 1:
-        curve = plan.velocity_curves[file.slot].items()
-        opcodes += ["amp_veltrack=100", *(f"amp_velcurve_{at}={gain:.4f}" for at, gain in curve)]
-    return f"<region> {' '.join(opcodes)} sample={file.file}"
