@@ -107,7 +107,7 @@ def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
 
 def test_in_the_kit(hostile):
     hostile.open_part("Kit")
-    hostile.page.get_by_role("button", name="Open", exact=True).click()
+    hostile.page.get_by_test_id("stBaseButton-secondary").filter(has_text="Open").click()
     hostile.page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
     check(hostile, f"kick {IMAGE}")
 
