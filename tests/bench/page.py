@@ -161,7 +161,7 @@ ZOOM = """async () => { const m = __audition.map, times = [];
   m.showAll(); return times; }"""
 MANY = """async n => { const e = __audition.engine, m = __audition.map;
   for (let k = 0; k < n; k++) await e.play(m.hitOf(m.points.ids[k % m.points.n]));
-  return [e.bytes / 2 ** 20, (performance.memory?.usedJSHeapSize ?? 0) / 2 ** 20]; }"""
+  return [e.cache.bytes / 2 ** 20, (performance.memory?.usedJSHeapSize ?? 0) / 2 ** 20]; }"""
 
 
 def main() -> None:
