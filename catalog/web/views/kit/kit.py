@@ -11,7 +11,7 @@ from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
-from catalog.kit.slots import SLOTS
+from catalog.kit.slots import DEFAULT_SLOTS, SLOTS
 from catalog.web.labels import RIGHTS, count_of, inert, slot_word
 from catalog.web.state import page
 from catalog.web.tab import ExportMessage, tab
@@ -20,10 +20,6 @@ from catalog.web.views.component import mount_audition
 from catalog.web.views.kit.kit_balance import change_kit, draw_balance
 from catalog.web.views.kit.saved_kits import draw_saved_kits
 
-USUAL = (
-    "kick", "snare", "sidestick", "hat_closed", "hat_pedal", "hat_open", "tom_low", "tom_mid",
-    "tom_high", "crash", "ride",
-)  # fmt: skip
 WIDTHS = {"24-bit (usual)": "PCM_24", "16-bit": "PCM_16", "32-bit float": "FLOAT"}
 
 
@@ -57,7 +53,7 @@ def _draw_filling(catalog: Catalog) -> None:
     row = st.container(horizontal=True, vertical_alignment="center")
     fill = row.container(width="content")
     fillable = find_fillable(summarize(page().columns()).roles)
-    usual = [slot for slot in USUAL if slot in fillable]
+    usual = [slot for slot in DEFAULT_SLOTS if slot in fillable]
     n_slots = len(st.session_state.get("places", usual))
     with row.popover(f"Slots to fill ({n_slots})"):
         wanted = st.pills(
