@@ -28,7 +28,7 @@ def test_two_files_are_laid_over_each_other_and_what_is_left_is_heard(twice, own
     group = group_of(twice, "kick_1")
     group.get_by_role("button", name="Lay over each other").click()
     group.get_by_text("6.0 dB").wait_for()
-    assert "next to nothing" in group.locator(".told").inner_text()
+    assert "next to nothing" in group.locator(".summary").inner_text()
     before = twice.get("__duplicates.engine.nStarts")
     group.get_by_role("button", name="what is left").click()
     twice.until(f"__duplicates.engine.nStarts === {before + 1}")

@@ -15,7 +15,7 @@ import { handleUndoKey, kitSession } from '../shared/kit_session.js';
 import { makeHitPanel } from './hit_panel.js';
 import { makeSelection } from './selection.js';
 
-const SETTLE_MS = 200;                 // walking by key must not ask the server at each step
+const SETTLE_MS = 200;                 // a walk by key sends one request, not one a step
 const ANNOTATED_MS = 1500;             // many annotations in a row rerun the page once
 const NAME_MS = 120;                   // before the name of a hovered hit is fetched
 

@@ -36,7 +36,7 @@ export function fillEnvelope(context, envelope, { width, height, margin = 2, gap
   }
 }
 
-// Draw an envelope of int8 as two lines, so that it is told from a filled one without color.
+// Draw an envelope of int8 as two lines, so that it differs from a filled one without color.
 export function strokeEnvelope(context, envelope, { width, height, margin = 2 }) {
   const step = width / (envelope.length / 2), half = height / 2;
   context.lineWidth = LINE_PX;

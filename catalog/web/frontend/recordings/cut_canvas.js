@@ -14,7 +14,7 @@ export function drawOverview(canvas, { data, index, overview }, width) {
   context.fillStyle = ink;
   if (overview) fillEnvelope(context, overview, { width, height: OVERVIEW_HEIGHT });
   data.strokes.forEach(({ start, stop }, k) => {
-    const isChosen = k === index, [top, height] = isChosen ? [2, 10] : [5, 5];   // told without color too
+    const isChosen = k === index, [top, height] = isChosen ? [2, 10] : [5, 5];   // not by color alone
     context.fillStyle = isChosen ? accent : ink;
     context.globalAlpha = isChosen ? 1 : .5;
     context.fillRect(start * scale, OVERVIEW_HEIGHT + top, Math.max(2, (stop - start) * scale - 1), height);

@@ -37,7 +37,7 @@ export function describeOverlay(overlay, secondName) {
 }
 
 export function makeOverlay(first, second) {
-  const status = el('p', { class: 'told', 'aria-live': 'polite' }, 'Laying over …');
+  const status = el('p', { class: 'summary', 'aria-live': 'polite' }, 'Laying over …');
   const pairCanvas = el('canvas', { role: 'img' }), residualCanvas = el('canvas', { role: 'img' });
   const path = `/api/overlay/${first.id}/${second.id}`;
   let spans = null, spanIndex = 0, residual = null;
