@@ -44,8 +44,6 @@ def find_copies(
 
     Parameters
     ----------
-    store : Store
-    table : HitTable
     prepare : callable, returns the samples of a hit ready to be compared, None if unavailable
     on_progress : callable, optional, called with `Progress` records of step "comparing"
 
@@ -89,12 +87,6 @@ def find_uncertain_pairs(store: Store, table: HitTable, prepare: Prepare) -> lis
 
 def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None:
     """Store that a hit is to be kept instead of the one that its group proposes.
-
-    Parameters
-    ----------
-    store : Store
-    groups : sequence of CopyGroup
-    hit : Hit
 
     Raises
     ------

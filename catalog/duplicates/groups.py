@@ -79,15 +79,9 @@ def group_copies(
 
     Parameters
     ----------
-    hits : sequence of Hit
     points : np.ndarray, shape (n_hits, n_dims)
         see `catalog.matching.candidates.project_embeddings`
-    decider : PairDecider
     on_pair : callable, optional, called with the number of pairs done and of all pairs
-
-    Returns
-    -------
-    Grouping
     """
     pairs = order_pairs(find_candidate_pairs(points), len(points)).tolist()
     copies, uncertain = _equal_pairs(hits), []

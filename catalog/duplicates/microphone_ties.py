@@ -43,10 +43,6 @@ class StrokeTie:
 def tie_strokes(hits: Sequence[Hit]) -> list[StrokeTie]:
     """Find hits that are the same stroke through several microphones.
 
-    Parameters
-    ----------
-    hits : sequence of Hit
-
     Returns
     -------
     list of StrokeTie, by the lowest id; a hit is in at most one
@@ -144,10 +140,6 @@ def _cluster(
 
 def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
     """Return session, folders, take and words of the name with the microphone replaced by "*".
-
-    Parameters
-    ----------
-    hit : Hit
 
     Returns
     -------

@@ -57,14 +57,6 @@ def overlay_recordings(first: Audio, second: Audio) -> Overlay:
     The offset is that of `catalog.matching.coherence`; the gain and its sign minimize the squared
     difference where both recordings have samples.
 
-    Parameters
-    ----------
-    first, second : Audio
-
-    Returns
-    -------
-    Overlay
-
     Raises
     ------
     ParameterError

@@ -42,14 +42,6 @@ def preference_key(hit: Hit) -> tuple[float, ...]:
 
     In this order: the user's mark, lossless, not clipped, bit depth, sample rate, stereo, tail,
     noise floor, provenance, name, level, age.
-
-    Parameters
-    ----------
-    hit : Hit
-
-    Returns
-    -------
-    tuple of float
     """
     floor_db = _floor_db(hit)
     return (
@@ -73,7 +65,6 @@ def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
 
     Parameters
     ----------
-    keep : Hit
     others : sequence of Hit, at least one
 
     Returns

@@ -45,11 +45,7 @@ def find_relations(
 
     Parameters
     ----------
-    hit : Hit
     hits : sequence of Hit, all in state "here"
-    groups : iterable of CopyGroup
-    uncertain : iterable of UncertainPair
-    ties : iterable of StrokeTie
     alike : iterable of (hit id, distance), nearest first
 
     Returns

@@ -21,7 +21,6 @@ def format_report(
 
     Parameters
     ----------
-    groups : sequence of CopyGroup
     hits : mapping of id to Hit
         every hit of `groups` and `fates`
     fates : mapping of hit id to str

@@ -47,7 +47,6 @@ def apply_verdicts(
 
     Parameters
     ----------
-    grouping : Grouping
     hits : mapping of id to Hit, those in state "here"
     verdicts : mapping, see `catalog.library.store.pair_answers`
 
@@ -106,8 +105,6 @@ def apply_preference(
 
     Parameters
     ----------
-    group : CopyGroup
-    hits : mapping of id to Hit
     preferred : collection of int, see `catalog.library.store.pair_answers`
     verify : callable
         returns the share of energy that two hits have in common, None if they are not copies

@@ -53,12 +53,7 @@ def cut_overlap(first: PreparedSignal, second: PreparedSignal, lag: int) -> Over
 
     Parameters
     ----------
-    first, second : PreparedSignal
     lag : int, samples by which the second is later
-
-    Returns
-    -------
-    Overlap
     """
     skip_a, skip_b = max(0, -lag), max(0, lag)
     a, b = first.samples[skip_a:], second.samples[skip_b:]
@@ -70,10 +65,6 @@ def cut_overlap(first: PreparedSignal, second: PreparedSignal, lag: int) -> Over
 
 def find_lags(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) -> list[LagCandidates]:
     """Find the lags of the second signal of each pair.
-
-    Parameters
-    ----------
-    pairs : sequence of (PreparedSignal, PreparedSignal)
 
     Returns
     -------

@@ -15,7 +15,6 @@ def group_indices(keys: Iterable[Key], max_size: int) -> Iterator[tuple[Key, lis
 
     Parameters
     ----------
-    keys : iterable of hashable
     max_size : int, above 0, indices per batch
 
     Yields

@@ -100,7 +100,6 @@ def find_candidate_pairs(
     ----------
     points : np.ndarray, shape (n, n_dims)
     n_neighbors : int, nearest rows that are considered for each row
-    reach : float
     seed : int, of the random splits
 
     Returns

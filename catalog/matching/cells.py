@@ -189,10 +189,6 @@ def score_cells(
     spectrum_a, spectrum_b : np.ndarray, `windowed_spectrum` of both signals
     n : int, samples of the segment
     noise_a, noise_b : float, noise variance of a sample
-
-    Returns
-    -------
-    Cells
     """
     edges, _, center_hz = _bands(n)
     if len(edges) < 2:

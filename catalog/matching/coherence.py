@@ -89,10 +89,6 @@ def measure_coherence(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) ->
 
     Gain and polarity do not matter; all is normalized over the overlap.
 
-    Parameters
-    ----------
-    pairs : sequence of (PreparedSignal, PreparedSignal)
-
     Returns
     -------
     list of Coherence, one per pair

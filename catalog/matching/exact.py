@@ -18,10 +18,6 @@ COMMON_SR, RESAMPLE_PADDING_S = 96_000, 0.005  # padding for the ringing of the 
 def is_exact_copy(first: ChannelViews, second: ChannelViews) -> bool:
     """Return whether one very short recording is a multiple of the other, sample by sample.
 
-    Parameters
-    ----------
-    first, second : ChannelViews
-
     Returns
     -------
     bool, False where either has no `short_samples`

@@ -139,7 +139,6 @@ def correlate_fingerprints(
 
     Parameters
     ----------
-    fingerprints : Fingerprints
     first, second : np.ndarray, int, shape (n_pairs,), rows of `fingerprints`
 
     Returns

@@ -73,10 +73,6 @@ def score_overlap(a: np.ndarray, spectra_b: Sequence[np.ndarray], overlap: Overl
     a : np.ndarray, float32, shape (n,), takes the place of `overlap.a`
     spectra_b : sequence of np.ndarray, `segment_spectra` of `overlap.b`
     overlap : Overlap, for the noise of both
-
-    Returns
-    -------
-    PairCells
     """
     parts = []
     for number, (part, spectrum_b) in enumerate(
@@ -104,7 +100,6 @@ def pair_features(
 
     Parameters
     ----------
-    first, second : PreparedSignal
     coherence : Coherence, of this pair before any fit
 
     Returns
@@ -119,7 +114,6 @@ class TransferFits:
 
     Parameters
     ----------
-    first, second : PreparedSignal
     coherence : Coherence, of this pair before any fit
     """
 

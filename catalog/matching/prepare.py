@@ -109,10 +109,6 @@ def prepare_channel(mono: np.ndarray, *, sr: int, subtype: str) -> PreparedSigna
     sr : int, Hz
     subtype : str, sample format as libsndfile names it, such as "PCM_16"
 
-    Returns
-    -------
-    PreparedSignal
-
     Raises
     ------
     ParameterError

@@ -206,12 +206,7 @@ def estimate_alignment(
 
     Parameters
     ----------
-    first, second : PreparedSignal
     coherence : Coherence, of this pair
-
-    Returns
-    -------
-    Alignment
     """
     overlap = cut_overlap(first, second, round(coherence.lag_s * SR))
     model = fit_transfer(overlap.a, overlap.b)

@@ -63,10 +63,6 @@ def classify_pairs(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> list[C
 
     A batch of some hundred pairs takes four fifths of the time of single calls.
 
-    Parameters
-    ----------
-    pairs : sequence of (ChannelViews, ChannelViews)
-
     Returns
     -------
     list of Classification, one per pair
@@ -108,10 +104,6 @@ def classify_features(features: np.ndarray) -> Classification:
     Parameters
     ----------
     features : np.ndarray, shape (len(FEATURE_NAMES),)
-
-    Returns
-    -------
-    Classification
     """
     classifier = load_classifier()
     logit = float(classifier.trees.logit(features[None])[0])

@@ -59,14 +59,6 @@ class BestPair(NamedTuple):
 def prepare_views(audio: Audio) -> ChannelViews:
     """Prepare the mix and the channels of a hit for comparison.
 
-    Parameters
-    ----------
-    audio : Audio
-
-    Returns
-    -------
-    ChannelViews
-
     Raises
     ------
     ParameterError
@@ -137,10 +129,6 @@ def view_pairs(n_first: int, n_second: int) -> list[tuple[int, int]]:
 def fingerprints_of(hits: Sequence[ChannelViews]) -> list[Fingerprints]:
     """Return the fingerprints of all views of each hit; they are cached in the hits.
 
-    Parameters
-    ----------
-    hits : sequence of ChannelViews
-
     Returns
     -------
     list of Fingerprints, one per hit
@@ -156,10 +144,6 @@ def fingerprints_of(hits: Sequence[ChannelViews]) -> list[Fingerprints]:
 
 def fingerprint_similarity(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> np.ndarray:
     """Return the highest correlation of fingerprints over the views of each pair.
-
-    Parameters
-    ----------
-    pairs : sequence of (ChannelViews, ChannelViews)
 
     Returns
     -------
@@ -183,10 +167,6 @@ def fingerprint_similarity(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -
 
 def compare_views(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> list[BestPair]:
     """Measure the coherence of the mixes, and of mono with each side of stereo; keep the best.
-
-    Parameters
-    ----------
-    pairs : sequence of (ChannelViews, ChannelViews)
 
     Returns
     -------

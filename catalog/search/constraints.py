@@ -48,7 +48,6 @@ class Constraint:
 
         Parameters
         ----------
-        start : float
         values : np.ndarray, shape (n,)
 
         Returns
@@ -155,9 +154,7 @@ def apply_constraints(
 
     Parameters
     ----------
-    constraints : sequence of Constraint
     start : mapping of str to float, descriptors of the hit searched from
-    hits : sequence of Hit
     distances : np.ndarray, shape (n,), in the similarity space
 
     Returns

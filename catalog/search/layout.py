@@ -37,10 +37,6 @@ class Layout:
 def layout_features(spaces: Spaces) -> np.ndarray:
     """Return the features that the layout is computed from: acoustic position and roles.
 
-    Parameters
-    ----------
-    spaces : Spaces
-
     Returns
     -------
     np.ndarray, float32, shape (n, n_acoustic + n_roles)
@@ -51,16 +47,7 @@ def layout_features(spaces: Spaces) -> np.ndarray:
 
 
 def compute_pca_layout(spaces: Spaces) -> Layout:
-    """Compute a layout from the first two principal components: instant but coarse.
-
-    Parameters
-    ----------
-    spaces : Spaces
-
-    Returns
-    -------
-    Layout
-    """
+    """Compute a layout from the first two principal components: instant but coarse."""
     points = layout_features(spaces).astype(np.float64)
     points -= points.mean(axis=0) if len(points) else 0.0
     xy = np.zeros((len(points), 2))
@@ -77,10 +64,8 @@ def compute_umap_layout(spaces: Spaces, representative: np.ndarray, *, seed: int
 
     Parameters
     ----------
-    spaces : Spaces
     representative : np.ndarray, int, shape (n,)
         the kept row of each group of copies, else the row itself; UMAP suffers from equal points
-    seed : int
 
     Returns
     -------

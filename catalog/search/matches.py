@@ -79,10 +79,6 @@ def make_matches(
 def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
     """Describe how another hit differs: "40 ms shorter", "300 Hz darker", "from Attic".
 
-    Parameters
-    ----------
-    hit, other : Hit
-
     Returns
     -------
     tuple of str

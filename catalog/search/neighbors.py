@@ -58,7 +58,6 @@ def prefilter_strokes(
 
     Parameters
     ----------
-    spaces : Spaces
     row : int, of the hit searched from
     allowed : np.ndarray, bool, shape (n_hits,)
     n : int or None, how many; None for all
@@ -81,7 +80,6 @@ def prefilter_similar(
 
     Parameters
     ----------
-    spaces : Spaces
     acoustic : np.ndarray, shape (n_acoustic,), of the hit searched from
     roles : np.ndarray, shape (n_roles,), role probabilities of the hit searched from
     allowed, n : see `prefilter_strokes`

@@ -49,14 +49,6 @@ def query_row(table: HitTable, row: int) -> Query:
 def query_file(path: Path) -> Query:
     """Return the query for a file that holds one hit and need not be in the catalog.
 
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    Query
-
     Raises
     ------
     AudioError
@@ -102,7 +94,6 @@ def find_alternates(table: HitTable, row: int, *, n: int | None) -> list[Match]:
 
     Parameters
     ----------
-    table : HitTable
     row : int, of the hit searched from
     n : int or None, how many; None for every other hit
 
@@ -135,8 +126,6 @@ def find_similar(
 
     Parameters
     ----------
-    table : HitTable
-    query : Query
     n : int or None, how many; None for every other hit
     role : str, optional, only hits of this role
     elsewhere : bool, only hits of other sessions

@@ -117,10 +117,6 @@ def make_spaces(
     embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
     roles : np.ndarray, shape (n, n_roles), see `catalog.library.metadata.role_model`
     projection : Projection, the shipped one by default
-
-    Returns
-    -------
-    Spaces
     """
     projection = projection or load_projection()
     n = len(embeddings)
@@ -163,7 +159,6 @@ def similar_distances_to(
 
     Parameters
     ----------
-    spaces : Spaces
     acoustic : np.ndarray, shape (n_acoustic,)
     roles : np.ndarray, shape (n_roles,), role probabilities
     rows : slice or array of int

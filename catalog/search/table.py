@@ -49,11 +49,6 @@ class RoleEstimate(NamedTuple):
 def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     """Read the table, reusing what has not changed since `known` was read.
 
-    Parameters
-    ----------
-    store : Store
-    known : HitTable, optional
-
     Returns
     -------
     HitTable
@@ -85,10 +80,6 @@ def content_key(hits: Iterable[Hit]) -> int:
 
 def roles_from_examples(table: HitTable) -> list[RoleEstimate]:
     """Estimate roles that the user has not set from the nearest hits whose role the user has set.
-
-    Parameters
-    ----------
-    table : HitTable
 
     Returns
     -------
@@ -126,7 +117,6 @@ def nearest_example_roles(
     points : np.ndarray, float32, shape (n, n_dims)
     examples : np.ndarray, float32, shape (n_examples, n_dims)
     example_roles : np.ndarray, int, shape (n_examples,)
-    radius : float
 
     Returns
     -------

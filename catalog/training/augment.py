@@ -12,7 +12,6 @@ def augment_hit(samples: np.ndarray, *, sr: int, rng: np.random.Generator) -> np
     ----------
     samples : np.ndarray, float32, shape (n,), mono
     sr : int, Hz
-    rng : np.random.Generator
 
     Returns
     -------

@@ -21,10 +21,6 @@ def fit_space(pairs: Sequence[LabelledPair]) -> CandidateSpace:
     Parameters
     ----------
     pairs : sequence of LabelledPair, of which those with embeddings are used
-
-    Returns
-    -------
-    CandidateSpace
     """
     both = [pair.embeddings for pair in pairs if pair.embeddings is not None]
     originals, edited = (np.stack([p[side] for p in both]).astype(np.float32) for side in (0, 1))

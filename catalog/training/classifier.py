@@ -27,7 +27,6 @@ def fit_classifier(
 
     Parameters
     ----------
-    pairs : sequence of LabelledPair
     seed : int, of the folds
 
     Returns
@@ -53,10 +52,6 @@ def fit_trees(features: np.ndarray, is_copy: np.ndarray, weights: np.ndarray) ->
     features : np.ndarray, shape (n, len(FEATURE_NAMES))
     is_copy : np.ndarray, bool, shape (n,)
     weights : np.ndarray, shape (n,)
-
-    Returns
-    -------
-    BoostedTrees
     """
     from sklearn.ensemble import HistGradientBoostingClassifier
 
@@ -79,10 +74,6 @@ def as_trees(model: Any) -> BoostedTrees:
     Parameters
     ----------
     model : sklearn.ensemble.HistGradientBoostingClassifier, of two classes
-
-    Returns
-    -------
-    BoostedTrees
     """
     node_arrays = [tree[0].nodes for tree in model._predictors]
     shape = (len(node_arrays), max(map(len, node_arrays)))
@@ -130,7 +121,6 @@ def held_out_logits(
     features : np.ndarray, shape (n, len(FEATURE_NAMES))
     is_copy : np.ndarray, bool, shape (n,)
     drums : np.ndarray of str, shape (n,), see `without_microphone`
-    seed : int
 
     Returns
     -------
@@ -155,10 +145,6 @@ def limit_reached_by(logits: np.ndarray, share: float) -> float:
     ----------
     logits : np.ndarray, shape (n,)
     share : float, 0 to 1
-
-    Returns
-    -------
-    float
     """
     highest_below = np.sort(logits)[::-1][int(share * len(logits))]
     return float(np.nextafter(highest_below, np.inf))
@@ -171,7 +157,6 @@ def print_held_out(
 
     Parameters
     ----------
-    pairs : sequence of LabelledPair
     logits : np.ndarray, shape (n_pairs,), held out
     classifier : Classifier, for its limits
     """

@@ -284,17 +284,7 @@ def apply_edits(audio: Audio, edits: tuple[Edit, ...], *, rng: np.random.Generat
 
 
 def draw_pair(audio: Audio, rng: np.random.Generator) -> tuple[Edit, Edit]:
-    """Draw two different edits, lossless ones less often, none of speed or low rate.
-
-    Parameters
-    ----------
-    audio : Audio
-    rng : np.random.Generator
-
-    Returns
-    -------
-    tuple of two Edit
-    """
+    """Draw two different edits, lossless ones less often, none of speed or low rate."""
     usable = [e for e in EDITS if e.kind in ("lossless", "lossy") and applies(e, audio)]
     weight = np.array([1.0 if e.kind == "lossy" else 0.4 for e in usable])
     first, second = rng.choice(len(usable), 2, replace=False, p=weight / weight.sum())

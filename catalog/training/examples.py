@@ -46,12 +46,7 @@ def measure_examples(labels: Sequence[Label], *, n_variations: int = N_VARIATION
 
     Parameters
     ----------
-    labels : sequence of Label
     n_variations : int, per hit; 0 for the recorded hits alone
-
-    Returns
-    -------
-    Examples
     """
     counts = {s: sum(label.source == s for label in labels) for s in {x.source for x in labels}}
     recorded, varied, owner = [], [], list(range(len(labels)))

@@ -47,10 +47,6 @@ def read_labels(table: Path, folder: Path) -> list[Label]:
     table : Path, CSV
     folder : Path, where the paths in the table begin
 
-    Returns
-    -------
-    list of Label
-
     Raises
     ------
     ParameterError

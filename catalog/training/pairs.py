@@ -104,9 +104,6 @@ def edited_copies(
 
     Parameters
     ----------
-    path : Path
-    drum : str
-    seed : int
     record : callable, optional, applied to the hit first
 
     Yields
@@ -148,10 +145,7 @@ def other_strokes(
 
     Parameters
     ----------
-    strokes : sequence of Path
-    drum : str
     known_copies : set of frozenset of two Path, pairs that are one recording and are skipped
-    seed : int
     record : callable, optional, applied to each stroke first
     max_pairs : int, drawn from all pairs
 
@@ -191,10 +185,6 @@ def make_pairs(
     drums : mapping of drum to the files of its strokes through one microphone
     known_copies : iterable of (Path, Path), pairs of files that are one recording
     on_drum : callable, called with the name of each drum that is done
-
-    Returns
-    -------
-    list of LabelledPair
     """
     pairs: list[LabelledPair] = []
     known = frozenset(map(frozenset, known_copies))

@@ -72,13 +72,7 @@ def fit_on_labels(
 
     Parameters
     ----------
-    examples : Examples
     is_allowed : np.ndarray, bool, shape (n_labels,)
-    temperature : float
-
-    Returns
-    -------
-    RoleModel
     """
     use = is_allowed[examples.owner]
     roles, sources = (
@@ -130,12 +124,6 @@ def fit_role_model(
     roles : np.ndarray of str, shape (n,)
     weights : np.ndarray, shape (n,), see `hit_weights`
     is_recorded : np.ndarray, bool, shape (n,); the components are fitted on these only
-    temperature : float
-    seed : int
-
-    Returns
-    -------
-    RoleModel
 
     References
     ----------
@@ -212,10 +200,6 @@ def fit_temperature(probabilities: np.ndarray, roles: np.ndarray) -> float:
     ----------
     probabilities : np.ndarray, shape (n, len(ROLES)), held out, at temperature 1
     roles : np.ndarray of str, shape (n,)
-
-    Returns
-    -------
-    float
 
     References
     ----------

@@ -31,11 +31,6 @@ def fit_projection(
         each column names the drum of each hit at one level (through one microphone, through
         any); "" where a hit has no true siblings
     roles : np.ndarray, shape (n, n_roles), role probabilities of these hits, for the medians
-    seed : int
-
-    Returns
-    -------
-    Projection
     """
     mean, scale = block_standards(embeddings)
     rows = standardize_embeddings(embeddings, mean, scale).astype(np.float64)

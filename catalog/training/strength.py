@@ -59,10 +59,6 @@ def read_layers(table: Path, folder: Path) -> list[LayeredDrum]:
     ----------
     table : Path, CSV
     folder : Path, where its paths begin
-
-    Returns
-    -------
-    list of LayeredDrum
     """
     drums: dict[tuple[str, ...], list[dict[str, str]]] = defaultdict(list)
     for row in read_rows(table):
@@ -105,12 +101,7 @@ def fit_strength_model(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) ->
 
     Parameters
     ----------
-    drums : sequence of LayeredDrum
     ridge : float, above 0
-
-    Returns
-    -------
-    StrengthModel
     """
     centered = [center_columns(drum.features) for drum in drums]
     shares = np.concatenate([np.full(len(x), len(x) ** -0.5) for x in centered])
