@@ -18,18 +18,11 @@ PAIRS_AT_ONCE = 16  # a pair takes 300 kB while its lags are searched
 
 
 class LagCandidates(NamedTuple):
-    """Lags at which two signals may be aligned.
+    """Lags at which two signals may be aligned, independent of polarity."""
 
-    Attributes
-    ----------
-    samples : list of float
-        by how much the second is later, interpolated, the highest peak first
-        independent of polarity; empty if either signal is silent
-    peak : float, height of the highest peak, 1 for equal signals
-    """
-
+    # by how much the second is later, interpolated, the highest peak first; empty for silence
     samples: list[float]
-    peak: float
+    peak: float  # height of the highest peak, 1 for equal signals
 
 
 class Overlap(NamedTuple):

@@ -28,19 +28,12 @@ PAIRS_AT_ONCE = 65_536  # for the distances
 
 @dataclass(frozen=True, eq=False)
 class CandidateSpace:
-    """Linear projection of embeddings in which copies are near.
+    """Linear projection of embeddings in which copies are near."""
 
-    Attributes
-    ----------
-    mean, scale : np.ndarray, shape (EMBEDDING_DIM,)
-    axes : np.ndarray, shape (EMBEDDING_DIM, n_dims)
-    reach : float, distance within which nearly all edited copies lie
-    """
-
-    mean: np.ndarray
-    scale: np.ndarray
-    axes: np.ndarray
-    reach: float
+    mean: np.ndarray  # shape (EMBEDDING_DIM,)
+    scale: np.ndarray  # shape (EMBEDDING_DIM,)
+    axes: np.ndarray  # shape (EMBEDDING_DIM, n_dims)
+    reach: float  # distance within which nearly all edited copies lie
 
     def save(self, path: Path) -> None:
         """Write the arrays and the version of the embeddings they were fitted on."""

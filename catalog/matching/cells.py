@@ -52,18 +52,11 @@ def segment_slices(n: int) -> list[slice]:
 
 
 class Bands(NamedTuple):
-    """Frequency bands of a segment.
+    """Frequency bands of a segment."""
 
-    Attributes
-    ----------
-    edges : np.ndarray, int, shape (n_bands + 1,), first bin of each band and end of the last
-    min_power : np.ndarray, shape (n_bands,), least power of a cell at noise of variance 1
-    center_hz : np.ndarray, shape (n_bands,)
-    """
-
-    edges: np.ndarray
-    min_power: np.ndarray
-    center_hz: np.ndarray
+    edges: np.ndarray  # int, shape (n_bands + 1,), first bin of each band and end of the last
+    min_power: np.ndarray  # shape (n_bands,), least power of a cell at noise of variance 1
+    center_hz: np.ndarray  # shape (n_bands,)
 
 
 @lru_cache(maxsize=512)
@@ -103,22 +96,13 @@ def _advance_phasors(n: int, fraction: np.ndarray) -> np.ndarray:
 
 
 class Cells(NamedTuple):
-    """Cells of one segment that are above the noise of both signals; shape (n_cells,) each.
+    """Cells of one segment that are above the noise of both signals; shape (n_cells,) each."""
 
-    Attributes
-    ----------
-    score_db : np.ndarray, -10 log10(1 - magnitude-squared coherence)
-    center_hz : np.ndarray, center of the band
-    energy : np.ndarray, of the first signal
-    in_phase_db : np.ndarray, the score with only the in-phase part of the cross-spectrum
-    gain_db : np.ndarray, level of the second signal relative to the first
-    """
-
-    score_db: np.ndarray
-    center_hz: np.ndarray
-    energy: np.ndarray
-    in_phase_db: np.ndarray
-    gain_db: np.ndarray
+    score_db: np.ndarray  # -10 log10(1 - magnitude-squared coherence)
+    center_hz: np.ndarray  # center of the band
+    energy: np.ndarray  # of the first signal
+    in_phase_db: np.ndarray  # the score with only the in-phase part of the cross-spectrum
+    gain_db: np.ndarray  # level of the second signal relative to the first
 
 
 def windowed_spectrum(segment: np.ndarray) -> np.ndarray:

@@ -22,24 +22,15 @@ class BoostedTrees:
     """Binary decision trees whose leaf values add up to a logit.
 
     All arrays have shape (n_trees, n_nodes); node 0 is the root.
-
-    Attributes
-    ----------
-    feature : np.ndarray, int, column that a node tests, -1 for a leaf
-    threshold : np.ndarray, float, values up to it go left
-    left, right : np.ndarray, int, child nodes
-    missing_left : np.ndarray, bool, whether NaN goes left
-    value : np.ndarray, float, of a leaf
-    baseline : float, logit before any tree
     """
 
-    feature: np.ndarray
-    threshold: np.ndarray
-    left: np.ndarray
-    right: np.ndarray
-    missing_left: np.ndarray
-    value: np.ndarray
-    baseline: float
+    feature: np.ndarray  # int, column that a node tests, -1 for a leaf
+    threshold: np.ndarray  # float, values up to it go left
+    left: np.ndarray  # int, child node
+    right: np.ndarray  # int, child node
+    missing_left: np.ndarray  # bool, whether NaN goes left
+    value: np.ndarray  # float, of a leaf
+    baseline: float  # logit before any tree
 
     def logit(self, rows: np.ndarray) -> np.ndarray:
         """Return the sum of all trees for each row.
@@ -85,17 +76,11 @@ class BoostedTrees:
 
 @dataclass(frozen=True, eq=False)
 class Classifier:
-    """Trees and the logits from which a pair is a copy, and from which it may be one.
-
-    Attributes
-    ----------
-    trees : BoostedTrees
-    copy_logit, unsure_logit : float, lowest logits of `Verdict.COPY` and `Verdict.UNSURE`
-    """
+    """Trees and the logits from which a pair is a copy, and from which it may be one."""
 
     trees: BoostedTrees
-    copy_logit: float
-    unsure_logit: float
+    copy_logit: float  # lowest logit of `Verdict.COPY`
+    unsure_logit: float  # lowest logit of `Verdict.UNSURE`
 
     def verdict(self, logit: float) -> Verdict:
         """Return the verdict that a logit stands for."""

@@ -40,30 +40,15 @@ SEGMENTS_AT_ONCE = 32
 
 @dataclass(frozen=True)
 class Coherence:
-    """How far two recordings agree.
+    """How far two recordings agree."""
 
-    Attributes
-    ----------
-    score_db : float
-        mean over cells of -10 log10(1 - magnitude-squared coherence)
-    late_db : float
-        the same after the first 20 ms; NaN if no cell is left there
-    n_cells : int
-        cells above the noise of both; fewer than `MIN_CELLS` are weak evidence
-    lag_s : float
-        by how much the second is later than the detected onsets imply
-    wideband_db : float
-        score of the whole band at once, computed where cells are few and agree; NaN elsewhere
-    peak : float
-        highest partly whitened correlation, 0 to 1
-    """
-
-    score_db: float
-    late_db: float
-    n_cells: int
-    lag_s: float
+    score_db: float  # mean over cells of -10 log10(1 - magnitude-squared coherence)
+    late_db: float  # the same after the first 20 ms; NaN if no cell is left there
+    n_cells: int  # cells above the noise of both; fewer than `MIN_CELLS` are weak evidence
+    lag_s: float  # by how much the second is later than the detected onsets imply
+    # score of the whole band at once, computed where cells are few and agree; NaN elsewhere
     wideband_db: float = float("nan")
-    peak: float = float("nan")
+    peak: float = float("nan")  # highest partly whitened correlation, 0 to 1
 
     @property
     def rank(self) -> tuple[float, float]:

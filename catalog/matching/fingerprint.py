@@ -32,23 +32,13 @@ PAIRS_AT_ONCE = 256  # a correlation takes 50 kB
 
 @dataclass(frozen=True, eq=False)
 class Fingerprints:
-    """Fingerprints of n channels.
+    """Fingerprints of n channels."""
 
-    Attributes
-    ----------
-    spectra : np.ndarray, int8, shape (n, N_BINS, 2), real and imaginary part
-    energy : np.ndarray, float32, shape (n, N_STEPS)
-        share of the energy before each `STEP`
-    power : np.ndarray, float32, shape (n,), total energy, in units of `spectra`
-    first : np.ndarray, int16, shape (n,), first sample that comes from the file, at half of SR
-    is_long : np.ndarray, bool, shape (n,), whether the hit has `LONG_SAMPLES`
-    """
-
-    spectra: np.ndarray
-    energy: np.ndarray
-    power: np.ndarray
-    first: np.ndarray
-    is_long: np.ndarray
+    spectra: np.ndarray  # int8, shape (n, N_BINS, 2), real and imaginary part
+    energy: np.ndarray  # float32, shape (n, N_STEPS), share of the energy before each `STEP`
+    power: np.ndarray  # float32, shape (n,), total energy, in units of `spectra`
+    first: np.ndarray  # int16, shape (n,), first sample that comes from the file, at half of SR
+    is_long: np.ndarray  # bool, shape (n,), whether the hit has `LONG_SAMPLES`
 
     def __len__(self) -> int:
         """Return the number of fingerprints."""

@@ -36,24 +36,14 @@ class WhitenedSpectrum(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class PreparedSignal:
-    """One channel of a hit, ready to be compared.
+    """One channel of a hit, ready to be compared."""
 
-    Attributes
-    ----------
-    samples : np.ndarray, float32, at 44.1 kHz, pre-emphasized, the onset at `MARGIN`
-    first : int, index of the first sample that comes from the file; earlier ones are padding
-    noise : float, noise variance of a sample
-    is_cut : bool, whether the file begins within the stroke
-    scale : float, peak of the recording, full scale 1.0; the samples are divided by it
-    onset_s : float, onset in its region of the file
-    """
-
-    samples: np.ndarray
-    first: int
-    noise: float
-    is_cut: bool
-    scale: float = 1.0
-    onset_s: float = 0.0
+    samples: np.ndarray  # float32, at 44.1 kHz, pre-emphasized, the onset at `MARGIN`
+    first: int  # index of the first sample that comes from the file; earlier ones are padding
+    noise: float  # noise variance of a sample
+    is_cut: bool  # whether the file begins within the stroke
+    scale: float = 1.0  # peak of the recording, full scale 1.0; the samples are divided by it
+    onset_s: float = 0.0  # onset in its region of the file
     _whitened: dict[int, WhitenedSpectrum] = field(default_factory=dict, init=False, repr=False)
 
     @property

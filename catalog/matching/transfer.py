@@ -69,18 +69,11 @@ def signal_powers(x: np.ndarray) -> list[np.ndarray]:
 
 @dataclass(frozen=True, eq=False)
 class TransferModel:
-    """Model of one signal as a function of another, a parallel Hammerstein model.
+    """Model of one signal as a function of another, a parallel Hammerstein model."""
 
-    Attributes
-    ----------
-    taps : np.ndarray, shape (N_TAPS,), FIR filter, lag 0 in the middle
-    pole_weights : np.ndarray, shape (2 * len(POLES_HZ),), of the low-passes of one and two poles
-    power_taps : np.ndarray, shape (4, N_POWER_TAPS), or (0, N_POWER_TAPS) for a linear model
-    """
-
-    taps: np.ndarray
-    pole_weights: np.ndarray
-    power_taps: np.ndarray
+    taps: np.ndarray  # shape (N_TAPS,), FIR filter, lag 0 in the middle
+    pole_weights: np.ndarray  # shape (2 * len(POLES_HZ),), of the low-passes of one and two poles
+    power_taps: np.ndarray  # shape (4, N_POWER_TAPS), or (0, N_POWER_TAPS) for a linear model
 
     def apply(self, x: np.ndarray, powers: Sequence[np.ndarray] = ()) -> np.ndarray:
         """Predict the other signal from `x`, shape (n,), and from its `signal_powers`."""

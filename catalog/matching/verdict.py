@@ -35,18 +35,11 @@ NONLINEAR_FIT_LOGIT = -2.5  # after a nonlinear fit too; copies have 0.6 and mor
 
 @dataclass(frozen=True)
 class Classification:
-    """Result of comparing the samples of two hits.
-
-    Attributes
-    ----------
-    verdict : Verdict
-    share : float, energy that the two have in common, 0 to 1, after the fit
-    logit : float, score of the classifier, infinite where it was not needed
-    """
+    """Result of comparing the samples of two hits."""
 
     verdict: Verdict
-    share: float
-    logit: float
+    share: float  # energy that the two have in common, 0 to 1, after the fit
+    logit: float  # score of the classifier, infinite where it was not needed
 
 
 EXACT_COPY = Classification(Verdict.COPY, 1.0, math.inf)

@@ -25,21 +25,13 @@ CONSTANT = 1e-4  # of the peak; 16 bits at full scale resolve less than this
 
 @dataclass(frozen=True, eq=False)
 class ChannelViews:
-    """A hit ready to be compared: its mono mix and, where they differ, its two channels.
-
-    Attributes
-    ----------
-    mix : PreparedSignal
-    sides : tuple of PreparedSignal, left and right; empty for mono or equal channels
-    short_samples : np.ndarray, float64, shape (n,), or None
-        mono without the constant parts at either end, only for hits shorter than `SHORT_S`
-    sr : int, Hz, of `short_samples`
-    """
+    """A hit ready to be compared: its mono mix and, where they differ, its two channels."""
 
     mix: PreparedSignal
-    sides: tuple[PreparedSignal, ...] = ()
+    sides: tuple[PreparedSignal, ...] = ()  # left and right; empty for mono or equal channels
+    # float64, shape (n,), mono without constant ends; only for hits shorter than `SHORT_S`
     short_samples: np.ndarray | None = None
-    sr: int = 0
+    sr: int = 0  # Hz, of `short_samples`
     _fingerprints: list[Fingerprints] = field(default_factory=list, init=False, repr=False)
 
     @property

@@ -23,21 +23,13 @@ from catalog.search.table import HitTable
 
 @dataclass(frozen=True, eq=False)
 class Query:
-    """A hit to search from.
+    """A hit to search from."""
 
-    Attributes
-    ----------
-    acoustic : np.ndarray, shape (n_acoustic,), see `catalog.search.spaces`
-    roles : np.ndarray, shape (n_roles,), role probabilities from sound
-    hit : Hit
-        one of the table, or of id 0 for a file outside: no session, its role guessed from sound
-    row : int or None, in the table
-    """
-
-    acoustic: np.ndarray
-    roles: np.ndarray
+    acoustic: np.ndarray  # shape (n_acoustic,), see `catalog.search.spaces`
+    roles: np.ndarray  # shape (n_roles,), role probabilities from sound
+    # one of the table, or of id 0 for a file outside: no session, its role guessed from sound
     hit: Hit
-    row: int | None = None
+    row: int | None = None  # in the table
 
 
 def query_row(table: HitTable, row: int) -> Query:

@@ -27,23 +27,15 @@ ALL_ROWS = slice(None)
 
 @dataclass(frozen=True, eq=False)
 class Projection:
-    """The fitted linear maps from standardized embeddings to the two spaces.
+    """The fitted linear maps from standardized embeddings to the two spaces."""
 
-    Attributes
-    ----------
-    mean, scale : np.ndarray, shape (EMBEDDING_DIM,), for standardizing
-    strokes : np.ndarray, shape (EMBEDDING_DIM, n_strokes), to the stroke space
-    acoustic : np.ndarray, shape (EMBEDDING_DIM, n_acoustic)
-        to the acoustic part of the similarity space
-    role_median, acoustic_median : float, median of each part of the similarity distance
-    """
-
-    mean: np.ndarray
-    scale: np.ndarray
-    strokes: np.ndarray
+    mean: np.ndarray  # shape (EMBEDDING_DIM,), for standardizing
+    scale: np.ndarray  # shape (EMBEDDING_DIM,)
+    strokes: np.ndarray  # shape (EMBEDDING_DIM, n_strokes), to the stroke space
+    # shape (EMBEDDING_DIM, n_acoustic), to the acoustic part of the similarity space
     acoustic: np.ndarray
-    role_median: float
-    acoustic_median: float
+    role_median: float  # of the role part of the similarity distance
+    acoustic_median: float  # of its acoustic part
 
     def save(self, path: Path) -> None:
         """Write the arrays and the version of the embedding they were fitted on."""
@@ -55,22 +47,13 @@ class Projection:
 
 @dataclass(frozen=True, eq=False)
 class Spaces:
-    """Coordinates of every hit; row i is the same hit in all arrays.
+    """Coordinates of every hit; row i is the same hit in all arrays."""
 
-    Attributes
-    ----------
-    hit_ids : np.ndarray, int64, shape (n,), ascending
-    strokes : np.ndarray, float32, shape (n, n_strokes)
-    acoustic : np.ndarray, float32, shape (n, n_acoustic), in units of the median acoustic distance
-    roles : np.ndarray, float32, shape (n, n_roles), role probabilities from sound
-    role_median : float, median of `1 - p @ q` over pairs of hits
-    """
-
-    hit_ids: np.ndarray
-    strokes: np.ndarray
-    acoustic: np.ndarray
-    roles: np.ndarray
-    role_median: float
+    hit_ids: np.ndarray  # int64, shape (n,), ascending
+    strokes: np.ndarray  # float32, shape (n, n_strokes)
+    acoustic: np.ndarray  # float32, shape (n, n_acoustic), in units of the median acoustic distance
+    roles: np.ndarray  # float32, shape (n, n_roles), role probabilities from sound
+    role_median: float  # median of `1 - p @ q` over pairs of hits
 
     @cached_property
     def stroke_squares(self) -> np.ndarray:

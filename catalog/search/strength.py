@@ -49,16 +49,10 @@ ReadRows = Callable[[Sequence[int]], np.ndarray]
 
 @dataclass(frozen=True, eq=False)
 class StrengthModel:
-    """Linear regression from differences in the features to a difference in strength.
+    """Linear regression from differences in the features to a difference in strength."""
 
-    Attributes
-    ----------
-    scale : np.ndarray, shape (n_features,), typical differences within a drum
-    weights : np.ndarray, shape (n_features,), LU for each scaled feature
-    """
-
-    scale: np.ndarray
-    weights: np.ndarray
+    scale: np.ndarray  # shape (n_features,), typical differences within a drum
+    weights: np.ndarray  # shape (n_features,), LU for each scaled feature
 
     def save(self, path: Path) -> None:
         """Write the arrays and the version of the measures they were fitted on."""

@@ -19,21 +19,12 @@ EXAMPLE_RADIUS = 1.2  # in the stroke space; 90 % of nearest strokes of one drum
 
 @dataclass(frozen=True, eq=False)
 class HitTable:
-    """All hits in state "here"; row i is the same hit in `hits` and in `spaces`.
+    """All hits in state "here"; row i is the same hit in `hits` and in `spaces`."""
 
-    Attributes
-    ----------
-    revision : int, of the store
-    content_key : int, see `content_key`
-    hits : tuple of Hit, by id
-    rows : mapping of hit id to row
-    spaces : Spaces
-    """
-
-    revision: int
-    content_key: int
-    hits: tuple[Hit, ...]
-    rows: Mapping[int, int]
+    revision: int  # of the store
+    content_key: int  # see `content_key`
+    hits: tuple[Hit, ...]  # by id
+    rows: Mapping[int, int]  # by hit id
     spaces: Spaces
 
 

@@ -27,19 +27,11 @@ MP3_HZ, OPUS_HZ = (32_000, 44_100, 48_000), (8_000, 12_000, 16_000, 24_000, 48_0
 
 @dataclass(frozen=True)
 class Edit:
-    """One way to change a recording.
-
-    Attributes
-    ----------
-    name : str
-    kind : str
-        "lossless" (changes level or rate only), "lossy", "low rate" or "speed"
-    change : callable, takes Audio and a random generator, returns Audio
-    """
+    """One way to change a recording."""
 
     name: str
-    kind: str
-    change: Change
+    kind: str  # "lossless" (changes level or rate only), "lossy", "low rate" or "speed"
+    change: Change  # takes Audio and a random generator, returns Audio
 
 
 def _as_float(samples: np.ndarray, sr: int) -> Audio:

@@ -34,24 +34,14 @@ Recorder = Callable[[Audio], Audio]  # simulates how a stroke was recorded
 
 @dataclass(frozen=True, eq=False)
 class LabelledPair:
-    """One pair of hits with its label.
+    """One pair of hits with its label."""
 
-    Attributes
-    ----------
-    features : np.ndarray, see `catalog.matching.pair_features`
-    is_copy : bool
-    drum : str, of the first hit
-    edits : tuple of str, applied to the second hit
-    is_dull : bool, made dull before anything else; such pairs are fitted, but set no limit
-    embeddings : (np.ndarray, np.ndarray), of both hits, for copies only
-    """
-
-    features: np.ndarray
+    features: np.ndarray  # see `catalog.matching.pair_features`
     is_copy: bool
-    drum: str
-    edits: tuple[str, ...]
-    is_dull: bool
-    embeddings: tuple[np.ndarray, np.ndarray] | None = None
+    drum: str  # of the first hit
+    edits: tuple[str, ...]  # applied to the second hit
+    is_dull: bool  # made dull before anything else; such pairs are fitted, but set no limit
+    embeddings: tuple[np.ndarray, np.ndarray] | None = None  # of both hits, for copies only
 
 
 @lru_cache(maxsize=512)

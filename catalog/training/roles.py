@@ -27,16 +27,10 @@ TEMPERATURES = np.geomspace(0.01, 20.0, 80)
 
 @dataclass(frozen=True, eq=False)
 class CalibratedRoles:
-    """A role model fitted on all labels, and what held-out models predict.
-
-    Attributes
-    ----------
-    model : RoleModel
-    held_out : np.ndarray, shape (n_labels, len(ROLES)), each source by a model without it
-    """
+    """A role model fitted on all labels, and what held-out models predict."""
 
     model: RoleModel
-    held_out: np.ndarray
+    held_out: np.ndarray  # shape (n_labels, len(ROLES)), each source by a model without it
 
 
 def fit_calibrated(examples: Examples) -> CalibratedRoles:

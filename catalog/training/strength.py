@@ -33,23 +33,14 @@ MIN_LAYERS = 3  # of a drum whose rank correlation is reported
 
 @dataclass(frozen=True, eq=False)
 class LayeredDrum:
-    """Strokes of one drum with the order of their strength.
-
-    Attributes
-    ----------
-    source, name : str
-    layers : np.ndarray, shape (n,), larger is harder
-    loudness : np.ndarray, shape (n,), LKFS as recorded
-    features : np.ndarray, shape (n, n_features), at one peak
-    embeddings : np.ndarray, shape (n, EMBEDDING_DIM), at one peak
-    """
+    """Strokes of one drum with the order of their strength."""
 
     source: str
     name: str
-    layers: np.ndarray
-    loudness: np.ndarray
-    features: np.ndarray
-    embeddings: np.ndarray
+    layers: np.ndarray  # shape (n,), larger is harder
+    loudness: np.ndarray  # shape (n,), LKFS as recorded
+    features: np.ndarray  # shape (n, n_features), at one peak
+    embeddings: np.ndarray  # shape (n, EMBEDDING_DIM), at one peak
 
 
 def read_layers(table: Path, folder: Path) -> list[LayeredDrum]:
