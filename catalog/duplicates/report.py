@@ -11,11 +11,7 @@ KEPT, UNDECIDED = "stays", "stays, undecided"
 
 
 def format_report(
-    groups: Sequence[CopyGroup],
-    hits: Mapping[int, Hit],
-    *,
-    fates: Mapping[int, str],
-    heading: str,
+    groups: Sequence[CopyGroup], hits: Mapping[int, Hit], *, fates: Mapping[int, str], heading: str
 ) -> str:
     """Format one paragraph for each group, then the hits that are in no group.
 

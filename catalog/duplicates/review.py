@@ -78,12 +78,7 @@ def _split(group: CopyGroup, hits: Mapping[int, Hit], verdicts: AnswerByPair) ->
 
 
 def _join(
-    groups: dict[int, CopyGroup],
-    keep: Hit,
-    other: Hit,
-    *,
-    evidence: float,
-    hits: Mapping[int, Hit],
+    groups: dict[int, CopyGroup], keep: Hit, other: Hit, *, evidence: float, hits: Mapping[int, Hit]
 ) -> None:
     """Add a pair, unless one of them is a copy already or `other` is kept in another group."""
     copies = {i for group in groups.values() for i in group.others}
