@@ -12,15 +12,11 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from catalog.cli import files, guide, kits, library, review, search, takes
 from catalog.cli.output import ERROR, OK, print_message
-from catalog.cli.page import demo_command, open_page_command
 from catalog.cli.parser import make_parser
 from catalog.errors import CatalogError
 
 STOPPED = 130  # 128 + SIGINT, as shells count
-GROUPS = (library, takes, review, files, search, kits)
-COMMANDS = {name: run for group in GROUPS for name, run in group.COMMANDS.items()}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -57,22 +53,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(args: argparse.Namespace) -> int:
     args.json = getattr(args, "json", False)
-    store = getattr(args, "store", None)
-    if args.command == "open":
-        return open_page_command(store, port=args.port, browser=args.browser)
-    if args.command == "guide":
-        return guide.show_guide(args.subject, as_json=args.json)
-    if args.command == "demo":
-        return demo_command(store, port=args.port, browser=args.browser)
+    args.store = getattr(args, "store", None)
+    if not args.needs_store:
+        return int(args.run(None, args))
     from catalog.catalog import Catalog, default_store
 
-    place = Path(store) if store is not None else default_store()
+    place = Path(args.store) if args.store is not None else default_store()
     if args.command != "scan" and not place.exists():
         raise CatalogError(f"there is no store at {place}; `catalog scan FOLDER` makes one")
     with Catalog.open(place) as cat:
-        code = COMMANDS[args.command](cat, args)
+        code = args.run(cat, args)
         sys.stdout.flush()
-    return code
+    return int(code)
 
 
 if __name__ == "__main__":

@@ -13,7 +13,6 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
-    Run,
     print_message,
     print_result,
     short_path,
@@ -31,7 +30,9 @@ DRY_HEADING = "Copies, and what would be done with them"
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    aside = command("set-aside", "move files of hits out of the way; `restore` undoes it")
+    aside = command(
+        "set-aside", "move files of hits out of the way; `restore` undoes it", _set_aside
+    )
     aside.add_argument("hits", nargs="*", type=int, metavar="HIT")
     aside.add_argument("--copies", action="store_true", help="all copies that `copies` lists")
     aside.add_argument("--reason", default="", help="kept in the history")
@@ -40,18 +41,18 @@ def add_commands(command: AddCommand) -> None:
     )
     aside.add_argument("--report", type=Path, metavar="FILE", help="write a report as text")
     aside.add_argument("--yes", action="store_true", help=YES_HELP)
-    restore = command("restore", "move files set aside back to where they were")
+    restore = command("restore", "move files set aside back to where they were", _restore)
     restore.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    hide = command("hide", "leave hits out of everything without touching their files")
+    hide = command("hide", "leave hits out of everything without touching their files", _hide)
     hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
     hide.add_argument("--reason", default="", help="kept in the history")
-    unhide = command("unhide", "show hidden hits again")
+    unhide = command("unhide", "show hidden hits again", _unhide)
     unhide.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    undo = command("undo", "undo steps of the history, in any order")
+    undo = command("undo", "undo steps of the history, in any order", _undo)
     undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as `history` prints it")
     undo.add_argument("--all", action="store_true", help="everything that can be undone")
     undo.add_argument("--yes", action="store_true", help=YES_HELP)
-    same = command("same", "store whether two hits are one recording, as you judged by ear")
+    same = command("same", "store whether two hits are one recording, as you judged by ear", _same)
     same.add_argument("first", type=int, metavar="HIT")
     same.add_argument("second", type=int, metavar="HIT")
     verdict = same.add_mutually_exclusive_group()
@@ -59,10 +60,10 @@ def add_commands(command: AddCommand) -> None:
         "--not", dest="differ", action="store_true", help="they are two recordings"
     )
     verdict.add_argument("--forget", action="store_true", help="remove the verdict")
-    keep = command("keep", "choose which of several copies is kept")
+    keep = command("keep", "choose which of several copies is kept", _keep)
     keep.add_argument("hit", type=int, metavar="HIT")
-    command("doubts", "list uncertain pairs to audition; answer with `same`")
-    command("history", "list what was done to hits, newest last")
+    command("doubts", "list uncertain pairs to audition; answer with `same`", _doubts)
+    command("history", "list what was done to hits, newest last", _history)
 
 
 def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
@@ -206,16 +207,3 @@ def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _history(cat: Catalog, args: argparse.Namespace) -> int:
     return _print_events(cat.history(), args)
-
-
-COMMANDS: Mapping[str, Run] = {
-    "set-aside": _set_aside,
-    "restore": _restore,
-    "hide": _hide,
-    "unhide": _unhide,
-    "undo": _undo,
-    "same": _same,
-    "keep": _keep,
-    "doubts": _doubts,
-    "history": _history,
-}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,6 @@ from catalog.cli.output import (
     INCOMPLETE,
     OK,
     AddCommand,
-    Run,
     hit_line,
     print_message,
     print_result,
@@ -32,19 +31,19 @@ PHRASE_HELP = "two bars, around, soft, hats or ladder"
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    fill = command("fill", "choose hits for the free slots of a kit")
+    fill = command("fill", "choose hits for the free slots of a kit", _fill)
     fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
     fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to be filled")
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
     fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
     fill.add_argument("--seed", type=int, default=0)
-    swap = command("swap", "replace the hit of one slot of a saved kit by the next best")
+    swap = command("swap", "replace the hit of one slot of a saved kit by the next best", _swap)
     swap.add_argument("name", help=NAME_HELP)
     swap.add_argument("slot")
-    command("kits", "list saved kits")
-    forget = command("forget-kit", "delete a saved kit; the recordings stay")
+    command("kits", "list saved kits", _kits)
+    forget = command("forget-kit", "delete a saved kit; the recordings stay", _forget)
     forget.add_argument("name", help=NAME_HELP)
-    rename = command("rename-kit", "rename a saved kit")
+    rename = command("rename-kit", "rename a saved kit", _rename)
     rename.add_argument("name", help=NAME_HELP)
     rename.add_argument("new", help="the new name")
     _add_saved_kit_commands(command)
@@ -109,25 +108,33 @@ def _rename(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _add_saved_kit_commands(command: AddCommand) -> None:
-    adjust = command("adjust", "set the level or tuning of one slot of a saved kit")
+    adjust = command("adjust", "set the level or tuning of one slot of a saved kit", _adjust)
     adjust.add_argument("name", help=NAME_HELP)
     adjust.add_argument("slot")
     adjust.add_argument("--level", type=float, metavar="DB", help="relative to the matched level")
     adjust.add_argument("--tune", type=float, metavar="SEMITONES", help="-3 to 3, by speed")
-    tune = command("tune", "list the intervals of the toms of a saved kit and suggest tunings")
+    tune = command(
+        "tune", "list the intervals of the toms of a saved kit and suggest tunings", _tune
+    )
     tune.add_argument("name", help=NAME_HELP)
     tune.add_argument(
         "--yes",
         action="store_true",
         help="apply the tunings; otherwise they are listed",
     )
-    clashes = command("clashes", "list level, pitch and masking of the slots of a saved kit")
+    clashes = command(
+        "clashes", "list level, pitch and masking of the slots of a saved kit", _masking
+    )
     clashes.add_argument("name", help=NAME_HELP)
-    compare = command("compare", "compare two saved kits")
+    compare = command("compare", "compare two saved kits", _compare)
     compare.add_argument("a", metavar="NAME", help=NAME_HELP)
     compare.add_argument("b", metavar="OTHER")
-    _add_phrase(command("phrase", "render a phrase or a MIDI file with a saved kit to a WAV file"))
-    _add_export(command("export", "write a saved kit as audio, SFZ, note map and manifest"))
+    _add_phrase(
+        command("phrase", "render a phrase or a MIDI file with a saved kit to a WAV file", _phrase)
+    )
+    _add_export(
+        command("export", "write a saved kit as audio, SFZ, note map and manifest", _export)
+    )
 
 
 def _add_phrase(phrase: argparse.ArgumentParser) -> None:
@@ -258,18 +265,3 @@ def _plan_lines(plan: ExportPlan) -> Iterator[str]:
     yield from plan.level_notes
     yield from (f"look at {line}" for line in plan.warnings)
     yield from (f"would be refused: {line}" for line in plan.refusals)
-
-
-COMMANDS: Mapping[str, Run] = {
-    "fill": _fill,
-    "swap": _swap,
-    "kits": _kits,
-    "forget-kit": _forget,
-    "rename-kit": _rename,
-    "adjust": _adjust,
-    "tune": _tune,
-    "clashes": _masking,
-    "compare": _compare,
-    "phrase": _phrase,
-    "export": _export,
-}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,6 @@ from catalog.cli.output import (
     OK,
     AddCommand,
     ProgressBar,
-    Run,
     hit_line,
     print_result,
     short_path,
@@ -27,31 +26,31 @@ if TYPE_CHECKING:
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    scan = command("scan", "measure new and changed files below folders")
+    scan = command("scan", "measure new and changed files below folders", _scan)
     scan.add_argument("folders", nargs="+", type=Path, metavar="FOLDER")
     scan.add_argument("--jobs", type=int, default=-1, help="worker processes (default: all cores)")
     scan.add_argument(
         "--cluster", default="", metavar="ADDRESS", help="let a running dask cluster measure"
     )
-    hits = command("hits", "list hits")
+    hits = command("hits", "list hits", _hits)
     hits.add_argument("--role", help="only hits of this role, such as hat_closed")
     hits.add_argument("--session", help="only hits of this session")
     hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only hits with this mark")
     hits.add_argument("--tag", metavar="WORD", help="only hits with this tag")
     hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
-    command("show", "print everything known about one hit").add_argument("hit", type=int)
-    role = command("role", "set what part of the kit a hit plays")
+    command("show", "print everything known about one hit", _show).add_argument("hit", type=int)
+    role = command("role", "set what part of the kit a hit plays", _role)
     role.add_argument("hit", type=int)
     role.add_argument("role", help="kick, snare, hat_closed, tom ...")
-    mark = command("mark", "mark hits")
+    mark = command("mark", "mark hits", _mark)
     mark.add_argument("mark", choices=("keep", "reject", "star", "none"))
     mark.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    tag = command("tag", "add tags to hits, or remove tags")
+    tag = command("tag", "add tags to hits, or remove tags", _tag)
     tag.add_argument("hits", nargs="+", type=int, metavar="HIT")
     tag.add_argument("--add", action="append", default=[], metavar="WORD", help="may be repeated")
     tag.add_argument("--drop", action="append", default=[], metavar="WORD", help="may be repeated")
     tag.add_argument("--remark", metavar="TEXT", help='free text; "" removes it')
-    command("skipped", "list files that could not be used, with the reason")
+    command("skipped", "list files that could not be used, with the reason", _skipped)
 
 
 def _scan(cat: Catalog, args: argparse.Namespace) -> int:
@@ -136,14 +135,3 @@ def _skipped(cat: Catalog, args: argparse.Namespace) -> int:
         skipped, (f"{short_path(skip.path)}: {skip.reason}" for skip in skipped), as_json=args.json
     )
     return OK
-
-
-COMMANDS: Mapping[str, Run] = {
-    "scan": _scan,
-    "hits": _hits,
-    "show": _show,
-    "role": _role,
-    "mark": _mark,
-    "tag": _tag,
-    "skipped": _skipped,
-}

@@ -20,7 +20,7 @@ OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; 1: files were skipped or nothing 
 YES_HELP = "do it; without this option it is only shown"
 SLOW_MAP = "the first map on a new machine compiles for up to a minute or more"
 Run = Callable[["Catalog", argparse.Namespace], int]
-AddCommand = Callable[[str, str], argparse.ArgumentParser]
+AddCommand = Callable[[str, str, Run], argparse.ArgumentParser]
 STEP_LABELS = {"laying out": f"laying out the map ({SLOW_MAP})"}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import shlex
 import shutil
@@ -18,19 +19,23 @@ DEMO_PLACES = (PACKAGE.parent / "demo_library", PACKAGE / "demo_library")  # a c
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    for name, text in (
-        ("open", "open the page in the browser"),
-        ("demo", "scan the demo library and open the page on it"),
-    ):
-        added = command(name, text)
-        added.add_argument("--port", type=int, default=0, help="default: a free one")
-        added.add_argument(
+    parsers = (
+        command("open", "open the page in the browser", _open),
+        command("demo", "scan the demo library and open the page on it", _demo),
+    )
+    for parser in parsers:
+        parser.set_defaults(needs_store=False)
+        parser.add_argument("--port", type=int, default=0, help="default: a free one")
+        parser.add_argument(
             "--no-browser", dest="browser", action="store_false", help="only print the address"
         )
 
 
-def open_page_command(store: str | Path | None, *, port: int, browser: bool) -> int:
-    """Open the page on a store until it is interrupted."""
+def _open(_: object, args: argparse.Namespace) -> int:
+    return _serve(args.store, port=args.port, browser=args.browser)
+
+
+def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
     if not 0 <= port < 1 << 16:
         raise CatalogError(f"--port {port} must be between 0 (a free one) and 65535")
     from catalog.web.server import open_page
@@ -42,13 +47,12 @@ def open_page_command(store: str | Path | None, *, port: int, browser: bool) -> 
     return OK
 
 
-def demo_command(store: str | Path | None, *, port: int, browser: bool) -> int:
-    """Scan a copy of the demo library and open the page on it."""
+def _demo(_: object, args: argparse.Namespace) -> int:
     from catalog.catalog import Catalog, default_store
 
     folder = default_store().parent / "demo"
     library = copy_demo(folder / "library")
-    place = store or folder / "demo.sqlite"
+    place = args.store or folder / "demo.sqlite"
     with Catalog.open(place) as cat, ProgressBar() as bar:
         report = cat.scan([library], on_progress=bar)
         for line in report_lines(cat, report):
@@ -57,7 +61,7 @@ def demo_command(store: str | Path | None, *, port: int, browser: bool) -> int:
         if cat.map.layout().kind != "umap":
             cat.map.compute(on_progress=bar)
     print_message(f"other commands see the demo with: --store {shlex.quote(str(place))}")
-    return open_page_command(place, port=port, browser=browser)
+    return _serve(place, port=args.port, browser=args.browser)
 
 
 def copy_demo(target: Path) -> Path:

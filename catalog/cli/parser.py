@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 
 from catalog.cli import files, guide, kits, library, page, review, search, takes
+from catalog.cli.output import Run
 
 
 def make_parser() -> argparse.ArgumentParser:
-    """Return the parser of all commands."""
+    """Return the parser of all commands; `args.run` is the function of the chosen one."""
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--store", metavar="FILE", help="the SQLite file that holds everything")
     shared.add_argument("--json", action="store_true", help="print JSON for other programs")
@@ -18,8 +19,10 @@ def make_parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    def command(name: str, text: str) -> argparse.ArgumentParser:
-        return commands.add_parser(name, help=text, description=text, parents=[shared])
+    def command(name: str, text: str, run: Run) -> argparse.ArgumentParser:
+        added = commands.add_parser(name, help=text, description=text, parents=[shared])
+        added.set_defaults(run=run, needs_store=True)
+        return added
 
     for group in (library, takes, review, files, search, kits, page, guide):
         group.add_commands(command)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import OK, AddCommand, Run, print_result, to_json_value
+from catalog.cli.output import OK, AddCommand, print_result, to_json_value
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -16,17 +15,17 @@ if TYPE_CHECKING:
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    faults = command("faults", "list faults of hits, the most serious first")
+    faults = command("faults", "list faults of hits, the most serious first", _faults)
     faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")
     faults.add_argument("--sort", choices=("weight", "kind", "hit"), default="weight")
     faults.add_argument("--least", type=float, default=0.0, metavar="WEIGHT", help="0 to 1")
     faults.add_argument("--dismissed", action="store_true", help="also those that were dismissed")
-    dismiss = command("dismiss", "dismiss a fault for good")
+    dismiss = command("dismiss", "dismiss a fault for good", _dismiss)
     dismiss.add_argument("kind", help="as `faults --json` names it: hum, click, second ...")
     dismiss.add_argument("hits", nargs="+", type=int, metavar="HIT")
     dismiss.add_argument("--take-back", action="store_true", help="undo the dismissal")
-    command("coverage", "count what was recorded of each drum, and list what is missing")
+    command("coverage", "count what was recorded of each drum, and list what is missing", _coverage)
 
 
 def fault_line(fault: HitFault, name: str) -> str:
@@ -83,6 +82,3 @@ def coverage_lines(coverage: Coverage) -> list[str]:
     lines += ["", "To record:" if coverage.gaps else "Nothing is missing."]
     lines += [f"[ ] {hole.words}" for hole in coverage.gaps]
     return lines
-
-
-COMMANDS: Mapping[str, Run] = {"faults": _faults, "dismiss": _dismiss, "coverage": _coverage}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,6 @@ from catalog.cli.output import (
     SLOW_MAP,
     AddCommand,
     ProgressBar,
-    Run,
     hit_line,
     print_message,
     print_result,
@@ -26,27 +25,24 @@ if TYPE_CHECKING:
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    for name, text in (
-        ("alternates", "list other strokes of the same drum, nearest first"),
-        ("similar", "list hits that sound alike, nearest first"),
-    ):
-        added = command(name, text)
-        if name == "similar":
-            added.add_argument("hit", type=_hit_or_file, help="a hit's number, or an audio file")
-        else:
-            added.add_argument("hit", type=int)
-        added.add_argument("-n", type=int, default=10, help="how many (default: 10)")
-        if name == "similar":
-            added.add_argument(
-                "--but",
-                action="append",
-                metavar="CONSTRAINT",
-                help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be repeated",
-            )
-            added.add_argument("--role", help="only hits of this role")
-            added.add_argument("--elsewhere", action="store_true", help="only other sessions")
-    command("copies", "list hits that are the same recording")
-    command("map", f"compute a new map; {SLOW_MAP}").add_argument("--seed", type=int, default=0)
+    alternates = command("alternates", "list other strokes of the same drum", _alternates)
+    alternates.add_argument("hit", type=int)
+    similar = command("similar", "list hits that sound alike, nearest first", _similar)
+    similar.add_argument("hit", type=_hit_or_file, help="a hit's number, or an audio file")
+    similar.add_argument(
+        "--but",
+        action="append",
+        metavar="CONSTRAINT",
+        help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be repeated",
+    )
+    similar.add_argument("--role", help="only hits of this role")
+    similar.add_argument("--elsewhere", action="store_true", help="only other sessions")
+    for parser in (alternates, similar):
+        parser.add_argument("-n", type=int, default=10, help="how many (default: 10)")
+    command("copies", "list hits that are the same recording", _copies)
+    command("map", f"compute a new map; {SLOW_MAP}", _map).add_argument(
+        "--seed", type=int, default=0
+    )
     _add_relation_commands(command)
 
 
@@ -100,11 +96,13 @@ def _map(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _add_relation_commands(command: AddCommand) -> None:
-    command("strokes", "list hits that are one stroke through several microphones")
-    related = command("related", "list how other hits relate to one, and why")
+    command("strokes", "list hits that are one stroke through several microphones", _strokes)
+    related = command("related", "list how other hits relate to one, and why", _related)
     related.add_argument("hit", type=int)
     related.add_argument("-n", type=int, default=5, help="how many that only sound alike")
-    align = command("align", "estimate offset, gain, polarity and filter from one hit to another")
+    align = command(
+        "align", "estimate offset, gain, polarity and filter from one hit to another", _align
+    )
     align.add_argument("first", type=int, metavar="HIT")
     align.add_argument("second", type=int, metavar="HIT")
 
@@ -143,14 +141,3 @@ def _align(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     print_result(found, lines, as_json=args.json)
     return OK
-
-
-COMMANDS: Mapping[str, Run] = {
-    "alternates": _alternates,
-    "similar": _similar,
-    "copies": _copies,
-    "map": _map,
-    "strokes": _strokes,
-    "related": _related,
-    "align": _align,
-}

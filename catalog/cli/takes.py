@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,6 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
-    Run,
     hit_line,
     print_message,
     print_result,
@@ -28,31 +27,33 @@ HEIGHTS = " .:-=+*#%@"  # from silence to the peak
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    command("takes", "list recordings that hold several strokes")
-    regions = command("regions", "show the regions of a take, or change them")
+    command("takes", "list recordings that hold several strokes", _takes)
+    regions = command("regions", "show the regions of a take, or change them", _regions)
     regions.add_argument("hit", type=int, help="any stroke of the take")
     change = regions.add_mutually_exclusive_group()
     change.add_argument("--move", nargs=2, type=float, metavar=("START", "STOP"), help="seconds")
     change.add_argument("--split", type=float, metavar="AT", help="seconds")
     change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="with neighbours")
     change.add_argument("--again", action="store_true", help="discard manual changes")
-    cut = command("cut", "write each stroke of a take to its own file")
+    cut = command("cut", "write each stroke of a take to its own file", _cut)
     cut.add_argument("hit", type=int, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
     cut.add_argument("--yes", action="store_true", help=YES_HELP)
     sides = command(
-        "sides", "list stereo hits whose channels are two mono files; join or separate them"
+        "sides", "list stereo hits whose channels are two mono files; join or separate them", _sides
     )
     change = sides.add_mutually_exclusive_group()
     change.add_argument("--join", nargs=2, type=int, metavar=("LEFT", "RIGHT"))
     change.add_argument("--part", type=int, metavar="HIT")
     microphones = command(
-        "microphones", "list the delays between the channels of a hit, or mix them"
+        "microphones", "list the delays between the channels of a hit, or mix them", _microphones
     )
     microphones.add_argument("hit", type=int)
     microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")
-    command("sessions", "list sessions and the rule that named each")
-    session = command("session", 'set the session of hits; "" returns to the automatic name')
+    command("sessions", "list sessions and the rule that named each", _sessions)
+    session = command(
+        "session", 'set the session of hits; "" returns to the automatic name', _session
+    )
     session.add_argument("name")
     session.add_argument("hits", nargs="+", type=int, metavar="HIT")
 
@@ -171,14 +172,3 @@ def _session(cat: Catalog, args: argparse.Namespace) -> int:
     lines = [f"{hit.id:>6}  {hit.session}  (named by: {hit.session_source})" for hit in hits]
     print_result(hits, lines, as_json=args.json)
     return OK
-
-
-COMMANDS: Mapping[str, Run] = {
-    "takes": _takes,
-    "regions": _regions,
-    "cut": _cut,
-    "sides": _sides,
-    "microphones": _microphones,
-    "sessions": _sessions,
-    "session": _session,
-}
