@@ -81,7 +81,7 @@ _TABLE: tuple[Slot, ...] = (
     Slot("extra", ("other",), 58, second_choice=True),
 )
 SLOTS: MappingProxyType[str, Slot] = MappingProxyType({slot.name: slot for slot in _TABLE})
-DEFAULT_SLOTS: tuple[str, ...] = (
+DEFAULT_SLOTS: tuple[str, ...] = (  # of a usual kit: filled unless others are wanted
     "kick", "snare", "sidestick", "hat_closed", "hat_pedal", "hat_open",
     "tom_low", "tom_mid", "tom_high", "crash", "ride",
 )  # fmt: skip

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from catalog.kit.phrase import CHOKE_S
+from catalog.kit.slots import DEFAULT_SLOTS
 from catalog.library.files.regions import MIN_REGION_S
 from catalog.library.store.annotations import MAX_REMARK, MAX_TAG
 from catalog.web.labels import browser_labels
@@ -69,6 +70,7 @@ def shared_constants() -> dict[str, Any]:
         "MAX_REMARK": MAX_REMARK,
         "MIN_REGION_S": MIN_REGION_S,
         "CHOKE_S": CHOKE_S,
+        "DEFAULT_SLOTS": DEFAULT_SLOTS,
         "THEME": map_colors(),
         "STYLE": join_styles(),
     }

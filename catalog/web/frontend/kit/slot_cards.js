@@ -1,14 +1,11 @@
 // The slots of the kit as cards, by family; what can be done with each is on its card.
 
-import { SLOT_FAMILIES, SLOT_LABELS } from '../constants.js';
+import { DEFAULT_SLOTS, SLOT_FAMILIES, SLOT_LABELS } from '../constants.js';
 import { drawOutlines } from '../drawing/outlines.js';
 import { button, el } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
 import { PAD_KEYS, makePad, pads } from './pads.js';
 
-// Slots of a usual kit: shown as empty cards until they are filled.
-const USUAL_SLOTS = ['kick', 'snare', 'hat_closed', 'hat_open', 'tom_high', 'tom_mid', 'tom_low', 'crash',
-  'ride'];
 const EMPTY = 'The kit is empty. Press “Fill the rest” to have it filled, or choose a hit under “Listen” and '
   + 'put it in a place.';
 
@@ -46,7 +43,7 @@ export function makeSlotCards(editor) {
   const box = el('section', { class: 'kit', 'aria-label': 'The places of the kit' });
   const cardsOf = slots => slots.flatMap(slot => {
     if (kitSession.bySlot.has(slot)) return [makeCard(kitSession.bySlot.get(slot), editor)];
-    return USUAL_SLOTS.includes(slot) && kitSession.slots.length ? [makeEmptyCard(slot)] : [];
+    return DEFAULT_SLOTS.includes(slot) && kitSession.slots.length ? [makeEmptyCard(slot)] : [];
   });
   const restoreFocus = (slot, label) => {
     const card = box.querySelector(`[data-card="${slot}"]`);
