@@ -21,9 +21,8 @@ from catalog.duplicates.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
 from catalog.library.files.overrides import read_override
+from catalog.library.store.cache import CachedGroup, DecisionCache
 from catalog.library.store.database import digest_to_key
-from catalog.library.store.decisions import DecisionCache
-from catalog.library.store.group_cache import CachedGroup
 from catalog.library.store.store import Store
 from catalog.matching.candidates import project_embeddings
 from catalog.matching.classifier import CLASSIFIER_VERSION

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair, make_group
 from catalog.duplicates.preference import preference_key
-from catalog.library.store.pair_answers import AnswerByPair, pair_key
+from catalog.library.store.annotations import AnswerByPair, pair_key
 from catalog.models import Hit
 
 USER_CHOICE = "kept: your choice"
@@ -22,7 +22,7 @@ def undecided_pairs(
     ----------
     grouping : Grouping, after `apply_verdicts`
     hits : mapping of id to Hit, those in state "here"
-    verdicts : mapping, see `catalog.library.store.pair_answers`
+    verdicts : mapping, see `catalog.library.store.annotations`
 
     Returns
     -------
@@ -48,7 +48,7 @@ def apply_verdicts(
     Parameters
     ----------
     hits : mapping of id to Hit, those in state "here"
-    verdicts : mapping, see `catalog.library.store.pair_answers`
+    verdicts : mapping, see `catalog.library.store.annotations`
 
     Returns
     -------
@@ -100,7 +100,7 @@ def apply_preference(
 
     Parameters
     ----------
-    preferred : collection of int, see `catalog.library.store.pair_answers`
+    preferred : collection of int, see `catalog.library.store.annotations`
     verify : callable
         returns the share of energy that two hits have in common, None if they are not copies
 

@@ -19,7 +19,7 @@ from catalog.features.measure import measure_audio
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import RoleGuess
 from catalog.library.scan.walk import hash_file
-from catalog.library.store.records import FoundFile, MeasuredFile
+from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.models import ROLES, RoleSource
 

@@ -32,7 +32,7 @@ from catalog.features.measure import Measures, measure_audio
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.records import FoundFile, MeasuredFile
+from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.models import ROLES
 

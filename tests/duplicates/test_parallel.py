@@ -13,7 +13,7 @@ from catalog.audio.decode import decode_file
 from catalog.duplicates.groups import PairDecider
 from catalog.duplicates.parallel import classify_many
 from catalog.errors import CatalogError
-from catalog.library.store.decisions import DecisionCache
+from catalog.library.store.cache import DecisionCache
 from catalog.matching.verdict import classify_pair
 from catalog.matching.views import prepare_views
 from catalog.models import Verdict

@@ -23,14 +23,14 @@ from catalog.library.files.overrides import (
     measure_with_override,
     read_override,
     save_override,
-)
+)  # fmt: skip
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.stereo_pairs import decode_hit
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
-from catalog.library.store.records import FoundFile, MeasuredFile
+from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit, RoleSource, State
 
@@ -53,17 +53,9 @@ def list_regions(store: Store, path: str | Path) -> list[Hit]:
 
 
 def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit]:
-    """Change the region of one stroke of a take.
+    """Change the region of one stroke of a take; return the strokes of the file as they are now.
 
-    Parameters
-    ----------
-    store : Store
-    hit_id : int
-    start, stop : int, frames of the file, `stop` exclusive
-
-    Returns
-    -------
-    list of Hit, the strokes of the file as they are now
+    `start` and `stop` are frames of the file, `stop` exclusive.
 
     Raises
     ------
@@ -125,17 +117,9 @@ def set_regions(store: Store, path: str | Path, regions: Sequence[tuple[int, int
 
 
 def mix_file(store: Store, path: str | Path, mix: str) -> list[Hit]:
-    """Set how the channels of a file are mixed, and measure its strokes again.
+    """Set how the channels of a file are mixed; measure its strokes again and return them.
 
-    Parameters
-    ----------
-    store : Store
-    path : str or Path
-    mix : str, "" (as recorded), "sum", "aligned", or the number of one channel
-
-    Returns
-    -------
-    list of Hit, the strokes of the file
+    `mix` is "" (as recorded), "sum", "aligned", or the number of one channel.
 
     Raises
     ------
@@ -178,7 +162,7 @@ def _apply_override(store: Store, strokes: Sequence[Hit], override: FileOverride
         save_override(store, override)
         store.files.write_measured([file])
         for hit in strokes:
-            store.history.add(Action.CUT, hit.id, source=path, target=path, reason="cut changed")
+            store.history.add_edit(Action.CUT, hit, "cut changed")
     return list_regions(store, path)
 
 

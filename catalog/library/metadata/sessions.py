@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from catalog.errors import ParameterError
+from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit, State
 
@@ -24,19 +25,11 @@ BASE = "session_by_rule"  # key of `Hit.origin`: the name before days were split
 
 @dataclass(frozen=True)
 class Session:
-    """One session: its name, the sources of the name, and its size.
-
-    Attributes
-    ----------
-    name : str
-    sources : tuple of str, "user", "file", "folder", "file and date", "folder and date"
-    dates : tuple of str, yyyy-mm-dd, as written by the recorder
-    n_hits, n_files : int
-    """
+    """One session: its name, the sources of the name, and its size."""
 
     name: str
-    sources: tuple[str, ...]
-    dates: tuple[str, ...]
+    sources: tuple[str, ...]  # "user", "file", "folder", "file and date", "folder and date"
+    dates: tuple[str, ...]  # yyyy-mm-dd, as written by the recorder
     n_hits: int
     n_files: int
 
@@ -76,14 +69,8 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
             hit = store.hits.get(hit_id)
             session = name or hit.origin.get(BASE, hit.session)
             source = "user" if name else hit.origin.get("session_source", "folder")
-            db.execute(
-                "UPDATE hit SET session = ?, session_source = ? WHERE id = ?",
-                (session, source, hit.id),
-            )
-            change = f"{hit.session} -> {session}"
-            store.history.add(
-                Action.SESSION, hit.id, source=hit.path, target=hit.path, reason=change
-            )
+            update_hit(db, hit.id, {"session": session, "session_source": source})
+            store.history.add_edit(Action.SESSION, hit, f"{hit.session} -> {session}")
     if not name:
         split_days(store)
 
@@ -117,7 +104,9 @@ def _split_all(store: Store) -> None:
 def _first_dates(hits: Sequence[Hit]) -> dict[int, str]:
     """Return the first date of the session, by id, for hits whose recorder wrote a date."""
     dated = sorted(
-        (_recording_time(hit), hit.id, hit.origin["date"]) for hit in hits if "date" in hit.origin
+        (datetime.fromisoformat(f"{o['date']}T{o.get('time', '12:00:00')}"), hit_id, o["date"])
+        for hit_id, o in ((hit.id, hit.origin) for hit in hits)
+        if "date" in o
     )
     days: dict[int, str] = {}
     last, day = None, ""
@@ -126,7 +115,3 @@ def _first_dates(hits: Sequence[Hit]) -> dict[int, str]:
         day = date if is_new_day else day
         days[hit_id], last = day, when
     return days
-
-
-def _recording_time(hit: Hit) -> datetime:
-    return datetime.fromisoformat(f"{hit.origin['date']}T{hit.origin.get('time', '12:00:00')}")

@@ -29,9 +29,9 @@ from catalog.library.scan.workers import (
     measure_file,
     measure_task,
 )
-from catalog.library.store.cache import gc_paused
 from catalog.library.store.files import FileRow
-from catalog.library.store.records import FoundFile, MeasuredFile, MovedFile
+from catalog.library.store.hits import gc_paused
+from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
 from catalog.library.store.store import Store
 from catalog.models import OnProgress, PathNames, Progress, ScanReport, Skipped, State
 

@@ -22,7 +22,7 @@ from catalog.errors import AudioError, ParameterError
 from catalog.library.metadata.filename import MICROPHONES, find_side, read_chunks
 from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
 from catalog.library.store.files import FileRow
-from catalog.library.store.records import FoundFile
+from catalog.library.store.ingest import FoundFile
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit
 
@@ -33,16 +33,7 @@ LAST_WORD = re.compile(r"[^\W_]+(?=[\W_]*$)")
 
 
 def left_of(right: str) -> str | None:
-    """Return the path of the left file that belongs to a right one by its name.
-
-    Parameters
-    ----------
-    right : str, a path
-
-    Returns
-    -------
-    str, or None if the name does not clearly mark a right channel
-    """
+    """Return the path of the left file of a right one; None if the name marks no right channel."""
     folder, name = os.path.split(right)
     stem, ending = os.path.splitext(name)
     side = find_side(stem)
@@ -187,17 +178,11 @@ def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> None:
         before = read_side_choices(store).items()
         kept = {a: b for a, b in before if not pair & {a, b} - {""}}
         store.database.save_setting(SIDE_CHOICES, {**kept, str(hit.path): mate})
-        store.history.add(Action.SIDES, hit.id, source=hit.path, target=hit.path, reason=reason)
+        store.history.add_edit(Action.SIDES, hit, reason)
 
 
 def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
-    """Decode the stroke of a hit, from both files if it has two.
-
-    Parameters
-    ----------
-    hit : Hit
-    whole : bool
-        the whole recording instead of the stroke
+    """Decode the stroke of a hit, or its `whole` recording, from both files if it has two.
 
     Raises
     ------
@@ -223,8 +208,7 @@ def decode_sides(
         return audio
     other = decode_file(mate, start=start, stop=stop)
     if (audio.samples.shape, audio.sr) != (other.samples.shape, other.sr):
-        raise AudioError(
-            mate, f"does not match its left side {path.name}: another length or rate; scan again"
-        )
+        text = f"does not match its left side {path.name}: another length or rate; scan again"
+        raise AudioError(mate, text)
     samples = np.concatenate([audio.samples[:, :1], other.samples[:, :1]], axis=1)
     return Audio(samples, audio.sr, audio.container, audio.subtype)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from catalog.audio.decode import AUDIO_SUFFIXES
 from catalog.errors import ParameterError
-from catalog.library.store.records import FoundFile
+from catalog.library.store.ingest import FoundFile
 
 READ_BYTES = 1 << 20
 # Formats that libsndfile cannot read; such files are reported, not ignored.

@@ -19,7 +19,7 @@ from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
 from catalog.library.scan.parallel import parallel_map, use_cluster
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
-from catalog.library.store.records import FoundFile, MeasuredFile
+from catalog.library.store.ingest import FoundFile, MeasuredFile
 
 FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than these
 FILES_PER_CALL = 4  # handed to a worker process at once

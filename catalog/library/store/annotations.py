@@ -1,17 +1,22 @@
-"""The user's annotations of hits: marks, tags, remarks, and roles as they were before a change."""
+"""The user's annotations: marks, tags and remarks of hits, and answers about pairs of copies."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from catalog.errors import ParameterError
-from catalog.library.store.database import IDS_PER_QUERY, Database, placeholders
-from catalog.models import MARKS
+from catalog.library.store.database import Database, now_utc
+from catalog.models import MARKS, Hit
 
 MAX_TAG = 60  # characters; a tag is a word or two
 MAX_REMARK = 2000  # characters; a page of text
+PREFERRED = "kept"  # setting: ids of the hits that the user prefers over their copies
+MAX_PREFERRED = 10_000  # the oldest are dropped beyond it
+
+AnswerByPair = Mapping[tuple[str, str], bool]
+"""Key of a pair, see `pair_key`, to whether it is one recording."""
 
 
 class Annotation(NamedTuple):
@@ -36,13 +41,10 @@ class Annotations:
         """Return the annotations of some hits, or of all."""
         sql = "SELECT id, mark, tags, remark, role, role_confidence, role_source FROM hit"
         if hit_ids is None:
-            return {row[0]: Annotation(*row) for row in self._database.read(sql)}
-        found: dict[int, Annotation] = {}
-        for at in range(0, len(hit_ids), IDS_PER_QUERY):
-            batch = [int(hit_id) for hit_id in hit_ids[at : at + IDS_PER_QUERY]]
-            rows = self._database.read(f"{sql} WHERE id IN ({placeholders(len(batch))})", batch)
-            found.update((row[0], Annotation(*row)) for row in rows)
-        return found
+            rows = self._database.read(sql)
+        else:
+            rows = self._database.read_by_id(f"{sql} WHERE id IN", list(map(int, hit_ids)))
+        return {row[0]: Annotation(*row) for row in rows}
 
     def restore(self, annotations: Iterable[Annotation]) -> None:
         """Write annotations that `read` returned before."""
@@ -55,17 +57,12 @@ class Annotations:
             )
 
     def set_mark(self, hit_ids: Sequence[int], mark: str) -> None:
-        """Mark hits.
-
-        Parameters
-        ----------
-        hit_ids : sequence of int
-        mark : str, one of `MARKS`; "" removes a mark
+        """Mark hits; "" removes a mark.
 
         Raises
         ------
         ParameterError
-            if the mark is unknown
+            if the mark is not one of `MARKS`
         """
         if mark not in MARKS:
             known = ", ".join(word for word in MARKS if word)
@@ -81,9 +78,8 @@ class Annotations:
             if it is longer than 2,000 characters
         """
         if len(remark) > MAX_REMARK:
-            raise ParameterError(
-                f"a remark has at most {MAX_REMARK:,} characters; got {len(remark):,}"
-            )
+            text = f"a remark has at most {MAX_REMARK:,} characters; got {len(remark):,}"
+            raise ParameterError(text)
         self._set_column("remark", hit_ids, remark.strip())
 
     def _set_column(self, column: str, hit_ids: Sequence[int], text: str) -> None:
@@ -94,17 +90,12 @@ class Annotations:
     def change_tags(
         self, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
     ) -> None:
-        """Add tags to hits, or remove them.
-
-        Parameters
-        ----------
-        hit_ids : sequence of int
-        add, drop : iterables of str, at most 60 characters each; white space around them is dropped
+        """Add tags to hits, or remove them; white space around tags is dropped.
 
         Raises
         ------
         ParameterError
-            if a tag is empty or too long
+            if a tag is empty or longer than 60 characters
         """
         added, dropped = _clean_tags(add), _clean_tags(drop)
         with self._database.writing() as db:
@@ -122,3 +113,41 @@ def _clean_tags(tags: Iterable[str]) -> set[str]:
         if not 0 < len(tag) <= MAX_TAG:
             raise ParameterError(f"tag {tag!r} must have 1 to {MAX_TAG} characters")
     return clean
+
+
+def pair_key(first: Hit, second: Hit) -> tuple[str, str]:
+    """Return the content and the region of both hits; the order of the two does not matter."""
+    a, b = sorted(f"{hit.content_hash}:{hit.start}:{hit.stop}" for hit in (first, second))
+    return a, b
+
+
+class PairAnswers:
+    """Answers by what the files hold, so that they last when files move or are scanned again."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def save(self, first: Hit, second: Hit, is_same: bool | None) -> None:
+        """Store whether two hits are one recording; None deletes the answer."""
+        key = pair_key(first, second)
+        with self._database.writing() as db:
+            if is_same is None:
+                db.execute("DELETE FROM verdict WHERE first = ? AND second = ?", key)
+            else:
+                row = (*key, int(is_same), now_utc())
+                db.execute("INSERT OR REPLACE INTO verdict VALUES (?, ?, ?, ?)", row)
+
+    def read(self) -> AnswerByPair:
+        """Return all answers."""
+        rows = self._database.read("SELECT first, second, same FROM verdict")
+        return {(first, second): bool(is_same) for first, second, is_same in rows}
+
+    def prefer(self, hit_id: int, *, over: Collection[int]) -> None:
+        """Store which of several copies to keep; it replaces an earlier choice among them."""
+        with self._database.writing():
+            others = [i for i in self.read_preferred() if i not in over and i != hit_id]
+            self._database.save_setting(PREFERRED, [*others, hit_id][-MAX_PREFERRED:])
+
+    def read_preferred(self) -> list[int]:
+        """Return the ids of the hits that the user prefers over their copies."""
+        return list(self._database.read_setting(PREFERRED, []))

@@ -1,98 +1,132 @@
-"""A cache of hits by the contents of their rows, so that a change reads only what changed."""
+"""Results that take long to compute: decisions about pairs, groups of copies, and the map."""
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from typing import Any
+import json
+import zlib
+from collections.abc import Sequence
+from typing import NamedTuple
 
-from catalog.library.store.database import Database
-from catalog.models import Hit
+import numpy as np
 
-MEASURED = "version || ' ' || mtime_ns || ' ' || size"  # changes whenever the numbers are measured
+from catalog.errors import ParameterError
+from catalog.library.store.database import Database, now_utc
+from catalog.models import Hit, Verdict
 
-
-@contextmanager
-def gc_paused() -> Iterator[None]:
-    """Pause garbage collection while many objects are made; leave it off if it was off.
-
-    The collector scans all objects again as their number grows: 3 of 57 ms of a scan of 10,000
-    unchanged files, in a process that holds little else.
-    """
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
+KEY_DIGITS = 20  # 80 bits of the hash: among a million recordings, 1e-12 chance of a collision
+Keys = tuple[str, str]
+CachedGroup = tuple[int, tuple[tuple[int, str, float], ...]]
+"""Id of the hit to keep, then id, relation and evidence (0 to 1) of each other one."""
 
 
-class HitCache:
-    """Hits by the contents of their rows; the long text of descriptors is read only once.
+class Decision(NamedTuple):
+    """What the classifier decided about one pair, the share in common, and its logit."""
 
-    Parameters
-    ----------
-    database : Database
-    columns : sequence of str, SQL expressions, the id first; "descriptors" is one of them
-    to_hit : callable, makes the hit of a whole row
-    """
+    answer: Verdict
+    share: float
+    logit: float
 
-    def __init__(
-        self,
-        database: Database,
-        columns: Sequence[str],
-        to_hit: Callable[[Sequence[Any]], Hit],
-    ) -> None:
+
+class DecisionCache:
+    """Decisions by the content of both hits, from earlier runs and new ones of this run."""
+
+    def __init__(self, known: dict[Keys, Decision] | None = None) -> None:
+        self._known = known or {}
+        self.made: dict[Keys, Decision] = {}
+
+    def get(self, first: Hit, second: Hit) -> Decision | None:
+        """Return the decision about two hits, in either order; None if there is none."""
+        keys = _keys(first, second)
+        return self.made.get(keys) or self._known.get(keys)
+
+    def add(self, first: Hit, second: Hit, decision: Decision) -> None:
+        """Add a decision."""
+        self.made[_keys(first, second)] = decision
+
+    @classmethod
+    def read(cls, database: Database, *, version: int) -> DecisionCache:
+        """Read the decisions of this version of the classifier."""
+        sql = "SELECT first, second, answer, share, logit FROM decision WHERE version = ?"
+        rows = database.read(sql, (version,))
+        verdicts = {verdict.value: verdict for verdict in Verdict}
+        return cls({(a, b): Decision(verdicts[word], *rest) for a, b, word, *rest in rows})
+
+    def write(self, database: Database, *, version: int) -> None:
+        """Write the new decisions in place of older ones about the same pairs."""
+        rows = [(*keys, version, *decision) for keys, decision in self.made.items()]
+        with database.writing(changes_hits=False) as db:
+            db.executemany("INSERT OR REPLACE INTO decision VALUES (?, ?, ?, ?, ?, ?)", rows)
+        self._known.update(self.made)
+        self.made.clear()
+
+
+def _keys(first: Hit, second: Hit) -> Keys:
+    a, b = sorted(
+        f"{hit.content_hash[:KEY_DIGITS]}:{hit.start}:{hit.stop}" for hit in (first, second)
+    )
+    return a, b
+
+
+class GroupCache:
+    """The one list of groups that is stored."""
+
+    def __init__(self, database: Database) -> None:
         self._database = database
-        self._to_hit = to_hit
-        self._at = columns.index("descriptors")
-        short = [MEASURED if name == "descriptors" else name for name in columns]
-        self._select = f"SELECT {', '.join(short)} FROM hit"
-        self._known: dict[int, tuple[int, Hit]] = {}  # by id, with the hash of the row
-        self._lists: dict[tuple[Any, ...], tuple[int, list[Hit]]] = {}  # with their revision
 
-    def read(self, where: str, values: Sequence[Any]) -> list[Hit]:
-        """Read hits in the order of their ids.
+    def save(self, groups: Sequence[CachedGroup], *, key: int) -> None:
+        """Store groups, with a key of what they were found in."""
+        with self._database.writing(changes_hits=False) as db:
+            db.execute("INSERT OR REPLACE INTO copies VALUES (1, ?, ?)", (json.dumps(groups), key))
+
+    def read(self) -> tuple[list[CachedGroup], int] | None:
+        """Return the groups and their key; None if none were stored."""
+        rows = self._database.read("SELECT payload, revision FROM copies")
+        if not rows:
+            return None
+        payload, key = rows[0]
+        groups = json.loads(payload)
+        return [(keep, tuple((i, r, e) for i, r, e in others)) for keep, others in groups], key
+
+
+class Layouts:
+    """The one layout that is stored."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def save(
+        self, hit_ids: Sequence[int] | np.ndarray, xy: np.ndarray, *, kind: str, seed: int
+    ) -> None:
+        """Store a layout in place of the one before.
 
         Parameters
         ----------
-        where : str, SQL condition
-        values : sequence, for the placeholders in `where`
+        hit_ids : ints, shape (n,)
+        xy : np.ndarray, shape (n, 2), no unit
+        kind : str, "umap", "pca" or "placed"
+        seed : int, random seed
 
-        Returns
-        -------
-        list of Hit
-            the same object as before where nothing about a hit changed; not to be altered
+        Raises
+        ------
+        ParameterError
+            if the shapes do not fit
         """
-        revision = self._database.revision()  # first: what is written meanwhile makes it stale
-        cached = self._lists.get((where, *values))
-        if cached is None or cached[0] != revision:
-            cached = revision, self._read_rows(where, values)
-            self._lists[(where, *values)] = cached
-        return cached[1]
+        ids, positions = np.asarray(hit_ids, dtype="<i8"), np.asarray(xy, dtype="<f4")
+        if positions.shape != (len(ids), 2):
+            text = f"xy has shape {positions.shape}; {len(ids)} hits need ({len(ids)}, 2)"
+            raise ParameterError(text)
+        row = (ids.tobytes(), positions.tobytes(), kind, seed, now_utc())
+        with self._database.writing(changes_hits=False) as db:
+            db.execute("INSERT OR REPLACE INTO layout VALUES (1, ?, ?, ?, ?, ?)", row)
 
-    @gc_paused()
-    def _read_rows(self, where: str, values: Sequence[Any]) -> list[Hit]:
-        rows = self._database.read(f"{self._select} WHERE {where} ORDER BY id", values)
-        keys, known = [hash(row) for row in rows], self._known
-        new = [r[0] for r, k in zip(rows, keys, strict=True) if known.get(r[0], (None,))[0] != k]
-        descriptors = self._read_descriptors(
-            new, where=where if len(new) == len(rows) else "", values=values
-        )
-        # No lock: two threads may both make a hit, and then one of two equal ones is kept.
-        for row, key in zip(rows, keys, strict=True):
-            if row[0] in descriptors:
-                whole = (*row[: self._at], descriptors[row[0]], *row[self._at + 1 :])
-                known[row[0]] = (key, self._to_hit(whole))
-        return [known[row[0]][1] for row in rows if row[0] in known]
+    def read(self) -> tuple[np.ndarray, np.ndarray, str]:
+        """Return ids, int64 (n,), positions, float32 (n, 2), and kind; n = 0 and "" if none."""
+        rows = self._database.read("SELECT hit_ids, xy, kind FROM layout")
+        ids, xy, kind = rows[0] if rows else (b"", b"", "")
+        positions = np.frombuffer(xy, dtype="<f4").reshape(-1, 2).astype(np.float32)
+        return np.frombuffer(ids, dtype="<i8").astype(np.int64), positions, str(kind)
 
-    def _read_descriptors(
-        self, ids: Sequence[int], *, where: str, values: Sequence[Any]
-    ) -> dict[int, str]:
-        """Read the descriptors of all hits that `where` selects, or of some if it is ""."""
-        sql = "SELECT id, descriptors FROM hit WHERE"
-        if where:
-            return dict(self._database.read(f"{sql} {where}", values))
-        return self._database.read_by_id(f"{sql} id IN", ids)
+    def checksum(self) -> int:
+        """Return a number that changes when another layout is stored; 0 if none is."""
+        rows = self._database.read("SELECT hit_ids, xy FROM layout")
+        return zlib.crc32(b"".join(rows[0])) if rows else 0

@@ -80,32 +80,19 @@ class Database:
         with self._lock, translate_errors(self.path):
             return self._connection.execute(sql, values).fetchall()
 
-    def read_by_id(self, sql: str, ids: Sequence[int]) -> dict[int, Any]:
-        """Run a query that ends with "IN " for many ids.
-
-        Parameters
-        ----------
-        sql : str, ends before the list of ids; it selects the id and one value
-        ids : sequence of int
-
-        Returns
-        -------
-        dict of id to value; ids that are not in the store are left out
-        """
-        found: dict[int, Any] = {}
+    def read_by_id(self, sql: str, ids: Sequence[int]) -> list[Any]:
+        """Run a query, given up to its last word "IN", for many ids; return all its rows."""
+        rows = []
         for at in range(0, len(ids), IDS_PER_QUERY):
             batch = ids[at : at + IDS_PER_QUERY]
-            found.update(self.read(f"{sql} ({placeholders(len(batch))})", batch))
-        return found
+            rows += self.read(f"{sql} ({placeholders(len(batch))})", batch)
+        return rows
 
     @contextlib.contextmanager
     def writing(self, *, changes_hits: bool = True) -> Iterator[sqlite3.Connection]:
         """Hold the only right to write until the block ends; all of it is kept, or nothing.
 
-        Parameters
-        ----------
-        changes_hits : bool
-            whether `revision` grows, so that caches of hits become stale
+        The revision grows if `changes_hits`, so that caches of hits become stale.
         """
         with self._lock, translate_errors(self.path):
             if self._connection.in_transaction:
@@ -183,9 +170,8 @@ def _connect(path: Path) -> sqlite3.Connection:
                 path, timeout=WAIT_S, isolation_level=None, check_same_thread=False
             )
         except (OSError, sqlite3.OperationalError) as err:
-            raise StoreError(
-                f"{path}: cannot be opened ({err}); check the folder or give another path"
-            ) from err
+            text = f"{path}: cannot be opened ({err}); check the folder or give another path"
+            raise StoreError(text) from err
         try:
             check_is_store(path, connection)
             _enter_wal(connection)

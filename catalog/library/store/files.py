@@ -10,9 +10,14 @@ from typing import NamedTuple
 
 from catalog.features.measure import MEASURE_VERSION
 from catalog.library.store.database import Database, path_from_db, path_to_db, update_hit
-from catalog.library.store.ingest import write_file
-from catalog.library.store.records import MeasuredFile, MovedFile
-from catalog.models import RoleSource, Skipped, State
+from catalog.library.store.ingest import (
+    MeasuredFile,
+    MovedFile,
+    file_values,
+    without_user_values,
+    write_file,
+)  # fmt: skip
+from catalog.models import Skipped, State
 
 SAME_TAKE = (  # a hit, and the other strokes of its take
     "SELECT id, role_source, session_source FROM hit WHERE id = ? OR (region != 0"
@@ -136,11 +141,7 @@ class Files:
             db.execute("DELETE FROM skipped WHERE path = ?", (path_to_db(path),))
 
     def find_lost(self) -> list[LostFile]:
-        """Return the hits whose files are not where they were.
-
-        The disk is checked for every hit, so that a file is never taken for moved while it is
-        there.
-        """
+        """Return the hits whose files are not where they were; each path is checked on the disk."""
         rows = self._database.read(
             "SELECT id, path, size, content_hash, aside FROM hit WHERE region = 0 OR id IN"
             " (SELECT min(id) FROM hit WHERE region > 0 GROUP BY path, state) ORDER BY id"
@@ -153,22 +154,17 @@ class Files:
         return lost
 
     def mark_moved(self, hit_id: int, file: MovedFile) -> bool:
-        """Give a hit the new path of its file, and what the new name implies.
-
-        Returns
-        -------
-        bool, False where another scan has a hit at the new path already
-        """
+        """Give a hit the new path of its file; return False if another hit is there already."""
         path = path_to_db(file.file.path)
         taken = "SELECT 1 FROM hit WHERE path = ? AND state = 'here'"
         with self._database.writing() as db:
             if db.execute(taken, (path,)).fetchone():
                 return False
-            for stroke_id, role_source, session_source in db.execute(
-                SAME_TAKE, (hit_id, hit_id)
-            ).fetchall():
-                values = _moved_values(file, role_source, session_source)
-                update_hit(db, stroke_id, values)
+            values = file_values(file.file, file.provenance, file.role)
+            strokes = db.execute(SAME_TAKE, (hit_id, hit_id)).fetchall()
+            for stroke_id, role_source, session_source in strokes:
+                sources = {"role_source": role_source, "session_source": session_source}
+                update_hit(db, stroke_id, without_user_values(values, **sources))
                 db.execute(  # the mix is the user's choice for the content, not for the path
                     "UPDATE hit SET state = iif(region < 0, state, 'here'), aside = NULL,"
                     " origin = json_patch(?, json_object('mix', json_extract(origin, '$.mix')))"
@@ -177,29 +173,6 @@ class Files:
                 )
             db.execute("DELETE FROM skipped WHERE path = ?", (path,))
         return True
-
-
-def _moved_values(file: MovedFile, role_source: str, session_source: str) -> dict[str, object]:
-    """Return the columns that a new path changes; what the user set stays."""
-    provenance = file.provenance
-    values: dict[str, object] = {
-        "path": path_to_db(file.file.path),
-        "mate": path_to_db(file.file.mate) if file.file.mate else None,
-        "size": file.file.size,
-        "mtime_ns": file.file.mtime_ns,
-        "drum": provenance.drum,
-        "microphone": provenance.microphone,
-        "take": provenance.take,
-        "note": provenance.note,
-    }
-    if session_source != "user":
-        values["session"] = provenance.session
-        values["session_source"] = provenance.session_source
-    if role_source != RoleSource.USER:
-        values["role"] = file.role.role
-        values["role_confidence"] = file.role.confidence
-        values["role_source"] = file.role.source
-    return values
 
 
 def _is_gone(path: str | Path) -> bool:

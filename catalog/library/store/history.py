@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from catalog.library.store.database import Database, insert, now_utc, path_from_db, path_to_db
-from catalog.models import Action, HistoryEvent
+from catalog.models import Action, HistoryEvent, Hit
 
 COLUMNS = ("id", "time_utc", "action", "hit_id", "source", "target", "reason", "step")
 STEP = "step"  # setting: the last step that was given out
@@ -37,6 +37,10 @@ class History:
         del values["id"]
         with self._database.writing(changes_hits=False) as db:
             return replace(event, id=insert(db, "event", values))
+
+    def add_edit(self, action: Action, hit: Hit, reason: str, *, step: int = 0) -> HistoryEvent:
+        """Record an event in which the file of the hit stays where it is."""
+        return self.add(action, hit.id, source=hit.path, target=hit.path, reason=reason, step=step)
 
     def read(self) -> list[HistoryEvent]:
         """Return all events, newest last."""

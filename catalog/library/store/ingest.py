@@ -11,14 +11,57 @@ import json
 import math
 import sqlite3
 from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from catalog.features.measure import MEASURE_VERSION, Measures
+from catalog.library.metadata.filename import Provenance
+from catalog.library.metadata.roles import RoleGuess
 from catalog.library.store.database import insert, path_to_db, update_hit
-from catalog.library.store.records import MeasuredFile
 from catalog.models import RoleSource, State
+
+
+class FoundFile(NamedTuple):
+    """An audio file as the walk of a folder found it, before it was read."""
+
+    path: str  # absolute
+    root: str  # the scanned folder that it is below
+    size: int  # bytes; of both files of a pair
+    mtime_ns: int
+    mate: str = ""  # the right side's file where two mono files are one stereo recording
+
+    @property
+    def mate_path(self) -> Path | None:
+        """The right side's file, or None."""
+        return Path(self.mate) if self.mate else None
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredFile:
+    """One file with everything that a scan found out about it; see `Hit`."""
+
+    file: FoundFile
+    content_hash: str
+    sr: int
+    n_channels: int
+    container: str
+    subtype: str
+    provenance: Provenance
+    strokes: tuple[Measures, ...]  # in order; one for a finished hit
+    roles: tuple[RoleGuess, ...] = ()  # one per stroke; empty until they are classified
+    role_probabilities: np.ndarray | None = None  # float32 (n_strokes, 20), in order of `ROLES`
+
+
+@dataclass(frozen=True, eq=False)
+class MovedFile:
+    """A file that was found elsewhere by its content, and what its new name implies."""
+
+    file: FoundFile
+    provenance: Provenance
+    role: RoleGuess
 
 
 class _Row(NamedTuple):
@@ -45,11 +88,6 @@ class _Row(NamedTuple):
 
 def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
     """Store one measured file, within a transaction.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    file : MeasuredFile
 
     Returns
     -------
@@ -107,22 +145,44 @@ def _write_hit(db: sqlite3.Connection, row: _Row | None, values: dict[str, Any])
     """Insert a hit, or update its row but for what the user set; return its id."""
     if row is None:
         return insert(db, "hit", values)
-    sources = {"role": row.role_source, "session": row.session_source}
-    by_user = tuple(prefix for prefix, source in sources.items() if source == RoleSource.USER)
-    kept = {column: value for column, value in values.items() if not column.startswith(by_user)}
-    update_hit(db, row.id, kept)
+    sources = {"role_source": row.role_source, "session_source": row.session_source}
+    update_hit(db, row.id, without_user_values(values, **sources))
     return row.id
+
+
+def without_user_values(
+    values: dict[str, Any], *, role_source: str, session_source: str
+) -> dict[str, Any]:
+    """Return the columns of a hit without its role and its session where the user set them."""
+    sources = {"role": role_source, "session": session_source}
+    by_user = tuple(prefix for prefix, source in sources.items() if source == RoleSource.USER)
+    return {column: value for column, value in values.items() if not column.startswith(by_user)}
+
+
+def file_values(file: FoundFile, provenance: Provenance, role: RoleGuess) -> dict[str, Any]:
+    """Return the columns of a hit that follow from where its file is, with their values."""
+    return {
+        "path": path_to_db(file.path),
+        "mate": path_to_db(file.mate) if file.mate else None,
+        "size": file.size,
+        "mtime_ns": file.mtime_ns,
+        "session": provenance.session,
+        "session_source": provenance.session_source,
+        "drum": provenance.drum,
+        "microphone": provenance.microphone,
+        "take": provenance.take,
+        "note": provenance.note,
+        "role": role.role,
+        "role_confidence": float(role.confidence),
+        "role_source": role.source,
+    }
 
 
 def _stroke_values(file: MeasuredFile, stroke: int) -> dict[str, Any]:
     """Return the columns of a hit that a scan fills, with their values."""
-    measures, role, provenance = file.strokes[stroke], file.roles[stroke], file.provenance
+    measures, provenance = file.strokes[stroke], file.provenance
     numbers = {k: float(v) if math.isfinite(v) else None for k, v in measures.descriptors.items()}
-    return {
-        "path": path_to_db(file.file.path),
-        "mate": path_to_db(file.file.mate) if file.file.mate else None,
-        "size": file.file.size,
-        "mtime_ns": file.file.mtime_ns,
+    return file_values(file.file, provenance, file.roles[stroke]) | {
         "version": MEASURE_VERSION,
         "content_hash": file.content_hash,
         "start": int(measures.start),
@@ -131,16 +191,7 @@ def _stroke_values(file: MeasuredFile, stroke: int) -> dict[str, Any]:
         "n_channels": file.n_channels,
         "container": file.container,
         "subtype": file.subtype,
-        "session": provenance.session,
-        "session_source": provenance.session_source,
-        "drum": provenance.drum,
-        "microphone": provenance.microphone,
-        "take": provenance.take,
-        "note": provenance.note,
         "origin": json.dumps(dict(provenance.origin)),
-        "role": role.role,
-        "role_confidence": float(role.confidence),
-        "role_source": role.source,
         "descriptors": json.dumps(numbers),
     }
 

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
-import sqlite3
 from pathlib import Path
 from typing import Self
 
-from catalog.library.store.annotations import Annotations
+from catalog.library.store.annotations import Annotations, PairAnswers
+from catalog.library.store.cache import GroupCache, Layouts
 from catalog.library.store.database import Database
 from catalog.library.store.files import Files
-from catalog.library.store.group_cache import GroupCache
 from catalog.library.store.history import History
 from catalog.library.store.hits import Hits
 from catalog.library.store.kits import Kits
-from catalog.library.store.layouts import Layouts
-from catalog.library.store.pair_answers import PairAnswers
 
 
 class Store:
@@ -23,7 +19,8 @@ class Store:
 
     Attributes
     ----------
-    database : Database
+    database : Database; its `revision`, `writing` and `close` can be called on the store
+    path, aside_folder : Path, the SQLite file, and the folder of files set aside
     hits : Hits
     files : Files, what a scan reads and writes
     annotations : Annotations, marks, tags and remarks
@@ -36,6 +33,10 @@ class Store:
 
     def __init__(self, database: Database) -> None:
         self.database = database
+        self.path, self.aside_folder = database.path, database.aside_folder
+        self.revision, self.writing, self.close = (
+            database.revision, database.writing, database.close
+        )  # fmt: skip
         self.history = History(database)
         self.hits = Hits(database, self.history)
         self.files = Files(database)
@@ -47,16 +48,7 @@ class Store:
 
     @classmethod
     def open(cls, path: str | Path) -> Self:
-        """Open or create a store; `open_store` also completes interrupted moves of files.
-
-        Parameters
-        ----------
-        path : str or Path
-            the SQLite file; its folder is made if needed
-
-        Returns
-        -------
-        Store, also a context manager
+        """Open or create a store and its folder; `open_store` also completes interrupted moves.
 
         Raises
         ------
@@ -64,30 +56,6 @@ class Store:
             if it cannot be opened, is something else, or was written by a newer version
         """
         return cls(Database.open(path))
-
-    @property
-    def path(self) -> Path:
-        """The SQLite file."""
-        return self.database.path
-
-    @property
-    def aside_folder(self) -> Path:
-        """The folder beside the store that holds the files set aside."""
-        return self.database.aside_folder
-
-    def revision(self) -> int:
-        """Return a number that grows with each change of hits, their roles or their states."""
-        return self.database.revision()
-
-    def writing(
-        self, *, changes_hits: bool = True
-    ) -> contextlib.AbstractContextManager[sqlite3.Connection]:
-        """Hold the only right to write until the block ends; see `Database.writing`."""
-        return self.database.writing(changes_hits=changes_hits)
-
-    def close(self) -> None:
-        """Close the file; closing twice does no harm."""
-        self.database.close()
 
     def __enter__(self) -> Self:
         return self

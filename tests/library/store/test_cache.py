@@ -1,32 +1,32 @@
-"""Garbage collection is paused inside the block, and afterwards as it was before."""
-
 from __future__ import annotations
 
-import gc
-
+import numpy as np
 import pytest
 
-from catalog.library.store.cache import gc_paused
+from catalog.errors import ParameterError
 
 
-def test_collection_is_off_inside_and_on_again_after_an_exception():
-    def fail():
-        with gc_paused():
-            seen.append(gc.isenabled())
-            raise RuntimeError("a fault")
-
-    seen: list[bool] = []
-    with pytest.raises(RuntimeError, match="a fault"):
-        fail()
-    assert seen == [False]
-    assert gc.isenabled()
+def test_a_layout_is_read_as_saved(store):
+    xy = np.array([[0.5, -1.25], [3.0, 1e-3]], dtype=np.float32)
+    store.layouts.save([4, 9], xy, kind="umap", seed=0)
+    ids, positions, kind = store.layouts.read()
+    np.testing.assert_array_equal(ids, [4, 9])
+    np.testing.assert_array_equal(positions, xy)
+    assert (ids.dtype, kind) == (np.int64, "umap")
 
 
-def test_collection_stays_off_if_it_was_off():
-    gc.disable()
-    try:
-        with gc_paused():
-            pass
-        assert not gc.isenabled()
-    finally:
-        gc.enable()
+def test_without_a_layout_the_arrays_are_empty(store):
+    ids, positions, kind = store.layouts.read()
+    assert (ids.shape, positions.shape, kind) == ((0,), (0, 2), "")
+
+
+def test_a_layout_needs_a_position_for_each_hit(store):
+    with pytest.raises(ParameterError, match=r"xy has shape \(2, 2\); 1 hits"):
+        store.layouts.save([1], np.zeros((2, 2)), kind="pca", seed=0)
+
+
+def test_groups_are_read_as_saved_with_their_key(store):
+    assert store.group_cache.read() is None
+    groups = [(1, ((2, "gain", 0.99), (3, "trim", 0.9))), (7, ((8, "same file", 1.0),))]
+    store.group_cache.save(groups, key=5)
+    assert store.group_cache.read() == (groups, 5)

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import gc
 import math
 
 import numpy as np
 import pytest
 
 from catalog.errors import ParameterError, StoreError
+from catalog.library.store.hits import gc_paused
 from catalog.library.store.store import Store
 
 
@@ -73,3 +75,26 @@ def test_descriptors_measured_again_are_read_again(scanned):
             ('{"length_s": 3.5}', hit.id),
         )
     assert scanned.hits.read()[0].descriptors == {"length_s": 3.5}
+
+
+def test_collection_is_off_inside_and_on_again_after_an_exception():
+    def fail():
+        with gc_paused():
+            seen.append(gc.isenabled())
+            raise RuntimeError("a fault")
+
+    seen: list[bool] = []
+    with pytest.raises(RuntimeError, match="a fault"):
+        fail()
+    assert seen == [False]
+    assert gc.isenabled()
+
+
+def test_collection_stays_off_if_it_was_off():
+    gc.disable()
+    try:
+        with gc_paused():
+            pass
+        assert not gc.isenabled()
+    finally:
+        gc.enable()
