@@ -12,8 +12,8 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.audio.resample import resample
+from catalog.features.embedding.spectrogram import SR
 from catalog.features.onset import find_stroke
-from catalog.features.spectrogram import SR
 from catalog.features.waveform import mix_to_mono
 from catalog.matching.coherence import measure_coherence
 from catalog.matching.prepare import MARGIN, prepare_hit

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.matching.batching import group_indices
 from catalog.matching.prepare import MARGIN, MAX_LAG_S, PreparedSignal, whiten_spectra
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.features.spectrum import squared_magnitude
 
 SEGMENTS_MS = ((0, 20), (20, 60), (60, 150), (150, 350), (350, 800))

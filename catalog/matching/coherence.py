@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.matching.align import N_LAGS, LagCandidates, Overlap, cut_overlap, find_lags
 from catalog.matching.batching import group_indices
 from catalog.matching.cells import (

@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.matching.batching import stack_padded
 from catalog.matching.prepare import MARGIN, MAX_LAG_S, PreparedSignal
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.features.waveform import abs_peak, median
 from catalog.matching.align import Overlap, cut_overlap
 from catalog.matching.cells import (

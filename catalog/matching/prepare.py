@@ -10,9 +10,9 @@ from typing import NamedTuple
 import numpy as np
 
 from catalog.audio.model import PCM_BITS, Audio
+from catalog.features.embedding.spectrogram import SR, prepare_mono
 from catalog.features.envelope import block_variance
 from catalog.features.onset import find_stroke
-from catalog.features.spectrogram import SR, prepare_mono
 from catalog.features.waveform import abs_peak, mix_to_mono
 from catalog.matching.batching import stack_padded
 

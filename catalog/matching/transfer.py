@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.features.spectrum import sliding_frames
 from catalog.matching.align import cut_overlap
 from catalog.matching.coherence import Coherence

@@ -11,8 +11,8 @@ import numpy as np
 
 from catalog.audio.decode import decode_file
 from catalog.features.embedding import embed_mono
+from catalog.features.embedding.spectrogram import MAX_S
 from catalog.features.onset import find_stroke
-from catalog.features.spectrogram import MAX_S
 from catalog.features.waveform import mix_to_mono
 from catalog.training.augment import augment_hit
 from catalog.training.labels import Label

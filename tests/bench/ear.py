@@ -20,7 +20,8 @@ from pathlib import Path
 import numpy as np
 
 from catalog.audio.decode import decode_file
-from catalog.features import descriptors, production, spectrogram, timbre
+from catalog.features import descriptors, production
+from catalog.features.embedding import spectrogram, timbre
 from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
 from catalog.library.metadata.role_model import load_role_model

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.matching.align import find_lags
 from catalog.matching.prepare import LAG_FFT
 from tests.matching.hits import coherence, prepared

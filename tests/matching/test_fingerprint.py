@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.matching.fingerprint import (
     FINGERPRINT_SAMPLES,
     correlate_fingerprints,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from catalog.features.spectrogram import SR
+from catalog.features.embedding.spectrogram import SR
 from catalog.matching.verdict import MIN_SIMILARITY
 from catalog.matching.views import fingerprint_similarity, fingerprints_of
 from tests.matching.hits import best_pair, views

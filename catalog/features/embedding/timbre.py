@@ -1,6 +1,6 @@
 """The timbre block of the embedding: decays, zones, bands, tones, pitch glide and bursts.
 
-The input is prepared mono (`catalog.features.spectrogram.prepare_mono`) and its frames. Times and
+The input is prepared mono (`catalog.features.embedding.spectrogram.prepare_mono`) and its frames. Times and
 frequencies are base-2 logarithms, so that equal steps are equal ratios.
 """
 
@@ -11,8 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from catalog.features.envelope import BLOCK, block_energy, energy_decay
-from catalog.features.spectrogram import (
+from catalog.features.embedding.spectrogram import (
     FRAME,
     HOPS,
     LONG_FRAME,
@@ -20,6 +19,7 @@ from catalog.features.spectrogram import (
     SR,
     frame_starts,
 )
+from catalog.features.envelope import BLOCK, block_energy, energy_decay
 from catalog.features.spectrum import frame_power, frames_at, zero_pad
 from catalog.features.waveform import abs_peak_index
 
@@ -53,9 +53,9 @@ def measure_timbre(
     Parameters
     ----------
     y : np.ndarray, shape (n,), prepared mono
-    powers : np.ndarray, shape (n_frames, n_bins), from `catalog.features.spectrogram.frame_powers`
+    powers : np.ndarray, shape (n_frames, n_bins), from `catalog.features.embedding.spectrogram.frame_powers`
     low, long_powers : np.ndarray
-        from `catalog.features.spectrogram.low_band` and `long_frame_powers`
+        from `catalog.features.embedding.spectrogram.low_band` and `long_frame_powers`
 
     Returns
     -------

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from catalog.features.timbre import remaining_energy
+from catalog.features.embedding.timbre import remaining_energy
 from tests.oracles import energy_left
 
 

@@ -9,7 +9,7 @@ import itertools
 
 import numpy as np
 
-from catalog.features.spectrogram import (
+from catalog.features.embedding.spectrogram import (
     N_FINE_SPECTRUM,
     N_LOW_SPECTROGRAM,
     N_SPECTROGRAM,
@@ -21,7 +21,7 @@ from catalog.features.spectrogram import (
     low_spectrogram,
     prepare_mono,
 )
-from catalog.features.timbre import N_TIMBRE, measure_timbre
+from catalog.features.embedding.timbre import N_TIMBRE, measure_timbre
 
 BLOCK_SIZES = {
     "spectrogram": N_SPECTROGRAM,

@@ -10,10 +10,14 @@ from hypothesis import strategies as st
 from catalog.audio.model import Audio
 from catalog.audio.resample import resample
 from catalog.errors import ParameterError
-from catalog.features import spectrogram
-from catalog.features.embedding import EMBEDDING_BLOCKS, EMBEDDING_DIM, standardize_embeddings
+from catalog.features.embedding import (
+    EMBEDDING_BLOCKS,
+    EMBEDDING_DIM,
+    spectrogram,
+    standardize_embeddings,
+)
+from catalog.features.embedding.timbre import N_TIMBRE
 from catalog.features.measure import measure_audio
-from catalog.features.timbre import N_TIMBRE
 from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
 
 
