@@ -35,14 +35,8 @@ def zero_pad(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
 def sliding_frames(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
     """Return a view of all frames of `n` samples at a distance of `hop`.
 
-    Parameters
-    ----------
-    samples : np.ndarray, float32, shape (m,), contiguous, m at least `n`
-    n, hop : int, samples
-
-    Returns
-    -------
-    np.ndarray, float32, shape ((m - n) // hop + 1, n)
+    `samples` are float32, shape (m,), contiguous, m at least `n`; the view has shape
+    ((m - n) // hop + 1, n).
     """
     # The checks of numpy's sliding_window_view take longer than the transform of a short hit.
     shape = ((len(samples) - n) // hop + 1, n)
@@ -62,30 +56,20 @@ def _pair_of_ones(dtype: np.dtype) -> np.ndarray:
 
 
 def frame_power(frames: np.ndarray, n_fft: int | None = None) -> np.ndarray:
-    """Compute the power spectrum of each row.
-
-    Parameters
-    ----------
-    frames : np.ndarray, float32, shape (n_frames, n)
-    n_fft : int, optional; rows are padded with zeros up to it
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n_frames, n_fft // 2 + 1)
-    """
+    """Compute the power spectrum of each row, zero-padded to `n_fft`: `n_fft // 2 + 1` bins."""
     from scipy.fft import rfft
 
     return squared_magnitude(rfft(frames, n_fft, axis=1))
 
 
 def frames_at(
-    samples: np.ndarray, starts: Sequence[int], lengths: Sequence[int], n: int
+    samples: np.ndarray, starts: Sequence[int], windows: Sequence[np.ndarray], *, n: int
 ) -> np.ndarray:
-    """Return frames at given starts, each under a symmetric Hann window; float32, shape (k, n)."""
+    """Return frames at given starts, each under its own window; float32, shape (k, n)."""
     frames = np.zeros((len(starts), n), np.float32)
-    for frame, start, length in zip(frames, starts, lengths, strict=True):
-        part = samples[start : start + length]
-        np.multiply(part, symmetric_hann(length)[: len(part)], out=frame[: len(part)])
+    for frame, start, window in zip(frames, starts, windows, strict=True):
+        part = samples[start : start + len(window)]
+        np.multiply(part, window[: len(part)], out=frame[: len(part)])
     return frames
 
 

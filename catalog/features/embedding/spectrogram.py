@@ -20,6 +20,7 @@ from catalog.audio.resample import resample
 from catalog.features.spectrum import (
     decimate,
     frame_power,
+    frames_at,
     periodic_hann,
     sliding_frames,
     symmetric_hann,
@@ -76,19 +77,10 @@ def prepare_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
 
 
 def triangles(n_bands: int, range_hz: tuple[float, float], *, n_fft: int, sr: int) -> np.ndarray:
-    """Design overlapping triangular filters on a logarithmic frequency axis.
+    """Design overlapping triangular filters on a logarithmic axis; (n_bands, n_fft // 2 + 1).
 
-    Parameters
-    ----------
-    n_bands : int
-    range_hz : pair of float, lowest and highest corner
-    n_fft : int, samples
-    sr : int, Hz
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n_bands, n_fft // 2 + 1)
-        a band narrower than a bin interpolates between the two nearest bins
+    `range_hz` holds the lowest and the highest corner. A band narrower than a bin interpolates
+    between the two nearest bins.
     """
     corners = np.geomspace(*range_hz, n_bands + 2)
     bins = np.arange(n_fft // 2 + 1) * sr / n_fft
@@ -120,21 +112,13 @@ def _fine_filters(n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return bins, filters[bands, bins], np.searchsorted(bands, np.arange(N_FINE_BANDS))
 
 
+@lru_cache(maxsize=2)
 def frame_positions(
     hops: tuple[tuple[int, int], ...], edges_ms: tuple[int, ...], sr: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Place frames with hops that widen over time.
+    """Place frames with hops that widen over time; return their starts and time segments.
 
-    Parameters
-    ----------
-    hops : tuple of (ms, samples), each hop from its time on
-    edges_ms : tuple of int, edges of the time segments
-    sr : float, Hz
-
-    Returns
-    -------
-    starts : np.ndarray, int, shape (n_frames,), first sample of each frame
-    segments : np.ndarray, int, shape (n_frames,), time segment of each frame
+    `hops` are (ms, samples), each hop from its time on; `edges_ms` are the edges of the segments.
     """
     positions, at = [], 0
     stops_ms = [ms for ms, _ in hops[1:]] + [edges_ms[-1]]
@@ -146,17 +130,6 @@ def frame_positions(
     return starts, np.searchsorted(np.array(edges_ms) * sr / 1000, starts, side="right") - 1
 
 
-@lru_cache(maxsize=1)
-def frame_starts() -> tuple[np.ndarray, np.ndarray]:
-    """Return the starts and time segments of the frames of the band spectrogram."""
-    return frame_positions(HOPS, EDGES_MS, SR)
-
-
-@lru_cache(maxsize=1)
-def _low_frame_starts() -> tuple[np.ndarray, np.ndarray]:
-    return frame_positions(LOW_HOPS, LOW_EDGES_MS, SR / LOW_DECIMATION)
-
-
 def _take_frames(y: np.ndarray, starts: np.ndarray, n: int, *, lead: int) -> np.ndarray:
     """Return Hann-windowed frames of `n` samples after `lead` zeros; shape (len(starts), n)."""
     padded = zero_pad(y, int(starts[-1]) + n, lead=lead)
@@ -166,18 +139,11 @@ def _take_frames(y: np.ndarray, starts: np.ndarray, n: int, *, lead: int) -> np.
 
 
 def frame_powers(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Compute the power spectra of the frames that `y` fills, and their time segments.
+    """Return power spectra of the frames that `y` fills, and the time segment of each frame.
 
-    Parameters
-    ----------
-    y : np.ndarray, shape (n,), prepared mono
-
-    Returns
-    -------
-    powers : np.ndarray, float32, shape (n_frames, FRAME // 2 + 1)
-    segments : np.ndarray, int, shape (n_frames,)
+    Their shapes are (n_frames, FRAME // 2 + 1) and (n_frames,).
     """
-    starts, segments = frame_starts()
+    starts, segments = frame_positions(HOPS, EDGES_MS, SR)
     n = int(np.searchsorted(starts, len(y) + PAD))
     return frame_power(_take_frames(y, starts[:n], FRAME, lead=PAD)), segments[:n]
 
@@ -196,12 +162,7 @@ def _compress(energies: np.ndarray, power: float) -> np.ndarray:
 
 
 def band_spectrogram(powers: np.ndarray, segments: np.ndarray) -> np.ndarray:
-    """Compute compressed band energy in 12 time segments, 36 bands each; shape (N_SPECTROGRAM,).
-
-    Parameters
-    ----------
-    powers, segments : np.ndarray, see `frame_powers`
-    """
+    """Compute compressed band energy in 12 time segments, 36 bands each; shape (N_SPECTROGRAM,)."""
     bands = powers @ _band_filters()[0]
     return _compress(_segment_means(bands, segments, len(EDGES_MS) - 1), POWER)
 
@@ -213,13 +174,8 @@ def low_band(y: np.ndarray) -> np.ndarray:
 
 
 def low_spectrogram(low: np.ndarray) -> np.ndarray:
-    """Compute compressed energy in narrower bands below 1.2 kHz; shape (N_LOW_SPECTROGRAM,).
-
-    Parameters
-    ----------
-    low : np.ndarray, see `low_band`
-    """
-    starts, segments = _low_frame_starts()
+    """Compute compressed energy in narrower bands below 1.2 kHz; shape (N_LOW_SPECTROGRAM,)."""
+    starts, segments = frame_positions(LOW_HOPS, LOW_EDGES_MS, SR / LOW_DECIMATION)
     n = int(np.searchsorted(starts, len(low)))
     frames = _take_frames(low, starts[:n], LOW_FRAME, lead=LOW_FRAME // 4)
     bands = frame_power(frames, LOW_FFT) @ _band_filters()[1]
@@ -227,33 +183,14 @@ def low_spectrogram(low: np.ndarray) -> np.ndarray:
 
 
 def long_frame_powers(y: np.ndarray) -> np.ndarray:
-    """Compute the power spectra of the long frames in one transform.
-
-    Parameters
-    ----------
-    y : np.ndarray, shape (n,), prepared mono
-
-    Returns
-    -------
-    np.ndarray, float32, shape (len(FINE_FRAMES) + 1, LONG_FRAME // 2 + 1)
-        one row for each of `FINE_FRAMES`, then the one for tones
-    """
+    """Return the power spectra of `FINE_FRAMES`, then of the frame for tones: one row for each."""
     windows = [periodic_hann(n) for _, n in FINE_FRAMES] + [symmetric_hann(LONG_FRAME)]
-    frames = np.zeros((len(windows), LONG_FRAME), np.float32)
-    starts_ms = [ms for ms, _ in FINE_FRAMES] + [TONE_MS]
-    for frame, start_ms, window in zip(frames, starts_ms, windows, strict=True):
-        part = y[round(start_ms * SR / 1000) :][: len(window)]
-        np.multiply(part, window[: len(part)], out=frame[: len(part)])
-    return frame_power(frames)
+    starts = [round(ms * SR / 1000) for ms in (*(ms for ms, _ in FINE_FRAMES), TONE_MS)]
+    return frame_power(frames_at(y, starts, windows, n=LONG_FRAME))
 
 
 def fine_spectrum(long_powers: np.ndarray) -> np.ndarray:
-    """Compute compressed power in 99 bands from 45 Hz at three times; shape (N_FINE_SPECTRUM,).
-
-    Parameters
-    ----------
-    long_powers : np.ndarray, see `long_frame_powers`
-    """
+    """Compute compressed power in 99 bands from 45 Hz at three times; shape (N_FINE_SPECTRUM,)."""
     rows = []
     for power, (_, n) in zip(long_powers, FINE_FRAMES, strict=False):
         bins, weights, band_starts = _fine_filters(n)

@@ -1,7 +1,7 @@
 """The timbre block of the embedding: decays, zones, bands, tones, pitch glide and bursts.
 
-The input is prepared mono (`catalog.features.embedding.spectrogram.prepare_mono`) and its frames. Times and
-frequencies are base-2 logarithms, so that equal steps are equal ratios.
+The input is prepared mono (see `spectrogram.prepare_mono`) and its frames. Times and frequencies
+are base-2 logarithms, so that equal steps are equal ratios.
 """
 
 from __future__ import annotations
@@ -12,15 +12,16 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.features.embedding.spectrogram import (
+    EDGES_MS,
     FRAME,
     HOPS,
     LONG_FRAME,
     LOW_DECIMATION,
     SR,
-    frame_starts,
+    frame_positions,
 )
 from catalog.features.envelope import BLOCK, block_energy, energy_decay
-from catalog.features.spectrum import frame_power, frames_at, zero_pad
+from catalog.features.spectrum import frame_power, frames_at, symmetric_hann, zero_pad
 from catalog.features.waveform import abs_peak_index
 
 DECAY_DB = (1, 3, 6, 10, 15, 20, 30, 40, 50)
@@ -53,23 +54,17 @@ def measure_timbre(
     Parameters
     ----------
     y : np.ndarray, shape (n,), prepared mono
-    powers : np.ndarray, shape (n_frames, n_bins), from `catalog.features.embedding.spectrogram.frame_powers`
-    low, long_powers : np.ndarray
-        from `catalog.features.embedding.spectrogram.low_band` and `long_frame_powers`
+    powers, low, long_powers : np.ndarray
+        from `frame_powers`, `low_band` and `long_frame_powers` of `spectrogram`
 
     Returns
     -------
     np.ndarray, float32, shape (N_TIMBRE,), finite
     """
     parts = (
-        _decay_times(y),
-        _envelope_shape(y),
-        _zone_shapes(powers),
-        _band_energies(powers),
-        *_tonality(long_powers[-1]),
-        _pitches(low),
-        _bursts(y),
-    )
+        _decay_times(y), _envelope_shape(y), _zone_shapes(powers), _band_energies(powers),
+        *_tonality(long_powers[-1]), _pitches(low), _bursts(y),
+    )  # fmt: skip
     return np.concatenate(parts).astype(np.float32)
 
 
@@ -84,13 +79,7 @@ def _log_share(share: np.ndarray) -> np.ndarray:
 def remaining_energy(energy: np.ndarray) -> np.ndarray:
     """Return the share of the energy that remains at each step (Schroeder integration).
 
-    Parameters
-    ----------
-    energy : np.ndarray, shape (n, ...), not negative
-
-    Returns
-    -------
-    np.ndarray, same shape, 1 at the first step if there is any energy
+    `energy` has shape (n, ...); so has the result, which is 1 at the first step if there is any.
     """
     remaining = np.cumsum(energy[::-1], axis=0, dtype=np.float64)[::-1]
     remaining /= np.maximum(remaining[:1].copy(), 1e-30)
@@ -116,17 +105,14 @@ def _envelope_shape(y: np.ndarray) -> np.ndarray:
     head = y[: SR // 5]
     crest = np.log2(1.0 / np.sqrt(float(head @ head) / len(head) + 1e-9))
     peak_s = abs_peak_index(y) / SR
-    rows = (
-        _log_time(np.array(last) * ENVELOPE_S),
-        _log_time(np.array([center, spread, peak_s])),
-    )
-    return np.concatenate([*rows, [crest]])
+    lengths = _log_time(np.array(last) * ENVELOPE_S)
+    return np.concatenate([lengths, _log_time(np.array([center, spread, peak_s])), [crest]])
 
 
 @lru_cache(maxsize=1)
 def _frame_grid() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return frame starts in s, the weight of each frame by its hop, and log2 of each bin's Hz."""
-    starts = frame_starts()[0]
+    starts, _ = frame_positions(HOPS, EDGES_MS, SR)
     weight = np.diff(starts, append=starts[-1] + HOPS[-1][1]) / HOPS[0][1]
     bins_hz = np.maximum(np.arange(FRAME // 2 + 1) * SR / FRAME, 20.0)
     return starts / SR, weight.astype(np.float32), np.log2(bins_hz).astype(np.float32)
@@ -232,8 +218,8 @@ def _pitches(low: np.ndarray) -> np.ndarray:
     """Return log2 of the strongest frequency below 600 Hz at four times, and its steps (glide)."""
     sr = SR / LOW_DECIMATION
     starts = [round(low_ms * sr / 1000) for low_ms, _ in PITCH_ZONES_MS]
-    lengths = [round((high_ms - low_ms) * sr / 1000) for low_ms, high_ms in PITCH_ZONES_MS]
-    power = frame_power(frames_at(low, starts, lengths, PITCH_FFT))
+    windows = [symmetric_hann(round((end - at) * sr / 1000)) for at, end in PITCH_ZONES_MS]
+    power = frame_power(frames_at(low, starts, windows, n=PITCH_FFT))
     first, last = (round(hz * PITCH_FFT / sr) for hz in PITCH_RANGE_HZ)
     at = power[:, first:last].argmax(axis=1)
     pitches = np.log2((first + at) * (sr / PITCH_FFT))

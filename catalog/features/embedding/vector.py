@@ -1,7 +1,4 @@
-"""The embedding of a hit: the vector of 1,021 numbers that similarity search compares.
-
-It does not depend on gain, polarity or leading silence.
-"""
+"""The blocks of the embedding joined; it does not depend on gain, polarity or leading silence."""
 
 from __future__ import annotations
 
@@ -9,32 +6,20 @@ import itertools
 
 import numpy as np
 
-from catalog.features.embedding.spectrogram import (
-    N_FINE_SPECTRUM,
-    N_LOW_SPECTROGRAM,
-    N_SPECTROGRAM,
-    band_spectrogram,
-    fine_spectrum,
-    frame_powers,
-    long_frame_powers,
-    low_band,
-    low_spectrogram,
-    prepare_mono,
-)
+from catalog.features.embedding import spectrogram
 from catalog.features.embedding.timbre import N_TIMBRE, measure_timbre
 
 BLOCK_SIZES = {
-    "spectrogram": N_SPECTROGRAM,
-    "low_spectrogram": N_LOW_SPECTROGRAM,
-    "fine_spectrum": N_FINE_SPECTRUM,
+    "spectrogram": spectrogram.N_SPECTROGRAM,
+    "low_spectrogram": spectrogram.N_LOW_SPECTROGRAM,
+    "fine_spectrum": spectrogram.N_FINE_SPECTRUM,
     "timbre": N_TIMBRE,
 }
 EMBEDDING_DIM = sum(BLOCK_SIZES.values())
-EMBEDDING_BLOCKS: dict[str, slice] = {
+_STOPS = itertools.accumulate(BLOCK_SIZES.values())
+EMBEDDING_BLOCKS = {
     name: slice(stop - size, stop)
-    for (name, size), stop in zip(
-        BLOCK_SIZES.items(), itertools.accumulate(BLOCK_SIZES.values()), strict=True
-    )
+    for (name, size), stop in zip(BLOCK_SIZES.items(), _STOPS, strict=True)
 }
 TIMBRE_CLIP = 5.0  # standard deviations; keeps one outlier from dominating all distances
 EMBEDDING_VERSION = 1  # raise it when a number changes, then retrain the shipped arrays
@@ -53,13 +38,13 @@ def embed_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
     -------
     np.ndarray, float32, shape (EMBEDDING_DIM,)
     """
-    y = prepare_mono(mono, sr=sr, start=start)
-    powers, segments = frame_powers(y)
-    low, long_powers = low_band(y), long_frame_powers(y)
+    y = spectrogram.prepare_mono(mono, sr=sr, start=start)
+    powers, segments = spectrogram.frame_powers(y)
+    low, long_powers = spectrogram.low_band(y), spectrogram.long_frame_powers(y)
     blocks = (
-        band_spectrogram(powers, segments),
-        low_spectrogram(low),
-        fine_spectrum(long_powers),
+        spectrogram.band_spectrogram(powers, segments),
+        spectrogram.low_spectrogram(low),
+        spectrogram.fine_spectrum(long_powers),
         measure_timbre(y, powers=powers, low=low, long_powers=long_powers),
     )
     return np.concatenate(blocks)
