@@ -11,6 +11,7 @@ from catalog.cli.output import (
     INCOMPLETE,
     OK,
     AddCommand,
+    finite,
     hit_line,
     print_message,
     print_result,
@@ -111,8 +112,8 @@ def _add_saved_kit_commands(command: AddCommand) -> None:
     adjust = command("adjust", "set the level or tuning of one slot of a saved kit", _adjust)
     adjust.add_argument("name", help=NAME_HELP)
     adjust.add_argument("slot")
-    adjust.add_argument("--level", type=float, metavar="DB", help="relative to the matched level")
-    adjust.add_argument("--tune", type=float, metavar="SEMITONES", help="-3 to 3, by speed")
+    adjust.add_argument("--level", type=finite, metavar="DB", help="relative to the matched level")
+    adjust.add_argument("--tune", type=finite, metavar="SEMITONES", help="-3 to 3, by speed")
     tune = command(
         "tune", "list the intervals of the toms of a saved kit and suggest tunings", _tune
     )

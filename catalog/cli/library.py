@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
@@ -12,6 +11,7 @@ from catalog.cli.output import (
     OK,
     AddCommand,
     ProgressBar,
+    folder,
     hit_line,
     print_result,
     short_path,
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     scan = command("scan", "measure new and changed files below folders", _scan)
-    scan.add_argument("folders", nargs="+", type=Path, metavar="FOLDER")
+    scan.add_argument("folders", nargs="+", type=folder, metavar="FOLDER")
     scan.add_argument("--jobs", type=int, default=-1, help="worker processes (default: all cores)")
     scan.add_argument(
         "--cluster", default="", metavar="ADDRESS", help="let a running dask cluster measure"

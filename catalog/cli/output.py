@@ -24,6 +24,21 @@ AddCommand = Callable[[str, str, Run], argparse.ArgumentParser]
 STEP_LABELS = {"laying out": f"laying out the map ({SLOW_MAP})"}
 
 
+def finite(text: str) -> float:
+    """Return an option as a finite number, for argparse."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise argparse.ArgumentTypeError(f"{text} must be a finite number")
+    return value
+
+
+def folder(text: str) -> Path:
+    """Return an argument as a path, for argparse; an empty one is not the working folder."""
+    if not text:
+        raise argparse.ArgumentTypeError("the name of a folder is empty")
+    return Path(text)
+
+
 def escape(text: object) -> str:
     """Return text with control characters escaped, so that it cannot move the cursor."""
     return "".join(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import OK, AddCommand, print_result, to_json_value
+from catalog.cli.output import OK, AddCommand, finite, print_result, to_json_value
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -19,7 +19,7 @@ def add_commands(command: AddCommand) -> None:
     faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")
     faults.add_argument("--sort", choices=("weight", "kind", "hit"), default="weight")
-    faults.add_argument("--least", type=float, default=0.0, metavar="WEIGHT", help="0 to 1")
+    faults.add_argument("--least", type=finite, default=0.0, metavar="WEIGHT", help="0 to 1")
     faults.add_argument("--dismissed", action="store_true", help="also those that were dismissed")
     dismiss = command("dismiss", "dismiss a fault for good", _dismiss)
     dismiss.add_argument("kind", help="as `faults --json` names it: hum, click, second ...")

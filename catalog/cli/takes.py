@@ -12,6 +12,7 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
+    finite,
     hit_line,
     print_message,
     print_result,
@@ -31,8 +32,8 @@ def add_commands(command: AddCommand) -> None:
     regions = command("regions", "show the regions of a take, or change them", _regions)
     regions.add_argument("hit", type=int, help="any stroke of the take")
     change = regions.add_mutually_exclusive_group()
-    change.add_argument("--move", nargs=2, type=float, metavar=("START", "STOP"), help="seconds")
-    change.add_argument("--split", type=float, metavar="AT", help="seconds")
+    change.add_argument("--move", nargs=2, type=finite, metavar=("START", "STOP"), help="seconds")
+    change.add_argument("--split", type=finite, metavar="AT", help="seconds")
     change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="with neighbours")
     change.add_argument("--again", action="store_true", help="discard manual changes")
     cut = command("cut", "write each stroke of a take to its own file", _cut)

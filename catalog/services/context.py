@@ -7,12 +7,14 @@ import threading
 from collections.abc import Iterable, Sequence
 
 from catalog.audio.model import Audio
-from catalog.errors import StoreError
+from catalog.errors import ParameterError, StoreError
 from catalog.library.files.overrides import decode_mixed_hit
 from catalog.library.store.store import Store
 from catalog.models import Hit, State
 from catalog.search.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table
+
+MAX_SEED = 2**32 - 1  # largest seed of the map layout
 
 
 class Context:
@@ -89,3 +91,9 @@ class Context:
             if the file is gone or broken
         """
         return decode_mixed_hit(self.store, hit)
+
+
+def check_seed(seed: int) -> None:
+    """Raise `ParameterError` if a seed is not between 0 and `MAX_SEED`."""
+    if not 0 <= seed <= MAX_SEED:
+        raise ParameterError(f"seed={seed} must be between 0 and {MAX_SEED}")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from catalog.audio.encode import encode_wav
+from catalog.audio.model import SR_RANGE_HZ
+from catalog.errors import ParameterError
 from catalog.kit.balance import (
     Interval,
     KitComparison,
@@ -114,9 +116,14 @@ class KitSound:
         ------
         KitError
             as `play_phrase`, or if a hit cannot be read
+        ParameterError
+            if `sr` is not between 4,000 and 768,000 Hz
         """
         notes, hits, strokes = _load_phrase(kit, phrase), self._kits.hits_of(kit), self._strokes()
         gain_db = balance_levels(kit, hits, read=strokes).gain_db
+        low, high = SR_RANGE_HZ
+        if not low <= sr <= high:
+            raise ParameterError(f"sr={sr} must be between {low} and {high} Hz")
         wave = render_phrase(kit, hits, notes, gain_db=gain_db, read=strokes, sr=sr)
         return encode_wav(wave, sr=sr, subtype="PCM_24")
 

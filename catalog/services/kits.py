@@ -14,7 +14,7 @@ from catalog.kit.layers import add_layers
 from catalog.kit.model import Kit
 from catalog.library.scan.walk import hash_file
 from catalog.models import Hit
-from catalog.services.context import Context
+from catalog.services.context import Context, check_seed
 from catalog.services.duplicates import Duplicates
 
 
@@ -74,8 +74,9 @@ class Kits:
         KitError
             if a slot is unknown or no hit can fill it
         ParameterError
-            if `n` is below 1
+            if `n` is below 1 or `seed` is not between 0 and 4,294,967,295
         """
+        check_seed(seed)
         return fill_kit(self._pool(), locked, slots=slots, seed=seed, n_best=n)
 
     def swap(self, kit: Kit, slot: str) -> Kit:

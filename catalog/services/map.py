@@ -6,7 +6,7 @@ import numpy as np
 
 from catalog.models import OnProgress, Progress
 from catalog.search.layout import Layout, compute_umap_layout, extend_layout, reuse_layout
-from catalog.services.context import Context
+from catalog.services.context import Context, check_seed
 from catalog.services.duplicates import Duplicates
 
 
@@ -28,7 +28,13 @@ class Map:
         Returns
         -------
         Layout
+
+        Raises
+        ------
+        ParameterError
+            if `seed` is not between 0 and 4,294,967,295
         """
+        check_seed(seed)
         table = self._context.table()
         representative = np.arange(len(table.hits))
         for group in self._duplicates.groups(on_progress):

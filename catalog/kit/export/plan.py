@@ -232,7 +232,7 @@ def _existing(*targets: Path | None) -> list[str]:
 
 def _disk_refusals(folder: Path, n_bytes: int) -> list[str]:
     """Check that the nearest existing parent folder can be written and has room."""
-    parent = next(path for path in folder.parents if os.path.lexists(path))
+    parent = next(p for p in (*folder.parents, folder) if os.path.lexists(p))
     if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
         return [f"{parent} cannot be written"]
     free = shutil.disk_usage(parent).free

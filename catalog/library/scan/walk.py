@@ -39,6 +39,9 @@ def check_roots(folders: Iterable[str | Path]) -> list[str]:
     """
     if isinstance(folders, str | os.PathLike):
         folders = [folders]
+    folders = list(folders)
+    if any(not os.fspath(folder) for folder in folders):
+        raise ParameterError("a folder has an empty name; name the folder to scan")
     roots = sorted({os.path.realpath(os.fspath(folder)) for folder in folders})
     if not roots:
         raise ParameterError("folders is empty: name at least one folder to scan")

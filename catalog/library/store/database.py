@@ -159,6 +159,12 @@ def translate_errors(path: Path) -> Iterator[None]:
         elif "full" in text or "readonly" in text:
             text = f"cannot be written ({text}); free some space or check the permissions"
         raise StoreError(f"{path}: {text}") from err
+    except OverflowError as err:
+        raise StoreError(
+            "a number has more than 64 bits; no hit or step has such a number"
+        ) from err
+    except UnicodeEncodeError as err:
+        raise StoreError(f"{err.object!r} is not valid text; type it again") from err
 
 
 def _connect(path: Path) -> sqlite3.Connection:
