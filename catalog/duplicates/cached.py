@@ -25,7 +25,7 @@ from catalog.library.store.cache import CachedGroup, DecisionCache
 from catalog.library.store.database import digest_to_key
 from catalog.library.store.store import Store
 from catalog.matching.candidates import project_embeddings
-from catalog.matching.classifier import CLASSIFIER_VERSION
+from catalog.matching.verdict import CLASSIFIER_VERSION
 from catalog.models import Hit, OnProgress, Progress, Verdict
 from catalog.search.table import HitTable
 
@@ -70,13 +70,7 @@ def find_copies(
 def find_uncertain_pairs(store: Store, table: HitTable, prepare: Prepare) -> list[UncertainPair]:
     """Find the pairs that the samples do not decide and that have no verdict yet.
 
-    Parameters
-    ----------
-    store, table, prepare : see `find_copies`
-
-    Returns
-    -------
-    list of UncertainPair, the likeliest copies first
+    The likeliest copies come first; see `find_copies` for the parameters.
     """
     grouping = _cached_grouping(store, table, prepare)
     hits, verdicts = {hit.id: hit for hit in table.hits}, store.pair_answers.read()

@@ -43,9 +43,7 @@ class StrokeTie:
 def tie_strokes(hits: Sequence[Hit]) -> list[StrokeTie]:
     """Find hits that are the same stroke through several microphones.
 
-    Returns
-    -------
-    list of StrokeTie, by the lowest id; a hit is in at most one
+    Ties are sorted by their lowest id; a hit is in at most one.
     """
     tied: set[int] = set()
     groups: list[list[Hit]] = []
@@ -141,10 +139,7 @@ def _cluster(
 def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
     """Return session, folders, take and words of the name with the microphone replaced by "*".
 
-    Returns
-    -------
-    tuple or None
-        None if no microphone is known, or the name has no number to identify the stroke
+    None if no microphone is known, or the name has no number to identify the stroke.
     """
     microphone = hit.microphone
     if not microphone:

@@ -61,63 +61,37 @@ def preference_key(hit: Hit) -> tuple[float, ...]:
 
 
 def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
-    """Describe the advantages of the kept hit over the best of the others.
+    """Describe the advantages of the kept hit over the best of one or more others.
 
-    Parameters
-    ----------
-    others : sequence of Hit, at least one
-
-    Returns
-    -------
-    str, such as "kept: 24-bit, 0.8 s more tail"
+    For example "kept: 24-bit, 0.8 s more tail".
     """
     other = min(others, key=preference_key)
-    reasons = [
-        *_mark_reasons(keep, other),
-        *_format_reasons(keep, other),
-        *_sound_reasons(keep, other),
-    ]
-    if n_provenance_fields(keep) > n_provenance_fields(other):
-        reasons.append("more is known of where it comes from")
-    if has_copy_name(other) and not has_copy_name(keep):
-        reasons.append("the other has the name of a copy")
+    tail_s = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)
+    tail = f"{tail_s:.1f} s" if tail_s >= 0.1 else f"{1000 * tail_s:.0f} ms"
+    floor_db, bits = _floor_db(other) - _floor_db(keep), BITS.get(keep.subtype, 0)
     louder_db = keep.descriptors["peak_db"] - other.descriptors["peak_db"]
+    advantages = (
+        (
+            MARK_RANK.get(keep.mark, 2) < MARK_RANK.get(other.mark, 2),
+            f"marked {keep.mark}" if keep.mark else "the other is marked reject",
+        ),
+        (other.subtype in LOSSY_SUBTYPES and keep.subtype not in LOSSY_SUBTYPES, "not lossy"),
+        (is_clipped(other) and not is_clipped(keep), "not clipped"),
+        (keep.sr > other.sr, f"{keep.sr / 1000:g} kHz"),
+        (bits > BITS.get(other.subtype, 0), "float" if bits == 25 else f"{bits}-bit"),
+        (_is_stereo(keep) and not _is_stereo(other), "stereo"),
+        (tail_s >= TAIL_STEP_S, f"{tail} more tail"),
+        (floor_db >= FLOOR_STEP_DB, f"noise floor {floor_db:.0f} dB lower"),
+        (
+            n_provenance_fields(keep) > n_provenance_fields(other),
+            "more is known of where it comes from",
+        ),
+        (has_copy_name(other) and not has_copy_name(keep), "the other has the name of a copy"),
+    )
+    reasons = [text for is_better, text in advantages if is_better]
     if not reasons and louder_db >= LEVEL_STEP_DB:
         reasons.append(f"{louder_db:.0f} dB louder")
     return f"kept: {', '.join(reasons) or 'the first found, with no other difference'}"
-
-
-def _mark_reasons(keep: Hit, other: Hit) -> list[str]:
-    if MARK_RANK.get(keep.mark, 2) < MARK_RANK.get(other.mark, 2):
-        return [f"marked {keep.mark}" if keep.mark else "the other is marked reject"]
-    return []
-
-
-def _format_reasons(keep: Hit, other: Hit) -> list[str]:
-    reasons = []
-    if keep.subtype not in LOSSY_SUBTYPES and other.subtype in LOSSY_SUBTYPES:
-        reasons.append("not lossy")
-    if not is_clipped(keep) and is_clipped(other):
-        reasons.append("not clipped")
-    if keep.sr > other.sr:
-        reasons.append(f"{keep.sr / 1000:g} kHz")
-    if BITS.get(keep.subtype, 0) > BITS.get(other.subtype, 0):
-        reasons.append("float" if BITS[keep.subtype] == 25 else f"{BITS[keep.subtype]}-bit")
-    if _is_stereo(keep) and not _is_stereo(other):
-        reasons.append("stereo")
-    return reasons
-
-
-def _sound_reasons(keep: Hit, other: Hit) -> list[str]:
-    reasons = []
-    tail_s = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)
-    floor_db = _floor_db(other) - _floor_db(keep)
-    if tail_s >= TAIL_STEP_S:
-        amount = f"{tail_s:.1f} s" if tail_s >= 0.1 else f"{1000 * tail_s:.0f} ms"
-        reasons.append(f"{amount} more tail")
-    if floor_db >= FLOOR_STEP_DB:
-        reasons.append(f"noise floor {floor_db:.0f} dB lower")
-    return reasons
 
 
 def _floor_db(hit: Hit) -> float:

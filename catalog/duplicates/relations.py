@@ -41,16 +41,12 @@ def find_relations(
     ties: Iterable[StrokeTie],
     alike: Iterable[tuple[int, float]],
 ) -> list[Relation]:
-    """List the relations of a hit to others, the strongest one for each.
+    """List the relations of a hit to others, the strongest one for each, in the order of `KINDS`.
 
     Parameters
     ----------
     hits : sequence of Hit, all in state "here"
     alike : iterable of (hit id, distance), nearest first
-
-    Returns
-    -------
-    list of Relation, in the order of `KINDS`
     """
     found: dict[int, Relation] = {}
     for relation in (

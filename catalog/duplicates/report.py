@@ -17,12 +17,9 @@ def format_report(
 
     Parameters
     ----------
-    hits : mapping of id to Hit
-        every hit of `groups` and `fates`
-    fates : mapping of hit id to str
-        outcome for a file, such as "set aside"; files without one stay
-    heading : str
-        the first line
+    hits : mapping of id to Hit, every hit of `groups` and `fates`
+    fates : mapping of hit id to outcome, such as "set aside"; files without one stay
+    heading : str, the first line
 
     Returns
     -------

@@ -18,15 +18,8 @@ def undecided_pairs(
 ) -> list[UncertainPair]:
     """Return the uncertain pairs without a verdict, except copies and pairs within one group.
 
-    Parameters
-    ----------
-    grouping : Grouping, after `apply_verdicts`
-    hits : mapping of id to Hit, those in state "here"
-    verdicts : mapping, see `catalog.library.store.annotations`
-
-    Returns
-    -------
-    list of UncertainPair, the likeliest copies first
+        `grouping` is that after `apply_verdicts`, `hits` are those in state "here". The likeliest
+    copies come first.
     """
     copies = {i for group in grouping.groups for i in group.others}  # proposed for removal anyway
     found = [
@@ -45,14 +38,7 @@ def apply_verdicts(
 ) -> list[CopyGroup]:
     """Remove members that the user found to be different, and join pairs found to be the same.
 
-    Parameters
-    ----------
-    hits : mapping of id to Hit, those in state "here"
-    verdicts : mapping, see `catalog.library.store.annotations`
-
-    Returns
-    -------
-    list of CopyGroup, by the ids kept
+    `hits` are those in state "here"; groups are sorted by the ids kept.
     """
     split = [_split(group, hits, verdicts) for group in grouping.groups]
     groups = {group.keep: group for group in split if group is not None}
@@ -98,16 +84,8 @@ def apply_preference(
 ) -> CopyGroup:
     """Keep the file that the user prefers, with the other members verified against it.
 
-    Parameters
-    ----------
-    preferred : collection of int, see `catalog.library.store.annotations`
-    verify : callable
-        returns the share of energy that two hits have in common, None if they are not copies
-
-    Returns
-    -------
-    CopyGroup
-        `group` itself without a preference; members that cannot be verified are left out
+        `verify` returns the share of energy that two hits have in common, None if they are not copies.
+    Without a preference the group itself is returned; members that cannot be verified are left out.
     """
     if group.keep in preferred:
         return replace(group, reason=USER_CHOICE)

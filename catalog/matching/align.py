@@ -8,8 +8,13 @@ from typing import NamedTuple
 import numpy as np
 
 from catalog.features.embedding.spectrogram import SR
-from catalog.matching.batching import group_indices
-from catalog.matching.prepare import MARGIN, MAX_LAG_S, PreparedSignal, whiten_spectra
+from catalog.matching.prepare import (
+    MARGIN,
+    MAX_LAG_S,
+    PreparedSignal,
+    group_indices,
+    whiten_spectra,
+)
 
 N_LAGS = 4  # tried where a start was cut: a low tone agrees with itself one period later
 MIN_PEAK_SHARE = 0.4  # of the highest peak; lower peaks are not tried
@@ -42,12 +47,7 @@ class Overlap(NamedTuple):
 
 
 def cut_overlap(first: PreparedSignal, second: PreparedSignal, lag: int) -> Overlap:
-    """Cut two signals to the samples that both contain.
-
-    Parameters
-    ----------
-    lag : int, samples by which the second is later
-    """
+    """Cut two signals to the samples that both contain; the second is `lag` samples later."""
     skip_a, skip_b = max(0, -lag), max(0, lag)
     a, b = first.samples[skip_a:], second.samples[skip_b:]
     # start where both come from the file and the earlier stroke has begun
@@ -57,12 +57,7 @@ def cut_overlap(first: PreparedSignal, second: PreparedSignal, lag: int) -> Over
 
 
 def find_lags(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) -> list[LagCandidates]:
-    """Find the lags of the second signal of each pair.
-
-    Returns
-    -------
-    list of LagCandidates, one per pair
-    """
+    """Find the lags of the second signal of each pair; one result per pair."""
     lags: dict[int, LagCandidates] = {}
     fft_lengths = (max(a.lag_fft, b.lag_fft) for a, b in pairs)
     for n_fft, batch in group_indices(fft_lengths, PAIRS_AT_ONCE):

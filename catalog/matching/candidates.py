@@ -16,7 +16,7 @@ import numpy as np
 
 from catalog.errors import StoreError
 from catalog.features.embedding import EMBEDDING_DIM, EMBEDDING_VERSION, standardize_embeddings
-from catalog.matching.batching import group_indices
+from catalog.matching.prepare import group_indices
 
 SPACE_FILE = Path(__file__).with_name("candidates.npz")
 LEAF_SIZE, N_TREES = 64, 24  # hits of a leaf are all compared with one another
@@ -68,16 +68,9 @@ def load_space() -> CandidateSpace:
 
 
 def project_embeddings(embeddings: np.ndarray, space: CandidateSpace | None = None) -> np.ndarray:
-    """Project embeddings into the space, in units of its reach.
+    """Project embeddings into the space (the shipped one by default), in units of its reach.
 
-    Parameters
-    ----------
-    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
-    space : CandidateSpace, the shipped one by default
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n, n_dims)
+    `embeddings` has shape (n, EMBEDDING_DIM), the result float32 shape (n, n_dims).
     """
     space = space or load_space()
     rows = standardize_embeddings(embeddings, space.mean, space.scale)
@@ -127,16 +120,7 @@ def _distances(points: np.ndarray, pairs: np.ndarray) -> np.ndarray:
 
 
 def order_pairs(pairs: np.ndarray, n: int) -> np.ndarray:
-    """Order pairs so that the pairs of a row are close together and few rows must be cached.
-
-    Parameters
-    ----------
-    pairs : np.ndarray, int, shape (n_pairs, 2)
-    n : int, number of rows
-
-    Returns
-    -------
-    np.ndarray, the same pairs in another order
+    """Order pairs of `n` rows so that those of a row are close together and few must be cached.
 
     References
     ----------

@@ -19,35 +19,20 @@ CELL_SNR_DB = 10.0  # a cell must be so far above the noise of both signals
 MAX_SCORE_DB = 40.0  # rounding to 16 bits alone leaves about this residual
 
 
-@lru_cache(maxsize=4096)
-def fast_fft_length(n: int) -> int:
-    """Return the longest length up to `n` with a fast transform (factors up to 11); at least 1."""
-    from scipy.fft import next_fast_len
-
-    length = max(n, 1)
-    while next_fast_len(length) != length:
-        length -= 1
-    return length
-
-
 def segment_slices(n: int) -> list[slice]:
-    """Return those of `SEGMENTS_MS` of which `n` samples cover at least half.
+    """Return those of `SEGMENTS_MS` of which `n` samples at `SR` cover at least half.
 
-    Parameters
-    ----------
-    n : int, samples at `SR`
-
-    Returns
-    -------
-    list of slice, their lengths reduced to `fast_fft_length`
+    Their lengths are reduced to the next one with a fast transform.
     """
+    from scipy.fft import prev_fast_len
+
     slices = []
     for start_ms, stop_ms in SEGMENTS_MS:
         start, stop = (round(ms * SR / 1000) for ms in (start_ms, stop_ms))
         available = min(stop, n) - start
         if available < (stop - start) // 2:
             break
-        slices.append(slice(start, start + fast_fft_length(available)))
+        slices.append(slice(start, start + prev_fast_len(available)))
     return slices
 
 
@@ -168,11 +153,7 @@ def score_cells(
 ) -> Cells:
     """Score each band of one segment that is above the noise of both signals.
 
-    Parameters
-    ----------
-    spectrum_a, spectrum_b : np.ndarray, `windowed_spectrum` of both signals
-    n : int, samples of the segment
-    noise_a, noise_b : float, noise variance of a sample
+    The spectra are `windowed_spectrum` of `n` samples; the noise is the variance of a sample.
     """
     edges, _, center_hz = _bands(n)
     if len(edges) < 2:

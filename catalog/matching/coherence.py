@@ -16,7 +16,6 @@ import numpy as np
 
 from catalog.features.embedding.spectrogram import SR
 from catalog.matching.align import N_LAGS, LagCandidates, Overlap, cut_overlap, find_lags
-from catalog.matching.batching import group_indices
 from catalog.matching.cells import (
     EARLY_SEGMENTS,
     MAX_SCORE_DB,
@@ -24,7 +23,7 @@ from catalog.matching.cells import (
     cell_scores_db,
     segment_slices,
 )
-from catalog.matching.prepare import PreparedSignal
+from catalog.matching.prepare import PreparedSignal, group_indices
 
 FIRST_SEGMENT = slice(0, round(SEGMENTS_MS[0][1] * SR / 1000))
 MIN_FIRST_CELLS = 4  # cells in the first segment that suffice to choose the lag of a cut start
@@ -70,13 +69,9 @@ class LagTrial(NamedTuple):
 
 
 def measure_coherence(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) -> list[Coherence]:
-    """Align pairs of signals and measure their coherence, cell by cell.
+    """Align pairs of signals and measure their coherence, cell by cell; one result per pair.
 
     Gain and polarity do not matter; all is normalized over the overlap.
-
-    Returns
-    -------
-    list of Coherence, one per pair
     """
     lags = find_lags(pairs)
     trials = select_trials([lag_trials(*pair, lag) for pair, lag in zip(pairs, lags, strict=True)])
@@ -110,14 +105,6 @@ def select_trials(trials: Sequence[list[LagTrial]]) -> list[list[LagTrial]]:
 
     All trials are kept where that segment has few cells at any lag. The first trial is the highest
     correlation; a copy with a nonlinear edit can have a better first segment at another lag.
-
-    Parameters
-    ----------
-    trials : sequence of list of LagTrial, one list per pair
-
-    Returns
-    -------
-    list of list of LagTrial
     """
     selected = list(trials)
     ambiguous = [

@@ -13,8 +13,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from catalog.features.embedding.spectrogram import SR
-from catalog.matching.batching import stack_padded
-from catalog.matching.prepare import MARGIN, MAX_LAG_S, PreparedSignal
+from catalog.matching.prepare import MARGIN, MAX_LAG_S, PreparedSignal, stack_padded
 
 FINGERPRINT_SAMPLES, FINGERPRINT_FFT = 4096, 6300  # at SR; the rest of the FFT holds the lags
 HALF_FFT = FINGERPRINT_FFT // 2
@@ -56,16 +55,7 @@ class Fingerprints:
 
 
 def make_fingerprints(signals: Sequence[PreparedSignal]) -> Fingerprints:
-    """Compute the fingerprints of hits, or of their channels.
-
-    Parameters
-    ----------
-    signals : sequence of PreparedSignal, at least one
-
-    Returns
-    -------
-    Fingerprints, one row per signal
-    """
+    """Compute the fingerprint of each of one or more hits, or of their channels."""
     starts = range(0, len(signals), HITS_AT_ONCE)
     return Fingerprints.join([_make_batch(signals[at : at + HITS_AT_ONCE]) for at in starts])
 
@@ -123,18 +113,11 @@ def _as_complex(spectra: np.ndarray) -> np.ndarray:
 def correlate_fingerprints(
     fingerprints: Fingerprints, first: np.ndarray, second: np.ndarray
 ) -> np.ndarray:
-    """Return the highest cross-correlation of each pair within `MAX_LAG_S`.
+    """Return the highest cross-correlation of each pair of rows within `MAX_LAG_S`.
 
-    At each lag it is normalized by the energy of the part that both files contain.
-
-    Parameters
-    ----------
-    first, second : np.ndarray, int, shape (n_pairs,), rows of `fingerprints`
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n_pairs,)
-        magnitude, near 1 for one recording; multiplied by `SHORT_GAIN` for short hits
+    At each lag it is normalized by the energy of the part that both files contain: the magnitude,
+    float32, shape (n_pairs,), is near 1 for one recording. It is multiplied by `SHORT_GAIN` for
+    short hits.
     """
     blocks = [slice(at, at + PAIRS_AT_ONCE) for at in range(0, len(first), PAIRS_AT_ONCE)]
     parts = [_correlate_batch(*map(fingerprints.take, (first[b], second[b]))) for b in blocks]

@@ -66,13 +66,9 @@ def segment_spectra(x: np.ndarray) -> list[np.ndarray]:
 
 
 def score_overlap(a: np.ndarray, spectra_b: Sequence[np.ndarray], overlap: Overlap) -> PairCells:
-    """Score the cells of a prediction against the second signal of an overlap.
+    """Score the cells of a prediction `a` of the second signal of an overlap, shape (n,).
 
-    Parameters
-    ----------
-    a : np.ndarray, float32, shape (n,), takes the place of `overlap.a`
-    spectra_b : sequence of np.ndarray, `segment_spectra` of `overlap.b`
-    overlap : Overlap, for the noise of both
+    `spectra_b` are the `segment_spectra` of `overlap.b`; the overlap gives the noise of both.
     """
     parts = []
     for number, (part, spectrum_b) in enumerate(
@@ -93,29 +89,8 @@ def wideband_score_db(predicted: np.ndarray, y: np.ndarray) -> float:
     return min(-10.0 * math.log10(max(1.0 - squared, 1e-9)), MAX_SCORE_DB)
 
 
-def pair_features(
-    first: PreparedSignal, second: PreparedSignal, coherence: Coherence
-) -> np.ndarray:
-    """Return the features of a pair after the best of all four fits.
-
-    Parameters
-    ----------
-    coherence : Coherence, of this pair before any fit
-
-    Returns
-    -------
-    np.ndarray, float64, shape (len(FEATURE_NAMES),), NaN where a feature is undefined
-    """
-    return TransferFits(first, second, coherence).features()
-
-
 class TransferFits:
-    """The transfer models of a pair, fitted when first needed.
-
-    Parameters
-    ----------
-    coherence : Coherence, of this pair before any fit
-    """
+    """The transfer models of a pair of this coherence, fitted when first needed."""
 
     def __init__(self, first: PreparedSignal, second: PreparedSignal, coherence: Coherence) -> None:
         overlap = cut_overlap(first, second, round(coherence.lag_s * SR))
@@ -129,13 +104,8 @@ class TransferFits:
     def features(self, n_fits: int = len(MODELS)) -> np.ndarray:
         """Return the features of the fit with the highest mean in-phase score.
 
-        Parameters
-        ----------
-        n_fits : int, 1 for the linear model, 2 with the nonlinear one, 4 for both directions
-
-        Returns
-        -------
-        np.ndarray, see `pair_features`
+        They are float64, shape (len(FEATURE_NAMES),), with NaN where one is undefined. `n_fits` is
+        1 for the linear model, 2 with the nonlinear one, 4 for both directions.
         """
         best: FitResult | None = None
         for direction, is_nonlinear in MODELS[:n_fits]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
@@ -14,7 +14,6 @@ from catalog.features.embedding.spectrogram import SR, prepare_mono
 from catalog.features.envelope import block_variance
 from catalog.features.onset import find_stroke
 from catalog.features.waveform import abs_peak, mix_to_mono
-from catalog.matching.batching import stack_padded
 
 COMPARE_S = 0.8  # from the onset; later parts are low and tonal and agree between strokes too
 PRE_EMPHASIS = 0.95  # raises the high bands, where strokes differ most
@@ -25,6 +24,7 @@ SHORT_LAG_SAMPLES, SHORT_LAG_FFT = 4_050, 6_300  # the same where both hits are 
 CUT_ONSET_S = 0.0005  # an earlier onset means that the start of the stroke was cut off
 FADE_IN = np.linspace(0.0, 1.0, 32, dtype=np.float32)  # 0.7 ms, over the click of a cut start
 NOISE_BLOCK_S = 0.02
+Key = TypeVar("Key", bound=Hashable)
 
 
 class WhitenedSpectrum(NamedTuple):
@@ -55,17 +55,9 @@ class PreparedSignal:
 def whiten_spectra(signals: Sequence[PreparedSignal], n_fft: int) -> list[WhitenedSpectrum]:
     """Divide spectra by the root of their magnitude; the results are cached in the signals.
 
-    The cross-spectrum of two such spectra has the root of the magnitude of the plain one, which
-    lies between plain cross-correlation and the phase transform (PHAT).
-
-    Parameters
-    ----------
-    signals : sequence of PreparedSignal, of which the first `LAG_SAMPLES` are used
-    n_fft : int, samples
-
-    Returns
-    -------
-    list of WhitenedSpectrum, one per signal
+    The first `LAG_SAMPLES` are used. The cross-spectrum of two such spectra has the root of the
+    magnitude of the plain one, which lies between plain cross-correlation and the phase transform
+    (PHAT).
     """
     from scipy.fft import rfft
 
@@ -140,3 +132,24 @@ def _rounding_variance(subtype: str, peak: float) -> float:
     if not bits:
         return 0.0
     return (2.0 ** (1 - bits) / peak) ** 2 / 12.0 * (1.0 + PRE_EMPHASIS**2)
+
+
+def group_indices(keys: Iterable[Key], max_size: int) -> Iterator[tuple[Key, list[int]]]:
+    """Group the indices of equal keys into batches of at most `max_size`.
+
+    Each index is yielded once with its key, in order within a key.
+    """
+    indices: dict[Key, list[int]] = {}
+    for index, key in enumerate(keys):
+        indices.setdefault(key, []).append(index)
+    for key, members in indices.items():
+        for start in range(0, len(members), max_size):
+            yield key, members[start : start + max_size]
+
+
+def stack_padded(signals: Sequence[np.ndarray], n: int) -> np.ndarray:
+    """Stack signals as rows, cut or zero-padded to `n`; float32, shape (n_signals, n)."""
+    rows = np.zeros((len(signals), n), np.float32)
+    for row, signal in zip(rows, signals, strict=True):
+        row[: len(signal)] = signal[:n]
+    return rows

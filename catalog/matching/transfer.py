@@ -122,12 +122,8 @@ def fit_transfer(x: np.ndarray, y: np.ndarray, powers: Sequence[np.ndarray] = ()
 
     Parameters
     ----------
-    x, y : np.ndarray, shape (n,)
+    x, y : np.ndarray, shape (n,), fitted on the first `FIT_S`; by a gain if that is too short
     powers : sequence of np.ndarray, shape (n,) each, `signal_powers` of x, or none
-
-    Returns
-    -------
-    TransferModel, fitted on the first `FIT_S`; a plain gain where that is too short
     """
     n, n_poles = min(len(x), round(FIT_S * SR)), 2 * len(POLES_HZ)
     sizes = [N_TAPS, *(1 for _ in range(n_poles)), *(N_POWER_TAPS for _ in powers)]
@@ -166,20 +162,12 @@ def _delayed_rows(
 
 
 def _gram_of_delays(rows: np.ndarray, starts: np.ndarray) -> np.ndarray:
-    """Return the inner products of all rows, without their last sample.
+    """Return the inner products of all rows, without their last sample; float64.
 
     Each row but the first of a block is the row before it delayed by a sample. Only the products
-    with the first row of each block are summed up; the others follow from their neighbors by adding
-    the sample that enters at the end and subtracting the one that leaves at the start.
-
-    Parameters
-    ----------
-    rows : np.ndarray, float32, shape (n_rows, n + 1)
-    starts : np.ndarray, int, first row of each block
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n_rows, n_rows)
+    with the first row of each block (`starts`) are summed up; the others follow from their
+    neighbors by adding the sample that enters at the end and subtracting the one that leaves at
+    the start.
     """
     firsts = (rows[starts, :-1] @ rows[:, :-1].T).astype(np.float64)
     leaving, entering = rows[:, 0].astype(np.float64), rows[:, -1].astype(np.float64)
@@ -195,12 +183,7 @@ def _gram_of_delays(rows: np.ndarray, starts: np.ndarray) -> np.ndarray:
 def estimate_alignment(
     first: PreparedSignal, second: PreparedSignal, coherence: Coherence
 ) -> Alignment:
-    """Estimate offset, gain, polarity and filter from the first signal to the second.
-
-    Parameters
-    ----------
-    coherence : Coherence, of this pair
-    """
+    """Estimate offset, gain, polarity and filter from the first signal to the second."""
     overlap = cut_overlap(first, second, round(coherence.lag_s * SR))
     model = fit_transfer(overlap.a, overlap.b)
     a, b = deemphasize(overlap.a), deemphasize(overlap.b)

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from catalog.audio.model import Audio
+from catalog.audio.resample import resample
 from catalog.errors import ParameterError
 from catalog.features.waveform import abs_peak, first_above, mix_to_mono
 from catalog.matching.coherence import SUFFICIENT_DB, Coherence, measure_coherence
@@ -20,6 +21,12 @@ from catalog.matching.prepare import PreparedSignal, prepare_channel
 EQUAL_CHANNELS = 1e-4  # of the energy; channels that differ by less count as one
 SHORT_S = 0.02  # no time-frequency cell fits into a shorter hit
 N_PROBES = 64  # samples in `SHORT_S` that are looked at to see that a hit is longer
+MIN_SAMPLES = 4  # fewer samples carry no evidence
+MAX_EXTRA_SAMPLES = 2  # of silence that one of two recordings at the same rate may have
+SAME_RATE_DB = 40.0  # residual below the signal once level and constant offset are fitted
+RESAMPLED_DB = 20.0  # the same at different rates: conversion removes the highest band
+CLICK_SAMPLES, CLICK_RESAMPLED_DB = 64, 10.0  # a shorter click has much of its energy up there
+COMMON_SR, RESAMPLE_PADDING_S = 96_000, 0.005  # padding for the ringing of the converter
 CONSTANT = 1e-4  # of the peak; 16 bits at full scale resolve less than this
 
 
@@ -105,13 +112,7 @@ def _without_constant_ends(mono: np.ndarray) -> np.ndarray:
 def view_pairs(n_first: int, n_second: int) -> list[tuple[int, int]]:
     """List the views of two hits to compare: the mixes; a mono hit also with each side of stereo.
 
-    Parameters
-    ----------
-    n_first, n_second : int, number of views of each: the mix (0) and its sides (1, 2)
-
-    Returns
-    -------
-    list of (int, int), the mixes first
+    A view is a number, the mix 0 and the sides 1 and 2, below the number of views of the hit.
     """
     if (n_first > 1) == (n_second > 1):
         return [(0, 0)]
@@ -119,12 +120,7 @@ def view_pairs(n_first: int, n_second: int) -> list[tuple[int, int]]:
 
 
 def fingerprints_of(hits: Sequence[ChannelViews]) -> list[Fingerprints]:
-    """Return the fingerprints of all views of each hit; they are cached in the hits.
-
-    Returns
-    -------
-    list of Fingerprints, one per hit
-    """
+    """Return the fingerprints of all views of each hit; they are cached in the hits."""
     missing = list({id(hit): hit for hit in hits if not hit._fingerprints}.values())
     if missing:
         fingerprints = make_fingerprints([view for hit in missing for view in hit.views])
@@ -137,9 +133,7 @@ def fingerprints_of(hits: Sequence[ChannelViews]) -> list[Fingerprints]:
 def fingerprint_similarity(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> np.ndarray:
     """Return the highest correlation of fingerprints over the views of each pair.
 
-    Returns
-    -------
-    np.ndarray, float64, shape (n_pairs,), see `correlate_fingerprints`
+    The result is float64, shape (n_pairs,), see `correlate_fingerprints`.
     """
     hits = list({id(hit): hit for pair in pairs for hit in pair}.values())
     offsets = np.cumsum([0, *(len(hit.views) for hit in hits)]).tolist()
@@ -158,12 +152,7 @@ def fingerprint_similarity(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -
 
 
 def compare_views(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> list[BestPair]:
-    """Measure the coherence of the mixes, and of mono with each side of stereo; keep the best.
-
-    Returns
-    -------
-    list of BestPair, one per pair
-    """
+    """Measure the coherence of the mixes, and of mono with each side of stereo; keep the best."""
     best = _compare_signals([(a.mix, b.mix) for a, b in pairs])
     side_pairs = [
         (index, a.views[i], b.views[j])
@@ -181,3 +170,44 @@ def compare_views(pairs: Sequence[tuple[ChannelViews, ChannelViews]]) -> list[Be
 def _compare_signals(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) -> list[BestPair]:
     results = measure_coherence(pairs)
     return [BestPair(*pair, coherence) for pair, coherence in zip(pairs, results, strict=True)]
+
+
+def is_exact_copy(first: ChannelViews, second: ChannelViews) -> bool:
+    """Return whether one very short recording is a multiple of the other, sample by sample.
+
+    False where either has no `short_samples`.
+    """
+    a, b = first.short_samples, second.short_samples
+    if a is None or b is None or min(len(a), len(b)) < MIN_SAMPLES:
+        return False
+    if first.sr == second.sr:
+        return _aligned_correlation(a, b) >= 1 - 10 ** (-SAME_RATE_DB / 10)
+    limit_db = CLICK_RESAMPLED_DB if min(len(a), len(b)) < CLICK_SAMPLES else RESAMPLED_DB
+    a, b = _to_common_rate(a, first.sr), _to_common_rate(b, second.sr)
+    energy = float(a @ a) * float(b @ b)
+    squared = float(np.square(np.correlate(a, b, "full")).max()) / energy if energy > 0 else 0.0
+    return squared >= 1 - 10 ** (-limit_db / 10)
+
+
+def _to_common_rate(samples: np.ndarray, sr: int) -> np.ndarray:
+    """Pad both ends and convert to `COMMON_SR`; float64."""
+    padded = np.pad(samples, round(RESAMPLE_PADDING_S * sr))
+    if sr != COMMON_SR:
+        padded = resample(padded[:, None], sr=sr, to_sr=COMMON_SR)[:, 0]
+    return padded.astype(np.float64)
+
+
+def _aligned_correlation(a: np.ndarray, b: np.ndarray) -> float:
+    """Return the highest squared correlation of the shorter within the longer, means removed."""
+    if len(a) > len(b):
+        a, b = b, a
+    if len(b) - len(a) > MAX_EXTRA_SAMPLES:
+        return 0.0
+    best, a = 0.0, a - a.mean()
+    for start in range(len(b) - len(a) + 1):
+        part = b[start : start + len(a)]
+        part = part - part.mean()
+        energy = float(a @ a) * float(part @ part)
+        if energy > 0:
+            best = max(best, float(a @ part) ** 2 / energy)
+    return best

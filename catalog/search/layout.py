@@ -37,9 +37,7 @@ class Layout:
 def layout_features(spaces: Spaces) -> np.ndarray:
     """Return the features that the layout is computed from: acoustic position and roles.
 
-    Returns
-    -------
-    np.ndarray, float32, shape (n, n_acoustic + n_roles)
+    They have shape (n, n_acoustic + n_roles), float32.
     """
     return np.hstack(
         [ACOUSTIC_WEIGHT * spaces.acoustic, LAYOUT_ROLE_WEIGHT * np.sqrt(spaces.roles)]
@@ -102,14 +100,7 @@ def _umap(features: np.ndarray, *, seed: int) -> np.ndarray:
 def reuse_layout(hit_ids: np.ndarray, stored: Layout) -> Layout | None:
     """Select the stored positions of the given hits, without comparing any hits.
 
-    Parameters
-    ----------
-    hit_ids : np.ndarray, int64, shape (n,)
-    stored : Layout, may hold other hits too
-
-    Returns
-    -------
-    Layout, or None if a hit has no stored position
+    Returns None if a hit has no stored position; `stored` may hold other hits too.
     """
     order = np.argsort(stored.hit_ids, kind="stable")
     found = np.searchsorted(stored.hit_ids, hit_ids, sorter=order)
@@ -124,14 +115,7 @@ def reuse_layout(hit_ids: np.ndarray, stored: Layout) -> Layout | None:
 def extend_layout(spaces: Spaces, stored: Layout) -> Layout:
     """Place hits without a stored position at the weighted mean of their nearest neighbors.
 
-    Parameters
-    ----------
-    spaces : Spaces, of all hits
-    stored : Layout, of some of them; may hold other hits too
-
-    Returns
-    -------
-    Layout, of all hits
+    The result holds all hits of `spaces`; `stored` may hold other hits too.
     """
     complete = reuse_layout(spaces.hit_ids, stored)
     if complete is not None:
@@ -156,13 +140,7 @@ def extend_layout(spaces: Spaces, stored: Layout) -> Layout:
 def even_out(xy: np.ndarray) -> np.ndarray:
     """Blend each axis with its ranks: the order stays, wide gaps shrink, dense parts widen.
 
-    Parameters
-    ----------
-    xy : np.ndarray, shape (n, 2), within -1 to 1
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n, 2)
+    `xy` has shape (n, 2), within -1 to 1.
     """
     rank = np.argsort(np.argsort(xy, axis=0, kind="stable"), axis=0, kind="stable")
     even = 2.0 * rank / max(len(xy) - 1, 1) - 1.0

@@ -59,18 +59,9 @@ class Match:
 def make_matches(
     query_hit: Hit, hits: Sequence[Hit], *, rows: np.ndarray, distances: np.ndarray
 ) -> list[Match]:
-    """Make the answers of one search from rows of the hit table.
+    """Make the answers of one search from rows of the hit table, nearest first.
 
-    Parameters
-    ----------
-    query_hit : Hit, the hit searched from
-    hits : sequence of Hit, all rows of the table
-    rows : np.ndarray, int, shape (n,), the hits found, nearest first
-    distances : np.ndarray, float64, shape (n,), of each of `rows`
-
-    Returns
-    -------
-    list of Match, in the order of `rows`
+    `rows` and their `distances` have shape (n,); `hits` are all rows of the table.
     """
     pairs = zip(rows.tolist(), distances.tolist(), strict=True)
     return [Match(hits[row], distance, query_hit) for row, distance in pairs]
@@ -79,11 +70,8 @@ def make_matches(
 def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
     """Describe how another hit differs: "40 ms shorter", "300 Hz darker", "from Attic".
 
-    Returns
-    -------
-    tuple of str
-        at most `MAX_REASONS` audible differences, the largest first, then the session of `other`
-        if it is a different one
+    At most `MAX_REASONS` audible differences are listed, the largest first, then the session of
+    `other` if it is a different one.
     """
     found = audible_differences(hit.descriptors, other.descriptors)
     if other.session and other.session != hit.session:
@@ -94,17 +82,9 @@ def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
 def audible_differences(
     descriptors: Mapping[str, float], other: Mapping[str, float], *, n: int = MAX_REASONS
 ) -> tuple[str, ...]:
-    """List the audible differences of the second set of descriptors, the largest first.
+    """List the `n` largest audible differences of the second set of descriptors, the largest first.
 
-    Parameters
-    ----------
-    descriptors, other : mapping of str to float, see `catalog.features.descriptors`
-    n : int, length of the list at most
-
-    Returns
-    -------
-    tuple of str
-        such as ("40 ms shorter", "300 Hz darker"); empty if nothing audible was measured
+    Empty if nothing audible was measured; see `catalog.features.descriptors` for the names.
     """
     found = []
     for name, ratio in AUDIBLE_RATIOS.items():

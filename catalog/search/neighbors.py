@@ -54,17 +54,9 @@ def rank_rows(
 def prefilter_strokes(
     spaces: Spaces, row: int, *, allowed: np.ndarray, n: int | None
 ) -> np.ndarray:
-    """Return the rows that can be among the `n` nearest in the stroke space.
+    """Return the rows that can be among the `n` nearest in the stroke space, ascending.
 
-    Parameters
-    ----------
-    row : int, of the hit searched from
-    allowed : np.ndarray, bool, shape (n_hits,)
-    n : int or None, how many; None for all
-
-    Returns
-    -------
-    np.ndarray, int64, ascending
+    `row` is that of the hit searched from; `n` of None returns all that are `allowed`.
     """
     if not _is_worthwhile(allowed, n):
         return np.flatnonzero(allowed)
@@ -76,17 +68,13 @@ def prefilter_strokes(
 def prefilter_similar(
     spaces: Spaces, acoustic: np.ndarray, roles: np.ndarray, *, allowed: np.ndarray, n: int | None
 ) -> np.ndarray:
-    """Return the rows that can be among the `n` nearest in the similarity space.
+    """Return the rows that can be among the `n` nearest in the similarity space, ascending.
 
     Parameters
     ----------
     acoustic : np.ndarray, shape (n_acoustic,), of the hit searched from
     roles : np.ndarray, shape (n_roles,), role probabilities of the hit searched from
     allowed, n : see `prefilter_strokes`
-
-    Returns
-    -------
-    np.ndarray, int64, ascending
     """
     if not _is_worthwhile(allowed, n):
         return np.flatnonzero(allowed)

@@ -123,9 +123,7 @@ def make_spaces(
 def stroke_distances(spaces: Spaces, row: int, rows: Rows = ALL_ROWS) -> np.ndarray:
     """Measure distances in the stroke space from one hit to all hits, or to those in `rows`.
 
-    Returns
-    -------
-    np.ndarray, float64, shape (n,)
+    The result is float64, shape (n,).
     """
     return _euclidean(spaces.strokes[rows], spaces.strokes[row])
 

@@ -30,14 +30,8 @@ STEP_LU = 0.5  # estimates are rounded to this: a smaller difference is not reli
 AXIS_WEIGHT = 0.6  # of the estimate along the principal axis; 0.5 to 0.75 performed equally
 MIN_STROKES_FOR_AXIS = 3
 LOG_FEATURES = (
-    "attack_s",
-    "decay20_s",
-    "decay60_s",
-    "centroid_hz",
-    "rolloff_hz",
-    "body_hz",
-    "length_s",
-)
+    "attack_s", "decay20_s", "decay60_s", "centroid_hz", "rolloff_hz", "body_hz", "length_s",
+)  # fmt: skip
 LINEAR_FEATURES = ("flatness", "crest_db")
 PEAK_RELATIVE_DB = ("floor_before_db", "floor_lowest_db")
 GAIN_FREE = ("edge", "slope", "share", "end_db", "after", "late", "crest", "band", "fall")
@@ -59,22 +53,17 @@ class StrengthModel:
         arrays = {f.name: np.asarray(getattr(self, f.name), np.float32) for f in fields(self)}
         np.savez_compressed(path, allow_pickle=False, version=MEASURE_VERSION, **arrays)
 
-    @classmethod
-    def load(cls, path: Path = STRENGTH_FILE) -> StrengthModel:
-        """Read the arrays; `StoreError` if they were fitted on other features."""
-        with np.load(path, allow_pickle=False) as arrays:
-            if len(arrays["weights"]) != len(strength_feature_names()):
-                raise StoreError(
-                    f"{path.name}: was fitted on other features;"
-                    " run `python -m catalog.training strength` again"
-                )
-            return cls(arrays["scale"], arrays["weights"])
-
 
 @lru_cache(maxsize=1)
 def load_model() -> StrengthModel:
-    """Load the shipped model once."""
-    return StrengthModel.load()
+    """Load the shipped model once; `StoreError` if it was fitted on other features."""
+    with np.load(STRENGTH_FILE, allow_pickle=False) as arrays:
+        if len(arrays["weights"]) != len(strength_feature_names()):
+            raise StoreError(
+                f"{STRENGTH_FILE.name}: was fitted on other features;"
+                " run `python -m catalog.training strength` again"
+            )
+        return StrengthModel(arrays["scale"], arrays["weights"])
 
 
 def strength_feature_names() -> tuple[str, ...]:
@@ -102,10 +91,7 @@ def strength_features(descriptors: Mapping[str, float], production: np.ndarray) 
         *(descriptors.get(name, math.nan) for name in LINEAR_FEATURES),
         descriptors.get("floor_db", math.nan) - peak_db,
         descriptors.get("loudness_lkfs", math.nan) - peak_db,
-        *(
-            numbers.get(name, math.nan) - numbers.get("peak_db", math.nan)
-            for name in PEAK_RELATIVE_DB
-        ),
+        *(numbers.get(n, math.nan) - numbers.get("peak_db", math.nan) for n in PEAK_RELATIVE_DB),
         *(numbers.get(name, math.nan) for name in GAIN_FREE_NAMES),
     ]
     features = np.array(values, np.float64)
@@ -153,13 +139,7 @@ def center_columns(values: np.ndarray) -> np.ndarray:
 def is_level_normalized(hits: Sequence[Hit]) -> bool:
     """Return whether all strokes of a drum have the same peak or the same loudness.
 
-    Parameters
-    ----------
-    hits : sequence of Hit, of one drum through one microphone
-
-    Returns
-    -------
-    bool, False for a single stroke
+    `hits` are of one drum through one microphone; False for a single stroke.
     """
     if len(hits) < 2:
         return False

@@ -40,10 +40,7 @@ class RoleEstimate(NamedTuple):
 def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     """Read the table, reusing what has not changed since `known` was read.
 
-    Returns
-    -------
-    HitTable
-        `known` itself if the store has not changed
+    Returns `known` itself if the store has not changed.
     """
     revision = store.revision()
     if known is not None and known.revision == revision:
@@ -72,10 +69,8 @@ def content_key(hits: Iterable[Hit]) -> int:
 def roles_from_examples(table: HitTable) -> list[RoleEstimate]:
     """Estimate roles that the user has not set from the nearest hits whose role the user has set.
 
-    Returns
-    -------
-    list of RoleEstimate
-        only those that change; a hit without an example nearby gets the likeliest role by sound
+    Only estimates that change are returned; a hit without an example nearby gets the likeliest
+    role by sound.
     """
     sources = np.array([hit.role_source for hit in table.hits])
     is_estimated = (sources == RoleSource.SOUND) | (sources == RoleSource.EXAMPLE)

@@ -15,11 +15,10 @@ from pathlib import Path
 from catalog.errors import CatalogError
 from catalog.library.metadata.role_model import MODEL_FILE, load_role_model
 from catalog.matching.candidates import SPACE_FILE
-from catalog.matching.classifier import CLASSIFIER_FILE
+from catalog.matching.verdict import CLASSIFIER_FILE
 from catalog.search.spaces import SPACES_FILE
 from catalog.search.strength import STRENGTH_FILE
-from catalog.training.candidates import fit_space
-from catalog.training.classifier import fit_classifier, print_held_out
+from catalog.training.copies import fit_classifier, fit_space, print_held_out
 from catalog.training.examples import SEED, measure_examples
 from catalog.training.labels import drum_names, group_strokes, read_known_copies, read_tables
 from catalog.training.pairs import make_pairs
@@ -31,16 +30,7 @@ Tables = Sequence[tuple[Path, Path]]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional, those of the process by default
-
-    Returns
-    -------
-    int, exit status
-    """
+    """Run one command, by default that of the process, and return the exit status."""
     parser = argparse.ArgumentParser(prog="python -m catalog.training", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name, (run, summary) in COMMANDS.items():

@@ -7,7 +7,7 @@ recordings used for the fit are not used for the measurement.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -208,8 +208,8 @@ def _speed(factor: float) -> Change:
     return change
 
 
-def _edits() -> list[Edit]:
-    lossless: Mapping[str, Change] = {
+CHANGES: dict[str, dict[str, Change]] = {
+    "lossless": {
         "gain -30 dB": _gain(-30.0),
         "gain +12 dB": _gain(12.0),
         "polarity": _polarity,
@@ -221,8 +221,8 @@ def _edits() -> list[Edit]:
         "16 bits": _bits(16_384, dither=False),
         "16 bits, dither": _bits(16_384, dither=True),
         "silence before": _silence,
-    }
-    lossy: Mapping[str, Change] = {
+    },
+    "lossy": {
         "16 bits at -30 dB": _bits(1_000, dither=True),
         "Vorbis": _through("OGG", "VORBIS"),
         "Vorbis, small": _through("OGG", "VORBIS", 0.7),
@@ -246,21 +246,22 @@ def _edits() -> list[Edit]:
         "driven hard": _drive(4.0),
         "limited by 6 dB": _limit(6.0),
         "noise at -50 dB": _noise,
-    }
-    low: Mapping[str, Change] = {
+    },
+    "low rate": {
         "MP3, small": _through("MP3", "MPEG_LAYER_III", 0.7),  # 33 kbit/s of one channel
-    }
-    speed: Mapping[str, Change] = {
+    },
+    "speed": {
         "speed +1 %": _speed(1.01),
         "speed -1 %": _speed(0.99),
         "a semitone up": _speed(2 ** (1 / 12)),
         "a semitone down": _speed(2 ** (-1 / 12)),
-    }
-    kinds = {"lossless": lossless, "lossy": lossy, "low rate": low, "speed": speed}
-    return [Edit(n, kind, change) for kind, some in kinds.items() for n, change in some.items()]
-
-
-EDITS: tuple[Edit, ...] = tuple(_edits())
+    },
+}
+EDITS: tuple[Edit, ...] = tuple(
+    Edit(name, kind, change)
+    for kind, changes in CHANGES.items()
+    for name, change in changes.items()
+)
 
 
 def applies(edit: Edit, audio: Audio) -> bool:

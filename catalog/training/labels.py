@@ -40,12 +40,7 @@ def read_rows(table: Path) -> list[dict[str, str]]:
 
 
 def read_labels(table: Path, folder: Path) -> list[Label]:
-    """Read a table of labels; rows without a known role are skipped.
-
-    Parameters
-    ----------
-    table : Path, CSV
-    folder : Path, where the paths in the table begin
+    """Read a table of labels, with paths below `folder`; rows without a known role are skipped.
 
     Raises
     ------
@@ -112,3 +107,8 @@ def group_strokes(labels: Sequence[Label]) -> dict[str, list[Path]]:
 def without_microphone(drum: str) -> str:
     """Return the name of a drum for any microphone; a drum is held out as a whole."""
     return "|".join(drum.split("|")[:3])
+
+
+def column(rows: Sequence[object], name: str) -> np.ndarray:
+    """Return one attribute of each of the rows, such as labels or labelled pairs."""
+    return np.array([getattr(row, name) for row in rows])

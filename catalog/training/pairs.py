@@ -17,7 +17,7 @@ from catalog.errors import CatalogError
 from catalog.features.embedding import embed_mono
 from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
-from catalog.matching.pair_features import pair_features
+from catalog.matching.pair_features import TransferFits
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
 
@@ -50,20 +50,13 @@ def _load(path: Path) -> Audio:
 
 
 def _features(first: ChannelViews, second: ChannelViews) -> np.ndarray:
-    return pair_features(*compare_views([(first, second)])[0])
+    return TransferFits(*compare_views([(first, second)])[0]).features()
 
 
 def dull_recorder(rng: np.random.Generator) -> Recorder:
     """Simulate one dull, noisy microphone, through which few cells are usable.
 
-    Parameters
-    ----------
-    rng : np.random.Generator
-        draws the cutoff and the noise; each stroke has noise of its own
-
-    Returns
-    -------
-    callable, takes and returns Audio; the result has float samples
+    `rng` draws the cutoff and the noise; each stroke has noise of its own.
     """
     cutoff_hz = float(np.exp(rng.uniform(*np.log(DULL_HZ))))
     noise = 10.0 ** (rng.uniform(*DULL_NOISE_DB) / 20.0)
@@ -90,16 +83,7 @@ def embed_audio(audio: Audio) -> np.ndarray:
 def edited_copies(
     path: Path, drum: str, *, seed: int, record: Recorder | None = None
 ) -> Iterator[LabelledPair]:
-    """Pair one hit with edits of itself, single ones and pairs of edits.
-
-    Parameters
-    ----------
-    record : callable, optional, applied to the hit first
-
-    Yields
-    ------
-    LabelledPair
-    """
+    """Pair one hit, after `record` if given, with single edits and pairs of edits of itself."""
     rng = np.random.default_rng([SEED, seed])
     audio = record(_load(path)) if record else _load(path)
     try:
@@ -133,15 +117,7 @@ def other_strokes(
 ) -> Iterator[LabelledPair]:
     """Pair strokes of one drum through one microphone, plain and with the second one edited.
 
-    Parameters
-    ----------
-    known_copies : set of frozenset of two Path, pairs that are one recording and are skipped
-    record : callable, optional, applied to each stroke first
-    max_pairs : int, drawn from all pairs
-
-    Yields
-    ------
-    LabelledPair
+    At most `max_pairs` are drawn, without the `known_copies`; `record` is applied to each first.
     """
     rng = np.random.default_rng([SEED, seed, 1])
     record_one = record or (lambda audio: audio)

@@ -10,9 +10,9 @@ import numpy as np
 from catalog.features.embedding import EMBEDDING_BLOCKS, standardize_embeddings
 from catalog.library.metadata.role_model import RoleModel, gaussian_kernel
 from catalog.models import ROLES, Role
-from catalog.training.components import block_factors, block_standards, principal_components
 from catalog.training.examples import SEED, Examples
-from catalog.training.labels import Label
+from catalog.training.labels import Label, column
+from catalog.training.spaces import block_factors, block_standards, principal_components
 
 # Weight of each block at a total variance of 1, chosen on held-out sources.
 BLOCK_WEIGHTS = {
@@ -35,7 +35,7 @@ class CalibratedRoles:
 
 def fit_calibrated(examples: Examples) -> CalibratedRoles:
     """Fit the model on all examples, with the temperature that suits held-out sources."""
-    sources, roles = _column(examples.labels, "source"), _column(examples.labels, "role")
+    sources, roles = column(examples.labels, "source"), column(examples.labels, "role")
     held_out = held_out_probabilities(
         lambda mask: fit_on_labels(examples, mask), examples.recorded, sources
     )
@@ -47,7 +47,7 @@ def fit_calibrated(examples: Examples) -> CalibratedRoles:
 
 def print_accuracy(labels: Sequence[Label], result: CalibratedRoles) -> None:
     """Print how often the role of a hit from a held-out source is right."""
-    sources, roles = _column(labels, "source"), _column(labels, "role")
+    sources, roles = column(labels, "source"), column(labels, "role")
     is_right = np.array(ROLES)[result.held_out.argmax(axis=1)] == roles
     accuracy = is_right[roles != Role.OTHER].mean()
     n_sources, temperature = len(set(sources)), result.model.temperature
@@ -55,22 +55,13 @@ def print_accuracy(labels: Sequence[Label], result: CalibratedRoles) -> None:
     print(f"accuracy on held-out sources: {accuracy:.3f}")
 
 
-def _column(labels: Sequence[Label], name: str) -> np.ndarray:
-    return np.array([getattr(label, name) for label in labels])
-
-
 def fit_on_labels(
     examples: Examples, is_allowed: np.ndarray, *, temperature: float = 1.0
 ) -> RoleModel:
-    """Fit the role model on a part of the labels.
-
-    Parameters
-    ----------
-    is_allowed : np.ndarray, bool, shape (n_labels,)
-    """
+    """Fit the role model on a part of the labels; `is_allowed` has shape (n_labels,)."""
     use = is_allowed[examples.owner]
     roles, sources = (
-        _column(examples.labels, name)[examples.owner][use] for name in ("role", "source")
+        column(examples.labels, name)[examples.owner][use] for name in ("role", "source")
     )
     return fit_role_model(
         examples.embeddings[use],
@@ -85,13 +76,7 @@ def fit_on_labels(
 def hit_weights(roles: np.ndarray, sources: np.ndarray) -> np.ndarray:
     """Weight hits so that roles count equally, and the sources within a role nearly so.
 
-    Parameters
-    ----------
-    roles, sources : np.ndarray of str, shape (n,)
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n,), sums to 1
+    All arrays have shape (n,); the weights sum to 1.
     """
     both = np.char.add(np.char.add(sources, "|"), roles)
     _, group, count = np.unique(both, return_inverse=True, return_counts=True)
@@ -168,17 +153,9 @@ def _input_axes(rows: np.ndarray, seed: int) -> np.ndarray:
 def held_out_probabilities(
     fit: Callable[[np.ndarray], RoleModel], embeddings: np.ndarray, sources: np.ndarray
 ) -> np.ndarray:
-    """Predict each source by a model that was fitted without it.
+    """Predict each source by a model that was fitted without it; shape (n, len(ROLES)).
 
-    Parameters
-    ----------
-    fit : callable, takes a bool mask of the hits that may be used, returns a model
-    embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
-    sources : np.ndarray of str, shape (n,)
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n, len(ROLES))
+    `fit` takes a bool mask of the hits that may be used, and returns a model.
     """
     result = np.zeros((len(embeddings), len(ROLES)), np.float32)
     for source in np.unique(sources):
@@ -190,10 +167,7 @@ def held_out_probabilities(
 def fit_temperature(probabilities: np.ndarray, roles: np.ndarray) -> float:
     """Return the temperature with the lowest cross-entropy.
 
-    Parameters
-    ----------
-    probabilities : np.ndarray, shape (n, len(ROLES)), held out, at temperature 1
-    roles : np.ndarray of str, shape (n,)
+    `probabilities` are held out, at temperature 1, shape (n, len(ROLES)).
 
     References
     ----------

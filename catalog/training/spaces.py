@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from catalog.features.embedding import standardize_embeddings
+from catalog.features.embedding import EMBEDDING_BLOCKS, EMBEDDING_DIM, standardize_embeddings
 from catalog.search.spaces import Projection
-from catalog.training.components import block_factors, block_standards, principal_components
 
 # Weight of each block at a total variance of 1, chosen on held-out sources.
 STROKE_WEIGHTS = {
@@ -16,7 +15,41 @@ ACOUSTIC_WEIGHTS = {"spectrogram": 1.0, "timbre": 0.7}
 N_STROKE_DIMS, N_ACOUSTIC_DIMS = 120, 20
 WHITENING = 0.5  # 0 keeps the variances, 1 equalizes them; half was best and needs no labels
 WITHIN_FLOOR = 1.0  # added to the spread within drums, whose mean is 1, as few drums are labelled
+VARIANCE_FLOOR = 1e-5  # of the first component: few hits leave components without variance
 N_MEDIAN_HITS = 400  # whose distances give the medians
+
+
+def block_standards(embeddings: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and scale: timbre by column, each other block by its total deviation."""
+    mean = embeddings.mean(axis=0, dtype=np.float64)
+    scale = np.ones(EMBEDDING_DIM)
+    for name, block in EMBEDDING_BLOCKS.items():
+        if name == "timbre":
+            scale[block] = embeddings[:, block].std(axis=0) + 1e-6
+        else:
+            scale[block] = np.sqrt(np.square(embeddings[:, block] - mean[block]).sum(axis=1).mean())
+    return mean, scale
+
+
+def block_factors(standardized: np.ndarray, weights: dict[str, float]) -> np.ndarray:
+    """Return, per column, block weight over total deviation of the block; 0 without a weight."""
+    factors = np.zeros(EMBEDDING_DIM)
+    for name, weight in weights.items():
+        block = EMBEDDING_BLOCKS[name]
+        factors[block] = weight / np.sqrt(np.square(standardized[:, block]).sum(axis=1).mean())
+    return factors
+
+
+def principal_components(rows: np.ndarray, n: int, *, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return axes, shape (n_columns, n), and their variances, with a floor.
+
+    Fewer than `n` are returned where the rows or columns are fewer.
+    """
+    from sklearn.decomposition import PCA
+
+    pca = PCA(min(n, *rows.shape), random_state=seed).fit(rows)
+    variance = pca.explained_variance_
+    return pca.components_.T, np.maximum(variance, VARIANCE_FLOOR * variance[0])
 
 
 def fit_projection(

@@ -44,13 +44,7 @@ class LayeredDrum:
 
 
 def read_layers(table: Path, folder: Path) -> list[LayeredDrum]:
-    """Measure the drums of a table that have more than one layer.
-
-    Parameters
-    ----------
-    table : Path, CSV
-    folder : Path, where its paths begin
-    """
+    """Measure the drums of a table, with paths below `folder`, that have more than one layer."""
     drums: dict[tuple[str, ...], list[dict[str, str]]] = defaultdict(list)
     for row in read_rows(table):
         if row.get("layer"):
@@ -88,12 +82,7 @@ def _normalize_peak(audio: Audio) -> Audio:
 
 
 def fit_strength_model(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) -> StrengthModel:
-    """Fit the weights by ridge regression on ranks, and their scale on the loudness.
-
-    Parameters
-    ----------
-    ridge : float, above 0
-    """
+    """Fit the weights by ridge regression on ranks, and their scale on the loudness."""
     centered = [center_columns(drum.features) for drum in drums]
     shares = np.concatenate([np.full(len(x), len(x) ** -0.5) for x in centered])
     shares /= shares.sum()
@@ -126,9 +115,7 @@ def rank_correlations(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return Spearman's coefficient with the layers, of the loudness and of the estimates.
 
-    Returns
-    -------
-    tuple of np.ndarray, shape (n_drums,); 0 where all strokes get one value
+    Each has shape (n_drums,), with 0 where all strokes get one value.
     """
     recorded = [_spearman(drum.loudness, drum.layers) for drum in drums]
     estimated = [

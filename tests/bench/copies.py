@@ -23,8 +23,7 @@ import numpy as np
 from catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.matching.candidates import N_NEIGHBORS, project_embeddings
-from catalog.matching.classifier import load_classifier
-from catalog.matching.verdict import DISSIMILAR, Classification, classify_pair
+from catalog.matching.verdict import DISSIMILAR, Classification, classify_pair, load_classifier
 from catalog.matching.views import ChannelViews, prepare_views
 from catalog.models import Hit, Verdict
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair

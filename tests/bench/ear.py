@@ -28,7 +28,7 @@ from catalog.library.metadata.role_model import load_role_model
 from catalog.models import ROLES, Role
 from catalog.search.spaces import load_projection, make_spaces, similar_distances, stroke_distances
 from catalog.training.examples import N_VARIATIONS, Examples, measure_examples
-from catalog.training.labels import Label, drum_names, read_known_copies, read_labels
+from catalog.training.labels import Label, column, drum_names, read_known_copies, read_labels
 from catalog.training.roles import fit_calibrated
 from catalog.training.spaces import fit_projection
 
@@ -93,7 +93,7 @@ def without_near_duplicates(labels: list[Label], table: Path, folder: Path) -> l
 def predict(examples: Examples, *, use_shipped: bool) -> Predictions:
     """Predict distances and roles, each source by arrays fitted without it unless shipped."""
     recorded, drums = examples.recorded, drum_names(examples.labels)
-    sources = np.array([label.source for label in examples.labels])
+    sources = column(examples.labels, "source")
     if use_shipped:
         roles = load_role_model().probabilities(recorded)
         projections = dict.fromkeys(np.unique(sources), load_projection())
@@ -124,7 +124,7 @@ def print_ranks(name: str, ours: list[list[float]], baseline: list[list[float]])
 
 def print_roles(labels: Sequence[Label], roles: np.ndarray) -> None:
     """Print accuracy over all and over merged classes, calibration, and frequent confusions."""
-    truth = np.array([label.role for label in labels])
+    truth = column(labels, "role")
     is_named = truth != Role.OTHER
     predicted = np.array(ROLES)[roles.argmax(axis=1)]
     merge = np.vectorize(lambda role: MERGED.get(role, role))
@@ -197,9 +197,7 @@ def main() -> int:
     examples = measure_examples(labels, n_variations=0 if args.shipped else args.variations)
     ours = predict(examples, use_shipped=args.shipped)
     baseline = mfcc_distances([label.path for label in labels])
-    kit, role, source = (
-        np.array([getattr(label, name) for label in labels]) for name in ("kit", "role", "source")
-    )
+    kit, role, source = (column(labels, name) for name in ("kit", "role", "source"))
     drum = drum_names(labels)[:, 1]
     is_other = ~np.eye(len(labels), dtype=bool)
     same_drum = (drum[:, None] == drum) & (drum != "")[:, None] & is_other

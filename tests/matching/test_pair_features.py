@@ -14,7 +14,6 @@ from catalog.matching.pair_features import (
     PairCells,
     TransferFits,
     gain_spread_db,
-    pair_features,
     percentiles,
 )
 from tests.matching.hits import best_pair, views
@@ -25,8 +24,7 @@ IN_PHASE = FEATURE_NAMES.index("in_phase_db")
 
 
 def features(first: np.ndarray, second: np.ndarray) -> dict[str, float]:
-    values = pair_features(*best_pair(views(first, SR), views(second, SR)))
-    return dict(zip(FEATURE_NAMES, values, strict=True))
+    return dict(zip(FEATURE_NAMES, fits(first, second).features(), strict=True))
 
 
 def fits(first: np.ndarray, second: np.ndarray) -> TransferFits:

@@ -1,12 +1,17 @@
-"""Verdicts on edits of an invented stroke, and on other strokes of the same drum."""
+"""Verdicts on edits and on other strokes; the shipped trees are monotonic and stored exactly."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from catalog.matching.pair_features import TransferFits
-from catalog.matching.verdict import classify_features, classify_pair
+from catalog.matching.pair_features import FEATURE_NAMES, TransferFits
+from catalog.matching.verdict import (
+    Classifier,
+    classify_features,
+    classify_pair,
+    load_classifier,
+)
 from catalog.matching.views import prepare_views
 from catalog.models import Verdict
 from catalog.training.edits import apply_edits
@@ -40,3 +45,31 @@ def test_a_copy_by_the_linear_fit_is_one_by_all_fits():
 def test_another_stroke_of_the_same_drum_is_no_copy(seed):
     other = views(drum_stroke(130, seed=seed))
     assert classify_pair(views(STROKE), other).verdict != Verdict.COPY
+
+
+def test_better_agreement_never_lowers_the_logit():
+    trees = load_classifier().trees
+    rng = np.random.default_rng(0)
+    rows = rng.uniform(0, 40, (200, len(FEATURE_NAMES)))
+    better = rows.copy()
+    better[:, FEATURE_NAMES.index("mean_db")] += rng.uniform(0, 5, 200)
+    assert (trees.logit(better) >= trees.logit(rows) - 1e-9).all()
+
+
+def test_verdicts_follow_the_limits():
+    classifier = load_classifier()
+    assert classifier.unsure_logit < classifier.copy_logit
+    below = np.nextafter([classifier.copy_logit, classifier.unsure_logit], -np.inf)
+    assert classifier.verdict(classifier.copy_logit) == Verdict.COPY
+    assert [classifier.verdict(logit) for logit in below] == [Verdict.UNSURE, Verdict.OTHER]
+
+
+def test_a_saved_classifier_is_loaded_equal(tmp_path):
+    classifier = load_classifier()
+    classifier.save(tmp_path / "x.npz")
+    loaded = Classifier.load(tmp_path / "x.npz")
+    rows = np.random.default_rng(1).uniform(0, 40, (50, len(FEATURE_NAMES)))
+    rows[rows > 35] = np.nan
+    assert np.array_equal(loaded.trees.logit(rows), classifier.trees.logit(rows))
+    for name in ("copy_logit", "unsure_logit"):
+        assert getattr(loaded, name) == getattr(classifier, name)

@@ -8,13 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalog.features.embedding.spectrogram import SR
-from catalog.matching.verdict import MIN_SIMILARITY
-from catalog.matching.views import fingerprint_similarity, fingerprints_of
-from tests.matching.hits import best_pair, views
+from catalog.matching.verdict import MIN_SIMILARITY, classify_pair
+from catalog.matching.views import fingerprint_similarity, fingerprints_of, is_exact_copy
+from catalog.models import Verdict
+from tests.matching.hits import STROKE, best_pair, views
 from tests.signals import drum_stroke
 
 LEFT, RIGHT = (drum_stroke(130, seed=seed, sr=SR) for seed in (1, 2))
 ONE_BYTE = 0.02  # change of a correlation by rounding to 8 bits
+SIX = np.array([0.0, 0.4, -0.3, 0.2, 0.1, -0.05])
 
 
 @given(
@@ -49,14 +51,30 @@ def test_mono_is_compared_with_each_side_of_stereo():
 
 def test_clicks_are_similar_to_their_copies():
     click = np.zeros(SR)
-    click[100:106] = [0.0, 0.4, -0.3, 0.2, 0.1, -0.05]
+    click[100:106] = SIX
     copies = [-0.1 * click, click + 0.002, np.concatenate([np.zeros(4800), click])]
     pairs = [(views(click, SR), views(copy, SR)) for copy in copies]
     assert fingerprint_similarity(pairs).min() > MIN_SIMILARITY
 
 
 def test_the_similarity_of_short_hits_counts_double():
-    click = np.pad([0.0, 0.4, -0.3, 0.2, 0.1, -0.05], (0, 294))
+    click = np.pad(SIX, (0, 294))
     first, copy = views(click, SR), views(-click, SR)
     assert not fingerprints_of([first])[0].is_long.any()
     assert fingerprint_similarity([(first, copy)]) == pytest.approx([2.0], abs=2 * ONE_BYTE)
+
+
+def test_six_samples_are_found_after_a_lossless_edit():
+    for edited in (-0.1 * SIX, SIX + 0.002, np.concatenate([np.zeros(4800), SIX])):
+        assert is_exact_copy(views(SIX), views(edited))
+        assert classify_pair(views(SIX), views(edited)).verdict == Verdict.COPY
+
+
+def test_six_other_samples_are_no_copy():
+    other = views(np.array([0.0, 0.4, 0.3, -0.2, 0.1, 0.05]))
+    assert not is_exact_copy(views(SIX), other)
+    assert classify_pair(views(SIX), other).verdict != Verdict.COPY
+
+
+def test_long_hits_are_left_to_the_cells():
+    assert not is_exact_copy(views(STROKE), views(STROKE))

@@ -15,9 +15,9 @@ from catalog.kit.layers import layer_warnings, layers_of, velocity_gain
 from catalog.kit.model import Kit
 from catalog.search.strength import (
     STEP_LU,
-    StrengthModel,
     estimate_strengths,
     is_level_normalized,
+    load_model,
     strength_feature_names,
     strength_features,
 )
@@ -103,7 +103,7 @@ def test_strokes_of_equal_peak_or_loudness_are_normalized(peaks, loudness, expec
 
 
 def test_the_shipped_model_fits_these_features():
-    model = StrengthModel.load()
+    model = load_model()
     assert model.scale.shape == model.weights.shape == (len(strength_feature_names()),)
     assert (model.scale > 0).all()
 

@@ -9,7 +9,7 @@ import pytest
 
 from catalog.audio.encode import encode_wav
 from catalog.training import __main__ as training
-from catalog.training import classifier, pairs
+from catalog.training import copies, pairs
 from tests.signals import SR, as_frames, decaying_noise, drum_stroke
 
 COLUMNS = ("path", "source", "kit", "instrument", "role", "duplicate_of", "layer")
@@ -35,7 +35,7 @@ def table(tmp_path, monkeypatch) -> Path:
         rows.writerow(["missing.wav", "a", "a", "kick", "kick", "a1kick.wav", ""])
     for name in FILES:
         monkeypatch.setattr(training, name, tmp_path / f"{name}.npz")
-    monkeypatch.setattr(classifier, "N_TREES", 3)
+    monkeypatch.setattr(copies, "N_TREES", 3)
     for name, n in {"N_HITS": 1, "N_DULL_HITS": 1, "N_SINGLE": 4, "N_DOUBLE": 2}.items():
         monkeypatch.setattr(pairs, name, n)  # 700 pairs and seven fits of 200 trees take a minute
     return path

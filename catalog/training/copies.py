@@ -1,4 +1,4 @@
-"""Fit the classifier of pairs, with its limits from drums that were held out of the fit."""
+"""Fit what finds copies: the classifier of pairs and the space in which candidates are near."""
 
 from __future__ import annotations
 
@@ -7,15 +7,20 @@ from typing import Any
 
 import numpy as np
 
-from catalog.matching.classifier import BoostedTrees, Classifier
+from catalog.features.embedding import standardize_embeddings
+from catalog.matching.candidates import CandidateSpace
 from catalog.matching.pair_features import FEATURE_NAMES
-from catalog.training.labels import without_microphone
+from catalog.matching.verdict import BoostedTrees, Classifier
+from catalog.training.labels import column, without_microphone
 from catalog.training.pairs import LabelledPair
 
 N_TREES, N_LEAVES, LEARNING_RATE, MIN_LEAF, L2 = 200, 8, 0.08, 40, 1.0
 FALSE_SHARE = 0.0005  # of other strokes that may pass as copies, half of what is allowed
 UNSURE_SHARE = 0.01  # of other strokes that may be unsure
 N_FOLDS = 6
+SPACE_DIMS, SPACE_FOLDS = 48, 3
+SPACE_RIDGE = 1.0  # of the mean spread by edits; at 0.05 held-out copies were twice as far apart
+REACH_SHARE = 0.985  # of the held-out edited copies that are within reach
 UNCONSTRAINED = {"n_cells", "high_share", "overlap_s", "gain_spread_db"}
 MONOTONIC = frozenset(FEATURE_NAMES) - UNCONSTRAINED  # higher values never lower the logit
 
@@ -25,17 +30,9 @@ def fit_classifier(
 ) -> tuple[Classifier, np.ndarray]:
     """Fit the trees on all pairs, and the limits on held-out pairs of undulled strokes.
 
-    Parameters
-    ----------
-    seed : int, of the folds
-
-    Returns
-    -------
-    Classifier, and held-out logits, shape (n_pairs,)
+    Returns the classifier and the held-out logits, shape (n_pairs,); `seed` draws the folds.
     """
-    features = np.array([pair.features for pair in pairs])
-    is_copy = np.array([pair.is_copy for pair in pairs])
-    is_dull = np.array([pair.is_dull for pair in pairs])
+    features, is_copy, is_dull = (column(pairs, n) for n in ("features", "is_copy", "is_dull"))
     drums = np.array([without_microphone(pair.drum) for pair in pairs])
     logits = held_out_logits(features, is_copy, drums, seed=seed)
     others = logits[~is_copy & ~is_dull]
@@ -47,11 +44,7 @@ def fit_classifier(
 def fit_trees(features: np.ndarray, is_copy: np.ndarray, weights: np.ndarray) -> BoostedTrees:
     """Fit gradient-boosted trees in which better agreement never lowers the logit.
 
-    Parameters
-    ----------
-    features : np.ndarray, shape (n, len(FEATURE_NAMES))
-    is_copy : np.ndarray, bool, shape (n,)
-    weights : np.ndarray, shape (n,)
+    `features` has shape (n, len(FEATURE_NAMES)), `is_copy` and `weights` have shape (n,).
     """
     from sklearn.ensemble import HistGradientBoostingClassifier
 
@@ -69,40 +62,25 @@ def fit_trees(features: np.ndarray, is_copy: np.ndarray, weights: np.ndarray) ->
 
 
 def as_trees(model: Any) -> BoostedTrees:
-    """Copy the arrays of a fitted model.
-
-    Parameters
-    ----------
-    model : sklearn.ensemble.HistGradientBoostingClassifier, of two classes
-    """
+    """Copy the arrays of a fitted `HistGradientBoostingClassifier` of two classes."""
     node_arrays = [tree[0].nodes for tree in model._predictors]
-    shape = (len(node_arrays), max(map(len, node_arrays)))
-    trees = BoostedTrees(
-        np.full(shape, -1, np.int16), np.zeros(shape), np.zeros(shape, np.int16),
-        np.zeros(shape, np.int16), np.zeros(shape, bool), np.zeros(shape),
+    nodes = np.zeros((len(node_arrays), max(map(len, node_arrays))), node_arrays[0].dtype)
+    nodes["is_leaf"] = True
+    for row, of_tree in zip(nodes, node_arrays, strict=True):
+        row[: len(of_tree)] = of_tree
+    is_leaf = nodes["is_leaf"].astype(bool)
+    return BoostedTrees(
+        np.where(is_leaf, -1, nodes["feature_idx"]).astype(np.int16), nodes["num_threshold"],
+        nodes["left"].astype(np.int16), nodes["right"].astype(np.int16),
+        nodes["missing_go_to_left"].astype(bool), np.where(is_leaf, nodes["value"], 0.0),
         float(np.ravel(model._baseline_prediction)[0]),
     )  # fmt: skip
-    for row, nodes in enumerate(node_arrays):
-        n, is_leaf = len(nodes), nodes["is_leaf"].astype(bool)
-        trees.feature[row, :n] = np.where(is_leaf, -1, nodes["feature_idx"])
-        trees.threshold[row, :n] = nodes["num_threshold"]
-        trees.left[row, :n], trees.right[row, :n] = nodes["left"], nodes["right"]
-        trees.missing_left[row, :n] = nodes["missing_go_to_left"]
-        trees.value[row, :n] = np.where(is_leaf, nodes["value"], 0.0)
-    return trees
 
 
 def pair_weights(is_copy: np.ndarray, drums: np.ndarray) -> np.ndarray:
     """Weight pairs so that both classes count equally, and drums by the root of their pairs.
 
-    Parameters
-    ----------
-    is_copy : np.ndarray, bool, shape (n,)
-    drums : np.ndarray of str, shape (n,)
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n,), with mean 1
+    All arrays have shape (n,); the mean weight is 1.
     """
     _, drum, count = np.unique(drums, return_inverse=True, return_counts=True)
     weight = count[drum] ** -0.5
@@ -114,17 +92,9 @@ def pair_weights(is_copy: np.ndarray, drums: np.ndarray) -> np.ndarray:
 def held_out_logits(
     features: np.ndarray, is_copy: np.ndarray, drums: np.ndarray, *, seed: int = 0
 ) -> np.ndarray:
-    """Score each drum by trees that were fitted without its pairs.
+    """Score each drum by trees that were fitted without its pairs; shape (n,).
 
-    Parameters
-    ----------
-    features : np.ndarray, shape (n, len(FEATURE_NAMES))
-    is_copy : np.ndarray, bool, shape (n,)
-    drums : np.ndarray of str, shape (n,), see `without_microphone`
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n,)
+    `features` has shape (n, len(FEATURE_NAMES)), `drums` holds names `without_microphone`.
     """
     names, drum = np.unique(drums, return_inverse=True)
     fold = (np.random.default_rng(seed).permutation(len(names)) % N_FOLDS)[drum]
@@ -137,30 +107,54 @@ def held_out_logits(
 
 
 def limit_reached_by(logits: np.ndarray, share: float) -> float:
-    """Return the lowest limit that at most this share of the logits reaches.
+    """Return the lowest limit that at most this share (0 to 1) of the logits reaches.
 
     It is the next float above one of the logits: nothing is interpolated between two of them.
-
-    Parameters
-    ----------
-    logits : np.ndarray, shape (n,)
-    share : float, 0 to 1
     """
     highest_below = np.sort(logits)[::-1][int(share * len(logits))]
     return float(np.nextafter(highest_below, np.inf))
 
 
+def fit_space(pairs: Sequence[LabelledPair]) -> CandidateSpace:
+    """Fit the space of candidates on the pairs that have embeddings: edited copies.
+
+    It is far between recordings and near between a hit and its edits.
+    """
+    both = [pair.embeddings for pair in pairs if pair.embeddings is not None]
+    originals, edited = (np.stack([p[side] for p in both]).astype(np.float32) for side in (0, 1))
+    recordings, owner = np.unique(originals, axis=0, return_inverse=True)
+    mean, scale = recordings.mean(axis=0), recordings.std(axis=0) + 1e-3
+    shift = standardize_embeddings(edited, mean, scale)
+    shift = (shift - standardize_embeddings(originals, mean, scale)).astype(np.float64)
+    rows = standardize_embeddings(recordings, mean, scale).astype(np.float64)
+    distances = np.zeros(len(shift))
+    for fold in range(SPACE_FOLDS):
+        is_held_out = owner.ravel() % SPACE_FOLDS == fold
+        axes = _fit_axes(rows, shift[~is_held_out])
+        distances[is_held_out] = np.linalg.norm(shift[is_held_out] @ axes, axis=1)
+    reach = float(np.quantile(distances, REACH_SHARE))
+    return CandidateSpace(mean, scale, _fit_axes(rows, shift), reach)
+
+
+def _fit_axes(rows: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Return generalized eigenvectors: large spread of the recordings over spread by edits."""
+    from scipy.linalg import eigh
+
+    within = shift.T @ shift / len(shift)
+    within += SPACE_RIDGE * np.trace(within) / len(within) * np.eye(len(within))
+    last = len(within) - 1
+    _, vectors = eigh(np.cov(rows.T), within, subset_by_index=[last - SPACE_DIMS + 1, last])
+    return np.asarray(vectors[:, ::-1])
+
+
 def print_held_out(
     pairs: Sequence[LabelledPair], logits: np.ndarray, classifier: Classifier
 ) -> None:
-    """Print which copies are found and how many other strokes pass on held-out drums.
+    """Print how many copies reach the limits of the classifier, and how many other strokes do.
 
-    Parameters
-    ----------
-    logits : np.ndarray, shape (n_pairs,), held out
-    classifier : Classifier, for its limits
+    `logits` are the held-out ones of the pairs.
     """
-    is_copy, is_dull = (np.array([getattr(p, n) for p in pairs]) for n in ("is_copy", "is_dull"))
+    is_copy, is_dull = column(pairs, "is_copy"), column(pairs, "is_dull")
     limits = {"copy": classifier.copy_logit, "copy or unsure": classifier.unsure_logit}
     for heading, part in (("as recorded", ~is_dull), ("made dull", is_dull)):
         same, other = logits[part & is_copy], logits[part & ~is_copy]

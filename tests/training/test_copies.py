@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-from catalog.training.classifier import as_trees, limit_reached_by
+from catalog.training.copies import as_trees, limit_reached_by
 
 
 def test_trees_as_arrays_predict_as_the_library_does():
