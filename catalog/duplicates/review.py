@@ -18,7 +18,7 @@ def undecided_pairs(
 ) -> list[UncertainPair]:
     """Return the uncertain pairs without a verdict, except copies and pairs within one group.
 
-        `grouping` is that after `apply_verdicts`, `hits` are those in state "here". The likeliest
+    `grouping` is that after `apply_verdicts`, `hits` are those in state "here". The likeliest
     copies come first.
     """
     copies = {i for group in grouping.groups for i in group.others}  # proposed for removal anyway
@@ -84,7 +84,7 @@ def apply_preference(
 ) -> CopyGroup:
     """Keep the file that the user prefers, with the other members verified against it.
 
-        `verify` returns the share of energy that two hits have in common, None if they are not copies.
+    `verify` returns the share of energy that two hits have in common, None if they are not copies.
     Without a preference the group itself is returned; members that cannot be verified are left out.
     """
     if group.keep in preferred:
