@@ -1,4 +1,4 @@
-"""Find, sort out and combine your own recorded drum hits.
+"""Find, organize and combine your own recorded drum hits.
 
 Public names are listed in `__init__.pyi` and imported on first use, so that the command line
 starts at once.

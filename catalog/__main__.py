@@ -25,7 +25,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Parameters
     ----------
     arguments : sequence of str, optional
-        by default those of the process
+        by default `sys.argv[1:]`
 
     Returns
     -------
@@ -34,20 +34,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     args = make_parser().parse_args(arguments)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")  # a name the terminal cannot show
+            stream.reconfigure(errors="backslashreplace")  # for names that the terminal cannot show
     try:
         return _run(args)
     except CatalogError as err:
         print_message(f"catalog: {err}")
         return ERROR
-    except BrokenPipeError:  # the reader, such as `head`, has seen enough
+    except BrokenPipeError:  # the reader, such as `head`, closed the pipe
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return OK
     except OSError as err:
         print_message(f"catalog: {err}")
         return ERROR
     except KeyboardInterrupt:
-        print_message("catalog: stopped; what was done so far is kept")
+        print_message("catalog: stopped; what was finished is stored")
         return STOPPED
 
 
@@ -58,10 +58,10 @@ def _run(args: argparse.Namespace) -> int:
         return int(args.run(None, args))
     from catalog.catalog import Catalog, default_store
 
-    place = Path(args.store) if args.store is not None else default_store()
-    if args.command != "scan" and not place.exists():
-        raise CatalogError(f"there is no store at {place}; `catalog scan FOLDER` makes one")
-    with Catalog.open(place) as cat:
+    path = Path(args.store) if args.store is not None else default_store()
+    if args.command != "scan" and not path.exists():
+        raise CatalogError(f"there is no store at {path}; `catalog scan FOLDER` creates one")
+    with Catalog.open(path) as cat:
         code = args.run(cat, args)
         sys.stdout.flush()
     return int(code)

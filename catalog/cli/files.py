@@ -1,4 +1,4 @@
-"""Commands that set files aside, hide hits, undo steps, and judge copies."""
+"""Commands that set files aside, hide hits, undo steps, and decide about copies."""
 
 from __future__ import annotations
 
@@ -31,38 +31,40 @@ DRY_HEADING = "Copies, and what would be done with them"
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     aside = command(
-        "set-aside", "move files of hits out of the way; `restore` undoes it", _set_aside
+        "set-aside",
+        "move files to a folder beside the store; `restore` moves them back",
+        _set_aside,
     )
     aside.add_argument("hits", nargs="*", type=int, metavar="HIT")
     aside.add_argument("--copies", action="store_true", help="all copies that `copies` lists")
-    aside.add_argument("--reason", default="", help="kept in the history")
+    aside.add_argument("--reason", default="", help="text for the history")
     aside.add_argument(
-        "--even-in-kits", action="store_true", help="also hits that a saved kit needs"
+        "--even-in-kits", action="store_true", help="also hits that a saved kit uses"
     )
-    aside.add_argument("--report", type=Path, metavar="FILE", help="write a report as text")
+    aside.add_argument("--report", type=Path, metavar="FILE", help="write a text report")
     aside.add_argument("--yes", action="store_true", help=YES_HELP)
-    restore = command("restore", "move files set aside back to where they were", _restore)
+    restore = command("restore", "move files that were set aside back", _restore)
     restore.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    hide = command("hide", "leave hits out of everything without touching their files", _hide)
+    hide = command("hide", "leave hits out of all lists; their files are not moved", _hide)
     hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    hide.add_argument("--reason", default="", help="kept in the history")
+    hide.add_argument("--reason", default="", help="text for the history")
     unhide = command("unhide", "show hidden hits again", _unhide)
     unhide.add_argument("hits", nargs="+", type=int, metavar="HIT")
     undo = command("undo", "undo steps of the history, in any order", _undo)
-    undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as `history` prints it")
+    undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as printed by `history`")
     undo.add_argument("--all", action="store_true", help="everything that can be undone")
     undo.add_argument("--yes", action="store_true", help=YES_HELP)
-    same = command("same", "store whether two hits are one recording, as you judged by ear", _same)
+    same = command("same", "record your verdict: two hits are the same recording", _same)
     same.add_argument("first", type=int, metavar="HIT")
     same.add_argument("second", type=int, metavar="HIT")
     verdict = same.add_mutually_exclusive_group()
     verdict.add_argument(
-        "--not", dest="differ", action="store_true", help="they are two recordings"
+        "--not", dest="differ", action="store_true", help="they are different recordings"
     )
     verdict.add_argument("--forget", action="store_true", help="remove the verdict")
-    keep = command("keep", "choose which of several copies is kept", _keep)
+    keep = command("keep", "choose which of several copies to keep", _keep)
     keep.add_argument("hit", type=int, metavar="HIT")
-    command("doubts", "list uncertain pairs to audition; answer with `same`", _doubts)
+    command("doubts", "list uncertain pairs; listen to them and decide with `same`", _doubts)
     command("history", "list what was done to hits, newest last", _history)
 
 
@@ -70,42 +72,43 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     groups = cat.copies() if args.copies or not args.yes else []
     ids = list(args.hits) + [i for group in groups if args.copies for i in group.others]
     if not ids:
-        raise CatalogError("nothing to set aside: name hits, or give --copies")
+        raise CatalogError("nothing to set aside; give numbers of hits, or --copies")
     if args.report is not None and args.report.exists():
-        raise CatalogError(f"{args.report}: exists already; give the report another name")
+        raise CatalogError(f"{args.report}: exists already; choose a new name for the report")
     if args.yes:
         return _do_set_aside(cat, args, ids)
     hits = [cat.hit(hit_id) for hit_id in ids]
-    stuck, used = cat.files.obstacles(ids), cat.files.kits_using(ids)
-    fates = {hit.id: stuck.get(hit.id, "would be set aside") for hit in hits}
-    lines = [f"would set aside: {short_path(hit.path)}" for hit in hits if hit.id not in stuck]
-    lines += [f"cannot be set aside: {why}" for why in stuck.values()]
+    obstacles, used = cat.files.obstacles(ids), cat.files.kits_using(ids)
+    fates = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
+    movable = [hit for hit in hits if hit.id not in obstacles]
+    lines = [f"would set aside: {short_path(hit.path)}" for hit in movable]
+    lines += [f"cannot be set aside: {reason}" for reason in obstacles.values()]
     lines += _whole_group_warnings(groups, ids)
     lines += [
-        f"careful: hit {i} is needed by the saved kit {', '.join(names)}; --even-in-kits moves it"
+        f"warning: hit {i} is used by the saved kit {', '.join(names)}; --even-in-kits moves it"
         for i, names in used.items()
     ]
-    lines.append(f"they would go to {cat.store_path}.aside")
+    lines.append(f"they would be moved to {cat.store_path}.aside")
     lines.append("nothing was moved; add --yes to do it")
     _write_report(cat, args, fates, DRY_HEADING)
-    value = {"dry_run": True, "hits": hits, "obstacles": stuck, "kits": used}
+    value = {"dry_run": True, "hits": hits, "obstacles": obstacles, "kits": used}
     print_result(value, lines, as_json=args.json)
     return OK
 
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
-    before = None
-    stuck = cat.files.obstacles(ids) if args.copies else {}
-    for why in stuck.values():
-        print_message(f"left where it is: {why}")
-    ids = [hit_id for hit_id in ids if hit_id not in stuck]
-    if args.report is not None:  # made first: afterwards the copies are no longer found
-        before = cat.duplicates.report(dict.fromkeys(ids, "set aside"), heading=HEADING)
+    report = None
+    obstacles = cat.files.obstacles(ids) if args.copies else {}
+    for reason in obstacles.values():
+        print_message(f"not moved: {reason}")
+    ids = [hit_id for hit_id in ids if hit_id not in obstacles]
+    if args.report is not None:  # made before the move: afterwards the copies are no longer listed
+        report = cat.duplicates.report(dict.fromkeys(ids, "set aside"), heading=HEADING)
     events = cat.set_aside(
         ids, reason=args.reason or "copy" * args.copies, even_in_kits=args.even_in_kits
     )
-    if before is not None:
-        _write(args.report, before)
+    if report is not None:
+        _write(args.report, report)
     return _print_events(events, args)
 
 
@@ -116,15 +119,15 @@ def _write_report(
         _write(args.report, cat.duplicates.report(fates, heading=heading))
 
 
-def _write(place: Path, text: str) -> None:
-    with place.open("x", encoding="utf-8", errors="backslashreplace") as file:
+def _write(path: Path, text: str) -> None:
+    with path.open("x", encoding="utf-8", errors="backslashreplace") as file:
         file.write(text)
-    print_message(f"the report is in {place}")
+    print_message(f"report written to {path}")
 
 
 def _whole_group_warnings(groups: Sequence[CopyGroup], ids: Sequence[int]) -> list[str]:
     return [
-        f"careful: hit {group.keep} and all its copies would go"
+        f"warning: hit {group.keep} and all its copies would be set aside"
         for group in groups
         if {group.keep, *group.others} <= set(ids)
     ]
@@ -144,7 +147,7 @@ def _unhide(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _undo(cat: Catalog, args: argparse.Namespace) -> int:
     if bool(args.steps) == args.all:
-        raise CatalogError("name the steps to undo, or give --all; `catalog history` lists them")
+        raise CatalogError("give the steps to undo, or --all; `catalog history` lists them")
     if not args.yes:
         events = [e for e in cat.history() if args.all or e.step in args.steps]
         lines = [f"would undo: {_event_line(event)}" for event in events if event.action != "role"]
@@ -153,7 +156,7 @@ def _undo(cat: Catalog, args: argparse.Namespace) -> int:
         return OK
     undone = cat.files.undo(None if args.all else args.steps)
     lines = [_event_line(event) for event in undone.events]
-    lines += [f"left as it is: hit {hit_id}: {why}" for hit_id, why in undone.left]
+    lines += [f"not undone: hit {hit_id}: {reason}" for hit_id, reason in undone.left]
     lines += _count_lines(undone.events)
     print_result(undone, lines, as_json=args.json)
     return INCOMPLETE if undone.left else OK
@@ -179,7 +182,7 @@ def _event_line(event: HistoryEvent) -> str:
 
 def _same(cat: Catalog, args: argparse.Namespace) -> int:
     cat.duplicates.set_verdict(args.first, args.second, None if args.forget else not args.differ)
-    word = "open again" if args.forget else "two recordings" if args.differ else "one recording"
+    word = "no verdict" if args.forget else "two recordings" if args.differ else "one recording"
     value = {"first": args.first, "second": args.second, "said": word}
     print_result(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
     return OK
@@ -188,20 +191,20 @@ def _same(cat: Catalog, args: argparse.Namespace) -> int:
 def _keep(cat: Catalog, args: argparse.Namespace) -> int:
     cat.duplicates.prefer(args.hit)
     (group,) = [group for group in cat.copies() if group.keep == args.hit]
-    print_result(
-        group, [f"hit {group.keep} stays; copies of it: {group.others}"], as_json=args.json
-    )
+    copies = ", ".join(map(str, group.others))
+    line = f"hit {group.keep} is kept; its copies: {copies}"
+    print_result(group, [line], as_json=args.json)
     return OK
 
 
 def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.duplicates.uncertain_pairs()
+    pairs = cat.duplicates.uncertain_pairs()
     lines = [
-        f"{100 * doubt.evidence:.1f} % in common: hit {doubt.first}: {cat.hit(doubt.first).path}"
-        f" and hit {doubt.second}: {cat.hit(doubt.second).path}"
-        for doubt in found
+        f"{100 * pair.evidence:.1f} % in common: hit {pair.first}: {cat.hit(pair.first).path}"
+        f" and hit {pair.second}: {cat.hit(pair.second).path}"
+        for pair in pairs
     ]
-    print_result(found, [*lines, f"{len(found)} open"], as_json=args.json)
+    print_result(pairs, [*lines, f"pairs without a verdict: {len(pairs)}"], as_json=args.json)
     return OK
 
 

@@ -12,7 +12,7 @@ def add_commands(command: AddCommand) -> None:
     """Add the command of this module."""
     guide = command("guide", "list the guides, or show one", _guide)
     guide.set_defaults(needs_store=False)
-    guide.add_argument("subject", nargs="?", help="as `catalog guide` lists it")
+    guide.add_argument("subject", nargs="?", help="as listed by `catalog guide`")
 
 
 def _guide(_: object, args: argparse.Namespace) -> int:

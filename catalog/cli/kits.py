@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from catalog.kit.model import Kit
     from catalog.kit.phrase import Stroke
 
-NAME_HELP = "as `catalog kits` lists it"
+NAME_HELP = "as listed by `catalog kits`"
 PHRASE_HELP = "two bars, around, soft, hats or ladder"
 
 
@@ -34,15 +34,15 @@ def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     fill = command("fill", "choose hits for the free slots of a kit", _fill)
     fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
-    fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to be filled")
+    fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to fill")
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
     fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
     fill.add_argument("--seed", type=int, default=0)
-    swap = command("swap", "replace the hit of one slot of a saved kit by the next best", _swap)
+    swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
     swap.add_argument("slot")
     command("kits", "list saved kits", _kits)
-    forget = command("forget-kit", "delete a saved kit; the recordings stay", _forget)
+    forget = command("forget-kit", "delete a saved kit, but no recording", _forget)
     forget.add_argument("name", help=NAME_HELP)
     rename = command("rename-kit", "rename a saved kit", _rename)
     rename.add_argument("name", help=NAME_HELP)
@@ -88,7 +88,7 @@ def saved_kit(cat: Catalog, name: str) -> Kit:
     """Return the saved kit of a name; `CatalogError` lists the saved kits if there is none."""
     kits = {kit.name: kit for kit in cat.kits.saved()}
     if name not in kits:
-        raise CatalogError(f"no kit is named {name!r}; saved are: {', '.join(kits) or 'none'}")
+        raise CatalogError(f"no kit is named {name!r}; saved kits: {', '.join(kits) or 'none'}")
     return kits[name]
 
 
@@ -112,8 +112,10 @@ def _add_saved_kit_commands(command: AddCommand) -> None:
     adjust = command("adjust", "set the level or tuning of one slot of a saved kit", _adjust)
     adjust.add_argument("name", help=NAME_HELP)
     adjust.add_argument("slot")
-    adjust.add_argument("--level", type=finite, metavar="DB", help="relative to the matched level")
-    adjust.add_argument("--tune", type=finite, metavar="SEMITONES", help="-3 to 3, by speed")
+    adjust.add_argument("--level", type=finite, metavar="DB", help="relative to the balanced level")
+    adjust.add_argument(
+        "--tune", type=finite, metavar="SEMITONES", help="-3 to 3, by playback speed"
+    )
     tune = command(
         "tune", "list the intervals of the toms of a saved kit and suggest tunings", _tune
     )
@@ -121,7 +123,7 @@ def _add_saved_kit_commands(command: AddCommand) -> None:
     tune.add_argument(
         "--yes",
         action="store_true",
-        help="apply the tunings; otherwise they are listed",
+        help="apply the tunings; otherwise they are only listed",
     )
     clashes = command(
         "clashes", "list level, pitch and masking of the slots of a saved kit", _masking
@@ -157,7 +159,9 @@ def _add_export(export: argparse.ArgumentParser) -> None:
     export.add_argument("--subtype", default="PCM_24", help="PCM_16 (dithered), PCM_24 or FLOAT")
     export.add_argument("--container", default="WAV", help="WAV or FLAC")
     export.add_argument("--rate", type=int, metavar="HZ", help="44100, 48000 or 96000")
-    export.add_argument("--zip", action="store_true", help="also one zip beside the folder")
+    export.add_argument(
+        "--zip", action="store_true", help="also write a zip file beside the folder"
+    )
     export.add_argument("--plan", action="store_true", help="only list what would be written")
 
 
@@ -176,7 +180,9 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
 def _tune(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
     steps, proposals = cat.kit_sound.tom_intervals(kit), cat.kit_sound.propose_tuning(kit)
-    lines = [f"{step.text}{'' if step.fits else ' (outside a third to a fifth)'}" for step in steps]
+    lines = [
+        f"{step.text}{'' if step.fits else ' (not between a third and a fifth)'}" for step in steps
+    ]
     lines += [f"{'tuned' if args.yes else 'would tune'}: {p.text}" for p in proposals]
     if args.yes:
         for proposal in proposals:
@@ -199,7 +205,7 @@ def _masking_lines(found: Masking) -> Iterator[str]:
         overlap = " ".join(f"{100 * share:4.0f}" for share in found.overlap[row])
         note = found.notes[row] or "-"
         yield f"{slot:<12}{found.level_lkfs[row]:6.1f} LKFS  {note:<9}{overlap}"
-    yield "the columns: percent of energy in the same bands, slots in the same order"
+    yield "columns: percentage of energy in the same bands, in the order of the rows"
     yield from found.lines
 
 
@@ -228,7 +234,7 @@ def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _stroke_line(stroke: Stroke) -> str:
-    end = "" if stroke.choke_s is None else f"  stopped at {stroke.choke_s:.3f} s"
+    end = "" if stroke.choke_s is None else f"  choked at {stroke.choke_s:.3f} s"
     return (
         f"{stroke.time_s:8.3f} s  {stroke.slot:<12}{stroke.velocity:>4}  layer {stroke.layer} "
         f"round robin {stroke.robin}  hit {stroke.hit_id}  {stroke.gain_db:+.1f} dB{end}"
@@ -246,7 +252,7 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
         return INCOMPLETE if plan.refusals else OK
     written = cat.export_kit(kit, args.folder, options)
     for line in cat.kits.warnings(kit):
-        print_message(f"look at {line}")
+        print_message(f"check {line}")
     lines = [str(short_path(path)) for path in written]
     print_result(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)
     return OK
@@ -261,8 +267,8 @@ def _plan_lines(plan: ExportPlan) -> Iterator[str]:
         yield f"{file.file}  {velocity}{gain}{tuning}  {short_path(Path(file.source))}"
     yield from plan.documents
     if plan.zip_file is not None:
-        yield f"and all of it as {plan.zip_file}"
+        yield f"also as one zip file: {plan.zip_file}"
     yield f"at most {plan.n_bytes / 1e6:.1f} MB"
     yield from plan.level_notes
-    yield from (f"look at {line}" for line in plan.warnings)
-    yield from (f"would be refused: {line}" for line in plan.refusals)
+    yield from (f"check {line}" for line in plan.warnings)
+    yield from (f"the export would fail: {line}" for line in plan.refusals)

@@ -26,11 +26,11 @@ if TYPE_CHECKING:
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    scan = command("scan", "measure new and changed files below folders", _scan)
+    scan = command("scan", "measure new and changed files in folders", _scan)
     scan.add_argument("folders", nargs="+", type=folder, metavar="FOLDER")
     scan.add_argument("--jobs", type=int, default=-1, help="worker processes (default: all cores)")
     scan.add_argument(
-        "--cluster", default="", metavar="ADDRESS", help="let a running dask cluster measure"
+        "--cluster", default="", metavar="ADDRESS", help="measure on a running dask cluster"
     )
     hits = command("hits", "list hits", _hits)
     hits.add_argument("--role", help="only hits of this role, such as hat_closed")
@@ -38,11 +38,11 @@ def add_commands(command: AddCommand) -> None:
     hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only hits with this mark")
     hits.add_argument("--tag", metavar="WORD", help="only hits with this tag")
     hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
-    command("show", "print everything known about one hit", _show).add_argument("hit", type=int)
+    command("show", "print all data of one hit", _show).add_argument("hit", type=int)
     role = command("role", "set what part of the kit a hit plays", _role)
     role.add_argument("hit", type=int)
     role.add_argument("role", help="kick, snare, hat_closed, tom ...")
-    mark = command("mark", "mark hits", _mark)
+    mark = command("mark", "mark hits, or remove their mark", _mark)
     mark.add_argument("mark", choices=("keep", "reject", "star", "none"))
     mark.add_argument("hits", nargs="+", type=int, metavar="HIT")
     tag = command("tag", "add tags to hits, or remove tags", _tag)
@@ -75,7 +75,7 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.models import ROLES
 
     if args.role is not None and args.role not in ROLES:
-        raise ParameterError(f"no role is named {args.role!r}; known are {', '.join(ROLES)}")
+        raise ParameterError(f"no role is named {args.role!r}; roles: {', '.join(ROLES)}")
     found = [
         hit
         for hit in cat.hits(states=(args.state,))
@@ -84,7 +84,7 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
         and args.mark in (None, hit.mark)
         and (args.tag is None or args.tag in hit.tags)
     ]
-    print_result(found, [hit_line(hit) for hit in found] or ["no hit fits"], as_json=args.json)
+    print_result(found, [hit_line(hit) for hit in found] or ["no hit matches"], as_json=args.json)
     return OK if found else INCOMPLETE
 
 
@@ -106,7 +106,7 @@ def _role(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _mark(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.annotations.mark(_known(cat, args.hits), "" if args.mark == "none" else args.mark)
+    cat.annotations.mark(_check_ids(cat, args.hits), "" if args.mark == "none" else args.mark)
     return _print_marked(cat, args)
 
 
@@ -115,7 +115,7 @@ def _tag(cat: Catalog, args: argparse.Namespace) -> int:
     return _print_marked(cat, args)
 
 
-def _known(cat: Catalog, hit_ids: Sequence[int]) -> list[int]:
+def _check_ids(cat: Catalog, hit_ids: Sequence[int]) -> list[int]:
     """Return the ids; an unknown one raises before anything is changed."""
     return [cat.hit(hit_id).id for hit_id in hit_ids]
 

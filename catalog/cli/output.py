@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from catalog.models import Hit, Progress
 
 OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; 1: files were skipped or nothing was found
-YES_HELP = "do it; without this option it is only shown"
-SLOW_MAP = "the first map on a new machine compiles for up to a minute or more"
+YES_HELP = "make the change; otherwise it is only listed"
+SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
 Run = Callable[["Catalog", argparse.Namespace], int]
 AddCommand = Callable[[str, str, Run], argparse.ArgumentParser]
 STEP_LABELS = {"laying out": f"laying out the map ({SLOW_MAP})"}
@@ -92,13 +92,13 @@ def hit_line(hit: Hit) -> str:
 
 def short_path(path: Path) -> Path:
     """Return a path relative to the working folder if it lies below it."""
-    with suppress(ValueError, OSError):  # the working folder may have gone
+    with suppress(ValueError, OSError):  # the working folder may no longer exist
         return path.relative_to(Path.cwd())
     return path
 
 
 class ProgressBar:
-    """Show `Progress` records as bars on standard error, one bar a step."""
+    """Show `Progress` records on standard error, one bar per step."""
 
     def __init__(self) -> None:
         self._bar: Any = None
@@ -116,7 +116,7 @@ class ProgressBar:
         self._bar.update(progress.done - self._bar.n)
 
     def close(self) -> None:
-        """Close the present bar."""
+        """Close the current bar."""
         if self._bar is not None:
             self._bar.close()
         self._bar, self._step = None, ""

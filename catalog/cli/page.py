@@ -14,7 +14,10 @@ from catalog.cli.output import OK, AddCommand, ProgressBar, print_message
 from catalog.errors import CatalogError
 
 PACKAGE = Path(__file__).resolve().parents[1]
-DEMO_PLACES = (PACKAGE.parent / "demo_library", PACKAGE / "demo_library")  # a checkout, a wheel
+DEMO_FOLDERS = (
+    PACKAGE.parent / "demo_library",
+    PACKAGE / "demo_library",
+)  # in a checkout, in a wheel
 
 
 def add_commands(command: AddCommand) -> None:
@@ -43,7 +46,7 @@ def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
     try:
         open_page(store, port=port, browser=browser)
     except OSError as err:
-        raise CatalogError(f"port {port} cannot be used ({err.strerror}); give another") from err
+        raise CatalogError(f"port {port} cannot be used ({err.strerror}); choose another") from err
     return OK
 
 
@@ -52,25 +55,25 @@ def _demo(_: object, args: argparse.Namespace) -> int:
 
     folder = default_store().parent / "demo"
     library = copy_demo(folder / "library")
-    place = args.store or folder / "demo.sqlite"
-    with Catalog.open(place) as cat, ProgressBar() as bar:
+    store = args.store or folder / "demo.sqlite"
+    with Catalog.open(store) as cat, ProgressBar() as bar:
         report = cat.scan([library], on_progress=bar)
         for line in report_lines(cat, report):
             print_message(line)
         cat.copies(on_progress=bar)
         if cat.map.layout().kind != "umap":
             cat.map.compute(on_progress=bar)
-    print_message(f"other commands see the demo with: --store {shlex.quote(str(place))}")
-    return _serve(place, port=args.port, browser=args.browser)
+    print_message(f"to use the demo with other commands, add: --store {shlex.quote(str(store))}")
+    return _serve(store, port=args.port, browser=args.browser)
 
 
 def copy_demo(target: Path) -> Path:
-    """Copy the audio of the demo library, so that trying things out never touches the checkout.
+    """Copy the audio of the demo library, so that nothing changes the original.
 
     Parameters
     ----------
     target : Path
-        left as it is if it is there already
+        not changed if it exists
 
     Returns
     -------
@@ -79,21 +82,23 @@ def copy_demo(target: Path) -> Path:
     Raises
     ------
     CatalogError
-        if the demo library is neither beside the package nor in it
+        if the demo library is missing
     """
     from catalog.audio.decode import AUDIO_SUFFIXES
 
     if target.is_dir():
         return target
-    home = next((place for place in DEMO_PLACES if place.is_dir()), DEMO_PLACES[0])
-    files = [p for p in sorted(home.rglob("*")) if p.suffix.lower() in AUDIO_SUFFIXES]
+    source = next((path for path in DEMO_FOLDERS if path.is_dir()), DEMO_FOLDERS[0])
+    files = [p for p in sorted(source.rglob("*")) if p.suffix.lower() in AUDIO_SUFFIXES]
     if not files:
-        raise CatalogError(f"{home}: holds no demo library; install it again, or use a checkout")
-    growing = target.with_name(f"{target.name}.{os.getpid()}.part")
+        raise CatalogError(
+            f"{source}: holds no demo library; install catalog again, or run it from a checkout"
+        )
+    partial = target.with_name(f"{target.name}.{os.getpid()}.part")
     for file in files:
-        place = growing / file.relative_to(home)
-        place.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy2(file, place)
-    with suppress(OSError):  # another demo, started at the same time, was first
-        growing.rename(target)
+        copy = partial / file.relative_to(source)
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(file, copy)
+    with suppress(OSError):  # another demo, started at the same time, has made it
+        partial.rename(target)
     return target

@@ -11,11 +11,11 @@ from catalog.cli.output import Run
 def make_parser() -> argparse.ArgumentParser:
     """Return the parser of all commands; `args.run` is the function of the chosen one."""
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
-    shared.add_argument("--store", metavar="FILE", help="the SQLite file that holds everything")
+    shared.add_argument("--store", metavar="FILE", help="the SQLite file with all results")
     shared.add_argument("--json", action="store_true", help="print JSON for other programs")
     parser = argparse.ArgumentParser(
         prog="catalog", parents=[shared],
-        description="Find, sort out and combine your own recorded drum hits.",
+        description="Find, organize and combine your own recorded drum hits.",
     )  # fmt: skip
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 

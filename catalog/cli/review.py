@@ -19,24 +19,24 @@ def add_commands(command: AddCommand) -> None:
     faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")
     faults.add_argument("--sort", choices=("weight", "kind", "hit"), default="weight")
-    faults.add_argument("--least", type=finite, default=0.0, metavar="WEIGHT", help="0 to 1")
-    faults.add_argument("--dismissed", action="store_true", help="also those that were dismissed")
-    dismiss = command("dismiss", "dismiss a fault for good", _dismiss)
-    dismiss.add_argument("kind", help="as `faults --json` names it: hum, click, second ...")
+    faults.add_argument("--least", type=finite, default=0.0, metavar="WEIGHT", help="from 0 to 1")
+    faults.add_argument("--dismissed", action="store_true", help="also list dismissed faults")
+    dismiss = command("dismiss", "dismiss a fault; it is no longer listed", _dismiss)
+    dismiss.add_argument("kind", help="as printed by `faults`: hum, click, second ...")
     dismiss.add_argument("hits", nargs="+", type=int, metavar="HIT")
     dismiss.add_argument("--take-back", action="store_true", help="undo the dismissal")
     command("coverage", "count what was recorded of each drum, and list what is missing", _coverage)
 
 
 def fault_line(fault: HitFault, name: str) -> str:
-    """Return one fault as one line: weight, hit, kind, amount, place in time."""
-    where = f"at {fault.at_s:.3f} s" if fault.at_s or not fault.length_s else "throughout"
+    """Return one fault as one line: weight, hit, kind, value, position, name."""
+    position = f"at {fault.at_s:.3f} s" if fault.at_s or not fault.length_s else "throughout"
     channel = f", channel {fault.channel + 1}" if fault.channel >= 0 else ""
-    amount = f"{fault.value:g} {fault.unit}".strip()
-    gone = "  (dismissed)" if fault.dismissed else ""
+    value = f"{fault.value:g} {fault.unit}".strip()
+    dismissed = "  (dismissed)" if fault.dismissed else ""
     return (
-        f"{fault.weight:4.2f}  {fault.hit_id:>6}  {fault.kind:<10} {amount:<14} "
-        f"{where}{channel}  {name}{gone}"
+        f"{fault.weight:4.2f}  {fault.hit_id:>6}  {fault.kind:<10} {value:<14} "
+        f"{position}{channel}  {name}{dismissed}"
     )
 
 
@@ -69,7 +69,7 @@ def _coverage(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def coverage_lines(coverage: Coverage) -> list[str]:
-    """Return a printable list: counts by drum, then the gaps with boxes to tick."""
+    """Return a printable list: counts by drum, then the gaps with checkboxes."""
     lines: list[str] = []
     last = ("", "", "")
     for cell in coverage.bins:
@@ -80,5 +80,5 @@ def coverage_lines(coverage: Coverage) -> list[str]:
         kind = cell.stroke or "-"
         lines.append(f"  {kind:<8} {cell.strength:<7} {cell.n_hits:>4}  {cell.microphone or '-'}")
     lines += ["", "To record:" if coverage.gaps else "Nothing is missing."]
-    lines += [f"[ ] {hole.words}" for hole in coverage.gaps]
+    lines += [f"[ ] {gap.words}" for gap in coverage.gaps]
     return lines

@@ -58,7 +58,7 @@ def _similar(cat: Catalog, args: argparse.Namespace) -> int:
     but = dict(text.partition("=")[::2] for text in args.but) if args.but else None
     found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but)
     if but and len(found) < args.n:
-        print_message(f"no more go that way: {len(found)} of {args.n} asked for")
+        print_message(f"only {len(found)} of {args.n} found: no other hit meets the constraints")
     return _print_matches(args, found)
 
 
@@ -80,7 +80,7 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
         lines += [f"keep {hit_line(cat.hit(group.keep))}  ({group.reason})"]
         others = zip(group.others, group.evidence, strict=True)
         lines += [
-            f"copy {hit_line(cat.hit(other))}  ({sure:.1%} in common)" for other, sure in others
+            f"copy {hit_line(cat.hit(other))}  ({share:.1%} in common)" for other, share in others
         ]
     print_result(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
     return OK
@@ -97,9 +97,9 @@ def _map(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _add_relation_commands(command: AddCommand) -> None:
     command("strokes", "list hits that are one stroke through several microphones", _strokes)
-    related = command("related", "list how other hits relate to one, and why", _related)
+    related = command("related", "list the hits related to one, with the evidence", _related)
     related.add_argument("hit", type=int)
-    related.add_argument("-n", type=int, default=5, help="how many that only sound alike")
+    related.add_argument("-n", type=int, default=5, help="number of hits that only sound alike")
     align = command(
         "align", "estimate offset, gain, polarity and filter from one hit to another", _align
     )
@@ -114,8 +114,8 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
         lines.append(f"one stroke ({tie.evidence})")
         lines += [f"  {hit_line(cat.hit(hit_id))}" for hit_id in tie.hits]
         lines += [f"  but {text}" for text in tie.against]
-    doubted = sum(bool(tie.against) for tie in ties)
-    lines.append(f"{len(ties)} strokes, {doubted} with something against it")
+    n_contradicted = sum(bool(tie.against) for tie in ties)
+    lines.append(f"{len(ties)} strokes, {n_contradicted} with contradicting evidence")
     print_result(ties, lines, as_json=args.json)
     return OK
 
@@ -123,21 +123,22 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
 def _related(cat: Catalog, args: argparse.Namespace) -> int:
     found = cat.duplicates.relations(args.hit, n_alike=args.n)
     lines = []
-    for one in found:
-        kind = one.kind if one.certain or one.kind == "alike" else f"{one.kind}?"
-        why = "; but ".join((one.evidence, *one.against))
-        lines.append(f"{kind:12}{hit_line(cat.hit(one.hit_id))}  ({why})")
+    for relation in found:
+        is_open = not relation.certain and relation.kind != "alike"
+        kind = f"{relation.kind}?" if is_open else relation.kind
+        evidence = "; but ".join((relation.evidence, *relation.against))
+        lines.append(f"{kind:12}{hit_line(cat.hit(relation.hit_id))}  ({evidence})")
     print_result(found, lines, as_json=args.json)
     return OK if found else INCOMPLETE
 
 
 def _align(cat: Catalog, args: argparse.Namespace) -> int:
     found = cat.duplicates.align(args.first, args.second)
-    turned = ", turned over" if found.polarity < 0 else ""
+    polarity = ", opposite polarity" if found.polarity < 0 else ""
     lines = [
-        f"hit {args.second} begins {1000 * found.offset_s:+.2f} ms later in its file than hit"
-        f" {args.first}, {found.gain_db:+.1f} dB{turned};"
-        f" a short filter leaves {found.residue_db:.1f} dB of it"
+        f"hit {args.second} against hit {args.first}: starts {1000 * found.offset_s:+.2f} ms later"
+        f" in its file, {found.gain_db:+.1f} dB{polarity}, residue after a short filter"
+        f" {found.residue_db:.1f} dB"
     ]
     print_result(found, lines, as_json=args.json)
     return OK

@@ -22,20 +22,20 @@ if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.models import Hit
 
-WIDTH = 72  # characters of a wave drawn as text
+WIDTH = 72  # characters of a waveform drawn as text
 HEIGHTS = " .:-=+*#%@"  # from silence to the peak
 
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    command("takes", "list recordings that hold several strokes", _takes)
+    command("takes", "list recordings with several strokes", _takes)
     regions = command("regions", "show the regions of a take, or change them", _regions)
     regions.add_argument("hit", type=int, help="any stroke of the take")
     change = regions.add_mutually_exclusive_group()
     change.add_argument("--move", nargs=2, type=finite, metavar=("START", "STOP"), help="seconds")
     change.add_argument("--split", type=finite, metavar="AT", help="seconds")
-    change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="with neighbours")
-    change.add_argument("--again", action="store_true", help="discard manual changes")
+    change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="neighboring strokes")
+    change.add_argument("--again", action="store_true", help="discard your changes")
     cut = command("cut", "write each stroke of a take to its own file", _cut)
     cut.add_argument("hit", type=int, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
@@ -70,7 +70,7 @@ def _takes(cat: Catalog, args: argparse.Namespace) -> int:
         for path, hits in files.items()
     ]
     value = [{"path": path, "hits": [hit.id for hit in hits]} for path, hits in files.items()]
-    print_result(value, lines or ["no recording holds several strokes"], as_json=args.json)
+    print_result(value, lines or ["no recording has several strokes"], as_json=args.json)
     return OK if files else INCOMPLETE
 
 
@@ -129,10 +129,12 @@ def _sides(cat: Catalog, args: argparse.Namespace) -> int:
     elif args.part is not None:
         cat.takes.split_stereo_pair(args.part)
     if args.join or args.part is not None:
-        print_message("noted; the next scan of their folder does it")
+        print_message("stored; the next scan of the folder applies it")
     hits = cat.takes.stereo_pairs()
     print_result(
-        hits, [hit_line(hit) for hit in hits] or ["no hit is in two files"], as_json=args.json
+        hits,
+        [hit_line(hit) for hit in hits] or ["no hit is stored in two files"],
+        as_json=args.json,
     )
     return OK if hits or args.join else INCOMPLETE
 
@@ -151,7 +153,7 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     lines.append(f"mix: {mix or 'as recorded'}")
     if warning:
-        print_message(f"careful: {warning}")
+        print_message(f"warning: {warning}")
     print_result({"channels": delays, "mix": mix, "warning": warning}, lines, as_json=args.json)
     return OK
 

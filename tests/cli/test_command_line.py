@@ -111,9 +111,9 @@ def test_hits_are_listed_by_role_and_session(scanned):
     assert len(read(scanned, "hits", "--session", "Attic")) == 5
     code, _, err = scanned("hits", "--role", "snair")
     assert code == 2
-    assert "no role is named 'snair'; known are kick, snare" in err
+    assert "no role is named 'snair'; roles: kick, snare" in err
     code, out, _ = scanned("hits", "--role", "ride")
-    assert (code, out) == (1, "no hit fits\n")
+    assert (code, out) == (1, "no hit matches\n")
 
 
 def test_show_tells_everything_and_undefined_numbers_are_null(scanned):
@@ -189,7 +189,7 @@ def test_a_kit_is_filled_kept_listed_and_exported(scanned, tmp_path):
     assert code == 2
     assert err.startswith("catalog: ")
     code, _, err = scanned("export", "wet", tmp_path / "out2")
-    assert (code, err) == (2, "catalog: no kit is named 'wet'; saved are: dry\n")
+    assert (code, err) == (2, "catalog: no kit is named 'wet'; saved kits: dry\n")
 
 
 def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
@@ -279,7 +279,7 @@ def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
 def demo(monkeypatch, tmp_path, library):
     """A small demo library, a data folder of the test's own, and a page that only notes calls."""
     pages: list[object] = []
-    monkeypatch.setattr(page_commands, "DEMO_PLACES", (library.parent,))
+    monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (library.parent,))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     monkeypatch.setattr("catalog.web.server.open_page", lambda store, **_: pages.append(store))
     return pages
@@ -300,7 +300,7 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
 
 
 def test_without_a_demo_library_the_demo_says_so(monkeypatch, tmp_path, capsys):
-    monkeypatch.setattr(page_commands, "DEMO_PLACES", (tmp_path / "none",))
+    monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (tmp_path / "none",))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     assert main(["demo"]) == 2
     assert "holds no demo library" in capsys.readouterr().err
@@ -319,7 +319,7 @@ def test_the_demo_library_is_copied_whole_with_its_times(demo, tmp_path, library
 def test_similar_takes_wishes_and_files(scanned, library):
     code, out, err = scanned("similar", 1, "--but", "lower", "--json")  # it is the lowest
     assert (code, json.loads(out)) == (1, [])
-    assert "no more go that way: 0 of 10" in err
+    assert "only 0 of 10 found" in err
     assert len(read(scanned, "similar", 1, "--but", "body_hz=+20%")) == 4
     assert read(scanned, "similar", library / "kick_01.wav", "-n", 1)[0]["hit_id"] == 1
     code, _, err = scanned("similar", 1, "--but", "crunchier")
@@ -339,7 +339,7 @@ def test_all_copies_are_set_aside_at_once_and_losing_every_one_is_warned_of(scan
     again.write_bytes((library / "kick_01.wav").read_bytes())
     scanned("scan", library, "--jobs", 1)
     _, out, _ = scanned("set-aside", 1, 6)
-    assert "careful: hit 1 and all its copies would go" in out
+    assert "warning: hit 1 and all its copies would be set aside" in out
     assert scanned("set-aside", "--copies")[1].count("would set aside") == 1
     assert again.exists()
     assert scanned("set-aside", "--copies", "--yes")[0] == 0

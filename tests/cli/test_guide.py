@@ -14,7 +14,7 @@ def test_the_subjects_are_listed_with_their_titles(capsys):
     assert main(["guide"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert [line.split()[0] for line in lines] == list(list_subjects())
-    assert "duplicates   Duplicates" in lines
+    assert "copies       Copies" in lines
 
 
 @pytest.mark.parametrize("subject", list_subjects())
@@ -30,4 +30,4 @@ def test_json_holds_the_text(capsys):
 
 def test_an_unknown_subject_names_those_that_exist(capsys):
     assert main(["guide", "drums"]) == 2
-    assert "subject='drums' must be one of: duplicates, files" in capsys.readouterr().err
+    assert "subject='drums' must be one of: copies, files" in capsys.readouterr().err

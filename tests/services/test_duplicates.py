@@ -69,7 +69,7 @@ def test_how_one_recording_becomes_the_other_is_told(call):
     assert told["gain_db"] == pytest.approx(20 * np.log10(0.5), abs=0.1)
     assert told["offset_s"] == pytest.approx(0.0, abs=1e-4)
     assert told["residue_db"] < -40.0
-    assert "turned over" in call("align", "snare_01_close", "old export")[1]
+    assert "opposite polarity" in call("align", "snare_01_close", "old export")[1]
 
 
 def test_five_that_only_sound_alike_are_named_unless_asked(tmp_path):
