@@ -23,26 +23,18 @@ from catalog.models import Hit
 # Layout and values of the chunk [1]_, in bytes.
 BEXT_SIZE = 602  # up to the coding history
 DESCRIPTION_SIZE = 256
+ORIGIN_FIELDS = ((256, 32), (288, 32), (320, 10), (330, 8))  # originator, reference, date, time
 UMID = slice(348, 412)  # identifies the original material, so it is cleared
 LOUDNESS = slice(412, 422)  # five values, from version 2 on
 NO_LOUDNESS = struct.pack("<5h", *[0x7FFF] * 5)  # "not used"
 
 
 def read_bext(path: Path) -> bytes:
-    """Read the body of the bext chunk of a recording.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    bytes
-        at least 602, then the coding history; empty if there is no complete chunk
-    """
+    """Return the body of the bext chunk of a recording; empty if there is no complete one."""
     try:
         with path.open("rb") as file:
-            found = next((body for name, body in walk_chunks(file) if name == b"bext"), b"")
+            bodies = (body for name, body in walk_chunks(file) if name == b"bext")
+            found = next(bodies, b"")
     except (OSError, struct.error):
         return b""
     return found if len(found) >= BEXT_SIZE else b""
@@ -54,22 +46,20 @@ def bext_description(body: bytes) -> str:
 
 
 def parse_bext_origin(body: bytes) -> dict[str, str]:
-    """Read originator, date, time and time reference; leave out missing fields.
-
-    Parameters
-    ----------
-    body : bytes, of the chunk
+    """Return originator, date, time and time reference; missing fields are left out.
 
     Returns
     -------
     dict with any of "originator", "reference", "date" (yyyy-mm-dd), "time" (hh:mm:ss) and
     "time_reference" (samples since midnight)
     """
-    fields = {
-        "originator": clean_text(decode_text(body[256:288])),
-        "reference": clean_text(decode_text(body[288:320])),
-        "date": _parse_date(clean_text(decode_text(body[320:330]))),
-        "time": _parse_time(clean_text(decode_text(body[330:338]))),
+    texts = [clean_text(decode_text(body[at : at + n])) for at, n in ORIGIN_FIELDS]
+    originator, reference, date, time = texts
+    fields = {  # the standard allows any separator in date and time [1]_
+        "originator": originator,
+        "reference": reference,
+        "date": _parse_moment(date[:4] + date[5:7] + date[8:10], "%Y-%m-%d"),
+        "time": _parse_moment(time[:2] + time[3:5] + time[6:8], "%H:%M:%S"),
     }
     if len(body) >= 346:
         low, high = struct.unpack_from("<II", body, 338)
@@ -77,19 +67,13 @@ def parse_bext_origin(body: bytes) -> dict[str, str]:
     return {key: value for key, value in fields.items() if value and value != "0"}
 
 
-def _parse_date(text: str) -> str:
-    """Convert yyyy-mm-dd with any separator, as the standard allows [1]_."""
+def _parse_moment(digits: str, pattern: str) -> str:
+    """Return a date or time in `pattern`; empty if its digits do not fit the pattern."""
     try:
-        return datetime.strptime(text[:4] + text[5:7] + text[8:10], "%Y%m%d").strftime("%Y-%m-%d")
+        moment = datetime.strptime(digits, pattern.replace("-", "").replace(":", ""))
     except ValueError:
         return ""
-
-
-def _parse_time(text: str) -> str:
-    try:
-        return datetime.strptime(text[:2] + text[3:5] + text[6:8], "%H%M%S").strftime("%H:%M:%S")
-    except ValueError:
-        return ""
+    return moment.strftime(pattern)
 
 
 def insert_bext(
@@ -115,10 +99,6 @@ def insert_bext(
     to_sr : int, optional, Hz, of the file; unit of its time reference
     source : bytes, optional, the body from the recording, see `read_bext`
     history : str, optional, lines to append to the coding history
-
-    Returns
-    -------
-    bytes
     """
     origin = {**origin, **parse_bext_origin(source[:BEXT_SIZE])}
     date, time = origin.get("date", ""), origin.get("time", "")
@@ -129,10 +109,9 @@ def insert_bext(
     body = bytearray(source[:BEXT_SIZE].ljust(BEXT_SIZE, b"\0"))
     if description:
         body[:DESCRIPTION_SIZE] = _pad_text(description, DESCRIPTION_SIZE)
-    body[256:338] = b"".join([
-        _pad_text(origin.get("originator", ""), 32), _pad_text(origin.get("reference", ""), 32),
-        _pad_text(date, 10), _pad_text(time, 8),
-    ])  # fmt: skip
+    texts = origin.get("originator", ""), origin.get("reference", ""), date, time
+    for text, (at, n) in zip(texts, ORIGIN_FIELDS, strict=True):
+        body[at : at + n] = _pad_text(text, n)
     version = min(max(1, int.from_bytes(body[346:348], "little")), 2)
     struct.pack_into("<IIH", body, 338, reference & 0xFFFFFFFF, reference >> 32, version)
     body[UMID] = bytes(64)
@@ -161,17 +140,8 @@ def _insert_chunk(wav: bytes, body: bytes) -> bytes:
 def coding_history_line(*, sr: int, subtype: str, n_channels: int, text: str) -> str:
     """Format one step of a coding history [2]_: linear PCM, rate, word length, mode and a text.
 
-    Parameters
-    ----------
-    sr : int, Hz
-    subtype : str, as libsndfile names it
-    n_channels : int
-    text : str; its commas become semicolons
-
-    Returns
-    -------
-    str
-        empty if the audio is not linear PCM of up to 32 bits
+    The line is empty if the audio is not linear PCM of up to 32 bits. Commas of `text` become
+    semicolons.
     """
     form = SAMPLE_FORMATS.get(subtype)
     if form is None or form.encoding == "alac" or form.bits > 32:
@@ -183,14 +153,8 @@ def coding_history_line(*, sr: int, subtype: str, n_channels: int, text: str) ->
 def format_description(hit: Hit, original: str = "") -> str:
     """Format the description of a hit so that a later scan reads it back.
 
-    Parameters
-    ----------
-    hit : Hit
-    original : str, optional, the description in the recording; its free text is kept
-
-    Returns
-    -------
-    str, such as "session=barn; take=4; mic=top; loose heads"
+    It looks like "session=barn; take=4; mic=top; loose heads", and keeps the free text of the
+    description `original` in the recording.
     """
     fields = {"session": hit.session, "take": hit.take, "mic": hit.microphone}
     pairs = [f"{key}={value.replace(';', ',')}" for key, value in fields.items() if value]
@@ -207,14 +171,8 @@ def add_hit_bext(
     ----------
     wav : bytes, a whole RIFF/WAVE file
     hit : Hit; the bext chunk of its recording is read again
-    sr : int, Hz, of the file
-    subtype : str, of the file
-    n_channels : int, of the file
+    sr, subtype, n_channels : sample rate in Hz, subtype and channels of the file
     text : str, what was done, for the coding history
-
-    Returns
-    -------
-    bytes
     """
     source = read_bext(hit.path)
     history = coding_history_line(sr=sr, subtype=subtype, n_channels=n_channels, text=text)
@@ -223,13 +181,8 @@ def add_hit_bext(
             sr=hit.sr, subtype=hit.subtype, n_channels=hit.n_channels, text="recording"
         )
         history = first + history
+    description = format_description(hit, bext_description(source))
     return insert_bext(
-        wav,
-        description=format_description(hit, bext_description(source)),
-        origin=hit.origin,
-        sr=hit.sr,
-        start=hit.start,
-        to_sr=sr,
-        source=source,
-        history=history,
-    )
+        wav, description=description, origin=hit.origin, sr=hit.sr, start=hit.start, to_sr=sr,
+        source=source, history=history,
+    )  # fmt: skip

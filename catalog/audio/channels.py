@@ -109,9 +109,8 @@ def check_mix(mix: str, *, n_channels: int) -> str:
     ParameterError
         if it is none of these, or the file has no such channel
     """
-    if mix in ("", *MIXES):
-        return mix
-    if re.fullmatch(r"[0-9]{1,3}", mix) and 1 <= int(mix) <= n_channels:
+    is_number = re.fullmatch(r"[0-9]{1,3}", mix) is not None
+    if mix in ("", *MIXES) or (is_number and 1 <= int(mix) <= n_channels):
         return mix
     raise ParameterError(
         f"mix={mix!r} must be 'sum', 'aligned', or a channel from 1 to {n_channels}"
@@ -127,10 +126,6 @@ def mix_channels(audio: Audio, mix: str) -> Audio:
     mix : str
         "" keeps all channels, a number picks one (from 1), "sum" takes the mean of all, and
         "aligned" takes the mean after removing each channel's delay and inverted polarity
-
-    Returns
-    -------
-    Audio
 
     Raises
     ------
@@ -159,17 +154,14 @@ def _align(samples: np.ndarray, *, sr: int) -> np.ndarray:
 
 
 def cancellation_db(samples: np.ndarray, mixed: np.ndarray) -> float:
-    """Return how far a mix lies below the summed power of its channels.
+    """Return how far a mix lies below the summed power of its channels, in dB.
+
+    It is 0 where unrelated channels add their powers, and above `CANCEL_DB` where they cancel.
 
     Parameters
     ----------
     samples : np.ndarray, shape (n_frames, n_channels)
     mixed : np.ndarray, shape (n_frames, 1), their mean
-
-    Returns
-    -------
-    float, dB
-        0 where unrelated channels add their powers, above `CANCEL_DB` where they cancel
     """
     separate = float(np.square(samples, dtype=np.float64).sum()) / samples.shape[1] ** 2
     together = float(np.square(mixed, dtype=np.float64).sum())

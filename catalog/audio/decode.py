@@ -36,9 +36,8 @@ def read_header(path: str | Path) -> Header:
     try:
         info = soundfile.info(str(path))
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
-        raise AudioError(
-            Path(path), f"cannot be read ({_first_line(err)}); export it again"
-        ) from err
+        message = f"cannot be read ({_first_line(err)}); export it again"
+        raise AudioError(Path(path), message) from err
     return Header(info.samplerate, info.frames, info.channels, info.subtype)
 
 
@@ -49,10 +48,6 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
     ----------
     path : str or Path
     start, stop : int, frames; `stop` is exclusive and None means the end
-
-    Returns
-    -------
-    Audio
 
     Raises
     ------
@@ -68,15 +63,14 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
     try:
         with soundfile.SoundFile(path) as file:
             _check_header(path, file)
-            samples = _read_frames(path, file, start, stop)
+            samples = _read_frames(path, file, start=start, stop=stop)
             audio = Audio(samples, file.samplerate, file.format, file.subtype)
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
         if path.suffix.lower() == ".caf":
             return _decode_other(path, start, stop)
         _check_readable(path)
-        raise AudioError(
-            path, f"cannot be decoded ({_first_line(err)}); export it again or take it out"
-        ) from err
+        message = f"cannot be decoded ({_first_line(err)}); export it again or take it out"
+        raise AudioError(path, message) from err
     return _check_finite(path, audio)
 
 
@@ -87,11 +81,9 @@ def _decode_other(path: Path, start: int, stop: int | None) -> Audio:
 
 
 def _check_finite(path: Path, audio: Audio) -> Audio:
-    if not is_finite(audio.samples):
-        raise AudioError(
-            path, "holds values that are not numbers (NaN or infinity); export it again"
-        )
-    return audio
+    if is_finite(audio.samples):
+        return audio
+    raise AudioError(path, "holds values that are not numbers (NaN or infinity); export it again")
 
 
 def is_finite(samples: np.ndarray) -> bool:
@@ -126,29 +118,24 @@ def _unreadable(path: Path, err: OSError) -> AudioError:
 
 def _check_header(path: Path, file: Any) -> None:
     low, high = SR_RANGE_HZ
+    flaw = ""
     if not low <= file.samplerate <= high:
-        raise AudioError(
-            path,
-            f"has a broken header: {file.samplerate} Hz is outside {low} to {high}; copy it again",
-        )
-    if file.channels > MAX_CHANNELS:
-        raise AudioError(
-            path,
-            f"has a broken header: {file.channels} channels, above {MAX_CHANNELS}; copy it again",
-        )
+        flaw = f"{file.samplerate} Hz is outside {low} to {high}"
+    elif file.channels > MAX_CHANNELS:
+        flaw = f"{file.channels} channels, above {MAX_CHANNELS}"
+    if flaw:
+        raise AudioError(path, f"has a broken header: {flaw}; copy it again")
     if file.format in SIZED_FORMATS and "should be" in _size_line(file.extra_info):
         raise AudioError(path, "ends early: its header promises more audio; copy it again")
 
 
 def _size_line(log: str) -> str:
     """Return the line of libsndfile's log that compares the audio chunk with the file's size."""
-    for line in log.splitlines():
-        if line.strip().startswith(("data", "SSND")):
-            return line
-    return ""
+    lines = (line.strip() for line in log.splitlines())
+    return next((line for line in lines if line.startswith(("data", "SSND"))), "")
 
 
-def _read_frames(path: Path, file: Any, start: int, stop: int | None) -> np.ndarray:
+def _read_frames(path: Path, file: Any, *, start: int, stop: int | None) -> np.ndarray:
     if start:
         file.seek(min(start, file.frames))
     expected = (stop if stop is not None else max(file.frames, 0)) - start

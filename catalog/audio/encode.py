@@ -53,23 +53,13 @@ def encode_audio(
             out, data, sr, format=container, subtype=subtype, compression_level=compression
         )
     except (soundfile.LibsndfileError, ValueError, TypeError) as err:
-        raise ParameterError(
-            f"{container} with {subtype} at {sr} Hz cannot be written: {err}"
-        ) from err
+        message = f"{container} with {subtype} at {sr} Hz cannot be written: {err}"
+        raise ParameterError(message) from err
     return _add_extension_size(_clear_time_stamp(out.getvalue()))
 
 
 def encode_playable(audio: Audio) -> bytes:
-    """Encode a 16-bit WAV file for playback: at most two channels, scaled down to full scale.
-
-    Parameters
-    ----------
-    audio : Audio
-
-    Returns
-    -------
-    bytes
-    """
+    """Encode a 16-bit WAV file for playback: at most two channels, scaled down to full scale."""
     peak = float(np.abs(audio.samples).max(initial=0.0))
     samples = audio.samples / peak if peak > 1.0 else audio.samples
     return encode_wav(samples[:, :2], sr=audio.sr, subtype="PCM_16")
@@ -91,9 +81,7 @@ def _to_pcm(samples: np.ndarray, bits: int) -> np.ndarray:
 def _clear_time_stamp(data: bytes) -> bytes:
     """Clear the time stamp of the PEAK chunk that libsndfile adds to float WAV files."""
     at = data.find(b"PEAK", 0, 256)
-    if at < 0:
-        return data
-    return data[: at + 12] + bytes(4) + data[at + 16 :]
+    return data if at < 0 else data[: at + 12] + bytes(4) + data[at + 16 :]
 
 
 def _add_extension_size(data: bytes) -> bytes:

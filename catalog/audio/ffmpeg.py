@@ -43,23 +43,22 @@ def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -
     import av
 
     try:
+        form = FORMATS[path.suffix.lower()]
         with (
             path.open("rb") as file,
-            av.open(
-                file, format=FORMATS[path.suffix.lower()], metadata_errors="replace"
-            ) as container,
+            av.open(file, format=form, metadata_errors="replace") as container,
         ):
-            return _decode(path, container, start, stop)
+            return _decode(path, container, start=start, stop=stop)
     except (av.error.FFmpegError, OSError, ValueError) as err:
         reason = getattr(err, "strerror", None) or type(err).__name__
-        raise AudioError(
-            path, f"cannot be decoded ({reason}); export it again or take it out"
-        ) from err
+        message = f"cannot be decoded ({reason}); export it again or take it out"
+        raise AudioError(path, message) from err
 
 
-def _decode(path: Path, container: Any, start: int, stop: int | None) -> Audio:
+def _decode(path: Path, container: Any, *, start: int, stop: int | None) -> Audio:
     stream, sr, n_channels = _check_stream(path, container)
-    blocks = list(_decode_blocks(path, container, stream, sr, n_channels))
+    frames = container.decode(stream)
+    blocks = list(_to_blocks(path, frames, sr=sr, n_channels=n_channels))
     n_frames = sum(map(len, blocks))
     if n_frames == 0:
         raise AudioError(path, "holds no samples; export it again or take it out of the folder")
@@ -79,23 +78,19 @@ def _check_stream(path: Path, container: Any) -> tuple[Any, int, int]:
         raise AudioError(path, "holds no sound; export it again or take it out")
     stream = container.streams.audio[0]
     codec = stream.codec_context
-    if codec is None:
-        raise AudioError(path, "has an unknown audio codec; export it as WAV or FLAC")
-    if codec.name not in CODECS:
-        raise AudioError(path, f"has the codec {codec.name}; export it as WAV or FLAC")
+    if codec is None or codec.name not in CODECS:
+        name = f"the codec {codec.name}" if codec is not None else "an unknown audio codec"
+        raise AudioError(path, f"has {name}; export it as WAV or FLAC")
     sr, n_channels = int(codec.sample_rate or 0), int(codec.channels or 0)
     if not SR_RANGE_HZ[0] <= sr <= SR_RANGE_HZ[1] or not 1 <= n_channels <= MAX_CHANNELS:
-        raise AudioError(
-            path, f"has a broken header: {sr} Hz, {n_channels} channels; copy it again"
-        )
+        flaw = f"{sr} Hz, {n_channels} channels"
+        raise AudioError(path, f"has a broken header: {flaw}; copy it again")
     return stream, sr, n_channels
 
 
-def _decode_blocks(
-    path: Path, container: Any, stream: Any, sr: int, n_channels: int
-) -> Iterator[np.ndarray]:
+def _to_blocks(path: Path, frames: Any, *, sr: int, n_channels: int) -> Iterator[np.ndarray]:
     n_values = 0
-    for frame in container.decode(stream):
+    for frame in frames:
         if frame.sample_rate != sr or frame.layout.nb_channels != n_channels:
             raise AudioError(path, "changes its sample rate or channels midway; export it again")
         data = frame.to_ndarray()

@@ -10,17 +10,13 @@ MAX_SEMITONES = 12.0
 
 
 def resample(samples: np.ndarray, *, sr: int, to_sr: int, quality: str = "VHQ") -> np.ndarray:
-    """Change the sample rate.
+    """Change the sample rate; return `samples` itself if the rates are equal.
 
     Parameters
     ----------
     samples : np.ndarray, float32, shape (n,) or (n, n_channels)
     sr, to_sr : int, Hz, above 0
     quality : str, as soxr names it; "VHQ" for listening, "HQ" (20 bits) for measuring
-
-    Returns
-    -------
-    np.ndarray, float32, same number of dimensions; `samples` itself if the rates are equal
 
     Raises
     ------
@@ -44,10 +40,6 @@ def retune(samples: np.ndarray, *, sr: int, to_sr: int, semitones: float) -> np.
     samples : np.ndarray, float32, shape (n,) or (n, n_channels)
     sr, to_sr : int, Hz, above 0
     semitones : float, -12 to 12; above 0 is higher and shorter
-
-    Returns
-    -------
-    np.ndarray, float32, same number of dimensions; `samples` itself if nothing changes
 
     Raises
     ------

@@ -38,14 +38,7 @@ COMMENT_BLOCK = 4  # type of the FLAC metadata block that holds Vorbis comments 
 def read_riff_tags(file: BinaryIO) -> dict[str, str]:
     """Read the fields of a WAV file; iXML overrides bext, and bext overrides LIST/INFO.
 
-    Parameters
-    ----------
-    file : binary file, open for reading
-
-    Returns
-    -------
-    dict of str to str, empty if it is no WAV file
-        "cues" holds the cue points as "frame label; frame label"
+    The result is empty if it is no WAV file. "cues" holds "frame label; frame label".
     """
     info, bext, ixml = dict[str, str](), dict[str, str](), dict[str, str]()
     cue, labels = b"", dict[int, str]()
@@ -65,12 +58,8 @@ def read_riff_tags(file: BinaryIO) -> dict[str, str]:
 
 
 def _parse_bext(body: bytes) -> dict[str, str]:
-    description = bext_description(body)
-    return {
-        **find_pairs(description),
-        **parse_bext_origin(body),
-        "description": free_text(description),
-    }
+    text = bext_description(body)
+    return {**find_pairs(text), **parse_bext_origin(body), "description": free_text(text)}
 
 
 def _parse_info(body: bytes) -> dict[str, str]:
@@ -98,13 +87,7 @@ def _parse_ixml(body: bytes) -> dict[str, str]:
 
 
 def parse_cue_points(cue: bytes, labels: Mapping[int, str]) -> list[tuple[int, str]]:
-    """Read cue points [1]_ as (frame, label), in order of time.
-
-    Parameters
-    ----------
-    cue : bytes, body of the "cue " chunk
-    labels : mapping of cue number to label, see `parse_cue_labels`
-    """
+    """Read cue points [1]_ as (frame, label), in order of time, from a "cue " chunk."""
     if len(cue) < 4:
         return []
     count = min(struct.unpack_from("<I", cue)[0], MAX_CUES, (len(cue) - 4) // 24)
@@ -128,16 +111,7 @@ def parse_cue_labels(body: bytes) -> dict[int, str]:
 
 
 def read_flac_tags(file: BinaryIO) -> dict[str, str]:
-    """Read the Vorbis comments of a FLAC file [3]_.
-
-    Parameters
-    ----------
-    file : binary file, open for reading
-
-    Returns
-    -------
-    dict of str to str, empty if it is no FLAC file or has no comments
-    """
+    """Read the Vorbis comments of a FLAC file [3]_; empty if it is none or has no comments."""
     file.seek(0)
     if file.read(4) != b"fLaC":
         return {}
