@@ -29,19 +29,12 @@ JUMP_DB = 9.0  # LU between neighboring layers that sounds like a step; common p
 
 @dataclass(frozen=True)
 class Layer:
-    """Strokes of one strength.
+    """Strokes of one strength, in LKFS, and the MIDI velocities from 1 to 127 that play them."""
 
-    Attributes
-    ----------
-    hits : tuple of Hit, the round robins in playing order
-    lowest, highest : int, MIDI velocities that play it, 1 to 127
-    strength : float, LKFS, mean of its strokes
-    """
-
-    hits: tuple[Hit, ...]
+    hits: tuple[Hit, ...]  # the round robins in playing order
     lowest: int
     highest: int
-    strength: float
+    strength: float  # mean of its strokes
 
 
 def strokes_of_drum(
@@ -49,16 +42,7 @@ def strokes_of_drum(
 ) -> tuple[Hit, ...]:
     """List the strokes of the drum of a hit through the same microphone, weakest first.
 
-    Parameters
-    ----------
-    hit : Hit
-    hits : sequence of Hit
-    leave_out : collection of int, ids of copies to leave out; `hit` itself always stays
-
-    Returns
-    -------
-    tuple of Hit
-        `hit` alone if its drum is unknown
+    Copies in `leave_out` are left out; `hit` itself always stays, alone if its drum is unknown.
     """
     if not hit.drum:
         return (hit,)
@@ -76,19 +60,10 @@ def strokes_of_drum(
 
 
 def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()) -> Kit:
-    """Add the other strokes of its drum to each slot.
+    """Add the other strokes of its drum to each slot, from weak to strong after the main hit.
 
-    Parameters
-    ----------
-    kit : Kit
-    hits : sequence of Hit, all that may be used
-    leave_out : collection of int, ids of copies
-
-    Returns
-    -------
-    Kit
-        in each slot the main hit first, then the others from weak to strong; no hit is in two
-        slots; slots with manually arranged layers stay unchanged
+    Copies in `leave_out` are not added and no hit gets into two slots. Slots with manually arranged
+    layers stay unchanged.
     """
     by_id = {hit.id: hit for hit in hits}
     taken = {ids[0] for ids in kit.slots.values() if ids}
@@ -119,10 +94,6 @@ def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
     Strokes within `LAYER_DB` of the weakest of a layer are its round robins. The square law of
     velocity assigns velocities to the layers by strength, the strongest one at 127.
 
-    Parameters
-    ----------
-    hits : sequence of Hit, at least one
-
     Returns
     -------
     tuple of Layer
@@ -142,16 +113,8 @@ def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
 def layers_of(kit: Kit, slot: str, hits: Mapping[int, Hit]) -> tuple[Layer, ...]:
     """Return the layers of a slot: as arranged manually, else cut by strength.
 
-    Parameters
-    ----------
-    kit : Kit
-    slot : str
-    hits : mapping of id to Hit; strokes that are not in it are left out
-
-    Returns
-    -------
-    tuple of Layer
-        of the slot's strokes, each once; a stroke not arranged joins the layer nearest in strength
+    A stroke that is not arranged joins the layer nearest in strength; one not in `hits` is left
+    out.
 
     Raises
     ------
@@ -225,16 +188,7 @@ def _velocity_edges(levels: Sequence[float]) -> list[int]:
 
 
 def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
-    """Warn of jumps in strength between neighboring layers and of normalized strokes.
-
-    Parameters
-    ----------
-    layers : sequence of Layer, weakest first
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Warn of jumps in strength between neighboring layers and of normalized strokes."""
     jumps = [
         f"{above.strength - below.strength:.0f} LU between velocity {below.highest} and "
         f"{above.lowest}: a stroke between them is missing"
@@ -257,14 +211,9 @@ def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
     level, the law provides the dynamics over the whole range. Between the points the gain is
     interpolated linearly, from 0 at velocity 0.
 
-    Parameters
-    ----------
-    layers : sequence of Layer, weakest first
-
     Returns
     -------
-    dict of int to float
-        velocity -> amplitude, 1 at the top of the weakest layer; for one layer the whole law
+    dict of velocity to amplitude, 1 at the top of the weakest layer; for one layer the whole law
     """
     top = TOP if _is_normalized(layers) else layers[0].highest
     points = sorted({max(1, round(top * share)) for share in CURVE_SHARES})
@@ -272,16 +221,6 @@ def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
 
 
 def velocity_gain(layers: Sequence[Layer], velocity: int) -> float:
-    """Amplitude that a player applies at a velocity, 0 to 1.
-
-    Parameters
-    ----------
-    layers : sequence of Layer, weakest first
-    velocity : int, 1 to 127
-
-    Returns
-    -------
-    float
-    """
+    """Amplitude that a player applies at a velocity from 1 to 127, 0 to 1."""
     curve = {0: 0.0} | velocity_curve(layers)
     return float(np.interp(velocity, list(curve), list(curve.values())))

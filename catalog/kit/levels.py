@@ -32,18 +32,11 @@ BALANCE_LU: Mapping[str, float] = {
 
 @dataclass(frozen=True)
 class Levels:
-    """Gains of a kit.
+    """Gains of a kit."""
 
-    Attributes
-    ----------
-    gain_db : dict of slot name to float, dB, for all hits of the slot
-    chord_dbtp : float, highest true peak that any four slots can reach, or all slots together do
-    notes : tuple of str, changes made, and slots whose level could not be set
-    """
-
-    gain_db: dict[str, float]
-    chord_dbtp: float
-    notes: tuple[str, ...]
+    gain_db: dict[str, float]  # of each slot, for all its hits
+    chord_dbtp: float  # highest true peak that any four slots can reach, or all slots together do
+    notes: tuple[str, ...]  # changes made, and slots whose level could not be set
 
 
 def balance_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]) -> Levels:
@@ -51,16 +44,6 @@ def balance_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], A
 
     The loudness of a slot is that of its strongest stroke, which full velocity plays. The user's
     own levels are added; the chord is measured with the slots tuned.
-
-    Parameters
-    ----------
-    kit : Kit
-    hits : mapping of id to Hit
-    read : callable, decodes the stroke of a hit
-
-    Returns
-    -------
-    Levels
 
     References
     ----------
@@ -121,15 +104,9 @@ def _chord_peak(
 
 
 def simultaneous_peak(strokes: Sequence[Audio]) -> float:
-    """Measure the true peak of strokes that begin together.
+    """Measure the true peak in dBTP of strokes that begin together, at any sample rates.
 
-    Parameters
-    ----------
-    strokes : sequence of Audio, at any sample rates; one channel plays on both sides
-
-    Returns
-    -------
-    float, dBTP; -inf for silence
+    One channel plays on both sides. The peak of silence is -inf.
     """
     if not strokes:
         return -math.inf
@@ -152,10 +129,6 @@ def tune_stroke(audio: Audio, semitones: float, *, to_sr: int | None = None) -> 
     audio : Audio
     semitones : float
     to_sr : int, Hz, optional; None keeps the rate
-
-    Returns
-    -------
-    Audio
     """
     sr = audio.sr if to_sr is None else to_sr
     samples = retune(audio.samples, sr=audio.sr, to_sr=sr, semitones=semitones)

@@ -1,59 +1,43 @@
-"""A kit: the hits of its slots and their settings, saved as JSON."""
+"""A kit: the hits of its slots and their settings, saved as JSON; the kits that use a hit."""
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 from catalog.errors import KitError
 from catalog.kit.slots import find_slot
 
+T = TypeVar("T")
 LEVEL_RANGE_DB = (-24.0, 12.0)  # of the user's own level change; more is another balance
 TUNING_RANGE = 3.0  # semitones up or down; beyond it a drum sounds unlike itself; common practice
 
 
 @dataclass(frozen=True)
 class Kit:
-    """Hits chosen for slots.
+    """Hits chosen for slots; every mapping is by slot name.
 
-    Attributes
-    ----------
-    name : str
-    slots : mapping of slot name to hit ids, the main hit first, then its layers and round robins
-    locked : frozenset of names of slots that the user chose
-    why : mapping of slot name to lines that explain how its hit fits the others
-    score : float, mean cost of a slot; 0 is ideal, lower fits better
-    passed : mapping of slot name to ids of the hits that `swap_slot` replaced
-    level_db : mapping of slot name to the user's level change in dB
-    tuning_semitones : mapping of slot name to the user's tuning
-    arranged : mapping of slot name to manually arranged layers, weakest first, each the hit ids of
-        its round robins in playing order; other slots have their layers cut by strength
+    `slots` holds hit ids, the main hit first, then its layers and round robins; `passed` those that
+    `swap_slot` replaced; `why` lines that explain how the main hit fits the others. `arranged`
+    holds layers arranged manually, weakest first, each the hit ids of its round robins in playing
+    order; other slots have their layers cut by strength.
     """
 
     name: str = "kit"
     slots: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
-    locked: frozenset[str] = frozenset()
+    locked: frozenset[str] = frozenset()  # slots that the user chose
     why: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    score: float = 0.0
+    score: float = 0.0  # mean cost of a slot; 0 is ideal, lower fits better
     passed: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
-    level_db: Mapping[str, float] = field(default_factory=dict)
+    level_db: Mapping[str, float] = field(default_factory=dict)  # the user's changes
     tuning_semitones: Mapping[str, float] = field(default_factory=dict)
     arranged: Mapping[str, tuple[tuple[int, ...], ...]] = field(default_factory=dict)
 
     def with_level(self, slot: str, level_db: float) -> Kit:
-        """Return the kit with one slot louder or softer than its default level.
-
-        Parameters
-        ----------
-        slot : str
-        level_db : float, dB, within `LEVEL_RANGE_DB`; 0 removes the change
-
-        Returns
-        -------
-        Kit
+        """Return the kit with one slot louder or softer by dB within `LEVEL_RANGE_DB`; 0 resets it.
 
         Raises
         ------
@@ -65,16 +49,7 @@ class Kit:
         return replace(self, level_db=_with_setting(self.level_db, slot, level_db))
 
     def with_tuning(self, slot: str, semitones: float) -> Kit:
-        """Return the kit with one slot tuned by playing it faster or slower.
-
-        Parameters
-        ----------
-        slot : str
-        semitones : float, within `TUNING_RANGE`; 0 removes the change
-
-        Returns
-        -------
-        Kit
+        """Return the kit with one slot played faster or slower, up to `TUNING_RANGE`; 0 resets it.
 
         Raises
         ------
@@ -99,15 +74,7 @@ class Kit:
 
     @classmethod
     def from_json(cls, text: str) -> Kit:
-        """Read a kit from the text of `to_json`, also of earlier versions with fewer fields.
-
-        Parameters
-        ----------
-        text : str
-
-        Returns
-        -------
-        Kit, with settings limited to their ranges
+        """Read the text of `to_json`, also of earlier versions, and limit the settings to range.
 
         Raises
         ------
@@ -145,6 +112,33 @@ def _limited(parts: Mapping[str, Any], low: float, high: float) -> dict[str, flo
     return {slot: min(max(v, low), high) for slot, v in values.items() if not math.isnan(v)}
 
 
+def without_slot(settings: Mapping[str, T], slot: str) -> dict[str, T]:
+    """Return what is set for the other slots."""
+    return {name: value for name, value in settings.items() if name != slot}
+
+
 def _with_setting(settings: Mapping[str, float], slot: str, value: float) -> dict[str, float]:
-    others = {name: known for name, known in settings.items() if name != slot}
-    return others | ({slot: float(value)} if value else {})
+    return without_slot(settings, slot) | ({slot: float(value)} if value else {})
+
+
+def kits_using(kits: Iterable[Kit], hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    """Find the kits that use each hit, as main stroke, layer or round robin.
+
+    Returns
+    -------
+    dict of hit id to names of kits, in alphabetical order; hits in no kit are left out
+    """
+    names: dict[int, set[str]] = {}
+    for kit in kits:
+        for hit_id in {i for ids in kit.slots.values() for i in ids} & set(hit_ids):
+            names.setdefault(hit_id, set()).add(kit.name)
+    return {hit_id: tuple(sorted(names[hit_id])) for hit_id in hit_ids if hit_id in names}
+
+
+def describe_usage(usage: Mapping[int, Sequence[str]]) -> str:
+    """Return the result of `kits_using` in one line: "hit 4 is in the kit “evening”"."""
+    parts = []
+    for hit_id, names in usage.items():
+        quoted = ", ".join(f"“{name}”" for name in names)
+        parts.append(f"hit {hit_id} is in the {'kit' if len(names) == 1 else 'kits'} {quoted}")
+    return "; ".join(parts)

@@ -24,29 +24,14 @@ HATS = 1  # choke group: the hats of one pair stop each other
 
 @dataclass(frozen=True)
 class Slot:
-    """One slot of a kit.
-
-    Attributes
-    ----------
-    name : str
-    roles : tuple of str
-        that may fill it, the one that `fill_kit` uses first
-    note : int
-        MIDI key that plays it
-    also : tuple of int
-        further keys, used where no other filled slot has them as its `note`
-    choke : int
-        number of a group whose slots stop each other; 0 for none
-    second_choice : bool
-        whether `note` is only the nearest key, General MIDI Level 1 having none for this
-    """
+    """One slot of a kit."""
 
     name: str
-    roles: tuple[str, ...]
-    note: int
-    also: tuple[int, ...] = ()
-    choke: int = 0
-    second_choice: bool = False
+    roles: tuple[str, ...]  # that may fill it, the one that `fill_kit` uses first
+    note: int  # MIDI key that plays it
+    also: tuple[int, ...] = ()  # further keys, where no other filled slot has them as its `note`
+    choke: int = 0  # number of a group whose slots stop each other; 0 for none
+    second_choice: bool = False  # General MIDI Level 1 has no key for it: `note` is the nearest
 
 
 _TABLE: tuple[Slot, ...] = (
@@ -92,18 +77,10 @@ HAT_SLOTS: tuple[str, ...] = tuple(slot.name for slot in _TABLE if slot.choke ==
 def find_slot(name: str) -> Slot:
     """Look up a slot by its name.
 
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    Slot
-
     Raises
     ------
     KitError
-        if there is no such slot; the message lists the known ones
+        if there is no such slot
     """
     if name not in SLOTS:
         raise KitError(f"slot={name!r} is not one of {', '.join(SLOTS)}", slot=name)
@@ -112,14 +89,6 @@ def find_slot(name: str) -> Slot:
 
 def gm_name(note: int) -> str:
     """Return the name of a General MIDI Level 1 percussion key, "" outside 35 to 81.
-
-    Parameters
-    ----------
-    note : int, MIDI key
-
-    Returns
-    -------
-    str
 
     References
     ----------
@@ -131,16 +100,7 @@ def gm_name(note: int) -> str:
 
 
 def assign_notes(slots: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
-    """Assign keys to every filled slot; no key plays two slots.
-
-    Parameters
-    ----------
-    slots : tuple of str, the filled ones
-
-    Returns
-    -------
-    dict of str to tuple of int
-        for each slot its own key first, then those of `also` that are free
+    """Assign keys to every filled slot: its own, then those of `also` that are free.
 
     Raises
     ------

@@ -18,13 +18,7 @@ CACHE_BYTES = 256_000_000  # of samples; most kits need less than half of it
 
 
 class StrokeReader:
-    """Decode the strokes of a kit, keeping them while they fit into `CACHE_BYTES`.
-
-    Parameters
-    ----------
-    read : callable, decodes the stroke of a hit
-    max_bytes : int, of samples kept; strokes beyond are decoded on each call
-    """
+    """Decode the strokes of a kit and keep up to `max_bytes` of them for further calls."""
 
     def __init__(self, read: Callable[[Hit], Audio], *, max_bytes: int = CACHE_BYTES) -> None:
         self._read = read
@@ -37,15 +31,7 @@ class StrokeReader:
         return read if isinstance(read, cls) else cls(read)
 
     def __call__(self, hit: Hit) -> Audio:
-        """Decode one stroke.
-
-        Parameters
-        ----------
-        hit : Hit
-
-        Returns
-        -------
-        Audio, of one channel or two; shared between calls, so it must not be changed
+        """Decode one stroke to one channel or two; calls share the result, so do not change it.
 
         Raises
         ------
@@ -75,17 +61,7 @@ def _prepare(hit: Hit, read: Callable[[Hit], Audio]) -> Audio:
 
 
 def fade_end(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Fade the last 5 ms of a stroke that was cut before it had decayed; leave others unchanged.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
-    sr : int, Hz
-
-    Returns
-    -------
-    np.ndarray, float32, same shape
-    """
+    """Fade `FADE_S` at the end of samples (n_frames, n_channels) cut before they had decayed."""
     n = round(FADE_S * sr)
     peak = float(np.abs(samples).max())
     if len(samples) < 4 * n or np.abs(samples[-n:]).max() <= peak * 10.0 ** (FADE_DB / 20.0):

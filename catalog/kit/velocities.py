@@ -7,22 +7,12 @@ from dataclasses import replace
 
 from catalog.errors import KitError
 from catalog.kit.layers import MAX_LAYERS, layers_of
-from catalog.kit.model import Kit
+from catalog.kit.model import Kit, without_slot
 from catalog.models import Hit
 
 
 def add_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
-    """Add a stroke to a slot; it joins the layer nearest to it in strength.
-
-    Parameters
-    ----------
-    kit : Kit
-    slot : str, a filled one
-    hit_id : int
-
-    Returns
-    -------
-    Kit
+    """Add a stroke to a filled slot; it joins the layer nearest to it in strength.
 
     Raises
     ------
@@ -37,18 +27,7 @@ def add_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
 
 
 def drop_stroke(kit: Kit, slot: str, hit_id: int) -> Kit:
-    """Remove a stroke from a slot; without its last stroke the slot is empty.
-
-    Parameters
-    ----------
-    kit : Kit
-    slot : str
-    hit_id : int
-
-    Returns
-    -------
-    Kit
-        in which the next stroke is the main one if the main one was removed
+    """Remove a stroke from a slot; if it was the main one, the next becomes the main one.
 
     Raises
     ------
@@ -69,11 +48,11 @@ def clear_slot(kit: Kit, slot: str) -> Kit:
     """Empty a slot and remove its settings; may be a no-op."""
     return replace(
         kit,
-        slots={name: ids for name, ids in kit.slots.items() if name != slot},
-        arranged={name: layers for name, layers in kit.arranged.items() if name != slot},
-        why={name: lines for name, lines in kit.why.items() if name != slot},
-        level_db={name: db for name, db in kit.level_db.items() if name != slot},
-        tuning_semitones={n: steps for n, steps in kit.tuning_semitones.items() if n != slot},
+        slots=without_slot(kit.slots, slot),
+        arranged=without_slot(kit.arranged, slot),
+        why=without_slot(kit.why, slot),
+        level_db=without_slot(kit.level_db, slot),
+        tuning_semitones=without_slot(kit.tuning_semitones, slot),
         locked=kit.locked - {slot},
     )
 
@@ -95,21 +74,8 @@ def move_stroke(
 ) -> Kit:
     """Move a stroke to another layer; from then on the layers of the slot are fixed.
 
-    Parameters
-    ----------
-    kit : Kit
-    slot : str
-    hit_id : int
-    layer : int
-        from 0, the weakest, to the number of layers, counted before the stroke is removed; the
-        number itself makes a new layer above all others
-    hits : mapping of id to Hit
-    apart : bool
-        make a new layer below `layer`
-
-    Returns
-    -------
-    Kit
+    `layer` is 0 for the weakest one, counted before the stroke is removed; the number of layers
+    makes a new one above all others, and `apart` a new one below `layer`.
 
     Raises
     ------
@@ -148,8 +114,7 @@ def keep_layers(kit: Kit, slot: str, *, hits: Mapping[int, Hit]) -> Kit:
 
 def sort_by_strength(kit: Kit, slot: str) -> Kit:
     """Cut the layers of a slot by strength again."""
-    arranged = {name: layers for name, layers in kit.arranged.items() if name != slot}
-    return replace(kit, arranged=arranged)
+    return replace(kit, arranged=without_slot(kit.arranged, slot))
 
 
 def _strokes(kit: Kit, slot: str, hit_id: int | None = None) -> tuple[int, ...]:

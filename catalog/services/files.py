@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from catalog.errors import StoreError
-from catalog.kit.model import Kit
-from catalog.kit.usage import describe_usage, kits_using
+from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.files.hide import hide_hits, unhide_hits
 from catalog.library.files.set_aside import find_obstacle, restore_hits, set_aside_hits
 from catalog.library.files.undo import UndoResult, undo_steps

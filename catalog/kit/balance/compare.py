@@ -19,50 +19,31 @@ AUDIBLE_DB = 1.0  # of gain; smaller differences are not listed
 
 @dataclass(frozen=True)
 class SlotComparison:
-    """Comparison of one slot.
-
-    Attributes
-    ----------
-    slot : str
-    hit_a, hit_b : int or None, main hits
-    n_a, n_b : int, strokes
-    gain_db_a, gain_db_b : float or None
-    tuning_a, tuning_b : float, semitones
-    same : bool, whether main hit, level by hand and tuning are the same
-    differences : tuple of str, of the second kit's hit from the first's
-    """
+    """Comparison of one slot."""
 
     slot: str
-    hit_a: int | None
+    hit_a: int | None  # main hit
     hit_b: int | None
-    n_a: int
+    n_a: int  # strokes
     n_b: int
     gain_db_a: float | None
     gain_db_b: float | None
-    tuning_a: float
+    tuning_a: float  # semitones
     tuning_b: float
-    same: bool
-    differences: tuple[str, ...]
+    same: bool  # whether main hit, level by hand and tuning are the same
+    differences: tuple[str, ...]  # of the second kit's hit from the first's
 
 
 @dataclass(frozen=True)
 class KitComparison:
-    """Comparison of two kits.
-
-    Attributes
-    ----------
-    name_a, name_b : str
-    score_a, score_b : float, mean cost of a slot in one pool; lower fits better
-    slots : tuple of SlotComparison, in the order of a kit
-    lines : tuple of str, for the user
-    """
+    """Comparison of two kits."""
 
     name_a: str
     name_b: str
-    score_a: float
+    score_a: float  # mean cost of a slot in one pool; lower fits better
     score_b: float
-    slots: tuple[SlotComparison, ...]
-    lines: tuple[str, ...]
+    slots: tuple[SlotComparison, ...]  # in the order of a kit
+    lines: tuple[str, ...]  # for the user
 
 
 def compare_kits(
@@ -75,10 +56,6 @@ def compare_kits(
     kits : two Kit, scored in the same pool
     hits : mapping of id to Hit
     levels : two Levels
-
-    Returns
-    -------
-    KitComparison
     """
     a, b = kits
     names = [n for n in SLOTS if a.slots.get(n) or b.slots.get(n)]

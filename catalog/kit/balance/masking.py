@@ -28,49 +28,23 @@ N_LINES = 6
 
 @dataclass(frozen=True, eq=False)
 class Masking:
-    """Overlap of the slots of a kit, all in the order of `slots`.
-
-    Attributes
-    ----------
-    slots : tuple of str
-    hit_ids : tuple of int, the strongest stroke of each slot, which is compared
-    overlap : np.ndarray, float64, shape (k, k)
-        share of K-weighted energy that two slots have in the same third-octave bands, 0 to 1;
-        1 on the diagonal, 0 for silence
-    bands_hz : tuple of float, midbands
-    spectrum_db : np.ndarray, float64, shape (k, b), energy of each band relative to the stroke
-    level_lkfs : tuple of float, hit loudness with the gain of the slot
-    pitch_hz : tuple of float, `body_hz` as tuned, NaN where there is none
-    notes : tuple of str, the nearest note, "" where there is none
-    lines : tuple of str, the pairs with the greatest overlap
-    """
+    """Overlap of the slots of a kit, all in the order of `slots`."""
 
     slots: tuple[str, ...]
-    hit_ids: tuple[int, ...]
-    overlap: np.ndarray
-    bands_hz: tuple[float, ...]
-    spectrum_db: np.ndarray
-    level_lkfs: tuple[float, ...]
-    pitch_hz: tuple[float, ...]
-    notes: tuple[str, ...]
-    lines: tuple[str, ...]
+    hit_ids: tuple[int, ...]  # the strongest stroke of each slot, which is compared
+    overlap: np.ndarray  # (k, k), share of K-weighted energy in the same bands; 0 for silence
+    bands_hz: tuple[float, ...]  # midbands of third octaves
+    spectrum_db: np.ndarray  # (k, b), energy of each band relative to the stroke
+    level_lkfs: tuple[float, ...]  # hit loudness with the gain of the slot
+    pitch_hz: tuple[float, ...]  # `body_hz` as tuned, NaN where there is none
+    notes: tuple[str, ...]  # the nearest note, "" where there is none
+    lines: tuple[str, ...]  # the pairs with the greatest overlap
 
 
 def measure_masking(
     kit: Kit, hits: Mapping[int, Hit], levels: Levels, *, read: Callable[[Hit], Audio]
 ) -> Masking:
     """Measure the spectral overlap of the strongest strokes of each slot.
-
-    Parameters
-    ----------
-    kit : Kit
-    hits : mapping of id to Hit
-    levels : Levels
-    read : callable, decodes the stroke of a hit
-
-    Returns
-    -------
-    Masking
 
     References
     ----------

@@ -33,12 +33,6 @@ def measure_pitches(
 ) -> dict[str, float]:
     """Measure the pitch of the kick and the toms of a kit as they were recorded.
 
-    Parameters
-    ----------
-    kit : Kit
-    hits : mapping of id to Hit
-    read : callable, decodes the stroke of a hit
-
     Returns
     -------
     dict of slot name to Hz

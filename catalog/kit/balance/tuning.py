@@ -23,39 +23,23 @@ KICK_WEIGHT = 0.5  # of a semitone too close to the kick, beside one of a wrong 
 
 @dataclass(frozen=True)
 class Interval:
-    """The interval between two neighboring toms.
-
-    Attributes
-    ----------
-    lower, upper : str, slots
-    semitones : float, of the upper one above the lower one
-    fits : bool, whether it is a third to a fifth
-    text : str, such as "low tom a minor third under mid tom"
-    """
+    """The interval between two neighboring toms."""
 
     lower: str
     upper: str
-    semitones: float
-    fits: bool
-    text: str
+    semitones: float  # of the upper slot above the lower one
+    fits: bool  # whether it is a third to a fifth
+    text: str  # such as "low tom a minor third under mid tom"
 
 
 @dataclass(frozen=True)
 class TuningProposal:
-    """A suggested tuning of one slot.
-
-    Attributes
-    ----------
-    slot : str
-    semitones : float, in total, for `Kit.with_tuning`; 0 removes a tuning
-    pitch_hz : float, after tuning
-    text : str, the tuning and the intervals that it gives
-    """
+    """A suggested tuning of one slot."""
 
     slot: str
-    semitones: float
-    pitch_hz: float
-    text: str
+    semitones: float  # in total, for `Kit.with_tuning`; 0 removes a tuning
+    pitch_hz: float  # after tuning
+    text: str  # the tuning and the intervals that it gives
 
 
 def tom_intervals(kit: Kit, pitches: Mapping[str, float]) -> tuple[Interval, ...]:

@@ -70,10 +70,6 @@ def verify_stroke(
     gain_db : float, dB
     options : ExportOptions
 
-    Returns
-    -------
-    WrittenAudio
-
     Raises
     ------
     KitError

@@ -62,10 +62,6 @@ def manifest_row(file: PlannedFile, hit: Hit, written: WrittenAudio) -> Manifest
     file : PlannedFile, with its gain
     hit : Hit
     written : WrittenAudio
-
-    Returns
-    -------
-    ManifestRow
     """
     peak_dbfs = written.peak_dbfs
     origin = (f"{key}={hit.origin[key]}" for key in sorted(hit.origin) if key in ORIGIN)
@@ -150,10 +146,6 @@ def csv_text(rows: Sequence[Mapping[str, object]]) -> str:
 def escape_formula(cell: object) -> object:
     """Escape text that a spreadsheet would evaluate; keep numbers.
 
-    Parameters
-    ----------
-    cell : object
-
     Returns
     -------
     object
@@ -171,18 +163,7 @@ def escape_formula(cell: object) -> object:
 
 
 def readme_text(plan: ExportPlan, rows: Sequence[ManifestRow], hits: Mapping[int, Hit]) -> str:
-    """Write the README for whoever receives the folder.
-
-    Parameters
-    ----------
-    plan : ExportPlan
-    rows : sequence of ManifestRow
-    hits : mapping of id to Hit, at least those of the plan
-
-    Returns
-    -------
-    str
-    """
+    """Write the README for whoever receives the folder."""
     tuning = {row.slot: row.tuning_semitones for row in rows if row.tuning_semitones}
     return _README.format(
         title=plan.title,

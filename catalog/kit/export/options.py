@@ -20,27 +20,16 @@ RATES_HZ = (44_100, 48_000, 96_000)
 class ExportOptions:
     """How a kit is written.
 
-    Attributes
-    ----------
-    subtype : str
-        "PCM_16" (with triangular dither), "PCM_24", "PCM_32" or "FLOAT"
-    container : str
-        "WAV", or "FLAC" for 16 or 24 bits
-    sr : int or None
-        44,100, 48,000 or 96,000 Hz; None keeps the rate of each recording
-    as_zip : bool
-        also one zip of the folder beside it
-
     Raises
     ------
     KitError
         if a value is not among these or the container cannot hold the width
     """
 
-    subtype: str = "PCM_24"
-    container: str = "WAV"
-    sr: int | None = None
-    as_zip: bool = False
+    subtype: str = "PCM_24"  # or "PCM_16" (with triangular dither), "PCM_32", "FLOAT"
+    container: str = "WAV"  # or "FLAC" for 16 or 24 bits
+    sr: int | None = None  # 44,100, 48,000 or 96,000 Hz; None keeps the rate of each recording
+    as_zip: bool = False  # also one zip of the folder beside it
 
     def __post_init__(self) -> None:
         if self.subtype not in SUBTYPES:

@@ -28,75 +28,42 @@ SAMPLE_BYTES: Mapping[str, int] = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT
 
 @dataclass(frozen=True)
 class PlannedFile:
-    """One audio file of an export.
+    """One audio file of an export."""
 
-    Attributes
-    ----------
-    file : str, path within the folder, "/" between its parts
-    slot : str
-    notes : tuple of int, MIDI keys that play it
-    layer, robin, n_robins : int, counted from 1
-    lowest, highest : int, velocities
-    hit_id : int
-    source : Path, the recording
-    gain_db : float, dB; None while the levels cannot be measured
-    tuning_semitones : float
-    sr : int, Hz
-    n_bytes : int, at most
-    """
-
-    file: str
+    file: str  # path within the folder, "/" between its parts
     slot: str
-    notes: tuple[int, ...]
-    layer: int
+    notes: tuple[int, ...]  # MIDI keys that play it
+    layer: int  # counted from 1, as `robin` is
     robin: int
     n_robins: int
-    lowest: int
+    lowest: int  # velocity
     highest: int
     hit_id: int
-    source: Path
-    gain_db: float | None
+    source: Path  # the recording
+    gain_db: float | None  # None while the levels cannot be measured
     tuning_semitones: float
-    sr: int
-    n_bytes: int
+    sr: int  # Hz
+    n_bytes: int  # at most
 
 
 @dataclass(frozen=True)
 class ExportPlan:
-    """An export before it is written.
+    """An export before it is written."""
 
-    Attributes
-    ----------
-    folder : Path, absolute
-    zip_file : Path or None
-    title : str, of the kit, without line breaks
-    kit : Kit
-    options : ExportOptions
-    audio : tuple of PlannedFile, in the order of the keys, layers and round robins
-    documents : tuple of str, the other files of the folder
-    velocity_curves : mapping of slot to what velocity still turns, see `velocity_curve`
-    gain_db : mapping of slot to dB; empty while the levels cannot be measured
-    chord_dbtp : float, highest true peak of a chord, see `Levels`
-    level_notes : tuple of str, changes of level
-    warnings : tuple of str, what to check; the kit can be written all the same
-    refusals : tuple of str, why it would not be written; empty if it would
-    n_bytes : int, at most, with the zip
-    """
-
-    folder: Path
+    folder: Path  # absolute
     zip_file: Path | None
-    title: str
+    title: str  # of the kit, without line breaks
     kit: Kit
     options: ExportOptions
-    audio: tuple[PlannedFile, ...]
-    documents: tuple[str, ...]
-    velocity_curves: Mapping[str, Mapping[int, float]]
-    gain_db: Mapping[str, float]
-    chord_dbtp: float
-    level_notes: tuple[str, ...]
-    warnings: tuple[str, ...]
-    refusals: tuple[str, ...]
-    n_bytes: int
+    audio: tuple[PlannedFile, ...]  # in the order of the keys, layers and round robins
+    documents: tuple[str, ...]  # the other files of the folder
+    velocity_curves: Mapping[str, Mapping[int, float]]  # by slot, see `velocity_curve`
+    gain_db: Mapping[str, float]  # by slot; empty while the levels cannot be measured
+    chord_dbtp: float  # see `Levels`
+    level_notes: tuple[str, ...]  # changes of level
+    warnings: tuple[str, ...]  # what to check; the kit can be written all the same
+    refusals: tuple[str, ...]  # why it would not be written; empty if it would
+    n_bytes: int  # at most, with the zip
 
     def by_slot(self) -> Iterator[tuple[str, tuple[PlannedFile, ...]]]:
         """Yield each slot with its audio files, in the order of the keys."""
@@ -124,10 +91,6 @@ def plan_export(
     options : ExportOptions, optional
     check_space : bool
         refuse if the disk has less room than `n_bytes`, which is an upper bound
-
-    Returns
-    -------
-    ExportPlan
 
     Raises
     ------
@@ -243,11 +206,6 @@ def _disk_refusals(folder: Path, n_bytes: int) -> list[str]:
 
 def kit_warnings(kit: Kit, hits: Mapping[int, Hit]) -> tuple[str, ...]:
     """List where a kit may differ from what its user expects.
-
-    Parameters
-    ----------
-    kit : Kit
-    hits : mapping of id to Hit, at least those of the kit
 
     Returns
     -------

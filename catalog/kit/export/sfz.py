@@ -13,14 +13,6 @@ def sfz_text(plan: ExportPlan) -> str:
     alternate. Recorded dynamics are kept, so velocity changes the level of the weakest layer only.
     Every stroke plays to its end (`one_shot`) unless another of its choke group starts.
 
-    Parameters
-    ----------
-    plan : ExportPlan
-
-    Returns
-    -------
-    str
-
     References
     ----------
     SFZ format, version 1, opcodes as at the format's public description; from memory.

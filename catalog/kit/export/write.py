@@ -62,12 +62,6 @@ def write_export(
 ) -> list[Path]:
     """Write a kit as a folder of audio with an SFZ file, key map, manifest and README.
 
-    Parameters
-    ----------
-    plan : ExportPlan
-    hits : mapping of id to Hit, at least those of the plan
-    read : callable, decodes the stroke of a hit
-
     Returns
     -------
     list of Path

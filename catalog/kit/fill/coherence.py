@@ -35,48 +35,24 @@ STEPS = 64  # quantization of a trace, an eighth of a deviation each; 256 made t
 
 @dataclass(frozen=True, eq=False)
 class Traits:
-    """Numbers that the costs are computed from, one row for each hit of a pool.
+    """Numbers that the costs are computed from, one row for each hit of a pool."""
 
-    Attributes
-    ----------
-    production : np.ndarray, shape (n, p)
-        production descriptors; those in Hz and s as base-2 logarithms
-    z : np.ndarray, float32, shape (n, p)
-        production in deviations from the mean of the role, within `CLIP`
-    deviation : np.ndarray, shape (n, p)
-        one deviation in the unit of the descriptor, or in octaves for Hz and s
-    pitch : np.ndarray, shape (n,), semitones above 1 Hz, NaN where there is none
-    uncertainty : np.ndarray, shape (n,), of the role, 0 to 1
-    drum : np.ndarray of int, shape (n,), number of the drum of a session; -1 unknown
-    role : np.ndarray of int, shape (n,), number of the role, from 0 on
-    """
-
-    production: np.ndarray
-    z: np.ndarray
-    deviation: np.ndarray
-    pitch: np.ndarray
-    uncertainty: np.ndarray
-    drum: np.ndarray
-    role: np.ndarray
+    production: np.ndarray  # (n, p), descriptors; those in Hz and s as base-2 logarithms
+    z: np.ndarray  # float32 (n, p), deviations from the mean of the role, within `CLIP`
+    deviation: np.ndarray  # (n, p), one deviation in the descriptor's unit; octaves for Hz and s
+    pitch: np.ndarray  # (n,), semitones above 1 Hz, NaN where there is none
+    uncertainty: np.ndarray  # (n,), of the role, 0 to 1
+    drum: np.ndarray  # int (n,), number of the drum of a session; -1 unknown
+    role: np.ndarray  # int (n,), number of the role, from 0 on
 
     @cached_property
     def rarity(self) -> TraitRarity:
         """How rare each degree of likeness is in this pool, computed on first use."""
-        return measure_rarity(self.z, self.role, limit=CLIP)
+        return measure_rarity(self.z, self.role)
 
 
 def compute_traits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
-    """Compute the traits of a pool.
-
-    Parameters
-    ----------
-    hits : tuple of Hit
-    production : np.ndarray, shape (n, p), see `catalog.features.production.PRODUCTION_DESCRIPTORS`
-
-    Returns
-    -------
-    Traits
-    """
+    """Compute the traits of a pool; the columns of `production` are `PRODUCTION_DESCRIPTORS`."""
     roles = np.array([hit.role for hit in hits], dtype=object)
     scaled = _perceptual_scale(production)
     z, deviation = _standardize_by_role(scaled, roles)
@@ -120,35 +96,12 @@ def _standardize_by_role(scaled: np.ndarray, roles: np.ndarray) -> tuple[np.ndar
     return z, deviation
 
 
-def production_cost(traits: Traits, rows_a: np.ndarray, rows_b: np.ndarray) -> np.ndarray:
-    """Difference of hits in room, noise, tone, width and level, given their roles.
-
-    Parameters
-    ----------
-    traits : Traits
-    rows_a, rows_b : np.ndarray of int, shape (a,) and (b,), rows of the pool
-
-    Returns
-    -------
-    np.ndarray, float64, shape (a, b)
-        0 alike in all, 1 as different as any two hits of these roles, at most 2
-    """
-    return traits.rarity.cost(rows_a, rows_b)
-
-
 def slot_pair_cost(
     traits: Traits, first: tuple[str, np.ndarray], second: tuple[str, np.ndarray]
 ) -> np.ndarray:
-    """Pairwise slot cost: tom intervals, pitch of kick and toms, one pair of hats, two drums.
+    """Pairwise slot cost (a, b): tom intervals, pitch of kick and toms, pair of hats, two drums.
 
-    Parameters
-    ----------
-    traits : Traits
-    first, second : (slot name, np.ndarray of int of shape (a,) or (b,)), rows of the pool
-
-    Returns
-    -------
-    np.ndarray, float64, shape (a, b)
+    `first` and `second` are each a slot name and the rows of the pool that may fill the slot.
     """
     (slot_a, rows_a), (slot_b, rows_b) = first, second
     drum_a, drum_b = traits.drum[rows_a][:, None], traits.drum[rows_b][None, :]
@@ -184,21 +137,19 @@ def role_cost(traits: Traits, rows: np.ndarray) -> np.ndarray:
 class TraitRarity:
     """How rare each degree of likeness is among the hits of a role, trace by trace.
 
-    Attributes
-    ----------
-    step : np.ndarray of int, shape (n, p), each trace quantized to `STEPS` equal steps
-    role : np.ndarray of int, shape (n,)
-    nearer : np.ndarray, float32, shape (n_roles, p, STEPS, STEPS)
-        share of the hits of a role within a distance (last axis) of a step (third axis), without
-        those at that very step
+    `nearer` is the share of the hits of a role within a distance (last axis) of a step (third
+    axis), without those at that very step.
     """
 
-    step: np.ndarray
-    role: np.ndarray
-    nearer: np.ndarray
+    step: np.ndarray  # int (n, p), each trace quantized to `STEPS` equal steps
+    role: np.ndarray  # int (n,)
+    nearer: np.ndarray  # float32 (n_roles, p, STEPS, STEPS)
 
     def cost(self, rows_a: np.ndarray, rows_b: np.ndarray) -> np.ndarray:
-        """Share of hits that are at least as near, summed over both sides, mean over traces.
+        """Difference of hits in room, noise, tone, width and level, given their roles.
+
+        It is the share of hits that are at least as near, summed over both sides, as the mean over
+        the traces.
 
         Parameters
         ----------
@@ -215,17 +166,7 @@ class TraitRarity:
         return cost / max(1, self.step.shape[1])
 
     def cost_by_trace(self, row: int, others: np.ndarray) -> np.ndarray:
-        """Contribution of each trace to the cost of a hit beside others, on the scale of `cost`.
-
-        Parameters
-        ----------
-        row : int, of the pool
-        others : np.ndarray of int, shape (n,), rows of the pool, at least one
-
-        Returns
-        -------
-        np.ndarray, float64, shape (p,); their mean is the mean `cost`
-        """
+        """Contribution (p,) of each trace to the cost of a row beside others; their mean is that."""
         both = self._shares(np.array([row]), others)
         return np.asarray(sum(shares[0].mean(axis=0, dtype=np.float64) for shares in both))
 
@@ -240,20 +181,15 @@ class TraitRarity:
             yield self.nearer.take(cell + distance)
 
 
-def measure_rarity(z: np.ndarray, role: np.ndarray, *, limit: float) -> TraitRarity:
+def measure_rarity(z: np.ndarray, role: np.ndarray) -> TraitRarity:
     """Count, for each role and trace, how many hits lie within each distance of each step.
 
     Parameters
     ----------
     z : np.ndarray, shape (n, p), traces in deviations from the mean of the role
     role : np.ndarray of int, shape (n,), from 0 on
-    limit : float, largest size of a deviation
-
-    Returns
-    -------
-    TraitRarity
     """
-    step = np.rint((np.clip(z, -limit, limit) + limit) / (2.0 * limit) * (STEPS - 1))
+    step = np.rint((np.clip(z, -CLIP, CLIP) + CLIP) / (2.0 * CLIP) * (STEPS - 1))
     step = step.astype(np.int32)
     role = role.astype(np.int32)
     n_roles, n_traces = int(role.max(initial=-1)) + 1, z.shape[1]

@@ -79,18 +79,7 @@ INTERVALS = (
 def explain_kit(
     hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int]
 ) -> dict[str, tuple[str, ...]]:
-    """Explain the choice of each slot in two or three lines.
-
-    Parameters
-    ----------
-    hits : tuple of Hit
-    traits : Traits
-    rows : mapping of slot name to row
-
-    Returns
-    -------
-    dict of slot name to tuple of str
-    """
+    """Explain the choice of each slot in two or three lines."""
     return {
         name: (*_slot_lines(hits, traits, rows, name=name), *_trace_lines(traits, rows, name))[
             :N_LINES
@@ -100,17 +89,7 @@ def explain_kit(
 
 
 def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
-    """Say from how many sessions the hits come, which has no influence on the choice.
-
-    Parameters
-    ----------
-    hits : mapping of id to Hit
-    ids : tuple of int
-
-    Returns
-    -------
-    str
-    """
+    """Say from how many sessions the hits come, which has no influence on the choice."""
     sessions = {hits[i].session for i in ids}
     if "" in sessions:
         return "not every hit has a known session"
@@ -156,16 +135,7 @@ def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
 
 
 def interval_words(semitones: float) -> str:
-    """Name the interval to a note that is `semitones` higher, such as "a fourth under".
-
-    Parameters
-    ----------
-    semitones : float
-
-    Returns
-    -------
-    str
-    """
+    """Name the interval to a note that is `semitones` higher, such as "a fourth under"."""
     near = round(abs(semitones))
     if near == 0:
         return "has the same note as"

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from catalog.errors import KitError, ParameterError
-from catalog.kit.fill.coherence import Traits, compute_traits
+from catalog.kit.fill.coherence import compute_traits
 from catalog.kit.fill.explain import explain_kit
 from catalog.kit.fill.solver import KitSearch, kit_cost, list_candidates, locate_locked
 from catalog.kit.model import Kit
 from catalog.kit.slots import find_slot
+from catalog.kit.velocities import clear_slot
 from catalog.models import Hit
 
 
@@ -73,7 +74,12 @@ def fill_kit(
     for number in range(n_best):
         rows = search.search(np.random.default_rng([seed, number]), used)
         used |= search.strokes_of_drums(rows)
-        kit = _make_kit(pool, search.traits, rows, locked=frozenset(locked))
+        kit = Kit(
+            slots={name: (pool.hits[row].id,) for name, row in rows.items()},
+            locked=frozenset(locked),
+            why=explain_kit(pool.hits, search.traits, rows),
+            score=kit_cost(search.traits, rows, fixed=locked),
+        )
         if all(kit.slots != earlier.slots for earlier in kits):
             kits.append(kit)
     return kits
@@ -82,18 +88,8 @@ def fill_kit(
 def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
     """Replace the hit of one slot by the next best one and keep the others.
 
-    Each further call takes the hit after it; after the last one the first follows.
-
-    Parameters
-    ----------
-    pool : Pool
-    kit : Kit
-    slot : str
-
-    Returns
-    -------
-    Kit
-        the slot holds its new main hit only, at its usual level and untuned
+    Each further call takes the hit after it; after the last one the first follows. The slot then
+    holds its new main hit only, at its usual level and untuned.
 
     Raises
     ------
@@ -108,16 +104,6 @@ def swap_slot(pool: Pool, kit: Kit, slot: str) -> Kit:
 
 def swap_back(pool: Pool, kit: Kit, slot: str) -> Kit:
     """Restore the hit that the slot held before the last `swap_slot`.
-
-    Parameters
-    ----------
-    pool : Pool
-    kit : Kit
-    slot : str
-
-    Returns
-    -------
-    Kit
 
     Raises
     ------
@@ -148,31 +134,18 @@ def _with_row(
     pool: Pool, search: KitSearch, kit: Kit, *, slot: str, row: int, passed: tuple[int, ...]
 ) -> Kit:
     """Put a row into a slot and drop the settings of the hit that it replaces."""
-    new = _make_kit(pool, search.traits, search.fixed | {slot: row}, locked=kit.locked)
-    slots = {name: kit.slots[name] if name != slot else new.slots[slot] for name in kit.slots}
-    slots[slot] = new.slots[slot]
-    settings = [
-        {name: value for name, value in known.items() if name != slot}
-        for known in (kit.level_db, kit.tuning_semitones)
-    ]
+    rows = search.fixed | {slot: row}
     return replace(
-        new, name=kit.name, slots=slots, passed={**kit.passed, slot: passed},
-        level_db=settings[0], tuning_semitones=settings[1],
-        arranged={name: layers for name, layers in kit.arranged.items() if name != slot},
-    )  # fmt: skip
+        clear_slot(kit, slot),
+        slots={**kit.slots, slot: (pool.hits[row].id,)},
+        passed={**kit.passed, slot: passed},
+        why=explain_kit(pool.hits, search.traits, rows),
+        score=kit_cost(search.traits, rows, fixed=kit.locked),
+    )
 
 
 def score_kit(pool: Pool, kit: Kit) -> Kit:
     """Return the kit with its score and explanations computed for its present tuning.
-
-    Parameters
-    ----------
-    pool : Pool
-    kit : Kit
-
-    Returns
-    -------
-    Kit
 
     Raises
     ------
@@ -210,14 +183,3 @@ def _next_row(
 
 def _drum(hit: Hit) -> tuple[str, str] | None:
     return (hit.session, hit.drum) if hit.session and hit.drum else None
-
-
-def _make_kit(
-    pool: Pool, traits: Traits, rows: Mapping[str, int], *, locked: frozenset[str]
-) -> Kit:
-    return Kit(
-        slots={name: (pool.hits[row].id,) for name, row in rows.items()},
-        locked=locked,
-        why=explain_kit(pool.hits, traits, rows),
-        score=kit_cost(traits, rows, fixed=locked),
-    )

@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from catalog.errors import KitError
-from catalog.kit.fill.coherence import Traits, production_cost, role_cost, slot_pair_cost
+from catalog.kit.fill.coherence import Traits, role_cost, slot_pair_cost
 from catalog.kit.slots import DEFAULT_SLOTS, TOMS, find_slot
 from catalog.models import Hit, State
 
@@ -23,15 +23,6 @@ REUSE_COST = 0.25  # for a hit of an earlier kit, so that further kits differ fr
 
 def locate_locked(hits: tuple[Hit, ...], locked: Mapping[str, int]) -> dict[str, int]:
     """Find the rows of the locked hits.
-
-    Parameters
-    ----------
-    hits : tuple of Hit
-    locked : mapping of slot name to hit id
-
-    Returns
-    -------
-    dict of slot name to row
 
     Raises
     ------
@@ -52,17 +43,7 @@ def locate_locked(hits: tuple[Hit, ...], locked: Mapping[str, int]) -> dict[str,
 def list_candidates(
     hits: tuple[Hit, ...], fixed: Mapping[str, int], slots: Sequence[str] | None
 ) -> dict[str, np.ndarray]:
-    """List the rows that may fill each free slot.
-
-    Parameters
-    ----------
-    hits : tuple of Hit
-    fixed : mapping of slot name to row
-    slots : sequence of str, or None for the default slots that there are hits for
-
-    Returns
-    -------
-    dict of slot name to np.ndarray of int
+    """List the rows that may fill each free slot; None takes the default slots with hits.
 
     Raises
     ------
@@ -94,30 +75,16 @@ def list_candidates(
 
 @dataclass(frozen=True, eq=False)
 class KitSearch:
-    """A search for a kit.
-
-    Attributes
-    ----------
-    traits : Traits
-    fixed : dict of slot name to row
-    free : dict of slot name to np.ndarray of int, rows that may fill it
-    """
+    """A search for a kit."""
 
     traits: Traits
-    fixed: dict[str, int]
-    free: dict[str, np.ndarray]
+    fixed: dict[str, int]  # slot name to row
+    free: dict[str, np.ndarray]  # slot name to the rows that may fill it
 
     def search(self, rng: np.random.Generator, used: set[int]) -> dict[str, int]:
-        """Return the best kit of several starts.
+        """Return the rows of the best kit of several starts, the fixed slots first.
 
-        Parameters
-        ----------
-        rng : np.random.Generator
-        used : set of int, rows to avoid where others fit nearly as well
-
-        Returns
-        -------
-        dict of slot name to row, the fixed ones first
+        Rows in `used` are avoided where others fit nearly as well.
         """
         names = list(self.free)
         best, lowest = dict(self.fixed), np.inf
@@ -139,9 +106,8 @@ class KitSearch:
         anchor = self._anchor(rng)
         lists = {name: np.array([row]) for name, row in self.fixed.items()}
         for name, rows in self.free.items():
-            cost = production_cost(self.traits, rows, anchor).mean(axis=1) + role_cost(
-                self.traits, rows
-            )
+            cost = self.traits.rarity.cost(rows, anchor).mean(axis=1)
+            cost = cost + role_cost(self.traits, rows)
             cost = cost + REUSE_COST * np.isin(rows, list(used))
             order = np.argsort(cost, kind="stable")
             if name in TOMS:
@@ -180,7 +146,7 @@ class KitSearch:
         cost = role_cost(self.traits, rows)
         for name, row in self.fixed.items():
             other = np.array([row])
-            cost = cost + production_cost(self.traits, rows, other)[:, 0] / len(self.fixed)
+            cost = cost + self.traits.rarity.cost(rows, other)[:, 0] / len(self.fixed)
             cost = cost + slot_pair_cost(self.traits, (slot, rows), (name, other))[:, 0]
         return [int(row) for row in rows[np.argsort(cost, kind="stable")]]
 
@@ -207,14 +173,9 @@ def _pair_weight(n_fixed: int, n_slots: int, n_in_pair: int) -> float:
 
 
 class CostTable:
-    """Costs of all shortlisted rows and of all pairs of them.
+    """Costs of all shortlisted rows of each slot and of all pairs of them.
 
-    Parameters
-    ----------
-    traits : Traits
-    lists : mapping of slot name to np.ndarray of int, shortlisted rows
-    fixed : collection of slot names that the user chose
-    used : collection of int, rows of earlier kits
+    `fixed` are the slots that the user chose, `used` the rows of earlier kits.
     """
 
     def __init__(
@@ -226,19 +187,17 @@ class CostTable:
         used: Collection[int] = (),
     ) -> None:
         self.lists = lists
-        names = list(lists)
         self.own = {
             name: role_cost(traits, rows) + REUSE_COST * np.isin(rows, list(used))
             for name, rows in lists.items()
         }
         self.pairs: dict[tuple[str, str], np.ndarray] = {}
-        for index, a in enumerate(names):
-            for b in names[index + 1 :]:
-                weight = _pair_weight(len(fixed), len(names), (a in fixed) + (b in fixed))
-                cost = weight * production_cost(traits, lists[a], lists[b])
-                cost += slot_pair_cost(traits, (a, lists[a]), (b, lists[b]))
-                cost[lists[a][:, None] == lists[b][None, :]] = np.inf  # one hit, one slot
-                self.pairs[a, b], self.pairs[b, a] = cost, cost.T
+        for a, b in combinations(lists, 2):
+            weight = _pair_weight(len(fixed), len(lists), (a in fixed) + (b in fixed))
+            cost = weight * traits.rarity.cost(lists[a], lists[b])
+            cost += slot_pair_cost(traits, (a, lists[a]), (b, lists[b]))
+            cost[lists[a][:, None] == lists[b][None, :]] = np.inf  # one hit, one slot
+            self.pairs[a, b], self.pairs[b, a] = cost, cost.T
 
     def coordinate_descent(self, fixed: list[str], names: list[str]) -> dict[str, int]:
         """Fill the slots in order, then improve each in turn until none changes."""
@@ -272,17 +231,6 @@ class CostTable:
 
 
 def kit_cost(traits: Traits, rows: Mapping[str, int], *, fixed: Collection[str] = ()) -> float:
-    """Compute the mean cost of a slot of a whole kit; 0 is ideal.
-
-    Parameters
-    ----------
-    traits : Traits
-    rows : mapping of slot name to row
-    fixed : collection of slot names that the user chose
-
-    Returns
-    -------
-    float
-    """
+    """Compute the mean cost of a slot of a whole kit; 0 is ideal."""
     lists = {name: np.array([row]) for name, row in rows.items()}
     return CostTable(traits, lists, fixed=fixed).total(dict.fromkeys(lists, 0)) / max(1, len(lists))

@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from catalog.errors import KitError
-from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase
+from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase, select_phrase
 from catalog.kit.slots import SLOTS, assign_notes, gm_name
 
 TICKS = 480  # a quarter note; common in MIDI files
@@ -30,14 +30,6 @@ class _NoteOn(NamedTuple):
 
 def phrase_midi(events: Sequence[Event]) -> bytes:
     """Write a phrase as a Standard MIDI File, format 0, on the percussion channel.
-
-    Parameters
-    ----------
-    events : sequence of Event
-
-    Returns
-    -------
-    bytes
 
     References
     ----------
@@ -64,6 +56,17 @@ def phrase_midi(events: Sequence[Event]) -> bytes:
     return out.getvalue()
 
 
+def load_phrase(source: str | bytes, slots: Collection[str]) -> Phrase:
+    """Return the phrase of a name in `PHRASES`, or that of a whole Standard MIDI File.
+
+    Raises
+    ------
+    KitError
+        as `select_phrase` or `read_midi`
+    """
+    return select_phrase(source, slots) if isinstance(source, str) else read_midi(source, slots)
+
+
 def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -> Phrase:
     """Read the strokes of a Standard MIDI File that a kit's keys play.
 
@@ -75,11 +78,6 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
     data : bytes, the whole file, of format 0, 1 or 2 (whose tracks are played one after another)
     slots : collection of str, the filled ones
     name : str, for messages
-
-    Returns
-    -------
-    Phrase
-        `left_out` counts the strokes on keys that no slot plays
 
     Raises
     ------

@@ -24,27 +24,19 @@ class Event:
 
 @dataclass(frozen=True)
 class Phrase:
-    """Strokes in order of time.
-
-    Attributes
-    ----------
-    name : str
-    events : tuple of Event; the beats of a MIDI file are those that `TEMPO_BPM` gives its seconds
-    left_out : mapping of MIDI key to how many strokes of it no slot of the kit plays
-    notes : tuple of str, what was left out or changed
-    """
+    """Strokes in order of time; a MIDI file gets the beats that `TEMPO_BPM` gives its seconds."""
 
     name: str
     events: tuple[Event, ...]
-    left_out: Mapping[int, int] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    left_out: Mapping[int, int] = field(default_factory=dict)  # strokes by key that no slot plays
+    notes: tuple[str, ...] = ()  # what was left out or changed
 
 
-def _bar(first: float, rows: Mapping[str, Sequence[tuple[float, int]]]) -> list[Event]:
-    return [Event(first + beat, slot, v) for slot, hits in rows.items() for beat, v in hits]
+def _bar(first: float, rows: Mapping[str, Sequence[tuple[float, int]]]) -> tuple[Event, ...]:
+    return tuple(Event(first + beat, slot, v) for slot, hits in rows.items() for beat, v in hits)
 
 
-_TWO_BARS: tuple[Event, ...] = tuple(
+_TWO_BARS = (
     _bar(0.0, {
         "crash": [(0.0, 112)],
         "kick": [(0.0, 118), (1.5, 84), (2.5, 106)],
@@ -64,7 +56,7 @@ _TWO_BARS: tuple[Event, ...] = tuple(
     })
     + _bar(8.0, {"crash": [(0.0, 122)], "kick": [(0.0, 122)]})
 )  # fmt: skip
-_AROUND: tuple[Event, ...] = tuple(
+_AROUND = (
     _bar(0.0, {
         "kick": [(0.0, 112), (2.0, 104)],
         "snare": [(0.5, 60), (0.75, 72), (1.0, 88)],
@@ -74,23 +66,19 @@ _AROUND: tuple[Event, ...] = tuple(
     })
     + _bar(4.0, {"crash": [(0.0, 118)], "kick": [(0.0, 120)], "ride_bell": [(1.0, 90)]})
 )  # fmt: skip
-_SOFT: tuple[Event, ...] = tuple(
-    _bar(0.0, {
-        "ride": [(0.0, 54), (1.0, 62), (1.66, 40), (2.0, 56), (3.0, 64), (3.66, 42)],
-        "hat_pedal": [(1.0, 48), (3.0, 50)],
-        "kick": [(0.0, 38), (2.66, 44)],
-        "snare": [(0.66, 16), (1.66, 24), (2.33, 18), (3.33, 30)],
-        "sidestick": [(3.0, 46)],
-    })
-)  # fmt: skip
-_HATS: tuple[Event, ...] = tuple(
-    _bar(0.0, {
-        "hat_closed": [(0.0, 96), (0.5, 58), (1.0, 90), (2.0, 94), (2.5, 60), (3.5, 72)],
-        "hat_open": [(1.5, 100), (3.0, 82)],
-        "hat_pedal": [(1.75, 76), (3.25, 70)],
-        "kick": [(0.0, 108), (2.0, 104)],
-    })
-)  # fmt: skip
+_SOFT = _bar(0.0, {
+    "ride": [(0.0, 54), (1.0, 62), (1.66, 40), (2.0, 56), (3.0, 64), (3.66, 42)],
+    "hat_pedal": [(1.0, 48), (3.0, 50)],
+    "kick": [(0.0, 38), (2.66, 44)],
+    "snare": [(0.66, 16), (1.66, 24), (2.33, 18), (3.33, 30)],
+    "sidestick": [(3.0, 46)],
+})  # fmt: skip
+_HATS = _bar(0.0, {
+    "hat_closed": [(0.0, 96), (0.5, 58), (1.0, 90), (2.0, 94), (2.5, 60), (3.5, 72)],
+    "hat_open": [(1.5, 100), (3.0, 82)],
+    "hat_pedal": [(1.75, 76), (3.25, 70)],
+    "kick": [(0.0, 108), (2.0, 104)],
+})  # fmt: skip
 
 PHRASES: MappingProxyType[str, str] = MappingProxyType({
     "two bars": "a beat and a fill on the toms, after one stroke on each other slot",
@@ -103,16 +91,7 @@ _FIXED = {"around": _AROUND, "soft": _SOFT, "hats": _HATS}
 
 
 def select_phrase(name: str, slots: Collection[str]) -> Phrase:
-    """Reduce one of `PHRASES` to the slots that a kit fills.
-
-    Parameters
-    ----------
-    name : str
-    slots : collection of str, the filled ones
-
-    Returns
-    -------
-    Phrase, its events in order of time, then of key
+    """Reduce one of `PHRASES` to the slots that a kit fills, in order of time, then of key.
 
     Raises
     ------

@@ -28,47 +28,29 @@ TAIL_S = 2.5  # after the last stroke
 class Stroke:
     """One stroke of a performance.
 
-    Attributes
-    ----------
-    time_s : float
-    slot : str
-    hit_id : int
-    velocity : int, 1 to 127
-    layer, robin : int, counted from 1, the weakest layer first
-    gain_db : float, of the slot and of the velocity within the weakest layer
-    tuning_semitones : float
-    choke_s : float or None, when another of its choke group stops it; it fades within `CHOKE_S`
+    It fades within `CHOKE_S` from `choke_s` on, when another of its choke group stops it.
     """
 
     time_s: float
     slot: str
     hit_id: int
-    velocity: int
-    layer: int
-    robin: int
-    gain_db: float
+    velocity: int  # 1 to 127
+    layer: int  # counted from 1, the weakest first
+    robin: int  # counted from 1
+    gain_db: float  # of the slot and of the velocity within the weakest layer
     tuning_semitones: float = 0.0
     choke_s: float | None = None
 
 
 @dataclass(frozen=True)
 class Performance:
-    """A phrase as a kit plays it.
-
-    Attributes
-    ----------
-    phrase : str
-    strokes : tuple of Stroke, in order of time
-    length_s : float, with the tail of the last stroke
-    left_out : mapping of MIDI key to how many strokes of it no slot of the kit plays
-    notes : tuple of str, what was left out or changed
-    """
+    """A phrase as a kit plays it."""
 
     phrase: str
-    strokes: tuple[Stroke, ...]
-    length_s: float
-    left_out: Mapping[int, int]
-    notes: tuple[str, ...]
+    strokes: tuple[Stroke, ...]  # in order of time
+    length_s: float  # with the tail of the last stroke
+    left_out: Mapping[int, int]  # strokes by MIDI key that no slot of the kit plays
+    notes: tuple[str, ...]  # what was left out or changed
 
 
 def perform_phrase(
@@ -76,16 +58,7 @@ def perform_phrase(
 ) -> Performance:
     """Choose the stroke, gain and choke time of each event of a phrase.
 
-    Parameters
-    ----------
-    kit : Kit
-    hits : mapping of id to Hit
-    phrase : Phrase, its events in order of time
-    gain_db : mapping of slot name to dB, see `catalog.kit.levels.balance_levels`
-
-    Returns
-    -------
-    Performance
+    `gain_db` holds the gain of each slot, see `catalog.kit.levels.balance_levels`.
     """
     beat_s, events = 60.0 / TEMPO_BPM, phrase.events
     layers = {s: layers_of(kit, s, hits) for s, ids in kit.slots.items() if ids}
@@ -126,10 +99,7 @@ def render_phrase(
 
     Parameters
     ----------
-    kit : Kit
-    hits : mapping of id to Hit
-    phrase : Phrase, its events in order of time
-    gain_db : mapping of slot name to dB, see `catalog.kit.levels.balance_levels`
+    kit, hits, phrase, gain_db : as for `perform_phrase`
     read : callable, decodes the stroke of a hit
     sr : int, Hz, of the result
 

@@ -10,7 +10,6 @@ from catalog.kit.fill.coherence import (
     STEPS,
     compute_traits,
     measure_rarity,
-    production_cost,
     role_cost,
     slot_pair_cost,
 )
@@ -18,8 +17,7 @@ from tests.kit.drums import make_hit, make_pool
 
 P = len(PRODUCTION_NAMES)
 A, B = np.array([0]), np.array([1])
-LIMIT = 4.0
-STEP = 2.0 * LIMIT / (STEPS - 1)
+STEP = 2.0 * CLIP / (STEPS - 1)
 
 
 def music(slot_a: str, slot_b: str, body_a: float, body_b: float, **changes: object) -> float:
@@ -81,7 +79,7 @@ def test_production_cost_is_symmetric_and_zero_for_a_hit_and_itself() -> None:
     pool = make_pool({"kick": 5, "snare": 6})
     traits = compute_traits(pool.hits, pool.production)
     rows = np.arange(11)
-    cost = production_cost(traits, rows, rows)
+    cost = traits.rarity.cost(rows, rows)
     assert np.array_equal(cost, cost.T)
     assert (np.diag(cost) == 0.0).all()
 
@@ -101,14 +99,14 @@ def test_an_uncertain_role_costs_and_a_certain_one_does_not() -> None:
 
 
 def traces(*steps: int) -> np.ndarray:
-    return (np.array(steps, dtype=float)[:, None] * STEP) - LIMIT
+    return (np.array(steps, dtype=float)[:, None] * STEP) - CLIP
 
 
 def test_a_common_likeness_counts_less_than_a_rare_one() -> None:
     """Kick 0 is like three of four snares, kick 1 like one: a miss of kick 0 is the greater."""
     z = traces(10, 40, 10, 10, 10, 40)
     role = np.array([0, 0, 1, 1, 1, 1])
-    cost = measure_rarity(z, role, limit=LIMIT).cost(np.array([2, 5]), np.array([0, 1]))
+    cost = measure_rarity(z, role).cost(np.array([2, 5]), np.array([0, 1]))
     assert cost[0, 0] == cost[1, 1] == 0.0
     snares_nearer, kicks_nearer = 4 / 4 - 1 / 4, 2 / 2 - 1 / 2  # ties are left out
     assert cost[0, 1] == pytest.approx(snares_nearer + kicks_nearer)
@@ -118,9 +116,9 @@ def test_a_common_likeness_counts_less_than_a_rare_one() -> None:
 def test_rarity_agrees_with_counting_hit_by_hit() -> None:
     rng = np.random.default_rng(1)
     z, role = rng.normal(size=(60, 3)), np.arange(60) % 4
-    rarity = measure_rarity(z, role, limit=LIMIT)
+    rarity = measure_rarity(z, role)
     rows = np.arange(60)
-    step = np.rint((z + LIMIT) / STEP).astype(int)
+    step = np.rint((z + CLIP) / STEP).astype(int)
     for a, b in ((0, 1), (5, 20), (7, 30), (59, 2)):
         slow = 0.0
         for one, other in ((a, b), (b, a)):
@@ -133,20 +131,20 @@ def test_rarity_agrees_with_counting_hit_by_hit() -> None:
 
 def test_random_hits_cost_one_on_average() -> None:
     z = np.random.default_rng(2).normal(size=(400, 5))
-    rarity = measure_rarity(z, np.arange(400) % 2, limit=LIMIT)
+    rarity = measure_rarity(z, np.arange(400) % 2)
     rows = np.arange(400)
     assert rarity.cost(rows[::2], rows[1::2]).mean() == pytest.approx(1.0, abs=0.03)
 
 
 def test_an_empty_pool_has_no_costs() -> None:
     none = np.zeros(0, dtype=np.int64)
-    rarity = measure_rarity(np.zeros((0, 3)), none, limit=LIMIT)
+    rarity = measure_rarity(np.zeros((0, 3)), none)
     assert rarity.cost(none, none).shape == (0, 0)
 
 
 def test_the_contributions_of_the_traces_add_up_to_the_cost() -> None:
     rng = np.random.default_rng(3)
-    rarity = measure_rarity(rng.normal(size=(60, 5)), rng.integers(0, 3, 60), limit=4.0)
+    rarity = measure_rarity(rng.normal(size=(60, 5)), rng.integers(0, 3, 60))
     others = np.array([4, 9, 30])
     parts = rarity.cost_by_trace(2, others)
     assert parts.shape == (5,)
