@@ -1,10 +1,8 @@
-"""The audio files of an exported kit: encoded with gain and dither, and read back."""
+"""The audio files of an exported kit: encoded with dither, and read back."""
 
 from __future__ import annotations
 
-import hashlib
-import math
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,64 +16,33 @@ from catalog.kit.export.options import ExportOptions
 READ_BACK_STEPS = 1.5  # of the format, by which rounding and dither may move a sample, and one more
 
 
-@dataclass(frozen=True)
-class WrittenAudio:
-    """An audio file as it was read back.
-
-    Attributes
-    ----------
-    sha256 : str, hexadecimal, of the whole file
-    sr : int, Hz
-    n_channels, n_frames : int
-    peak_dbfs : float, -inf for silence
-    """
-
-    sha256: str
-    sr: int
-    n_channels: int
-    n_frames: int
-    peak_dbfs: float
+def apply_gain(audio: Audio, gain_db: float) -> Audio:
+    """Return audio with a gain in dB, in double precision."""
+    samples = np.asarray(audio.samples, dtype=np.float64) * 10.0 ** (gain_db / 20.0)
+    return replace(audio, samples=samples)
 
 
-def encode_stroke(audio: Audio, *, gain_db: float, options: ExportOptions) -> bytes:
+def encode_stroke(audio: Audio, options: ExportOptions) -> bytes:
     """Encode one audio file of an exported kit.
 
-    Parameters
-    ----------
-    audio : Audio
-    gain_db : float, dB
-    options : ExportOptions
-
-    Returns
-    -------
-    bytes
-        16 bits carry triangular dither two steps wide, which decorrelates the rounding error
+    16 bits carry triangular dither two steps wide, which decorrelates the rounding error.
     """
-    samples = _with_gain(audio, gain_db)
+    samples = audio.samples
     if options.subtype == "PCM_16":
         rng = np.random.default_rng(len(samples))
         samples = samples + (rng.random(samples.shape) - rng.random(samples.shape)) * options.step
     return encode_audio(samples, sr=audio.sr, container=options.container, subtype=options.subtype)
 
 
-def verify_stroke(
-    path: Path, audio: Audio, *, gain_db: float, options: ExportOptions
-) -> WrittenAudio:
-    """Decode a written file and compare it with the samples that it should hold.
-
-    Parameters
-    ----------
-    path : Path
-    audio : Audio, what was encoded
-    gain_db : float, dB
-    options : ExportOptions
+def verify_stroke(path: Path, audio: Audio, options: ExportOptions) -> Audio:
+    """Decode a written file and compare it with the audio that it should hold.
 
     Raises
     ------
     KitError
         if its rate, frames, channels or samples differ
     """
-    expected, decoded = _with_gain(audio, gain_db), decode_file(path)
+    expected, decoded = audio.samples, decode_file(path)
     limited = expected if options.subtype == "FLOAT" else np.clip(expected, -1.0, 1.0)
     tolerance = READ_BACK_STEPS * options.step * (2 if options.subtype == "PCM_16" else 1)
     tolerance *= max(1.0, float(np.abs(limited).max()))
@@ -83,15 +50,4 @@ def verify_stroke(
         raise KitError(f"{path.name} did not read back: other rate, frames or channels")
     if float(np.abs(decoded.samples - limited).max()) > tolerance:
         raise KitError(f"{path.name} did not read back: other samples")
-    peak = float(np.abs(decoded.samples).max())
-    return WrittenAudio(
-        sha256=hashlib.sha256(path.read_bytes()).hexdigest(),
-        sr=decoded.sr,
-        n_channels=decoded.samples.shape[1],
-        n_frames=len(decoded.samples),
-        peak_dbfs=20.0 * math.log10(peak) if peak > 0 else -math.inf,
-    )
-
-
-def _with_gain(audio: Audio, gain_db: float) -> np.ndarray:
-    return np.asarray(audio.samples, dtype=np.float64) * 10.0 ** (gain_db / 20.0)
+    return decoded

@@ -7,9 +7,11 @@ import io
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from typing import Any
 
-from catalog.kit.export.audio import WrittenAudio
+import numpy as np
+
+from catalog.audio.model import Audio
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.export.plan import ExportPlan, PlannedFile
 from catalog.kit.export.sfz import sfz_text
@@ -22,89 +24,50 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would evaluat
 MANIFEST_VERSION = 1
 
 
-@dataclass(frozen=True)
-class ManifestRow:
-    """One audio file of the folder and its source, in the columns of the manifest."""
-
-    file: str
-    sha256: str
-    slot: str
-    notes: str
-    layer: int
-    round_robin: int
-    lowest_velocity: int
-    highest_velocity: int
-    gain_db: float
-    tuning_semitones: float
-    sr: int
-    n_channels: int
-    n_frames: int
-    peak_dbfs: float | None
-    source_file: str
-    source_start_frame: int
-    source_stop_frame: int
-    source_right_file: str  # of a stereo hit in two files, else ""
-    source_sha256: str  # of both, one after the other
-    session: str
-    drum: str
-    microphone: str
-    take: str
-    origin: str
-    role: str
-    role_confidence: float
-
-
-def manifest_row(file: PlannedFile, hit: Hit, written: WrittenAudio) -> ManifestRow:
-    """Combine what was planned for an audio file with what was written.
+def manifest_row(file: PlannedFile, hit: Hit, written: Audio, *, sha256: str) -> dict[str, Any]:
+    """Describe one audio file of the folder and its source, in the columns of the manifest.
 
     Parameters
     ----------
-    file : PlannedFile, with its gain
+    file : PlannedFile
     hit : Hit
-    written : WrittenAudio
+    written : Audio, as it was read back
+    sha256 : str, of the whole file
     """
-    peak_dbfs = written.peak_dbfs
+    peak = float(np.abs(written.samples).max())
     origin = (f"{key}={hit.origin[key]}" for key in sorted(hit.origin) if key in ORIGIN)
-    return ManifestRow(
-        file=file.file, sha256=written.sha256, slot=file.slot,
-        notes=" ".join(map(str, file.notes)), layer=file.layer, round_robin=file.robin,
-        lowest_velocity=file.lowest, highest_velocity=file.highest,
-        gain_db=round(file.gain_db or 0.0, 3), tuning_semitones=round(file.tuning_semitones, 3),
-        sr=written.sr, n_channels=written.n_channels, n_frames=written.n_frames,
-        peak_dbfs=round(peak_dbfs, 2) if math.isfinite(peak_dbfs) else None,
-        source_file=str(hit.path), source_start_frame=hit.start, source_stop_frame=hit.stop,
-        source_right_file="" if hit.mate is None else str(hit.mate),
-        source_sha256=hit.content_hash, session=hit.session, drum=hit.drum,
-        microphone=hit.microphone, take=hit.take, origin="; ".join(origin),
-        role=hit.role, role_confidence=round(hit.role_confidence, 3),
-    )  # fmt: skip
+    return {
+        "file": file.file, "sha256": sha256, "slot": file.slot,
+        "notes": " ".join(map(str, file.notes)), "layer": file.layer, "round_robin": file.robin,
+        "lowest_velocity": file.lowest, "highest_velocity": file.highest,
+        "gain_db": round(file.gain_db or 0.0, 3),
+        "tuning_semitones": round(file.tuning_semitones, 3), "sr": written.sr,
+        "n_channels": written.samples.shape[1], "n_frames": len(written.samples),
+        "peak_dbfs": round(20.0 * math.log10(peak), 2) if peak > 0 else None,
+        "source_file": str(hit.path), "source_start_frame": hit.start,
+        "source_stop_frame": hit.stop,
+        "source_right_file": str(hit.mate or ""),  # of a stereo hit in two files
+        "source_sha256": hit.content_hash,  # of both, one after the other
+        "session": hit.session, "drum": hit.drum, "microphone": hit.microphone, "take": hit.take,
+        "origin": "; ".join(origin), "role": hit.role,
+        "role_confidence": round(hit.role_confidence, 3),
+    }  # fmt: skip
 
 
 def make_documents(
-    plan: ExportPlan, rows: Sequence[ManifestRow], hits: Mapping[int, Hit]
+    plan: ExportPlan, rows: Sequence[Mapping[str, Any]], hits: Mapping[int, Hit]
 ) -> dict[str, str]:
-    """Write every text file of the folder.
-
-    Parameters
-    ----------
-    plan : ExportPlan
-    rows : sequence of ManifestRow, one for each audio file
-    hits : mapping of id to Hit
-
-    Returns
-    -------
-    dict of file name to text
-    """
+    """Write every text file of the folder, by name; `rows` describe the audio files."""
     return {
         "kit.sfz": sfz_text(plan),
         "notes.csv": notes_csv(plan),
-        "manifest.csv": csv_text([asdict(row) for row in rows]),
+        "manifest.csv": csv_text(rows),
         "manifest.json": manifest_json(plan, rows),
         "README.txt": readme_text(plan, rows, hits),
     }
 
 
-def manifest_json(plan: ExportPlan, rows: Sequence[ManifestRow]) -> str:
+def manifest_json(plan: ExportPlan, rows: Sequence[Mapping[str, Any]]) -> str:
     """Write the manifest for programs."""
     chord = plan.chord_dbtp
     parts = {
@@ -113,14 +76,14 @@ def manifest_json(plan: ExportPlan, rows: Sequence[ManifestRow]) -> str:
         "loudest_chord_dbtp": round(chord, 2) if math.isfinite(chord) else None,
         "level_notes": list(plan.level_notes),
         "warnings": list(plan.warnings),
-        "files": [asdict(row) for row in rows],
+        "files": rows,
     }
     return json.dumps(parts, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def notes_csv(plan: ExportPlan) -> str:
     """Write the key map: every key that plays a slot, with its General MIDI Level 1 name."""
-    rows = [
+    rows: list[dict[str, Any]] = [
         {
             "note": note,
             "general_midi_name": gm_name(note),
@@ -131,10 +94,10 @@ def notes_csv(plan: ExportPlan) -> str:
         for slot, files in plan.by_slot()
         for note in files[0].notes
     ]
-    return csv_text(sorted(rows, key=lambda row: int(str(row["note"]))))
+    return csv_text(sorted(rows, key=lambda row: row["note"]))
 
 
-def csv_text(rows: Sequence[Mapping[str, object]]) -> str:
+def csv_text(rows: Sequence[Mapping[str, Any]]) -> str:
     """Write rows as CSV for spreadsheets (RFC 4180), with formulas escaped."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
@@ -162,9 +125,11 @@ def escape_formula(cell: object) -> object:
     return cell
 
 
-def readme_text(plan: ExportPlan, rows: Sequence[ManifestRow], hits: Mapping[int, Hit]) -> str:
+def readme_text(
+    plan: ExportPlan, rows: Sequence[Mapping[str, Any]], hits: Mapping[int, Hit]
+) -> str:
     """Write the README for whoever receives the folder."""
-    tuning = {row.slot: row.tuning_semitones for row in rows if row.tuning_semitones}
+    tuning = {row["slot"]: row["tuning_semitones"] for row in rows if row["tuning_semitones"]}
     return _README.format(
         title=plan.title,
         underline="=" * len(plan.title),
@@ -193,8 +158,8 @@ def _indented(lines: Sequence[str], *, empty: str) -> str:
     return "\n".join(f"  {line}" for line in lines or [empty])
 
 
-def _format_line(rows: Sequence[ManifestRow], options: ExportOptions) -> str:
-    rates = sorted({row.sr for row in rows})
+def _format_line(rows: Sequence[Mapping[str, Any]], options: ExportOptions) -> str:
+    rates = sorted({row["sr"] for row in rows})
     width = {"FLOAT": "32 bits floating", "PCM_16": "16 bits with triangular dither"}.get(
         options.subtype, f"{options.subtype.removeprefix('PCM_')} bits"
     )

@@ -166,7 +166,7 @@ class TraitRarity:
         return cost / max(1, self.step.shape[1])
 
     def cost_by_trace(self, row: int, others: np.ndarray) -> np.ndarray:
-        """Contribution (p,) of each trace to the cost of a row beside others; their mean is that."""
+        """Contribution (p,) of each trace to the mean cost of a row beside others, their mean."""
         both = self._shares(np.array([row]), others)
         return np.asarray(sum(shares[0].mean(axis=0, dtype=np.float64) for shares in both))
 

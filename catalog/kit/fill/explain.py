@@ -80,12 +80,11 @@ def explain_kit(
     hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int]
 ) -> dict[str, tuple[str, ...]]:
     """Explain the choice of each slot in two or three lines."""
-    return {
-        name: (*_slot_lines(hits, traits, rows, name=name), *_trace_lines(traits, rows, name))[
-            :N_LINES
-        ]
+    lines = {
+        name: _slot_lines(hits, traits, rows, name=name) + _trace_lines(traits, rows, name)
         for name in rows
     }
+    return {name: tuple(own[:N_LINES]) for name, own in lines.items()}
 
 
 def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
@@ -179,10 +178,8 @@ def _difference(traits: Traits, row: int, trace: str, *, deviations: float) -> s
     """Difference from what the others predict for this role, in the unit of the trace."""
     label, more, less = TRACE_WORDS[trace]
     column = _column(trace)
-    value, step = (
-        float(traits.production[row, column]),
-        deviations * float(traits.deviation[row, column]),
-    )
+    value = float(traits.production[row, column])
+    step = deviations * float(traits.deviation[row, column])
     size = _size(value, step, PRODUCTION_DESCRIPTORS[column].unit)
     if abs(deviations) <= ALIKE:
         return f"{label} within {size} of the others"
