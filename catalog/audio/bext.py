@@ -26,6 +26,8 @@ DESCRIPTION_SIZE = 256
 ORIGIN_FIELDS = ((256, 32), (288, 32), (320, 10), (330, 8))  # originator, reference, date, time
 UMID = slice(348, 412)  # identifies the original material, so it is cleared
 LOUDNESS = slice(412, 422)  # five values, from version 2 on
+YEARS = range(1970, 2200)  # of a recorder with a set clock; clocks not set start in 1601 or 1904
+NOON = datetime(1970, 1, 1, 12).time()
 NO_LOUDNESS = struct.pack("<5h", *[0x7FFF] * 5)  # "not used"
 
 
@@ -59,12 +61,45 @@ def parse_bext_origin(body: bytes) -> dict[str, str]:
         "originator": originator,
         "reference": reference,
         "date": _parse_moment(date[:4] + date[5:7] + date[8:10], "%Y-%m-%d"),
-        "time": _parse_moment(time[:2] + time[3:5] + time[6:8], "%H:%M:%S"),
+        "time": _parse_time(time),
     }
     if len(body) >= 346:
         low, high = struct.unpack_from("<II", body, 338)
         fields["time_reference"] = str((high << 32) + low) if high < 1 << 16 else ""
     return {key: value for key, value in fields.items() if value and value != "0"}
+
+
+def recording_date(origin: Mapping[str, str]) -> str:
+    """Return the date in the tags of a file as yyyy-mm-dd; "" if it is none a recorder writes."""
+    when = recording_time(origin)
+    return when.strftime("%Y-%m-%d") if when else ""
+
+
+def recording_time(origin: Mapping[str, str]) -> datetime | None:
+    """Return date and time in the tags of a file; noon without a time, None without a date.
+
+    A tag may hold any text. A year alone, a date in words, and a year outside `YEARS` are no date.
+    """
+    try:
+        day = datetime.fromisoformat(origin.get("date", ""))
+    except ValueError:
+        return None
+    if day.year not in YEARS:
+        return None
+    if time := _parse_time(origin.get("time", "")):
+        return datetime.fromisoformat(f"{day:%Y-%m-%d}T{time}")
+    has_time = day.time() != datetime.min.time()
+    return day.replace(tzinfo=None) if has_time else datetime.combine(day.date(), NOON)
+
+
+def time_reference(origin: Mapping[str, str]) -> int:
+    """Return the samples since midnight in the tags of a file; 0 if absent or not a count."""
+    text = origin.get("time_reference", "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 18 else 0
+
+
+def _parse_time(text: str) -> str:
+    return _parse_moment(text[:2] + text[3:5] + text[6:8], "%H:%M:%S")
 
 
 def _parse_moment(digits: str, pattern: str) -> str:
@@ -101,11 +136,12 @@ def insert_bext(
     history : str, optional, lines to append to the coding history
     """
     origin = {**origin, **parse_bext_origin(source[:BEXT_SIZE])}
-    date, time = origin.get("date", ""), origin.get("time", "")
-    if date and time:
-        moved = datetime.fromisoformat(f"{date}T{time}") + timedelta(seconds=start / sr)
+    date, time = recording_date(origin), _parse_time(origin.get("time", ""))
+    moved = recording_time(origin)
+    if moved and time:
+        moved += timedelta(seconds=start / sr)
         date, time = moved.strftime("%Y-%m-%d"), moved.strftime("%H:%M:%S")
-    reference = round((int(origin.get("time_reference", "0")) + start) * (to_sr or sr) / sr)
+    reference = round((time_reference(origin) + start) * (to_sr or sr) / sr)
     body = bytearray(source[:BEXT_SIZE].ljust(BEXT_SIZE, b"\0"))
     if description:
         body[:DESCRIPTION_SIZE] = _pad_text(description, DESCRIPTION_SIZE)

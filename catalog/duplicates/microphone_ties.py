@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from catalog.audio.bext import time_reference
 from catalog.library.metadata.filename import SEPARATORS, read_name
 from catalog.models import Hit
 
@@ -88,7 +89,7 @@ def _by_file(hits: Sequence[Hit]) -> list[list[Hit]]:
 def _by_moment(hits: Sequence[Hit]) -> list[list[Hit]]:
     """Group hits of one take whose time references put them at the same moment."""
     keyed = (
-        ((hit.session, hit.take) if _time_reference(hit) and hit.microphone else None, hit)
+        ((hit.session, hit.take) if time_reference(hit.origin) and hit.microphone else None, hit)
         for hit in hits
     )
     return [
@@ -114,13 +115,7 @@ def _start_s(hit: Hit) -> float:
 
 
 def _moment_s(hit: Hit) -> float:
-    return (_time_reference(hit) + hit.start) / hit.sr
-
-
-def _time_reference(hit: Hit) -> int:
-    """Return the recorder's time reference, samples after midnight; 0 if there is none."""
-    text = hit.origin.get("time_reference", "")
-    return int(text) if text.isdecimal() else 0
+    return (time_reference(hit.origin) + hit.start) / hit.sr
 
 
 def _cluster(

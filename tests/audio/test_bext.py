@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import io
 import struct
+from datetime import datetime
 
 import numpy as np
 import pytest
 import soundfile
 
-from catalog.audio.bext import insert_bext, parse_bext_origin
+from catalog.audio.bext import (
+    insert_bext,
+    parse_bext_origin,
+    recording_date,
+    recording_time,
+    time_reference,
+)
 from catalog.audio.encode import encode_wav
 from catalog.library.metadata.filename import read_chunks
+
+SR = 44100
 
 ORIGIN = {
     "originator": "field recorder", "reference": "R1", "date": "2021-05-04", "time": "23:59:59",
@@ -74,3 +83,41 @@ def test_libsndfile_reads_the_audio_and_the_chunk():
 def test_a_long_text_is_cut_between_characters():
     data = insert_bext(wav(), description="é" * 200, origin={}, sr=48_000, start=0)
     assert data[20 : 20 + 256].decode() == "é" * 128
+
+
+@pytest.mark.parametrize(
+    ("origin", "expected"),
+    [
+        ({"date": "2021-05-04", "time": "16:20:00"}, datetime(2021, 5, 4, 16, 20)),
+        ({"date": "2021-05-04"}, datetime(2021, 5, 4, 12)),
+        ({"date": "2021-05-04", "time": "noon"}, datetime(2021, 5, 4, 12)),
+        ({"date": "2021-05-04T10:15:30"}, datetime(2021, 5, 4, 10, 15, 30)),
+        ({"date": "2020"}, None),
+        ({"date": "May 2020"}, None),
+        ({"date": "31.12.2020"}, None),
+        ({"date": "2020-13-45"}, None),
+        ({"date": "0001-01-01", "time": "00:00:00"}, None),
+        ({"date": "9999-12-31", "time": "23:59:59"}, None),
+        ({"time": "10:00:00"}, None),
+        ({}, None),
+    ],
+)
+def test_a_tag_is_a_date_only_if_a_recorder_could_have_written_it(origin, expected):
+    assert recording_time(origin) == expected
+    assert recording_date(origin) == (expected.strftime("%Y-%m-%d") if expected else "")
+
+
+@pytest.mark.parametrize("text", ["abc", "-5", "1" + 30 * "0", "1.5", "²", ""])
+def test_a_time_reference_that_is_no_count_is_zero(text):
+    assert time_reference({"time_reference": text}) == 0
+    assert time_reference({"time_reference": "48000"}) == 48000
+
+
+@pytest.mark.parametrize("date", ["May 2020", "0001-01-01", "9999-12-31"])
+def test_a_part_of_a_recording_with_an_odd_date_is_written_without_it(date):
+    wav = encode_wav(np.zeros((100, 1), np.float32), sr=SR)
+    origin = {"date": date, "time": "23:59:59", "time_reference": "abc"}
+    written = insert_bext(wav, description="", origin=origin, sr=SR, start=2 * SR)
+    chunk = written[written.index(b"bext") + 8 :]
+    assert chunk[320:330] == bytes(10)
+    assert int.from_bytes(chunk[338:346], "little") == 2 * SR

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 
+from catalog.audio.bext import recording_date, recording_time
 from catalog.errors import ParameterError
 from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
@@ -43,7 +44,7 @@ def list_sessions(store: Store) -> list[Session]:
         Session(
             name,
             tuple(sorted({hit.session_source or "folder" for hit in hits})),
-            tuple(sorted({hit.origin["date"] for hit in hits if "date" in hit.origin})),
+            tuple(sorted({recording_date(hit.origin) for hit in hits} - {""})),
             len(hits),
             len({hit.path for hit in hits}),
         )
@@ -104,9 +105,9 @@ def _split_all(store: Store) -> None:
 def _first_dates(hits: Sequence[Hit]) -> dict[int, str]:
     """Return the first date of the session, by id, for hits whose recorder wrote a date."""
     dated = sorted(
-        (datetime.fromisoformat(f"{o['date']}T{o.get('time', '12:00:00')}"), hit_id, o["date"])
-        for hit_id, o in ((hit.id, hit.origin) for hit in hits)
-        if "date" in o
+        (when, hit.id, recording_date(hit.origin))
+        for hit in hits
+        if (when := recording_time(hit.origin)) is not None
     )
     days: dict[int, str] = {}
     last, day = None, ""
