@@ -48,11 +48,7 @@ def test_the_balance_says_level_pitch_and_what_covers_what(kit_page):
 
 
 def test_a_tuning_that_is_proposed_is_taken_by_one_press(tmp_path):
-    sounds = {
-        "tom_high": 150,
-        "tom_mid": 147,
-        "tom_low": 80,
-    }  # two a third of a semitone apart
+    sounds = {"tom_high": 150, "tom_mid": 147, "tom_low": 80}  # two a third of a semitone apart
     folder = tmp_path / "shed"
     folder.mkdir()
     for seed, (name, hz) in enumerate(sounds.items()):

@@ -50,10 +50,7 @@ def describe_overlay(overlay: Overlay) -> dict[str, Any]:
     onset = int(np.argmax(np.abs(overlay.first) > 0.1 * np.abs(overlay.first).max(initial=1e-9)))
     begin = max(0, onset - round(0.003 * overlay.sr))
     spans = []
-    for start, stop in (
-        (begin, begin + round(EARLY_S * overlay.sr)),
-        (0, len(overlay.first)),
-    ):
+    for start, stop in ((begin, begin + round(EARLY_S * overlay.sr)), (0, len(overlay.first))):
         parts = {name: wave[start:stop] for name, wave in waves.items()}
         top = max((float(np.abs(part).max(initial=0.0)) for part in parts.values()), default=0.0)
         drawn = {name: _columns(part, top) for name, part in parts.items()}

@@ -78,11 +78,7 @@ def _part(row: st.delta_generator.DeltaGenerator, word: str, *keys: str):  # typ
 
 def _draw_annotations(summary: Summary) -> tuple[list[str], list[str], bool]:
     marks = st.pills(
-        "Only hits marked",
-        summary.marks,
-        selection_mode="multi",
-        key="marks",
-        bind="query-params",
+        "Only hits marked", summary.marks, selection_mode="multi", key="marks", bind="query-params"
     )
     tags = st.multiselect(
         "Only hits with all these tags",

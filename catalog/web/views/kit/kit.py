@@ -82,10 +82,7 @@ def _draw_filling(catalog: Catalog) -> None:
         on_click=lambda: change_kit({"op": "layers"}),
     )
     clear.button(
-        "Start over",
-        key="anew",
-        disabled=empty,
-        on_click=lambda: change_kit({"op": "anew"}),
+        "Start over", key="anew", disabled=empty, on_click=lambda: change_kit({"op": "anew"})
     )
 
 

@@ -32,9 +32,7 @@ def draw_saved_kits(catalog: Catalog) -> None:
     picked = names[at]
     row = st.container(horizontal=True, vertical_alignment="center")
     row.button(
-        "Open",
-        key="reopen",
-        on_click=lambda: change_kit({"op": "open", "name": picked.name}),
+        "Open", key="reopen", on_click=lambda: change_kit({"op": "open", "name": picked.name})
     )
     with row.popover("Rename or delete"):
         st.text_input("New name", value=picked.name, key=f"new_name_{picked.name}")
