@@ -14,8 +14,7 @@ from catalog.kit.slots import DEFAULT_SLOTS
 from catalog.library.files.regions import MIN_REGION_S
 from catalog.library.store.annotations import MAX_REMARK, MAX_TAG
 from catalog.web.labels import browser_labels
-from catalog.web.limits import MAX_IDS, MAX_UPLOAD_BYTES
-from catalog.web.payloads import N_PEAKS, SCALES
+from catalog.web.payloads import MAX_IDS, MAX_UPLOAD_BYTES, N_PEAKS, SCALES
 
 FRONTEND = Path(__file__).with_name("frontend")
 LOOK = Path(__file__).with_name("look.toml")
@@ -24,15 +23,10 @@ LOADER = "load.js"  # sent by Streamlit itself, not served as a module
 CONSTANTS = "constants.js"
 # In the order of the cascade: a later sheet overrides an earlier one.
 STYLES = (
-    "shared/shared.css",
-    "browse/browse.css",
-    "kit/kit.css",
-    "kit/layer_editor.css",
-    "review/duplicates.css",
-    "recordings/role_review.css",
-    "review/faults.css",
+    "shared/shared.css", "browse/browse.css", "kit/kit.css", "kit/layer_editor.css",
+    "review/duplicates.css", "recordings/role_review.css", "review/faults.css",
     "recordings/take_cut.css",
-)
+)  # fmt: skip
 
 
 @cache
@@ -50,11 +44,9 @@ def map_colors() -> dict[str, dict[str, str]]:
     """Return the colors of the page that the map draws with, for the light and the dark theme."""
     theme = tomllib.loads(LOOK.read_text("utf-8"))["theme"]
     return {
-        scheme: {
-            "background": theme[scheme]["backgroundColor"],
-            "accent": theme[scheme]["primaryColor"],
-        }
-        for scheme in ("light", "dark")
+        scheme: {"background": colors["backgroundColor"], "accent": colors["primaryColor"]}
+        for scheme, colors in theme.items()
+        if scheme in ("light", "dark")
     }
 
 
@@ -62,18 +54,12 @@ def shared_constants() -> dict[str, Any]:
     """Return what Python and the browser must agree on, by the name of the browser's constant."""
     return {
         **browser_labels(),
-        "SCALES": list(SCALES),
-        "N_PEAKS": N_PEAKS,
-        "MAX_IDS": MAX_IDS,
-        "MAX_UPLOAD_BYTES": MAX_UPLOAD_BYTES,
-        "MAX_TAG": MAX_TAG,
-        "MAX_REMARK": MAX_REMARK,
-        "MIN_REGION_S": MIN_REGION_S,
-        "CHOKE_S": CHOKE_S,
-        "DEFAULT_SLOTS": DEFAULT_SLOTS,
+        "SCALES": list(SCALES), "N_PEAKS": N_PEAKS, "MAX_IDS": MAX_IDS,
+        "MAX_UPLOAD_BYTES": MAX_UPLOAD_BYTES, "MAX_TAG": MAX_TAG, "MAX_REMARK": MAX_REMARK,
+        "MIN_REGION_S": MIN_REGION_S, "CHOKE_S": CHOKE_S, "DEFAULT_SLOTS": DEFAULT_SLOTS,
         "THEME": map_colors(),
         "STYLE": join_styles(),
-    }
+    }  # fmt: skip
 
 
 def constants_module() -> str:

@@ -24,90 +24,71 @@ MIN_STROKES = 3  # strokes of one drum; fewer give no ranking by strength
 
 @dataclass(frozen=True, eq=False)
 class Columns:
-    """One row a hit, in the order of the list of hits.
+    """One row a hit, in the order of the list of hits; arrays have shape (n,).
 
-    Attributes
-    ----------
-    ids : np.ndarray, int64, shape (n,)
-    stamps : np.ndarray, uint32, shape (n,); see `stamp_hit`
-    match_db : np.ndarray, float64, shape (n,); see `match_level`
-    roles, marks : np.ndarray, uint8, shape (n,), into `ROLES` and `MARKS`
-    session_of : np.ndarray, int64, shape (n,), into `sessions`
-    sessions : tuple of str, in order
-    sure : np.ndarray, float64, shape (n,), 0 to 1; confidence of the role, 2 where the user said it
-    numbers : mapping of descriptor name to np.ndarray, float64, shape (n,); NaN where undefined
-    strength : np.ndarray, float64, shape (n,)
-        share of the other strokes of its drum, by the same microphone, that are not louder, 0 to 1;
-        NaN where its drum has fewer than three
-    texts : tuple of str, all words of each hit, case folded
-    tags : tuple of tuple of str
+    `strength` is the share of the other strokes of its drum, by the same microphone, that are not
+    louder, 0 to 1; NaN where its drum has fewer than three.
     """
 
-    ids: np.ndarray
-    stamps: np.ndarray
-    match_db: np.ndarray
-    roles: np.ndarray
-    marks: np.ndarray
-    session_of: np.ndarray
+    ids: np.ndarray  # int64
+    stamps: np.ndarray  # uint32; see `stamp_hit`
+    match_db: np.ndarray  # see `match_levels`
+    roles: np.ndarray  # uint8, into `ROLES`
+    marks: np.ndarray  # uint8, into `MARKS`
+    session_of: np.ndarray  # int64, into `sessions`
     sessions: tuple[str, ...]
-    sure: np.ndarray
-    numbers: Mapping[str, np.ndarray]
+    sure: np.ndarray  # confidence of the role, 0 to 1; 2 where a person confirmed it
+    numbers: Mapping[str, np.ndarray]  # by descriptor; NaN where undefined
     strength: np.ndarray
-    texts: tuple[str, ...]
+    texts: tuple[str, ...]  # all words of each hit, case folded
     tags: tuple[tuple[str, ...], ...]
 
 
 def update_columns(before: tuple[Sequence[Hit], Columns] | None, hits: Sequence[Hit]) -> Columns:
-    """Make hits into columns; rows that have not changed are copied from the columns before.
+    """Make hits into columns; rows of the same `Hit` objects are copied from the columns before.
 
-    Parameters
-    ----------
-    before : (hits, columns) or None, an earlier list of hits and its columns
-    hits : sequence of Hit, not to be altered afterwards
-
-    Returns
-    -------
-    Columns
+    All are made anew if hits came, went or changed their session, or if most have changed.
     """
-    return make_columns(hits) if before is None else _change_columns(*before, hits)
-
-
-def _change_columns(before: Sequence[Hit], columns: Columns, hits: Sequence[Hit]) -> Columns:
-    """Read only the hits that are other objects than before; all if others came or went."""
-    pairs = list(zip(before, hits, strict=False))
-    changed = [row for row, (old, new) in enumerate(pairs) if old is not new]
-    if (
-        len(before) != len(hits)
-        or len(changed) > len(hits) // 2
-        or any(
-            (pairs[k][0].id, pairs[k][0].session) != (pairs[k][1].id, pairs[k][1].session)
-            for k in changed
-        )
-    ):
+    if before is None or len(before[0]) != len(hits):
+        return make_columns(hits)
+    old_hits, columns = before
+    changed = [
+        row for row, (old, new) in enumerate(zip(old_hits, hits, strict=True)) if old is not new
+    ]
+    moved = any(
+        (old_hits[k].id, old_hits[k].session) != (hits[k].id, hits[k].session) for k in changed
+    )
+    if moved or len(changed) > len(hits) // 2:
         return make_columns(hits)
     if not changed:
         return columns
-    part, texts, tags = (
-        make_columns([hits[k] for k in changed]),
-        list(columns.texts),
-        list(columns.tags),
-    )
-    for k, row in enumerate(changed):
-        texts[row], tags[row] = part.texts[k], part.tags[k]
+    part = make_columns([hits[k] for k in changed])
 
-    def put(whole: np.ndarray, some: np.ndarray) -> np.ndarray:
+    def put_array(whole: np.ndarray, values: np.ndarray) -> np.ndarray:
         whole = whole.copy()
-        whole[changed] = some
+        whole[changed] = values
         return whole
 
-    numbers = {name: put(whole, part.numbers[name]) for name, whole in columns.numbers.items()}
+    def put_items(whole: tuple[Any, ...], values: tuple[Any, ...]) -> tuple[Any, ...]:
+        items = list(whole)
+        for row, value in zip(changed, values, strict=True):
+            items[row] = value
+        return tuple(items)
+
+    numbers = {
+        name: put_array(whole, part.numbers[name]) for name, whole in columns.numbers.items()
+    }
     arrays: dict[str, Any] = {
-        name: put(getattr(columns, name), getattr(part, name))
+        name: put_array(getattr(columns, name), getattr(part, name))
         for name in ("stamps", "match_db", "roles", "marks", "sure")
     }
-    strength = _strengths(hits, numbers["loudness_lkfs"])
     return replace(
-        columns, **arrays, numbers=numbers, strength=strength, texts=tuple(texts), tags=tuple(tags)
+        columns,
+        **arrays,
+        numbers=numbers,
+        strength=_strengths(hits, numbers["loudness_lkfs"]),
+        texts=put_items(columns.texts, part.texts),
+        tags=put_items(columns.tags, part.tags),
     )
 
 
@@ -151,14 +132,7 @@ def match_levels(played_lkfs: np.ndarray, peak_db: np.ndarray) -> np.ndarray:
     """Return gains in dB that bring hits to the audition level within the peak limit.
 
     The browser receives hits beyond full scale scaled down to it, so their excess is removed first.
-
-    Parameters
-    ----------
-    played_lkfs, peak_db : np.ndarray, shape (n,), LKFS and dBFS
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n,)
+    Levels are in LKFS and dBFS, all of shape (n,).
     """
     loudness, peak = played_lkfs - np.maximum(peak_db, 0.0), np.minimum(peak_db, 0.0)
     gain = np.minimum(np.minimum(MATCH_LKFS - loudness, MATCH_PEAK_DB - peak), MATCH_MAX_DB)
@@ -188,6 +162,6 @@ def _strengths(hits: Sequence[Hit], loudness: np.ndarray) -> np.ndarray:
 
 def _words_of(hit: Hit) -> str:
     parts = (hit.name, hit.session, hit.drum, hit.microphone, hit.take, hit.note, hit.remark)
-    said = (*hit.tags, hit.mark, hit.role, ROLE_WORDS[hit.role])
-    told = (text for key, text in hit.origin.items() if key in ORIGIN)
-    return " ".join((*parts, *said, *told)).casefold()
+    annotated = (*hit.tags, hit.mark, hit.role, ROLE_WORDS[hit.role])
+    origin = (text for key, text in hit.origin.items() if key in ORIGIN)
+    return " ".join((*parts, *annotated, *origin)).casefold()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -33,7 +32,7 @@ FAMILIES: dict[str, tuple[str, ...]] = {
     "Hats": ("hat_closed", "hat_pedal", "hat_open"),
     "Toms": ("tom_high", "tom_mid", "tom_low"),
     "Cymbals": ("crash", "crash_2", "ride", "ride_2", "ride_bell", "splash", "china"),
-    "By hand": (
+    "Percussion": (
         "cowbell", "tambourine", "shaker", "wood", "wood_2", "conga", "conga_2", "timbale",
         "timbale_2", "extra",
     ),
@@ -65,17 +64,7 @@ MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&])")
 
 
 def plain(text: str) -> str:
-    """Return a name on one line, without control and direction characters.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-        invisible and direction characters, line breaks and broken code points become "·"
-    """
+    """Return a name on one line; invisible, direction and control characters become "·"."""
     shown = MARKS_LEFT_OUT.sub("·", text)
     return "".join("·" if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") else c for c in shown)
 
@@ -87,9 +76,7 @@ def inert(text: str) -> str:
 
 def slot_word(slot: str) -> str:
     """Return the label of a slot: "tom_low" is "Tom low", "kick_2" is "Kick 2"."""
-    if slot in ROLE_WORDS:
-        return ROLE_WORDS[slot]
-    return slot.replace("_", " ").capitalize()
+    return ROLE_WORDS.get(slot) or slot.replace("_", " ").capitalize()
 
 
 def browser_labels() -> dict[str, Any]:
@@ -115,13 +102,6 @@ def first_slot(role: str) -> str:
 def count_of(n: int, one: str, many: str = "") -> str:
     """Return a count with its noun: "1 hit", "3 hits"."""
     return f"{n:,} {one if n == 1 else many or one + 's'}"
-
-
-def list_words(parts: Sequence[str]) -> str:
-    """Join words with commas and a last "and"."""
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def duration_text(seconds: float) -> str:

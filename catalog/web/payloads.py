@@ -18,6 +18,8 @@ from catalog.models import ROLES, Hit
 from catalog.web.columns import Columns, match_level, stamp_hit
 from catalog.web.labels import plain
 
+MAX_IDS = 64  # hits in one batch; keeps an answer under 3 MB
+MAX_UPLOAD_BYTES = 64 * 2**20  # three minutes of stereo at 24 bit and 48 kHz; a hit is far shorter
 PREVIEW_S = 0.4  # long enough to recognize a drum; 35 kB each
 PREVIEW_SR = 44100  # Hz
 N_PEAKS = 64  # columns of a waveform outline
@@ -33,18 +35,12 @@ SCALES = {
 
 @dataclass(frozen=True, eq=False)
 class PointPack:
-    """All points of the map.
+    """All points of the map; `ids`, int64, shape (n,), are in the order of `body`.
 
-    Attributes
-    ----------
-    ids : np.ndarray, int64, shape (n,), in the order of `body`
-    body : bytes
-        uint32 n; int32 ids, uint32 stamps, float32 x, float32 y (within 0 to 1), float32 match
-        level in dB, uint16 session, uint8 role, uint8 mark, one uint8 per point for each of
-        `SCALES`; then JSON in UTF-8: "scales", "sessions" by their number, and "regions", where
-        hits of one role gather, as [role, x, y]
-    version : str
-        changes when the bytes do
+    `body` is uint32 n; int32 ids, uint32 stamps, float32 x, float32 y (within 0 to 1), float32
+    match level in dB, uint16 session, uint8 role, uint8 mark, one uint8 per point for each of
+    `SCALES`; then JSON in UTF-8: "scales", "sessions" by their number, and "regions", where hits
+    of one role gather, as [role, x, y]. `version` changes with it.
     """
 
     ids: np.ndarray
@@ -53,19 +49,7 @@ class PointPack:
 
 
 def pack_points(columns: Columns, hit_ids: np.ndarray, xy: np.ndarray) -> PointPack:
-    """Pack the map for one download.
-
-    Parameters
-    ----------
-    columns : Columns
-    hit_ids : np.ndarray, shape (n,)
-        rows of `xy`; ids without a hit are left out
-    xy : np.ndarray, shape (n, 2)
-
-    Returns
-    -------
-    PointPack
-    """
+    """Pack the map for one download; `xy` has a row for each id, ids without a hit are left out."""
     _, rows, at = np.intersect1d(columns.ids, hit_ids, assume_unique=True, return_indices=True)
     place = _to_unit_square(np.asarray(xy, dtype=np.float64).reshape(-1, 2)[at])
     roles = columns.roles[rows]
@@ -91,19 +75,10 @@ def pack_points(columns: Columns, hit_ids: np.ndarray, xy: np.ndarray) -> PointP
     return PointPack(columns.ids[rows], body, f"{zlib.crc32(body):08x}{len(rows):x}")
 
 
-def find_dense_regions(
-    place: np.ndarray, roles: np.ndarray
-) -> tuple[tuple[str, float, float], ...]:
-    """Return, for each role, the densest place of its hits on the map.
+def find_dense_regions(place: np.ndarray, roles: np.ndarray) -> list[tuple[str, float, float]]:
+    """Return (role, x, y) of the densest place of the hits of each role, most crowded first.
 
-    Parameters
-    ----------
-    place : np.ndarray, shape (n, 2), within 0 to 1
-    roles : np.ndarray, uint8, shape (n,), index into `ROLES`
-
-    Returns
-    -------
-    tuple of (role, x, y), most crowded first
+    `place` has shape (n, 2) and lies within 0 to 1; `roles` has shape (n,) and indexes `ROLES`.
     """
     found = []
     for role in np.unique(roles):
@@ -117,7 +92,7 @@ def find_dense_regions(
         if close.sum() >= REGION_MIN:
             x, y = own[close].mean(axis=0)
             found.append((int(close.sum()), ROLES[role], float(x), float(y)))
-    return tuple((role, x, y) for _, role, x, y in sorted(found, reverse=True))
+    return [(role, x, y) for _, role, x, y in sorted(found, reverse=True)]
 
 
 def _to_unit_square(xy: np.ndarray) -> np.ndarray:
@@ -171,17 +146,10 @@ def make_peaks(audio: Audio) -> bytes:
 
 
 def pack_wave(wave: np.ndarray) -> bytes:
-    """Pack the outline of a recording for drawing, its own maximum 127.
+    """Pack an outline of shape (n, 2), lowest and highest sample, as pairs of int8 up to 127.
 
-    Parameters
-    ----------
-    wave : np.ndarray, shape (n, 2), lowest and highest sample
-
-    Returns
-    -------
-    bytes
-        n pairs of int8; heights are drawn by their square root, so that a decay 40 dB down is still
-        a tenth as high as the loudest
+    Heights are drawn by their square root, so that a decay 40 dB down is still a tenth as high as
+    the loudest.
     """
     high = np.sqrt(np.abs(wave) / max(1e-9, float(np.abs(wave).max(initial=0.0))))
     packed: bytes = np.round(np.sign(wave) * high * 127).astype(np.int8).tobytes()
@@ -196,12 +164,8 @@ def format_text(hit: Hit) -> str:
     return f"{width} {hit.container}, {hit.sr / 1000:g} kHz".strip()
 
 
-def describe_row(hit: Hit) -> dict[str, Any]:
-    """Return one hit for a list in the browser: no path, NaN as None."""
-    numbers = {
-        name: (round(value, 5) if math.isfinite(value) else None)
-        for name, value in hit.descriptors.items()
-    }
+def pick_row(hit: Hit) -> dict[str, Any]:
+    """Return what the browser needs to play and name one hit; no path."""
     return {
         "id": hit.id,
         "stamp": stamp_hit(hit),
@@ -209,6 +173,17 @@ def describe_row(hit: Hit) -> dict[str, Any]:
         "name": plain(hit.name),
         "role": hit.role,
         "session": plain(hit.session),
+    }
+
+
+def describe_row(hit: Hit) -> dict[str, Any]:
+    """Return all that the browser shows of one hit; NaN as None."""
+    numbers = {
+        name: (round(value, 5) if math.isfinite(value) else None)
+        for name, value in hit.descriptors.items()
+    }
+    return {
+        **pick_row(hit),
         "drum": plain(hit.drum),
         "microphone": plain(hit.microphone),
         "take": plain(hit.take),

@@ -20,33 +20,18 @@ FIRST_S = 1.0  # shorter times give no reliable rate
 
 @dataclass(frozen=True)
 class ScanState:
-    """The progress of a scan.
+    """The progress of a scan."""
 
-    Attributes
-    ----------
-    number : int
-        0 before the first scan; grows with each
-    status : str
-        "none", "running", "stopping", "stopped", "done" or "failed"
-    folders : tuple of str
-    step : str, "looking" or "measuring"
-    done, total : int, files; `total` is 0 while it is not known
-    rate : float, files a second, 0 while it is not known
-    left_s : float, seconds still to go, 0 while it is not known
-    report : ScanReport or None, set when it is done
-    error : str, why it failed
-    """
-
-    number: int = 0
-    status: str = "none"
+    number: int = 0  # 0 before the first scan; grows with each
+    status: str = "none"  # or "running", "stopping", "stopped", "done" or "failed"
     folders: tuple[str, ...] = ()
-    step: str = ""
-    done: int = 0
-    total: int = 0
-    rate: float = 0.0
-    left_s: float = 0.0
-    report: ScanReport | None = None
-    error: str = ""
+    step: str = ""  # "looking" or "measuring"
+    done: int = 0  # files
+    total: int = 0  # files, 0 while it is not known
+    rate: float = 0.0  # files a second, 0 while it is not known
+    left_s: float = 0.0  # still to go, 0 while it is not known
+    report: ScanReport | None = None  # when it is done
+    error: str = ""  # why it failed
 
     @property
     def is_running(self) -> bool:
@@ -106,16 +91,7 @@ class ScanJobs:
         self._thread: threading.Thread | None = None
 
     def start(self, catalog: Catalog, folders: Sequence[str]) -> int:
-        """Start a scan.
-
-        Parameters
-        ----------
-        catalog : Catalog
-        folders : sequence of str, absolute
-
-        Returns
-        -------
-        int, the number of the scan
+        """Start a scan of absolute folders and return its number.
 
         Raises
         ------
@@ -125,7 +101,7 @@ class ScanJobs:
         roots = tuple(check_roots(folders))
         with self._lock:
             if self._thread is not None and self._thread.is_alive():
-                raise ParameterError("a scan is at work; wait for it, or stop it first")
+                raise ParameterError("a scan is running; wait for it, or stop it first")
             self._job = job = _Job(1 if self._job is None else self._job.number + 1, roots)
             self._thread = threading.Thread(
                 target=job.run, args=(catalog,), name="scan", daemon=True

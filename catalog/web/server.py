@@ -9,12 +9,12 @@ import tomllib
 import webbrowser
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from catalog.web.api import api_routes
 from catalog.web.api.security import security_middleware
+from catalog.web.assets import LOOK
 from catalog.web.state import page, use_store
 
 HOST = "127.0.0.1"
@@ -24,16 +24,15 @@ OPEN_AFTER_S = 0.3  # gives the server time to start
 
 def page_options() -> dict[str, Any]:
     """Return the options of the page by dotted name, such as "server.address"."""
-    table = tomllib.loads(files("catalog.web").joinpath("look.toml").read_text("utf-8"))
-    return dict(_flatten(table, ""))
+    return _flatten(tomllib.loads(LOOK.read_text("utf-8")), "")
 
 
-def _flatten(table: dict[str, Any], prefix: str) -> list[tuple[str, Any]]:
-    pairs: list[tuple[str, Any]] = []
+def _flatten(table: dict[str, Any], prefix: str) -> dict[str, Any]:
+    flat: dict[str, Any] = {}
     for key, value in table.items():
         name = f"{prefix}{key}"
-        pairs += _flatten(value, f"{name}.") if isinstance(value, dict) else [(name, value)]
-    return pairs
+        flat |= _flatten(value, f"{name}.") if isinstance(value, dict) else {name: value}
+    return flat
 
 
 def app_parts(store_path: str | Path | None = None) -> dict[str, Any]:
@@ -42,12 +41,7 @@ def app_parts(store_path: str | Path | None = None) -> dict[str, Any]:
     Parameters
     ----------
     store_path : str, Path or None
-        None: the place in the variable CATALOG_STORE, else the default place
-
-    Returns
-    -------
-    dict
-        "script_path", "routes", "middleware"
+        None: the path in the variable CATALOG_STORE, else the default one
     """
     use_store(store_path or os.environ.get(STORE_VARIABLE) or None)
     return {
@@ -62,7 +56,7 @@ def page_app(
     *,
     lifespan: Callable[[Any], AbstractAsyncContextManager[Any]] | None = None,
 ) -> Any:
-    """Build the page as an ASGI application with its own routes.
+    """Return the page as a `streamlit.starlette.App` with its own routes.
 
     Parameters
     ----------
@@ -70,10 +64,6 @@ def page_app(
         see `app_parts`
     lifespan : callable, optional
         what to do when the server starts and stops
-
-    Returns
-    -------
-    streamlit.starlette.App
     """
     import streamlit as st
 
@@ -84,12 +74,7 @@ def bind_socket(port: int = 0) -> socket.socket:
     """Return a listening socket bound to this machine only; early requests wait for the page.
 
     The protocol is given, because the event loop disables Nagle's algorithm only for a socket of
-    protocol TCP; otherwise each small response is about 40 ms late.
-
-    Parameters
-    ----------
-    port : int
-        0 takes a free one
+    protocol TCP; otherwise each small response is about 40 ms late. Port 0 takes a free one.
 
     Raises
     ------

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import hashlib
 import secrets
+import shutil
+import tempfile
 import threading
 import time
+from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from contextlib import suppress
 from pathlib import Path
@@ -24,14 +28,13 @@ from catalog.web.columns import Columns, update_columns
 from catalog.web.kit_session.session import KitSession
 from catalog.web.payloads import PointPack, pack_points
 from catalog.web.scan_job import ScanJobs
-from catalog.web.upload_store import UploadStore
 
 DOWNLOADS_KEPT = 32  # kits offered for download
 MASKS_KEPT = 64  # answers of the search form, 12 kB each for 100,000 hits
 OVERLAYS_KEPT = 12  # aligned pairs of copies, 2 MB each at most
+UPLOADS_KEPT = 4  # audio files sent by the page; the oldest is deleted first
 UNDO_STEPS_KEPT = 200  # annotations that can be reverted
 AUDIO_BYTES = 48 * 2**20  # previews and outlines
-
 WARM_UP_DELAY_S = 2.0  # leaves the processor to the first picture
 FREEZE_HITS = 5000  # after so many more hits they are excluded from garbage collection
 
@@ -62,13 +65,48 @@ class SharedCache(Generic[Key, Value]):
             return self._values.pop(key, None)
 
 
+class UploadStore:
+    """The last few audio files sent by the page, each under an unguessable token."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._folder: Path | None = None
+        self._paths: OrderedDict[str, Path] = OrderedDict()
+
+    def new_path(self, suffix: str) -> tuple[str, Path]:
+        """Return a new token and the path where its file is to be written."""
+        with self._lock:
+            if self._folder is None:
+                self._folder = Path(tempfile.mkdtemp(prefix="outside-"))
+                atexit.register(shutil.rmtree, self._folder, ignore_errors=True)
+            token = secrets.token_urlsafe(12)
+            return token, self._folder / f"{token}.{suffix}"
+
+    def put(self, token: str, path: Path) -> None:
+        """Keep a file; the oldest one beyond the limit is deleted."""
+        with self._lock:
+            self._paths[token] = path
+            while len(self._paths) > UPLOADS_KEPT:
+                self._paths.popitem(last=False)[1].unlink(missing_ok=True)
+
+    def get(self, token: str) -> Path | None:
+        """Return the file of a token, or None."""
+        with self._lock:
+            return self._paths.get(token)
+
+    def close(self) -> None:
+        """Delete all files."""
+        with self._lock:
+            self._paths.clear()
+            if self._folder is not None:
+                shutil.rmtree(self._folder, ignore_errors=True)
+                self._folder = None
+
+
 class PageServer:
     """The catalog behind the page, its current hits and points, and what requests share.
 
-    Parameters
-    ----------
-    store_path : Path or None
-        None is the default place; the store is opened on first use
+    `store_path` None is the default place; the store is opened on first use.
     """
 
     def __init__(self, store_path: Path | None = None) -> None:
@@ -173,13 +211,7 @@ def page() -> PageServer:
 
 
 def use_store(store_path: str | Path | None) -> None:
-    """Serve another store from now on; the store before it is closed.
-
-    Parameters
-    ----------
-    store_path : str, Path or None
-        None is the default place
-    """
+    """Serve another store from now on, None is the default one; the store before it is closed."""
     global _page
     place = Path(store_path).absolute() if store_path is not None else None
     previous, _page = _page, PageServer(place)

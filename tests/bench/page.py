@@ -117,7 +117,7 @@ def time_presses(page) -> None:
     canvas = page.locator("canvas.front")
     box = canvas.bounding_box()
     page.evaluate(WATCH)
-    page.get_by_label("play on rest").uncheck()
+    page.get_by_label("play under the pointer").uncheck()
     cold, shown = [], []
     for _, x, y in page.evaluate(SPOTS, N_PRESSES):
         page.evaluate("__audition.panel.shownAt = 0")

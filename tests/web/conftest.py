@@ -201,7 +201,7 @@ def address(scanned) -> Iterator[str]:
 def visit(browser, address) -> Iterator[Visit]:
     with watch(browser, address) as one:
         one.get(
-            "__audition.kitSession.act('anew')"
+            "__audition.kitSession.apply('start_over')"
         )  # the kit on the table is kept from visit to visit
         yield one
 

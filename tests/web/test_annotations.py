@@ -10,7 +10,7 @@ from catalog.web.state import page
 
 
 def say(client, **what):
-    return client.post("/api/say", json.dumps(what).encode())
+    return client.post("/api/annotate", json.dumps(what).encode())
 
 
 def test_what_is_said_is_in_the_store_and_taken_back_step_by_step(own_client):
@@ -21,12 +21,12 @@ def test_what_is_said_is_in_the_store_and_taken_back_step_by_step(own_client):
     assert {row[2] for row in told["changed"]} == {3}
     later = json.loads(say(own_client, ids=[first.id], role="wood").content)
     assert [first.id, ROLES.index("wood"), 3] in later["changed"]
-    assert own_client.post(f"/api/unsay/{later['step']}").status_code == 200
+    assert own_client.post(f"/api/revert/{later['step']}").status_code == 200
     assert catalog.hit(first.id).role == first.role
-    back = json.loads(own_client.post(f"/api/unsay/{told['step']}").content)
+    back = json.loads(own_client.post(f"/api/revert/{told['step']}").content)
     assert catalog.hit(second.id) == second
-    assert own_client.post(f"/api/unsay/{told['step']}").status_code == 404
-    own_client.post(f"/api/unsay/{back['step']}")
+    assert own_client.post(f"/api/revert/{told['step']}").status_code == 404
+    own_client.post(f"/api/revert/{back['step']}")
     assert catalog.hit(second.id).tags == ("dry",)
 
 
@@ -54,8 +54,8 @@ def test_refusals_have_words_and_change_nothing(own_client):
     hit = catalog.hits()[0]
     assert b"marks are keep" in say(own_client, ids=[hit.id], mark="nice", add=["x"]).content
     assert say(own_client, ids=[hit.id, 9999], mark="star").status_code == 404
-    assert own_client.post("/api/say", b"{").status_code == 400
-    assert own_client.post("/api/say", b" " * (2**20 + 1)).content == b"too much at once"
+    assert own_client.post("/api/annotate", b"{").status_code == 400
+    assert own_client.post("/api/annotate", b" " * (2**20 + 1)).content == b"too much at once"
     assert catalog.hit(hit.id) == hit
 
 
@@ -63,5 +63,5 @@ def test_another_site_says_nothing(own_client):
     hit = page().catalog.hits()[0]
     body = json.dumps({"ids": [hit.id], "mark": "star"}).encode()
     for headers in ({}, {"Origin": "https://evil.example"}):
-        assert own_client.ask("POST", "/api/say", headers, body).status_code == 403
+        assert own_client.ask("POST", "/api/annotate", headers, body).status_code == 403
     assert page().catalog.hit(hit.id).mark == ""

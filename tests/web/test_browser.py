@@ -56,7 +56,7 @@ def test_resting_on_a_point_plays_it_until_that_is_switched_off(visit):
     before = visit.starts
     visit.page.mouse.move(box["x"] + x, box["y"] + y)
     visit.until(f"__audition.engine.nStarts === {before + 1}")
-    visit.page.get_by_label("play on rest").uncheck()
+    visit.page.get_by_label("play under the pointer").uncheck()
     visit.page.mouse.move(*away)
     visit.page.mouse.move(box["x"] + x, box["y"] + y)
     visit.page.wait_for_timeout(600)  # nothing is to happen, so there is nothing to wait for
@@ -67,7 +67,7 @@ def test_an_audition_starts_at_a_modest_level_behind_a_limiter(visit):
     visit.choose(lonely_hit(visit))
     visit.until("__audition.engine.nStarts >= 1")
     assert visit.get("__audition.engine.fader.gain.value") == pytest.approx(10 ** (-12 / 20), 0.01)
-    visit.page.get_by_label("Level of everything, dB").fill("-30")
+    visit.page.get_by_label("Playback level, dB").fill("-30")
     assert visit.get("__audition.engine.levelDb") == -30
 
 
@@ -146,7 +146,7 @@ def test_a_hidden_kit_asks_for_no_drawing(browser, own):
         visit.page.wait_for_timeout(CALM_MS)
         hit_id, before = find(own.store, "crash_1"), len(sent)
         assert before  # the first drawing is asked for over the same line
-        visit.get(f"__audition.kitSession.act('assign', {{ slot: 'crash', id: {hit_id} }})")
+        visit.get(f"__audition.kitSession.apply('assign', {{ slot: 'crash', id: {hit_id} }})")
         visit.until("__audition.kitSession.slots.length === 1")
         visit.page.wait_for_timeout(CALM_MS)
         assert len(sent) == before

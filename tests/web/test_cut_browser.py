@@ -57,7 +57,7 @@ def test_an_end_is_dragged_and_what_changed_is_heard(cut, own, take):
 
 def test_an_end_stops_at_its_neighbour(cut, own, take):
     first, second = spans(own.store, take)[:2]
-    field = cut.page.get_by_label("Ends at, seconds")
+    field = cut.page.get_by_label("End, seconds")
     field.fill("3.2")
     field.press("Enter")
     settle(cut, f"s[0].stop === {second[0]}")
@@ -73,12 +73,12 @@ def test_pressing_on_the_wave_plays_from_there_and_parts_there(cut, own, take):
     assert cut.get("__cut.engine.lastStart.from") == pytest.approx(
         (middle - start) / sr, abs=PIXEL_S
     )
-    cut.page.get_by_role("button", name="Part here").click()
+    cut.page.get_by_role("button", name="Split here").click()
     settle(cut, f"s.length === {len(others) + 2}")
     parted = spans(own.store, take)
     assert parted[0][1] == parted[1][0]
     assert parted[0][1] / sr == pytest.approx(middle / sr, abs=PIXEL_S)
-    cut.page.get_by_role("button", name="Join with the next").click()
+    cut.page.get_by_role("button", name="Merge with the next").click()
     settle(cut, f"s.length === {len(others) + 1}")
     assert spans(own.store, take)[0] == (start, stop, sr)
 
@@ -90,11 +90,11 @@ def test_arrows_go_from_stroke_to_stroke_and_the_cut_is_found_again(cut, own, ta
     cut.page.keyboard.press("ArrowRight")
     cut.until("__cut.state.index === 1")
     cut.page.get_by_text("Stroke 2 of 3").wait_for()
-    field = cut.page.get_by_label("Begins at, seconds")
+    field = cut.page.get_by_label("Start, seconds")
     field.fill(str(round(before[1][0] / before[1][2] + 0.1, 3)))
     field.press("Enter")
     settle(cut, f"s[1].start > {before[1][0]}")
     assert cut.get("__cut.state.index") == 1
-    cut.page.get_by_role("button", name="Cut as it was found").click()
+    cut.page.get_by_role("button", name="Reset the regions").click()
     settle(cut, f"s[1].start === {before[1][0]}")
     assert spans(own.store, take) == before

@@ -12,7 +12,7 @@ from catalog.audio.model import Audio
 from catalog.duplicates.cached import UNCERTAIN_RELATION
 from catalog.duplicates.overlay import overlay_recordings
 from catalog.kit.model import Kit
-from catalog.web.api.overlays import EARLY_S, describe_overlay, rest_wav
+from catalog.web.api.overlays import EARLY_S, describe_overlay, residual_wav
 from catalog.web.state import page
 from catalog.web.tab import Tab
 from catalog.web.views import actions
@@ -38,7 +38,7 @@ def leave_open(first: int, second: int) -> None:
 
 def act(op: str, **more: object) -> dict:
     """Do what the browser sends as an act, and give what the session holds after it."""
-    session: dict = {"twice": {"act": {"op": op, **more}}}
+    session: dict = {"twice": {"action": {"op": op, **more}}}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(actions.st, "session_state", session)
         actions.run_action(page().catalog, "twice")
@@ -89,7 +89,7 @@ def test_an_answer_is_taken_back_by_one_press(own):
     state = act("differ", first=first, second=second)["tab"]
     app = open_part("Copies", tab=state)
     assert sent(app, "twice")["pairs"] == []
-    app.button(key="twice_unsay").click().run()
+    app.button(key="undo_verdict").click().run()
     assert len(sent(app, "twice")["pairs"]) == 1
 
 
@@ -108,7 +108,7 @@ def test_a_group_accepted_moves_its_files_and_nothing_else(own):
      {"op": "keep", "id": "x"}, {"op": "same", "first": 1}],
 )  # fmt: skip
 def test_what_the_page_does_not_send_is_passed_over(own, sent_act):
-    session = {"twice": {"act": sent_act}}
+    session = {"twice": {"action": sent_act}}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(actions.st, "session_state", session)
         actions.run_action(page().catalog, "twice")
@@ -192,12 +192,12 @@ def test_an_overlay_is_told_drawn_and_heard_by_its_route(client):
     loud, quiet = named("kick_1"), named("kick_1 quieter")
     told = client.get(f"/api/overlay/{loud}/{quiet}").json()
     assert told["gain_db"] == pytest.approx(STEP_DB, abs=0.01)
-    assert told["left_db"] < -80.0
+    assert told["residual_db"] < -80.0
     close, whole = told["spans"]
     assert close["seconds"] == pytest.approx(EARLY_S)
     assert whole["seconds"] > 0.3
     assert max(close["first"]) == 127 or min(close["first"]) == -127
-    assert max(map(abs, close["rest"])) == 0
+    assert max(map(abs, close["residual"])) == 0
     answer = client.get(f"/api/overlay/{loud}/{quiet}.wav")
     assert answer.headers["content-type"] == "audio/wav"
     rest, _ = soundfile.read(io.BytesIO(answer.content))
@@ -210,10 +210,10 @@ def test_what_is_left_of_two_strokes_is_heard_as_loud_as_it_is_and_never_too_lou
     overlay = overlay_recordings(
         Audio(3.0 * one, SR, "WAV", "FLOAT"), Audio(other, SR, "WAV", "FLOAT")
     )
-    heard, _ = soundfile.read(io.BytesIO(rest_wav(overlay)))
+    heard, _ = soundfile.read(io.BytesIO(residual_wav(overlay)))
     peak = max(np.abs(overlay.first).max(), np.abs(overlay.residual).max())
     assert peak > 1.0
     assert np.abs(heard - overlay.residual / peak).max() < 2**-15
     told = describe_overlay(overlay)
-    assert -3.0 < told["left_db"] <= 0.0
-    assert max(map(abs, told["spans"][1]["rest"])) > 40
+    assert -3.0 < told["residual_db"] <= 0.0
+    assert max(map(abs, told["spans"][1]["residual"])) > 40

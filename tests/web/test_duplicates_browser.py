@@ -26,11 +26,11 @@ def group_of(visit: Visit, name: str):
 def test_two_files_are_laid_over_each_other_and_what_is_left_is_heard(twice, own):
     kicks = {find(own.store, name) for name in ("kick_1", "kick_1 quieter")}
     group = group_of(twice, "kick_1")
-    group.get_by_role("button", name="Lay over each other").click()
+    group.get_by_role("button", name="Overlay").click()
     group.get_by_text("6.0 dB").wait_for()
-    assert "next to nothing" in group.locator(".summary").inner_text()
+    assert "almost nothing" in group.locator(".summary").inner_text()
     before = twice.get("__duplicates.engine.nStarts")
-    group.get_by_role("button", name="what is left").click()
+    group.get_by_role("button", name="difference").click()
     twice.until(f"__duplicates.engine.nStarts === {before + 1}")
     assert twice.get("-__duplicates.engine.lastStart.id") in kicks
     drawn = twice.get(

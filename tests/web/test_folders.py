@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from catalog.web.folders import MAX_LISTED, list_folder
+from catalog.web.views.recordings.folder_picker import MAX_LISTED, list_folder
 
 
 @pytest.fixture

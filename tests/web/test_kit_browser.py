@@ -50,7 +50,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Catalog.open(store) as catalog:
         catalog.scan([ROOT / "demo_library"])
         session = KitSession.load(catalog)
-        apply_action(session, {"op": "fill", "places": PLACES})
+        apply_action(session, {"op": "fill", "slots": PLACES})
         apply_action(session, {"op": "layers"})
     return store
 
@@ -69,7 +69,7 @@ class KitVisit(Visit):
         super().__init__(page, f"{address}?part=Kit", ready=ready)
 
     def act(self, op: str, **more: object) -> None:
-        assert self.page.evaluate("([op, more]) => __kit.kitSession.act(op, more)", [op, more])
+        assert self.page.evaluate("([op, more]) => __kit.kitSession.apply(op, more)", [op, more])
 
     def ids(self, slot: str) -> list[int]:
         return self.get(f"(__kit.kitSession.bySlot.get({slot!r})?.hits ?? []).map(h => h.id)")
@@ -123,8 +123,8 @@ def test_a_row_is_dragged_into_an_empty_place_and_is_there_after_a_restart(brows
 def test_pads_are_asked_for_by_a_button_and_velocity_chooses_the_layer(kit, demo):
     kit.wake()
     assert kit.get("window.__asked === undefined")
-    kit.page.get_by_role("button", name="Play by pads or keyboard").click()
-    kit.page.get_by_text("Listening to practice pads").wait_for()
+    kit.page.get_by_role("button", name="Connect MIDI input").click()
+    kit.page.get_by_text("Connected: practice pads").wait_for()
     assert kit.get("window.__asked") == {"sysex": False}
     with Catalog.open(demo) as catalog:
         now = KitSession.load(catalog).kit
@@ -141,14 +141,14 @@ def test_pads_are_asked_for_by_a_button_and_velocity_chooses_the_layer(kit, demo
         assert struck["id"] in [hit.id for hit in layer.hits]
     kit.get("__press(0x99, 38, 0)")  # a key that is let go
     kit.get("__press(0x99, 81, 90)")  # the open triangle, which no place has
-    kit.page.get_by_text("Key 81 has no place in this kit").wait_for()
+    kit.page.get_by_text("Note 81 has no slot in this kit").wait_for()
     assert kit.get("__kit.sampler.log.length") == before + 1
 
 
 def test_a_browser_that_refuses_pads_is_told_in_words(kit):
     kit.get("window.__refuse = true")
-    kit.page.get_by_role("button", name="Play by pads or keyboard").click()
-    kit.page.get_by_text("The browser did not allow it: not now").wait_for()
+    kit.page.get_by_role("button", name="Connect MIDI input").click()
+    kit.page.get_by_text("The browser denied MIDI access: not now").wait_for()
 
 
 def test_strokes_of_one_layer_take_turns(kit):
@@ -233,7 +233,7 @@ def test_next_best_and_back_again(kit):
     before = kit.ids("crash")[0]
     kit.page.get_by_role("button", name="Next best for Crash").click()
     kit.until(f"__kit.kitSession.bySlot.get('crash').hits[0].id !== {before}")
-    kit.page.get_by_role("button", name="The one before for Crash").click()
+    kit.page.get_by_role("button", name="Previous hit for Crash").click()
     kit.until(f"__kit.kitSession.bySlot.get('crash').hits[0].id === {before}")
 
 
@@ -243,7 +243,7 @@ def test_whole_kits_are_chosen_from_and_a_locked_place_stays(kit):
     kit.press(kit.page.get_by_role("button", name="Fill the rest"))
     kit.until("__kit.kitSession.kit.choices > 1 && __kit.kitSession.kit.chosen === 0")
     first = kit.get("__kit.kitSession.slots.map(s => s.hits[0].id)")
-    kit.page.get_by_role("button", name="Whole kit 2 of").click()
+    kit.page.get_by_role("button", name="Alternative kit 2 of").click()
     kit.until("__kit.kitSession.kit.chosen === 1")
     assert kit.get("__kit.kitSession.slots.map(s => s.hits[0].id)") != first
     assert kit.ids("snare") == snare

@@ -29,7 +29,7 @@ def of_role(session, role: str) -> list[int]:
 
 
 def test_the_table_is_there_again_when_the_store_is_opened_again(session, own):
-    apply_action(session, {"op": "fill", "places": PLACES})
+    apply_action(session, {"op": "fill", "slots": PLACES})
     apply_action(session, {"op": "level", "slot": "snare", "level_db": -3.0})
     apply_action(session, {"op": "undo"})
     before = describe_kit(session)
@@ -52,7 +52,7 @@ def test_a_hit_goes_from_place_to_place_and_never_lies_in_two(session):
 
 
 def test_next_best_and_back_come_to_the_same_hit(session):
-    apply_action(session, {"op": "fill", "places": PLACES})
+    apply_action(session, {"op": "fill", "slots": PLACES})
     first = session.kit.slots["snare"]
     apply_action(session, {"op": "swap", "slot": "snare"})
     assert session.kit.slots["snare"] != first
@@ -65,7 +65,7 @@ def test_next_best_and_back_come_to_the_same_hit(session):
 def test_another_whole_kit_is_told_by_its_number_and_keeps_what_is_locked(session):
     kick = of_role(session, "kick")[0]
     apply_action(session, {"op": "assign", "slot": "kick", "id": kick})
-    apply_action(session, {"op": "fill", "places": PLACES})
+    apply_action(session, {"op": "fill", "slots": PLACES})
     told = describe_kit(session)
     assert told["chosen"] == 0
     assert told["choices"] > 1
@@ -109,7 +109,7 @@ def test_a_saved_session_that_cannot_be_read_is_a_new_one(session, text: str):
 
 
 def test_the_oldest_steps_are_forgotten_first(session):
-    apply_action(session, {"op": "fill", "places": PLACES})
+    apply_action(session, {"op": "fill", "slots": PLACES})
     for _ in range(STEPS_KEPT + 3):
         apply_action(session, {"op": "lock", "slot": "snare"})
     assert session.n_steps == STEPS_KEPT
@@ -119,20 +119,20 @@ def test_a_page_tells_and_changes_the_kit_by_its_routes(own_client, own):
     with Catalog.open(own.store) as catalog:
         snare = of_role(KitSession.load(catalog), "snare")[0]
     body = json.dumps({"op": "assign", "slot": "snare", "id": snare}).encode()
-    answer = own_client.post("/api/kit/act", body)
+    answer = own_client.post("/api/kit/action", body)
     assert answer.status_code == 200
     assert own_client.get("/api/kit").json() == answer.json()
     assert answer.json()["slots"][0]["notes"] == [38, 40]  # General MIDI 1: both snares
-    refused = own_client.post("/api/kit/act", b'{"op": "swap", "slot": "snare"}')
+    refused = own_client.post("/api/kit/action", b'{"op": "swap", "slot": "snare"}')
     assert refused.status_code == 400
     assert b"locked" in refused.content
-    assert own_client.post("/api/kit/act", b"[1]").status_code == 400
+    assert own_client.post("/api/kit/action", b"[1]").status_code == 400
     assert own_client.get("/api/kit/strokes/nowhere").status_code == 404
 
 
 def test_a_phrase_is_told_in_seconds_and_a_file_that_is_no_midi_refused(own_client):
-    for op in ({"op": "fill", "places": ["kick", "snare", "hat_closed"]},):
-        own_client.post("/api/kit/act", json.dumps(op).encode())
+    for op in ({"op": "fill", "slots": ["kick", "snare", "hat_closed"]},):
+        own_client.post("/api/kit/action", json.dumps(op).encode())
     names = [one["name"] for one in own_client.get("/api/phrases").json()]
     for name in names:
         told = own_client.get(f"/api/phrase/{name.replace(' ', '%20')}")

@@ -93,7 +93,7 @@ def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
     page = hostile.page
     hostile.open_part("Copies")
     hostile.until("globalThis.__duplicates?.groups.box.querySelectorAll('.group').length === 4")
-    for button in page.get_by_role("button", name="Lay over each other").all():
+    for button in page.get_by_role("button", name="Overlay").all():
         button.click()
     check(hostile, IMAGE, DRAWING, KIT, "one·two·three <b>", "·evaw· [a](http:x) ![b](x) $c$")
     hostile.press(page.get_by_role("button", name="Select all certain copies (4)"))

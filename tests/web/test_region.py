@@ -47,14 +47,14 @@ def test_hits_drawn_around_are_tagged_marked_and_given_a_role_and_all_is_taken_b
         assert 3 <= len(expected) < 23
         page.get_by_role("button", name="Draw around hits").click()
         draw_around(own_visit, snares)
-        page.get_by_text(f"{len(expected)} hits taken").wait_for()
+        page.get_by_text(f"{len(expected)} hits selected").wait_for()
         assert set(own_visit.get("__audition.selection.ids()")) == expected
-        page.get_by_label("Tag for all of them").fill("dry  loft")
-        page.get_by_label("Tag for all of them").press("Enter")
+        page.get_by_label("Tag for all selected hits").fill("dry  loft")
+        page.get_by_label("Tag for all selected hits").press("Enter")
         own_visit.until("__audition.annotations.undo.length === 1")
         page.locator(".selection").get_by_role("button", name="star").click()
         own_visit.until("__audition.annotations.undo.length === 2")
-        page.get_by_label("Role of all of them").select_option("wood")
+        page.get_by_label("Role for all selected hits").select_option("wood")
         own_visit.until("__audition.annotations.undo.length === 3")
         for hit in catalog.hits():
             said = (hit.tags, hit.mark, hit.role if hit.role_source == "user" else None)
@@ -62,7 +62,7 @@ def test_hits_drawn_around_are_tagged_marked_and_given_a_role_and_all_is_taken_b
                 (("dry loft",), "star", "wood") if hit.id in expected else ((), "", None)
             )
         for left in (2, 1, 0):
-            page.locator(".selection").get_by_role("button", name="Take back").click()
+            page.locator(".selection").get_by_role("button", name="Undo").click()
             own_visit.until(f"__audition.annotations.undo.length === {left}")
         assert {hit.id: hit for hit in catalog.hits()} == before
     page.locator("canvas.front").press("Escape")
@@ -84,12 +84,12 @@ def test_what_was_said_can_be_asked_for_at_once_and_taken_together(own_visit, ow
     own_visit.until("__audition.annotations.undo.length === 1")
     page.keyboard.press("Escape")
     own_visit.until("__audition.selection.sequence.rows.length === 0")
-    page.get_by_role("button", name="Said").click()
+    page.get_by_role("button", name="Marks").click()
     page.get_by_role("button", name="keep", exact=True).click()
     page.get_by_text(f"{len(taken)} hits of 23 match").wait_for()
     own_visit.until("__audition.map.mask")
     page.keyboard.press("Escape")
-    page.get_by_role("button", name="Take all hits that fit").click()
+    page.get_by_role("button", name="Select all matching hits").click()
     assert set(own_visit.get("__audition.selection.ids()")) == taken
     assert "marks=keep" in page.url
     with Catalog.open(own.store) as catalog:
@@ -113,11 +113,11 @@ def test_hits_taken_by_key_are_heard_one_after_the_other(visit):
         e.start = (buffer, hit, how) => { __heard.push(hit.id); return start(buffer, hit, how); };
         })()"""
     )
-    page.get_by_role("button", name="Hear in order").click()
+    page.get_by_role("button", name="Play in order").click()
     visit.until(f"__audition.engine.nStarts === {before + more}")
     assert visit.get("__heard") == order
     visit.until("!__audition.selection.sequence.isPlaying")
-    page.get_by_role("button", name="Hear in order").click()
+    page.get_by_role("button", name="Play in order").click()
     visit.until(f"__audition.engine.nStarts === {before + more + 1}")
     page.get_by_role("button", name="Stop").click()
     page.wait_for_timeout(1500)  # nothing is to happen, so there is nothing to wait for

@@ -16,7 +16,7 @@ from tests.web.test_views import open_part, shown
 @pytest.fixture
 def kit_page(own):
     """The part "Kit" with three places filled, its balance and comparison open."""
-    app = open_part("Kit", places=["kick", "snare", "crash"])
+    app = open_part("Kit", slots_to_fill=["kick", "snare", "crash"])
     app.button(key="fill").click().run()
     return app
 
@@ -57,7 +57,7 @@ def test_a_tuning_that_is_proposed_is_taken_by_one_press(tmp_path):
     with Catalog.open(tmp_path / "drums.sqlite") as catalog:
         catalog.scan([folder], n_jobs=1)
     use_store(tmp_path / "drums.sqlite")
-    app = open_part("Kit", places=list(sounds), balance_open=True)
+    app = open_part("Kit", slots_to_fill=list(sounds), balance_open=True)
     app.button(key="fill").click().run()
     catalog = page().catalog
     (proposal, *_) = catalog.kit_sound.propose_tuning(page().kit_session.kit)

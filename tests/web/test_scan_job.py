@@ -60,7 +60,7 @@ def test_a_scan_is_stopped_and_gone_on_with(empty, jobs, tmp_path, monkeypatch):
     jobs.start(empty, [str(tmp_path / "recordings")])
     assert gate.reached.wait(WAIT_S)
     assert jobs.state().status == "running"
-    with pytest.raises(ParameterError, match="a scan is at work"):
+    with pytest.raises(ParameterError, match="a scan is running"):
         jobs.start(empty, [str(tmp_path / "recordings")])
     jobs.stop()
     assert jobs.state().status == "stopping"

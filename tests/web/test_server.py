@@ -49,7 +49,7 @@ def test_a_server_that_has_ended_is_told_and_the_page_goes_on_with_the_next(brow
         server.__exit__(None, None, None)
         visit.page.mouse.click(5, 5)  # a browser sounds only after a click
         visit.get(f"__audition.engine.play(__audition.map.hitOf({ids[0]}))")
-        visit.page.get_by_text("The page gets no answer").first.wait_for()
+        visit.page.get_by_text("The server does not answer").first.wait_for()
         assert visit.starts == 0
         with serve(own.store, port=port):
             for _ in range(N_LOOKS):  # its address is told before it listens

@@ -42,12 +42,12 @@ def test_the_cut_is_sent_and_what_comes_back_is_done(own, take):
 
     act("move", start=round(0.38 * sr), stop=first.stop)
     assert catalog.takes.regions(take)[0].start == round(0.38 * sr)
-    act("part", at=(first.start + first.stop) // 2)
+    act("split", at=(first.start + first.stop) // 2)
     parts = catalog.takes.regions(take)
     assert len(parts) == len(before) + 1
-    act("join", ids=[part.id for part in parts[:2]])
+    act("merge", ids=[part.id for part in parts[:2]])
     assert len(catalog.takes.regions(take)) == len(before)
-    act("found")
+    act("reset")
     assert spans(catalog.takes.regions(take)) == spans(before)
     assert catalog.takes.regions(take)[0].id == first.id
 

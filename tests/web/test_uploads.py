@@ -6,7 +6,7 @@ import pytest
 
 from catalog.audio.encode import encode_wav
 from catalog.web.api import uploads
-from catalog.web.upload_store import FILES_KEPT
+from catalog.web.state import UPLOADS_KEPT
 from tests.web.conftest import SR, make_stroke
 
 
@@ -53,7 +53,7 @@ def test_a_broken_or_huge_file_is_refused_and_not_kept(upload_folder, client, mo
 
 def test_only_the_last_few_files_are_kept(upload_folder, client):
     first = client.post("/api/outside?name=a.wav", memo(1)).json()
-    for seed in range(2, 2 + FILES_KEPT):
+    for seed in range(2, 2 + UPLOADS_KEPT):
         client.post("/api/outside?name=a.wav", memo(seed))
     assert client.get(first["url"]).status_code == 404
-    assert n_files(upload_folder) == FILES_KEPT
+    assert n_files(upload_folder) == UPLOADS_KEPT

@@ -147,7 +147,7 @@ def test_names_in_the_list_to_confirm_are_escaped(own):
 
 
 def test_a_kit_is_filled_saved_and_opened_again(own):
-    app = open_part("Kit", places=["kick", "snare", "crash"])
+    app = open_part("Kit", slots_to_fill=["kick", "snare", "crash"])
     app.button(key="fill").click().run()
     kit = page().kit_session.kit
     assert set(kit.slots) == {"kick", "snare", "crash"}
@@ -155,14 +155,14 @@ def test_a_kit_is_filled_saved_and_opened_again(own):
     name.set_value("Attic <b>kit</b>")
     next(one for one in app.button if one.label == "Save").click().run()
     assert [one.name for one in page().catalog.kits.saved()] == ["Attic <b>kit</b>"]
-    app.button(key="anew").click().run()
+    app.button(key="start_over").click().run()
     assert not page().kit_session.kit.slots
     app.button(key="reopen").click().run()
     assert page().kit_session.kit.slots == kit.slots
 
 
 def test_a_kit_is_written_only_to_a_whole_path_and_never_over_something(used, tmp_path):
-    app = open_part("Kit", places=["kick", "snare"])
+    app = open_part("Kit", slots_to_fill=["kick", "snare"])
     app.button(key="fill").click().run()
     app.text_input(key="export_folder").set_value("relative").run()
     app.button(key="export").click().run()

@@ -7,13 +7,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
-from catalog.errors import ParameterError
 from catalog.library.store.annotations import Annotation
 from catalog.models import MARKS, ROLES
-from catalog.web.api.responses import NOT_KEPT, answer, read_json
+from catalog.web.api.responses import in_thread, refuse, send_json, with_json
 from catalog.web.state import page
 
 TEXT_KEYS = ("mark", "role", "remark")
@@ -26,7 +25,7 @@ def read_annotation(body: Any) -> tuple[list[int], dict[str, Any]]:
     Returns
     -------
     ids : list of int
-    annotation : dict, keywords of `Annotations.annotate`
+    values : dict, keywords of `Annotations.annotate`
 
     Raises
     ------
@@ -36,52 +35,45 @@ def read_annotation(body: Any) -> tuple[list[int], dict[str, Any]]:
     if not isinstance(body, dict) or not isinstance(body.get("ids"), list) or not body["ids"]:
         raise ValueError("no hits named")
     ids = [i for i in body["ids"] if isinstance(i, int) and not isinstance(i, bool)]
-    what = {k: body[k] for k in TEXT_KEYS if isinstance(body.get(k), str)}
-    what |= {k: body[k] for k in LIST_KEYS if _is_words(body.get(k))}
-    if len(ids) != len(body["ids"]) or set(body) - {"ids"} != set(what) or not what:
+    values = {k: body[k] for k in TEXT_KEYS if isinstance(body.get(k), str)}
+    values |= {k: body[k] for k in LIST_KEYS if _is_words(body.get(k))}
+    if len(ids) != len(body["ids"]) or set(body) - {"ids"} != set(values) or not values:
         raise ValueError("not understood")
-    return ids, what
+    return ids, values
 
 
 def _is_words(value: Any) -> bool:
     return isinstance(value, list) and all(isinstance(word, str) for word in value)
 
 
-def _changed_response(before: Sequence[Annotation]) -> Response:
-    """Return the token for reverting, and each changed hit as [id, role, mark]."""
-    changed = []
-    for annotation in before:
-        hit = page().catalog.hit(annotation.hit_id)
-        changed.append([hit.id, ROLES.index(hit.role), MARKS.index(hit.mark)])
+def _send_changed(before: Sequence[Annotation]) -> Response:
+    """Send the token for reverting, and each changed hit as [id, role, mark]."""
+    hits = [page().catalog.hit(annotation.hit_id) for annotation in before]
     token = secrets.token_urlsafe(8)
     page().undo_steps.put(token, list(before))
-    body = {"step": token, "changed": changed}
-    return JSONResponse(body, headers=NOT_KEPT)
+    changed = [[hit.id, ROLES.index(hit.role), MARKS.index(hit.mark)] for hit in hits]
+    return send_json({"step": token, "changed": changed})
 
 
-async def _annotate(request: Request) -> Response:
+@with_json
+def _annotate(body: Any) -> Response:
     try:
-        ids, what = read_annotation(await read_json(request))
+        ids, values = read_annotation(body)
+        before = page().catalog.annotations.annotate(ids, **values)
     except ValueError as err:
-        return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
-
-    def work() -> Response:
-        try:
-            return _changed_response(page().catalog.annotations.annotate(ids, **what))
-        except ParameterError as err:
-            return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
-
-    return await answer(work)
+        raise refuse(400, str(err)) from err
+    return _send_changed(before)
 
 
-async def _revert(request: Request) -> Response:
+@in_thread
+def _revert(request: Request) -> Response:
     before = page().undo_steps.pop(request.path_params["step"])
     if before is None:
-        return PlainTextResponse("this can no longer be undone", 404, headers=NOT_KEPT)
-    return await answer(lambda: _changed_response(page().catalog.annotations.revert(before)))
+        raise refuse(404, "this can no longer be undone")
+    return _send_changed(page().catalog.annotations.revert(before))
 
 
 ROUTES = (
-    Route("/api/say", _annotate, methods=["POST"]),
-    Route("/api/unsay/{step:str}", _revert, methods=["POST"]),
+    Route("/api/annotate", _annotate, methods=["POST"]),
+    Route("/api/revert/{step:str}", _revert, methods=["POST"]),
 )

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from catalog.audio.model import Audio
 from catalog.errors import CatalogError
-from catalog.web.api.responses import FOR_GOOD, NOT_KEPT, answer, read_ids
+from catalog.web.api.responses import in_thread, read_ids, refuse, send_bytes
 from catalog.web.columns import stamp_hit
 from catalog.web.payloads import N_PEAKS, join_previews, make_peaks, make_preview, pack_wave
 from catalog.web.state import page
@@ -19,15 +19,11 @@ WAVE_POINTS = 900  # points of an outline drawn as wide as the page
 FLAT = bytes(2 * N_PEAKS)  # the outline of a hit that cannot be read
 
 
-async def _hit(request: Request) -> Response:
-    def work() -> Response:
-        catalog = page().catalog
-        hit = catalog.hit(request.path_params["hit_id"])
-        same = stamp_hit(hit) == request.path_params["stamp"]
-        headers = FOR_GOOD if same else NOT_KEPT
-        return Response(catalog.wav(hit.id), media_type="audio/wav", headers=headers)
-
-    return await answer(work)
+@in_thread
+def _hit(request: Request) -> Response:
+    hit = page().catalog.hit(request.path_params["hit_id"])
+    is_current = stamp_hit(hit) == request.path_params["stamp"]
+    return send_bytes(page().catalog.wav(hit.id), is_current=is_current, kind="audio/wav")
 
 
 def _cached(kind: str, hit_id: int, make: Callable[[Audio], bytes]) -> bytes:
@@ -44,46 +40,28 @@ def _cached(kind: str, hit_id: int, make: Callable[[Audio], bytes]) -> bytes:
         return b""
 
 
-async def _preview(request: Request) -> Response:
-    try:
-        ids = read_ids(request.query_params.get("ids", ""))
-    except ValueError as err:
-        return PlainTextResponse(str(err), 400)
-
-    def work() -> Response:
-        body = join_previews([_cached("preview", hit_id, make_preview) for hit_id in ids])
-        return Response(body, media_type="application/octet-stream", headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _preview(request: Request) -> Response:
+    ids = read_ids(request.query_params.get("ids", ""))
+    return send_bytes(join_previews([_cached("preview", i, make_preview) for i in ids]))
 
 
-async def _peaks(request: Request) -> Response:
-    try:
-        ids = read_ids(request.query_params.get("ids", ""))
-    except ValueError as err:
-        return PlainTextResponse(str(err), 400)
-
-    def work() -> Response:
-        body = b"".join(_cached("peaks", hit_id, make_peaks) or FLAT for hit_id in ids)
-        return Response(body, media_type="application/octet-stream", headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _peaks(request: Request) -> Response:
+    ids = read_ids(request.query_params.get("ids", ""))
+    return send_bytes(b"".join(_cached("peaks", i, make_peaks) or FLAT for i in ids))
 
 
-async def _wave(request: Request) -> Response:
-    """Return the outline of a part of a hit's file; its address changes with the regions."""
+@in_thread
+def _wave(request: Request) -> Response:
+    """Send the outline of a part of a hit's file; its address changes with the regions."""
     hit_id, stamp, start, stop = (request.path_params[k] for k in ("hit_id", "stamp", "a", "b"))
     if start >= stop:
-        return PlainTextResponse("a part of a wave ends after it starts", 400)
-
-    def work() -> Response:
-        catalog = page().catalog
-        same = stamp_hit(catalog.hit(hit_id)) == stamp
-        wave = catalog.takes.waveform(hit_id, n_points=WAVE_POINTS, start=start, stop=stop)
-        headers = FOR_GOOD if same else NOT_KEPT
-        return Response(pack_wave(wave), media_type="application/octet-stream", headers=headers)
-
-    return await answer(work)
+        raise refuse(400, "a part of a wave ends after it starts")
+    catalog = page().catalog
+    is_current = stamp_hit(catalog.hit(hit_id)) == stamp
+    wave = catalog.takes.waveform(hit_id, n_points=WAVE_POINTS, start=start, stop=stop)
+    return send_bytes(pack_wave(wave), is_current=is_current)
 
 
 ROUTES = (

@@ -3,113 +3,85 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from catalog.errors import ParameterError
 from catalog.features.descriptors import note_name
 from catalog.search.constraints import CONSTRAINT_WORDS
-from catalog.web.api.responses import FOR_GOOD, NOT_KEPT, answer
+from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json
 from catalog.web.assets import modules, modules_version
+from catalog.web.labels import count_of
 from catalog.web.payloads import describe_row
 from catalog.web.state import page
 
 N_ROWS = 10  # alternates and similar hits shown
+OUTDATED = "outdated; load the page again"
 
 
-async def _points(request: Request) -> Response:
-    def work() -> Response:
-        pack = page().points()
-        if pack.version != request.path_params["version"]:
-            return PlainTextResponse("outdated; load the page again", 404, headers=NOT_KEPT)
-        return Response(pack.body, media_type="application/octet-stream", headers=FOR_GOOD)
-
-    return await answer(work)
+@in_thread
+def _points(request: Request) -> Response:
+    pack = page().points()
+    if pack.version != request.path_params["version"]:
+        raise refuse(404, OUTDATED)
+    return send_bytes(pack.body, is_current=True)
 
 
 async def _module(request: Request) -> Response:
     source = modules().get(request.path_params["name"])
     if source is None or request.path_params["version"] != modules_version():
-        return PlainTextResponse("outdated; load the page again", 404, headers=NOT_KEPT)
-    return Response(source, media_type="text/javascript", headers=FOR_GOOD)
+        raise refuse(404, OUTDATED)
+    return send_bytes(source.encode(), is_current=True, kind="text/javascript")
 
 
 async def _mask(request: Request) -> Response:
     mask = page().masks.get(request.path_params["version"])
     if mask is None:
-        return PlainTextResponse("outdated; look for it again", 404, headers=NOT_KEPT)
-    return Response(mask, media_type="application/octet-stream", headers=NOT_KEPT)
+        raise refuse(404, "outdated; search again")
+    return send_bytes(mask)
 
 
-async def _about(request: Request) -> Response:
-    def work() -> Response:
-        hit = page().catalog.hit(request.path_params["hit_id"])
-        row = describe_row(hit)
-        row["body_note"] = note_name(hit.descriptors.get("body_hz", float("nan")))
-        return JSONResponse(row, headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _about(request: Request) -> Response:
+    hit = page().catalog.hit(request.path_params["hit_id"])
+    body_note = note_name(hit.descriptors.get("body_hz", float("nan")))
+    return send_json(describe_row(hit) | {"body_note": body_note})
 
 
-@dataclass(frozen=True)
-class NearWanted:
-    """Conditions on similar hits: other sessions only, and words of `but`."""
+def send_near(hit: int | Path, params: Mapping[str, str]) -> Response:
+    """Send alternates and similar hits as rows with reasons; an uploaded file has no alternates.
 
-    elsewhere: bool = False
-    but: tuple[str, ...] = ()
-
-
-def read_wanted(params: Mapping[str, str]) -> NearWanted:
-    """Read "elsewhere=1&but=darker,tighter"; words that are unknown are left out."""
-    words = params.get("but", "").split(",")
-    return NearWanted(
-        params.get("elsewhere") == "1", tuple(w for w in words if w in CONSTRAINT_WORDS)
-    )
-
-
-def describe_near(hit: int | Path, wanted: NearWanted) -> dict[str, Any]:
-    """Return alternates and similar hits as rows with reasons; an uploaded file has no alternates.
-
-    "trouble" explains a condition that cannot be met.
+    `params` may hold "elsewhere=1", for other sessions only, and "but=darker,tighter"; unknown
+    words are ignored. "trouble" explains a condition that cannot be met.
     """
-    catalog = page().catalog
-    trouble = ""
+    catalog, trouble = page().catalog, ""
+    words = [w for w in params.get("but", "").split(",") if w in CONSTRAINT_WORDS]
+    elsewhere = params.get("elsewhere") == "1"
     try:
-        similar = catalog.similar(hit, N_ROWS, elsewhere=wanted.elsewhere, but=wanted.but or None)
+        similar = catalog.similar(hit, N_ROWS, elsewhere=elsewhere, but=words or None)
     except ParameterError as err:
         similar, trouble = [], str(err)
-    if wanted.but and not trouble and len(similar) < N_ROWS:
-        trouble = (
-            f"Only {len(similar)} in the catalog go that way."
-            if similar
-            else ("No hit in the catalog goes that way.")
-        )
-    lists = {"alternates": catalog.alternates(hit, N_ROWS) if isinstance(hit, int) else []}
-    rows = {
+    if words and not trouble and len(similar) < N_ROWS:
+        trouble = f"Found {count_of(len(similar), 'hit')} like that in the catalog."
+    alternates = catalog.alternates(hit, N_ROWS) if isinstance(hit, int) else []
+    rows: dict[str, Any] = {
         name: [
             describe_row(match.hit)
-            | {"why": list(match.reasons)}
-            | {"distance": round(float(match.distance), 4)}
+            | {"why": list(match.reasons), "distance": round(float(match.distance), 4)}
             for match in matches
         ]
-        for name, matches in {**lists, "similar": similar}.items()
+        for name, matches in {"alternates": alternates, "similar": similar}.items()
     }
-    return rows | {"trouble": trouble}
+    return send_json(rows | {"trouble": trouble})
 
 
-async def _near(request: Request) -> Response:
-    wanted = read_wanted(request.query_params)
-
-    def work() -> Response:
-        hit_id = page().catalog.hit(request.path_params["hit_id"]).id
-        return JSONResponse(describe_near(hit_id, wanted), headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _near(request: Request) -> Response:
+    return send_near(page().catalog.hit(request.path_params["hit_id"]).id, request.query_params)
 
 
 ROUTES = (

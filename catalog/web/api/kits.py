@@ -6,102 +6,74 @@ import tempfile
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from catalog.errors import CatalogError
-from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
-from catalog.web.api.responses import NOT_KEPT, answer, read_json
+from catalog.web.api.responses import NO_STORE, in_thread, refuse, send_json, with_json
 from catalog.web.kit_session.actions import apply_action, other_strokes
 from catalog.web.kit_session.payload import describe_kit, describe_stroke
 from catalog.web.labels import plain
 from catalog.web.state import page
 
-ZIP_PIECE = 2**16
+ZIP_PIECE = 2**16  # bytes sent at once
 
 
-async def _kit(request: Request) -> Response:
-    def work() -> Response:
-        return JSONResponse(describe_kit(page().kit_session), headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _kit(_: Request) -> Response:
+    return send_json(describe_kit(page().kit_session))
 
 
-async def _act(request: Request) -> Response:
-    try:
-        action = await read_json(request)
-    except ValueError as err:
-        return PlainTextResponse(str(err), 400, headers=NOT_KEPT)
+@with_json
+def _apply_action(action: Any) -> Response:
     if not isinstance(action, dict):
-        return PlainTextResponse("not understood", 400, headers=NOT_KEPT)
-
-    def work() -> Response:
-        session = page().kit_session
-        try:
-            apply_action(session, action)
-        except CatalogError as err:
-            return PlainTextResponse(plain(str(err)), 400, headers=NOT_KEPT)
-        return JSONResponse(describe_kit(session), headers=NOT_KEPT)
-
-    return await answer(work)
+        raise refuse(400, "not understood")
+    try:
+        apply_action(page().kit_session, action)
+    except CatalogError as err:
+        raise refuse(400, plain(str(err))) from err
+    return send_json(describe_kit(page().kit_session))
 
 
-async def _strokes(request: Request) -> Response:
+@in_thread
+def _strokes(request: Request) -> Response:
     slot = request.path_params["slot"]
     if slot not in SLOTS:
-        return PlainTextResponse("no such place", 404, headers=NOT_KEPT)
-
-    def work() -> Response:
-        rows = [describe_stroke(hit) for hit in other_strokes(page().kit_session, slot)]
-        return JSONResponse(rows, headers=NOT_KEPT)
-
-    return await answer(work)
+        raise refuse(404, "no such slot")
+    return send_json([describe_stroke(hit) for hit in other_strokes(page().kit_session, slot)])
 
 
-async def _export(request: Request) -> Response:
-    kit = page().downloads.get(request.path_params["word"])
+@in_thread
+def _export(request: Request) -> Response:
+    kit = page().downloads.get(request.path_params["token"])
     if kit is None:
-        return PlainTextResponse("no such kit; open the export again", 404, headers=NOT_KEPT)
-
-    def work() -> Response:
-        place = tempfile.TemporaryDirectory(prefix="kit-")
-        file = zip_kit(kit, Path(place.name))
-        return StreamingResponse(
-            _send_then_clear(file, place),
-            media_type="application/zip",
-            headers=NOT_KEPT | {"Content-Disposition": 'attachment; filename="kit.zip"'},
-        )
-
-    return await answer(work)
-
-
-def zip_kit(kit: Kit, folder: Path) -> Path:
-    """Write a kit below `folder` and pack it into one file there.
-
-    Raises
-    ------
-    KitError
-        if the kit cannot be written
-    """
-    written = page().catalog.export_kit(kit, folder / "kit")
-    with zipfile.ZipFile(folder / "kit.zip", "w", zipfile.ZIP_DEFLATED) as pack:
+        raise refuse(404, "no such kit; open the export again")
+    folder = tempfile.TemporaryDirectory(prefix="kit-")
+    root = Path(folder.name)
+    written = page().catalog.export_kit(kit, root / "kit")
+    with zipfile.ZipFile(root / "kit.zip", "w", zipfile.ZIP_DEFLATED) as archive:
         for path in sorted(written):
-            pack.write(path, path.relative_to(folder))
-    return folder / "kit.zip"
+            archive.write(path, path.relative_to(root))
+    return StreamingResponse(
+        _send_then_delete(root / "kit.zip", folder),
+        media_type="application/zip",
+        headers=NO_STORE | {"Content-Disposition": 'attachment; filename="kit.zip"'},
+    )
 
 
-def _send_then_clear(file: Path, place: tempfile.TemporaryDirectory[str]) -> Iterator[bytes]:
-    with place, file.open("rb") as body:
+def _send_then_delete(file: Path, folder: tempfile.TemporaryDirectory[str]) -> Iterator[bytes]:
+    with folder, file.open("rb") as body:
         while piece := body.read(ZIP_PIECE):
             yield piece
 
 
 ROUTES = (
     Route("/api/kit", _kit),
-    Route("/api/kit/act", _act, methods=["POST"]),
+    Route("/api/kit/action", _apply_action, methods=["POST"]),
     Route("/api/kit/strokes/{slot:str}", _strokes),
-    Route("/api/export/{word:str}", _export),
+    Route("/api/export/{token:str}", _export),
 )

@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from catalog.audio.encode import encode_wav
 from catalog.duplicates.overlay import Overlay
 from catalog.features.waveform import waveform_outline
-from catalog.web.api.responses import NOT_KEPT, answer
+from catalog.web.api.responses import in_thread, send_bytes, send_json
 from catalog.web.columns import stamp_hit
 from catalog.web.state import page
 
@@ -21,12 +21,13 @@ N_COLUMNS = 320  # of a picture
 EARLY_S = 0.03  # the close look: shifts of one sample show here
 
 
-def _overlay(first_id: int, second_id: int) -> Overlay:
+def _overlay(request: Request) -> Overlay:
     catalog, cache = page().catalog, page().overlays
-    key = stamp_hit(catalog.hit(first_id)), stamp_hit(catalog.hit(second_id))
+    first, second = (catalog.hit(request.path_params[name]) for name in ("first", "second"))
+    key = stamp_hit(first), stamp_hit(second)
     overlay = cache.get(key)
     if overlay is None:
-        overlay = catalog.duplicates.overlay(first_id, second_id)
+        overlay = catalog.duplicates.overlay(first.id, second.id)
         cache.put(key, overlay)
     return overlay
 
@@ -34,19 +35,12 @@ def _overlay(first_id: int, second_id: int) -> Overlay:
 def describe_overlay(overlay: Overlay) -> dict[str, Any]:
     """Return an overlay for the browser.
 
-    Parameters
-    ----------
-    overlay : Overlay
-
-    Returns
-    -------
-    dict
-        "spans": one for the first `EARLY_S` from the onset and one for all, each with "seconds"
-        and, under "first", "second" and "rest", the lowest and highest value of each column by
-        turns, as whole numbers within -127 to 127 on one scale; "later_s", "gain_db" (None if
-        nothing is in common), "is_turned", "left_db"
+    "spans" holds one for the first `EARLY_S` from the onset and one for all, each with "seconds"
+    and, under "first", "second" and "residual", the lowest and highest value of each column by
+    turns, as whole numbers within -127 to 127 on one scale. "gain_db" is None if nothing is in
+    common.
     """
-    waves = {"first": overlay.first, "second": overlay.second, "rest": overlay.residual}
+    waves = {"first": overlay.first, "second": overlay.second, "residual": overlay.residual}
     onset = int(np.argmax(np.abs(overlay.first) > 0.1 * np.abs(overlay.first).max(initial=1e-9)))
     begin = max(0, onset - round(0.003 * overlay.sr))
     spans = []
@@ -57,10 +51,10 @@ def describe_overlay(overlay: Overlay) -> dict[str, Any]:
         spans.append({"seconds": len(parts["first"]) / overlay.sr, **drawn})
     return {
         "spans": spans,
-        "later_s": overlay.offset_s,
+        "offset_s": overlay.offset_s,
         "gain_db": overlay.gain_db if math.isfinite(overlay.gain_db) else None,
-        "is_turned": overlay.is_inverted,
-        "left_db": overlay.residual_db,
+        "is_inverted": overlay.is_inverted,
+        "residual_db": overlay.residual_db,
     }
 
 
@@ -73,37 +67,28 @@ def _columns(wave: np.ndarray, top: float) -> list[int]:
     return [int(value) for value in pairs.ravel()]
 
 
-async def _picture(request: Request) -> Response:
-    first_id, second_id = request.path_params["first"], request.path_params["second"]
-
-    def work() -> Response:
-        return JSONResponse(describe_overlay(_overlay(first_id, second_id)), headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _waves(request: Request) -> Response:
+    return send_json(describe_overlay(_overlay(request)))
 
 
-async def _rest(request: Request) -> Response:
-    first_id, second_id = request.path_params["first"], request.path_params["second"]
-
-    def work() -> Response:
-        body = rest_wav(_overlay(first_id, second_id))
-        return Response(body, media_type="audio/wav", headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _residual(request: Request) -> Response:
+    return send_bytes(residual_wav(_overlay(request)), kind="audio/wav")
 
 
-def rest_wav(overlay: Overlay) -> bytes:
+def residual_wav(overlay: Overlay) -> bytes:
     """Return the difference as a 16-bit WAV file, at its level relative to the first hit.
 
     It is played at the level of the first hit, which the page scales down if it goes beyond full
     scale; so is this, by the same amount or more.
     """
     peak = max(float(np.abs(w).max(initial=0.0)) for w in (overlay.first, overlay.residual))
-    rest = overlay.residual / peak if peak > 1.0 else overlay.residual
-    return encode_wav(rest[:, None], sr=overlay.sr, subtype="PCM_16")
+    residual = overlay.residual / peak if peak > 1.0 else overlay.residual
+    return encode_wav(residual[:, None], sr=overlay.sr, subtype="PCM_16")
 
 
 ROUTES = (
-    Route("/api/overlay/{first:int}/{second:int}.wav", _rest),
-    Route("/api/overlay/{first:int}/{second:int}", _picture),
+    Route("/api/overlay/{first:int}/{second:int}.wav", _residual),
+    Route("/api/overlay/{first:int}/{second:int}", _waves),
 )

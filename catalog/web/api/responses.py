@@ -4,66 +4,90 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Any
 
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import JSONResponse, Response
 
 from catalog.errors import CatalogError
-from catalog.web.limits import MAX_IDS
+from catalog.web.payloads import MAX_IDS
 
-FOR_GOOD = {"Cache-Control": "private, max-age=31536000, immutable"}
-NOT_KEPT = {"Cache-Control": "no-store"}
+IMMUTABLE = {"Cache-Control": "private, max-age=31536000, immutable"}
+NO_STORE = {"Cache-Control": "no-store"}
 MAX_BODY = 2**20  # bytes; 100,000 ids
 
+Handler = Callable[[Request], Awaitable[Response]]
 
-async def answer(work: Callable[[], Response]) -> Response:
+
+def refuse(status: int, text: str) -> HTTPException:
+    """Return the exception that answers a request with a status and a text."""
+    return HTTPException(status, text, NO_STORE)
+
+
+def send_json(data: Any) -> Response:
+    """Return a JSON response that browsers do not keep."""
+    return JSONResponse(data, headers=NO_STORE)
+
+
+def send_bytes(
+    body: bytes, *, is_current: bool = False, kind: str = "application/octet-stream"
+) -> Response:
+    """Return a binary response; browsers keep it if its address changes with the content."""
+    return Response(body, media_type=kind, headers=IMMUTABLE if is_current else NO_STORE)
+
+
+async def run_in_thread(work: Callable[..., Response], *args: Any) -> Response:
     """Run slow work in a thread; an unknown hit becomes 404 with the error text."""
     try:
-        return await asyncio.to_thread(work)
+        return await asyncio.to_thread(work, *args)
     except CatalogError as err:
-        return PlainTextResponse(str(err), 404, headers=NOT_KEPT)
-    except OverflowError:
-        return PlainTextResponse("no such hit", 404, headers=NOT_KEPT)
-    except OSError:
-        return PlainTextResponse(
-            "the file cannot be read; scan its folder again", 404, headers=NOT_KEPT
-        )
+        raise refuse(404, str(err)) from err
+    except OverflowError as err:
+        raise refuse(404, "no such hit") from err
+    except OSError as err:
+        raise refuse(404, "the file cannot be read; scan its folder again") from err
+
+
+def in_thread(work: Callable[[Request], Response]) -> Handler:
+    """Make a route's handler of work that is done in a thread."""
+
+    async def handle(request: Request) -> Response:
+        return await run_in_thread(work, request)
+
+    return handle
+
+
+def with_json(work: Callable[[Any], Response]) -> Handler:
+    """Make a handler of work on the JSON that a request sent; what cannot be read is refused."""
+
+    async def handle(request: Request) -> Response:
+        try:
+            data = json.loads(await read_body(request, MAX_BODY))
+        except ValueError as err:
+            raise refuse(400, str(err)) from err
+        return await run_in_thread(work, data)
+
+    return handle
 
 
 def read_ids(text: str) -> list[int]:
-    """Read "3,17,4": at most 64 ids, each once.
-
-    Raises
-    ------
-    ValueError
-        if one is no number or there are none or too many
-    """
-    ids = list(dict.fromkeys(int(part) for part in text.split(",")))
+    """Read "3,17,4": 1 to 64 ids, each once; all else is refused."""
+    try:
+        ids = list(dict.fromkeys(int(part) for part in text.split(",")))
+    except ValueError as err:
+        raise refuse(400, str(err)) from err
     if not 0 < len(ids) <= MAX_IDS:
-        raise ValueError(f"{len(ids)} ids; 1 to {MAX_IDS} are allowed")
+        raise refuse(400, f"{len(ids)} ids; 1 to {MAX_IDS} are allowed")
     return ids
 
 
-async def read_json(request: Request) -> Any:
-    """Read what a request sent, up to `MAX_BODY` bytes.
-
-    Raises
-    ------
-    ValueError
-        if it is too much or no JSON
-    """
-    return json.loads(await read_body(request, MAX_BODY))
-
-
 async def read_body(request: Request, most: int) -> bytes:
-    """Read the bytes that a request sent; `ValueError` if there are more than `most`."""
-    size = 0
-    parts = []
+    """Read the bytes that a request sent; more than `most` are refused."""
+    body = bytearray()
     async for part in request.stream():
-        size += len(part)
-        if size > most:
-            raise ValueError("too much at once")
-        parts.append(part)
-    return b"".join(parts)
+        body += part
+        if len(body) > most:
+            raise refuse(400, "too much at once")
+    return bytes(body)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from urllib.parse import urlsplit
 
+from starlette.datastructures import Headers
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.responses import PlainTextResponse
@@ -21,29 +22,18 @@ class OwnPagesOnly:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on requests of the page itself."""
         if scope["type"] == "http" and scope["path"].startswith("/api/"):
-            headers = {
-                key.decode("latin-1"): value.decode("latin-1") for key, value in scope["headers"]
-            }
+            headers = dict(Headers(scope=scope))
             if not is_own_request(scope["method"], headers):
-                await PlainTextResponse("refused: the request does not come from this page", 403)(
-                    scope, receive, send
+                refusal = PlainTextResponse(
+                    "refused: the request does not come from this page", 403
                 )
+                await refusal(scope, receive, send)
                 return
         await self.app(scope, receive, send)
 
 
 def is_own_request(method: str, headers: dict[str, str]) -> bool:
-    """Return whether a request comes from the page itself.
-
-    Parameters
-    ----------
-    method : str, such as "GET"
-    headers : dict of str to str, lower-case names
-
-    Returns
-    -------
-    bool
-    """
+    """Return whether a request comes from the page itself; header names are in lower case."""
     if headers.get("sec-fetch-site") in ("cross-site", "same-site"):
         return False
     origin = headers.get("origin")

@@ -3,90 +3,72 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_playable
 from catalog.errors import AudioError
-from catalog.web.api.hits import describe_near, read_wanted
-from catalog.web.api.responses import NOT_KEPT, answer
+from catalog.web.api.hits import send_near
+from catalog.web.api.responses import in_thread, refuse, run_in_thread, send_bytes, send_json
 from catalog.web.labels import plain
-from catalog.web.limits import MAX_UPLOAD_BYTES
-from catalog.web.payloads import describe_row
+from catalog.web.payloads import MAX_UPLOAD_BYTES, describe_row
 from catalog.web.state import page
-from catalog.web.upload_store import Upload
 
 ENDINGS = frozenset({"wav", "aif", "aiff", "flac", "ogg", "oga", "opus", "mp3", "caf", "m4a", "au"})
 
 
-def _find(request: Request) -> Upload:
-    found = page().uploads.get(request.path_params["word"])
-    if found is None:
+def _find(request: Request) -> Path:
+    path = page().uploads.get(request.path_params["token"])
+    if path is None:
         raise AudioError(Path("file"), "is no longer here; drop it once more")
-    return found
+    return path
 
 
 async def _receive(request: Request) -> Response:
     name = plain(request.query_params.get("name", ""))[:200]
     stem, _, ending = name.rpartition(".")
     if not stem or ending.lower() not in ENDINGS:
-        return PlainTextResponse("this is no sound file by its name", 400, headers=NOT_KEPT)
-    word, path = page().uploads.new_place(ending.lower())
+        raise refuse(400, "the name of this file is not that of an audio file")
+    token, path = page().uploads.new_path(ending.lower())
+    size = 0
+    with path.open("wb") as out:
+        async for part in request.stream():
+            size += len(part)
+            if size > MAX_UPLOAD_BYTES:
+                path.unlink()
+                raise refuse(413, "this file is too large for one hit")
+            out.write(part)
+    return await run_in_thread(_measure, token, path, stem)
+
+
+def _measure(token: str, path: Path, name: str) -> Response:
     try:
-        size = 0
-        with path.open("wb") as out:
-            async for part in request.stream():
-                size += len(part)
-                if size > MAX_UPLOAD_BYTES:
-                    raise ValueError
-                out.write(part)
-    except ValueError:
+        row = describe_row(page().catalog.search.measure_file(path))
+    except AudioError as err:
         path.unlink(missing_ok=True)
-        return PlainTextResponse("too big: one hit is wanted", 413, headers=NOT_KEPT)
-    file = Upload(path, stem)
-
-    def work() -> Response:
-        try:
-            row = _describe(word, file)
-        except AudioError as err:
-            path.unlink(missing_ok=True)
-            return PlainTextResponse(f"{stem}: {err.reason}", 400, headers=NOT_KEPT)
-        page().uploads.put(word, file)
-        return JSONResponse(row, headers=NOT_KEPT)
-
-    return await answer(work)
+        raise refuse(400, f"{name}: {err.reason}") from err
+    page().uploads.put(token, path)
+    return send_json(row | {"name": name, "url": f"/api/outside/{token}.wav", "outside": token})
 
 
-def _describe(word: str, file: Upload) -> dict[str, Any]:
-    row = describe_row(page().catalog.search.measure_file(file.path))
-    return row | {"name": file.name, "url": f"/api/outside/{word}.wav", "outside": word}
+@in_thread
+def _audio(request: Request) -> Response:
+    path = _find(request)
+    hit = page().catalog.search.measure_file(path)
+    audio = decode_file(path, start=hit.start, stop=hit.stop)
+    return send_bytes(encode_playable(audio), kind="audio/wav")
 
 
-async def _sound(request: Request) -> Response:
-    def work() -> Response:
-        file = _find(request)
-        hit = page().catalog.search.measure_file(file.path)
-        audio = decode_file(file.path, start=hit.start, stop=hit.stop)
-        return Response(encode_playable(audio), media_type="audio/wav", headers=NOT_KEPT)
-
-    return await answer(work)
-
-
-async def _near(request: Request) -> Response:
-    wanted = read_wanted(request.query_params)
-
-    def work() -> Response:
-        return JSONResponse(describe_near(_find(request).path, wanted), headers=NOT_KEPT)
-
-    return await answer(work)
+@in_thread
+def _near(request: Request) -> Response:
+    return send_near(_find(request), request.query_params)
 
 
 ROUTES = (
     Route("/api/outside", _receive, methods=["POST"]),
-    Route("/api/outside/{word:str}.wav", _sound),
-    Route("/api/outside/{word:str}/near", _near),
+    Route("/api/outside/{token:str}.wav", _audio),
+    Route("/api/outside/{token:str}/near", _near),
 )

@@ -34,35 +34,11 @@ def _assign(catalog: Catalog, kit: Kit, action: Action) -> Kit:
         kit = velocities.drop_stroke(kit, other, hit.id)
     kit = velocities.clear_slot(kit, slot)
     kit = replace(kit, slots={**kit.slots, slot: (hit.id,)}, locked=kit.locked | {slot})
-    return _scored(catalog, sorted_slots(kit))
-
-
-def _lock(_: Catalog, kit: Kit, action: Action) -> Kit:
-    return replace(kit, locked=kit.locked ^ {action["slot"]})
-
-
-def _swap(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    return catalog.kits.swap(kit, action["slot"])
-
-
-def _back(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    return catalog.kits.swap_back(kit, action["slot"])
-
-
-def _clear(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    return _scored(catalog, velocities.clear_slot(kit, action["slot"]))
+    return sorted_slots(kit)
 
 
 def _add(catalog: Catalog, kit: Kit, action: Action) -> Kit:
     return velocities.add_stroke(kit, action["slot"], catalog.hit(action["id"]).id)
-
-
-def _drop(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    return _scored(catalog, velocities.drop_stroke(kit, action["slot"], action["id"]))
-
-
-def _main(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    return _scored(catalog, velocities.choose_main(kit, action["slot"], action["id"]))
 
 
 def _move(catalog: Catalog, kit: Kit, action: Action) -> Kit:
@@ -83,7 +59,7 @@ def _keep(catalog: Catalog, kit: Kit, action: Action) -> Kit:
     return velocities.keep_layers(kit, action["slot"], hits=hits)
 
 
-def _strokes(catalog: Catalog, kit: Kit, action: Action) -> Kit:
+def _add_strokes(catalog: Catalog, kit: Kit, action: Action) -> Kit:
     """Add the other strokes of its drum to one slot."""
     slot = action["slot"]
     alone = catalog.kits.add_layers(velocities.sort_by_strength(kit, slot))
@@ -100,30 +76,29 @@ def other_strokes(session: KitSession, slot: str) -> list[Hit]:
     return [catalog.hit(i) for i in alone.slots[slot] if i not in used]
 
 
-def _level(_: Catalog, kit: Kit, action: Action) -> Kit:
-    return kit.with_level(action["slot"], float(action["level_db"]))
-
-
-def _tune(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    return _scored(catalog, kit.with_tuning(action["slot"], float(action["semitones"])))
-
-
-# Changes of one slot: the function, and the label of its undo step.
-CHANGES: Mapping[str, tuple[Callable[[Catalog, Kit, Action], Kit], str]] = {
-    "assign": (_assign, "put a hit into {}"),
-    "lock": (_lock, "lock or unlock {}"),
-    "swap": (_swap, "next best for {}"),
-    "back": (_back, "the one before for {}"),
-    "clear": (_clear, "take {} out"),
-    "add": (_add, "add a stroke to {}"),
-    "drop": (_drop, "take a stroke out of {}"),
-    "main": (_main, "choose the main stroke of {}"),
-    "move": (_move, "move a stroke of {}"),
-    "keep": (_keep, "keep or free the layers of {}"),
-    "level": (_level, "level of {}"),
-    "tune": (_tune, "tune {}"),
-    "strokes": (_strokes, "add the other strokes of {}"),
+# Changes of one slot: the label of its undo step, and the function.
+CHANGES: Mapping[str, tuple[str, Callable[[Catalog, Kit, Action], Kit]]] = {
+    "assign": ("put a hit into {}", _assign),
+    "lock": ("lock or unlock {}", lambda _, kit, a: replace(kit, locked=kit.locked ^ {a["slot"]})),
+    "swap": ("next best for {}", lambda catalog, kit, a: catalog.kits.swap(kit, a["slot"])),
+    "back": ("previous hit for {}", lambda catalog, kit, a: catalog.kits.swap_back(kit, a["slot"])),
+    "clear": ("remove {}", lambda _, kit, a: velocities.clear_slot(kit, a["slot"])),
+    "add": ("add a stroke to {}", _add),
+    "drop": (
+        "remove a stroke from {}",
+        lambda _, kit, a: velocities.drop_stroke(kit, a["slot"], a["id"]),
+    ),
+    "main": (
+        "choose the main stroke of {}",
+        lambda _, kit, a: velocities.choose_main(kit, a["slot"], a["id"]),
+    ),
+    "move": ("move a stroke of {}", _move),
+    "keep": ("fix or free the layers of {}", _keep),
+    "level": ("level of {}", lambda _, kit, a: kit.with_level(a["slot"], float(a["level_db"]))),
+    "tune": ("tune {}", lambda _, kit, a: kit.with_tuning(a["slot"], float(a["semitones"]))),
+    "strokes": ("add the other strokes of {}", _add_strokes),
 }
+SCORED = frozenset({"assign", "clear", "drop", "main", "tune"})  # after which the kit is scored
 
 
 def change_slot(catalog: Catalog, kit: Kit, action: Action) -> Kit:
@@ -133,28 +108,25 @@ def change_slot(catalog: Catalog, kit: Kit, action: Action) -> Kit:
     ----------
     catalog : Catalog
     kit : Kit
-    act : mapping
+    action : mapping
         "op", a key of `CHANGES`; "slot"; where the change needs them "id", "layer", "apart",
         "level_db", "semitones"
-
-    Returns
-    -------
-    Kit
 
     Raises
     ------
     CatalogError
         if the hit is unknown, no other fits, or the action is not understood
     """
-    found = CHANGES.get(str(action.get("op")))
-    if found is None or action.get("slot") not in SLOTS:
+    op = str(action.get("op"))
+    if op not in CHANGES or action.get("slot") not in SLOTS:
         raise KitError(f"op={action.get('op')!r} of slot {action.get('slot')!r} is not known")
     try:
-        return found[0](catalog, kit, action)
+        kit = CHANGES[op][1](catalog, kit, action)
+        return _scored(catalog, kit) if op in SCORED else kit
     except (KeyError, TypeError, ValueError) as err:
         if isinstance(err, CatalogError):
             raise
-        raise KitError(f"{action['op']}: something is missing ({err})") from err
+        raise KitError(f"{op}: something is missing ({err})") from err
 
 
 def fill_rest(session: KitSession, wanted: Sequence[str]) -> None:
@@ -193,14 +165,7 @@ def _with_locked_slots(catalog: Catalog, before: Kit, filled: Kit) -> Kit:
 
 
 def apply_action(session: KitSession, action: Action) -> None:
-    """Apply one action to the kit and save the session.
-
-    Parameters
-    ----------
-    session : KitSession
-    action : mapping
-        "op": a key of `CHANGES`, or "undo", "redo", "anew", "fill" (with "places"), "choose"
-        (with "k"), "layers", "open" (with "name")
+    """Apply one action, with "op" a key of `WHOLE_KIT` or `CHANGES`, and save the session.
 
     Raises
     ------
@@ -214,12 +179,12 @@ def apply_action(session: KitSession, action: Action) -> None:
         else:
             kit = change_slot(session.catalog, session.kit, action)
             slot = slot_word(str(action["slot"])).lower()
-            session.put(kit, CHANGES[op][1].format(slot))
+            session.put(kit, CHANGES[op][0].format(slot))
         session.save()
 
 
 def _start_new(session: KitSession) -> None:
-    session.put(Kit(name=""), "start anew")
+    session.put(Kit(name=""), "start over")
     session.choices = []
 
 
@@ -232,7 +197,7 @@ def _choose(session: KitSession, k: Any) -> None:
     if not isinstance(k, int) or not 0 <= k < len(session.choices):
         raise KitError("no such kit is offered; fill the rest again")
     kit = _with_locked_slots(session.catalog, session.kit, session.choices[k])
-    session.put(kit, f"take whole kit {k + 1}")
+    session.put(kit, f"choose kit {k + 1}")
 
 
 def _open(session: KitSession, name: str) -> None:
@@ -247,9 +212,9 @@ def _open(session: KitSession, name: str) -> None:
 WHOLE_KIT: Mapping[str, Callable[[KitSession, Action], None]] = {
     "undo": lambda session, _: session.move(-1),
     "redo": lambda session, _: session.move(1),
-    "fill": lambda session, action: fill_rest(session, list(map(str, action.get("places", ())))),
+    "fill": lambda session, action: fill_rest(session, list(map(str, action.get("slots", ())))),
     "choose": lambda session, action: _choose(session, action.get("k")),
-    "anew": lambda session, _: _start_new(session),
+    "start_over": lambda session, _: _start_new(session),
     "layers": lambda session, _: _add_layers(session),
     "open": lambda session, action: _open(session, str(action.get("name", ""))),
 }

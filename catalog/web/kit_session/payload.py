@@ -19,23 +19,13 @@ from catalog.kit.slots import SLOTS, assign_notes
 from catalog.models import Hit
 from catalog.web.kit_session.session import KitSession, sorted_slots
 from catalog.web.labels import plain, slot_word
-from catalog.web.payloads import describe_row
+from catalog.web.payloads import pick_row
 
-ROW = ("id", "stamp", "match_db", "name", "role", "session")
 IMPULSE_AT, IMPULSE_N = 32, 64  # frames: one sample stands for the peak of a stroke
 
 
 def describe_kit(session: KitSession) -> dict[str, Any]:
-    """Return the kit with its slots, layers, keys and levels; missing hits are left out.
-
-    Parameters
-    ----------
-    session : KitSession
-
-    Returns
-    -------
-    dict, fit for JSON
-    """
+    """Return the kit with its slots, layers, keys and levels; missing hits are left out."""
     with session.lock:
         kit, hits = _with_known_hits(session.catalog, session.kit)
         gains = play_levels(kit, hits)
@@ -60,12 +50,11 @@ def _with_known_hits(catalog: Catalog, kit: Kit) -> tuple[Kit, dict[int, Hit]]:
 
 def _chosen(session: KitSession) -> int | None:
     """Return which offered kit is the present one, by the main hit of each slot."""
-    mains = [_mains(kit) for kit in (session.kit, *session.choices)]
-    return next((k for k, other in enumerate(mains[1:]) if other == mains[0]), None)
-
-
-def _mains(kit: Kit) -> dict[str, int]:
-    return {slot: ids[0] for slot, ids in kit.slots.items() if ids}
+    main_hits = [
+        {slot: ids[0] for slot, ids in kit.slots.items() if ids}
+        for kit in (session.kit, *session.choices)
+    ]
+    return next((k for k, other in enumerate(main_hits[1:]) if other == main_hits[0]), None)
 
 
 def play_levels(kit: Kit, hits: Mapping[int, Hit]) -> dict[str, float]:
@@ -121,7 +110,6 @@ def _layer(layer: Layer) -> dict[str, Any]:
 
 def describe_stroke(hit: Hit) -> dict[str, Any]:
     """Return what is shown and played of one stroke; its playable file is `over_db` too soft."""
-    row = describe_row(hit)
     peak_db = hit.descriptors.get("peak_db", math.nan)
     over_db = max(peak_db, 0.0) if math.isfinite(peak_db) else 0.0
-    return {key: row[key] for key in ROW} | {"over_db": round(over_db, 2)}
+    return pick_row(hit) | {"over_db": round(over_db, 2)}

@@ -25,15 +25,7 @@ class Step:
 
 
 class KitSession:
-    """The kit that is being built, its undo steps, and the whole kits offered for it.
-
-    Attributes
-    ----------
-    catalog : Catalog, where the session is saved
-    choices : list of Kit, whole kits that the last filling offered, best first
-    revision : int, grows with each change, also over a restart
-    lock : held while the kit is changed
-    """
+    """The kit that is being built, its undo steps, and the whole kits offered for it."""
 
     def __init__(
         self,
@@ -42,10 +34,10 @@ class KitSession:
         position: int = 0,
         choices: Sequence[Kit] = (),
     ) -> None:
-        self.catalog = catalog
-        self.choices = list(choices)
-        self.revision = time.time_ns() // 10**6
-        self.lock = threading.RLock()
+        self.catalog = catalog  # where the session is saved
+        self.choices = list(choices)  # whole kits that the last filling offered, best first
+        self.revision = time.time_ns() // 10**6  # grows with each change, also over a restart
+        self.lock = threading.RLock()  # held while the kit is changed
         self._steps = list(steps)
         self._position = position
 

@@ -13,21 +13,17 @@ from catalog.models import State
 from catalog.web.tab import tab
 from catalog.web.views.review.confirm_set_aside import needs_confirmation, set_aside_now
 
-Act = Mapping[str, Any]
+Action = Mapping[str, Any]
 
 
-def _keep(catalog: Catalog, act: Act) -> None:
-    catalog.duplicates.prefer(int(act["id"]))
-
-
-def _set_verdict(catalog: Catalog, act: Act) -> None:
-    pair = int(act["first"]), int(act["second"])
-    catalog.duplicates.set_verdict(*pair, act["op"] == "same")
+def _set_verdict(catalog: Catalog, action: Action) -> None:
+    pair = int(action["first"]), int(action["second"])
+    catalog.duplicates.set_verdict(*pair, action["op"] == "same")
     tab().verdicts.append(pair)
 
 
-def _accept(catalog: Catalog, act: Act) -> None:
-    ids = [int(i) for i in act["ids"]]
+def _accept(catalog: Catalog, action: Action) -> None:
+    ids = list(map(int, action["ids"]))
     all_here = all(
         catalog.hit(i).state == State.HERE for i in ids
     )  # another tab may have moved one
@@ -35,58 +31,41 @@ def _accept(catalog: Catalog, act: Act) -> None:
         set_aside_now(catalog, ids)
 
 
-def _dismiss(catalog: Catalog, act: Act) -> None:
-    catalog.review.dismiss_fault(
-        [int(act["id"])], str(act["kind"]), dismissed=act["op"] == "dismiss"
-    )
+def _dismiss(catalog: Catalog, action: Action) -> None:
+    dismissed = action["op"] == "dismiss"
+    catalog.review.dismiss_fault([int(action["id"])], str(action["kind"]), dismissed=dismissed)
 
 
-def _move(catalog: Catalog, act: Act) -> None:
-    catalog.takes.move_region(int(act["id"]), start=int(act["start"]), stop=int(act["stop"]))
+def _move_region(catalog: Catalog, action: Action) -> None:
+    start, stop = int(action["start"]), int(action["stop"])
+    catalog.takes.move_region(int(action["id"]), start=start, stop=stop)
 
 
-def _part(catalog: Catalog, act: Act) -> None:
-    catalog.takes.split_region(int(act["id"]), at=int(act["at"]))
-
-
-def _join(catalog: Catalog, act: Act) -> None:
-    catalog.takes.merge_regions([int(i) for i in act["ids"]])
-
-
-def _as_found(catalog: Catalog, act: Act) -> None:
-    catalog.takes.reset_regions(int(act["id"]))
-
-
-ACTIONS: Mapping[str, Callable[[Catalog, Act], None]] = {
-    "keep": _keep,
+ACTIONS: Mapping[str, Callable[[Catalog, Action], object]] = {
+    "keep": lambda catalog, action: catalog.duplicates.prefer(int(action["id"])),
     "same": _set_verdict,
     "differ": _set_verdict,
     "accept": _accept,
     "dismiss": _dismiss,
     "undismiss": _dismiss,
-    "move": _move,
-    "part": _part,
-    "join": _join,
-    "found": _as_found,
+    "move": _move_region,
+    "split": lambda catalog, a: catalog.takes.split_region(int(a["id"]), at=int(a["at"])),
+    "merge": lambda catalog, action: catalog.takes.merge_regions(list(map(int, action["ids"]))),
+    "reset": lambda catalog, action: catalog.takes.reset_regions(int(action["id"])),
 }
 
 
 def run_action(catalog: Catalog, view: str) -> None:
-    """Run the action that a view of the browser sent through its trigger "act".
+    """Run the action that a view of the browser sent: a dict with "op", a key of `ACTIONS`.
 
-    Parameters
-    ----------
-    catalog : Catalog
-    view : str
-        the view's key in the session; its "act" is a dict with "op", a key of `ACTIONS`; what does
-        not look like one is passed over, an error is kept in the session as "act_trouble"
+    What does not look like one is ignored; an error is kept as `Tab.action_error`.
     """
-    act = st.session_state[view]["act"]
+    action = st.session_state[view]["action"]
     tab().action_error = ""
-    if not isinstance(act, dict) or str(act.get("op")) not in ACTIONS:
+    if not isinstance(action, dict) or str(action.get("op")) not in ACTIONS:
         return
     try:
-        ACTIONS[str(act["op"])](catalog, act)
+        ACTIONS[str(action["op"])](catalog, action)
     except (CatalogError, OSError) as err:
         tab().action_error = str(err)
     except (KeyError, TypeError, ValueError, OverflowError):

@@ -20,21 +20,11 @@ def mount_audition(
     default: dict[str, Any] | None = None,
     **on_change: Callable[[], None],
 ) -> Any:
-    """Mount one view of the component with its name as key.
+    """Mount a view of the component, with its name as key, and return what it reports.
 
-    Parameters
-    ----------
-    view : str
-        "listen", "kit", "twice", "round", "faults" or "cut"
-    data : dict
-        what the view shows; bytes only at the top level
-    default : dict, optional
-        first values of what it reports
-    **on_change : callables by the component's event, such as `on_act_change`
-
-    Returns
-    -------
-    what the component reports, by attribute
+    `view` is a key of `VIEWS` in main.js; `data` is what it shows, bytes only at the top level;
+    `default` holds the first values of what it reports; `on_change` are callables by the
+    component's event, such as `on_action_change`.
     """
     component = st.components.v2.component(
         "catalog.audition", html=read_frontend_file("audition.html"), js=loader_script()

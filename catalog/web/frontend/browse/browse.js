@@ -70,7 +70,7 @@ export function mount(root, live) {
   let nameTimer = 0;
 
   const panel = makeHitPanel({ choose: id => map.choose(id), status: setStatus,
-    assign: (slot, id) => kitSession.act('assign', { slot, id }),
+    assign: (slot, id) => kitSession.apply('assign', { slot, id }),
     load: async id => { const hit = map.hitOf(id); if (hit) await engine.loadQuietly(hit); } });
   const map = makeMap(live.data.name, {
     choose: id => { panel.show(id); report('chosen', id); },
@@ -81,7 +81,7 @@ export function mount(root, live) {
     },
     select: rows => {
       selection.select(rows);
-      if (!rows.length) setStatus('No hit lies inside the line.');
+      if (!rows.length) setStatus('No hit is inside the lasso.');
     },
     release: () => selection.release(),
   });

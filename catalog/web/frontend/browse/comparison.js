@@ -12,7 +12,7 @@ import { formatDecibels, formatHertz, formatSeconds } from '../shared/format.js'
 const WAVE_HEIGHT = 76, SPECTROGRAM_HEIGHT = 56, PADDING = 18, GAP = 8;   // CSS pixels
 const NUMBERS = [
   ['length', 'length_s', formatSeconds], ['attack', 'attack_s', formatSeconds],
-  ['falls 20 dB in', 'decay20_s', formatSeconds], ['brightness', 'centroid_hz', formatHertz],
+  ['decay by 20 dB', 'decay20_s', formatSeconds], ['brightness', 'centroid_hz', formatHertz],
   ['body', 'body_hz', formatHertz], ['loudness', 'loudness_lkfs', value => formatDecibels(value, 'LKFS')],
 ];
 
@@ -56,10 +56,10 @@ export function makeComparison() {
     Object.assign(comparison, { hits: [a, b], isDrawn: false });
     const [waves, ...spectrograms] = [0, 1, 2].map(() => el('canvas', { 'aria-hidden': 'true' }));
     box.replaceChildren(
-      el('h3', {}, 'A/B', el('small', {}, 'at like loudness; B turns, shift+B plays or stops')),
+      el('h3', {}, 'A/B', el('small', {}, 'at matched loudness; B switches, Shift+B plays or stops')),
       el('div', { class: 'actions' }, sideButton('A', a), sideButton('B', b),
         button('Play both', toggle, { class: 'run' }), button('Close', comparison.hide)),
-      waves, el('p', { class: 'axis' }, 'waves: A filled, B as a line; below, their spectra'),
+      waves, el('p', { class: 'axis' }, 'waveforms: A filled, B as a line; below, their spectrograms'),
       el('div', { class: 'spectrograms' }, ...spectrograms), makeTable(a, b));
     box.hidden = false;
     update();

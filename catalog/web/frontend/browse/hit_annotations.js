@@ -6,23 +6,23 @@ import { button, consumeKey, el } from '../shared/dom.js';
 
 export const MARK_KEYS = { K: 'keep', X: 'reject', L: 'star', N: '' };   // with shift; plain letters play
 const MARK_BUTTONS = { keep: 'Keep', reject: 'Reject', star: 'Star' };
-const UNDO_TITLE = 'Ctrl+Z takes back, ctrl+shift+Z says it again';
+const UNDO_TITLE = 'Ctrl+Z undoes, Ctrl+Shift+Z redoes';
 
 export const cleanTag = text => text.trim().replace(/\s+/g, ' ');
 export const annotateMark = (hit, mark) => annotate([hit.id], { mark }, `${hit.name}: ${mark || 'no mark'}`);
 
-export const makeUndoButton = onError => button('Take back', () => undoAnnotation().catch(onError),
+export const makeUndoButton = onError => button('Undo', () => undoAnnotation().catch(onError),
   { class: 'undo', title: UNDO_TITLE });
 
 function makeTags(hit, change) {
   const tags = el('span', { class: 'tags' });
   const remove = tag => {
     hit.tags = hit.tags.filter(other => other !== tag);
-    change({ drop: [tag] }, `tag ${tag} taken away`);
+    change({ drop: [tag] }, `tag ${tag} removed`);
     draw();
   };
   const makeTag = tag => el('span', { class: 'tag' }, el('bdi', {}, tag),
-    button('×', () => remove(tag), { 'aria-label': `Take the tag ${tag} away` }));
+    button('×', () => remove(tag), { 'aria-label': `Remove the tag ${tag}` }));
   const draw = () => tags.replaceChildren(...hit.tags.map(makeTag));
   const field = el('input', { type: 'text', class: 'add', placeholder: 'add a tag', maxLength: MAX_TAG,
     'aria-label': 'Add a tag', onkeydown: event => {
@@ -39,10 +39,10 @@ function makeTags(hit, change) {
 }
 
 function makeRemark(hit, change) {
-  const field = el('input', { type: 'text', class: 'remark', placeholder: 'a remark of your own',
+  const field = el('input', { type: 'text', class: 'remark', placeholder: 'remark',
     maxLength: MAX_REMARK, value: hit.remark, 'aria-label': 'Remark', onchange: () => {
       hit.remark = field.value.trim();
-      change({ remark: hit.remark }, 'remark written');
+      change({ remark: hit.remark }, 'remark changed');
     } });
   return field;
 }
@@ -52,7 +52,7 @@ export function makeHitAnnotations(hit, onError) {   // `hit` is updated with ea
   const keyOf = mark => Object.keys(MARK_KEYS).find(key => MARK_KEYS[key] === mark);
   const marks = Object.entries(MARK_BUTTONS).map(([mark, label]) => el('button', {
     type: 'button', class: 'mark-button', 'data-mark': mark, 'aria-pressed': String(hit.mark === mark),
-    title: `Shift+${keyOf(mark)}; again, or shift+N, takes it back`,
+    title: `Shift+${keyOf(mark)}; again, or Shift+N, removes it`,
     onclick: () => annotateMark(hit, hit.mark === mark ? '' : mark).catch(onError),
   }, MARK_SIGNS[mark][0], ' ', label));
   const box = el('div', {},

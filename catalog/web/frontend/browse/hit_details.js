@@ -8,8 +8,8 @@ import { button, el, options } from '../shared/dom.js';
 import { formatDecibels, formatHertz, formatSeconds } from '../shared/format.js';
 
 const WAVE_HEIGHT = 64, SPECTROGRAM_HEIGHT = 72;   // CSS pixels
-const ROLE_SOURCES = { user: 'as you said', name: 'by its name', sound: 'by its sound',
-  example: 'by your examples' };
+const ROLE_SOURCES = { user: 'set by you', name: 'from its name', sound: 'from its sound',
+  example: 'from your examples' };
 
 const describeChannels = n => ({ 1: 'mono', 2: 'stereo' }[n] ?? `${n} channels`);
 
@@ -17,7 +17,7 @@ export function makeNumbers(hit) {
   const { numbers } = hit, note = hit.body_note ? ` (${hit.body_note})` : '';
   const entries = {
     'length': formatSeconds(numbers.length_s), 'attack': formatSeconds(numbers.attack_s),
-    'falls 20 dB in': formatSeconds(numbers.decay20_s), 'brightness': formatHertz(numbers.centroid_hz),
+    'decay by 20 dB': formatSeconds(numbers.decay20_s), 'brightness': formatHertz(numbers.centroid_hz),
     'body': numbers.body_hz ? formatHertz(numbers.body_hz) + note : '–',
     'loudness': formatDecibels(numbers.loudness_lkfs, 'LKFS'),
     'peak': formatDecibels(numbers.peak_db, 'dBFS'),
@@ -30,7 +30,7 @@ export function makeNumbers(hit) {
 export function makePictures() {
   const wave = el('canvas', { 'aria-hidden': 'true' }), spectrogram = el('canvas', { 'aria-hidden': 'true' });
   const axis = el('span', { class: 'axis' },
-    `above: the wave; below: 40 Hz to 16 kHz, first ${Math.round(SPECTROGRAM_S * 1000)} ms`);
+    `above: the waveform; below: 40 Hz to 16 kHz, first ${Math.round(SPECTROGRAM_S * 1000)} ms`);
   const draw = async (hit, width, isCurrent) => {
     try {
       const buffer = await engine.load(hit);
@@ -43,7 +43,7 @@ export function makePictures() {
 }
 
 export function makeSlotPicker(hit, assign) {   // assign(slot, id)
-  const slots = el('select', { 'aria-label': 'Place in the kit' }, ...options(SLOT_LABELS));
+  const slots = el('select', { 'aria-label': 'Slot in the kit' }, ...options(SLOT_LABELS));
   slots.value = SLOT_OF_ROLE[hit.role] ?? slots.options[0]?.value ?? '';
   return el('span', { class: 'together' }, slots, button('Put in kit', () => assign(slots.value, hit.id)));
 }
@@ -51,7 +51,7 @@ export function makeSlotPicker(hit, assign) {   // assign(slot, id)
 export function makeRolePicker(hit, onChange) {   // onChange(role)
   const roles = el('select', { onchange: () => onChange(roles.value) }, ...options(ROLE_LABELS));
   roles.value = hit.role;
-  const confidence = hit.said_by === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % sure`;
+  const confidence = hit.said_by === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % certain`;
   const source = ROLE_SOURCES[hit.said_by] ?? 'guessed';
   return el('label', { class: 'role' }, `Role, ${source}${confidence}: `, roles);
 }

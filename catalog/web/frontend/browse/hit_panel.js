@@ -18,14 +18,14 @@ import { makeQueryFile } from './query_file.js';
 const MAX_SOUND_WAIT_MS = 50;          // the sound is fetched first, but the lists do not wait longer
 const PADDING = 26;                    // CSS pixels left and right of the pictures
 const ALTERNATE_KEYS = '1234567890', SIMILAR_KEYS = 'qwertyuiop';
-const HELP = 'Rest the pointer on a mark to hear it, click to choose it. With the map in focus, arrow keys '
-  + 'walk from hit to hit and space repeats. What is like the chosen hit is listed here.';
+const HELP = 'Move the pointer over a mark to play it, click to choose it. With the map in focus, arrow keys '
+  + 'move from hit to hit and space plays again. Hits like the chosen one are listed here.';
 const NO_LISTS = { hit: null, alternates: [], similar: [] };
 
 // on: {choose(id), assign(slot, id), load(id) -> Promise of its sound, status(text)}
 export function makeHitPanel(on) {
   const box = el('section', { class: 'chosen', 'aria-label': 'The chosen hit' });
-  const numbers = el('div', { 'aria-label': 'Numbers of the chosen hit' });
+  const numbers = el('div', { 'aria-label': 'Measurements of the chosen hit' });
   const similarBox = el('div', { class: 'similar' });
   const comparison = makeComparison(), constraints = makeConstraints(() => reloadSimilar());
   const panel = { box, numbers, comparison, id: null, shownFor: null, shown: NO_LISTS };
@@ -41,7 +41,7 @@ export function makeHitPanel(on) {
     return fetchJson(`${path}?elsewhere=${otherSessions ? 1 : 0}&but=${words().join(',')}`);
   };
   const fillSimilar = near => {
-    const hint = words().length ? `but ${words().join(', ')}` : 'wherever they come from';
+    const hint = words().length ? `but ${words().join(', ')}` : 'from any session';
     const empty = near.trouble || undefined;
     similarBox.replaceChildren(
       makeHitList('Similar', { hint, hits: near.similar, keys: SIMILAR_KEYS, empty }, rowActions),
@@ -78,14 +78,14 @@ export function makeHitPanel(on) {
     marks = makeHitAnnotations(hit, onError);
     const annotations = el('div', {}, marks.box, makeRolePicker(hit, changeRole(hit)));
     return [makeSlotPicker(hit, on.assign), annotations,
-      makeHitList('Alternates', { hint: 'most likely strokes of the same drum', hits: near.alternates,
+      makeHitList('Alternates', { hint: 'likely strokes of the same drum', hits: near.alternates,
         keys: ALTERNATE_KEYS }, rowActions)];
   };
   const fill = (hit, near) => {
     comparison.hide();
     panel.shown = { hit, alternates: near.alternates, similar: near.similar };
     const pictures = makePictures(), [assigning, annotating, alternates] = catalogParts(hit, near);
-    const origin = hit.outside ? 'from outside; not in the catalog' : describeOrigin(hit) || 'origin unknown';
+    const origin = hit.outside ? 'a file outside the catalog' : describeOrigin(hit) || 'origin unknown';
     box.replaceChildren(
       el('h2', { dir: 'auto' }, markIcon(hit.role), hit.name),
       el('p', { class: 'origin', dir: 'auto' }, origin), pictures.box,

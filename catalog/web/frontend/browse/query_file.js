@@ -9,8 +9,8 @@ const ACCEPTED = 'audio/*,.wav,.flac,.aif,.aiff,.caf,.m4a';
 // on: {show(hit), status(text)}
 export function makeQueryFile(on) {
   const search = async file => {
-    if (file.size > MAX_UPLOAD_BYTES) { on.status('This file is too big for one hit.'); return; }
-    on.status(`Listening to ${file.name} …`);
+    if (file.size > MAX_UPLOAD_BYTES) { on.status('This file is too large for one hit.'); return; }
+    on.status(`Analyzing ${file.name} …`);
     try {
       const path = `/api/outside?name=${encodeURIComponent(file.name)}`;
       await on.show(await fetchJson(path, { method: 'POST', body: file }));
@@ -22,7 +22,7 @@ export function makeQueryFile(on) {
       picker.value = '';
     } });
   const box = el('span', { class: 'query-file' }, button('Search from a file …', () => picker.click(),
-    { title: 'A recording from a phone, for instance; it is not taken into the catalog' }), picker);
+    { title: 'For example a recording from a phone; it is not added to the catalog' }), picker);
   const acceptDrops = node => {
     node.addEventListener('dragover', event => {
       if (!event.dataTransfer?.types.includes('Files')) return;

@@ -11,7 +11,7 @@ const MAX_PLAY_S = .9;                 // of each hit when many are played
 const PAUSE_S = .12;                   // before the next one
 const N_AHEAD = 6;                     // hits loaded ahead of the one that plays
 const MAX_ROLES_NAMED = 4;             // in the heading
-const MARKED = { keep: 'kept', reject: 'rejected', star: 'starred', '': 'no mark any more' };
+const MARKED = { keep: 'kept', reject: 'rejected', star: 'starred', '': 'mark removed' };
 
 const UNREADABLE = 'One hit could not be read; its file may be gone.';
 
@@ -76,7 +76,7 @@ function makeSequence(map, { name, onError, show }) {
 
 function makeTagField(change) {
   const field = el('input', { type: 'text', maxLength: MAX_TAG, placeholder: 'a tag for all',
-    'aria-label': 'Tag for all of them', onkeydown: event => {
+    'aria-label': 'Tag for all selected hits', onkeydown: event => {
       if (event.key !== 'Enter') return;
       consumeKey(event);
       apply('add');
@@ -84,7 +84,7 @@ function makeTagField(change) {
   const apply = way => {
     const tag = cleanTag(field.value);
     if (!tag) { field.focus(); return; }
-    change({ [way]: [tag] }, way === 'add' ? `tagged ${tag}` : `tag ${tag} taken away`);
+    change({ [way]: [tag] }, way === 'add' ? `tagged ${tag}` : `tag ${tag} removed`);
     field.value = '';
   };
   return el('span', { class: 'together' }, field, button('Tag', () => apply('add')),
@@ -92,22 +92,22 @@ function makeTagField(change) {
 }
 
 function makeRoleField(change) {
-  const field = el('select', { 'aria-label': 'Role of all of them', onchange: () => {
+  const field = el('select', { 'aria-label': 'Role for all selected hits', onchange: () => {
     if (field.value) change({ role: field.value }, `role ${ROLE_LABELS[field.value]}`);
     field.value = '';
-  } }, el('option', { value: '' }, 'the role of all …'), ...options(ROLE_LABELS));
+  } }, el('option', { value: '' }, 'role for all …'), ...options(ROLE_LABELS));
   return field;
 }
 
 // on: {name(id) -> Promise of text, error(error), released()}
 export function makeSelection(map, on) {
-  const box = el('section', { class: 'selection hidden', 'aria-label': 'The hits taken together' });
+  const box = el('section', { class: 'selection hidden', 'aria-label': 'Selected hits' });
   const heading = el('h3', { 'aria-live': 'polite' }), place = el('span', { class: 'none at', dir: 'auto' });
-  const play = button('Hear in order', () => sequence.isPlaying ? sequence.stop() : sequence.play(),
+  const play = button('Play in order', () => sequence.isPlaying ? sequence.stop() : sequence.play(),
     { class: 'main' });
   const show = text => {
     if (text !== undefined) place.textContent = text;
-    play.textContent = sequence.isPlaying ? 'Stop' : sequence.position > 0 ? 'Hear on' : 'Hear in order';
+    play.textContent = sequence.isPlaying ? 'Stop' : sequence.position > 0 ? 'Continue' : 'Play in order';
   };
   const sequence = makeSequence(map, { name: on.name, onError: on.error, show });
   const selection = { box, sequence };
@@ -117,7 +117,7 @@ export function makeSelection(map, on) {
     `${countHits(sequence.rows.length)}: ${text}`).catch(on.error);
   const drawHeading = () => {
     const { rows } = sequence, roles = rows.map(row => map.points.role[row]);
-    heading.textContent = `${countHits(rows.length)} taken: ${describeRoles(roles)}`;
+    heading.textContent = `${countHits(rows.length)} selected: ${describeRoles(roles)}`;
     box.classList.toggle('hidden', !rows.length);
   };
   selection.select = rows => {
@@ -145,6 +145,6 @@ export function makeSelection(map, on) {
     button(MARK_SIGNS[mark] || 'no mark', () => change({ mark }, done), { 'data-mark': mark }));
   box.append(heading, el('div', { class: 'actions' }, play, place),
     el('div', { class: 'actions' }, ...marks, makeRoleField(change), makeTagField(change),
-      makeUndoButton(on.error), button('Let go', selection.release, { title: 'Escape' })));
+      makeUndoButton(on.error), button('Clear selection', selection.release, { title: 'Escape' })));
   return selection;
 }

@@ -90,11 +90,11 @@ export function addDragging(view, { source, target, drop, begin = () => {}, end 
 // Rows of a list, and the name of the chosen hit, dragged to a slot of the strip below the map.
 export const addRowDragging = (view, panel, strip) => addDragging(view, {
   source: node => {
-    const isHeading = node.closest?.('.chosen h2') && panel.id !== null;   // a file from outside has no id
+    const isHeading = node.closest?.('.chosen h2') && panel.id !== null;   // an uploaded file has no id
     return (isHeading ? panel.shown.hit : panel.hitOfRow(node.closest?.('.row[data-id]'))) ?? null;
   },
   target: node => node?.closest?.('.pads [data-slot]') ?? null,
   begin: strip.showEmptySlots,
   end: () => strip.showEmptySlots(null),
-  drop: (target, { id }) => kitSession.act('assign', { slot: target.dataset.slot, id }),
+  drop: (target, { id }) => kitSession.apply('assign', { slot: target.dataset.slot, id }),
 });

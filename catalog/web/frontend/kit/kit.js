@@ -12,7 +12,7 @@ import { handlePadKey, loadPadHits } from './pads.js';
 import { makeSlotCards } from './slot_cards.js';
 import { makeKitToolbar } from './toolbar.js';
 
-const SETTLE_MS = 250;                 // the forms around the kit are drawn anew once it rests
+const SETTLE_MS = 250;                 // the forms around the kit are redrawn once it rests
 
 function draggedFrom(node) {           // a stroke of the opened slot, or the hit of a card
   const stroke = node.closest?.('[data-stroke]'), pad = node.closest?.('.card .pad');
@@ -30,13 +30,13 @@ const targetOf = (node, { isStroke }) =>
 function dropStroke(target, id, slot) {
   const { apart, layer } = target.dataset;
   if (!target.matches('.others')) {
-    kitSession.act('move', { slot, id, layer: Number(apart ?? layer), apart: apart !== undefined });
-  } else if (kitSession.hits.has(id)) kitSession.act('drop', { slot, id });
+    kitSession.apply('move', { slot, id, layer: Number(apart ?? layer), apart: apart !== undefined });
+  } else if (kitSession.hits.has(id)) kitSession.apply('drop', { slot, id });
 }
 
 function makeReporter(live, view) {    // reports a changed kit to Streamlit once it rests
   const reporter = { revision: null, timer: 0 };
-  // A hidden view is drawn anew when it is opened; a second run just then could cost a press.
+  // A hidden view is redrawn when it is opened; a second run just then could cost a press.
   const report = () => {
     if (kitSession.kit.revision === reporter.revision || !view.checkVisibility()) return;
     reporter.revision = kitSession.kit.revision;
@@ -61,7 +61,7 @@ export function mount(root, live) {
   const cards = makeSlotCards(editor), layers = makeLayerEditor(editor), toolbar = makeKitToolbar();
   const reporter = makeReporter(live, view);
   view.tabIndex = 0;
-  view.setAttribute('aria-label', 'Kit: letters play its places');
+  view.setAttribute('aria-label', 'Kit: letters play its slots');
   view.replaceChildren(toolbar.box, error, cards.box, layers.box);
 
   const draw = () => {
@@ -81,7 +81,7 @@ export function mount(root, live) {
   const endDragging = addDragging(view, {
     source: draggedFrom, target: targetOf, drop: (target, { id, isStroke, slot }) => {
       if (isStroke) dropStroke(target, id, editor.slot);
-      else if (target.dataset.card !== slot) kitSession.act('assign', { slot: target.dataset.card, id });
+      else if (target.dataset.card !== slot) kitSession.apply('assign', { slot: target.dataset.card, id });
     },
   });
   const update = data => {

@@ -1,4 +1,4 @@
-// One slot opened: its strokes in layers from weak to strong, round robins below each other, and the
+// One slot opened: its strokes in layers from soft to hard, round robins below each other, and the
 // strokes of the same drum that are not in the kit. Dragged by pointer or moved by keys.
 
 import { drawOutlines, outlineCanvas } from '../drawing/outlines.js';
@@ -9,33 +9,33 @@ import { fetchJson } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
 import { pads } from './pads.js';
 
-const HELP = 'Velocity 1 is the softest touch, 127 the hardest. Strokes under each other take turns. '
+const HELP = 'Velocity 1 is the softest, 127 the hardest. Strokes in one layer alternate as round robins. '
   + 'Drag a stroke to another layer, or move it with Shift and the arrow keys.';
 const ARROW_STEPS = { ArrowDown: 1, ArrowUp: -1, ArrowRight: 1, ArrowLeft: -1 };
 
 function nameLayer(k, nLayers) {
   if (nLayers === 1) return 'One layer';
-  if (k === 0) return 'Weakest';
-  return k === nLayers - 1 ? 'Strongest' : `Layer ${k + 1}`;
+  if (k === 0) return 'Softest';
+  return k === nLayers - 1 ? 'Hardest' : `Layer ${k + 1}`;
 }
 
 // editor: {slot, toggle(slot)}
 export function makeLayerEditor(editor) {
   const box = el('section', { class: 'strokes' });
   let unused = [], unusedFor = '', focusedHit = null;   // unused: strokes of the drum outside the kit
-  const act = (op, args) => kitSession.act(op, { slot: editor.slot, ...args });
+  const apply = (op, args) => kitSession.apply(op, { slot: editor.slot, ...args });
 
   const makeStroke = (slot, hit, layer) => {   // layer: null if it is not in the kit
     const place = layer === null ? 'not in the kit. Enter plays, plus adds it'
       : `layer ${layer + 1} of ${slot.layers.length}. Enter plays, Shift and arrow left or right moves it, `
-        + 'Delete takes it out';
+        + 'Delete removes it';
     const play = el('button', { type: 'button', class: 'play', 'data-id': hit.id,
       onclick: () => sampler.trigger(slot, pads.velocity, { only: hit }),
       'aria-label': `${hit.name}, ${place}` },
     outlineCanvas(hit, 96, 26), el('span', { class: 'name', dir: 'auto' }, hit.name));
     const change = layer === null
-      ? button('+', () => act('add', { id: hit.id }), { 'aria-label': `Add ${hit.name}` })
-      : button('×', () => act('drop', { id: hit.id }), { 'aria-label': `Take ${hit.name} out` });
+      ? button('+', () => apply('add', { id: hit.id }), { 'aria-label': `Add ${hit.name}` })
+      : button('×', () => apply('drop', { id: hit.id }), { 'aria-label': `Remove ${hit.name}` });
     return el('div', { class: 'stroke', 'data-stroke': hit.id, 'data-layer': layer }, play, change);
   };
   const makeLayer = (slot, layer, k) => el('div', { class: 'band', 'data-layer': k },
@@ -43,18 +43,18 @@ export function makeLayerEditor(editor) {
     el('p', { class: 'none' },
       layer.strength === null ? 'strength not measured' : formatDecibels(layer.strength, 'LKFS')),
     ...layer.ids.map(id => makeStroke(slot, kitSession.hits.get(id), k)),
-    el('div', { class: 'apart', 'data-apart': k }, 'a layer of its own, weaker'));
+    el('div', { class: 'apart', 'data-apart': k }, 'a separate, softer layer'));
   const makeHead = slot => el('div', { class: 'head' },
-    el('h3', {}, `${slot.label}: strokes from weak to strong`),
-    button(slot.arranged ? 'Layers are kept' : 'Keep these layers', () => act('keep'),
+    el('h3', {}, `${slot.label}: strokes from soft to hard`),
+    button(slot.arranged ? 'Layers are fixed' : 'Fix these layers', () => apply('keep'),
       { 'aria-pressed': String(slot.arranged),
-        title: 'Kept layers stay as they are; free ones are cut by strength' }),
-    button('All strokes, by strength', () => act('strokes')),
+        title: 'Fixed layers stay as they are; others are split by strength' }),
+    button('All strokes, by strength', () => apply('strokes')),
     button('Close', () => editor.toggle(slot.slot)));
   const makeUnused = slot => {
     const left = unused.filter(hit => !kitSession.hits.has(hit.id));
     if (!left.length) return '';
-    return el('div', { class: 'others' }, el('h4', {}, 'Not in the kit, of the same drum'),
+    return el('div', { class: 'others' }, el('h4', {}, 'Other strokes of the drum, not in the kit'),
       el('div', { class: 'chips' }, ...left.map(hit => makeStroke(slot, hit, null))));
   };
 
@@ -86,7 +86,7 @@ export function makeLayerEditor(editor) {
   const moveStroke = (id, layer) => {  // below the lowest: to a layer of its own
     const nLayers = kitSession.bySlot.get(editor.slot).layers.length;
     focusedHit = id;
-    act('move', layer < 0 ? { id, layer: 0, apart: true } : { id, layer: Math.min(layer, nLayers) });
+    apply('move', layer < 0 ? { id, layer: 0, apart: true } : { id, layer: Math.min(layer, nLayers) });
   };
   const focusStroke = (stroke, step) => {
     const all = [...box.querySelectorAll('.stroke .play')];
@@ -100,8 +100,8 @@ export function makeLayerEditor(editor) {
     const isSideways = key === 'ArrowRight' || key === 'ArrowLeft';
     if (shiftKey && inKit && isSideways) return () => moveStroke(id, Number(stroke.dataset.layer) + step);
     if (!shiftKey && step) return () => focusStroke(stroke, step);
-    if ((key === 'Delete' || key === 'Backspace') && inKit) return () => act('drop', { id });
-    if (key === '+' && !inKit) return () => { focusedHit = id; act('add', { id }); };
+    if ((key === 'Delete' || key === 'Backspace') && inKit) return () => apply('drop', { id });
+    if (key === '+' && !inKit) return () => { focusedHit = id; apply('add', { id }); };
     return null;
   };
   const handleKey = event => {

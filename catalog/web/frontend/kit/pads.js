@@ -11,7 +11,7 @@ import { kitSession } from '../shared/kit_session.js';
 export const PAD_KEYS = 'asdfghjklzxcvbnm';
 const FLASH_MS = 120;                  // a pad shows a stroke so long
 const EMPTY = 'Empty so far: choose a hit and press “Put in kit”, or drag a row down here. '
-  + 'It is then played from here by the letters a s d f …';
+  + 'The letters a s d f … then play it.';
 
 // velocity: of letters and clicks; boxes: the parts of the page that show pads.
 export const pads = { velocity: 100, boxes: new Set() };
@@ -77,7 +77,7 @@ export function makePadStrip(getChosen) {
     const slot = kitSession.slots[PAD_KEYS.indexOf(event.key.toLowerCase())], id = getChosen();
     if (!(event.shiftKey && slot && id)) return handlePadKey(event);
     consumeKey(event);
-    kitSession.act('assign', { slot: slot.slot, id });
+    kitSession.apply('assign', { slot: slot.slot, id });
     return true;
   };
   strip.stop = () => { unsubscribe(); pads.boxes.delete(box); };

@@ -6,19 +6,19 @@ import { button, el } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
 import { PAD_KEYS, makePad, pads } from './pads.js';
 
-const EMPTY = 'The kit is empty. Press “Fill the rest” to have it filled, or choose a hit under “Listen” and '
-  + 'put it in a place.';
+const EMPTY = 'The kit is empty. Press “Fill the rest” to fill it, or choose a hit under “Listen” '
+  + 'and put it in a slot.';
 
 function makeActions(slot) {
-  const act = op => () => kitSession.act(op, { slot: slot.slot });
+  const action = op => () => kitSession.apply(op, { slot: slot.slot });
   return el('div', { class: 'actions' },
-    button(slot.locked ? 'Locked' : 'Lock', act('lock'), { 'aria-pressed': String(slot.locked),
+    button(slot.locked ? 'Locked' : 'Lock', action('lock'), { 'aria-pressed': String(slot.locked),
       title: 'A locked hit stays when the rest is filled', 'aria-label': `Lock ${slot.label}` }),
-    button('←', act('back'), { disabled: slot.locked || !slot.passed, title: 'Take the hit before again',
-      'aria-label': `The one before for ${slot.label}` }),
-    button('Next best →', act('swap'), { disabled: slot.locked, 'aria-label': `Next best for ${slot.label}`,
-      title: 'Take the next best hit; a locked one stays' }),
-    button('Take out', act('clear'), { 'aria-label': `Take ${slot.label} out` }));
+    button('←', action('back'), { disabled: slot.locked || !slot.passed, title: 'Back to the previous hit',
+      'aria-label': `Previous hit for ${slot.label}` }),
+    button('Next best →', action('swap'), { disabled: slot.locked,
+      'aria-label': `Next best for ${slot.label}`, title: 'Use the next best hit; a locked one stays' }),
+    button('Remove', action('clear'), { 'aria-label': `Remove ${slot.label}` }));
 }
 
 function countStrokes({ hits, layers }) {
@@ -40,7 +40,7 @@ const makeEmptyCard = slot => el('div', { class: 'card vacant', 'data-card': slo
 
 // editor: {slot, toggle(slot)}, which slot is opened in the layer editor
 export function makeSlotCards(editor) {
-  const box = el('section', { class: 'kit', 'aria-label': 'The places of the kit' });
+  const box = el('section', { class: 'kit', 'aria-label': 'Slots of the kit' });
   const cardsOf = slots => slots.flatMap(slot => {
     if (kitSession.bySlot.has(slot)) return [makeCard(kitSession.bySlot.get(slot), editor)];
     return DEFAULT_SLOTS.includes(slot) && kitSession.slots.length ? [makeEmptyCard(slot)] : [];

@@ -1,4 +1,4 @@
-// The row above the cards: undo and redo, whole kits to choose from, and ways to play.
+// The row above the cards: undo and redo, alternative kits, and ways to play.
 
 import { midiInput } from '../playback/midi_input.js';
 import { phrasePlayer } from '../playback/phrase_player.js';
@@ -12,11 +12,11 @@ const RANKS = ['best', '2nd', '3rd', '4th'];
 function makeVelocityFader() {
   const value = el('span', { class: 'db' }, String(pads.velocity));
   const fader = el('input', { type: 'range', min: 1, max: 127, value: pads.velocity,
-    'aria-label': 'Strength of letters and clicks', oninput: () => {
+    'aria-label': 'Velocity of letters and clicks', oninput: () => {
       pads.velocity = Number(fader.value);
       value.textContent = fader.value;
     } });
-  return el('label', { class: 'level' }, 'letters strike with', fader, value);
+  return el('label', { class: 'level' }, 'letter velocity', fader, value);
 }
 
 // Phrases of the program by name, and MIDI files of the person, kept as bytes: the kit may change.
@@ -58,18 +58,18 @@ function makeFileButton(take) {
 
 function makeSteps({ undo, redo }) {   // each names the step, or is empty
   return [
-    button('Take back', () => kitSession.act('undo'),
-      { disabled: !undo, title: undo && `Take back: ${undo} (Ctrl+Z)` }),
-    button('Do again', () => kitSession.act('redo'),
-      { disabled: !redo, title: redo && `Do again: ${redo} (Ctrl+Y)` }),
+    button('Undo', () => kitSession.apply('undo'),
+      { disabled: !undo, title: undo && `Undo: ${undo} (Ctrl+Z)` }),
+    button('Redo', () => kitSession.apply('redo'),
+      { disabled: !redo, title: redo && `Redo: ${redo} (Ctrl+Y)` }),
   ];
 }
 
 function makeChoices({ choices, chosen }) {
   if (choices <= 1) return [];
-  const makeChoice = (_, k) => button(RANKS[k] ?? String(k + 1), () => kitSession.act('choose', { k }),
-    { 'aria-pressed': String(chosen === k), 'aria-label': `Whole kit ${k + 1} of ${choices}` });
-  return [el('span', {}, 'whole kits:'), ...Array.from({ length: choices }, makeChoice)];
+  const makeChoice = (_, k) => button(RANKS[k] ?? String(k + 1), () => kitSession.apply('choose', { k }),
+    { 'aria-pressed': String(chosen === k), 'aria-label': `Alternative kit ${k + 1} of ${choices}` });
+  return [el('span', {}, 'alternative kits:'), ...Array.from({ length: choices }, makeChoice)];
 }
 
 export function makeKitToolbar() {
@@ -81,7 +81,7 @@ export function makeKitToolbar() {
   const repeats = el('input', { type: 'checkbox',
     onchange: () => { phrasePlayer.repeats = repeats.checked; } });
   const midiButton = button('', () => (midiInput.isOn ? midiInput.disconnect() : midiInput.connect()));
-  play.append(phrases.select, playButton, el('label', { class: 'tick' }, repeats, 'again and again'),
+  play.append(phrases.select, playButton, el('label', { class: 'tick' }, repeats, 'Loop'),
     ...makeFileButton(phrases.playFile), midiButton, makeVelocityFader());
   const box = el('div', { class: 'bar' }, steps, choices, play, status);
   box.addEventListener('dragover', event => event.preventDefault());
@@ -89,7 +89,7 @@ export function makeKitToolbar() {
     const file = [...event.dataTransfer.files].find(({ name }) => /\.midi?$/i.test(name));
     event.preventDefault();
     if (file) phrases.playFile(file);
-    else setStatus('That is no MIDI file; its name ends in .mid');
+    else setStatus('This is not a MIDI file; its name must end in .mid');
   });
 
   const drawPlay = () => {
@@ -97,7 +97,7 @@ export function makeKitToolbar() {
     playButton.disabled = !kitSession.slots.length;
   };
   const drawMidi = () => {
-    midiButton.textContent = midiInput.isOn ? 'Stop listening to pads' : 'Play by pads or keyboard';
+    midiButton.textContent = midiInput.isOn ? 'Disconnect MIDI input' : 'Connect MIDI input';
     setStatus(midiInput.status);
   };
   const draw = () => {

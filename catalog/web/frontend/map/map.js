@@ -20,9 +20,9 @@ const EDGE_PX = 10;                    // a hit closer to the edge is moved to t
 const KEEP_MS = 300;                   // after the last move the viewport is stored
 // Radius of a mark in CSS pixels, by how many points there are.
 const RADII = [[20000, 2], [3000, 3], [800, 4], [0, 5.5]], MAX_RADIUS = 9;
-const LABEL = 'Map of hits; like sounds lie close together. Arrow keys walk to the next hit, with shift they '
-  + 'move the map; space plays again, plus and minus zoom, home shows the chosen hit. Enter takes the hits '
-  + 'around it, page up and page down take more or fewer, escape lets them go.';
+const LABEL = 'Map of hits; similar sounds lie close together. Arrow keys move to the next hit, with Shift '
+  + 'they move the map; space plays again, plus and minus zoom, Home centers the chosen hit. Enter selects '
+  + 'the hits around it, Page Up and Page Down select more or fewer, Escape clears the selection.';
 
 const views = new Map();               // name -> view; outlives a new mount
 

@@ -12,8 +12,8 @@ const COLOR_SCALES = {                 // label, its low end, its high end
   role: ['role'], session: ['session'], mark: ['mark'], brightness: ['brightness', 'dark', 'bright'],
   length: ['length', 'short', 'long'], body: ['body pitch', 'low', 'high'],
   loudness: ['loudness', 'soft', 'loud'],
-  strength: ['strength', 'lightest of its drum', 'hardest of its drum'], noise: ['noise', 'tone', 'noise'],
-  attack: ['attack', 'sudden', 'gradual'], decay: ['decay', 'dies soon', 'rings on'],
+  strength: ['strength', 'softest of its drum', 'hardest of its drum'], noise: ['noise', 'tone', 'noise'],
+  attack: ['attack', 'sudden', 'gradual'], decay: ['decay', 'short', 'long'],
 };
 const BUTTON_ZOOM = 1.5;
 
@@ -35,7 +35,7 @@ function colorItems(points, scale) {   // of the legend, below the roles
 function makeLevelFader() {
   const value = el('span', { class: 'db' }, `${engine.levelDb} dB`);
   const fader = el('input', { type: 'range', min: -48, max: 0, step: 1, value: engine.levelDb,
-    'aria-label': 'Level of everything, dB', oninput: () => {
+    'aria-label': 'Playback level, dB', oninput: () => {
       engine.setLevel(Number(fader.value));
       value.textContent = `${fader.value} dB`;
     } });
@@ -43,7 +43,7 @@ function makeLevelFader() {
 }
 
 export function makeMapToolbar(map, on) {   // on: {color(name), select(rows)}
-  const legend = el('ul', { class: 'legend', 'aria-label': 'What the marks mean' });
+  const legend = el('ul', { class: 'legend', 'aria-label': 'Legend' });
   const labeled = (text, label, onclick) => button(text, onclick, { 'aria-label': label, title: label });
   const color = el('select', { 'aria-label': 'Color shows', onchange: () => {
     map.view.color = color.value;
@@ -53,19 +53,19 @@ export function makeMapToolbar(map, on) {   // on: {color(name), select(rows)}
   } }, ...Object.entries(COLOR_SCALES).map(([value, [label]]) => el('option', { value }, label)));
   const playsOnHover = el('input', { type: 'checkbox', checked: engine.playsOnHover,
     onchange: () => engine.setPlaysOnHover(playsOnHover.checked) });
-  const lasso = labeled('Lasso', 'Draw around hits to take them together; or hold shift and draw',
+  const lasso = labeled('Lasso', 'Draw around hits to select them; or hold Shift and drag',
     () => toolbar.setLasso(!map.lasso.isOn));
   lasso.setAttribute('aria-pressed', 'false');
   const matching = el('span', { class: 'together fitting hidden' },
-    labeled('Take all that fit', 'Take all hits that fit together, to hear, mark and tag them',
+    labeled('Select all matches', 'Select all matching hits, to play, mark and tag them together',
       () => on.select(map.rowsShown())),
-    labeled('Go to them', 'Move the map to the hits that fit', () => map.goToRows(map.rowsShown())));
+    labeled('Zoom to matches', 'Move the map to the matching hits', () => map.goToRows(map.rowsShown())));
   const box = el('div', { class: 'bar' },
     el('label', {}, 'color: ', color),
-    el('label', { class: 'tick' }, playsOnHover, 'play on rest'),
+    el('label', { class: 'tick' }, playsOnHover, 'play under the pointer'),
     makeLevelFader(),
     el('span', { class: 'zooms' }, matching, lasso,
-      labeled('to chosen', 'Show the chosen hit on the map', () => map.goTo(map.view.chosen)),
+      labeled('center', 'Center on the chosen hit', () => map.goTo(map.view.chosen)),
       labeled('+', 'Zoom in', () => map.zoom(BUTTON_ZOOM)),
       labeled('−', 'Zoom out', () => map.zoom(1 / BUTTON_ZOOM)),
       labeled('all', 'Show the whole map', map.showAll)));

@@ -39,7 +39,7 @@ export function makeAbPlayer() {
     engine.wake();
     const mine = ticket = {};
     const buffers = await Promise.all(hits.map(engine.load));
-    if (ticket !== mine) return;       // stopped or started anew meanwhile
+    if (ticket !== mine) return;       // stopped or restarted meanwhile
     engine.stop();
     const seconds = loopSeconds(buffers.map(buffer => buffer.duration));
     gains = hits.map(makeMutedGain);

@@ -30,19 +30,19 @@ function makeMidiInput() {
     if (!played) return;
     const { note, velocity } = played, slot = kitSession.slots.find(({ notes }) => notes.includes(note));
     if (slot) sampler.trigger(slot, velocity);
-    setStatus(slot ? `Key ${note} plays ${slot.label}, strength ${velocity}`
-      : `Key ${note} has no place in this kit`);
+    setStatus(slot ? `Note ${note} plays ${slot.label}, velocity ${velocity}`
+      : `Note ${note} has no slot in this kit`);
   };
   const attachInputs = () => {
     const inputs = [...access.inputs.values()].filter(input => input.state !== 'disconnected');
     inputs.forEach(input => { input.onmidimessage = onMessage; });
-    setStatus(inputs.length ? `Listening to ${inputs.map(input => input.name || 'unnamed').join(', ')}`
-      : 'Nothing is connected yet; plug it in and it is heard at once');
+    setStatus(inputs.length ? `Connected: ${inputs.map(input => input.name || 'unnamed').join(', ')}`
+      : 'No MIDI input is connected yet; plug one in and it plays at once');
   };
   midi.connect = async () => {
     engine.wake();
     if (!navigator.requestMIDIAccess) {
-      setStatus('This browser does not pass on pads and keyboards (Web MIDI); the letters play the kit');
+      setStatus('This browser does not support Web MIDI; play the kit with the letters');
       return;
     }
     try {
@@ -51,7 +51,7 @@ function makeMidiInput() {
       access.onstatechange = attachInputs;
       attachInputs();
     } catch (error) {
-      setStatus(`The browser did not allow it: ${error.message}`);
+      setStatus(`The browser denied MIDI access: ${error.message}`);
     }
   };
   midi.disconnect = () => {

@@ -39,7 +39,7 @@ function makePhrasePlayer() {
     const mine = ticket = {};
     notify();
     await Promise.all([...hitsOf(events)].map(engine.loadQuietly));
-    if (ticket !== mine) return;       // stopped or started anew meanwhile
+    if (ticket !== mine) return;       // stopped or restarted meanwhile
     sampler.resetRoundRobins();
     player.schedule = makeSchedule(events, length_s, engine.ctx.currentTime + LEAD_S);
     scheduleUntil(player.schedule.start + AHEAD_S);

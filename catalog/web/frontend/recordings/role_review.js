@@ -8,9 +8,9 @@ import { annotate, annotations, undoAnnotation } from '../shared/annotations.js'
 import { button, consumeKey, el, hasModifier, isTyping } from '../shared/dom.js';
 import { detailLine, nameLine } from '../shared/play_row.js';
 
-const KEYS_LABEL = 'Questions by ear: figures answer, n passes, u takes back, space plays';
+const KEYS_LABEL = 'Role questions: digits answer, n skips, u undoes, space plays';
 
-// round -> {position, answers}; outlives a remount. An answer is {step, nFollowed}, or null if passed.
+// round -> {position, answers}; outlives a remount. An answer is {step, nFollowed}, or null if skipped.
 const rounds = new Map();
 
 function openRound(name) {
@@ -42,25 +42,25 @@ export function mount(root, live) {
     const changed = await annotate([hit.id], { role }, `${hit.name} is ${ROLE_LABELS[role]}`);
     const nFollowed = changed.length - 1;   // hits that sound like it and took its role
     round.answers.push({ step: annotations.undo.at(-1), nFollowed });
-    setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} like it followed` : ''));
+    setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} similar hits too` : ''));
     goTo(round.position + 1);
   });
-  const pass = () => {
+  const skip = () => {
     if (!current()) return;
     round.answers.push(null);
-    setStatus('Passed.');
+    setStatus('Skipped.');
     goTo(round.position + 1);
   };
   const goBack = exclusively(async () => {
     if (!round.answers.length) return;
     const last = round.answers.at(-1);
     if (last && last.step !== annotations.undo.at(-1)) {
-      setStatus('Something else was said since; take that back first.');
+      setStatus('Something else was annotated since; undo that first.');
       return;
     }
     if (last) await undoAnnotation();
     round.answers.pop();
-    setStatus('Taken back.');
+    setStatus('Undone.');
     goTo(round.position - 1);
   });
 
@@ -68,7 +68,7 @@ export function mount(root, live) {
     el('button', { type: 'button', onclick, ...props }, el('kbd', {}, key), ...content);
   const makeRoleButton = (role, k) =>
     makeKeyButton(String(k + 1), [markIcon(role), ROLE_LABELS[role]], () => answer(role));
-  const makeBack = () => makeKeyButton('u', ['Take back'], goBack, { disabled: !round.answers.length });
+  const makeBack = () => makeKeyButton('u', ['Undo'], goBack, { disabled: !round.answers.length });
   const makeOtherRoles = hit => {
     const select = el('select', { 'aria-label': 'Another role',
       onchange: () => select.value && answer(select.value) },
@@ -83,11 +83,11 @@ export function mount(root, live) {
     outlineCanvas(hit, 260, 56), el('span', { class: 'words' }, nameLine(hit.name),
       detailLine(hit.session || 'unknown session', { dir: 'auto' })), el('kbd', {}, 'space')),
     el('div', { class: 'actions' }, ...hit.likely.map(makeRoleButton), makeOtherRoles(hit)),
-    el('div', { class: 'actions' }, makeKeyButton('n', ['Pass'], pass), makeBack())];
+    el('div', { class: 'actions' }, makeKeyButton('n', ['Skip'], skip), makeBack())];
   const makeSummary = () => {
-    const given = round.answers.filter(Boolean), nPassed = round.answers.length - given.length;
+    const given = round.answers.filter(Boolean), nSkipped = round.answers.length - given.length;
     const nFollowed = given.reduce((sum, one) => sum + Math.max(0, one.nFollowed), 0);
-    return [el('p', {}, `${given.length} answered, ${nPassed} passed; ${nFollowed} hits like them followed.`),
+    return [el('p', {}, `${given.length} answered, ${nSkipped} skipped; ${nFollowed} similar hits too.`),
       el('div', { class: 'actions' }, data.left > 0 ? button('Another round',
         () => live.c.setTriggerValue('more', Date.now()), { class: 'main' }) : null, makeBack())];
   };
@@ -102,7 +102,7 @@ export function mount(root, live) {
   view.addEventListener('keydown', event => {
     if (isTyping(event) || hasModifier(event)) return;
     const role = current()?.likely[Number(event.key) - 1], onButton = event.target.tagName === 'BUTTON';
-    const keys = { n: pass, u: goBack, ...(onButton ? {} : { ' ': play }) };
+    const keys = { n: skip, u: goBack, ...(onButton ? {} : { ' ': play }) };
     const action = role ? () => answer(role) : keys[event.key];
     if (!action) return;
     consumeKey(event);

@@ -39,7 +39,7 @@ export function mount(root, live) {
   const stroke = () => state.data.strokes[state.index];
   const toSeconds = frame => frame / state.data.sr;
   const shortest = () => Math.ceil(MIN_REGION_S * state.data.sr);   // frames
-  const send = act => live.c.setTriggerValue('act', { ...act, id: stroke().id, at_ms: Date.now() });
+  const send = action => live.c.setTriggerValue('action', { ...action, id: stroke().id, at_ms: Date.now() });
 
   const play = part => engine.play(stroke(), part);
   const playEnd = () => {
@@ -72,25 +72,25 @@ export function mount(root, live) {
   };
 
   const titled = (text, onclick, title = text) => button(text, onclick, { title });
-  const earlier = titled('‹', () => choose(state.index - 1), 'The stroke before');
-  const later = titled('›', () => choose(state.index + 1), 'The next stroke');
-  const fields = ['Begins at, seconds', 'Ends at, seconds']
+  const earlier = titled('‹', () => choose(state.index - 1), 'Previous stroke');
+  const later = titled('›', () => choose(state.index + 1), 'Next stroke');
+  const fields = ['Start, seconds', 'End, seconds']
     .map((label, side) => makeFrameField(label, setEnd(side), () => state.data.sr));
-  const split = titled('Part here', () => send({ op: 'part', at: state.caret }),
-    'Part the stroke where you last pressed');
-  const join = titled('Join with the next',
-    () => send({ op: 'join', ids: [stroke().id, state.data.strokes[state.index + 1].id] }));
-  const reset = titled('Cut as it was found', () => send({ op: 'found' }),
-    'Forget what was changed by hand in this recording');
-  const listen = titled('Hear it', () => play());
+  const split = titled('Split here', () => send({ op: 'split', at: state.caret }),
+    'Split the stroke where you last clicked');
+  const merge = titled('Merge with the next',
+    () => send({ op: 'merge', ids: [stroke().id, state.data.strokes[state.index + 1].id] }));
+  const reset = titled('Reset the regions', () => send({ op: 'reset' }),
+    'Discard all manual changes in this recording');
+  const listen = titled('Play', () => play());
   listen.classList.add('main');
   view.tabIndex = 0;
-  view.setAttribute('aria-label', 'The cut of a recording: space plays, arrows go from stroke to stroke');
+  view.setAttribute('aria-label', 'Regions of a recording: space plays, arrows move from stroke to stroke');
   view.replaceChildren(overview,
     el('div', { class: 'actions which' }, earlier, heading, later, description), detail,
-    el('div', { class: 'actions' }, listen, titled('Hear its end', playEnd),
+    el('div', { class: 'actions' }, listen, titled('Play its end', playEnd),
       el('label', {}, 'from ', fields[0], ' s'), el('label', {}, 'to ', fields[1], ' s')),
-    el('div', { class: 'actions' }, split, join, reset));
+    el('div', { class: 'actions' }, split, merge, reset));
 
   const draw = () => {
     if (!state.data) return;
@@ -107,9 +107,9 @@ export function mount(root, live) {
     heading.textContent = `Stroke ${number} of ${state.data.strokes.length}`;
     description.textContent = `hit ${id}, ${ROLE_LABELS[role]}, ${formatSeconds(toSeconds(stop - start))}`;
     detail.setAttribute('aria-label',
-      `Wave of stroke ${number}, from ${toSeconds(start).toFixed(3)} to ${toSeconds(stop).toFixed(3)} s`);
+      `Waveform of stroke ${number}, from ${toSeconds(start).toFixed(3)} to ${toSeconds(stop).toFixed(3)} s`);
     earlier.disabled = state.index === 0;
-    later.disabled = join.disabled = number >= state.data.strokes.length;
+    later.disabled = merge.disabled = number >= state.data.strokes.length;
   };
   const show = async () => {
     const shown = stroke(), { recording, sr, n_frames: nFrames } = state.data;

@@ -20,9 +20,9 @@ function acceptLabel(n) {
   return n === 1 ? 'Accept: set this one aside' : `Accept: set these ${n} aside`;
 }
 
-// on: {pick(ids), act(op, args)}
+// on: {pick(ids), runAction(op, args)}
 function makeGroups(on) {
-  const box = el('section', { class: 'twice', 'aria-label': 'What is there twice' });
+  const box = el('section', { class: 'twice', 'aria-label': 'Duplicates' });
   const groups = { box, picked: new Set(), overlays: new Map() };   // "keep:other" -> its overlay
   const open = new Set();              // "keep:other" whose overlay is shown; outlives new groups
   let shown = '';
@@ -48,7 +48,7 @@ function makeGroups(on) {
       place.replaceChildren(groups.overlays.get(key)?.box ?? '');
       toggle.setAttribute('aria-expanded', String(open.has(key)));
     };
-    const toggle = button('Lay over each other', () => {
+    const toggle = button('Overlay', () => {
       open[open.has(key) ? 'delete' : 'add'](key);
       show();
     });
@@ -58,16 +58,16 @@ function makeGroups(on) {
   const makePair = (keep, other) => {
     const [toggle, place] = makeOverlayToggle(keep, other);
     return el('div', { class: 'pair' }, makeLine(other, makeTick(other)), el('div', { class: 'actions' },
-      button('Play both, one after the other', () => engine.playInTurn(keep, other)), toggle,
-      button('Keep this one instead', () => on.act('keep', { id: other.id })),
-      button('Not the same', () => on.act('differ', { first: keep.id, second: other.id }))), place);
+      button('Play both in turn', () => engine.playInTurn(keep, other)), toggle,
+      button('Keep this one instead', () => on.runAction('keep', { id: other.id })),
+      button('Not a copy', () => on.runAction('differ', { first: keep.id, second: other.id }))), place);
   };
   const makeGroup = ({ keep, others, relation, reason }) => el('div', { class: 'group' },
     el('p', { class: 'reason' }, el('b', {}, relation), ` · ${reason}`),
-    makeLine(keep, el('span', { class: 'stays' }, 'stays')),
+    makeLine(keep, el('span', { class: 'stays' }, 'kept')),
     ...others.map(other => makePair(keep, other)),
     el('div', { class: 'actions foot' }, button(acceptLabel(others.length),
-      () => on.act('accept', { ids: others.map(hit => hit.id) }), { class: 'accept' })));
+      () => on.runAction('accept', { ids: others.map(hit => hit.id) }), { class: 'accept' })));
 
   groups.update = (newGroups, picked) => {
     const state = JSON.stringify(newGroups);
@@ -85,9 +85,9 @@ function makeGroups(on) {
 }
 
 export function mount(root, live) {
-  const act = (op, args) => live.c.setTriggerValue('act', { op, ...args, at: Date.now() });
-  const groups = makeGroups({ pick: ids => live.c.setStateValue('picked', ids), act });
-  const question = makePairQuestion(act);
+  const runAction = (op, args) => live.c.setTriggerValue('action', { op, ...args, at: Date.now() });
+  const groups = makeGroups({ pick: ids => live.c.setStateValue('picked', ids), runAction });
+  const question = makePairQuestion(runAction);
   root.querySelector('.view').replaceChildren(groups.box, question.box);
   const update = data => {
     groups.update(data.groups, data.picked);

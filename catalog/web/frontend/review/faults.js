@@ -30,22 +30,22 @@ function playFault(fault) {
 
 function makeRow(fault, dismiss) {
   const { name, what } = fault, origin = `${name}, ${fault.session || 'unknown session'}`;
-  const verdict = fault.dismissed ? 'It is a fault after all' : 'This is no fault';
+  const verdict = fault.dismissed ? 'Restore' : 'Dismiss';
   return el('li', { class: fault.dismissed ? 'fault dismissed' : 'fault' },
     makePlayRow(fault, [el('b', {}, what), detailLine(fault.where), detailLine(origin,
       { class: 'why name', dir: 'auto' })], { size: [WIDTH, HEIGHT] }),
     el('div', { class: 'actions' },
-      button('Hear the spot', () => playFault(fault),
-        { title: 'Hear the spot', 'aria-label': `Hear the spot in ${name}` }),
-      button(fault.dismissed ? 'A fault after all' : 'No fault', () => dismiss(fault),
+      button('Play the fault', () => playFault(fault),
+        { title: 'Play the fault', 'aria-label': `Play the fault in ${name}` }),
+      button(verdict, () => dismiss(fault),
         { title: fault.advice, 'aria-label': `${verdict}: ${what}, ${name}` })));
 }
 
 export function mount(root, live) {
-  const list = el('ol', { class: 'faults', 'aria-label': 'What is wrong with hits' });
+  const list = el('ol', { class: 'faults', 'aria-label': 'Faults of hits' });
   root.querySelector('.view').replaceChildren(list);
   let shown = '';
-  const dismiss = ({ id, kind, dismissed }) => live.c.setTriggerValue('act',
+  const dismiss = ({ id, kind, dismissed }) => live.c.setTriggerValue('action',
     { op: dismissed ? 'undismiss' : 'dismiss', id, kind, at: Date.now() });
   const update = async ({ rows, probe }) => {
     const state = JSON.stringify(rows);

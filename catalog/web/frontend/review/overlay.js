@@ -10,34 +10,34 @@ import { fetchBytes, fetchJson } from '../shared/http.js';
 const PAIR_HEIGHT = 84, RESIDUAL_HEIGHT = 44, PADDING = 20;   // CSS pixels
 const NARROWEST = 160, WIDEST = 760;
 const FILL_ALPHA = .45;                // the second hit is drawn as a line above it
-const SPANS = ['the start', 'all of it'];   // in the order in which the server sends them
+const SPANS = ['start', 'whole'];   // in the order in which the server sends them
 // Below these a difference is not named.
 const LEAST_SHIFT_MS = .05, LEAST_GAIN_DB = .1;
 
-function describeDifferences({ later_s, gain_db, is_turned }) {
-  const ms = Math.abs(later_s * 1000), db = Math.abs(gain_db ?? 0), parts = [];
+function describeDifferences({ offset_s, gain_db, is_inverted }) {
+  const ms = Math.abs(offset_s * 1000), db = Math.abs(gain_db ?? 0), parts = [];
   if (ms >= LEAST_SHIFT_MS) {
     const shift = ms < 10 ? ms.toFixed(1) : Math.round(ms);
-    parts.push(`starts ${shift} ms ${later_s > 0 ? 'later' : 'earlier'} in its file`);
+    parts.push(`starts ${shift} ms ${offset_s > 0 ? 'later' : 'earlier'} in its file`);
   }
   if (db >= LEAST_GAIN_DB) parts.push(`${db.toFixed(1)} dB ${gain_db > 0 ? 'softer' : 'louder'}`);
-  if (is_turned) parts.push('polarity turned');
+  if (is_inverted) parts.push('polarity inverted');
   return parts.join(', ');
 }
 
 function describeResidual(db) {
-  if (db > -.5) return 'Taking one from the other leaves all of it: two recordings.';
-  const comment = db < -30 ? ': next to nothing.' : db > -10 ? ': a good part of it.' : '.';
-  return `Taking one from the other leaves ${Math.abs(db).toFixed(0)} dB less than there was${comment}`;
+  if (db > -.5) return 'Subtracting one from the other leaves everything: two recordings.';
+  const comment = db < -30 ? ': almost nothing.' : db > -10 ? ': a large part of it.' : '.';
+  return `Their difference is ${Math.abs(db).toFixed(0)} dB below the recording${comment}`;
 }
 
 export function describeOverlay(overlay, secondName) {
   const differences = describeDifferences(overlay);
-  return (differences ? `${secondName}: ${differences}. ` : '') + describeResidual(overlay.left_db);
+  return (differences ? `${secondName}: ${differences}. ` : '') + describeResidual(overlay.residual_db);
 }
 
 export function makeOverlay(first, second) {
-  const status = el('p', { class: 'summary', 'aria-live': 'polite' }, 'Laying over …');
+  const status = el('p', { class: 'summary', 'aria-live': 'polite' }, 'Aligning …');
   const pairCanvas = el('canvas', { role: 'img' }), residualCanvas = el('canvas', { role: 'img' });
   const path = `/api/overlay/${first.id}/${second.id}`;
   let spans = null, spanIndex = 0, residual = null;
@@ -54,7 +54,7 @@ export function makeOverlay(first, second) {
   const makePlay = hit => el('button', { type: 'button', onclick: () => engine.play(hit) },
     '▸ ', el('bdi', {}, hit.name));
   const box = el('div', { class: 'overlay' }, status, pairCanvas, residualCanvas,
-    el('div', { class: 'actions' }, makePlay(first), makePlay(second), button('▸ what is left', playResidual),
+    el('div', { class: 'actions' }, makePlay(first), makePlay(second), button('▸ difference', playResidual),
       el('span', { class: 'spans' }, ...spanButtons)));
 
   const clear = (canvas, width, height) => {
@@ -78,8 +78,8 @@ export function makeOverlay(first, second) {
     const width = Math.max(NARROWEST, Math.min(WIDEST, box.clientWidth - PADDING)), span = spans[spanIndex];
     drawPair(span, width);
     const context = clear(residualCanvas, width, RESIDUAL_HEIGHT);
-    fillEnvelope(context, span.rest, { width, height: RESIDUAL_HEIGHT });
-    residualCanvas.setAttribute('aria-label', 'What is left, on the same scale');
+    fillEnvelope(context, span.residual, { width, height: RESIDUAL_HEIGHT });
+    residualCanvas.setAttribute('aria-label', 'The difference, on the same scale');
     spanButtons.forEach((node, k) => node.setAttribute('aria-pressed', String(k === spanIndex)));
   };
   fetchJson(path).then(overlay => {

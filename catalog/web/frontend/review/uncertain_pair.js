@@ -6,17 +6,20 @@ import { consumeKey, el, hasModifier } from '../shared/dom.js';
 import { detailLine, makePlayRow, nameLine } from '../shared/play_row.js';
 import { makeOverlay } from './overlay.js';
 
-export function makePairQuestion(act) {   // act(op, args)
+export function makePairQuestion(runAction) {   // runAction(op, args)
   const box = el('section', { class: 'question', 'aria-label': 'One recording or two?', tabIndex: 0 });
   const question = { box, pair: null, overlay: null };
   let pairs = [], position = 0, shown = '';
 
   const play = side => () => engine.play(question.pair[side]);
-  const answer = op => () => act(op, { first: question.pair.first.id, second: question.pair.second.id });
+  const answer = op => () => {
+    const { first, second } = question.pair;
+    runAction(op, { first: first.id, second: second.id });
+  };
   const playBoth = () => engine.playInTurn(question.pair.first, question.pair.second);
   const skip = () => { position += 1; draw(); };
   const buttons = [['Play both', 'b', playBoth], ['One recording', 's', answer('same')],
-    ['Two recordings', 'd', answer('differ')], ['Later', 'n', skip]];
+    ['Two recordings', 'd', answer('differ')], ['Skip', 'n', skip]];
   const keys = { 1: play('first'), 2: play('second'), r: () => question.overlay.playResidual(),
     ...Object.fromEntries(buttons.map(([, key, action]) => [key, action])) };
 
@@ -26,8 +29,8 @@ export function makePairQuestion(act) {   // act(op, args)
   };
   const makeIntroduction = () => {
     const count = pairs.length === 1 ? 'One pair is' : `${pairs.length} pairs are`;
-    return el('p', { class: 'reason' }, `${count} left open: ${question.pair.words}. Two strokes of one drum `
-      + 'may come as close; listen to the ring and to the start.');
+    return el('p', { class: 'reason' }, `${count} undecided: ${question.pair.words}. Two strokes of one drum `
+      + 'can be as similar; compare their attack and decay.');
   };
   const makeButton = ([label, key, onclick]) =>
     el('button', { type: 'button', onclick }, el('kbd', {}, key), label);

@@ -20,7 +20,7 @@ const notify = (changed, text) => annotations.listeners.forEach(listener => list
 
 // change: any of {mark, role, add, drop, remark}; text describes it in the status line.
 export const annotate = (ids, change, text) => enqueue(async () => {
-  const answer = await post('say', { ids, ...change });
+  const answer = await post('annotate', { ids, ...change });
   annotations.undo.push({ step: answer.step, text });
   annotations.redo.length = 0;
   notify(answer.changed, text);
@@ -30,10 +30,10 @@ export const annotate = (ids, change, text) => enqueue(async () => {
 const revertLast = (from, to, prefix) => enqueue(async () => {
   const last = from.at(-1);
   if (!last) return;
-  const answer = await post(`unsay/${last.step}`);
+  const answer = await post(`revert/${last.step}`);
   from.pop();
   to.push({ step: answer.step, text: last.text });
   notify(answer.changed, `${prefix}: ${last.text}`);
 });
-export const undoAnnotation = () => revertLast(annotations.undo, annotations.redo, 'Taken back');
-export const redoAnnotation = () => revertLast(annotations.redo, annotations.undo, 'Said again');
+export const undoAnnotation = () => revertLast(annotations.undo, annotations.redo, 'Undone');
+export const redoAnnotation = () => revertLast(annotations.redo, annotations.undo, 'Redone');

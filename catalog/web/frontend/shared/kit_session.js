@@ -42,7 +42,7 @@ function makeKitSession() {
   };
   session.refresh = revision =>
     (session.kit && revision === session.kit.revision ? Promise.resolve(true) : load(''));
-  session.act = (op, args = {}) => load('/act', { method: 'POST',
+  session.apply = (op, args = {}) => load('/action', { method: 'POST',
     headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ op, ...args }) });
   document.addEventListener('visibilitychange', () => {   // another tab may have changed the kit
     if (!document.hidden && session.kit) load('');
@@ -59,6 +59,6 @@ export function handleUndoKey(event) {
   const op = key === 'y' || (key === 'z' && event.shiftKey) ? 'redo' : key === 'z' ? 'undo' : null;
   if (!op) return false;
   consumeKey(event);
-  kitSession.act(op);
+  kitSession.apply(op);
   return true;
 }

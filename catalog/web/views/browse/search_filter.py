@@ -22,19 +22,8 @@ UNMARKED = "none"  # stands for hits without a mark
 class Wanted:
     """Conditions that a hit must meet.
 
-    Attributes
-    ----------
-    words : str
-        each must be in the name, session, drum, microphone, take, note, remark, tags, mark or
-        role, or in what the recorder wrote
-    roles, sessions, marks : tuple of str
-        any of them; empty is all; a mark may be "none"
-    tags : tuple of str
-        all of them
-    ranges : mapping of descriptor name to (lowest, highest)
-        None is open; a hit without that number does not fit
-    unsure : bool
-        only hits whose role is uncertain and not confirmed by a person
+    Each of `words` must be in one of its texts, see `Columns.texts`. Of roles, sessions and marks
+    ("none" is a hit without one) one must be its own, empty is all; it must have all the tags.
     """
 
     words: str = ""
@@ -42,8 +31,9 @@ class Wanted:
     sessions: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
+    # Lowest and highest of a descriptor, None is open; a hit without that number does not fit.
     ranges: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
-    unsure: bool = False
+    unsure: bool = False  # only hits whose role is uncertain and not confirmed by a person
 
 
 @dataclass(frozen=True)
@@ -59,16 +49,7 @@ class Summary:
 
 @lru_cache(maxsize=2)
 def summarize(columns: Columns) -> Summary:
-    """Return the choices that the hits offer.
-
-    Parameters
-    ----------
-    columns : Columns
-
-    Returns
-    -------
-    Summary
-    """
+    """Return the choices that the hits offer."""
     spans = {}
     for name, values in columns.numbers.items():
         known = values[np.isfinite(values)]
@@ -84,17 +65,7 @@ def summarize(columns: Columns) -> Summary:
 
 
 def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
-    """Return which hits meet the conditions.
-
-    Parameters
-    ----------
-    columns : Columns, n rows
-    wanted : Wanted
-
-    Returns
-    -------
-    np.ndarray, bool, shape (n,)
-    """
+    """Return which rows meet the conditions, bool, shape (n,)."""
     fits = np.ones(len(columns.ids), bool)
     if wanted.roles:
         fits &= np.isin(columns.roles, [ROLES.index(role) for role in wanted.roles])
@@ -118,22 +89,9 @@ def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
 
 
 def make_mask(columns: Columns, ids: np.ndarray, wanted: Wanted) -> tuple[bytes | None, int, str]:
-    """Return the points that meet the conditions as a bit mask.
+    """Return which points meet the conditions: a mask, their number, and a version of the mask.
 
-    Parameters
-    ----------
-    columns : Columns
-    ids : np.ndarray, int64, shape (n,)
-        the points, in the map's order
-    wanted : Wanted
-
-    Returns
-    -------
-    mask : bytes or None
-        one bit per point, highest bit first; None without any condition
-    n_found : int
-    version : str
-        changes when the mask does
+    The mask has one bit for each of `ids`, highest bit first; it is None without any condition.
     """
     if wanted == Wanted():
         return None, len(ids), ""

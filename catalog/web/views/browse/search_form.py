@@ -9,21 +9,15 @@ from catalog.web.views.browse.search_filter import RANGES, Summary, Wanted
 
 STEPS = {"s": 0.01, "Hz": 10.0, "samples": 1.0, "": 0.05}  # step of a number field, by unit
 DIGITS = {"s": 3, "Hz": 0, "": 3}  # decimals shown, by unit; one for other units
-PLAIN_KEYS = {"q": "", "unsure": False}  # widget keys and their values without a condition
+PLAIN_KEYS: dict[str, object] = {
+    "q": "",
+    "unsure": False,
+}  # widget keys and their values without a condition
 LIST_KEYS = ("roles", "sessions", "marks", "tags", "numbers")
 
 
 def draw_search_row(summary: Summary) -> Wanted:
-    """Draw the search row and return its conditions.
-
-    Parameters
-    ----------
-    summary : Summary, the choices to offer
-
-    Returns
-    -------
-    Wanted
-    """
+    """Draw the search row with the choices of a summary and return its conditions."""
     row = st.container(horizontal=True, vertical_alignment="bottom", gap="small")
     q = row.text_input(
         "Find by words",
@@ -55,14 +49,12 @@ def draw_search_row(summary: Summary) -> Wanted:
         marks, tags, unsure = _draw_annotations(summary)
     with _part(row, "Numbers", "numbers"):
         ranges = _draw_ranges(summary)
+    choices = {"roles": roles, "sessions": sessions, "marks": marks, "tags": tags}
     wanted = Wanted(
-        words=(q or "").strip(),
-        roles=tuple(roles),
-        sessions=tuple(sessions),
-        marks=tuple(marks),
-        tags=tuple(tags),
+        (q or "").strip(),
         ranges=ranges,
         unsure=unsure,
+        **{name: tuple(values) for name, values in choices.items()},
     )
     if wanted != Wanted():
         row.button("Show all", on_click=_clear, help="Remove all words, choices and ranges")
@@ -102,8 +94,8 @@ def _draw_ranges(summary: Summary) -> dict[str, tuple[float | None, float | None
         placeholder="length, brightness, body …",
         bind="query-params",
     )
-    asked = {name: _draw_range(summary, name) for name in chosen}
-    return {name: ends for name, ends in asked.items() if ends != (None, None)}
+    ranges = {name: _draw_range(summary, name) for name in chosen}
+    return {name: ends for name, ends in ranges.items() if ends != (None, None)}
 
 
 def _draw_range(summary: Summary, name: str) -> tuple[float | None, float | None]:
@@ -128,11 +120,7 @@ def _draw_range(summary: Summary, name: str) -> tuple[float | None, float | None
 
 
 def _clear() -> None:
-    for key, value in PLAIN_KEYS.items():
+    ends = [f"{name}_{word}" for name in RANGES for word in ("from", "to")]
+    empty = PLAIN_KEYS | dict.fromkeys(k for k in ends if k in st.session_state)
+    for key, value in (empty | {key: [] for key in LIST_KEYS}).items():
         st.session_state[key] = value
-    for key in LIST_KEYS:
-        st.session_state[key] = []
-    for name in RANGES:
-        for word in ("from", "to"):
-            if f"{name}_{word}" in st.session_state:
-                st.session_state[f"{name}_{word}"] = None

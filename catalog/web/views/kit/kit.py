@@ -54,7 +54,7 @@ def _draw_filling(catalog: Catalog) -> None:
     fill = row.container(width="content")
     fillable = find_fillable(summarize(page().columns()).roles)
     usual = [slot for slot in DEFAULT_SLOTS if slot in fillable]
-    n_slots = len(st.session_state.get("places", usual))
+    n_slots = len(st.session_state.get("slots_to_fill", usual))
     with row.popover(f"Slots to fill ({n_slots})"):
         wanted = st.pills(
             "Slots to fill",
@@ -62,7 +62,7 @@ def _draw_filling(catalog: Catalog) -> None:
             selection_mode="multi",
             default=usual,
             format_func=slot_word,
-            key="places",
+            key="slots_to_fill",
             label_visibility="collapsed",
         )
     layers = row.container(width="content")
@@ -73,7 +73,7 @@ def _draw_filling(catalog: Catalog) -> None:
         "Fill the rest",
         type="primary",
         key="fill",
-        on_click=lambda: change_kit({"op": "fill", "places": wanted}),
+        on_click=lambda: change_kit({"op": "fill", "slots": wanted}),
     )
     layers.button(
         "Add other strokes",
@@ -82,7 +82,10 @@ def _draw_filling(catalog: Catalog) -> None:
         on_click=lambda: change_kit({"op": "layers"}),
     )
     clear.button(
-        "Start over", key="anew", disabled=empty, on_click=lambda: change_kit({"op": "anew"})
+        "Start over",
+        key="start_over",
+        disabled=empty,
+        on_click=lambda: change_kit({"op": "start_over"}),
     )
 
 

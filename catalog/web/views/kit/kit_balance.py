@@ -76,18 +76,7 @@ def _measured(catalog: Catalog, kit: Kit) -> Described:
 
 
 def describe_balance(catalog: Catalog, kit: Kit) -> Described:
-    """Return the tables of a kit, one row a slot, and remarks.
-
-    Parameters
-    ----------
-    catalog : Catalog
-    kit : Kit, not empty
-
-    Returns
-    -------
-    table : dict of column to list
-    overlap : dict of column to list, percent; a column a slot
-    lines : tuple of str
+    """Return two tables of a kit, levels and overlap in percent, as columns, and remarks.
 
     Raises
     ------

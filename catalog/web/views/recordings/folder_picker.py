@@ -1,15 +1,19 @@
-"""Choose a folder below the home folder, level by level."""
+"""Choose a folder below the home folder, level by level; links that lead out are not followed."""
 
 from __future__ import annotations
 
+import os
+from dataclasses import dataclass
 from pathlib import Path
 
 import streamlit as st
 
-from catalog.web.folders import list_folder
+from catalog.audio.decode import AUDIO_SUFFIXES
 from catalog.web.labels import count_of, inert
 from catalog.web.tab import tab
 
+MAX_LISTED = 400  # folders shown of one folder
+MAX_LOOKED = 5_000  # names read of one folder, so that a huge one takes no noticeable time
 HEIGHT, LINE = 300, 46  # pixels of the list, which scrolls, and of one folder in it
 
 
@@ -47,3 +51,53 @@ def _go(place: Path) -> None:
 def _take(field: str, place: Path) -> None:
     st.session_state[field] = str(place)
     st.session_state["choose_open"] = False
+
+
+@dataclass(frozen=True)
+class Listing:
+    """One folder and its contents."""
+
+    place: Path
+    above: tuple[Path, ...]  # the folders down to this one, the home folder first
+    inside: tuple[tuple[Path, int], ...]  # by name, each with the number of audio files in it
+    n_files: int  # audio files directly in this one
+    more: bool  # there are more folders than are listed
+
+
+def list_folder(place: str | Path, *, home: Path) -> Listing:
+    """List a folder without hidden names; `home` is listed instead if it is not below `home`."""
+    top, real = Path(os.path.realpath(home)), Path(os.path.realpath(place))
+    if not real.is_relative_to(top) or not real.is_dir():
+        real = top
+    steps = real.relative_to(top).parts
+    above = tuple(top.joinpath(*steps[:n]) for n in range(len(steps) + 1))
+    folders = sorted(
+        (entry for entry in _entries(real) if _is_shown(entry, top)),
+        key=lambda entry: entry.name.casefold(),
+    )
+    inside = tuple((Path(e.path), _count_audio(Path(e.path))) for e in folders[:MAX_LISTED])
+    return Listing(real, above, inside, _count_audio(real), len(folders) > MAX_LISTED)
+
+
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
+    try:
+        with os.scandir(folder) as found:
+            return [entry for entry, _ in zip(found, range(MAX_LOOKED), strict=False)]
+    except OSError:
+        return []
+
+
+def _is_shown(entry: os.DirEntry[str], top: Path) -> bool:
+    try:
+        if entry.name.startswith(".") or not entry.is_dir():
+            return False
+        return not entry.is_symlink() or Path(os.path.realpath(entry.path)).is_relative_to(top)
+    except OSError:
+        return False
+
+
+def _count_audio(folder: Path) -> int:
+    return sum(
+        os.path.splitext(entry.name)[1].lower() in AUDIO_SUFFIXES and not entry.name.startswith(".")
+        for entry in _entries(folder)
+    )

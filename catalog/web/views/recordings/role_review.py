@@ -10,7 +10,7 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.models import ROLES, Hit, RoleSource
 from catalog.web.labels import count_of
-from catalog.web.payloads import describe_row
+from catalog.web.payloads import pick_row
 from catalog.web.state import page
 from catalog.web.tab import tab
 from catalog.web.views.browse.search_filter import UNSURE
@@ -34,15 +34,15 @@ def draw_role_review(catalog: Catalog) -> None:
         return
     st.markdown("#### What is this?")
     st.caption(
-        f"{count_of(len(unsure), 'hit')} whose role is a guess. Each answer also teaches the "
-        "catalog about hits that sound like it."
+        f"{count_of(len(unsure), 'hit')} with an uncertain role. Each answer also updates "
+        "similar hits."
     )
     mount_audition(
         "round",
         {
             "round": tab().role_round,
             "questions": [_question(catalog, hit_id) for hit_id in round_hits],
-            "left": len([hit for hit in unsure if hit.id not in round_hits]),
+            "left": sum(hit.id not in round_hits for hit in unsure),
         },
         on_more_change=_start_next_round,
     )
@@ -70,6 +70,4 @@ def _question(catalog: Catalog, hit_id: int) -> dict[str, object]:
     likely = [ROLES[k] for k in np.argsort(-chances, kind="stable")[:N_LIKELY]]
     if hit.role_source != RoleSource.USER and hit.role not in likely:  # by its name, or by examples
         likely = [hit.role, *likely][:N_LIKELY]
-    row = describe_row(hit)
-    kept = ("id", "stamp", "match_db", "name", "role", "session")
-    return {k: row[k] for k in kept} | {"likely": likely}
+    return pick_row(hit) | {"likely": likely}

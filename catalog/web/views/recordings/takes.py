@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import streamlit as st
@@ -12,21 +12,16 @@ from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
-from catalog.web.payloads import describe_row
+from catalog.web.payloads import pick_row
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
 from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
 
-ROW = ("id", "stamp", "match_db", "name", "role")
-
 
 def draw_takes(catalog: Catalog) -> None:
     """Draw the list of takes and the regions of the selected one."""
-    files: dict[Path, int] = {}
-    for hit in page().hits():
-        if hit.region:
-            files[hit.path] = files.get(hit.path, 0) + 1
+    files = Counter(hit.path for hit in page().hits() if hit.region)
     if not files:
         return
     st.markdown("#### Takes with several strokes")
@@ -49,7 +44,7 @@ def _draw_regions(catalog: Catalog, strokes: Sequence[Hit]) -> None:
     mount_audition(
         "cut",
         describe_regions(strokes, n_frames=_n_frames(catalog, strokes[0])),
-        on_act_change=lambda: run_action(catalog, "cut"),
+        on_action_change=lambda: run_action(catalog, "cut"),
     )
     st.caption(
         "Drag the ends of a region; click the waveform to play from there. The recording itself "
@@ -67,25 +62,7 @@ def _n_frames(catalog: Catalog, stroke: Hit) -> int:
 
 
 def describe_regions(strokes: Sequence[Hit], *, n_frames: int) -> dict[str, Any]:
-    """Return the regions of a take for the browser.
-
-    Parameters
-    ----------
-    strokes : sequence of Hit, of one file in the order of time
-    n_frames : int, of the whole file
-
-    Returns
-    -------
-    dict, fit for JSON; starts and stops in frames at "sr"
-    """
-    rows = []
-    for hit in strokes:
-        row = describe_row(hit)
-        rows.append({key: row[key] for key in ROW} | {"start": hit.start, "stop": hit.stop})
-    first = strokes[0]
-    return {
-        "recording": first.content_hash[:16],
-        "sr": first.sr,
-        "n_frames": n_frames,
-        "strokes": rows,
-    }
+    """Return the regions of a take for the browser; strokes are in the order of time."""
+    rows = [pick_row(hit) | {"start": hit.start, "stop": hit.stop} for hit in strokes]
+    recording = strokes[0].content_hash[:16]
+    return {"recording": recording, "sr": strokes[0].sr, "n_frames": n_frames, "strokes": rows}

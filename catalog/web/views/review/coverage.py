@@ -10,17 +10,16 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.library.review.coverage import Coverage
-from catalog.library.review.gaps import STRENGTHS, CoverageBin
+from catalog.library.review.gaps import STRENGTH_WORDS, STRENGTHS, CoverageBin
 from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
 from catalog.web.state import page
 from catalog.web.tab import is_expanded
 
 EVERY = ""
 MAX_DRUMS = 24  # in the picture; more are in the table
-ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it whole
+ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it wgap
 INK, BAR = "#7d7d7d", "#2f7d78"  # readable on light and on dark background
 FULL_BAR = 12  # strokes that fill a cell
-WORDS = {"soft": "soft", "middle": "middling", "full": "full"}
 
 Drum = tuple[str, str, str]  # role, session, drum
 
@@ -42,22 +41,20 @@ def _draw_open(coverage: Coverage) -> None:
         format_func=lambda name: ROLE_WORDS[name] if name else "all",
     )  # fmt: skip
     cells = [cell for cell in coverage.bins if role in (EVERY, cell.role)]
-    holes = [hole for hole in coverage.gaps if role in (EVERY, hole.role)]
+    gaps = [gap for gap in coverage.gaps if role in (EVERY, gap.role)]
     drums = _by_drum(cells)
     st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="content")
     if len(drums) > MAX_DRUMS:
         st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
     st.dataframe(_table(cells), hide_index=True)
-    st.markdown(
-        f"**{count_of(len(holes), 'thing')} to record**" if holes else "Nothing is missing."
-    )
-    for hole in holes[:MAX_DRUMS]:
-        st.markdown(f"- {inert(hole.words)}")
-    if len(holes) > MAX_DRUMS:
+    st.markdown(f"**{count_of(len(gaps), 'gap')} to record**" if gaps else "Nothing is missing.")
+    for gap in gaps[:MAX_DRUMS]:
+        st.markdown(f"- {inert(gap.words)}")
+    if len(gaps) > MAX_DRUMS:
         st.caption(f"The first {MAX_DRUMS}; the list has all of them.")
     st.download_button(
-        "List for the studio, to print",
-        data=list_text(cells, [hole.words for hole in holes]),
+        "Printable list for the studio",
+        data=list_text(cells, [gap.words for gap in gaps]),
         file_name="to record.txt",
         mime="text/plain",
         on_click="ignore",
@@ -73,20 +70,13 @@ def _by_drum(cells: Sequence[CoverageBin]) -> dict[Drum, list[CoverageBin]]:
 
 
 def draw_picture(drums: dict[Drum, list[CoverageBin]]) -> str:
-    """Draw a line a drum with a bar for each strength, as wide as there are strokes of it.
+    """Return an SVG with a line a drum and a bar for each strength, as wide as it has strokes.
 
-    Strokes through several microphones count once: the microphone with the most is taken.
-
-    Parameters
-    ----------
-    drums : dict of (role, session, drum) to its cells
-
-    Returns
-    -------
-    str, SVG; an empty place is drawn as a hollow one and named as well
+    Strokes through several microphones count once: the microphone with the most is taken. A
+    missing strength is drawn as a hollow bar and named as well.
     """
     width, high = 3 * CELL_WIDE, 20 + ROW_HIGH * len(drums)
-    parts = [_text(k * CELL_WIDE, 14, WORDS[name]) for k, name in enumerate(STRENGTHS)]
+    parts = [_text(k * CELL_WIDE, 14, STRENGTH_WORDS[name]) for k, name in enumerate(STRENGTHS)]
     for row, ((_, session, drum), cells) in enumerate(drums.items()):
         y = 20 + ROW_HIGH * row
         parts.append(_text(0, y + 14, f"{drum} · {session}"[:52]))
@@ -126,29 +116,17 @@ def _table(cells: Sequence[CoverageBin]) -> dict[str, list[object]]:
         "drum": [plain(cell.drum) for cell in cells],
         "session": [plain(cell.session) for cell in cells],
         "stroke": [cell.stroke or "–" for cell in cells],
-        "strength": [WORDS[cell.strength] for cell in cells],
+        "strength": [STRENGTH_WORDS[cell.strength] for cell in cells],
         "microphone": [plain(cell.microphone) or "–" for cell in cells],
         "strokes": [cell.n_hits for cell in cells],
     }
 
 
-def list_text(cells: Sequence[CoverageBin], holes: Sequence[str]) -> str:
-    """Return the printable list: boxes to tick off, then the present strokes.
-
-    Parameters
-    ----------
-    cells : sequence of CoverageBin
-    holes : sequence of str
-
-    Returns
-    -------
-    str, lines of plain text
-    """
-    lines = ["TO RECORD", ""] + (
-        [f"[ ] {plain(words)}" for words in holes] or ["nothing is missing"]
-    )
-    lines += ["", "WHAT THERE IS", ""]
+def list_text(cells: Sequence[CoverageBin], gaps: Sequence[str]) -> str:
+    """Return the printable list: boxes to tick off, then the present strokes."""
+    boxes = [f"[ ] {plain(words)}" for words in gaps] or ["nothing is missing"]
+    lines = ["TO RECORD", "", *boxes, "", "ALREADY RECORDED", ""]
     for (role, session, drum), members in _by_drum(cells).items():
-        counts = ", ".join(f"{WORDS[s]} {count_strokes(members, s)}" for s in STRENGTHS)
+        counts = ", ".join(f"{STRENGTH_WORDS[s]} {count_strokes(members, s)}" for s in STRENGTHS)
         lines.append(f"{plain(drum)} ({ROLE_WORDS[role]}, {plain(session)}): {counts}")
     return "\n".join(lines) + "\n"

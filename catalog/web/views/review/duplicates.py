@@ -11,7 +11,7 @@ from catalog.catalog import Catalog
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
-from catalog.web.payloads import describe_row, format_text
+from catalog.web.payloads import format_text, pick_row
 from catalog.web.tab import tab
 from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
@@ -23,7 +23,6 @@ PER_SHEET = 8  # groups shown at once
 PAIRS_SENT = 12  # uncertain pairs shown at once
 CERTAIN = 0.99  # evidence from which a copy is certain; a judgement, no source
 HEADING = "Copies in the catalog"
-ROW = ("id", "stamp", "match_db", "name", "role")
 
 
 def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
@@ -31,7 +30,7 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
     if not is_open:
         st.caption("Open this part to look for copies.")
         return
-    groups, doubts = _found(catalog)
+    groups, uncertain = _found(catalog)
     if groups:
         _draw_count(groups)
     else:
@@ -43,17 +42,17 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
     shown = _sheet(groups)
     picked = _picked(groups)
     _draw_error(catalog)
-    if groups or doubts:
+    if groups or uncertain:
         mount_audition(
             "twice",
             {
                 "groups": [_describe(catalog, group) for group in shown],
                 "picked": picked,
-                "pairs": [_describe_pair(catalog, doubt) for doubt in doubts[:PAIRS_SENT]],
+                "pairs": [_describe_pair(catalog, pair) for pair in uncertain[:PAIRS_SENT]],
             },
             default={"picked": []},
             on_picked_change=_store_selection,
-            on_act_change=lambda: run_action(catalog, "twice"),
+            on_action_change=lambda: run_action(catalog, "twice"),
         )
     with buttons:
         _draw_buttons(catalog, groups, picked)
@@ -84,7 +83,7 @@ def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[UncertainPair]]:
 
 def _sheet(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
     n_sheets = -(-len(groups) // PER_SHEET)
-    sheet = st.number_input("Sheet", 1, n_sheets, key="sheet", width=160) if n_sheets > 1 else 1
+    sheet = st.number_input("Page", 1, n_sheets, key="sheet", width=160) if n_sheets > 1 else 1
     return groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
 
 
@@ -103,22 +102,18 @@ def _draw_error(catalog: Catalog) -> None:
     with st.container():
         if trouble := tab().action_error:
             st.error(inert(trouble))
-        said = tab().verdicts
-        if said and st.button("Undo the last answer", key="twice_unsay"):
-            first, second = said.pop()
+        verdicts = tab().verdicts
+        if verdicts and st.button("Undo the last answer", key="undo_verdict"):
+            first, second = verdicts.pop()
             catalog.duplicates.set_verdict(first, second, None)
             st.rerun()
 
 
 def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[int]) -> None:
-    certain = [
-        i
-        for group in groups
-        for i, evidence in zip(group.others, group.evidence, strict=False)
-        if evidence >= CERTAIN
-    ]
     if not groups:
         return
+    pairs = [pair for group in groups for pair in zip(group.others, group.evidence, strict=False)]
+    certain = [hit_id for hit_id, evidence in pairs if evidence >= CERTAIN]
     if st.button(f"Select all certain copies ({len(certain)})", disabled=not certain):
         tab().picked_copies = certain
         st.rerun()
@@ -145,31 +140,21 @@ def _describe(catalog: Catalog, group: CopyGroup) -> dict[str, Any]:
     for hit_id, evidence in zip(ids, (None, *group.evidence), strict=True):
         hit = catalog.hit(hit_id)
         agree = "" if evidence is None else f"samples agree to {100 * evidence:.1f} %; "
-        row = _row(hit, agree + _about_file(hit))
+        row = pick_row(hit) | {"words": agree + _about_file(hit)}
         row["kits"] = [plain(name) for name in used.get(hit_id, ())]
         row["stuck"] = "cannot be moved from its folder" if hit_id in stuck else ""
         rows.append(row)
-    relation = f"The same recording in {len(ids)} files"
+    relation, reason = f"The same recording in {len(ids)} files", plain(group.reason)
+    return {"keep": rows[0], "others": rows[1:], "relation": relation, "reason": reason}
+
+
+def _describe_pair(catalog: Catalog, pair: UncertainPair) -> dict[str, Any]:
+    first, second = catalog.hit(pair.first), catalog.hit(pair.second)
     return {
-        "keep": rows[0],
-        "others": rows[1:],
-        "relation": relation,
-        "reason": plain(group.reason),
+        "first": pick_row(first) | {"words": _about_file(first)},
+        "second": pick_row(second) | {"words": _about_file(second)},
+        "words": f"the samples of this one agree to {100 * pair.evidence:.1f} %",
     }
-
-
-def _describe_pair(catalog: Catalog, doubt: UncertainPair) -> dict[str, Any]:
-    first, second = catalog.hit(doubt.first), catalog.hit(doubt.second)
-    return {
-        "first": _row(first, _about_file(first)),
-        "second": _row(second, _about_file(second)),
-        "words": f"the samples of this one agree to {100 * doubt.evidence:.1f} %",
-    }
-
-
-def _row(hit: Hit, words: str) -> dict[str, Any]:
-    row = describe_row(hit)
-    return {k: row[k] for k in ROW} | {"words": words}
 
 
 def _about_file(hit: Hit) -> str:

@@ -13,7 +13,7 @@ from catalog.features.faults import FAULT_KINDS
 from catalog.library.review.faults import HitFault
 from catalog.models import Hit
 from catalog.web.labels import inert, plain
-from catalog.web.payloads import describe_row
+from catalog.web.payloads import pick_row
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
 from catalog.web.views.actions import run_action
@@ -22,7 +22,6 @@ from catalog.web.views.component import mount_audition
 PER_SHEET = 12
 ORDERS = {"weight": "most serious first", "kind": "by kind", "hit": "by hit"}
 EVERY = ""
-ROW = ("id", "stamp", "match_db", "name", "session")
 
 
 def draw_faults(catalog: Catalog) -> None:
@@ -38,7 +37,7 @@ def draw_faults(catalog: Catalog) -> None:
 def _draw_open(catalog: Catalog) -> None:
     first, second, third = st.columns([2, 2, 1.4], vertical_alignment="bottom")
     order = second.selectbox("Order", list(ORDERS), format_func=ORDERS.__getitem__)
-    gone = third.toggle("also dismissed", key="faults_gone")
+    gone = third.toggle("show dismissed", key="faults_gone")
     faults = catalog.review.faults(dismissed=gone, sort=order)
     counts = Counter(fault.kind for fault in faults)
     kind = first.selectbox(
@@ -56,13 +55,13 @@ def _draw_open(catalog: Catalog) -> None:
     n_sheets = -(-len(wanted) // PER_SHEET)
     sheet = 1
     if n_sheets > 1:
-        sheet = int(st.number_input(f"Sheet, of {n_sheets}", 1, n_sheets, 1, key="faults_sheet"))
+        sheet = int(st.number_input(f"Page, of {n_sheets}", 1, n_sheets, 1, key="faults_sheet"))
     hits = {hit.id: hit for hit in page().hits()}
     shown = [f for f in wanted[(sheet - 1) * PER_SHEET : sheet * PER_SHEET] if f.hit_id in hits]
     mount_audition(
         "faults",
         {"rows": [describe_fault(fault, hits) for fault in shown]},
-        on_act_change=lambda: run_action(catalog, "faults"),
+        on_action_change=lambda: run_action(catalog, "faults"),
     )
     if kind:
         st.caption(f"{FAULT_KINDS[kind].meaning}. What helps: {FAULT_KINDS[kind].advice}.")
@@ -71,18 +70,9 @@ def _draw_open(catalog: Catalog) -> None:
 def describe_fault(fault: HitFault, hits: Mapping[int, Hit]) -> dict[str, Any]:
     """Return one fault for the browser.
 
-    Parameters
-    ----------
-    fault : HitFault
-    hits : mapping of hit id to Hit
-
-    Returns
-    -------
-    dict, fit for JSON
-        "from_s" and "to_s" lie within what is played of the hit; both 0 if the spot is outside it
+    "from_s" and "to_s" lie within what is played of the hit; both are 0 if the spot is outside it.
     """
     hit = hits[fault.hit_id]
-    row = describe_row(hit)
     length_s = (hit.stop - hit.start) / hit.sr
     from_s = fault.at_s - hit.start / hit.sr
     inside = 0.0 <= from_s < length_s
@@ -91,7 +81,7 @@ def describe_fault(fault: HitFault, hits: Mapping[int, Hit]) -> dict[str, Any]:
         f"at {fault.at_s:.3f} s of the file" if fault.at_s or not fault.length_s else "throughout"
     )
     channel = f", channel {fault.channel + 1}" if fault.channel >= 0 else ""
-    return {key: row[key] for key in ROW} | {
+    return pick_row(hit) | {
         "kind": fault.kind,
         "what": f"{fault.label}: {amount}",
         "where": where + channel + ("" if inside else ", outside the stroke"),
