@@ -1,4 +1,4 @@
-"""The whole tool as one object: a catalog of drum hits and its collaborators."""
+"""The class `Catalog`: the entry point of the Python interface."""
 
 from __future__ import annotations
 
@@ -40,18 +40,18 @@ from catalog.services.takes import Takes
 
 
 def default_store() -> Path:
-    """Return where the store lies if no other place is given: in the user's data folder."""
+    """Return the path of the default store, in the user's data folder."""
     return Path(platformdirs.user_data_dir("catalog", appauthor=False)) / "catalog.sqlite"
 
 
 class Catalog:
-    """Drum hits and what can be done with them.
+    """A library of drum hits, with everything that can be done with it.
 
-    The daily verbs are methods of this class; everything else is reached through a collaborator.
+    Daily work uses the methods of this class; its collaborators offer everything else.
 
     Attributes
     ----------
-    context : Context, the store, the current table of hits and the reader of audio
+    context : Context, the open store, its current table of hits, and decoding
     annotations : Annotations, roles, marks, tags and remarks
     duplicates : Duplicates, copies and other relations between hits
     files : Files, set aside, hide, restore, undo
@@ -102,7 +102,7 @@ class Catalog:
         Raises
         ------
         StoreError
-            if the file is no store, or one of a newer version
+            if the file is not a store, or was written by a newer version
         """
         return cls(open_store(store if store is not None else default_store()))
 
@@ -140,13 +140,13 @@ class Catalog:
         cluster: str = "",
         on_progress: OnProgress | None = None,
     ) -> ScanReport:
-        """Bring the store up to date with everything below `folders`; no file is changed.
+        """Measure all new and changed recordings below `folders`; no recording is changed.
 
         Parameters
         ----------
         folders : iterable of str or Path
-        n_jobs : int, worker processes; -1 for one a core
-        cluster : str, address of a dask.distributed scheduler whose workers measure instead
+        n_jobs : int, worker processes; -1 for one per core
+        cluster : str, address of a dask.distributed scheduler whose workers measure the files
         on_progress : callable, optional, called with `Progress` records; may raise `Stopped`
 
         Returns
@@ -170,11 +170,11 @@ class Catalog:
         begin_folders(store, roots)
         report = scan_folders(store, roots, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress)
         finish_folders(store, roots)
-        self.annotations.spread_roles()
+        self.annotations.propagate_roles()
         return report
 
     def folders(self) -> list[ScannedFolder]:
-        """Return the scanned folders, the last first, and whether each scan was completed."""
+        """Return the scanned folders, the newest first, and whether each scan was completed."""
         return scanned_folders(self.context.store)
 
     def hits(self, *, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
@@ -189,7 +189,7 @@ class Catalog:
         return self.context.hits(states)
 
     def hit(self, hit_id: int) -> Hit:
-        """Return one hit in whatever state; raise `StoreError` if the id is unknown."""
+        """Return one hit in any state; raise `StoreError` if the id is unknown."""
         return self.context.hit(hit_id)
 
     def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
@@ -204,7 +204,7 @@ class Catalog:
         """Return one hit as a 16-bit WAV file for playing, scaled down if it exceeds full scale."""
         return encode_playable(self.audio(hit_id))
 
-    # Daily verbs, documented where they are implemented
+    # Daily work, documented where it is implemented
 
     def alternates(self, hit_id: int, n: int | None = None) -> list[Match]:
         """Return other strokes of the same drum; see `Search.alternates`."""
@@ -231,13 +231,13 @@ class Catalog:
         return self.duplicates.groups(on_progress)
 
     def set_role(self, hit_id: int, role: str) -> None:
-        """Set what part of the kit a hit plays; see `Annotations.set_role`."""
+        """Set the role of a hit; see `Annotations.set_role`."""
         self.annotations.set_role(hit_id, role)
 
     def set_aside(
         self, hit_ids: Sequence[int], *, reason: str, even_in_kits: bool = False
     ) -> list[HistoryEvent]:
-        """Move the files of hits out of the way; see `Files.set_aside`."""
+        """Move the files of hits to a folder beside the store; see `Files.set_aside`."""
         return self.files.set_aside(hit_ids, reason=reason, even_in_kits=even_in_kits)
 
     def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
@@ -245,7 +245,7 @@ class Catalog:
         return self.files.restore(hit_ids)
 
     def history(self) -> list[HistoryEvent]:
-        """Return everything that was done to hits; see `Files.history`."""
+        """Return all recorded actions on hits; see `Files.history`."""
         return self.files.history()
 
     def fill_kit(

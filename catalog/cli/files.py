@@ -79,7 +79,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
         return _do_set_aside(cat, args, ids)
     hits = [cat.hit(hit_id) for hit_id in ids]
     obstacles, used = cat.files.obstacles(ids), cat.files.kits_using(ids)
-    fates = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
+    outcomes = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
     movable = [hit for hit in hits if hit.id not in obstacles]
     lines = [f"would set aside: {short_path(hit.path)}" for hit in movable]
     lines += [f"cannot be set aside: {reason}" for reason in obstacles.values()]
@@ -90,7 +90,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     lines.append(f"they would be moved to {cat.store_path}.aside")
     lines.append("nothing was moved; add --yes to do it")
-    _write_report(cat, args, fates, DRY_HEADING)
+    _write_report(cat, args, outcomes, DRY_HEADING)
     value = {"dry_run": True, "hits": hits, "obstacles": obstacles, "kits": used}
     print_result(value, lines, as_json=args.json)
     return OK
@@ -113,10 +113,10 @@ def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) ->
 
 
 def _write_report(
-    cat: Catalog, args: argparse.Namespace, fates: Mapping[int, str], heading: str
+    cat: Catalog, args: argparse.Namespace, outcomes: Mapping[int, str], heading: str
 ) -> None:
     if args.report is not None:
-        _write(args.report, cat.duplicates.report(fates, heading=heading))
+        _write(args.report, cat.duplicates.report(outcomes, heading=heading))
 
 
 def _write(path: Path, text: str) -> None:

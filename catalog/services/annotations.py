@@ -1,4 +1,4 @@
-"""Roles, marks, tags and remarks that a person gives to hits."""
+"""Roles, marks, tags and remarks that the user gives to hits."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Annotations:
         self._context = context
 
     def set_role(self, hit_id: int, role: str) -> None:
-        """Set what part of the kit a hit plays; nearby hits with a guessed role follow it.
+        """Set the role of a hit, and estimate the roles of similar hits from it.
 
         Parameters
         ----------
@@ -34,7 +34,7 @@ class Annotations:
             if there is no such hit
         """
         self._context.store.hits.set_role(hit_id, role)
-        self.spread_roles()
+        self.propagate_roles()
 
     def mark(self, hit_ids: Sequence[int], mark: str) -> None:
         """Mark hits as "keep", "reject" or "star"; "" removes the mark.
@@ -80,8 +80,8 @@ class Annotations:
         Returns
         -------
         list of Annotation
-            the previous annotations of every hit that changed, including hits whose guessed
-            role followed; pass it to `revert`
+            the previous annotations of every hit that changed, including hits whose estimated
+            role changed; pass it to `revert`
 
         Raises
         ------
@@ -92,7 +92,7 @@ class Annotations:
         """
         store = self._context.store
         ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
-        affected = ids if role is None else None  # a role may change the guesses of others
+        affected = ids if role is None else None  # a role may change the estimates of others
         before = store.annotations.read(affected)
         for hit_id in ids:
             if hit_id not in before:
@@ -106,16 +106,16 @@ class Annotations:
             for hit_id in ids if role is not None else ():
                 store.hits.set_role(hit_id, str(role))
         if role is not None:
-            self.spread_roles()
-        now = store.annotations.read(affected)
-        return [old for hit_id, old in before.items() if now.get(hit_id, old) != old]
+            self.propagate_roles()
+        after = store.annotations.read(affected)
+        return [old for hit_id, old in before.items() if after.get(hit_id, old) != old]
 
     def revert(self, previous: Iterable[Annotation]) -> list[Annotation]:
         """Restore previous annotations, as `annotate` returned them.
 
         Returns
         -------
-        list of Annotation, what was replaced, so that it can be restored in turn
+        list of Annotation, those that were replaced; pass it to `revert` to redo
         """
         previous, store = list(previous), self._context.store
         now = store.annotations.read([old.hit_id for old in previous])
@@ -123,7 +123,7 @@ class Annotations:
         return [now[old.hit_id] for old in previous if old.hit_id in now]
 
     def role_probabilities(self, hit_ids: Sequence[int]) -> np.ndarray:
-        """Return the probability of each role from sound: float32, shape (n, 20), as `ROLES`.
+        """Return role probabilities from sound; float32, shape (n, 20), in the order of `ROLES`.
 
         Raises
         ------
@@ -132,13 +132,13 @@ class Annotations:
         """
         return self._context.store.hits.role_probabilities(hit_ids)
 
-    def spread_roles(self) -> None:
-        """Judge guessed roles again by the hits whose role a person set."""
+    def propagate_roles(self) -> None:
+        """Estimate roles again from similar hits whose role the user set."""
         store = self._context.store
-        judged = roles_from_examples(self._context.table())
-        if judged:
+        estimates = roles_from_examples(self._context.table())
+        if estimates:
             with store.writing():
-                for hit_id, role, confidence, source in judged:
+                for hit_id, role, confidence, source in estimates:
                     if store.hits.get(hit_id).role_source == RoleSource.USER:
                         continue  # set since the table was read
                     store.hits.set_role(hit_id, role, confidence=confidence, source=source)

@@ -1,4 +1,4 @@
-"""What every service shares: the store, the current table of hits, and a reader of audio."""
+"""The context that all services share: the open store, its table of hits, and decoding."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Context:
         return self.store.hits.read(states=states)
 
     def hit(self, hit_id: int) -> Hit:
-        """Return one hit in whatever state; raise `StoreError` if the id is unknown."""
+        """Return one hit in any state; raise `StoreError` if the id is unknown."""
         return self.store.hits.get(hit_id)
 
     def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
@@ -64,7 +64,7 @@ class Context:
         return self.estimate_missing_strengths(found)
 
     def estimate_missing_strengths(self, hits: dict[int, Hit]) -> dict[int, Hit]:
-        """Return the same hits, those of level-normalized drums with their estimated strength.
+        """Return the same hits, with an estimated strength for drums that were normalized.
 
         Parameters
         ----------
@@ -72,7 +72,7 @@ class Context:
 
         Returns
         -------
-        dict of id to Hit, in the same order; see `estimate_missing_strengths`
+        dict of id to Hit, in the same order; see `catalog.search.strength`
         """
         estimated = estimate_missing_strengths(
             hits.values(),
@@ -83,7 +83,7 @@ class Context:
         return {hit_id: estimated.get(hit_id, hit) for hit_id, hit in hits.items()}
 
     def read(self, hit: Hit) -> Audio:
-        """Decode the stroke of a hit, mixed down as chosen for its file.
+        """Decode the stroke of a hit, mixed as set for its file.
 
         Raises
         ------

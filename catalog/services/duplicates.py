@@ -19,7 +19,7 @@ from catalog.services.context import Context
 
 
 class Duplicates:
-    """Find hits that are the same recording; results are stored until the library changes."""
+    """Find hits that are the same recording; results are cached until the library changes."""
 
     def __init__(self, context: Context) -> None:
         self._context = context
@@ -46,16 +46,16 @@ class Duplicates:
         )
 
     def uncertain_pairs(self) -> list[UncertainPair]:
-        """Return pairs that may be one recording and that nobody has judged by ear yet.
+        """Return pairs that may be one recording and that have no verdict by the user yet.
 
         Returns
         -------
-        list of UncertainPair, the likeliest copies first; answer them with `set_verdict`
+        list of UncertainPair, the likeliest copies first; decide them with `set_verdict`
         """
         return find_uncertain_pairs(self._context.store, self._context.table(), self._prepare)
 
     def set_verdict(self, first_id: int, second_id: int, same: bool | None) -> None:
-        """Store whether two hits are one recording, as judged by ear; None removes the verdict.
+        """Store the user's verdict: whether two hits are one recording; None removes it.
 
         Raises
         ------
@@ -86,22 +86,22 @@ class Duplicates:
         read, hit = self._context.read, self._context.hit
         return overlay_recordings(read(hit(first_id)), read(hit(second_id)))
 
-    def report(self, fates: Mapping[int, str] | None = None, *, heading: str) -> str:
-        """Return a plain-text report of all groups of copies and of each file's outcome.
+    def report(self, outcomes: Mapping[int, str] | None = None, *, heading: str) -> str:
+        """Return a plain-text report of all groups of copies and the outcome for each file.
 
         Parameters
         ----------
-        fates : mapping of hit id to str, such as "set aside", optional
+        outcomes : mapping of hit id to str, such as "set aside", optional
         heading : str, the first line
 
         Returns
         -------
         str
         """
-        groups, fates = self.groups(), fates or {}
-        ids = {i for group in groups for i in (group.keep, *group.others)} | set(fates)
+        groups, outcomes = self.groups(), outcomes or {}
+        ids = {i for group in groups for i in (group.keep, *group.others)} | set(outcomes)
         hits = {hit_id: self._context.hit(hit_id) for hit_id in ids}
-        return format_report(groups, hits, fates=fates, heading=heading)
+        return format_report(groups, hits, outcomes=outcomes, heading=heading)
 
     def align(self, first_id: int, second_id: int) -> Alignment:
         """Estimate offset, gain, polarity and filter from one recording to the other.
@@ -116,7 +116,7 @@ class Duplicates:
         return estimate_alignment(*compare_views([(first, second)])[0])
 
     def microphone_ties(self) -> list[StrokeTie]:
-        """Return hits that are one stroke through several microphones, by names and chunks.
+        """Return hits that are one stroke through several microphones, by file names and metadata.
 
         Contradictions from strength and arrival time are in `StrokeTie.against`.
         """
@@ -158,4 +158,4 @@ class Duplicates:
         try:
             return prepare_views(self._context.read(hit))
         except CatalogError:
-            return None  # gone or broken since the scan; the next scan reports it
+            return None  # missing or damaged since the scan; the next scan lists it

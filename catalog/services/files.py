@@ -14,7 +14,7 @@ from catalog.services.context import Context
 
 
 class Files:
-    """Move unwanted files out of the way; nothing is ever deleted."""
+    """Set unwanted files aside or hide their hits; nothing is ever deleted."""
 
     def __init__(self, context: Context) -> None:
         self._context = context
@@ -22,14 +22,14 @@ class Files:
     def set_aside(
         self, hit_ids: Sequence[int], *, reason: str, even_in_kits: bool = False
     ) -> list[HistoryEvent]:
-        """Move the files of hits into the store's own folder; `restore` or `undo` moves them back.
+        """Move the files of hits to a folder beside the store; `restore` and `undo` move them back.
 
         Parameters
         ----------
         hit_ids : sequence of int
         reason : str, kept in the history
         even_in_kits : bool
-            also hits that a saved kit needs; see `kits_using`
+            also hits that a saved kit uses; see `kits_using`
 
         Returns
         -------
@@ -38,12 +38,12 @@ class Files:
         Raises
         ------
         StoreError
-            if a hit is unknown, not present, needed by a saved kit, or its file cannot be moved
+            if a hit is unknown, not present, used by a saved kit, or its file cannot be moved
 
         Examples
         --------
         >>> group = cat.copies()[0]
-        >>> steps = cat.set_aside(group.others, reason="there twice")
+        >>> steps = cat.set_aside(group.others, reason="copy")
         >>> cat.hit(group.others[0]).state
         'aside'
         >>> undone = cat.files.undo()
@@ -52,18 +52,18 @@ class Files:
         """
         if not even_in_kits and (used := self.kits_using(hit_ids)):
             raise StoreError(
-                f"{describe_usage(used)}, which could then not be exported; nothing was moved. Ask "
-                "for even_in_kits (--even-in-kits) to set it aside all the same"
+                f"{describe_usage(used)}, which could then not be exported; nothing was moved. Use "
+                "even_in_kits=True (--even-in-kits) to set it aside anyway"
             )
         return set_aside_hits(self._context.store, hit_ids, reason=reason)
 
     def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
-        """Move files that were set aside back to where they were, byte for byte.
+        """Move files that were set aside back to their original paths, byte for byte.
 
         Raises
         ------
         StoreError
-            if a hit is not set aside, or another file has taken its name
+            if a hit is not set aside, or another file now has its path
         """
         return restore_hits(self._context.store, hit_ids)
 
@@ -75,7 +75,7 @@ class Files:
         Raises
         ------
         StoreError
-            if a hit is unknown, set aside, or hidden already
+            if a hit is unknown, set aside, or already hidden
         """
         return hide_hits(self._context.store, hit_ids, reason=reason)
 
@@ -95,7 +95,7 @@ class Files:
         return {i: reason for i in hit_ids if (reason := find_obstacle(store, i))}
 
     def kits_using(self, hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
-        """Return the names of the saved kits that need each hit; hits in no kit are left out."""
+        """Return the names of the saved kits that use each hit; hits in no kit are left out."""
         kits = (Kit.from_json(kit.payload) for kit in self._context.store.kits.read())
         return kits_using(kits, hit_ids)
 
@@ -119,5 +119,5 @@ class Files:
         return undo_steps(self._context.store, steps)
 
     def history(self) -> list[HistoryEvent]:
-        """Return everything that was done to hits, the newest last."""
+        """Return all recorded actions on hits, the newest last."""
         return self._context.store.history.read()

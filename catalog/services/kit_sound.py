@@ -38,7 +38,7 @@ class KitSound:
         self._kits = kits
 
     def levels(self, kit: Kit) -> Levels:
-        """Return the gain of each slot, including the person's own level changes."""
+        """Return the gain of each slot, including the user's level changes."""
         return balance_levels(kit, self._kits.hits_of(kit), read=self._strokes())
 
     def tom_intervals(self, kit: Kit) -> tuple[Interval, ...]:
@@ -46,7 +46,7 @@ class KitSound:
         return tom_intervals(kit, self._pitches(kit))
 
     def propose_tuning(self, kit: Kit) -> tuple[TuningProposal, ...]:
-        """Return tunings of up to three semitones that improve uneven toms; empty if none is.
+        """Return tunings of up to three semitones that make the toms more even; may be empty.
 
         Apply a proposal with `Kit.with_tuning(proposal.slot, proposal.semitones)`.
         """
@@ -65,7 +65,7 @@ class KitSound:
         return measure_masking(kit, hits, levels, read=strokes)
 
     def compare(self, a: Kit, b: Kit) -> KitComparison:
-        """Compare two kits slot by slot; both are scored among the present hits.
+        """Compare two kits slot by slot; both are scored against the present hits.
 
         Raises
         ------
@@ -92,7 +92,7 @@ class KitSound:
         Raises
         ------
         KitError
-            if there is no such phrase, the bytes are no MIDI file, or the kit plays nothing of it
+            if there is no such phrase, the bytes are not a MIDI file, or the kit plays none of it
         """
         notes, hits = _load_phrase(kit, phrase), self._kits.hits_of(kit)
         return perform_phrase(kit, hits, notes, gain_db=self.levels(kit).gain_db)

@@ -19,7 +19,7 @@ from catalog.services.duplicates import Duplicates
 
 
 class Kits:
-    """Choose the hits of kits, keep kits in the store, and write them to folders."""
+    """Choose the hits of kits, save kits in the store, and export them to folders."""
 
     def __init__(self, context: Context, duplicates: Duplicates) -> None:
         self._context = context
@@ -34,7 +34,7 @@ class Kits:
         ----------
         locked : mapping of slot to hit id, kept as they are
         slots : sequence of str, optional
-            to be filled; by default those of a usual kit that the library can fill
+            slots to fill; by default those of a usual kit for which the library has hits
         seed : int
 
         Returns
@@ -63,7 +63,7 @@ class Kits:
         n: int = 4,
         seed: int = 0,
     ) -> list[Kit]:
-        """Choose the best few whole kits, each different from those before it; see `fill`.
+        """Choose several kits, the best first, each different from the others; see `fill`.
 
         Parameters
         ----------
@@ -122,7 +122,7 @@ class Kits:
         ]
 
     def delete(self, name: str) -> None:
-        """Delete a saved kit; the recordings stay. `StoreError` if there is none."""
+        """Delete a saved kit, but no recording; `StoreError` if there is no such kit."""
         self._context.store.kits.delete(name)
 
     def rename(self, old: str, new: str) -> None:
@@ -130,7 +130,7 @@ class Kits:
         self._context.store.kits.rename(old, new)
 
     def save_draft(self, text: str) -> None:
-        """Save the kit that is being built, as text; it replaces the draft before."""
+        """Save the kit that is being built, as text; it replaces the previous draft."""
         self._context.store.kits.save_draft(text)
 
     def draft(self) -> str:
@@ -140,7 +140,7 @@ class Kits:
     # Export
 
     def warnings(self, kit: Kit) -> tuple[str, ...]:
-        """Return what to check before an export: wrong roles, guesses, missing strengths."""
+        """Return what to check before an export: wrong or uncertain roles, missing strengths."""
         return kit_warnings(kit, self.hits_of(kit))
 
     def plan_export(
@@ -177,7 +177,7 @@ class Kits:
         ----------
         kit : Kit
         folder : str or Path, must not exist yet
-        options : ExportOptions, optional; by default WAV of 24 bits at each recording's rate
+        options : ExportOptions, optional; by default 24-bit WAV at the rate of each recording
 
         Returns
         -------
@@ -218,6 +218,6 @@ def _changed_files(hits: Mapping[int, Hit]) -> list[str]:
     files = {hit.files: hit.content_hash for hit in hits.values()}
     return [
         f"{paths[0].name}: has changed since it was scanned; scan again"
-        for paths, known in files.items()
-        if all(path.is_file() for path in paths) and hash_file(*paths) != known
+        for paths, content_hash in files.items()
+        if all(path.is_file() for path in paths) and hash_file(*paths) != content_hash
     ]

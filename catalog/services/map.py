@@ -11,14 +11,14 @@ from catalog.services.duplicates import Duplicates
 
 
 class Map:
-    """Compute, store and read the map; copies lie on the hit that is kept."""
+    """Compute, store and read the map; copies are placed on the hit to keep."""
 
     def __init__(self, context: Context, duplicates: Duplicates) -> None:
         self._context = context
         self._duplicates = duplicates
 
     def compute(self, *, seed: int = 0, on_progress: OnProgress | None = None) -> Layout:
-        """Compute a new map and store it in place of the one before.
+        """Compute a new map and replace the stored one.
 
         Parameters
         ----------
@@ -49,11 +49,11 @@ class Map:
         return layout
 
     def layout(self) -> Layout:
-        """Return a place for each present hit; hits newer than the map lie beside similar ones."""
+        """Return the position of each present hit; newer hits lie near similar ones."""
         stored = Layout(*self._context.store.layouts.read())
         ids = [hit.id for hit in self._context.hits()]
-        places = reuse_layout(np.array(ids, np.int64), stored)
-        return extend_layout(self._context.table().spaces, stored) if places is None else places
+        layout = reuse_layout(np.array(ids, np.int64), stored)
+        return extend_layout(self._context.table().spaces, stored) if layout is None else layout
 
     def version(self) -> int:
         """Return a number that changes when another map is stored."""

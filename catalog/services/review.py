@@ -11,7 +11,7 @@ from catalog.services.context import Context
 
 
 class Review:
-    """List what is wrong with the recordings and what is missing among them."""
+    """List faults of recordings and gaps of the library."""
 
     def __init__(self, context: Context) -> None:
         self._context = context
@@ -25,14 +25,14 @@ class Review:
         dismissed: bool = False,
         sort: str = "weight",
     ) -> list[HitFault]:
-        """Return the faults of hits, each with a number, a place in time and a weight.
+        """Return the faults of hits, each with its value, position and weight.
 
         Parameters
         ----------
         hit_ids : collection of int, optional, only these hits
-        kinds : collection of str, only these; see `catalog.features.faults.KINDS`
+        kinds : collection of str, only these; see `catalog.features.faults.FAULT_KINDS`
         least_weight : float, 0 to 1
-        dismissed : bool, also those that `dismiss_fault` took out
+        dismissed : bool, include dismissed faults
         sort : str, "weight" (heaviest first), "kind" or "hit"
 
         Returns
@@ -50,7 +50,7 @@ class Review:
         )  # fmt: skip
 
     def dismiss_fault(self, hit_ids: Collection[int], kind: str, *, dismissed: bool = True) -> None:
-        """Dismiss a kind of fault of hits for good; a changed file is judged again.
+        """Dismiss a kind of fault of hits, until the file changes; False lists it again.
 
         Raises
         ------

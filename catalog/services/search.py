@@ -14,7 +14,7 @@ from catalog.services.context import Context
 
 
 class Search:
-    """Nearest hits by the sound of a stroke or by general likeness."""
+    """Find other strokes of a drum, and hits that sound alike."""
 
     def __init__(self, context: Context) -> None:
         self._context = context
@@ -67,7 +67,7 @@ class Search:
         role : str, optional, only hits of this role
         elsewhere : bool, only hits of other sessions
         but : str, sequence of str or mapping, optional
-            how the answers are to differ: "shorter", ["darker", "tighter"], or
+            how the hits found must differ: "shorter", ["darker", "tighter"], or
             {"length_s": -0.1, "centroid_hz": "+20%"}; see `catalog.search.constraints`. Hits
             that do not differ in this way are left out, so that there may be fewer than `n`
 
@@ -82,7 +82,7 @@ class Search:
         AudioError
             if the file cannot be read
         ParameterError
-            if `n` is below 1, the role is unknown, or `but` is not understood
+            if `n` is below 1, the role is unknown, or `but` is invalid
 
         Examples
         --------
@@ -100,7 +100,7 @@ class Search:
         Returns
         -------
         Hit
-            with id 0 and state "outside", its role guessed from sound; nothing is stored
+            with id 0 and state "outside", its role estimated from sound; nothing is stored
 
         Raises
         ------
@@ -110,7 +110,7 @@ class Search:
         return self._query(Path(path), self._context.table()).hit
 
     def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
-        """Return how another hit differs, in field terms: "40 ms shorter", "300 Hz darker".
+        """Return how another hit differs: "40 ms shorter", "300 Hz darker".
 
         Parameters
         ----------
@@ -122,22 +122,24 @@ class Search:
         tuple of str, the most audible difference first
         """
         other = self._context.hit(other_id)
-        mine = self.measure_file(hit) if isinstance(hit, str | Path) else self._context.hit(hit)
-        return describe_difference(mine, other)
+        query_hit = (
+            self.measure_file(hit) if isinstance(hit, str | Path) else self._context.hit(hit)
+        )
+        return describe_difference(query_hit, other)
 
     def _query(self, hit: int | str | Path, table: HitTable) -> Query:
-        """Return the point to search from; a file is measured once and then remembered."""
+        """Return the query for a hit or file; the last file is cached."""
         if not isinstance(hit, str | Path):
             return query_row(table, self._row(table, hit))
         path = Path(hit)
         stamp = (path, path.stat().st_mtime_ns) if path.exists() else (path, 0)
-        known = self._last_file  # read once: another thread may search from another file
-        if known is None or known[0] != stamp:
-            known = self._last_file = (stamp, query_file(path))
-        return known[1]
+        cached = self._last_file  # read once: another thread may search from another file
+        if cached is None or cached[0] != stamp:
+            cached = self._last_file = (stamp, query_file(path))
+        return cached[1]
 
     def _row(self, table: HitTable, hit_id: int) -> int:
         if hit_id not in table.rows:
             hit = self._context.hit(hit_id)  # raises if the id is unknown
-            raise ParameterError(f"hit {hit_id} ({hit.name}) is {hit.state}: bring it back first")
+            raise ParameterError(f"hit {hit_id} ({hit.name}) is {hit.state}: restore it first")
         return table.rows[hit_id]

@@ -1,4 +1,4 @@
-"""Takes: their regions, their microphones, stereo pairs of files, and sessions."""
+"""Regions of takes, microphones of a file, stereo pairs of files, and sessions."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ from catalog.services.context import Context
 
 
 class Takes:
-    """Recordings as they come off the recorder."""
+    """Edit how recordings are divided into hits, mixed and grouped into sessions."""
 
     def __init__(self, context: Context) -> None:
         self._store = context.store
 
     def regions(self, hit: int | str | Path) -> list[Hit]:
-        """Return the strokes of one file in the order of time.
+        """Return the strokes of one file in time order.
 
         Parameters
         ----------
@@ -54,7 +54,7 @@ class Takes:
         StoreError
             if there is no such hit or no hit of that file
         """
-        return list_regions(self._store, self._file(hit))
+        return list_regions(self._store, self._path_of(hit))
 
     def waveform(
         self,
@@ -82,8 +82,8 @@ class Takes:
         AudioError
             if the file is gone or broken
         """
-        files = self._any_of(hit)
-        audio = decode_sides(files.path, files.mate, start=start, stop=stop)
+        first = self._first_hit(hit)
+        audio = decode_sides(first.path, first.mate, start=start, stop=stop)
         return waveform_outline(audio.samples, n_points=n_points)
 
     def n_frames(self, hit: int | str | Path) -> int:
@@ -94,10 +94,10 @@ class Takes:
         AudioError
             if the file is gone or broken
         """
-        return len(decode_hit(self._any_of(hit), whole=True).samples)
+        return len(decode_hit(self._first_hit(hit), whole=True).samples)
 
     def move_region(self, hit_id: int, *, start: int, stop: int) -> list[Hit]:
-        """Set the region of a stroke in frames; the hit keeps its id and later scans keep the cut.
+        """Set the region of a stroke in frames; the hit keeps its id, later scans keep the region.
 
         Returns
         -------
@@ -121,8 +121,8 @@ class Takes:
         return merge_regions(self._store, hit_ids)
 
     def reset_regions(self, hit: int | str | Path) -> list[Hit]:
-        """Discard manual changes and cut the file as a scan does; see `move_region`."""
-        return reset_regions(self._store, self._file(hit))
+        """Discard the user's changes and segment the file as a scan does; see `move_region`."""
+        return reset_regions(self._store, self._path_of(hit))
 
     def write_strokes(
         self, hit: int | str | Path, folder: str | Path, *, dry_run: bool = False
@@ -155,7 +155,7 @@ class Takes:
     # Microphones of one file
 
     def microphones(self, hit_id: int) -> tuple[ChannelDelay, ...]:
-        """Return the delay of each channel after the earliest, in ms and in metres of sound travel.
+        """Return the delay of each channel after the earliest, in ms and as distance in metres.
 
         Raises
         ------
@@ -181,12 +181,12 @@ class Takes:
 
         Returns
         -------
-        str, a warning if the mix cancels, else ""
+        str, a warning if the channels cancel each other, else ""
 
         Raises
         ------
         ParameterError
-            if the choice is unknown
+            if the mix is unknown
         """
         hit = self._store.hits.get(hit_id)
         mix_file(self._store, hit.path, mix)
@@ -199,7 +199,7 @@ class Takes:
         return [hit for hit in self._store.hits.read(states=(State.HERE,)) if hit.mate is not None]
 
     def join_stereo_pair(self, left: int, right: int) -> None:
-        """Declare two mono hits the left and right channel of one; the next scan joins them.
+        """Declare two mono hits to be the channels of one stereo hit; the next scan joins them.
 
         The left hit keeps its id and its annotations.
 
@@ -211,7 +211,7 @@ class Takes:
         join_stereo_pair(self._store, self._store.hits.get(left), self._store.hits.get(right))
 
     def split_stereo_pair(self, hit_id: int) -> None:
-        """Declare the two files of a hit separate hits; the next scan separates them.
+        """Declare the two files of a hit to be separate hits; the next scan separates them.
 
         Raises
         ------
@@ -236,8 +236,8 @@ class Takes:
         """
         set_session(self._store, hit_ids, name)
 
-    def _any_of(self, hit: int | str | Path) -> Hit:
+    def _first_hit(self, hit: int | str | Path) -> Hit:
         return self._store.hits.get(hit) if isinstance(hit, int) else self.regions(hit)[0]
 
-    def _file(self, hit: int | str | Path) -> Path:
+    def _path_of(self, hit: int | str | Path) -> Path:
         return self._store.hits.get(hit).path if isinstance(hit, int) else Path(hit).absolute()
