@@ -15,12 +15,7 @@ from catalog.duplicates.groups import CopyGroup
 from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
 from catalog.library.files.journal import open_store
-from catalog.library.scan.folders import (
-    ScannedFolder,
-    begin_folders,
-    finish_folders,
-    scanned_folders,
-)
+from catalog.library.scan.folders import ScannedFolder, record_folders, scanned_folders
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import check_roots
 from catalog.library.store.store import Store
@@ -167,9 +162,9 @@ class Catalog:
         (287, 0, 6)
         """
         store, roots = self.context.store, check_roots(folders)
-        begin_folders(store, roots)
+        record_folders(store, roots, finished=False)
         report = scan_folders(store, roots, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress)
-        finish_folders(store, roots)
+        record_folders(store, roots, finished=True)
         self.annotations.propagate_roles()
         return report
 

@@ -6,8 +6,13 @@ from collections.abc import Sequence
 
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
-from catalog.library.files.hide import hide_hits, unhide_hits
-from catalog.library.files.set_aside import find_obstacle, restore_hits, set_aside_hits
+from catalog.library.files.set_aside import (
+    find_obstacle,
+    hide_hits,
+    restore_hits,
+    set_aside_hits,
+    unhide_hits,
+)
 from catalog.library.files.undo import UndoResult, undo_steps
 from catalog.models import HistoryEvent
 from catalog.services.context import Context

@@ -71,9 +71,9 @@ def test_a_folder_that_has_gone_says_so_and_cannot_be_scanned(own):
 
 
 def test_a_scan_that_died_is_offered_to_be_gone_on_with(own):
-    from catalog.library.scan.folders import begin_folders
+    from catalog.library.scan.folders import record_folders
 
-    begin_folders(page().catalog.context.store, [str(own.folder)])
+    record_folders(page().catalog.context.store, [str(own.folder)], finished=False)
     app = open_part("Recordings")
     assert "not finished" in shown(app)
     press(app, "Continue")

@@ -18,13 +18,7 @@ AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
 
 @contextlib.contextmanager
 def staging_folder(target: Path) -> Iterator[Path]:
-    """Give a hidden folder beside `target`; it is removed at the end with what is still in it.
-
-    Raises
-    ------
-    OSError
-        if the folder of `target` cannot be written
-    """
+    """Give a hidden folder beside `target`; it is removed at the end with what is still in it."""
     target.parent.mkdir(parents=True, exist_ok=True)
     prefix = f".{target.name[:MAX_PREFIX]}.unfinished-"
     with tempfile.TemporaryDirectory(
@@ -49,8 +43,6 @@ def rename_into_place(finished: Path, target: Path) -> None:
     ------
     FileExistsError
         if the target exists; it is never overwritten
-    OSError
-        if it cannot be renamed
     """
     for path in (finished, *finished.rglob("*")) if finished.is_dir() else ():
         if path.is_dir():
@@ -66,8 +58,6 @@ def rename_noreplace(source: Path, target: Path) -> None:
     ------
     FileExistsError
         if the target exists
-    OSError
-        if it cannot be renamed
 
     References
     ----------

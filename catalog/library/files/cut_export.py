@@ -35,16 +35,7 @@ class CutFile:
 
 
 def plan_cut_export(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
-    """Return the files to write; their names sort in the order of time.
-
-    Parameters
-    ----------
-    hits : sequence of Hit, strokes of one file
-    folder : Path, must not exist yet
-
-    Returns
-    -------
-    list of CutFile
+    """Return the files to write for strokes of one file; their names sort in the order of time.
 
     Raises
     ------
@@ -65,14 +56,6 @@ def plan_cut_export(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
 def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
     """Write the planned files into their new folder; after a failure the folder does not exist.
 
-    Parameters
-    ----------
-    plan : sequence of CutFile, see `plan_cut_export`
-
-    Returns
-    -------
-    list of Path, the files
-
     Raises
     ------
     StoreError
@@ -88,17 +71,13 @@ def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
             finished.mkdir()
             for part in plan:
                 _write_one(finished / part.target.name, part.hit)
-            _rename(finished, folder)
+            try:
+                rename_into_place(finished, folder)
+            except FileExistsError as err:
+                raise StoreError(f"{folder}: appeared meanwhile; nothing was overwritten") from err
     except OSError as err:
         raise StoreError(f"{folder}: cannot be written ({err.strerror or err})") from err
     return [part.target for part in plan]
-
-
-def _rename(finished: Path, folder: Path) -> None:
-    try:
-        rename_into_place(finished, folder)
-    except FileExistsError as err:
-        raise StoreError(f"{folder}: appeared meanwhile; nothing was overwritten") from err
 
 
 def _write_one(path: Path, hit: Hit) -> None:
@@ -118,15 +97,9 @@ def _write_one(path: Path, hit: Hit) -> None:
 
 
 def fade_ends(audio: Audio) -> np.ndarray:
-    """Apply a half-cosine fade-in over `FADE_IN_S` and a fade-out over `FADE_OUT_S`.
+    """Return the samples faded by half-cosines over `FADE_IN_S` and `FADE_OUT_S`.
 
-    Parameters
-    ----------
-    audio : Audio
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n, n_channels), the samples with both fades, each at most a quarter
+    Each fade is at most a quarter of the hit. The result is float32, shape (n, n_channels).
     """
     out = np.array(audio.samples, dtype=np.float32)
     fade_in = _half_cosine(min(round(FADE_IN_S * audio.sr), len(out) // 4))

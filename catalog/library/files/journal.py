@@ -10,39 +10,26 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from catalog.errors import StoreError
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
-from catalog.library.store.database import path_from_db, path_to_db
+from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
 logger = logging.getLogger(__name__)
 
-COLUMNS = "action, hit_id, home, aside, content_hash, reason, step"
-
 
 @dataclass(frozen=True)
 class FileMove:
-    """The move of one hit's file between its home and the folder of files set aside.
+    """The move of one hit's file between its home and the folder of files set aside."""
 
-    Attributes
-    ----------
-    action : Action, `SET_ASIDE` or `RESTORE`
-    hit_id : int
-    home : Path, where the file was found
-    aside : str, path below the folder of files set aside
-    content_hash : str, hex SHA-256 of the file
-    reason : str, kept in the history
-    step : int, of the history
-    """
-
-    action: Action
+    action: Action  # `SET_ASIDE` or `RESTORE`
     hit_id: int
-    home: Path
-    aside: str
+    home: Path  # where the file was found
+    aside: str  # path below the folder of files set aside
     content_hash: str
     reason: str
     step: int
@@ -54,16 +41,7 @@ class FileMove:
 
 
 def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEvent]:
-    """Move files one by one and record each in the history.
-
-    Parameters
-    ----------
-    store : Store
-    moves : sequence of FileMove
-
-    Returns
-    -------
-    list of HistoryEvent, one per move
+    """Move files one by one; record each in the history and return its event.
 
     Raises
     ------
@@ -108,15 +86,12 @@ def recover_moves(store: Store) -> None:
     """Complete or revert every move that was interrupted.
 
     A file that cannot be removed from its old path stays there and is logged as a warning.
-
-    Parameters
-    ----------
-    store : Store
     """
     if not store.database.read("SELECT 1 FROM journal"):
         return
     with store.writing() as db:
-        rows = db.execute(f"SELECT id, {COLUMNS} FROM journal ORDER BY id").fetchall()
+        columns = ", ".join(field.name for field in fields(FileMove))
+        rows = db.execute(f"SELECT id, {columns} FROM journal ORDER BY id").fetchall()
         for row_id, action, hit_id, home, *rest in rows:
             move = FileMove(Action(action), hit_id, Path(path_from_db(home)), *rest)
             if _complete(store, move):
@@ -138,20 +113,13 @@ def _carry_out(store: Store, move: FileMove) -> HistoryEvent:
     """Write the journal, then move the file and change the hit in one transaction."""
     source, target = move.source_and_target(store)
     while True:
-        row_id = _write_row(store, move)
+        with store.writing(changes_hits=False) as db:
+            row_id = insert(db, "journal", asdict(move) | {"home": path_to_db(move.home)})
         with store.writing() as db:
             if db.execute("DELETE FROM journal WHERE id = ?", (row_id,)).rowcount:
                 move_file(source, target, content_hash=move.content_hash)
                 return _record(store, db, move)
         # Another process opened the store in between and took the move for an interrupted one.
-
-
-def _write_row(store: Store, move: FileMove) -> int:
-    home = path_to_db(move.home)
-    values = (move.action, move.hit_id, home, move.aside, move.content_hash, move.reason, move.step)
-    with store.writing(changes_hits=False) as db:
-        cursor = db.execute(f"INSERT INTO journal ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", values)
-    return int(cursor.lastrowid or 0)
 
 
 def _revert(store: Store, move: FileMove, err: OSError) -> None:
@@ -171,7 +139,7 @@ def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEven
             "UPDATE hit SET state = 'missing' WHERE path = ? AND state = 'here' AND id != ?",
             (path_to_db(move.home), move.hit_id),
         )
-    db.execute("UPDATE hit SET state = ?, aside = ? WHERE id = ?", (state, aside, move.hit_id))
+    update_hit(db, move.hit_id, {"state": state, "aside": aside})
     source, target = move.source_and_target(store)
     return store.history.add(
         move.action, move.hit_id, source=source, target=target, reason=move.reason, step=move.step

@@ -20,23 +20,16 @@ from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.store import Store
 from catalog.models import Hit
 
-FrameRanges = tuple[tuple[int, int], ...]
+FrameRanges = tuple[tuple[int, int], ...]  # (start, stop) of each region, `stop` exclusive
 
 
 @dataclass(frozen=True)
 class FileOverride:
-    """What the user set for files of one content.
-
-    Attributes
-    ----------
-    content_hash : str, hex SHA-256
-    regions : tuple of (start, stop), frames, `stop` exclusive; None where they are detected
-    mix : str, see `catalog.audio.channels.mix_channels`; "" for the channels as recorded
-    """
+    """What the user set for files of one content."""
 
     content_hash: str
-    regions: FrameRanges | None = None
-    mix: str = ""
+    regions: FrameRanges | None = None  # None where they are detected
+    mix: str = ""  # see `catalog.audio.channels.mix_channels`; "" for the channels as recorded
 
 
 def read_overrides(store: Store) -> dict[str, FileOverride]:
@@ -68,17 +61,9 @@ def _from_row(content_hash: str, regions: str | None, mix: str | None) -> FileOv
 def measure_with_override(
     path: Path, override: FileOverride, *, mate: Path | None = None
 ) -> tuple[Audio, Measures]:
-    """Decode and measure a file, with the regions and the mix that the user chose.
+    """Decode a file, or two mono files of a pair, and measure it as the override defines.
 
-    Parameters
-    ----------
-    path : Path
-    override : FileOverride
-    mate : Path, optional, the right side where left and right are two files
-
-    Returns
-    -------
-    tuple of Audio, as recorded, and Measures
+    The audio is returned as recorded.
 
     Raises
     ------
@@ -101,13 +86,7 @@ def add_mix(provenance: Provenance, mix: str) -> Provenance:
 
 
 def decode_mixed_hit(store: Store, hit: Hit) -> Audio:
-    """Decode one hit, its channels mixed as the user chose for its file.
-
-    Raises
-    ------
-    AudioError
-        if the file is gone or broken
-    """
+    """Decode one hit, its channels mixed as the user chose for its file; see `decode_hit`."""
     audio = decode_hit(hit)
     mix = read_override(store, hit.content_hash).mix if audio.samples.shape[1] > 1 else ""
     return mix_channels(audio, mix)

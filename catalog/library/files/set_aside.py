@@ -1,4 +1,4 @@
-"""Hits set aside: their files move to a folder beside the store, and back; nothing is deleted."""
+"""Hits taken out of use: set aside, so that their files move beside the store, or only hidden."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from catalog.errors import StoreError
 from catalog.library.files.journal import FileMove, carry_out_moves
 from catalog.library.files.volumes import immovable_reason
 from catalog.library.scan.walk import hash_file
-from catalog.library.store.database import path_from_db, path_to_db
+from catalog.library.store.database import path_from_db, path_to_db, update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
@@ -20,22 +20,10 @@ OTHER_STROKES = "SELECT 1 FROM hit WHERE path = ? AND id != ? AND state = 'here'
 def set_aside_hits(
     store: Store, hit_ids: Sequence[int], *, reason: str, step: int = 0
 ) -> list[HistoryEvent]:
-    """Move the files of hits into the folder beside the store.
+    """Move the files of hits into the folder beside the store; return an event for each hit.
 
-    All hits are checked before the first file moves.
-
-    Parameters
-    ----------
-    store : Store
-    hit_ids : sequence of int
-    reason : str
-        kept in the history
-    step : int
-        of the history; 0 starts a new one
-
-    Returns
-    -------
-    list of HistoryEvent, one per hit
+    All hits are checked before the first file moves. The history keeps `reason`; a `step` of 0
+    starts a new one.
 
     Raises
     ------
@@ -55,17 +43,6 @@ def set_aside_hits(
 def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
     """Move files that were set aside back to where they were, with bytes and times unchanged.
 
-    Parameters
-    ----------
-    store : Store
-    hit_ids : sequence of int, in any order
-    step : int
-        of the history; 0 starts a new one
-
-    Returns
-    -------
-    list of HistoryEvent, one per hit
-
     Raises
     ------
     StoreError
@@ -78,17 +55,7 @@ def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list
 
 
 def find_obstacle(store: Store, hit_id: int) -> str:
-    """Return why a hit cannot be set aside, without reading its file.
-
-    Parameters
-    ----------
-    store : Store
-    hit_id : int
-
-    Returns
-    -------
-    str
-        one line with what to do; "" if no obstacle is known
+    """Return why a hit cannot be set aside and what to do, without reading its file; "" if it can.
 
     Raises
     ------
@@ -141,8 +108,52 @@ def _check_content(path: Path, content_hash: str, *, if_missing: str) -> None:
     except FileNotFoundError as err:
         raise StoreError(f"{path}: {if_missing}") from err
     except OSError as err:
-        raise StoreError(
-            f"{path}: cannot be read ({err.strerror}); check that you may open it"
-        ) from err
+        text = f"{path}: cannot be read ({err.strerror}); check that you may open it"
+        raise StoreError(text) from err
     if not is_same:
         raise StoreError(f"{path}: has changed since it was scanned; scan its folder again first")
+
+
+def hide_hits(
+    store: Store, hit_ids: Sequence[int], *, reason: str = "", step: int = 0
+) -> list[HistoryEvent]:
+    """Leave hits out of lists, searches, copies and kits; no file is touched.
+
+    Raises
+    ------
+    StoreError
+        if a hit is unknown, set aside, or already hidden; then none is hidden
+    """
+    return _set_hidden(store, hit_ids, hidden=True, reason=reason, step=step)
+
+
+def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
+    """Include hidden hits again.
+
+    Raises
+    ------
+    StoreError
+        if a hit is unknown or not hidden; then none is changed
+    """
+    return _set_hidden(store, hit_ids, hidden=False, reason="", step=step)
+
+
+def _set_hidden(
+    store: Store, hit_ids: Sequence[int], *, hidden: bool, reason: str, step: int
+) -> list[HistoryEvent]:
+    action, step = (Action.HIDE if hidden else Action.UNHIDE), step or store.history.new_step()
+    events = []
+    with store.writing() as db:
+        for hit_id in dict.fromkeys(hit_ids):
+            hit = store.hits.get(hit_id)
+            sql = "SELECT hidden FROM hit WHERE id = ?"
+            is_hidden = bool(store.database.read(sql, (hit_id,))[0][0])
+            if hit.state == State.ASIDE:
+                raise StoreError(f"hit {hit_id} ({hit.path.name}) is set aside; restore it first")
+            if is_hidden and hidden:
+                raise StoreError(f"hit {hit_id} ({hit.path.name}) is hidden already")
+            if not (is_hidden or hidden):
+                raise StoreError(f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}")
+            update_hit(db, hit_id, {"hidden": int(hidden)})
+            events.append(store.history.add_edit(action, hit, reason, step=step))
+    return events

@@ -6,8 +6,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from catalog.errors import StoreError
-from catalog.library.files.hide import hide_hits, unhide_hits
-from catalog.library.files.set_aside import restore_hits, set_aside_hits
+from catalog.library.files.set_aside import (
+    hide_hits,
+    restore_hits,
+    set_aside_hits,
+    unhide_hits,
+)  # fmt: skip
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
@@ -21,34 +25,17 @@ UNDOABLE = (*MOVES, *LISTINGS)
 
 @dataclass(frozen=True)
 class UndoResult:
-    """What an undo changed, and what it could not change.
+    """What an undo changed, and what it could not change."""
 
-    Attributes
-    ----------
-    events : tuple of HistoryEvent
-        one per change; a hit that already was in its earlier state has none
-    left : tuple of (hit id, reason), the hits that could not be brought back
-    """
-
-    events: tuple[HistoryEvent, ...]
-    left: tuple[tuple[int, str], ...]
+    events: tuple[HistoryEvent, ...]  # none for a hit that already was in its earlier state
+    left: tuple[tuple[int, str], ...]  # ids of hits that could not be brought back, and why
 
 
 def undo_steps(store: Store, steps: Sequence[int] | None = None) -> UndoResult:
-    """Return hits to their state before some steps, or before all of them.
+    """Return hits to their state before some steps (`HistoryEvent.step`), or before all of them.
 
     Each hit returns to its state before the earliest of the chosen steps that moved or hid it,
     whatever was done later. A hit whose path another file has taken is left as it is and reported.
-
-    Parameters
-    ----------
-    store : Store
-    steps : sequence of int, optional
-        `HistoryEvent.step`; None is all
-
-    Returns
-    -------
-    UndoResult
 
     Raises
     ------

@@ -18,17 +18,7 @@ NETWORK_TYPES = frozenset(
 
 
 def immovable_reason(path: Path) -> str:
-    """Return why a file may not be moved from where it is.
-
-    Parameters
-    ----------
-    path : Path, absolute
-
-    Returns
-    -------
-    str
-        such as "its folder is read-only"; "" if it may be moved
-    """
+    """Return why a file may not be moved, such as "its folder is read-only"; "" if it may be."""
     folder = os.path.realpath(path.parent)
     if fstype := network_type(folder, list_mounts()):
         return f"its folder is on another machine ({fstype})"
@@ -38,7 +28,7 @@ def immovable_reason(path: Path) -> str:
 
 
 def network_type(folder: str, mounts: Mapping[str, str]) -> str:
-    """Return the type of network file system that a folder lies on.
+    """Return the type of network file system that a folder lies on, such as "nfs4".
 
     Parameters
     ----------
@@ -47,8 +37,7 @@ def network_type(folder: str, mounts: Mapping[str, str]) -> str:
 
     Returns
     -------
-    str
-        such as "nfs4"; "" if its disk is in this machine, as far as is known
+    str, "" if its disk is in this machine, as far as is known
     """
     if folder.startswith(("\\\\", "//")):  # a share by its name, as Windows writes it
         return "share"

@@ -23,19 +23,14 @@ def parallel_map(
     n_jobs: int | None,
     batch_size: int,
 ) -> Generator[Result, None, None]:
-    """Call `function` for batches of tasks in the processes of joblib.
+    """Call `function` for batches of tasks in processes; yield the results in order.
 
     Parameters
     ----------
     function : callable, returns the results of a batch in order; it and the tasks can be pickled
-    tasks : sequence
     n_jobs : int or None
         processes, -1 for all cores; None uses the parallel configuration of joblib
     batch_size : int, tasks per call
-
-    Yields
-    ------
-    the results, in the order of the tasks
 
     Raises
     ------
@@ -84,9 +79,8 @@ def use_cluster(address: str) -> Iterator[None]:
     try:
         from distributed import Client
     except ImportError as err:
-        raise ParameterError(
-            "a cluster needs dask.distributed: pip install 'drum-hit-catalog[cluster]'"
-        ) from err
+        text = "a cluster needs dask.distributed: pip install 'drum-hit-catalog[cluster]'"
+        raise ParameterError(text) from err
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as err:

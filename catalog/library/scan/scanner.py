@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +30,7 @@ from catalog.library.scan.workers import (
     measure_all,
     measure_file,
     measure_task,
-)
+)  # fmt: skip
 from catalog.library.store.files import FileRow
 from catalog.library.store.hits import gc_paused
 from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
@@ -37,29 +39,6 @@ from catalog.models import OnProgress, PathNames, Progress, ScanReport, Skipped,
 
 NO_TIME_NS = -1  # in place of a time: no file has it, so the next scan reads the file again
 RoleClassifier = Callable[[np.ndarray], np.ndarray]  # embeddings (n, p) -> probabilities (n, 20)
-
-
-@dataclass(frozen=True)
-class ScanOptions:
-    """How `scan_folders` measures and classifies.
-
-    Attributes
-    ----------
-    n_jobs : int
-        worker processes; -1 is one for each core, 1 measures in this process
-    cluster : str
-        address of a dask.distributed scheduler whose workers measure, see `use_cluster`; "" for the
-        cores of this machine. Only numbers travel back; this process alone writes
-    classify : callable
-        embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20)
-    measure : callable
-        what a worker does with one file
-    """
-
-    n_jobs: int = -1
-    cluster: str = ""
-    classify: RoleClassifier = role_probabilities
-    measure: Measure = measure_file
 
 
 def scan_folders(
@@ -76,10 +55,15 @@ def scan_folders(
 
     Parameters
     ----------
-    store : Store
-    folders : iterable of paths
-    n_jobs, cluster, classify, measure
-        see `ScanOptions`
+    n_jobs : int
+        worker processes; -1 is one for each core, 1 measures in this process
+    cluster : str
+        address of a dask.distributed scheduler whose workers measure, see `use_cluster`; "" for the
+        cores of this machine. Only numbers travel back; this process alone writes
+    classify : callable
+        embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20)
+    measure : callable
+        what a worker does with one file
     on_progress : callable, optional
         called with `Progress` records: first of step "looking", then of step "measuring"; it may
         raise `Stopped`, and the next scan continues where this one was stopped
@@ -110,8 +94,8 @@ def scan_folders(
             on_found=lambda n: report(Progress("looking", n, 0)),
         )
     report(Progress("looking", len(found.files), len(found.files)))
-    options = ScanOptions(n_jobs, cluster, classify, measure)
-    return _Scan(store, roots, options, report).run(found)
+    outcomes_of = partial(measure_all, measure=measure, n_jobs=n_jobs, cluster=cluster)
+    return _Scan(store, roots, outcomes_of, measure, classify, report).run(found)
 
 
 @dataclass
@@ -145,19 +129,19 @@ def _plan_files(files: Sequence[FoundFile], known: Mapping[str, FileRow]) -> _Pl
     return plan
 
 
+@dataclass
 class _Scan:
     """One scan in progress."""
 
-    def __init__(
-        self, store: Store, roots: list[str], options: ScanOptions, report: OnProgress
-    ) -> None:
-        self.store = store
-        self.roots = roots
-        self.options = options
-        self.report = report
-        self.overrides: dict[str, FileOverride] = {}
-        self.written: dict[str, list[str]] = {"added": [], "changed": [], "unchanged": []}
-        self.skipped: list[Skipped] = []
+    store: Store
+    roots: list[str]
+    outcomes_of: Callable[[list[Task]], Generator[Outcome, None, None]]
+    measure: Measure
+    classify: RoleClassifier
+    report: OnProgress
+    overrides: dict[str, FileOverride] = field(default_factory=dict)
+    written: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
+    skipped: list[Skipped] = field(default_factory=list)
 
     def run(self, found: Found) -> ScanReport:
         with gc_paused():
@@ -241,9 +225,8 @@ class _Scan:
         self.store.files.delete_skipped(
             path for path in gone if known[path].hit_id is None and self._was_listed(path, found)
         )
-        self.store.files.write_skipped(
-            (path, 0, NO_TIME_NS, reason) for path, reason in found.faults
-        )
+        faults = [(path, 0, NO_TIME_NS, reason) for path, reason in found.faults]
+        self.store.files.write_skipped(faults)
 
     def _was_listed(self, path: str, found: Found) -> bool:
         return any(is_under(path, root) for root in self.roots) and not any(
@@ -253,11 +236,8 @@ class _Scan:
     def _measure_all(self, tasks: list[Task]) -> None:
         """Measure in workers and write batch by batch."""
         self.report(Progress("measuring", 0, len(tasks)))
-        options, batch = self.options, list[Outcome]()
-        outcomes = measure_all(
-            tasks, options.measure, n_jobs=options.n_jobs, cluster=options.cluster
-        )
-        with contextlib.closing(outcomes):
+        batch: list[Outcome] = []
+        with contextlib.closing(self.outcomes_of(tasks)) as outcomes:
             try:
                 for n_done, outcome in enumerate(outcomes, start=1):
                     batch.append(outcome)
@@ -288,7 +268,7 @@ class _Scan:
         if outcome.measured is None or override is None or is_done:
             return outcome
         task = replace(outcome.task, override=override, known_hash="")
-        return measure_task(task, self.options.measure)
+        return measure_task(task, self.measure)
 
     def _write_touched(self, task: Task) -> None:
         """Store the new time of a file that holds what it held."""
@@ -302,7 +282,7 @@ class _Scan:
         if not files:
             return []
         embeddings = np.stack([stroke.embedding for file in files for stroke in file.strokes])
-        probabilities = np.asarray(self.options.classify(embeddings), dtype=np.float32)
+        probabilities = np.asarray(self.classify(embeddings), dtype=np.float32)
         ends = np.cumsum([len(file.strokes) for file in files])
         parts = np.split(probabilities, ends[:-1])
         return [_with_roles(file, part) for file, part in zip(files, parts, strict=True)]

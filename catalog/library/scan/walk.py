@@ -61,22 +61,11 @@ def is_under(path: str, folder: str) -> bool:
 def walk_folders(
     roots: Sequence[str], *, leave_out: str, on_found: Callable[[int], None] | None = None
 ) -> Found:
-    """List all audio files below some folders.
+    """List all audio files below some folders, as `check_roots` gives them.
 
-    Hidden names are ignored, among them the "._" companion files of some systems. A link to a
-    folder outside the roots is followed once; one that points back above itself is a fault.
-
-    Parameters
-    ----------
-    roots : sequence of str, as `check_roots` gives them
-    leave_out : str
-        a folder to ignore: the one of files set aside
-    on_found : callable, optional
-        called with the number of files so far, after each folder
-
-    Returns
-    -------
-    Found
+    Hidden names are ignored, among them the "._" companion files of some systems, and the folder
+    `leave_out`. A link to a folder outside the roots is followed once; one that points back above
+    itself is a fault. `on_found` is called with the number of files so far, after each folder.
     """
     found, seen = Found(), set[str]()
     aside = os.path.realpath(leave_out)
@@ -108,9 +97,8 @@ def _read_folder(
             named = sorted((e for e in entries if e.name[0] != "."), key=attrgetter("name"))
     except OSError as err:
         found.unlisted.append(folder)
-        found.faults.append(
-            (folder, f"cannot be listed ({err.strerror}); check that you may open it")
-        )
+        reason = f"cannot be listed ({err.strerror}); check that you may open it"
+        found.faults.append((folder, reason))
         return
     for entry in named:
         name = entry.name
@@ -137,12 +125,8 @@ def _follow_link(
     inside = any(is_under(target, r) for r in roots)
     if _is_dir(entry):
         if is_under(os.path.realpath(os.path.dirname(entry.path)), target):
-            found.faults.append(
-                (
-                    entry.path,
-                    "is a link back to a folder above it and is not followed; remove the link",
-                )
-            )
+            reason = "is a link back to a folder above it and is not followed; remove the link"
+            found.faults.append((entry.path, reason))
         elif not inside:
             yield entry.path
     elif _is_audio(entry.name) and not (inside and os.path.isfile(target)):
@@ -172,13 +156,7 @@ def _collect_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
 
 
 def hash_file(path: str | Path, mate: str | Path | None = None) -> str:
-    """Return the SHA-256 of a whole file, or of two one after the other, in hexadecimal.
-
-    Raises
-    ------
-    OSError
-        if it cannot be read
-    """
+    """Return the SHA-256 of a whole file, or of two one after the other, in hexadecimal."""
     digest = hashlib.sha256()
     for part in (path, mate):
         if part:

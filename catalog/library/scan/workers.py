@@ -32,41 +32,23 @@ Measure = Callable[[Path], tuple[Audio, Measures]]
 
 @dataclass(frozen=True)
 class Task:
-    """One file to measure.
-
-    Attributes
-    ----------
-    file : FoundFile
-    known_hash : str
-        content hash of a file that need not be measured again; "" if it must be in any case
-    hit_id : int or None, the hit that was at this path
-    override : FileOverride or None, used if it is for the content of the file
-    """
+    """One file to measure."""
 
     file: FoundFile
-    known_hash: str = ""
-    hit_id: int | None = None
-    override: FileOverride | None = None
+    known_hash: str = ""  # of content that need not be measured again
+    hit_id: int | None = None  # the hit that was at this path
+    override: FileOverride | None = None  # used if it is for the content of the file
 
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """What a worker returns for one file: measured, the same as before, or at fault.
-
-    Attributes
-    ----------
-    task : Task
-    content_hash : str, "" if the file could not be read
-    measured : MeasuredFile or None, without roles
-    reason : str, the fault, or ""
-    try_again : bool, the fault lies outside the file's bytes, so the next scan reads it again
-    """
+    """What a worker returns for one file: measured, the same as before, or at fault."""
 
     task: Task
-    content_hash: str = ""
-    measured: MeasuredFile | None = None
-    reason: str = ""
-    try_again: bool = False
+    content_hash: str = ""  # "" if the file could not be read
+    measured: MeasuredFile | None = None  # without roles
+    reason: str = ""  # the fault
+    try_again: bool = False  # the fault lies outside the file's bytes: the next scan reads it again
 
 
 def measure_file(path: Path) -> tuple[Audio, Measures]:

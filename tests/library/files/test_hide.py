@@ -3,8 +3,7 @@ from __future__ import annotations
 import pytest
 
 from catalog.errors import StoreError
-from catalog.library.files.hide import hide_hits, unhide_hits
-from catalog.library.files.set_aside import set_aside_hits
+from catalog.library.files.set_aside import hide_hits, set_aside_hits, unhide_hits
 from catalog.library.scan.scanner import scan_folders
 from tests.library.files.conftest import snapshot
 

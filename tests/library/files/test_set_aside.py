@@ -10,8 +10,7 @@ import pytest
 
 from catalog.errors import StoreError
 from catalog.library.files import volumes
-from catalog.library.files.hide import hide_hits
-from catalog.library.files.set_aside import restore_hits, set_aside_hits
+from catalog.library.files.set_aside import hide_hits, restore_hits, set_aside_hits
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.store import Store

@@ -5,8 +5,7 @@ import itertools
 import pytest
 
 from catalog.errors import StoreError
-from catalog.library.files.hide import hide_hits
-from catalog.library.files.set_aside import restore_hits, set_aside_hits
+from catalog.library.files.set_aside import hide_hits, restore_hits, set_aside_hits
 from catalog.library.files.undo import UndoResult, undo_steps
 from tests.library.files.conftest import snapshot
 

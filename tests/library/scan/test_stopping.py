@@ -5,12 +5,7 @@ from __future__ import annotations
 import pytest
 
 from catalog import Catalog, ParameterError, Stopped
-from catalog.library.scan.folders import (
-    MAX_FOLDERS,
-    begin_folders,
-    finish_folders,
-    scanned_folders,
-)
+from catalog.library.scan.folders import MAX_FOLDERS, record_folders, scanned_folders
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.workers import measure_file
 
@@ -68,9 +63,9 @@ def test_folders_are_stored_with_whether_their_scan_ended(tmp_path, library):
 
 def test_only_the_last_folders_are_stored(store):
     for number in range(MAX_FOLDERS + 3):
-        begin_folders(store, [f"/takes/{number}"])
-    begin_folders(store, ["/takes/not \udcff text"])
-    finish_folders(store, ["/takes/5"])
+        record_folders(store, [f"/takes/{number}"], finished=False)
+    record_folders(store, ["/takes/not \udcff text"], finished=False)
+    record_folders(store, ["/takes/5"], finished=True)
     kept = scanned_folders(store)
     assert len(kept) == MAX_FOLDERS
     assert [f.path for f in kept[:2]] == ["/takes/5", "/takes/not \udcff text"]

@@ -116,8 +116,5 @@ def test_recordings_of_unread_formats_are_reported(tree):
     (tree / "b" / "old memo.WMA").write_bytes(b"x")
     found = walk(tree)
     assert [(os.path.basename(path), reason) for path, reason in found.faults] == [
-        (
-            "old memo.WMA",
-            "is of a format that is not read; export it as WAV or FLAC",
-        )
+        ("old memo.WMA", "is of a format that is not read; export it as WAV or FLAC")
     ]
