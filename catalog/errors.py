@@ -28,10 +28,8 @@ class AudioError(CatalogError):
 
     Attributes
     ----------
-    path : Path
-        the file
-    reason : str
-        the fault and what to do, without the file name
+    path : Path, the file
+    reason : str, the fault and what to do, without the file name
     """
 
     def __init__(self, path: str | Path, reason: str) -> None:
@@ -57,8 +55,7 @@ class KitError(CatalogError):
 
     Attributes
     ----------
-    slot : str or None
-        the slot at fault, None if the fault is in the whole kit
+    slot : str or None, the slot at fault, None if the fault is in the whole kit
     """
 
     def __init__(self, message: str, *, slot: str | None = None) -> None:

@@ -102,35 +102,21 @@ class Hit:
 
     Attributes
     ----------
-    id : int
-        stable for the life of the store; unaffected by moves and changes of the file
-    path : Path
-        absolute; where the file is, or was when it was last seen
-    start, stop : int
-        the stroke within the file, frames at `sr`; `stop` is exclusive
-    sr : int
-        Hz
+    id : int, stable for the life of the store; unaffected by moves and changes of the file
+    path : Path, absolute; where the file is, or was when it was last seen
+    start, stop : int, the stroke within the file, frames at `sr`; `stop` is exclusive
+    sr : int, Hz
     session, drum, microphone, take : str
         where it comes from; "" if unknown. `drum` is the name shared by the strokes of one drum
-    role : Role
-    role_confidence : float
-        0 to 1; 1.0 if the user set it
-    role_source : RoleSource
+    role_confidence : float, 0 to 1; 1.0 if the user set it
     descriptors : mapping of str to float
         see `catalog.features.descriptors`; NaN where a descriptor is not defined
-    container, subtype : str
-        as libsndfile names them, such as "WAV" and "PCM_24"
-    content_hash : str
-        hex SHA-256 of the whole file
-    state : State
-    note : str
-        free text found in the file
-    mark : Mark
-        what the user thinks of it; `Mark.NONE` if not marked
-    tags : tuple of str
-        words by the user, in alphabetical order
-    remark : str
-        free text of the user
+    container, subtype : str, as libsndfile names them, such as "WAV" and "PCM_24"
+    content_hash : str, hex SHA-256 of the whole file
+    note : str, free text found in the file
+    mark : Mark, what the user thinks of it; `Mark.NONE` if not marked
+    tags : tuple of str, words by the user, in alphabetical order
+    remark : str, free text of the user
     region : int
         0 if the file is one finished hit; else the number of this stroke in its take, which
         stays the same when the regions of the take change
@@ -282,9 +268,7 @@ class HistoryEvent:
 
     Attributes
     ----------
-    action : Action
-    step : int
-        the same for all changes that were made at once
+    step : int, the same for all changes that were made at once
     """
 
     id: int

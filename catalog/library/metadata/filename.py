@@ -84,15 +84,9 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
 
     Parameters
     ----------
-    path : str or Path
-    root : str or Path
-        the scanned folder; names above it are not read
+    root : str or Path, the scanned folder; names above it are not read
     mate : Path, optional
         the right channel's file if `path` is the left one: sides are then left out of the names
-
-    Returns
-    -------
-    Provenance
     """
     place = Path(path)
     written = read_chunks(place)
@@ -154,10 +148,6 @@ def read_name(path: Path) -> Provenance:
     A number that stands alone counts strokes; one written onto a word ("Tom1") belongs to the
     drum. A last part that repeats the first word of the drum ("1-HihatClosed-Hihat") names the
     microphone.
-
-    Parameters
-    ----------
-    path : Path
 
     Returns
     -------
@@ -238,10 +228,6 @@ def _number_after(parts: list[list[str]], words: tuple[str, ...]) -> str:
 
 def read_chunks(path: Path) -> Provenance:
     """Read the chunks that a recorder writes: bext [1]_, LIST/INFO [2]_ and iXML, or FLAC comments.
-
-    Parameters
-    ----------
-    path : Path
 
     Returns
     -------

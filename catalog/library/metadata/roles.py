@@ -113,10 +113,6 @@ NEUTRAL = word_set(
 def split_words(text: str) -> list[str]:
     """Split a name at digits, at characters that are not letters, and before capitals.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     list of str, lower case; numbers are words of their own
@@ -129,10 +125,8 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] 
 
     Parameters
     ----------
-    path : str or Path
-        the file
-    root : str or Path
-        the scanned folder; names above it are not read, its own is
+    path : str or Path, the file
+    root : str or Path, the scanned folder; names above it are not read, its own is
 
     Returns
     -------
@@ -214,10 +208,6 @@ def combine_role(
     ----------
     from_name : (role, confidence) or None
     probabilities : np.ndarray, shape (20,), in the order of `ROLES`, or None if not known
-
-    Returns
-    -------
-    RoleGuess
     """
     known = probabilities is not None and float(np.ptp(probabilities)) > 0
     if from_name is not None:

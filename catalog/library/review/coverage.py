@@ -45,14 +45,9 @@ class Coverage:
 def find_coverage(hits: Sequence[Hit]) -> Coverage:
     """Count what has been recorded of each drum, and list what is missing.
 
-    Parameters
-    ----------
-    hits : sequence of Hit
-
     Returns
     -------
-    Coverage
-        bins by role, session and drum; a hit is in exactly one of them
+    Coverage, bins by role, session and drum; a hit is in exactly one of them
     """
     drums: dict[tuple[str, str, str], list[Hit]] = defaultdict(list)
     for hit in hits:

@@ -22,11 +22,9 @@ class HitFault:
 
     Attributes
     ----------
-    hit_id : int
     kind : str, a key of `catalog.features.faults.FAULT_KINDS`
     label : str, name of the kind for display
     value : float, in `unit`; its meaning is in `FAULT_KINDS[kind].meaning`
-    unit : str
     at_s, length_s : float, seconds, from the start of the measured file
     weight : float, from 0.2 (minor) to 1 (unusable stroke)
     channel : int, from 0; -1 for all channels
@@ -65,16 +63,11 @@ def read_faults(
 
     Parameters
     ----------
-    store : Store
     hit_ids : collection of int, optional, only these hits; None is all
     kinds : collection of str, only these kinds; empty is all
     least_weight : float, 0 to 1
     dismissed : bool, include dismissed faults
     sort : str, "weight" (heaviest first), "kind" or "hit"
-
-    Returns
-    -------
-    list of HitFault
 
     Raises
     ------
@@ -121,9 +114,6 @@ def dismiss_faults(
 
     Parameters
     ----------
-    store : Store
-    hit_ids : collection of int
-    kind : str
     dismissed : bool, False removes the mark
 
     Raises

@@ -30,7 +30,6 @@ class CoverageBin:
     session, drum, role, microphone : str, as in `Hit`
     strength : str, one of `STRENGTHS`
     stroke : str, one of `STROKE_KINDS`
-    hit_ids : tuple of int
     """
 
     session: str
@@ -108,10 +107,6 @@ def name_drums(keys: Iterable[DrumKey]) -> dict[DrumKey, str]:
     Parameters
     ----------
     keys : iterable of (role, session, drum)
-
-    Returns
-    -------
-    dict of those to names
     """
     by_role: dict[str, list[DrumKey]] = defaultdict(list)
     for key in keys:

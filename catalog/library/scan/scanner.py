@@ -55,23 +55,19 @@ def scan_folders(
 
     Parameters
     ----------
-    n_jobs : int
-        worker processes; -1 is one for each core, 1 measures in this process
+    n_jobs : int, worker processes; -1 is one for each core, 1 measures in this process
     cluster : str
         address of a dask.distributed scheduler whose workers measure, see `use_cluster`; "" for the
         cores of this machine. Only numbers travel back; this process alone writes
-    classify : callable
-        embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20)
-    measure : callable
-        what a worker does with one file
+    classify : callable, embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20)
+    measure : callable, what a worker does with one file
     on_progress : callable, optional
         called with `Progress` records: first of step "looking", then of step "measuring"; it may
         raise `Stopped`, and the next scan continues where this one was stopped
 
     Returns
     -------
-    ScanReport
-        the same for any `n_jobs` and `cluster`
+    ScanReport, the same for any `n_jobs` and `cluster`
 
     Raises
     ------

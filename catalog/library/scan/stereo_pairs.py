@@ -62,8 +62,7 @@ def pair_sides(
     files : sequence of FoundFile, sorted
     known : mapping of path to FileRow
         a pair stays joined while its files match; a right file that is a hit of its own stays one
-    choices : mapping
-        the user's choices, see `read_side_choices`
+    choices : mapping, the user's choices, see `read_side_choices`
 
     Returns
     -------

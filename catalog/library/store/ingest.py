@@ -91,8 +91,7 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
 
     Returns
     -------
-    str
-        "added", "changed", or "unchanged" where the store held the same
+    str, "added", "changed", or "unchanged" where the store held the same
     """
     path = path_to_db(file.file.path)
     db.execute("DELETE FROM skipped WHERE path = ?", (path,))
