@@ -39,10 +39,7 @@ def write_synced(path: Path, data: bytes) -> None:
 def rename_into_place(finished: Path, target: Path) -> None:
     """Rename a finished file or folder to its target and flush the names to the disk.
 
-    Raises
-    ------
-    FileExistsError
-        if the target exists; it is never overwritten
+    Raise `FileExistsError` if the target exists; it is never overwritten.
     """
     for path in (finished, *finished.rglob("*")) if finished.is_dir() else ():
         if path.is_dir():

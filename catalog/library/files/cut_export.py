@@ -37,10 +37,7 @@ class CutFile:
 def plan_cut_export(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
     """Return the files to write for strokes of one file; their names sort in the order of time.
 
-    Raises
-    ------
-    ParameterError
-        if there is nothing to write or the folder exists
+    Raise `ParameterError` if there is nothing to write or the folder exists.
     """
     if not hits:
         raise ParameterError("there is no stroke to write out")
@@ -56,10 +53,7 @@ def plan_cut_export(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
 def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
     """Write the planned files into their new folder; after a failure the folder does not exist.
 
-    Raises
-    ------
-    StoreError
-        if the recording has changed since it was scanned, or cannot be written
+    Raise `StoreError` if the recording has changed since it was scanned, or cannot be written.
     """
     folder = plan[0].target.parent
     source = plan[0].hit

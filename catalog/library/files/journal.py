@@ -43,10 +43,7 @@ class FileMove:
 def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEvent]:
     """Move files one by one; record each in the history and return its event.
 
-    Raises
-    ------
-    StoreError
-        if a move fails; the moves before it stay made
+    Raise `StoreError` if a move fails; the moves before it stay made.
     """
     recover_moves(store)
     events: list[HistoryEvent] = []
@@ -68,10 +65,7 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
 def open_store(path: str | Path) -> Store:
     """Open or create a store, and complete or revert every move that was interrupted.
 
-    Raises
-    ------
-    StoreError
-        if it cannot be opened, is something else, or was written by a newer version
+    Raise `StoreError` if it cannot be opened, is something else, or was written by a newer version.
     """
     store = Store.open(path)
     try:

@@ -63,14 +63,8 @@ def measure_with_override(
 ) -> tuple[Audio, Measures]:
     """Decode a file, or two mono files of a pair, and measure it as the override defines.
 
-    The audio is returned as recorded.
-
-    Raises
-    ------
-    AudioError
-        if it cannot be decoded
-    ParameterError
-        if a region holds no stroke
+    The audio is returned as recorded. Raise `AudioError` if it cannot be decoded, and
+    `ParameterError` if a region holds no stroke.
     """
     audio = decode_sides(path, mate)
     mixed = mix_channels(audio, override.mix)
@@ -95,10 +89,7 @@ def decode_mixed_hit(store: Store, hit: Hit) -> Audio:
 def check_regions(regions: Sequence[tuple[int, int]], *, n_frames: int) -> FrameRanges:
     """Return regions in the order of time.
 
-    Raises
-    ------
-    ParameterError
-        if a region is empty, reaches beyond the file, or overlaps another
+    Raise `ParameterError` if a region is empty, reaches beyond the file, or overlaps another.
     """
     ordered = tuple(sorted((int(start), int(stop)) for start, stop in regions))
     end = 0

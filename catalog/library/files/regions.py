@@ -40,10 +40,7 @@ MIN_REGION_S = 0.010  # a shorter region holds no stroke
 def list_regions(store: Store, path: str | Path) -> list[Hit]:
     """Return the hits of one file in the order of time, hidden ones too.
 
-    Raises
-    ------
-    StoreError
-        if the store holds no hit of this file
+    Raise `StoreError` if the store holds no hit of this file.
     """
     db_path = path_to_db(Path(path).absolute())
     rows = store.database.read("SELECT id FROM hit WHERE path = ? AND state = 'here'", (db_path,))
@@ -55,14 +52,9 @@ def list_regions(store: Store, path: str | Path) -> list[Hit]:
 def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit]:
     """Change the region of one stroke of a take; return the strokes of the file as they are now.
 
-    `start` and `stop` are frames of the file, `stop` exclusive.
-
-    Raises
-    ------
-    ParameterError
-        if the region overlaps another, lies outside the file, or holds no stroke
-    StoreError
-        if the hit's file is missing or set aside, or has changed since it was scanned
+    `start` and `stop` are frames of the file, `stop` exclusive. Raise `ParameterError` if the
+    region overlaps another, lies outside the file, or holds no stroke, and `StoreError` if the
+    hit's file is missing or set aside, or has changed since it was scanned.
     """
     hit = store.hits.get(hit_id)
     ranges = {other.id: (other.start, other.stop) for other in _list_strokes(store, hit)}
@@ -119,14 +111,9 @@ def set_regions(store: Store, path: str | Path, regions: Sequence[tuple[int, int
 def mix_file(store: Store, path: str | Path, mix: str) -> list[Hit]:
     """Set how the channels of a file are mixed; measure its strokes again and return them.
 
-    `mix` is "" (as recorded), "sum", "aligned", or the number of one channel.
-
-    Raises
-    ------
-    ParameterError
-        if the choice is unknown or the file has no such channel
-    StoreError
-        if the file is not in the store or has changed since it was scanned
+    `mix` is "" (as recorded), "sum", "aligned", or the number of one channel. Raise
+    `ParameterError` if the choice is unknown or the file has no such channel, and `StoreError` if
+    the file is not in the store or has changed since it was scanned.
     """
     strokes = list_regions(store, path)
     override = replace(read_override(store, strokes[0].content_hash), mix=mix)

@@ -23,14 +23,9 @@ def set_aside_hits(
     """Move the files of hits into the folder beside the store; return an event for each hit.
 
     All hits are checked before the first file moves. The history keeps `reason`; a `step` of 0
-    starts a new one.
-
-    Raises
-    ------
-    StoreError
-        if a hit is unknown or already set aside, its file is gone, is a link or has changed since
-        it was scanned, its folder is read-only or on another machine, or a move fails; the files
-        moved before that stay moved and in the history
+    starts a new one. Raise `StoreError` if a hit is unknown or already set aside, its file is gone,
+    is a link or has changed since it was scanned, its folder is read-only or on another machine, or
+    a move fails; the files moved before that stay moved and in the history.
     """
     step = step or store.history.new_step()
     moves = [
@@ -43,11 +38,8 @@ def set_aside_hits(
 def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
     """Move files that were set aside back to where they were, with bytes and times unchanged.
 
-    Raises
-    ------
-    StoreError
-        if a hit is not set aside, its file has gone from the folder, or another file has its old
-        path: that file is never overwritten
+    Raise `StoreError` if a hit is not set aside, its file has gone from the folder, or another file
+    has its old path: that file is never overwritten.
     """
     step = step or store.history.new_step()
     moves = [_plan_restore(store, hit_id, step=step) for hit_id in dict.fromkeys(hit_ids)]
@@ -57,10 +49,7 @@ def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list
 def find_obstacle(store: Store, hit_id: int) -> str:
     """Return why a hit cannot be set aside and what to do, without reading its file; "" if it can.
 
-    Raises
-    ------
-    StoreError
-        if the hit is unknown
+    Raise `StoreError` if the hit is unknown.
     """
     hit = store.hits.get(hit_id)
     if hit.state == State.ASIDE:
@@ -119,10 +108,7 @@ def hide_hits(
 ) -> list[HistoryEvent]:
     """Leave hits out of lists, searches, copies and kits; no file is touched.
 
-    Raises
-    ------
-    StoreError
-        if a hit is unknown, set aside, or already hidden; then none is hidden
+    Raise `StoreError` if a hit is unknown, set aside, or already hidden; then none is hidden.
     """
     return _set_hidden(store, hit_ids, hidden=True, reason=reason, step=step)
 
@@ -130,10 +116,7 @@ def hide_hits(
 def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
     """Include hidden hits again.
 
-    Raises
-    ------
-    StoreError
-        if a hit is unknown or not hidden; then none is changed
+    Raise `StoreError` if a hit is unknown or not hidden; then none is changed.
     """
     return _set_hidden(store, hit_ids, hidden=False, reason="", step=step)
 

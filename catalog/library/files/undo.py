@@ -36,11 +36,7 @@ def undo_steps(store: Store, steps: Sequence[int] | None = None) -> UndoResult:
 
     Each hit returns to its state before the earliest of the chosen steps that moved or hid it,
     whatever was done later. A hit whose path another file has taken is left as it is and reported.
-
-    Raises
-    ------
-    StoreError
-        if a step is unknown, or holds nothing that can be undone
+    Raise `StoreError` if a step is unknown, or holds nothing that can be undone.
     """
     undoable = [event for event in store.history.read() if event.action in UNDOABLE]
     wanted = {event.step for event in undoable} if steps is None else set(steps)

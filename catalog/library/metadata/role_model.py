@@ -86,10 +86,7 @@ def gaussian_kernel(points: np.ndarray, centers: np.ndarray) -> np.ndarray:
 def load_role_model() -> RoleModel:
     """Load the shipped model.
 
-    Raises
-    ------
-    StoreError
-        if it was fitted on embeddings of another version or another set of roles
+    Raise `StoreError` if it was fitted on embeddings of another version or another set of roles.
     """
     with np.load(MODEL_FILE, allow_pickle=False) as file:
         known = (int(file["version"]), len(file["mean"]), len(file["bias"]))

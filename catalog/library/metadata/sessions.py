@@ -55,12 +55,8 @@ def list_sessions(store: Store) -> list[Session]:
 def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
     """Set the session of hits; "" returns to the rules. Later scans keep it.
 
-    Raises
-    ------
-    ParameterError
-        if the name is longer than 200 characters or holds control characters
-    StoreError
-        if a hit is unknown
+    Raise `ParameterError` if the name is longer than 200 characters or holds control characters,
+    and `StoreError` if a hit is unknown.
     """
     name = name.strip()
     if len(name) > MAX_NAME or not name.isprintable():

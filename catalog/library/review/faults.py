@@ -142,10 +142,7 @@ def dismiss_faults(
 def check_kind(kind: str) -> None:
     """Check that a kind of fault exists.
 
-    Raises
-    ------
-    ParameterError
-        if `kind` is unknown
+    Raise `ParameterError` if `kind` is unknown.
     """
     if kind not in FAULT_KINDS:
         raise ParameterError(f"kind={kind!r} is unknown; known are {', '.join(FAULT_KINDS)}")

@@ -28,10 +28,7 @@ class IsolatedWorker:
     def call(self, function: Callable[..., Any], *arguments: Any) -> Any:
         """Call `function` in the child and return its result.
 
-        Raises
-        ------
-        WorkerDied
-            if the child ended; the next call starts a new one
+        Raise `WorkerDied` if the child ended; the next call starts a new one.
         """
         child = self._child = self._child or _start_child()
         assert child.stdin is not None

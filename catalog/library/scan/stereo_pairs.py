@@ -143,10 +143,7 @@ def read_side_choices(store: Store) -> dict[str, str]:
 def split_stereo_pair(store: Store, hit: Hit) -> None:
     """Declare the two files of a hit to be separate hits; the next scan separates them.
 
-    Raises
-    ------
-    ParameterError
-        if the hit is one file
+    Raise `ParameterError` if the hit is one file.
     """
     if hit.mate is None:
         raise ParameterError(f"hit {hit.id} ({hit.name}) is one file: there is nothing to separate")
@@ -156,12 +153,8 @@ def split_stereo_pair(store: Store, hit: Hit) -> None:
 def join_stereo_pair(store: Store, left: Hit, right: Hit) -> None:
     """Declare two hits to be the left and right channel of one; the next scan joins them.
 
-    The left hit keeps its id and its annotations.
-
-    Raises
-    ------
-    ParameterError
-        if they are not two mono files of one rate, width, length and time reference
+    The left hit keeps its id and its annotations. Raise `ParameterError` if they are not two mono
+    files of one rate, width, length and time reference.
     """
     if left.path == right.path or left.mate or right.mate or not are_sides(left.path, right.path):
         raise ParameterError(
@@ -183,10 +176,7 @@ def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> None:
 def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
     """Decode the stroke of a hit, or its `whole` recording, from both files if it has two.
 
-    Raises
-    ------
-    AudioError
-        if a file is gone or broken, or the two no longer match
+    Raise `AudioError` if a file is gone or broken, or the two no longer match.
     """
     start, stop = (0, None) if whole else (hit.start, hit.stop)
     return decode_sides(hit.path, hit.mate, start=start, stop=stop)
@@ -197,10 +187,7 @@ def decode_sides(
 ) -> Audio:
     """Decode a file, or two mono files as the left and right channel; see `decode_file`.
 
-    Raises
-    ------
-    AudioError
-        if a file is gone or broken, or the two do not match
+    Raise `AudioError` if a file is gone or broken, or the two do not match.
     """
     audio = decode_file(path, start=start, stop=stop)
     if mate is None:

@@ -32,10 +32,7 @@ class Found:
 def check_roots(folders: Iterable[str | Path]) -> list[str]:
     """Return the folders to scan, absolute, links resolved, without those inside another one.
 
-    Raises
-    ------
-    ParameterError
-        if there is none, or one does not exist or is not a folder
+    Raise `ParameterError` if there is none, or one does not exist or is not a folder.
     """
     if isinstance(folders, str | os.PathLike):
         folders = [folders]

@@ -54,12 +54,7 @@ class Outcome:
 def measure_file(path: Path) -> tuple[Audio, Measures]:
     """Decode and measure one file.
 
-    Raises
-    ------
-    AudioError
-        if it cannot be decoded
-    ParameterError
-        if it holds no stroke
+    Raise `AudioError` if it cannot be decoded, and `ParameterError` if it holds no stroke.
     """
     audio = decode_file(path)
     return audio, measure_take(audio)

@@ -59,10 +59,7 @@ class Annotations:
     def set_mark(self, hit_ids: Sequence[int], mark: str) -> None:
         """Mark hits; "" removes a mark.
 
-        Raises
-        ------
-        ParameterError
-            if the mark is not one of `MARKS`
+        Raise `ParameterError` if the mark is not one of `MARKS`.
         """
         if mark not in MARKS:
             known = ", ".join(word for word in MARKS if word)
@@ -72,10 +69,7 @@ class Annotations:
     def set_remark(self, hit_ids: Sequence[int], remark: str) -> None:
         """Write free text to hits; "" removes it.
 
-        Raises
-        ------
-        ParameterError
-            if it is longer than 2,000 characters
+        Raise `ParameterError` if it is longer than 2,000 characters.
         """
         if len(remark) > MAX_REMARK:
             text = f"a remark has at most {MAX_REMARK:,} characters; got {len(remark):,}"
@@ -92,10 +86,7 @@ class Annotations:
     ) -> None:
         """Add tags to hits, or remove them; white space around tags is dropped.
 
-        Raises
-        ------
-        ParameterError
-            if a tag is empty or longer than 60 characters
+        Raise `ParameterError` if a tag is empty or longer than 60 characters.
         """
         added, dropped = _clean_tags(add), _clean_tags(drop)
         with self._database.writing() as db:

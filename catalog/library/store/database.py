@@ -57,10 +57,8 @@ class Database:
     def open(cls, path: str | Path) -> Self:
         """Open or create the file and migrate it to the present schema.
 
-        Raises
-        ------
-        StoreError
-            if it cannot be opened, is something else, or was written by a newer version
+        Raise `StoreError` if it cannot be opened, is something else, or was written by a newer
+        version.
         """
         absolute = Path(os.path.abspath(path))
         return cls(absolute, _connect(absolute))

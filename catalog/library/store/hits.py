@@ -102,10 +102,7 @@ class Hits:
     def read(self, *, states: Sequence[str] = (State.HERE, State.MISSING)) -> list[Hit]:
         """Return all hits that are in one of `states`, by id.
 
-        Raises
-        ------
-        ParameterError
-            if a state is unknown
+        Raise `ParameterError` if a state is unknown.
         """
         if unknown := set(states) - set(STATES):
             raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
@@ -114,10 +111,7 @@ class Hits:
     def get(self, hit_id: int) -> Hit:
         """Return one hit.
 
-        Raises
-        ------
-        StoreError
-            if there is none with this id
+        Raise `StoreError` if there is none with this id.
         """
         sql = f"SELECT {', '.join(EXPRESSIONS)} FROM hit WHERE id = ?"
         rows = self._database.read(sql, (int(hit_id),))
@@ -153,10 +147,7 @@ class Hits:
     def embeddings(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
         """Return the embeddings: float32, shape (n, N_EMBEDDING), stored at half precision.
 
-        Raises
-        ------
-        StoreError
-            if a hit is unknown
+        Raise `StoreError` if a hit is unknown.
         """
         return self._read_arrays("picture", hit_ids, dtype="<f2")
 
@@ -188,12 +179,8 @@ class Hits:
     ) -> None:
         """Set the role of a hit; a role by the user is recorded in the history.
 
-        Raises
-        ------
-        ParameterError
-            if the role is not one of `ROLES`
-        StoreError
-            if the hit is unknown
+        Raise `ParameterError` if the role is not one of `ROLES`, and `StoreError` if the hit is
+        unknown.
         """
         if role not in ROLES:
             raise ParameterError(f"role={role!r} is unknown; roles are {', '.join(ROLES)}")

@@ -27,10 +27,7 @@ class Kits:
     def save(self, name: str, payload: str) -> None:
         """Save a kit, as JSON text, under a name; older versions of that name stay in the file.
 
-        Raises
-        ------
-        ParameterError
-            if the name is empty
+        Raise `ParameterError` if the name is empty.
         """
         if not name.strip():
             raise ParameterError("name is empty: give the kit a name to find it by")
@@ -46,10 +43,7 @@ class Kits:
     def delete(self, name: str) -> None:
         """Delete a kit with all its versions.
 
-        Raises
-        ------
-        StoreError
-            if no kit has that name
+        Raise `StoreError` if no kit has that name.
         """
         with self._database.writing(changes_hits=False) as db:
             if not db.execute("DELETE FROM kit WHERE name = ?", (name,)).rowcount:
@@ -58,10 +52,7 @@ class Kits:
     def rename(self, old: str, new: str) -> None:
         """Give a kit another name.
 
-        Raises
-        ------
-        StoreError
-            if no kit has the old name, another has the new one, or it is empty
+        Raise `StoreError` if no kit has the old name, another has the new one, or it is empty.
         """
         if not new.strip():
             raise StoreError("the new name is empty: give the kit a name to find it by")

@@ -50,10 +50,8 @@ class Store:
     def open(cls, path: str | Path) -> Self:
         """Open or create a store and its folder; `open_store` also completes interrupted moves.
 
-        Raises
-        ------
-        StoreError
-            if it cannot be opened, is something else, or was written by a newer version
+        Raise `StoreError` if it cannot be opened, is something else, or was written by a newer
+        version.
         """
         return cls(Database.open(path))
 
