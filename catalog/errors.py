@@ -24,13 +24,7 @@ class ParameterError(CatalogError, ValueError):
 
 
 class AudioError(CatalogError):
-    """A file cannot be used as a hit.
-
-    Attributes
-    ----------
-    path : Path, the file
-    reason : str, the fault and what to do, without the file name
-    """
+    """A file, `path`, cannot be used as a hit; `reason` is the fault and what to do."""
 
     def __init__(self, path: str | Path, reason: str) -> None:
         self.path = Path(path)
@@ -51,12 +45,7 @@ class Stopped(CatalogError):
 
 
 class KitError(CatalogError):
-    """A kit cannot be assembled or written.
-
-    Attributes
-    ----------
-    slot : str or None, the slot at fault, None if the fault is in the whole kit
-    """
+    """A kit cannot be assembled or written; `slot` is at fault, or the whole kit if it is None."""
 
     def __init__(self, message: str, *, slot: str | None = None) -> None:
         self.slot = slot

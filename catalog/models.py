@@ -264,12 +264,7 @@ OnProgress = Callable[[Progress], None]
 
 @dataclass(frozen=True)
 class HistoryEvent:
-    """One change of a hit, as the history records it.
-
-    Attributes
-    ----------
-    step : int, the same for all changes that were made at once
-    """
+    """One change of a hit, as the history records it."""
 
     id: int
     time_utc: str
@@ -278,4 +273,4 @@ class HistoryEvent:
     source: Path
     target: Path
     reason: str
-    step: int = 0
+    step: int = 0  # the same for all changes that were made at once

@@ -1,4 +1,4 @@
-"""Short decaying hits on disk, and an empty store."""
+"""Short decaying hits on disk, and a store, empty or with these hits."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from catalog.audio.encode import encode_audio
+from catalog.library.scan.scanner import scan_folders
 from catalog.library.store.store import Store
 
 SR = 16_000  # Hz; low, so that measuring is quick
@@ -21,13 +22,10 @@ def write_hit() -> Callable[..., Path]:
     def write(path: Path, *, hz: float = 200.0, seed: int = 0, container: str = "WAV") -> Path:
         t = np.arange(SR // 4) / SR
         noise = np.random.default_rng(seed).normal(scale=0.05, size=t.size)
-        samples = ((np.sin(2 * np.pi * hz * t) + noise) * np.exp(-t / 0.04) * 0.5).astype(
-            np.float32
-        )
+        wave = (np.sin(2 * np.pi * hz * t) + noise) * np.exp(-t / 0.04) * 0.5
+        samples = wave.astype(np.float32)
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(
-            encode_audio(samples.astype(np.float32), sr=SR, container=container, subtype="PCM_24")
-        )
+        path.write_bytes(encode_audio(samples, sr=SR, container=container, subtype="PCM_24"))
         return path
 
     return write
@@ -48,3 +46,9 @@ def library(tmp_path: Path, write_hit: Callable[..., Path]) -> Path:
     write_hit(folder / "Attic" / "tom.flac", hz=150, seed=8, container="FLAC")
     write_hit(folder / "Attic" / "mystery.wav", hz=500, seed=9)
     return folder
+
+
+@pytest.fixture
+def scanned(store: Store, library: Path) -> Store:
+    scan_folders(store, [library], n_jobs=1)
+    return store

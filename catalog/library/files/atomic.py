@@ -49,12 +49,7 @@ def rename_into_place(finished: Path, target: Path) -> None:
 
 
 def rename_noreplace(source: Path, target: Path) -> None:
-    """Rename in one call that fails if the target exists; without such a call, check first.
-
-    Raises
-    ------
-    FileExistsError
-        if the target exists
+    """Rename in one call that raises `FileExistsError`; without such a call, check first.
 
     References
     ----------

@@ -63,10 +63,7 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
 
 
 def open_store(path: str | Path) -> Store:
-    """Open or create a store, and complete or revert every move that was interrupted.
-
-    Raise `StoreError` if it cannot be opened, is something else, or was written by a newer version.
-    """
+    """Open a store as `Store.open` does, and complete or revert every interrupted move."""
     store = Store.open(path)
     try:
         recover_moves(store)

@@ -28,16 +28,9 @@ def immovable_reason(path: Path) -> str:
 
 
 def network_type(folder: str, mounts: Mapping[str, str]) -> str:
-    """Return the type of network file system that a folder lies on, such as "nfs4".
+    """Return the network file system of a folder, such as "nfs4"; "" if its disk is local.
 
-    Parameters
-    ----------
-    folder : str, absolute, without symbolic links
-    mounts : mapping of mount point to type of file system
-
-    Returns
-    -------
-    str, "" if its disk is in this machine, as far as is known
+    The folder is absolute and without symbolic links; `mounts` is as `list_mounts` returns it.
     """
     if folder.startswith(("\\\\", "//")):  # a share by its name, as Windows writes it
         return "share"

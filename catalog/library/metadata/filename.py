@@ -57,36 +57,23 @@ SIDE = re.compile(
 
 @dataclass(frozen=True)
 class Provenance:
-    """Where a hit comes from; "" and 0 if unknown.
-
-    Attributes
-    ----------
-    session, drum, microphone, take, note : str, see `Hit`
-    stroke : int, counted in the name
-    session_source : str, see `Hit`
-    origin : mapping of str to str, the chunks of the file; keys in `ORIGIN`
-    """
+    """Where a hit comes from, see `Hit`; "" and 0 if unknown."""
 
     session: str = ""
     drum: str = ""
     microphone: str = ""
     take: str = ""
     note: str = ""
-    stroke: int = 0
+    stroke: int = 0  # counted in the name
     session_source: str = ""
-    origin: Mapping[str, str] = field(default_factory=dict)
+    origin: Mapping[str, str] = field(default_factory=dict)  # chunks of the file, see `ORIGIN`
 
 
 def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = None) -> Provenance:
     """Return the provenance of a file by its chunks, its name and its folders.
 
-    Chunks count before the name, and the name before the folders.
-
-    Parameters
-    ----------
-    root : str or Path, the scanned folder; names above it are not read
-    mate : Path, optional
-        the right channel's file if `path` is the left one: sides are then left out of the names
+    Chunks count before the name, and the name before the folders, up to the scanned folder `root`.
+    Sides are left out of the names if the file has a `mate`, which is its right channel.
     """
     place = Path(path)
     written = read_chunks(place)
@@ -147,11 +134,7 @@ def read_name(path: Path) -> Provenance:
 
     A number that stands alone counts strokes; one written onto a word ("Tom1") belongs to the
     drum. A last part that repeats the first word of the drum ("1-HihatClosed-Hihat") names the
-    microphone.
-
-    Returns
-    -------
-    Provenance, `session` and `note` empty
+    microphone. The session and the note stay empty.
     """
     parts = [words for part in SEPARATORS.split(path.stem) if (words := WORD.findall(part))]
     take = _number_after(parts, ("take", "tk"))
@@ -229,9 +212,7 @@ def _number_after(parts: list[list[str]], words: tuple[str, ...]) -> str:
 def read_chunks(path: Path) -> Provenance:
     """Read the chunks that a recorder writes: bext [1]_, LIST/INFO [2]_ and iXML, or FLAC comments.
 
-    Returns
-    -------
-    Provenance, empty if there are no chunks or they cannot be parsed
+    The result is empty if there are no chunks or they cannot be parsed.
     """
     try:
         with open(path, "rb") as file:

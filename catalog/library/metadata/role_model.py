@@ -21,24 +21,15 @@ class RoleModel:
 
     The probabilities are the softmax of `(exp(-d**2) @ weights + bias) / temperature`, where d is
     the distance to each center in the space that `inputs` projects to.
-
-    Attributes
-    ----------
-    mean, scale : np.ndarray, shape (EMBEDDING_DIM,)
-    inputs : np.ndarray, shape (EMBEDDING_DIM, n_inputs)
-    centers : np.ndarray, shape (n_centers, n_inputs)
-    weights : np.ndarray, shape (n_centers, len(ROLES))
-    bias : np.ndarray, shape (len(ROLES),); 0, -inf for a role without examples
-    temperature : float, chosen so that the probabilities are calibrated on unseen sources
     """
 
-    mean: np.ndarray
-    scale: np.ndarray
-    inputs: np.ndarray
-    centers: np.ndarray
-    weights: np.ndarray
-    bias: np.ndarray
-    temperature: float
+    mean: np.ndarray  # (EMBEDDING_DIM,)
+    scale: np.ndarray  # (EMBEDDING_DIM,)
+    inputs: np.ndarray  # (EMBEDDING_DIM, n_inputs)
+    centers: np.ndarray  # (n_centers, n_inputs)
+    weights: np.ndarray  # (n_centers, len(ROLES))
+    bias: np.ndarray  # (len(ROLES),); 0, -inf for a role without examples
+    temperature: float  # chosen so that the probabilities are calibrated on unseen sources
 
     def save(self, path: Path) -> None:
         """Write the arrays and the version of the embeddings that they were fitted on."""
@@ -48,15 +39,9 @@ class RoleModel:
         np.savez_compressed(path, allow_pickle=False, version=EMBEDDING_VERSION, **arrays)
 
     def probabilities(self, embeddings: np.ndarray) -> np.ndarray:
-        """Return the probability of each role.
+        """Return the probability of each role for embeddings, shape (n, EMBEDDING_DIM).
 
-        Parameters
-        ----------
-        embeddings : np.ndarray, shape (n, EMBEDDING_DIM)
-
-        Returns
-        -------
-        np.ndarray, float32, shape (n, len(ROLES)), rows sum to 1, columns in the order of `ROLES`
+        The result is float32, shape (n, len(ROLES)); rows sum to 1, columns are as in `ROLES`.
         """
         points = standardize_embeddings(embeddings, self.mean, self.scale) @ self.inputs
         logits = gaussian_kernel(points, self.centers) @ self.weights + self.bias
@@ -69,14 +54,7 @@ class RoleModel:
 def gaussian_kernel(points: np.ndarray, centers: np.ndarray) -> np.ndarray:
     """Return the Gaussian of the distance: 1 at a center, near 0 at a distance of 2.
 
-    Parameters
-    ----------
-    points : np.ndarray, shape (n, n_inputs)
-    centers : np.ndarray, shape (n_centers, n_inputs)
-
-    Returns
-    -------
-    np.ndarray, shape (n, n_centers)
+    The shapes are (n, n_inputs), (n_centers, n_inputs), and for the result (n, n_centers).
     """
     squares = np.square(points).sum(axis=1)[:, None] + np.square(centers).sum(axis=1)
     return np.asarray(np.exp(np.minimum(2.0 * (points @ centers.T) - squares, 0.0)))

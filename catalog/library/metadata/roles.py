@@ -111,26 +111,14 @@ NEUTRAL = word_set(
 
 
 def split_words(text: str) -> list[str]:
-    """Split a name at digits, at characters that are not letters, and before capitals.
-
-    Returns
-    -------
-    list of str, lower case; numbers are words of their own
-    """
+    """Split a name into words in lower case: at digits, non-letters, and before capitals."""
     return [word.casefold() for word in WORD.findall(text)]
 
 
 def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] | None:
     """Guess the role from the name of a file, else from the nearest folder that names one.
 
-    Parameters
-    ----------
-    path : str or Path, the file
-    root : str or Path, the scanned folder; names above it are not read, its own is
-
-    Returns
-    -------
-    tuple of (role of `ROLES`, confidence 0..1), or None if no name holds a role
+    The last folder that is read is `root`, the scanned one. The confidence is from 0 to 1.
     """
     place, top = Path(path), Path(root)
     if own := _role_of_words(split_words(place.stem)):
@@ -204,10 +192,7 @@ def combine_role(
 ) -> RoleGuess:
     """Choose the role by name, else by sound; halve the confidence if the sound contradicts.
 
-    Parameters
-    ----------
-    from_name : (role, confidence) or None
-    probabilities : np.ndarray, shape (20,), in the order of `ROLES`, or None if not known
+    The probabilities are in the order of `ROLES`, shape (20,).
     """
     known = probabilities is not None and float(np.ptp(probabilities)) > 0
     if from_name is not None:

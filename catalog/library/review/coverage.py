@@ -45,9 +45,7 @@ class Coverage:
 def find_coverage(hits: Sequence[Hit]) -> Coverage:
     """Count what has been recorded of each drum, and list what is missing.
 
-    Returns
-    -------
-    Coverage, bins by role, session and drum; a hit is in exactly one of them
+    Bins are in the order of role, session and drum; a hit is in exactly one of them.
     """
     drums: dict[tuple[str, str, str], list[Hit]] = defaultdict(list)
     for hit in hits:
@@ -71,16 +69,7 @@ def _group_hits(hits: Sequence[Hit]) -> list[tuple[tuple[str, str, str], tuple[i
 
 
 def classify_strengths(hits: Sequence[Hit]) -> dict[int, str]:
-    """Classify how hard each stroke of one drum was: by its name, else by its loudness.
-
-    Parameters
-    ----------
-    hits : sequence of Hit, of one drum
-
-    Returns
-    -------
-    dict of hit id to one of `STRENGTHS`
-    """
+    """Return the strength of each stroke of one drum: by its name, else by its loudness."""
     loudest: dict[str, float] = {}
     for hit in hits:
         known = loudest.get(hit.microphone, -math.inf)
@@ -93,16 +82,7 @@ def classify_strengths(hits: Sequence[Hit]) -> dict[int, str]:
 
 
 def classify_stroke_kinds(hits: Sequence[Hit]) -> dict[int, str]:
-    """Classify each stroke of one drum: by its tags or name, by its role, else by its decay.
-
-    Parameters
-    ----------
-    hits : sequence of Hit, of one drum
-
-    Returns
-    -------
-    dict of hit id to one of `STROKE_KINDS`
-    """
+    """Return the kind of each stroke of one drum: by its tags or name, its role, else its decay."""
     kinds = {
         hit.id: _from_words(hit, WORD_STROKE_KINDS) or ROLE_STROKE_KINDS.get(hit.role, "")
         for hit in hits

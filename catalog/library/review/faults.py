@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
-from catalog.errors import ParameterError, StoreError
+from catalog.errors import ParameterError
 from catalog.features.faults import FAULT_KINDS, Fault
 from catalog.library.store.database import now_utc
 from catalog.library.store.store import Store
@@ -18,29 +18,18 @@ MULTI_ONSET_ROLES = ("shaker", "tambourine", "clap")
 
 @dataclass(frozen=True)
 class HitFault:
-    """One fault of one hit.
-
-    Attributes
-    ----------
-    kind : str, a key of `catalog.features.faults.FAULT_KINDS`
-    label : str, name of the kind for display
-    value : float, in `unit`; its meaning is in `FAULT_KINDS[kind].meaning`
-    at_s, length_s : float, seconds, from the start of the measured file
-    weight : float, from 0.2 (minor) to 1 (unusable stroke)
-    channel : int, from 0; -1 for all channels
-    dismissed : bool, the user marked it as no fault
-    """
+    """One fault of one hit."""
 
     hit_id: int
-    kind: str
-    label: str
-    value: float
+    kind: str  # a key of `catalog.features.faults.FAULT_KINDS`
+    label: str  # name of the kind for display
+    value: float  # in `unit`; its meaning is in `FAULT_KINDS[kind].meaning`
     unit: str
-    at_s: float
+    at_s: float  # seconds from the start of the measured file
     length_s: float
-    weight: float
-    channel: int
-    dismissed: bool
+    weight: float  # from 0.2 (minor) to 1 (unusable stroke)
+    channel: int  # from 0; -1 for all channels
+    dismissed: bool  # the user marked it as no fault
 
 
 SORT_KEYS: dict[str, Callable[[HitFault], tuple[float, ...]]] = {
@@ -61,18 +50,9 @@ def read_faults(
 ) -> list[HitFault]:
     """Return the faults of hits whose files are present and that are not hidden.
 
-    Parameters
-    ----------
-    hit_ids : collection of int, optional, only these hits; None is all
-    kinds : collection of str, only these kinds; empty is all
-    least_weight : float, 0 to 1
-    dismissed : bool, include dismissed faults
-    sort : str, "weight" (heaviest first), "kind" or "hit"
-
-    Raises
-    ------
-    ParameterError
-        if a kind or the order is unknown
+    None for `hit_ids` and an empty `kinds` mean all; `dismissed` includes dismissed faults; `sort`
+    is "weight" (heaviest first), "kind" or "hit". Raise `ParameterError` if a kind or the order is
+    unknown.
     """
     for kind in kinds:
         check_kind(kind)
@@ -110,39 +90,21 @@ def _read_all(store: Store) -> Iterator[HitFault]:
 def dismiss_faults(
     store: Store, hit_ids: Collection[int], kind: str, *, dismissed: bool = True
 ) -> None:
-    """Mark faults of one kind as none; the mark holds until the file's content changes.
+    """Mark faults of one kind as none, or remove the mark; it holds until the content changes.
 
-    Parameters
-    ----------
-    dismissed : bool, False removes the mark
-
-    Raises
-    ------
-    ParameterError
-        if the kind is unknown
-    StoreError
-        if a hit is unknown
+    Raise `ParameterError` if the kind is unknown, and `StoreError` if a hit is.
     """
     check_kind(kind)
     with store.writing(changes_hits=False) as db:
         for hit_id in hit_ids:
-            sql = "SELECT content_hash FROM hit WHERE id = ?"
-            row = db.execute(sql, (int(hit_id),)).fetchone()
-            if row is None:
-                raise StoreError(f"hit {hit_id} is not in this store")
-            key = (int(hit_id), row[0], kind)
-            db.execute(
-                "DELETE FROM fault_dismissed WHERE hit_id = ? AND content_hash = ? AND kind = ?",
-                key,
-            )
+            key = (int(hit_id), store.hits.get(hit_id).content_hash, kind)
+            sql = "DELETE FROM fault_dismissed WHERE hit_id = ? AND content_hash = ? AND kind = ?"
+            db.execute(sql, key)
             if dismissed:
                 db.execute("INSERT INTO fault_dismissed VALUES (?, ?, ?, ?)", (*key, now_utc()))
 
 
 def check_kind(kind: str) -> None:
-    """Check that a kind of fault exists.
-
-    Raise `ParameterError` if `kind` is unknown.
-    """
+    """Raise `ParameterError` if a kind of fault is unknown."""
     if kind not in FAULT_KINDS:
         raise ParameterError(f"kind={kind!r} is unknown; known are {', '.join(FAULT_KINDS)}")

@@ -23,20 +23,13 @@ DrumKey = tuple[str, str, str]  # role, session, drum
 
 @dataclass(frozen=True)
 class CoverageBin:
-    """Strokes of one drum that share strength, kind of stroke and microphone.
-
-    Attributes
-    ----------
-    session, drum, role, microphone : str, as in `Hit`
-    strength : str, one of `STRENGTHS`
-    stroke : str, one of `STROKE_KINDS`
-    """
+    """Strokes of one drum that share strength, kind of stroke and microphone."""
 
     session: str
     drum: str
     role: str
-    strength: str
-    stroke: str
+    strength: str  # one of `STRENGTHS`
+    stroke: str  # one of `STROKE_KINDS`
     microphone: str
     hit_ids: tuple[int, ...]
 
@@ -48,32 +41,19 @@ class CoverageBin:
 
 @dataclass(frozen=True)
 class Gap:
-    """Something that has not been recorded.
+    """Something that has not been recorded."""
 
-    Attributes
-    ----------
-    words : str, a sentence without its full stop
-    kind : str, "role", "strength", "round robin" or "microphone"
-    session, drum, role : str, of the drum; "" where a whole role is missing
-    """
-
-    words: str
-    kind: str
-    session: str
+    words: str  # a sentence without its full stop
+    kind: str  # "role", "strength", "round robin" or "microphone"
+    session: str  # "" where a whole role is missing
     drum: str
     role: str
 
 
 def find_gaps(bins: Sequence[CoverageBin]) -> list[Gap]:
-    """Find what is missing.
+    """Find what is missing: whole roles first, then drum by drum.
 
-    Parameters
-    ----------
-    bins : sequence of CoverageBin, those of one drum one after another
-
-    Returns
-    -------
-    list of Gap: whole roles first, then drum by drum
+    The bins of one drum stand one after another.
     """
     drums: dict[DrumKey, list[CoverageBin]] = defaultdict(list)
     for b in bins:
@@ -102,12 +82,7 @@ def find_gaps(bins: Sequence[CoverageBin]) -> list[Gap]:
 
 
 def name_drums(keys: Iterable[DrumKey]) -> dict[DrumKey, str]:
-    """Name drums in words: "the snare (brass, loft)", or "the second snare (brass, loft)".
-
-    Parameters
-    ----------
-    keys : iterable of (role, session, drum)
-    """
+    """Name drums in words: "the snare (brass, loft)", or "the second snare (brass, loft)"."""
     by_role: dict[str, list[DrumKey]] = defaultdict(list)
     for key in keys:
         by_role[key[0]].append(key)
@@ -130,11 +105,8 @@ def plain_role(role: str) -> str:
 
 def _missing_strengths(counts: dict[tuple[str, str], int], name: str) -> list[str]:
     strengths = {strength for _, strength in counts}
-    return [
-        f"no {STRENGTH_WORDS[strength]} strokes of {name}"
-        for strength in STRENGTHS
-        if strength not in strengths
-    ]
+    missing = [strength for strength in STRENGTHS if strength not in strengths]
+    return [f"no {STRENGTH_WORDS[strength]} strokes of {name}" for strength in missing]
 
 
 def _short_round_robins(counts: dict[tuple[str, str], int], name: str) -> list[str]:

@@ -25,17 +25,8 @@ def parallel_map(
 ) -> Generator[Result, None, None]:
     """Call `function` for batches of tasks in processes; yield the results in order.
 
-    Parameters
-    ----------
-    function : callable, returns the results of a batch in order; it and the tasks can be pickled
-    n_jobs : int or None
-        processes, -1 for all cores; None uses the parallel configuration of joblib
-    batch_size : int, tasks per call
-
-    Raises
-    ------
-    concurrent.futures.process.BrokenProcessPool
-        if a process dies
+    The function and the tasks can be pickled. `n_jobs` is -1 for all cores, or None for the
+    parallel configuration of joblib. Raise `BrokenProcessPool` if a process dies.
     """
     from joblib import Parallel, delayed
 
@@ -61,18 +52,10 @@ def count_workers(n_jobs: int | None) -> int:
 
 @contextlib.contextmanager
 def use_cluster(address: str) -> Iterator[None]:
-    """Let joblib use the workers of a cluster within the block.
+    """Let joblib use the workers of the cluster at `address`, such as "tcp://127.0.0.1:8786".
 
-    Parameters
-    ----------
-    address : str
-        of its scheduler, such as "tcp://127.0.0.1:8786"; the workers need this package, and see the
-        recordings under the same paths
-
-    Raises
-    ------
-    ParameterError
-        if dask.distributed is not installed or no scheduler answers
+    The workers need this package, and see the recordings under the same paths. Raise
+    `ParameterError` if dask.distributed is not installed or no scheduler answers.
     """
     import joblib
 

@@ -55,19 +55,11 @@ def left_of(right: str) -> str | None:
 def pair_sides(
     files: Sequence[FoundFile], known: Mapping[str, FileRow], choices: Mapping[str, str]
 ) -> list[FoundFile]:
-    """Join the two files of each stereo recording.
+    """Join the two files of each stereo recording, also as the user chose (`read_side_choices`).
 
-    Parameters
-    ----------
-    files : sequence of FoundFile, sorted
-    known : mapping of path to FileRow
-        a pair stays joined while its files match; a right file that is a hit of its own stays one
-    choices : mapping, the user's choices, see `read_side_choices`
-
-    Returns
-    -------
-    list of FoundFile, sorted; a pair has the path of its left file, the size of both, and a number
-    for its time that changes with either
+    A known pair stays joined while its files match; a right file that is a hit of its own stays
+    one. A pair has the path of its left file, the size of both, and a number for its time that
+    changes with either. The files are sorted before and after.
     """
     uncertain = [row for row in known.values() if row.mate or row.hit_id is None]
     old_pairs = [(row.path, row.mate) for row in uncertain if row.mate]

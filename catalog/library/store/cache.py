@@ -97,19 +97,9 @@ class Layouts:
     def save(
         self, hit_ids: Sequence[int] | np.ndarray, xy: np.ndarray, *, kind: str, seed: int
     ) -> None:
-        """Store a layout in place of the one before.
+        """Store a layout, ids (n,) and positions (n, 2) without unit, in place of the one before.
 
-        Parameters
-        ----------
-        hit_ids : ints, shape (n,)
-        xy : np.ndarray, shape (n, 2), no unit
-        kind : str, "umap", "pca" or "placed"
-        seed : int, random seed
-
-        Raises
-        ------
-        ParameterError
-            if the shapes do not fit
+        `kind` is "umap", "pca" or "placed". Raise `ParameterError` if the shapes do not fit.
         """
         ids, positions = np.asarray(hit_ids, dtype="<i8"), np.asarray(xy, dtype="<f4")
         if positions.shape != (len(ids), 2):

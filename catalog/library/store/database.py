@@ -55,11 +55,7 @@ class Database:
 
     @classmethod
     def open(cls, path: str | Path) -> Self:
-        """Open or create the file and migrate it to the present schema.
-
-        Raise `StoreError` if it cannot be opened, is something else, or was written by a newer
-        version.
-        """
+        """Open or create the file and migrate it to the present schema; see `Store.open`."""
         absolute = Path(os.path.abspath(path))
         return cls(absolute, _connect(absolute))
 

@@ -73,12 +73,7 @@ class Files:
         return known
 
     def write_measured(self, batch: Sequence[MeasuredFile]) -> list[str]:
-        """Store measured files in one transaction.
-
-        Returns
-        -------
-        list of str, one per file: "added", "changed", or "unchanged" where another scan was first
-        """
+        """Store measured files in one transaction; return what `write_file` does for each."""
         if not batch:
             return []
         with self._database.writing() as db:

@@ -87,12 +87,7 @@ class _Row(NamedTuple):
 
 
 def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
-    """Store one measured file, within a transaction.
-
-    Returns
-    -------
-    str, "added", "changed", or "unchanged" where the store held the same
-    """
+    """Store one file; return "added", "changed", or "unchanged" where the store held the same."""
     path = path_to_db(file.file.path)
     db.execute("DELETE FROM skipped WHERE path = ?", (path,))
     found = db.execute(

@@ -23,12 +23,10 @@ class Store:
     path, aside_folder : Path, the SQLite file, and the folder of files set aside
     hits : Hits
     files : Files, what a scan reads and writes
-    annotations : Annotations, marks, tags and remarks
-    pair_answers : PairAnswers, the user's answers about pairs of hits
+    annotations, pair_answers : Annotations and PairAnswers, of the user
     kits : Kits
     history : History
-    layouts : Layouts, the map of all hits
-    group_cache : GroupCache, the groups of copies found last
+    layouts, group_cache : Layouts and GroupCache, results computed last
     """
 
     def __init__(self, database: Database) -> None:

@@ -1,4 +1,4 @@
-"""A scanned library and a snapshot of its files."""
+"""Files that cannot be removed, and a snapshot of a library's files."""
 
 from __future__ import annotations
 
@@ -7,15 +7,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-
-from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.store import Store
-
-
-@pytest.fixture
-def scanned(store: Store, library: Path) -> Store:
-    scan_folders(store, [library], n_jobs=1)
-    return store
 
 
 @pytest.fixture

@@ -1,16 +1,10 @@
 from __future__ import annotations
 
-import re
-import sqlite3
-from dataclasses import replace
-
 import pytest
 
 from catalog import Catalog
 from catalog.errors import ParameterError, StoreError
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store import schema
-from catalog.library.store.store import Store
 
 
 def test_a_mark_is_stored_and_can_be_removed(scanned):
@@ -51,30 +45,6 @@ def test_an_empty_or_long_tag_is_an_error(scanned, word):
 def test_an_unknown_mark_is_an_error_that_lists_the_marks(scanned):
     with pytest.raises(ParameterError, match="marks are keep, reject, star"):
         scanned.annotations.set_mark([1], "nice")
-
-
-def test_a_store_of_version_1_gets_marks_and_keeps_its_hits(scanned):
-    hits = scanned.hits.read()
-    scanned.close()
-    db = sqlite3.connect(scanned.path)
-    steps = "\n".join(schema.MIGRATIONS.values())
-    db.execute("DROP INDEX hit_here")
-    db.execute("CREATE UNIQUE INDEX hit_here ON hit (path) WHERE state = 'here'")
-    for index in set(re.findall(r"CREATE INDEX (\w+)", steps)):
-        db.execute(f"DROP INDEX {index}")
-    for table, column in re.findall(r"ALTER TABLE (\w+) ADD COLUMN (\w+)", steps):
-        db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
-    for table in re.findall(r"CREATE TABLE (\w+)", steps):
-        db.execute(f"DROP TABLE {table}")
-    db.execute("PRAGMA user_version = 1")
-    db.commit()
-    db.close()
-    with Store.open(scanned.path) as again:
-        older = [replace(hit, session_source="") for hit in hits]  # it did not say why
-        assert repr(again.hits.read()) == repr(older)
-        again.annotations.set_mark([hits[0].id], "star")
-        assert again.hits.get(hits[0].id).mark == "star"
-        assert again.database.read("PRAGMA user_version")[0][0] == schema.SCHEMA_VERSION
 
 
 def test_annotating_many_hits_is_reverted_with_the_roles_that_followed(tmp_path, library):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from dataclasses import replace
 
 import pytest
 
@@ -12,6 +13,7 @@ from catalog.library.scan.scanner import scan_folders
 from catalog.library.store import schema
 from catalog.library.store.schema import APPLICATION_ID
 from catalog.library.store.store import Store
+from catalog.models import Role, RoleSource
 
 VERSION_1 = """
 CREATE TABLE hit (
@@ -97,8 +99,14 @@ def test_a_migrated_store_has_the_tables_of_a_new_one(version_1, tmp_path):
 
 
 def test_a_store_of_version_1_keeps_its_annotations_and_is_measured_again(version_1, library):
+    with Store.open(version_1.with_name("fresh.sqlite")) as fresh:
+        hits = [replace(hit, session_source="") for hit in fresh.hits.read()]  # was not stored
+        hits[0] = replace(hits[0], role=Role.COWBELL, role_source=RoleSource.USER)
     with Store.open(version_1) as store:
-        assert [hit.id for hit in store.hits.read()] == [1, 2, 3, 4, 5, 6]
+        assert repr(store.hits.read()) == repr(hits)
+        store.annotations.set_mark([2], "star")
+        assert store.hits.get(2).mark == "star"
+        assert store.database.read("PRAGMA user_version") == [(schema.SCHEMA_VERSION,)]
         report = scan_folders(store, [library], n_jobs=1)
         assert len(report.unchanged) == 6
         assert report.added == report.missing == report.skipped == ()
