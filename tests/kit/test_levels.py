@@ -22,6 +22,7 @@ from tests.kit.drums import make_hit, make_stroke
 
 SLOT_ROLES = {"kick": "kick", "snare": "snare", "hat_closed": "hat_closed", "tom_low": "tom",
               "crash": "crash", "ride": "ride"}  # fmt: skip
+SILENCE = Audio(np.zeros((99, 2), "f4"), 44_100, "WAV", "PCM_24")
 SAME_DB = 0.01  # float32 arithmetic
 
 
@@ -53,8 +54,8 @@ def test_slots_differ_in_loudness_as_the_balance_says() -> None:
         assert loud[slot] - loud["kick"] == pytest.approx(BALANCE_LU[role], abs=SAME_DB)
 
 
-@pytest.mark.parametrize("lowest", [-45.0, -20.0, -3.0])
-def test_no_four_strokes_together_exceed_the_ceiling_in_either_polarity(lowest: float) -> None:
+@pytest.mark.parametrize("lowest", [-45.0, -25.0, -20.0, -3.0])
+def test_the_loudest_four_strokes_just_stay_below_the_ceiling(lowest: float) -> None:
     kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
     levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)
@@ -64,38 +65,23 @@ def test_no_four_strokes_together_exceed_the_ceiling_in_either_polarity(lowest: 
             assert true_peak(np.asarray(mix)) < CEILING_DBTP
     assert simultaneous_peak(strokes) < CEILING_DBTP
     assert levels.chord_dbtp < CEILING_DBTP
-
-
-@pytest.mark.parametrize("lowest", [-25.0, -20.0, -3.0])
-def test_the_headroom_is_no_larger_than_the_loudest_chord_needs(lowest: float) -> None:
-    kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
-    strokes = played(kit, hits, balance_levels(kit, hits, read=make_stroke).gain_db)
     peaks = sorted(10 ** (true_peak(a.samples) / 20) for a in strokes)
     loudest = max(20 * math.log10(sum(peaks[-4:])), simultaneous_peak(strokes))
     assert loudest == pytest.approx(CEILING_DBTP - MARGIN_DB, abs=0.01)
 
 
-def test_strokes_of_one_slot_share_one_gain() -> None:
-    hits = {i: make_hit(i, loudness=-20.0 - 6 * i) for i in range(3)}
-    levels = balance_levels(Kit(slots={"snare": (1, 0, 2)}), hits, read=make_stroke)
-    assert set(levels.gain_db) == {"snare"}
-
-
 @pytest.mark.parametrize("loudness", [-math.inf, math.nan, -75.0])
 def test_silence_is_not_amplified(loudness: float) -> None:
-    silent = make_hit(1, "crash", loudness=loudness)
-    hits = {0: make_hit(0, loudness=-30.0), 1: silent}
+    hits = {0: make_hit(0, loudness=-30.0), 1: make_hit(1, "crash", loudness=loudness)}
     kit = Kit(slots={"snare": (0,), "crash": (1,)})
-    silence = Audio(np.zeros((99, 1), "f4"), 44_100, "WAV", "PCM_24")
-    levels = balance_levels(kit, hits, read=lambda h: silence if h.id else make_stroke(h))
+    levels = balance_levels(kit, hits, read=lambda h: SILENCE if h.id else make_stroke(h))
     assert levels.gain_db["crash"] <= 0.0
     assert any("crash: too quiet to be measured" in note for note in levels.notes)
 
 
 def test_a_kit_of_silence_is_left_unchanged() -> None:
     hits = {0: make_hit(0, loudness=-math.inf)}
-    silence = Audio(np.zeros((99, 2), "f4"), 44_100, "WAV", "PCM_16")
-    levels = balance_levels(Kit(slots={"snare": (0,), "kick": ()}), hits, read=lambda hit: silence)
+    levels = balance_levels(Kit(slots={"snare": (0,), "kick": ()}), hits, read=lambda _: SILENCE)
     assert levels.gain_db == {"snare": 0.0}
 
 

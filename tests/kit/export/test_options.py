@@ -17,6 +17,7 @@ from catalog.models import Hit
 from tests.kit.drums import SR, make_hit, make_stroke
 
 KIT = Kit(name="Probe", slots={"kick": (0,), "snare": (3, 1)})
+RATES_HZ = (44_100, 48_000, 96_000)
 PITCH_CENTS = 5.0  # tolerance: a tone of 0.4 s is measured more finely than that
 
 
@@ -24,6 +25,10 @@ def hits() -> dict[int, Hit]:
     snares = [make_hit(i, loudness=-30.0 + 4 * i, drum="a", session="barn") for i in (1, 3)]
     both = [make_hit(0, "kick", body=60.0), *snares]
     return {h.id: replace(h, stop=round(0.3 * SR)) for h in both}  # as long as `make_stroke`
+
+
+def manifest_rows(folder: Path) -> list[dict]:
+    return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["files"]
 
 
 def tone(hit: Hit) -> Audio:
@@ -51,22 +56,25 @@ def test_impossible_options_are_refused(words: dict, message: str) -> None:
         ExportOptions(**words)
 
 
-@pytest.mark.parametrize("sr", [44_100, 48_000, 96_000])
-@pytest.mark.parametrize(("container", "subtype"), [("WAV", "PCM_16"), ("FLAC", "PCM_24")])
+@pytest.mark.parametrize(
+    ("container", "subtype", "sr"),
+    [
+        *((*form, sr) for form in (("WAV", "PCM_16"), ("FLAC", "PCM_24")) for sr in RATES_HZ),
+        *(("WAV", subtype, 48_000) for subtype in ("PCM_24", "PCM_32", "FLOAT")),
+    ],
+)
 def test_rate_container_and_width_are_those_of_the_options(
-    tmp_path: Path, sr: int, container: str, subtype: str
+    tmp_path: Path, container: str, subtype: str, sr: int
 ) -> None:
     options = ExportOptions(subtype, container, sr)
     files = export_kit(KIT, hits(), tmp_path / "kit", read=tone, options=options)
     audio = [decode_file(f) for f in files if f.suffix == options.suffix]
     assert {(a.container, a.subtype, a.sr) for a in audio} == {(container, subtype, sr)}
     assert len(audio) == 4
-    assert f"sample=hits/036_kick_layer01_rr1{options.suffix}" in files[0].with_name(
-        "kit.sfz"
-    ).read_text(encoding="utf-8")
-    for path in files:
-        if path.parent.name == "hits":
-            assert abs(1200 * np.log2(pitch_hz(decode_file(path)) / 440.0)) < PITCH_CENTS
+    sfz = (tmp_path / "kit/kit.sfz").read_text(encoding="utf-8")
+    assert f"sample=hits/036_kick_layer01_rr1{options.suffix}" in sfz
+    for path in (tmp_path / "kit/hits").iterdir():
+        assert abs(1200 * np.log2(pitch_hz(decode_file(path)) / 440.0)) < PITCH_CENTS
 
 
 def test_sixteen_bits_carry_triangular_dither(tmp_path: Path) -> None:
@@ -75,13 +83,10 @@ def test_sixteen_bits_carry_triangular_dither(tmp_path: Path) -> None:
     def faint(hit: Hit) -> Audio:
         return replace(tone(hit), samples=tone(hit).samples * np.float32(1e-6))
 
-    quiet = {0: make_hit(0, "kick", loudness=-np.inf)}
-    options = ExportOptions("PCM_16")
-    kit = Kit(slots={"kick": (0,)})
-    export_kit(kit, quiet, tmp_path / "kit", read=faint, options=options)
-    row = json.loads((tmp_path / "kit/manifest.json").read_text())["files"][0]
-    sound = decode_file(tmp_path / "kit" / row["file"]).samples[:, 0]
-    steps = sound * 2**15
+    quiet, kit = {0: make_hit(0, "kick", loudness=-np.inf)}, Kit(slots={"kick": (0,)})
+    export_kit(kit, quiet, tmp_path / "kit", read=faint, options=ExportOptions("PCM_16"))
+    (row,) = manifest_rows(tmp_path / "kit")
+    steps = decode_file(tmp_path / "kit" / row["file"]).samples[:, 0] * 2**15
     assert set(np.unique(steps)) <= {-1.0, 0.0, 1.0}
     # triangular noise two steps wide has variance 1/6, the rounding adds 1/12: 1/4 of a step²
     assert np.var(steps) == pytest.approx(0.25, abs=0.02)
@@ -93,8 +98,7 @@ def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(
 ) -> None:
     kit = KIT.with_tuning("kick", semitones)
     export_kit(kit, hits(), tmp_path / "kit", read=tone, options=ExportOptions(sr=48_000))
-    rows = json.loads((tmp_path / "kit/manifest.json").read_text())["files"]
-    for row in rows:
+    for row in manifest_rows(tmp_path / "kit"):
         wanted = semitones if row["slot"] == "kick" else 0.0
         assert row["tuning_semitones"] == wanted
         audio = decode_file(tmp_path / "kit" / row["file"])
@@ -104,13 +108,12 @@ def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(
 
 
 def test_a_manual_level_changes_one_slot_only(tmp_path: Path) -> None:
-    def gains(kit: Kit) -> dict[str, float]:
-        plan = plan_export(kit, hits(), tmp_path / "kit", read=make_stroke)
-        return dict(plan.gain_db)
-
-    plain, louder = gains(KIT), gains(KIT.with_level("snare", -5.0))
-    moved = (louder["snare"] - louder["kick"]) - (plain["snare"] - plain["kick"])
-    assert moved == pytest.approx(-5.0)
+    plans = [
+        plan_export(kit, hits(), tmp_path / "kit", read=make_stroke)
+        for kit in (KIT, KIT.with_level("snare", -5.0))
+    ]
+    plain, louder = (plan.gain_db["snare"] - plan.gain_db["kick"] for plan in plans)
+    assert louder - plain == pytest.approx(-5.0)
 
 
 def test_levels_and_tuning_are_saved_with_the_kit_and_zero_removes_them() -> None:
@@ -156,7 +159,7 @@ def test_the_plan_lists_the_files_of_the_export_and_writes_nothing(
     files = export_kit(kit, hits(), place, read=make_stroke, options=options)
     planned = {place / name for name in (*plan.documents, *(file.file for file in plan.audio))}
     assert set(files) == {*planned, plan.zip_file}
-    rows = {r["file"]: r for r in json.loads((place / "manifest.json").read_text())["files"]}
+    rows = {row["file"]: row for row in manifest_rows(place)}
     for file in plan.audio:
         row = rows[file.file]
         assert row["gain_db"] == pytest.approx(file.gain_db, abs=0.001)

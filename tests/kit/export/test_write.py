@@ -18,6 +18,7 @@ from catalog.kit.export import ExportOptions, export_kit, plan_export
 from catalog.kit.export import write as writer
 from catalog.kit.export.documents import escape_formula
 from catalog.kit.model import Kit
+from catalog.library.files.atomic import write_synced
 from catalog.models import Hit
 from tests.kit.drums import NAMES_THAT_HURT, SR, make_hit, make_stroke
 
@@ -67,13 +68,6 @@ def test_two_exports_are_equal_byte_for_byte(tmp_path: Path) -> None:
         assert twin.read_bytes() == path.read_bytes()
 
 
-@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT"])
-def test_every_format_reads_back(tmp_path: Path, subtype: str) -> None:
-    options = ExportOptions(subtype)
-    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
-    assert {decode_file(f).subtype for f in files if f.suffix == ".wav"} == {subtype}
-
-
 @pytest.mark.parametrize("what", ["folder", "empty folder", "file", "dangling link"])
 def test_nothing_that_exists_is_overwritten(tmp_path: Path, what: str) -> None:
     target = tmp_path / "kit"
@@ -101,26 +95,26 @@ def test_a_folder_that_appears_meanwhile_is_not_touched(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.rglob("*")] == ["kit"]
 
 
-def broken_read(hit: Hit) -> Audio:
-    if hit.id == 4:
-        raise AudioError(hit.path, "cannot be read; plug the disk in")
-    return make_stroke(hit)
-
-
-def test_a_hit_that_cannot_be_read_leaves_nothing(tmp_path: Path) -> None:
-    with pytest.raises(KitError, match=r"hit hat_open_4 cannot be read: .*plug the disk in"):
-        export_kit(KIT, hits(), tmp_path / "kit", read=broken_read)
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_an_interrupted_export_leaves_nothing(tmp_path: Path) -> None:
-    def interrupted(hit: Hit) -> Audio:
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (
+            AudioError(Path("a.wav"), "plug the disk in"),
+            "hit hat_open_4 cannot be read: .*plug the",
+        ),
+        (KeyboardInterrupt("stop"), "stop"),
+    ],
+)
+def test_a_hit_that_cannot_be_read_or_a_stop_leaves_nothing(
+    tmp_path: Path, error: BaseException, words: str
+) -> None:
+    def read(hit: Hit) -> Audio:
         if hit.id == 4:
-            raise KeyboardInterrupt
+            raise error
         return make_stroke(hit)
 
-    with pytest.raises(KeyboardInterrupt):
-        export_kit(KIT, hits(), tmp_path / "kit", read=interrupted)
+    with pytest.raises((KitError, KeyboardInterrupt), match=words):
+        export_kit(KIT, hits(), tmp_path / "kit", read=read)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -145,39 +139,31 @@ def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path: Path) -> N
     assert len(list(left.rglob("*.wav"))) == 2
 
 
-def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = writer.write_synced
-
-    def full(path: Path, data: bytes) -> None:
-        if path.name == "manifest.json":
-            raise OSError(28, "No space left on device")
-        real(path, data)
-
-    monkeypatch.setattr(writer, "write_synced", full)
-    with pytest.raises(KitError, match=r"could not be written \(No space left on device\)"):
-        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
-    assert list(tmp_path.iterdir()) == []
+def write_to_full_disk(path: Path, data: bytes) -> None:
+    if path.name == "manifest.json":
+        raise OSError(28, "No space left on device")
+    write_synced(path, data)
 
 
-def test_a_disk_that_changes_bytes_is_noticed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def write_with_a_flipped_bit(path: Path, data: bytes) -> None:
+    at = len(data) // 2 if path.suffix == ".wav" else 0
+    write_synced(path, data[:at] + bytes([data[at] ^ 64]) + data[at + 1 :])
+
+
+@pytest.mark.parametrize(
+    ("write", "words"),
+    [
+        (write_to_full_disk, r"could not be written \(No space left on device\)"),
+        (write_with_a_flipped_bit, "did not read back"),
+    ],
+)
+def test_a_full_or_faulty_disk_is_noticed_and_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write, words: str
 ) -> None:
-    real = writer.write_synced
-
-    def flip(path: Path, data: bytes) -> None:
-        at = len(data) // 2 if path.suffix == ".wav" else 0
-        real(path, data[:at] + bytes([data[at] ^ 64]) + data[at + 1 :])
-
-    monkeypatch.setattr(writer, "write_synced", flip)
-    with pytest.raises(KitError, match="did not read back"):
+    monkeypatch.setattr(writer, "write_synced", write)
+    with pytest.raises(KitError, match=words):
         export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     assert list(tmp_path.iterdir()) == []
-
-
-def test_a_folder_below_a_file_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("")
-    with pytest.raises(KitError, match="cannot be written"):
-        export_kit(KIT, hits(), tmp_path / "file" / "kit", read=make_stroke)
 
 
 def test_bad_kits_are_refused_with_their_slot(tmp_path: Path) -> None:
@@ -198,8 +184,8 @@ def test_cells_that_look_like_formulas_are_escaped(tmp_path: Path) -> None:
     with (tmp_path / "kit" / "manifest.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     for row in rows:
-        assert float(row.pop("gain_db")) == pytest.approx(float(row.pop("gain_db", 0)), abs=99)
-        row.pop("peak_dbfs")
+        assert float(row.pop("gain_db")) < 99
+        assert float(row.pop("peak_dbfs")) < 0
         assert not any(cell.startswith(("=", "+", "-", "@")) for cell in row.values())
     sessions = {row["session"] for row in manifest(tmp_path / "kit")["files"]}
     assert sessions == {hit.session for hit in named.values()}
