@@ -13,10 +13,11 @@ the faults clearly present, the share that is detected.
 from __future__ import annotations
 
 import argparse
-import collections
 import sys
 import time
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -38,11 +39,24 @@ MULTI_STROKE_WORDS = (
 LEAD_S, TAIL_S = 0.30, 0.35  # of quiet around a stroke, as in a recording
 QUIET_DBFS = -92.0  # RMS of the noise in it
 CEILING_DBTP = -9.0  # of a clean stroke
-Inject = Callable[[np.ndarray, int, int, bool, np.random.Generator], np.ndarray]
 
 
 def to_ratio(value_db: float) -> float:
     return float(10 ** (value_db / 20))
+
+
+@dataclass(frozen=True)
+class Draw:
+    """Draws the size of a fault that is clearly present or clearly negligible."""
+
+    is_present: bool
+    rng: np.random.Generator
+
+    def ratio(self, present_db: tuple[float, float], negligible_db: tuple[float, float]) -> float:
+        return to_ratio(self.rng.uniform(*(present_db if self.is_present else negligible_db)))
+
+
+Inject = Callable[[np.ndarray, int, int, Draw], np.ndarray]  # samples, Hz, start of the stroke
 
 
 def true_peak(y: np.ndarray, sr: int) -> float:
@@ -80,113 +94,89 @@ def infrasound(y: np.ndarray, sr: int) -> np.ndarray:
     return fftconvolve(padded, window / window.sum(), "same")[n : n + len(y)]
 
 
-def clipped(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
-    ceiling = to_ratio(rng.uniform(-3, -0.01))
-    y = (
-        y
-        / np.abs(y).max()
-        * ceiling
-        * to_ratio(rng.uniform(3, 12) if is_present else rng.uniform(-3, -0.5))
-    )
+def clipped(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    ceiling = to_ratio(draw.rng.uniform(-3, -0.01))
+    y = y / np.abs(y).max() * ceiling * draw.ratio((3, 12), (-3, -0.5))
     return np.clip(y, -ceiling, ceiling)
 
 
-def over(y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator) -> np.ndarray:
+def over(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
     """Add a burst at a quarter of the rate, 45 degrees off: samples are 3 dB below its peaks."""
-    n = round(rng.uniform(0.003, 0.01) * sr)
+    n = round(draw.rng.uniform(0.003, 0.01) * sr)
     t = np.arange(n)
     burst = np.sin(np.pi / 2 * t + np.pi / 4) * np.hanning(n)
     y = y * 0.3
     y[at : at + n, 0] += burst
-    return (
-        y
-        / true_peak(y, sr)
-        * to_ratio(rng.uniform(0.3, 2.0) if is_present else rng.uniform(-2.0, -0.3))
-    )
+    return y / true_peak(y, sr) * draw.ratio((0.3, 2.0), (-2.0, -0.3))
 
 
-def dc(y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator) -> np.ndarray:
-    return y + rng.choice([-1, 1]) * to_ratio(
-        rng.uniform(-52, -20) if is_present else rng.uniform(-85, -68)
-    )
+def dc(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    return y + draw.rng.choice([-1, 1]) * draw.ratio((-52, -20), (-85, -68))
 
 
-def hum(y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator) -> np.ndarray:
-    t, mains = np.arange(len(y)) / sr, rng.choice([50, 60])
+def hum(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    t, mains = np.arange(len(y)) / sr, draw.rng.choice([50, 60])
     parts = [
-        rng.uniform(0.3, 1) / k * np.sin(2 * np.pi * mains * k * t + rng.uniform(0, 7))
+        draw.rng.uniform(0.3, 1) / k * np.sin(2 * np.pi * mains * k * t + draw.rng.uniform(0, 7))
         for k in range(1, 6)
     ]
     tone = np.sum(parts, axis=0)
-    level = to_ratio(rng.uniform(-62, -35) if is_present else rng.uniform(-105, -86))
+    level = draw.ratio((-62, -35), (-105, -86))
     return y + (tone / tone.std() * level)[:, None]
 
 
-def click(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
-    n, y = int(rng.integers(1, 30)), y.copy()
-    start = at - round(rng.uniform(0.012, 0.2) * sr)
-    level = np.abs(y).max() * to_ratio(
-        rng.uniform(-40, -12) if is_present else rng.uniform(-80, -58)
-    )
-    y[start : start + n, 0] += level * np.exp(-np.arange(n) / 6) * rng.choice([-1, 1])
+def click(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    n, y = int(draw.rng.integers(1, 30)), y.copy()
+    start = at - round(draw.rng.uniform(0.012, 0.2) * sr)
+    level = np.abs(y).max() * draw.ratio((-40, -12), (-80, -58))
+    y[start : start + n, 0] += level * np.exp(-np.arange(n) / 6) * draw.rng.choice([-1, 1])
     return y
 
 
-def rumble(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
+def rumble(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
     t = np.arange(len(y)) / sr
-    level = np.abs(y).max() * to_ratio(
-        rng.uniform(-42, -18) if is_present else rng.uniform(-85, -62)
-    )
-    wave = np.sin(2 * np.pi * rng.uniform(5, 18) * t + rng.uniform(0, 7))
+    level = np.abs(y).max() * draw.ratio((-42, -18), (-85, -62))
+    wave = np.sin(2 * np.pi * draw.rng.uniform(5, 18) * t + draw.rng.uniform(0, 7))
     fades = np.clip((len(y) / sr - 0.1 - t) / 0.2, 0, 1)  # the end is quiet again
     return y + (level * wave * fades)[:, None]
 
 
-def start_cut(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
-    if is_present:
+def start_cut(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    if draw.is_present:
         level = np.abs(y[:, 0])
-        return y[int(np.argmax(level >= rng.uniform(0.25, 0.9) * level.max())) :]
-    return y[at - round(rng.uniform(0.001, 0.02) * sr) :]
+        return y[int(np.argmax(level >= draw.rng.uniform(0.25, 0.9) * level.max())) :]
+    return y[at - round(draw.rng.uniform(0.001, 0.02) * sr) :]
 
 
-def tail_cut(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
-    if not is_present and rng.uniform() < 0.5:
-        return y[: len(y) - round(rng.uniform(0, 0.3) * sr)]
+def tail_cut(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    if not draw.is_present and draw.rng.uniform() < 0.5:
+        return y[: len(y) - round(draw.rng.uniform(0, 0.3) * sr)]
     n = round(0.01 * sr)
     power = np.square(y[: len(y) // n * n, 0]).reshape(-1, n).mean(axis=1)
-    above = np.flatnonzero(power > power.max() * 10 ** (rng.uniform(-45, -15) / 10))
+    above = np.flatnonzero(power > power.max() * 10 ** (draw.rng.uniform(-45, -15) / 10))
     cut = y[: max(at + 6 * n, (int(above[-1]) + 1) * n)].copy()
-    if not is_present:  # a faded tail is not cut
-        m = min(round(rng.uniform(0.008, 0.05) * sr), len(cut) - at)
+    if not draw.is_present:  # a faded tail is not cut
+        m = min(round(draw.rng.uniform(0.008, 0.05) * sr), len(cut) - at)
         cut[-m:, 0] *= np.linspace(1, 0, m)
     return cut
 
 
-def second(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
+def second(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
     """Add the stroke once more before it has decayed; the first may be softer, as in a flam.
 
     It is clearly present if its attack is 10 dB above the peak of the 20 ms before it.
     """
     n = round(0.02 * sr)
     for _ in range(50):
-        late = round(rng.uniform(0.02, 0.3) * sr)
-        level = to_ratio(rng.uniform(-10, 10) if is_present else rng.uniform(-60, -40))
+        late = round(draw.rng.uniform(0.02, 0.3) * sr)
+        level = draw.ratio((-10, 10), (-60, -40))
         if at + late + n >= len(y):
             continue
         ringing = np.abs(y[at + late - n : at + late]).max()
-        if not is_present or level * np.abs(y[at : at + n // 2]).max() > to_ratio(10) * ringing:
+        if (
+            not draw.is_present
+            or level * np.abs(y[at : at + n // 2]).max() > to_ratio(10) * ringing
+        ):
             break
     else:
         return np.empty((0, 1))
@@ -194,39 +184,28 @@ def second(
     return both * min(1.0, np.abs(y).max() / np.abs(both).max())
 
 
-def floor(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
-    level = to_ratio(rng.uniform(-55, -35) if is_present else rng.uniform(-95, -75))
-    return y + rng.normal(size=y.shape) * level
+def floor(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    level = draw.ratio((-55, -35), (-95, -75))
+    return y + draw.rng.normal(size=y.shape) * level
 
 
-def silent(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
-    level = to_ratio(rng.uniform(-100, -55) if is_present else rng.uniform(-34, 0))
+def silent(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    level = draw.ratio((-100, -55), (-34, 0))
     return np.concatenate([y, y * level], axis=1)
 
 
-def polarity(
-    y: np.ndarray, sr: int, at: int, is_present: bool, rng: np.random.Generator
-) -> np.ndarray:
-    late = int(rng.integers(0, round(0.0006 * sr)))
+def polarity(y: np.ndarray, sr: int, at: int, draw: Draw) -> np.ndarray:
+    late = int(draw.rng.integers(0, round(0.0006 * sr)))
     other = np.concatenate([np.zeros((late, 1)), y[: len(y) - late]])
-    smooth = np.convolve(other[:, 0], [0.2, 0.6, 0.2], "same")[:, None] * to_ratio(
-        rng.uniform(-6, 6)
-    )
-    return np.concatenate([y, -smooth if is_present else smooth], axis=1)
+    smooth = np.convolve(other[:, 0], [0.2, 0.6, 0.2], "same")[:, None]
+    smooth *= draw.ratio((-6, 6), (-6, 6))
+    return np.concatenate([y, -smooth if draw.is_present else smooth], axis=1)
 
 
-INJECT: dict[str, Inject] = {
-    f.__name__: f
-    for f in (
-        clipped, over, dc, hum, click, rumble, start_cut, tail_cut, second, floor, silent, polarity,
-    )
-}  # fmt: skip
-
-
+KINDS: tuple[Inject, ...] = (
+    clipped, over, dc, hum, click, rumble, start_cut, tail_cut, second, floor, silent, polarity,
+)  # fmt: skip
+INJECT = {function.__name__: function for function in KINDS}
 IMPLIED = {"clipped": {"over"}}  # the signal between flat tops exceeds them
 
 
@@ -239,11 +218,7 @@ def detected_kinds(y: np.ndarray, sr: int) -> set[str]:
 
 
 def print_detection(paths: list[Path], seed: int) -> None:
-    right: collections.Counter[str] = collections.Counter()
-    missed: collections.Counter[str] = collections.Counter()
-    wrong: collections.Counter[str] = collections.Counter()
-    skipped: collections.Counter[str] = collections.Counter()
-    confusions: collections.Counter[tuple[str, str]] = collections.Counter()
+    right, missed, wrong, skipped, confusions = (Counter() for _ in range(5))
     n_clean = n_detected = 0
     seconds = 0.0
     for i, path in enumerate(paths):
@@ -261,7 +236,7 @@ def print_detection(paths: list[Path], seed: int) -> None:
         confusions.update((kind, "clean") for kind in found)
         for name, inject in INJECT.items():
             for is_present in (True, False):
-                faulty = inject(y, sr, onset, is_present, rng)
+                faulty = inject(y, sr, onset, Draw(is_present, rng))
                 if len(faulty) == 0:
                     skipped[name] += 1
                     continue
@@ -275,9 +250,8 @@ def print_detection(paths: list[Path], seed: int) -> None:
                 )
         wrong.update(wrongly)
     print(f"{n_clean} strokes, {len(INJECT)} faults at two sizes each, seed {seed}")
-    print(
-        f"clean strokes with any fault detected: {n_detected} ({n_detected / max(1, n_clean):.1%})"
-    )
+    share = n_detected / max(1, n_clean)
+    print(f"clean strokes with any fault detected: {n_detected} ({share:.1%})")
     print(f"processor time: {1000 * seconds / max(1, n_clean):.2f} ms a stroke")
     print(f"{'kind':<12}{'precision':>10}{'recall':>8}   wrongly detected on")
     for name in INJECT:
@@ -300,6 +274,10 @@ def print_raw_peaks(seed: int) -> None:
     print(f"{'raw_peak':<12}{hit / max(1, hit + false):>10.3f}{hit / len(out):>8.3f}")
 
 
+def has_word(text: str, words: Iterable[str]) -> bool:
+    return any(word in text for word in words)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
@@ -311,10 +289,8 @@ def main() -> int:
         path
         for path in sorted(args.folder.rglob("*"))
         if path.suffix.lower() in AUDIO_SUFFIXES
-        and not any(
-            word in str(path.relative_to(args.folder)).lower() for word in MULTI_STROKE_WORDS
-        )
-        and (not args.only or any(word in str(path) for word in args.only))
+        and not has_word(str(path.relative_to(args.folder)).lower(), MULTI_STROKE_WORDS)
+        and (not args.only or has_word(str(path), args.only))
     ]
     rng = np.random.default_rng(args.seed)
     drawn = rng.permutation(len(paths))[: args.max_strokes]
