@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -78,25 +79,15 @@ def _group_by_key(keyed: Iterable[tuple[tuple[object, ...] | None, Hit]]) -> lis
 
 def _by_file(hits: Sequence[Hit]) -> list[list[Hit]]:
     """Group hits of one file whose regions start together."""
-    keyed = (((hit.path,) if hit.microphone else None, hit) for hit in hits)
-    return [
-        cluster
-        for group in _group_by_key(keyed)
-        for cluster in _cluster(group, _start_s, width_s=MAX_DELAY_S)
-    ]
+    groups = _group_by_key(((hit.path,) if hit.microphone else None, hit) for hit in hits)
+    return list(chain(*(_cluster(group, _start_s, width_s=MAX_DELAY_S) for group in groups)))
 
 
 def _by_moment(hits: Sequence[Hit]) -> list[list[Hit]]:
     """Group hits of one take whose time references put them at the same moment."""
-    keyed = (
-        ((hit.session, hit.take) if time_reference(hit.origin) and hit.microphone else None, hit)
-        for hit in hits
-    )
-    return [
-        cluster
-        for group in _group_by_key(keyed)
-        for cluster in _cluster(group, _moment_s, width_s=SAME_MOMENT_S)
-    ]
+    timed = [hit for hit in hits if time_reference(hit.origin) and hit.microphone]
+    groups = _group_by_key(((hit.session, hit.take), hit) for hit in timed)
+    return list(chain(*(_cluster(group, _moment_s, width_s=SAME_MOMENT_S) for group in groups)))
 
 
 def _by_name(hits: Sequence[Hit]) -> list[list[Hit]]:

@@ -34,8 +34,8 @@ class HitSource:
     path: Path
     start: int
     stop: int
-    mix: str = ""
-    mate: Path | None = None
+    mix: str
+    mate: Path | None
 
 
 SourcePairs = Sequence[tuple[HitSource, HitSource]]
@@ -67,7 +67,10 @@ def classify_many(
         if a worker dies
     """
     hits = {hit.id: hit for pair in pairs for hit in pair}
-    sources = {hit_id: _source(hit, mix_of(hit)) for hit_id, hit in hits.items()}
+    sources = {
+        i: HitSource(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit), hit.mate)
+        for i, hit in hits.items()
+    }
     source_pairs = [(sources[first.id], sources[second.id]) for first, second in pairs]
     if len(pairs) <= max_serial:
         for batch in _batches(source_pairs, BATCH_PAIRS):
@@ -85,10 +88,6 @@ def _task_size(n_pairs: int, n_jobs: int) -> int:
 
 def _batches(pairs: SourcePairs, size: int) -> list[SourcePairs]:
     return [pairs[start : start + size] for start in range(0, len(pairs), size)]
-
-
-def _source(hit: Hit, mix: str) -> HitSource:
-    return HitSource(hit.content_hash, hit.path, hit.start, hit.stop, mix, hit.mate)
 
 
 def _classify_tasks(tasks: Sequence[SourcePairs]) -> list[Classification | None]:

@@ -24,6 +24,7 @@ EXACT_UP_TO = 2_000  # hits; up to this number all distances are computed
 N_NEIGHBORS = 5  # per hit
 LEAVES_AT_ONCE = 64  # a leaf takes 50 kB
 PAIRS_AT_ONCE = 65_536  # for the distances
+SEED = 0  # of the random splits
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,26 +68,23 @@ def load_space() -> CandidateSpace:
         return CandidateSpace(file["mean"], file["scale"], axes, float(file["reach"]))
 
 
-def project_embeddings(embeddings: np.ndarray, space: CandidateSpace | None = None) -> np.ndarray:
-    """Project embeddings into the space (the shipped one by default), in units of its reach.
+def project_embeddings(embeddings: np.ndarray) -> np.ndarray:
+    """Project embeddings into the shipped space, in units of its reach.
 
     `embeddings` has shape (n, EMBEDDING_DIM), the result float32 shape (n, n_dims).
     """
-    space = space or load_space()
+    space = load_space()
     rows = standardize_embeddings(embeddings, space.mean, space.scale)
     return np.asarray(rows @ space.axes / space.reach, np.float32)
 
 
-def find_candidate_pairs(
-    points: np.ndarray, *, n_neighbors: int = N_NEIGHBORS, reach: float = 1.0, seed: int = 0
-) -> np.ndarray:
-    """Find pairs of rows within `reach` that are among the nearest of either row.
+def find_candidate_pairs(points: np.ndarray, *, n_neighbors: int = N_NEIGHBORS) -> np.ndarray:
+    """Find pairs of rows within a distance of 1 that are among the nearest of either row.
 
     Parameters
     ----------
     points : np.ndarray, shape (n, n_dims)
     n_neighbors : int, nearest rows that are considered for each row
-    seed : int, of the random splits
 
     Returns
     -------
@@ -96,12 +94,13 @@ def find_candidate_pairs(
     if n < 2:
         return np.zeros((0, 2), int)
     points = np.asarray(points, np.float32)
-    if n <= EXACT_UP_TO:
-        parts = [_pairs_in_leaves(points, [np.arange(n)], n_neighbors, reach)]
-    else:
-        rng = np.random.default_rng(seed)
-        trees = (_split_into_leaves(points, rng) for _ in range(N_TREES))
-        parts = [_pairs_in_leaves(points, leaves, n_neighbors, reach) for leaves in trees]
+    rng = np.random.default_rng(SEED)
+    trees = (
+        [[np.arange(n)]]
+        if n <= EXACT_UP_TO
+        else (_split_into_leaves(points, rng) for _ in range(N_TREES))
+    )
+    parts = [_pairs_in_leaves(points, leaves, n_neighbors) for leaves in trees]
     keys = np.sort(np.concatenate(parts))
     keys = keys[np.diff(keys, prepend=-1) > 0]  # np.unique takes ten times as long
     pairs = np.stack([keys // n, keys % n], axis=1)
@@ -173,24 +172,22 @@ def _split_into_leaves(points: np.ndarray, rng: np.random.Generator) -> list[np.
 
 
 def _pairs_in_leaves(
-    points: np.ndarray, leaves: Sequence[np.ndarray], n_neighbors: int, reach: float
+    points: np.ndarray, leaves: Sequence[np.ndarray], n_neighbors: int
 ) -> np.ndarray:
     """Return keys (first * n + second) of the near pairs of each leaf."""
     batches = group_indices(map(len, leaves), LEAVES_AT_ONCE)
     stacked = (np.stack([leaves[index] for index in batch]) for _, batch in batches)
-    return np.concatenate([_near_pair_keys(points, rows, n_neighbors, reach) for rows in stacked])
+    return np.concatenate([_near_pair_keys(points, rows, n_neighbors) for rows in stacked])
 
 
-def _near_pair_keys(
-    points: np.ndarray, rows: np.ndarray, n_neighbors: int, reach: float
-) -> np.ndarray:
+def _near_pair_keys(points: np.ndarray, rows: np.ndarray, n_neighbors: int) -> np.ndarray:
     """Return the keys for leaves of one size; `rows` has shape (n_leaves, size)."""
     n, size, members = len(points), rows.shape[1], points[rows]
     power = np.einsum("bij,bij->bi", members, members)
     squared = power[:, :, None] + power[:, None] - 2.0 * (members @ members.transpose(0, 2, 1))
     diagonal = np.arange(size)
     squared[:, diagonal, diagonal] = np.inf
-    limit = np.full((len(rows), size, 1), np.float32(reach * reach))
+    limit = np.ones((len(rows), size, 1), np.float32)
     if size > n_neighbors + 1:
         nth = np.partition(squared, n_neighbors - 1, axis=2)[:, :, n_neighbors - 1 : n_neighbors]
         limit = np.minimum(limit, nth)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-
-import numpy as np
 
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.models import Hit
@@ -18,13 +16,9 @@ LEVEL_WEIGHT_DB = 3.0  # dB that count as much as one step of `AUDIBLE_RATIOS`
 # Relative change that is audible: common practice, no published source, except for pitch, where
 # it is a quarter tone.
 AUDIBLE_RATIOS: dict[str, float] = {
-    "decay20_s": 0.15,
-    "centroid_hz": 0.08,
-    "body_hz": 0.03,
-    "attack_s": 0.5,
-    "length_s": 0.15,
+    "decay20_s": 0.15, "centroid_hz": 0.08, "body_hz": 0.03, "attack_s": 0.5, "length_s": 0.15,
     "flatness": 0.3,
-}
+}  # fmt: skip
 _DESCRIPTOR = {descriptor.name: descriptor for descriptor in DESCRIPTORS}
 
 
@@ -56,17 +50,6 @@ class Match:
         return describe_difference(self.query_hit, self.hit)
 
 
-def make_matches(
-    query_hit: Hit, hits: Sequence[Hit], *, rows: np.ndarray, distances: np.ndarray
-) -> list[Match]:
-    """Make the answers of one search from rows of the hit table, nearest first.
-
-    `rows` and their `distances` have shape (n,); `hits` are all rows of the table.
-    """
-    pairs = zip(rows.tolist(), distances.tolist(), strict=True)
-    return [Match(hits[row], distance, query_hit) for row, distance in pairs]
-
-
 def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
     """Describe how another hit differs: "40 ms shorter", "300 Hz darker", "from Attic".
 
@@ -80,12 +63,9 @@ def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
 
 
 def audible_differences(
-    descriptors: Mapping[str, float], other: Mapping[str, float], *, n: int = MAX_REASONS
+    descriptors: Mapping[str, float], other: Mapping[str, float]
 ) -> tuple[str, ...]:
-    """List the `n` largest audible differences of the second set of descriptors, the largest first.
-
-    Empty if nothing audible was measured; see `catalog.features.descriptors` for the names.
-    """
+    """List the `MAX_REASONS` largest audible differences of the second set of descriptors."""
     found = []
     for name, ratio in AUDIBLE_RATIOS.items():
         a, b = descriptors.get(name, math.nan), other.get(name, math.nan)
@@ -99,7 +79,7 @@ def audible_differences(
         word = "louder" if louder_db > 0 else "softer"
         found.append((abs(louder_db) / LEVEL_WEIGHT_DB, f"{abs(louder_db):.0f} dB {word}"))
     found.sort(key=lambda pair: -pair[0])
-    return tuple(text for _, text in found[:n])
+    return tuple(text for _, text in found[:MAX_REASONS])
 
 
 def _phrase(name: str, difference: float) -> str:

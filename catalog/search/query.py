@@ -15,7 +15,7 @@ from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.scan.walk import hash_file
 from catalog.models import ROLES, Hit, RoleSource, State
 from catalog.search.constraints import ConstraintSpec, apply_constraints, parse_constraints
-from catalog.search.matches import Match, make_matches
+from catalog.search.matches import Match
 from catalog.search.neighbors import prefilter_similar, prefilter_strokes, rank_rows
 from catalog.search.spaces import make_spaces, similar_distances_to, stroke_distances
 from catalog.search.table import HitTable
@@ -175,4 +175,5 @@ def _rank(
     n: int | None,
 ) -> list[Match]:
     best = rank_rows(table.spaces.hit_ids[rows], distances, allowed=allowed[rows], n=n)
-    return make_matches(query_hit, table.hits, rows=rows[best], distances=distances[best])
+    found = zip(rows[best].tolist(), distances[best].tolist(), strict=True)
+    return [Match(table.hits[row], distance, query_hit) for row, distance in found]

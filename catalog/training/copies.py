@@ -17,7 +17,7 @@ from catalog.training.pairs import LabelledPair
 N_TREES, N_LEAVES, LEARNING_RATE, MIN_LEAF, L2 = 200, 8, 0.08, 40, 1.0
 FALSE_SHARE = 0.0005  # of other strokes that may pass as copies, half of what is allowed
 UNSURE_SHARE = 0.01  # of other strokes that may be unsure
-N_FOLDS = 6
+N_FOLDS, SEED = 6, 0
 SPACE_DIMS, SPACE_FOLDS = 48, 3
 SPACE_RIDGE = 1.0  # of the mean spread by edits; at 0.05 held-out copies were twice as far apart
 REACH_SHARE = 0.985  # of the held-out edited copies that are within reach
@@ -25,16 +25,14 @@ UNCONSTRAINED = {"n_cells", "high_share", "overlap_s", "gain_spread_db"}
 MONOTONIC = frozenset(FEATURE_NAMES) - UNCONSTRAINED  # higher values never lower the logit
 
 
-def fit_classifier(
-    pairs: Sequence[LabelledPair], *, seed: int = 0
-) -> tuple[Classifier, np.ndarray]:
+def fit_classifier(pairs: Sequence[LabelledPair]) -> tuple[Classifier, np.ndarray]:
     """Fit the trees on all pairs, and the limits on held-out pairs of undulled strokes.
 
-    Returns the classifier and the held-out logits, shape (n_pairs,); `seed` draws the folds.
+    Returns the classifier and the held-out logits, shape (n_pairs,).
     """
     features, is_copy, is_dull = (column(pairs, n) for n in ("features", "is_copy", "is_dull"))
     drums = np.array([without_microphone(pair.drum) for pair in pairs])
-    logits = held_out_logits(features, is_copy, drums, seed=seed)
+    logits = held_out_logits(features, is_copy, drums)
     others = logits[~is_copy & ~is_dull]
     limits = limit_reached_by(others, FALSE_SHARE), limit_reached_by(others, UNSURE_SHARE)
     trees = fit_trees(features, is_copy, pair_weights(is_copy, drums))
@@ -89,15 +87,13 @@ def pair_weights(is_copy: np.ndarray, drums: np.ndarray) -> np.ndarray:
     return np.asarray(weight * len(weight))
 
 
-def held_out_logits(
-    features: np.ndarray, is_copy: np.ndarray, drums: np.ndarray, *, seed: int = 0
-) -> np.ndarray:
+def held_out_logits(features: np.ndarray, is_copy: np.ndarray, drums: np.ndarray) -> np.ndarray:
     """Score each drum by trees that were fitted without its pairs; shape (n,).
 
     `features` has shape (n, len(FEATURE_NAMES)), `drums` holds names `without_microphone`.
     """
     names, drum = np.unique(drums, return_inverse=True)
-    fold = (np.random.default_rng(seed).permutation(len(names)) % N_FOLDS)[drum]
+    fold = (np.random.default_rng(SEED).permutation(len(names)) % N_FOLDS)[drum]
     logits = np.zeros(len(features))
     for k in range(N_FOLDS):
         seen = fold != k

@@ -81,7 +81,7 @@ def _normalize_peak(audio: Audio) -> Audio:
     return replace(audio, samples=audio.samples * np.float32(PEAK / peak)) if peak > 0 else audio
 
 
-def fit_strength_model(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) -> StrengthModel:
+def fit_strength_model(drums: Sequence[LayeredDrum]) -> StrengthModel:
     """Fit the weights by ridge regression on ranks, and their scale on the loudness."""
     centered = [center_columns(drum.features) for drum in drums]
     shares = np.concatenate([np.full(len(x), len(x) ** -0.5) for x in centered])
@@ -90,7 +90,7 @@ def fit_strength_model(drums: Sequence[LayeredDrum], *, ridge: float = RIDGE) ->
     scale = np.sqrt(shares @ np.square(x)) + 1e-9
     x = x / scale
     y = np.concatenate([_standard_ranks(drum.layers) for drum in drums])
-    squares = (x * shares[:, None]).T @ x + ridge * np.eye(x.shape[1])
+    squares = (x * shares[:, None]).T @ x + RIDGE * np.eye(x.shape[1])
     weights = np.linalg.solve(squares, x.T @ (shares * y))
     loudness = np.concatenate([center_columns(drum.loudness) for drum in drums])
     predicted = x @ weights

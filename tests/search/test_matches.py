@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
-from catalog.search.matches import audible_differences, make_matches
+from catalog.search.matches import Match, audible_differences
 from tests.kit.drums import make_hit
 
 HIT = {
@@ -35,6 +34,6 @@ def test_large_differences_are_given_in_seconds_and_kilohertz():
 
 def test_a_match_holds_hit_distance_and_differences():
     hits = [make_hit(number, session=session) for number, session in ((3, "a"), (7, "b"))]
-    same, other = make_matches(hits[0], hits, rows=np.array([0, 1]), distances=np.array([0.0, 0.5]))
+    same, other = (Match(hit, 0.5, query_hit=hits[0]) for hit in hits)
     assert (other.hit, other.hit_id, other.distance) == (hits[1], 7, 0.5)
     assert (same.reasons, other.reasons[-1]) == ((), "from b")
