@@ -7,15 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.features.envelope import (
-    attack_time,
-    block_energy,
-    block_variance,
-    decay_time,
-    energy_decay,
-    length_above_floor,
-    reverberation_time,
-)
+from catalog.features import envelope
 from catalog.features.loudness import hit_loudness
 from catalog.features.onset import StrokeSpan
 from catalog.features.spectrum import decimate, frame_power, periodic_hann, sliding_frames, zero_pad
@@ -72,7 +64,7 @@ DESCRIPTORS: tuple[Descriptor, ...] = (
 def measure_descriptors(
     samples: np.ndarray, mono: np.ndarray, *, sr: int, stroke: StrokeSpan
 ) -> dict[str, float]:
-    """Measure every descriptor of one hit.
+    """Measure every descriptor of one hit, by the names of `DESCRIPTORS`.
 
     Parameters
     ----------
@@ -80,11 +72,6 @@ def measure_descriptors(
     mono : np.ndarray, shape (n_frames,), see `catalog.features.waveform.mix_to_mono`
     sr : int, Hz
     stroke : StrokeSpan
-
-    Returns
-    -------
-    dict of str to float
-        one entry for each of `DESCRIPTORS`
     """
     body = mono[stroke.start : stroke.stop]
     body = body - dc_offset(body)
@@ -93,17 +80,17 @@ def measure_descriptors(
         channels = np.ascontiguousarray(samples[stroke.start : stroke.stop].T)
         channels = channels - np.array([[dc_offset(c)] for c in channels], channels.dtype)
     peak = abs_peak(body)
-    decay = energy_decay(body)
+    decay = envelope.energy_decay(body)
     frequencies, power = mean_spectrum(body, sr=sr)
     n_audible = np.searchsorted(frequencies, MAX_AUDIBLE_HZ, "right")
     frequencies, power = frequencies[:n_audible], power[:n_audible]
     head = body[: round(CREST_S * sr)]
     rms = math.sqrt(float(head @ head) / len(head))
     return {
-        "length_s": length_above_floor(body, sr=sr),
-        "attack_s": attack_time(body, sr=sr),
-        "decay20_s": decay_time(decay, sr=sr, drop_db=20.0),
-        "decay60_s": reverberation_time(decay, sr=sr),
+        "length_s": envelope.length_above_floor(body, sr=sr),
+        "attack_s": envelope.attack_time(body, sr=sr),
+        "decay20_s": envelope.decay_time(decay, sr=sr, drop_db=20.0),
+        "decay60_s": envelope.reverberation_time(decay, sr=sr),
         "centroid_hz": spectral_centroid(frequencies, power),
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": spectral_flatness(power),
@@ -126,16 +113,7 @@ def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarr
     """Compute the mean power spectrum of the first 1.5 s, in frames of 4096 samples.
 
     The first frames overlap by half. Later ones are sparse and are weighted for the frames
-    between them.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), mono, from the start of the stroke on
-    sr : int, Hz
-
-    Returns
-    -------
-    frequencies, power : np.ndarray, shape (2049,), Hz and squared magnitude
+    between them. Returns frequencies in Hz and squared magnitudes, both of shape (2049,).
     """
     n, hop = SPECTRUM_FRAME, SPECTRUM_FRAME // 2
     n_frames = min(len(samples), round(SPECTRUM_S * sr)) // hop + 1
@@ -170,15 +148,8 @@ def spectral_flatness(power: np.ndarray) -> float:
 def body_frequency(samples: np.ndarray, *, sr: int) -> float:
     """Return the strongest frequency between 30 and 500 Hz after the attack: a drum's pitch.
 
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), mono, from the start of the stroke on
-    sr : int, Hz
-
-    Returns
-    -------
-    float, Hz, interpolated between bins; NaN if less than 2 % of the energy lies in that range,
-        or if the power only rises towards one of its ends
+    It is in Hz, interpolated between bins; NaN if less than 2 % of the energy lies in that range,
+    or if the power only rises towards one of its ends.
     """
     part = samples[round(BODY_START_S * sr) :][: round(BODY_S * sr)]
     if len(part) < round(BODY_MIN_S * sr):
@@ -190,7 +161,7 @@ def body_frequency(samples: np.ndarray, *, sr: int) -> float:
     step_hz = sr / factor / BODY_FFT
     first, last = (round(hz / step_hz) for hz in BODY_RANGE_HZ)
     body_energy = 2.0 * factor * float(power[first:last].sum()) / BODY_FFT  # Parseval
-    energy = block_energy(part, factor) if factor > 1 else np.square(part)
+    energy = envelope.block_energy(part, factor) if factor > 1 else np.square(part)
     if body_energy < BODY_MIN_SHARE * float(energy @ np.square(window)):
         return math.nan
     at = first + int(np.argmax(power[first:last]))
@@ -211,20 +182,14 @@ def noise_floor(mono: np.ndarray, *, sr: int) -> float:
     n = max(1, round(FLOOR_WINDOW_S * sr))
     if len(mono) < n:
         return math.nan
-    variances = block_variance(mono, n)
+    variances = envelope.block_variance(mono, n)
     return 10.0 * math.log10(float(variances.min())) if len(variances) else math.nan
 
 
 def clip_run(samples: np.ndarray) -> float:
     """Return the longest run of samples at the peak level, a sign of clipping.
 
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
-
-    Returns
-    -------
-    float, samples; 1 to 3 for an ordinary peak
+    It is 1 to 3 for an ordinary peak; `samples` have shape (n_frames, n_channels).
     """
     channels = np.ascontiguousarray(samples.T)
     low, high = -channels.min(axis=1), channels.max(axis=1)
@@ -245,13 +210,7 @@ def clip_run(samples: np.ndarray) -> float:
 def stereo_width(samples: np.ndarray) -> float:
     """Return the side energy over that of mid and side, from the first two channels.
 
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
-
-    Returns
-    -------
-    float, 0 for mono, 0.5 for two unrelated channels, 1 for opposite ones
+    It is 0 for mono, 0.5 for two unrelated channels, and 1 for opposite ones.
     """
     if samples.shape[1] < 2:
         return 0.0

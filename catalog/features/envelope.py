@@ -26,16 +26,9 @@ FINE_FIT = 4096  # samples; a longer decay is fitted at the block edges
 
 
 def block_energy(samples: np.ndarray, n: int) -> np.ndarray:
-    """Sum the squares of every `n` samples; the last block may be shorter.
+    """Sum the squares of every `n` samples of `samples`, shape (m,).
 
-    Parameters
-    ----------
-    samples : np.ndarray, shape (m,)
-    n : int, above 0
-
-    Returns
-    -------
-    np.ndarray, shape (ceil(m / n),), of the type of the samples
+    The result has shape (ceil(m / n),) and the type of the samples; the last block may be shorter.
     """
     whole = len(samples) // n
     squares = np.square(samples)
@@ -51,17 +44,7 @@ def _ones(n: int, dtype: np.dtype) -> np.ndarray:
 
 
 def block_variance(samples: np.ndarray, n: int) -> np.ndarray:
-    """Compute the variance of every `n` samples, and leave out constant blocks.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (m,)
-    n : int, above 0
-
-    Returns
-    -------
-    np.ndarray, shape (at most m // n,), of the type of the samples
-    """
+    """Compute the variance of every `n` samples, and leave out constant blocks."""
     blocks = samples[: len(samples) // n * n].reshape(-1, n)
     mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
     centered = blocks - mean[:, None]
@@ -108,15 +91,7 @@ class EnergyDecay:
 
 
 def energy_decay(samples: np.ndarray) -> EnergyDecay:
-    """Integrate the energy of a hit backwards.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), mono, from the start of the stroke on
-
-    Returns
-    -------
-    EnergyDecay
+    """Integrate the energy of a hit backwards, from the start of the stroke on.
 
     References
     ----------
@@ -156,11 +131,6 @@ def decay_time(decay: EnergyDecay, *, sr: int, drop_db: float = 20.0) -> float:
 def reverberation_time(decay: EnergyDecay, *, sr: int) -> float:
     """Return the time to fall by 60 dB, extrapolated from the fall between -5 and -25 dB (T20).
 
-    Parameters
-    ----------
-    decay : EnergyDecay
-    sr : int, Hz
-
     Returns
     -------
     float, seconds; NaN if that fall has fewer than 8 samples
@@ -180,17 +150,7 @@ def reverberation_time(decay: EnergyDecay, *, sr: int) -> float:
 
 
 def length_above_floor(samples: np.ndarray, *, sr: int) -> float:
-    """Return the time from the start until the level stays 60 dB under the loudest 10 ms.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), from the start of the stroke on
-    sr : int, Hz
-
-    Returns
-    -------
-    float, seconds
-    """
+    """Return the time in s from the start until the level stays 60 dB under the loudest 10 ms."""
     n = max(1, round(LENGTH_BLOCK_S * sr))
     blocks = block_energy(samples, n)
     loud = np.flatnonzero(blocks > blocks.max() * 10 ** (LENGTH_DB / 10))
@@ -198,18 +158,7 @@ def length_above_floor(samples: np.ndarray, *, sr: int) -> float:
 
 
 def envelope(samples: np.ndarray, *, sr: int, window_s: float = ENVELOPE_S) -> np.ndarray:
-    """Compute the root mean square over a sliding window centered on each sample.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,)
-    sr : int, Hz
-    window_s : float, seconds
-
-    Returns
-    -------
-    np.ndarray, float64, shape (n,)
-    """
+    """Compute the root mean square over a window of `window_s` centered on each sample; float64."""
     n = max(1, round(window_s * sr))
     power = np.zeros(len(samples) + n + 1)
     power[n // 2 + 1 : n // 2 + 1 + len(samples)] = np.square(samples, dtype=np.float64)
@@ -219,16 +168,7 @@ def envelope(samples: np.ndarray, *, sr: int, window_s: float = ENVELOPE_S) -> n
 
 
 def attack_time(samples: np.ndarray, *, sr: int) -> float:
-    """Return the time in which the 2 ms level rises from 10 % to 90 % of its maximum.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,), from the start of the stroke on
-    sr : int, Hz
-
-    Returns
-    -------
-    float, seconds
+    """Return the time in s in which the 2 ms level rises from 10 % to 90 % of its maximum.
 
     References
     ----------

@@ -24,15 +24,7 @@ Coefficients = tuple[np.ndarray, np.ndarray]  # of numerator and denominator
 
 
 def k_filter_stages(sr: int) -> tuple[Coefficients, Coefficients]:
-    """Design the two stages of the K filter: shelf and high-pass.
-
-    Parameters
-    ----------
-    sr : int, Hz
-
-    Returns
-    -------
-    pair of (b, a), np.ndarray, shape (3,)
+    """Design the shelf and the high-pass of the K filter: (b, a) of each, shape (3,).
 
     References
     ----------
@@ -65,19 +57,12 @@ class _BlockFilter(NamedTuple):
     """The K filter as matrix products over blocks of `FILTER_BLOCK` samples.
 
     The state holds two values of each stage (transposed direct form II).
-
-    Attributes
-    ----------
-    within : np.ndarray, float32, response to the block itself
-    from_state : np.ndarray, float32, response to the state before the block
-    to_state : np.ndarray, float32, contribution of the block to the state
-    advance : list of np.ndarray, change of the state over 1, 2, 4 ... blocks
     """
 
-    within: np.ndarray
-    from_state: np.ndarray
-    to_state: np.ndarray
-    advance: list[np.ndarray]
+    within: np.ndarray  # float32, response to the block itself
+    from_state: np.ndarray  # float32, response to the state before the block
+    to_state: np.ndarray  # float32, contribution of the block to the state
+    advance: list[np.ndarray]  # change of the state over 1, 2, 4 ... blocks
 
 
 @lru_cache(maxsize=16)
@@ -101,12 +86,12 @@ def _block_filter(sr: int) -> _BlockFilter:
     advance = [powers[n].T]
     while np.abs(advance[-1]).max() > NEGLIGIBLE:
         advance.append(advance[-1] @ advance[-1])
-    matrices = [matrix.astype(np.float32) for matrix in (within, from_state, to_state)]
-    return _BlockFilter(matrices[0], matrices[1], matrices[2], advance[:-1])
+    within, from_state, to_state = (m.astype(np.float32) for m in (within, from_state, to_state))
+    return _BlockFilter(within, from_state, to_state, advance[:-1])
 
 
 def k_weight(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Filter with the K curve of BS.1770-4.
+    """Filter with the K curve of BS.1770-4; float32, same shape.
 
     The recursion is computed as matrix products over blocks. This gives the result of a
     sample-by-sample filter without importing scipy.signal in every worker process.
@@ -115,10 +100,6 @@ def k_weight(samples: np.ndarray, *, sr: int) -> np.ndarray:
     ----------
     samples : np.ndarray, shape (n_frames, n_channels)
     sr : int, Hz, at least 4,000; the shelf must lie below half the rate
-
-    Returns
-    -------
-    np.ndarray, float32, same shape
     """
     return np.stack([_k_weight_channel(channel, sr) for channel in samples.T], axis=1)
 

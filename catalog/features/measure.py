@@ -47,10 +47,6 @@ class Measures:
 def measure_take(audio: Audio) -> Measures:
     """Measure a file that holds one finished hit, or a take with several strokes.
 
-    Parameters
-    ----------
-    audio : Audio
-
     Returns
     -------
     Measures
@@ -102,21 +98,7 @@ def measure_segments(audio: Audio, segments: Sequence[tuple[int, int]]) -> Measu
 
 
 def measure_audio(audio: Audio) -> Measures:
-    """Measure a file that holds one finished hit.
-
-    Parameters
-    ----------
-    audio : Audio
-
-    Returns
-    -------
-    Measures
-
-    Raises
-    ------
-    ParameterError
-        if the file holds no stroke, or samples that are NaN or infinite
-    """
+    """Measure a file that holds one finished hit; raises like `measure_take`."""
     return _measure(audio, _mix_finite(audio))
 
 

@@ -33,17 +33,13 @@ class StrokeSpan:
 def find_stroke(mono: np.ndarray, *, sr: int) -> StrokeSpan:
     """Find the stroke in a file that holds one finished hit.
 
-    Levels are measured after removing the DC offset.
+    Levels are measured after removing the DC offset. `start` is `LEAD_S` before the onset, and
+    `stop` leaves out silence at the end.
 
     Parameters
     ----------
     mono : np.ndarray, shape (n,), full scale 1.0
     sr : int, Hz, above 0
-
-    Returns
-    -------
-    StrokeSpan
-        `start` is `LEAD_S` before the onset; `stop` leaves out silence at the end
 
     Raises
     ------

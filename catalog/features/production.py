@@ -63,39 +63,27 @@ class ProductionDescriptor:
     aspect: str
 
 
-PRODUCTION_DESCRIPTORS: tuple[ProductionDescriptor, ...] = (
-    ProductionDescriptor("width", "", "width"),
-    ProductionDescriptor("width_above", "", "width"),
-    ProductionDescriptor("width_below", "", "width"),
-    ProductionDescriptor("correlation", "", "width"),
-    ProductionDescriptor("balance_db", "dB", "width"),
-    ProductionDescriptor("peak_db", "dBFS", "level"),
-    ProductionDescriptor("level_db", "dBFS", "level"),
-    ProductionDescriptor("duration_s", "s", "level"),
-    ProductionDescriptor("full_scale_db", "dB", "level"),
-    ProductionDescriptor("edge40_hz", "Hz", "bandwidth"),
-    ProductionDescriptor("edge55_hz", "Hz", "bandwidth"),
-    ProductionDescriptor("edge70_hz", "Hz", "bandwidth"),
-    ProductionDescriptor("slope_db", "dB", "bandwidth"),
-    ProductionDescriptor("share_16k_db", "dB", "bandwidth"),
-    ProductionDescriptor("share_19k_db", "dB", "bandwidth"),
-    ProductionDescriptor("share_35_db", "dB", "bandwidth"),
-    ProductionDescriptor("offset_db", "dBFS", "noise"),
-    ProductionDescriptor("floor_before_db", "dBFS", "noise"),
-    ProductionDescriptor("floor_lowest_db", "dBFS", "noise"),
-    ProductionDescriptor("end_db", "dB", "noise"),
-    ProductionDescriptor("end_hz", "Hz", "noise"),
-    ProductionDescriptor("after100_db", "dB", "room"),
-    ProductionDescriptor("after250_db", "dB", "room"),
-    ProductionDescriptor("after500_db", "dB", "room"),
-    ProductionDescriptor("late_db", "dB", "room"),
-    ProductionDescriptor("late_decay_s", "s", "room"),
-    ProductionDescriptor("crest_db", "dB", "room"),
-    *(ProductionDescriptor(name, "dB", "tone") for name in BAND_NAMES),
-    ProductionDescriptor("fall10_db", "dB", "noise"),
-    ProductionDescriptor("fall50_db", "dB", "noise"),
-    ProductionDescriptor("fall100_db", "dB", "noise"),
-)  # fmt: skip  append new ones: older rows are then a prefix of newer ones
+PRODUCTION_DESCRIPTORS: tuple[ProductionDescriptor, ...] = tuple(
+    ProductionDescriptor(name, unit, aspect)
+    for unit, aspect, names in (
+        ("", "width", ("width", "width_above", "width_below", "correlation")),
+        ("dB", "width", ("balance_db",)),
+        ("dBFS", "level", ("peak_db", "level_db")),
+        ("s", "level", ("duration_s",)),
+        ("dB", "level", ("full_scale_db",)),
+        ("Hz", "bandwidth", ("edge40_hz", "edge55_hz", "edge70_hz")),
+        ("dB", "bandwidth", ("slope_db", "share_16k_db", "share_19k_db", "share_35_db")),
+        ("dBFS", "noise", ("offset_db", "floor_before_db", "floor_lowest_db")),
+        ("dB", "noise", ("end_db",)),
+        ("Hz", "noise", ("end_hz",)),
+        ("dB", "room", ("after100_db", "after250_db", "after500_db", "late_db")),
+        ("s", "room", ("late_decay_s",)),
+        ("dB", "room", ("crest_db",)),
+        ("dB", "tone", BAND_NAMES),
+        ("dB", "noise", ("fall10_db", "fall50_db", "fall100_db")),
+    )  # append new ones: older rows are then a prefix of newer ones
+    for name in names
+)
 PRODUCTION_NAMES: tuple[str, ...] = tuple(d.name for d in PRODUCTION_DESCRIPTORS)
 
 
@@ -254,9 +242,8 @@ def _bandwidth(power: np.ndarray, *, step_hz: float, sr: int) -> dict[str, float
     edges = {}
     for drop in EDGE_DROPS_DB:
         above = np.flatnonzero(bands > bands.max() * 10.0 ** (-drop / 10.0))
-        edges[f"edge{drop}_hz"] = (
-            min((float(above[-1]) + 1) * n * step_hz, sr / 2) if len(above) else 0.0
-        )
+        edge_hz = (float(above[-1]) + 1) * n * step_hz if len(above) else 0.0
+        edges[f"edge{drop}_hz"] = min(edge_hz, sr / 2)
 
     def energy(low_hz: float, high_hz: float) -> float:
         return float(power[round(low_hz / step_hz) : round(high_hz / step_hz)].sum())
@@ -275,7 +262,7 @@ def _band_shares(power: np.ndarray, *, step_hz: float) -> dict[str, float]:
     total = float(power.sum())
     edges = [min(round(hz / step_hz), len(power)) for hz in BAND_EDGES_HZ]
     cumulative = np.concatenate([[0.0], np.cumsum(power[: edges[-1]])])[edges].tolist()
-    shares = itertools.starmap(lambda low, high: high - low, itertools.pairwise(cumulative))
+    shares = (high - low for low, high in itertools.pairwise(cumulative))
     return {name: _power_db(share, total) for name, share in zip(BAND_NAMES, shares, strict=True)}
 
 

@@ -15,13 +15,7 @@ MONO_MIN_SHARE = 0.3  # of the file's peak; a lower mean shows that the channels
 def mix_to_mono(samples: np.ndarray) -> np.ndarray:
     """Average the channels, or take the strongest one where the average would cancel.
 
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
-
-    Returns
-    -------
-    np.ndarray, float32, shape (n_frames,)
+    `samples` have shape (n_frames, n_channels); the result is float32, shape (n_frames,).
     """
     n_channels = samples.shape[1]
     if n_channels == 1:
@@ -61,16 +55,7 @@ def first_above(samples: np.ndarray, threshold: float) -> int:
 
 
 def dc_offset(samples: np.ndarray) -> float:
-    """Return the DC offset: the median of up to 2048 samples; 0 for an empty array.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n,)
-
-    Returns
-    -------
-    float
-    """
+    """Return the DC offset: the median of up to 2048 samples; 0 for an empty array."""
     subset = samples[:: max(OFFSET_STRIDE, len(samples) // OFFSET_SAMPLES)]
     return median(subset) if len(subset) else 0.0
 

@@ -22,17 +22,13 @@ COMPARED_S = 0.02  # of the stroke
 
 
 def find_raw_peak(peak: float, *, subtype: str, at_s: float = 0.0) -> list[Fault]:
-    """Find a take that was recorded too hot or too low.
+    """Find a take that was recorded too hot or too low; at most one fault.
 
     Parameters
     ----------
     peak : float, highest absolute sample of the take, full scale 1.0
     subtype : str, as libsndfile names it; floating point may exceed full scale
     at_s : float, seconds, position of the peak
-
-    Returns
-    -------
-    list of Fault, at most one
     """
     level = 20 * math.log10(max(peak, 1e-9))
     if LOW_DBFS <= level <= HIGH_DBFS or (subtype in FLOAT_SUBTYPES and level > HIGH_DBFS):
@@ -46,18 +42,7 @@ def find_raw_peak(peak: float, *, subtype: str, at_s: float = 0.0) -> list[Fault
 
 
 def find_dc_offset(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
-    """Find a DC offset that is steady over the second half of the file.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
-    sr : int, Hz
-    rise : int, frame where the stroke starts
-
-    Returns
-    -------
-    list of Fault, at most one per channel
-    """
+    """Find a DC offset that is steady over the second half of the file after frame `rise`."""
     late = samples[(rise + len(samples)) // 2 :]
     n = len(late) // DC_BLOCKS
     if n == 0:
@@ -80,17 +65,7 @@ def find_dc_offset(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
 
 
 def find_silent_channels(peaks: np.ndarray, *, length_s: float) -> list[Fault]:
-    """Find channels that are silent or nearly silent.
-
-    Parameters
-    ----------
-    peaks : np.ndarray, shape (n_channels,), highest absolute sample of each channel
-    length_s : float, seconds of the file
-
-    Returns
-    -------
-    list of Fault
-    """
+    """Find silent or nearly silent channels; `peaks` holds the highest absolute sample of each."""
     loudest = float(peaks.max(initial=0.0))
     limit = max(loudest * 10 ** (SILENT_DB / 20), 0.0)
     faults = []
@@ -103,17 +78,9 @@ def find_silent_channels(peaks: np.ndarray, *, length_s: float) -> list[Fault]:
 
 
 def find_inverted_channels(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
-    """Find channels of opposite polarity to the first one.
+    """Find channels of opposite polarity to the first one, from frame `rise` on.
 
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels)
-    sr : int, Hz
-    rise : int, frame where the stroke starts
-
-    Returns
-    -------
-    list of Fault; the value is the correlation at the lag within 1 ms where it is strongest
+    The value is the correlation at the lag within 1 ms where it is strongest.
     """
     if samples.shape[1] < 2:
         return []
@@ -129,14 +96,7 @@ def find_inverted_channels(samples: np.ndarray, *, sr: int, rise: int) -> list[F
 def peak_correlation(first: np.ndarray, second: np.ndarray, *, max_lag: int) -> float:
     """Return the signed correlation of two short signals at the lag where it is strongest.
 
-    Parameters
-    ----------
-    first, second : np.ndarray, shape (n,)
-    max_lag : int, samples, in both directions
-
-    Returns
-    -------
-    float, -1 to 1; 0 if either is silent
+    It is -1 to 1, and 0 if either is silent. `max_lag` is in samples, in both directions.
     """
     norm = math.sqrt(float(first @ first) * float(second @ second))
     if norm <= 0:

@@ -27,15 +27,8 @@ def find_clipping(
 ) -> list[Fault]:
     """Find flat tops: three or more samples at the extreme of a channel, with steep edges.
 
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels), full scale 1.0
-    ranges : pair of np.ndarray, shape (n_channels,), lowest and highest sample of each
-    sr : int, Hz
-
-    Returns
-    -------
-    list of Fault, at most one per channel, at its longest run
+    `ranges` holds the lowest and the highest sample of each channel. There is at most one fault per
+    channel, at its longest run.
     """
     faults = []
     for channel, (low, high) in enumerate(zip(*(r.tolist() for r in ranges), strict=True)):
@@ -86,18 +79,7 @@ def _quantization_step(y: np.ndarray, at: int) -> float:
 
 
 def find_intersample_overs(samples: np.ndarray, *, sr: int, peak: float) -> list[Fault]:
-    """Find true peaks above full scale.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels), full scale 1.0
-    sr : int, Hz
-    peak : float, highest absolute sample
-
-    Returns
-    -------
-    list of Fault, at most one, at the highest true peak
-    """
+    """Find the highest true peak above full scale; `peak` is the highest absolute sample."""
     if peak < NEAR_FULL_SCALE:
         return []
     best = (1.0, 0, 0)
@@ -111,10 +93,6 @@ def find_intersample_overs(samples: np.ndarray, *, sr: int, peak: float) -> list
 
 def true_peak_near_full(y: np.ndarray) -> tuple[float, int]:
     """Measure the true peak only next to samples near full scale, which is fast.
-
-    Parameters
-    ----------
-    y : np.ndarray, shape (n,), full scale 1.0
 
     Returns
     -------

@@ -5,28 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from catalog.audio.model import FLOAT_SUBTYPES
-from catalog.features.faults.channels import (
-    find_dc_offset,
-    find_inverted_channels,
-    find_silent_channels,
-)
+from catalog.features.faults import channels, timeline
 from catalog.features.faults.clipping import find_clipping, find_intersample_overs
 from catalog.features.faults.hum import find_hum
 from catalog.features.faults.kinds import Fault
-from catalog.features.faults.timeline import (
-    find_cut_start,
-    find_end_faults,
-    find_faults_before,
-    find_second_onset,
-    trace_timeline,
-)
 from catalog.features.waveform import OFFSET_STRIDE, median
 
 
 def find_faults(
     samples: np.ndarray, mono: np.ndarray, *, sr: int, subtype: str
 ) -> tuple[Fault, ...]:
-    """Find the faults of one hit.
+    """Find the faults of one hit, the heaviest first.
 
     Parameters
     ----------
@@ -34,29 +23,24 @@ def find_faults(
     mono : np.ndarray, float32, shape (n_frames,), see `catalog.features.waveform.mix_to_mono`
     sr : int, Hz
     subtype : str, as libsndfile names it; floating point may exceed full scale
-
-    Returns
-    -------
-    tuple of Fault, the heaviest first; empty for a clean hit
     """
     samples = np.asfortranarray(samples)  # numpy is slow along the frames of interleaved channels
     ranges = samples.min(axis=0), samples.max(axis=0)
     peaks = np.maximum(ranges[1], -ranges[0])
-    faults = find_silent_channels(peaks, length_s=len(samples) / sr)
-    timeline = trace_timeline(mono - median(mono[::OFFSET_STRIDE]), sr=sr)
-    if timeline.peak <= 0:
+    faults = channels.find_silent_channels(peaks, length_s=len(samples) / sr)
+    stroke = timeline.trace_timeline(mono - median(mono[::OFFSET_STRIDE]), sr=sr)
+    if stroke.peak <= 0:
         return tuple(faults)
-    rise = timeline.rise * timeline.block
+    rise = stroke.rise * stroke.block
     clipped = find_clipping(samples, ranges, sr=sr)
     faults += clipped
     if not clipped and subtype not in FLOAT_SUBTYPES:
         faults += find_intersample_overs(samples, sr=sr, peak=float(peaks.max()))
-    faults += find_dc_offset(samples, sr=sr, rise=rise)
-    faults += find_inverted_channels(samples, sr=sr, rise=rise)
-    hum = find_hum(timeline.mono, sr=sr, rise=rise)
+    faults += channels.find_dc_offset(samples, sr=sr, rise=rise)
+    faults += channels.find_inverted_channels(samples, sr=sr, rise=rise)
+    hum = find_hum(stroke.mono, sr=sr, rise=rise)
     faults += hum
-    faults += find_faults_before(timeline)
-    faults += find_cut_start(timeline)
-    faults += find_second_onset(timeline)
-    faults += [fault for fault in find_end_faults(timeline) if not (hum and fault.kind == "floor")]
+    faults += timeline.find_click(stroke) + timeline.find_rumble(stroke)
+    faults += timeline.find_cut_start(stroke) + timeline.find_second_onset(stroke)
+    faults += [f for f in timeline.find_end_faults(stroke) if not (hum and f.kind == "floor")]
     return tuple(sorted(faults, key=lambda fault: -fault.weight))

@@ -30,20 +30,10 @@ class _HumFit(NamedTuple):
 
 
 def find_hum(mono: np.ndarray, *, sr: int, rise: int) -> list[Fault]:
-    """Find hum in the tail, where the stroke does not mask it.
+    """Find hum in the tail after frame `rise`, where the stroke does not mask it.
 
     The mains tone and its harmonics are fitted to both halves of the tail. Hum explains both and
     has the same amplitude and phase in them; a drum's own tone decays or is off in pitch.
-
-    Parameters
-    ----------
-    mono : np.ndarray, shape (n,), full scale 1.0
-    sr : int, Hz
-    rise : int, frame where the stroke starts
-
-    Returns
-    -------
-    list of Fault, at most one
     """
     n = min(round(TAIL_S * sr), round(TAIL_SHARE * (len(mono) - rise)))
     step = max(1, sr // LOW_SR_HZ)

@@ -7,44 +7,25 @@ from typing import NamedTuple
 
 
 class Fault(NamedTuple):
-    """One fault of one hit.
+    """One fault of one hit."""
 
-    Attributes
-    ----------
-    kind : str, a key of `FAULT_KINDS`
-    at_s : float, seconds from the start of what was measured
-    length_s : float, seconds; 0 for a single moment
-    value : float, in the unit of its kind
-    weight : float, 0 (barely noticeable) to 1 (the stroke is unusable)
-    channel : int, from 0; -1 if the fault concerns all of them
-    """
-
-    kind: str
-    at_s: float
-    length_s: float
-    value: float
-    weight: float
-    channel: int = -1
+    kind: str  # a key of `FAULT_KINDS`
+    at_s: float  # seconds from the start of what was measured
+    length_s: float  # seconds; 0 for a single moment
+    value: float  # in the unit of its kind
+    weight: float  # 0 (barely noticeable) to 1 (the stroke is unusable)
+    channel: int = -1  # from 0; -1 if the fault concerns all of them
 
 
 @dataclass(frozen=True)
 class FaultKind:
-    """A kind of fault.
-
-    Attributes
-    ----------
-    label : str, shown to the user
-    unit : str, of the value
-    meaning : str, meaning of the value
-    least, most : float, values at which the weight is 0.2 and 1.0
-    advice : str, how to avoid or repair it
-    """
+    """A kind of fault: its label, the unit and meaning of its value, and advice."""
 
     label: str
     unit: str
     meaning: str
-    least: float
-    most: float
+    least: float  # value at which the weight is 0.2
+    most: float  # value at which the weight is 1.0
     advice: str
 
 

@@ -54,13 +54,7 @@ FLOOR_DB = -50.0  # under the loudest 10 ms
 
 
 class BlockPeaks:
-    """Highest absolute sample of each block, computed when needed.
-
-    Parameters
-    ----------
-    mono : np.ndarray, shape (n,)
-    block : int, samples
-    """
+    """Highest absolute sample of each block of `block` samples, computed when needed."""
 
     def __init__(self, mono: np.ndarray, block: int) -> None:
         self._mono, self._block = mono, block
@@ -84,75 +78,49 @@ class BlockPeaks:
 
 @dataclass(frozen=True, eq=False)
 class Timeline:
-    """A stroke in blocks of a millisecond.
+    """A stroke in blocks of a millisecond."""
 
-    Attributes
-    ----------
-    mono : np.ndarray, shape (n,), without DC offset
-    sr : int, Hz
-    block : int, frames per block
-    block_peaks : BlockPeaks
-    peak : float, highest absolute sample
-    main : int, block where half of the peak is reached
-    rise : int, block where the level leaves the quiet before the stroke
-    onsets : tuple of int, blocks; the first is the stroke, or a softer one before it
-    """
-
-    mono: np.ndarray
+    mono: np.ndarray  # shape (n,), without DC offset
     sr: int
-    block: int
+    block: int  # frames
     block_peaks: BlockPeaks
-    peak: float
-    main: int
-    rise: int
-    onsets: tuple[int, ...]
+    peak: float  # highest absolute sample
+    main: int  # block where half of the peak is reached
+    rise: int  # block where the level leaves the quiet before the stroke
+    onsets: tuple[int, ...]  # blocks; the first is the stroke, or a softer one before it
 
 
 def trace_timeline(mono: np.ndarray, *, sr: int) -> Timeline:
-    """Divide a stroke into blocks and find its onsets.
-
-    Parameters
-    ----------
-    mono : np.ndarray, shape (n,), without DC offset
-    sr : int, Hz
-
-    Returns
-    -------
-    Timeline
-    """
+    """Divide a stroke without DC offset into blocks and find its onsets."""
     block = max(1, round(BLOCK_S * sr))
     peaks = BlockPeaks(mono, block)
     whole = mono[: max(1, len(mono) // block) * block]
     peak = abs_peak(whole)
     main = min(first_above(whole, MAIN_SHARE * peak), len(whole) - 1) // block
     quiet = np.flatnonzero(peaks.between(0, main) < QUIET_SHARE * peak)
-    onsets = _find_onsets(mono, peaks, block, main)
+    onsets = _find_onsets(mono, peaks, block=block, main=main)
     rise = min(int(quiet[-1]) if len(quiet) else 0, max(0, onsets[0] - 1))
     return Timeline(mono, sr, block, peaks, peak, main, rise, tuple(onsets))
 
 
-def find_faults_before(timeline: Timeline) -> list[Fault]:
-    """Find a click or rumble before the stroke."""
-    return [*_find_click(timeline), *_find_rumble(timeline)]
-
-
-def _find_click(timeline: Timeline) -> list[Fault]:
+def find_click(timeline: Timeline) -> list[Fault]:
+    """Find a click before the stroke."""
     before = timeline.block_peaks.between(0, timeline.rise)
     if len(before) < 2 * CLICK_BLOCKS:
         return []
     at = int(before.argmax())
     loudest = float(before[at])
     audible = max(timeline.peak * 10 ** (CLICK_DB / 20), 10 ** (CLICK_DBFS / 20))
-    if loudest < max(audible, CLICK_OVER * float(np.median(before))):
-        return []
-    if not _is_click(timeline.block_peaks, at):  # then it is the swell of the stroke
+    is_loud = loudest >= max(audible, CLICK_OVER * float(np.median(before)))
+    if not is_loud or not _is_click(timeline.block_peaks, at):  # else it is the stroke's swell
         return []
     level = 20 * math.log10(loudest / timeline.peak)
     block_s = timeline.block / timeline.sr
     return [make_fault("click", level, at_s=at * block_s, length_s=block_s)]
 
 
-def _find_rumble(timeline: Timeline) -> list[Fault]:
+def find_rumble(timeline: Timeline) -> list[Fault]:
+    """Find rumble before the stroke."""
     n = round(RUMBLE_BLOCK_S * timeline.sr)
     before = timeline.mono[: max(0, timeline.rise - 1) * timeline.block]
     if len(before) < RUMBLE_BLOCKS * n:
@@ -186,7 +154,7 @@ def find_second_onset(timeline: Timeline) -> list[Fault]:
     return [make_fault("second", level, at_s=second * timeline.block / timeline.sr)]
 
 
-def _find_onsets(mono: np.ndarray, peaks: BlockPeaks, block: int, main: int) -> list[int]:
+def _find_onsets(mono: np.ndarray, peaks: BlockPeaks, *, block: int, main: int) -> list[int]:
     """Return the blocks where the slope rises well above all of the 10 ms before, but no clicks.
 
     The first is `main` unless an earlier one is found.

@@ -23,18 +23,7 @@ def to_db(power: np.ndarray) -> np.ndarray:
 
 
 def band_levels(mono: np.ndarray, *, sr: int, block: int) -> np.ndarray:
-    """Return the level of each band in each block.
-
-    Parameters
-    ----------
-    mono : np.ndarray, shape (n,)
-    sr : int, Hz
-    block : int, frames
-
-    Returns
-    -------
-    np.ndarray, float64, dB, shape (len(BANDS_HZ), n // block)
-    """
+    """Return the level of each of `BANDS_HZ` in blocks of `block` frames, in dB."""
     centered = np.asarray(mono, np.float64) - np.median(mono[::8])
     n = len(mono) // block
     rows = []
@@ -76,14 +65,7 @@ def smooth_level(level_db: np.ndarray, length_s: float) -> np.ndarray:
 def sliding_max(levels: np.ndarray, first: int, stop: int) -> np.ndarray:
     """Return for each block the highest level from `first` to `stop` (exclusive) blocks later.
 
-    Parameters
-    ----------
-    levels : np.ndarray, dB, shape (n_bands, n_blocks)
-    first, stop : int, blocks; negative for earlier ones
-
-    Returns
-    -------
-    np.ndarray, dB, shape (n_bands, n_blocks)
+    `levels` and the result are in dB, shape (n_bands, n_blocks); negative blocks lie before.
     """
     from scipy.ndimage import maximum_filter1d
 

@@ -16,17 +16,7 @@ N_DIFFERENCES = 3  # the wave and its first two differences, which emphasize hig
 
 
 def may_hold_multiple_onsets(mono: np.ndarray, *, sr: int) -> bool:
-    """Return False only if no second stroke follows the first.
-
-    Parameters
-    ----------
-    mono : np.ndarray, shape (n,)
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    bool
-    """
+    """Return False only if no second stroke follows the first."""
     block = max(4, round(BLOCK_S * sr))
     gap_blocks = round(MIN_GAP_S * sr) // block
     wave = np.asarray(mono, dtype=np.float32)

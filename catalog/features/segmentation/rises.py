@@ -43,35 +43,19 @@ MASKED_DB = 15.0  # a rise this far under the ring is inaudible: the ring of a f
 
 @dataclass(frozen=True)
 class Rise:
-    """A sudden rise of the level.
+    """A sudden rise of the level."""
 
-    Attributes
-    ----------
-    at : int, block
-    band : int, index of the band that rose most
-    rise_db : float, dB, rise of that band
-    growth_db : float, dB, growth of the total level after the attack
-    over_db : float, dB, level of that band after the rise over the total level before it
-    """
-
-    at: int
-    band: int
-    rise_db: float
-    growth_db: float
-    over_db: float
+    at: int  # block
+    band: int  # index of the band that rose most
+    rise_db: float  # rise of that band
+    growth_db: float  # growth of the total level after the attack
+    over_db: float  # level of that band after the rise over the total level before it
 
 
 def find_rises(bands: np.ndarray, total: np.ndarray) -> list[Rise]:
-    """Find every block at which the level of some band jumps.
+    """Find every block at which the level of some band jumps, in order of time.
 
-    Parameters
-    ----------
-    bands : np.ndarray, dB, shape (n_bands, n_blocks)
-    total : np.ndarray, dB, shape (n_blocks,)
-
-    Returns
-    -------
-    list of Rise, in order of time
+    `bands` are in dB, shape (n_bands, n_blocks), and `total` has shape (n_blocks,).
     """
     from scipy.ndimage import maximum_filter1d
 
@@ -103,11 +87,9 @@ def _growth_db(even: np.ndarray, at: int, stop: int) -> float:
 
 def _limit_growth(rise: Rise, following: Rise | None, even: np.ndarray) -> Rise:
     """Measure the growth of the soft stroke of a flam only up to its loud stroke."""
-    if (
-        following is None
-        or following.at - rise.at > to_blocks(FLAM_S)
-        or following.growth_db > GROWTH_DB
-    ):
+    if following is None or following.growth_db > GROWTH_DB:
+        return rise
+    if following.at - rise.at > to_blocks(FLAM_S):
         return rise
     stop = max(rise.at + ATTACK_BLOCKS, following.at - 2)
     return replace(rise, growth_db=_growth_db(even, rise.at, stop))
@@ -116,15 +98,7 @@ def _limit_growth(rise: Rise, following: Rise | None, even: np.ndarray) -> Rise:
 def select_strokes(rises: list[Rise], smooth: np.ndarray, noise_db: float) -> list[Rise]:
     """Keep the rises that are strokes; what was before each decides how far it must rise.
 
-    Parameters
-    ----------
-    rises : list of Rise
-    smooth : np.ndarray, dB, shape (n_blocks,), smoothed total level
-    noise_db : float, dB, level of the noise
-
-    Returns
-    -------
-    list of Rise
+    `smooth` is the smoothed total level in dB, shape (n_blocks,), and `noise_db` that of the noise.
     """
     low, high = QUIET_RISE_DB
     quiet_rise = float(np.clip(0.5 * (smooth.max() - noise_db), low, high))
