@@ -130,19 +130,7 @@ EDITS: dict[str, Callable[[np.ndarray, int], bytes]] = {
 
 
 def write_exports(rows: Sequence[Truth], root: Path) -> list[Truth]:
-    """Write the edited copies of recorded hits.
-
-    Parameters
-    ----------
-    rows : sequence of Truth
-        hits of the sessions; exports of other hits are left out
-    root : Path
-        folder of the library
-
-    Returns
-    -------
-    list of Truth, one for each copy
-    """
+    """Write the edited copies of recorded hits, those of other hits left out; return their rows."""
     row_by_path = {row.path: row for row in rows}
     (root / FOLDER).mkdir(exist_ok=True)
     copies = []
@@ -161,13 +149,6 @@ def write_exports(rows: Sequence[Truth], root: Path) -> list[Truth]:
 
 def write_faults(rows: Sequence[Truth], root: Path) -> list[Truth]:
     """Damage some hits and add some unusable files.
-
-    Parameters
-    ----------
-    rows : sequence of Truth
-        hits of all sessions
-    root : Path
-        folder of the library
 
     Returns
     -------

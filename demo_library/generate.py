@@ -19,17 +19,7 @@ from demo_library.sessions import SESSIONS
 
 
 def generate(root: Path) -> list[Truth]:
-    """Compute all sessions, the copies and the damaged files; write the truth table.
-
-    Parameters
-    ----------
-    root : Path
-        folder to write to; created if missing
-
-    Returns
-    -------
-    list of Truth, one for each file
-    """
+    """Compute all sessions, the copies and the damaged files; write and return the truth table."""
     rows: list[Truth] = []
     for session in SESSIONS:
         rows += perform(session, root)

@@ -78,29 +78,13 @@ HATS = Cymbal(
     31, 21.0, 0.16, 0.25, wash=0.9, rise_s=0.004, contact_s=0.00025, ping=0.10, lowest_hz=330.0
 )
 CRASH = Cymbal(
-    17,
-    17.0,
-    5.5,
-    0.55,
-    wash=9.0,
-    rise_s=0.014,
-    contact_s=0.0006,
-    ping=0.05,
-    lowest_hz=120.0,
-    tilt=-0.85,
-)
+    17, 17.0, 5.5, 0.55, wash=9.0, rise_s=0.014,
+    contact_s=0.0006, ping=0.05, lowest_hz=120.0, tilt=-0.85,
+)  # fmt: skip
 RIDE = Cymbal(
-    20,
-    15.0,
-    9.0,
-    0.40,
-    wash=0.7,
-    rise_s=0.012,
-    contact_s=0.00016,
-    ping=1.6,
-    lowest_hz=210.0,
-    tilt=-0.35,
-)
+    20, 15.0, 9.0, 0.40, wash=0.7, rise_s=0.012,
+    contact_s=0.00016, ping=1.6, lowest_hz=210.0, tilt=-0.35,
+)  # fmt: skip
 SPLASH = replace(CRASH, seed=8, spacing_hz=42.0, t60_s=1.7, rise_s=0.005, lowest_hz=420.0)
 CHINA = replace(CRASH, seed=55, t60_s=2.6, fall=0.35, wash=14.0, rise_s=0.022, sizzle=0.5)
 CHAPEL_HATS = replace(HATS, seed=32, t60_s=2.0, fall=0.3, wash=2.2, rise_s=0.009, sizzle=0.9)

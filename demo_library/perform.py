@@ -41,18 +41,7 @@ def seed_from_words(*words: object) -> int:
 
 
 def perform(session: Session, root: Path) -> list[Truth]:
-    """Play a session and write its files.
-
-    Parameters
-    ----------
-    session : Session
-    root : Path
-        folder of the library
-
-    Returns
-    -------
-    list of Truth, one for each file
-    """
+    """Play a session, write its files below the folder `root`, and return their rows."""
     rows, take = [], 0
     for series in session.series:
         played = list(play_series(session, series))
@@ -97,21 +86,12 @@ def play_series(session: Session, series: Series) -> Iterator[PlayedStroke]:
 def record_series(
     session: Session, series: Series, played: list[PlayedStroke], *, microphone: str
 ) -> list[np.ndarray]:
-    """Record a series with one microphone or a stereo pair, set the gain, cut the hits.
-
-    Returns
-    -------
-    list of np.ndarray, shape (n_frames, n_channels), full scale 1.0
-    """
+    """Record a series with one microphone or a stereo pair, set the gain, cut the hits."""
     capsules = session.microphones[microphone]
     place = seed_from_words(session.name, series.drum)
     responses = [impulse_response(session.room, c, place=place, sr=session.sr) for c in capsules]
-    recorded = [
-        np.stack(
-            [record_parts(p.parts, c, r) for c, r in zip(capsules, responses, strict=True)], axis=1
-        )
-        for p in played
-    ]
+    pairs = list(zip(capsules, responses, strict=True))
+    recorded = [np.stack([record_parts(p.parts, c, r) for c, r in pairs], axis=1) for p in played]
     rng = np.random.default_rng([place, 2])
     peak_db = rng.uniform(*session.peak_db) + capsules[0].level_db
     gain = 10.0 ** (peak_db / 20.0) / max(np.abs(sound).max() for sound in recorded)
@@ -159,15 +139,11 @@ def write_hit(session: Session, named: HitName, samples: np.ndarray, *, root: Pa
         bext = make_bext(session, named) if session.recorder else None
         data = wave_bytes(samples, sr=session.sr, subtype=session.subtype, bext=bext)
     (root / path).write_bytes(data)
+    instrument = named.series.instrument
     return Truth(
-        path=path.as_posix(),
-        session=session.name,
-        drum=named.series.instrument,
-        role=INSTRUMENTS[named.series.instrument].role,
-        strength=named.strength,
-        stroke=str(named.stroke),
-        microphone=named.microphone,
-    )
+        path.as_posix(), session.name, instrument, INSTRUMENTS[instrument].role, named.strength,
+        str(named.stroke), named.microphone,
+    )  # fmt: skip
 
 
 def make_bext(session: Session, named: HitName) -> Bext:

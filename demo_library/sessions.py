@@ -15,26 +15,15 @@ STRENGTH = {"ghost": 0.1, "soft": 0.28, "medium": 0.58, "hard": 0.96}
 
 @dataclass(frozen=True)
 class Series:
-    """One drum played several times.
+    """One drum played several times."""
 
-    Attributes
-    ----------
-    instrument : str, key of `INSTRUMENTS`
-    drum : str, its name in file names
-    strengths : tuple of keys of `STRENGTH`, soft to hard
-    n_strokes : int, strokes of each strength
-    length_s : float, s, length of a finished hit at full strength
-    microphones : tuple of names in the session
-    folder : str, below the folder of the session; "" for that folder itself
-    """
-
-    instrument: str
-    drum: str
-    strengths: tuple[str, ...]
-    n_strokes: int
-    length_s: float
-    microphones: tuple[str, ...]
-    folder: str = ""
+    instrument: str  # key of `INSTRUMENTS`
+    drum: str  # its name in file names
+    strengths: tuple[str, ...]  # keys of `STRENGTH`, soft to hard
+    n_strokes: int  # of each strength
+    length_s: float  # of a finished hit at full strength
+    microphones: tuple[str, ...]  # names in the session
+    folder: str = ""  # below the folder of the session; "" for that folder itself
 
 
 @dataclass(frozen=True)
@@ -51,35 +40,20 @@ class HitName:
 
 @dataclass(frozen=True)
 class Session:
-    """One session.
-
-    Attributes
-    ----------
-    name, person, date, clock : str; `date` as 2022-04-09, `clock` the start as 14:05:00
-    folder : str, in the library
-    room : Room
-    sr : int, Hz
-    container, subtype : str, "WAV" or "FLAC" and the sample format; Broadcast Wave if `recorder`
-        is set
-    recorder : str, originator in the bext chunk
-    microphones : mapping from name to one capsule (mono) or two (stereo)
-    peak_db : tuple of float, dBFS, range of the peak of each drum's loudest stroke
-    name_file : callable, HitName -> file name
-    series : tuple of Series
-    """
+    """One session."""
 
     name: str
     person: str
-    date: str
-    clock: str
-    folder: str
+    date: str  # as 2022-04-09
+    clock: str  # start, as 14:05:00
+    folder: str  # in the library
     room: Room
     sr: int
-    container: str
+    container: str  # "WAV" or "FLAC"
     subtype: str
-    recorder: str
-    microphones: dict[str, tuple[Microphone, ...]]
-    peak_db: tuple[float, float]
+    recorder: str  # originator in the bext chunk; without one no Broadcast Wave
+    microphones: dict[str, tuple[Microphone, ...]]  # one capsule each (mono) or two (stereo)
+    peak_db: tuple[float, float]  # dBFS, range of the peak of each drum's loudest stroke
     name_file: Callable[[HitName], str]
     series: tuple[Series, ...]
 

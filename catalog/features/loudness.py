@@ -86,8 +86,8 @@ def _block_filter(sr: int) -> _BlockFilter:
     advance = [powers[n].T]
     while np.abs(advance[-1]).max() > NEGLIGIBLE:
         advance.append(advance[-1] @ advance[-1])
-    within, from_state, to_state = (m.astype(np.float32) for m in (within, from_state, to_state))
-    return _BlockFilter(within, from_state, to_state, advance[:-1])
+    matrices = [matrix.astype(np.float32) for matrix in (within, from_state, to_state)]
+    return _BlockFilter(matrices[0], matrices[1], matrices[2], advance[:-1])
 
 
 def k_weight(samples: np.ndarray, *, sr: int) -> np.ndarray:

@@ -23,36 +23,20 @@ from demo_library.maker.modes import LN_60_DB, Modes, Stroke, contact_force, noi
 
 @dataclass(frozen=True)
 class Cymbal:
-    """One cymbal, or a pair of hats at one pedal position.
+    """One cymbal, or a pair of hats at one pedal position."""
 
-    Attributes
-    ----------
-    seed : int, fixes the modes
-    spacing_hz : float, Hz, mean distance of the modes
-    t60_s : float, s, decay of the low modes
-    fall : float, how much faster the high modes decay; 0 = equally fast
-    wash : float, level of the energy that moves to the high modes at full strength
-    rise_s : float, s, time that this takes
-    contact_s : float, s, contact time of the stick at full strength
-    ping : float, level of the sound of the stick
-    bell : tuple of float, Hz, strong modes of the cup; empty for strokes on the bow or edge
-    sizzle : float, level of the contact noise of two plates
-    lowest_hz : float, Hz
-    tilt : float, exponent of frequency of the mode levels of a soft stroke
-    """
-
-    seed: int
-    spacing_hz: float
-    t60_s: float
-    fall: float
-    wash: float
-    rise_s: float
-    contact_s: float
-    ping: float
-    bell: tuple[float, ...] = ()
-    sizzle: float = 0.0
+    seed: int  # fixes the modes
+    spacing_hz: float  # mean distance of the modes
+    t60_s: float  # decay of the low modes
+    fall: float  # how much faster the high modes decay; 0 = equally fast
+    wash: float  # level of the energy that moves to the high modes at full strength
+    rise_s: float  # time that this takes
+    contact_s: float  # contact time of the stick at full strength
+    ping: float  # level of the sound of the stick
+    bell: tuple[float, ...] = ()  # Hz, strong modes of the cup; empty for the bow or edge
+    sizzle: float = 0.0  # level of the contact noise of two plates
     lowest_hz: float = 180.0
-    tilt: float = -0.25
+    tilt: float = -0.25  # exponent of frequency of the mode levels of a soft stroke
 
 
 def cymbal_modes(cymbal: Cymbal, stroke: Stroke) -> Modes:
@@ -60,15 +44,6 @@ def cymbal_modes(cymbal: Cymbal, stroke: Stroke) -> Modes:
 
     The frequencies are fixed by the seed of the cymbal; the position of the stroke sets the level
     of each mode, and a stronger stroke raises the high modes.
-
-    Parameters
-    ----------
-    cymbal : Cymbal
-    stroke : Stroke
-
-    Returns
-    -------
-    Modes
     """
     cast = np.random.default_rng([cymbal.seed, 7])
     n = int((19_500.0 - cymbal.lowest_hz) / cymbal.spacing_hz)
@@ -90,19 +65,7 @@ def cymbal_modes(cymbal: Cymbal, stroke: Stroke) -> Modes:
 def play_cymbal(
     cymbal: Cymbal, stroke: Stroke, *, length_s: float, sr: int
 ) -> dict[str, np.ndarray]:
-    """Strike a cymbal once.
-
-    Parameters
-    ----------
-    cymbal : Cymbal
-    stroke : Stroke
-    length_s : float, s
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    dict of part to np.ndarray, shape (n,): "body" and "click"
-    """
+    """Strike a cymbal once: "body" and "click"."""
     n = round(length_s * sr)
     modes = cymbal_modes(cymbal, stroke)
     force = contact_force(stroke, contact_s=cymbal.contact_s, n=n, sr=sr)
@@ -136,20 +99,7 @@ def _plate_contact_noise(
 def press_pedal(
     cymbal: Cymbal, stroke: Stroke, *, length_s: float, sr: int
 ) -> dict[str, np.ndarray]:
-    """Close hats with the pedal: the edges of both plates meet within a few milliseconds.
-
-    Parameters
-    ----------
-    cymbal : Cymbal
-        the closed pair
-    stroke : Stroke
-    length_s : float, s
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    dict of part to np.ndarray, shape (n,): "body"
-    """
+    """Close a pair of hats with the pedal: both edges meet within a few milliseconds; "body"."""
     n = round(length_s * sr)
     rng = stroke.rng(24)
     meet = np.zeros(n)

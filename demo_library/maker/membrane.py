@@ -32,72 +32,36 @@ MICROPHONE_ANGLE = 0.6  # radians; on no nodal line of the lower modes
 
 @dataclass(frozen=True)
 class Drum:
-    """A drum without wires.
+    """A drum without wires."""
 
-    Attributes
-    ----------
-    pitch_hz : float, Hz, lowest mode without air load
-    t60_s : float, s, decay of the slowest mode
-    contact_s : float, s, contact time of the beater at full strength
-    beater : float, radius of the contact area relative to the radius of the head
-    air_load : float, moving mass of air relative to the mass of the head; 0 = ideal membrane
-    damping_hz : float, Hz; modes above it decay faster
-    sharp : float, relative rise of the pitch at the start of a full stroke
-    click : float, level of the contact noise
-    click_hz : tuple of float, Hz, band of the contact noise
-    shell_hz : float, Hz, lowest resonance of shell and hoop; 0 = none
-    split : float, relative frequency difference of twin modes of an unevenly tuned head
-    hole : float, level of a resonance of the open front head; 0 = none
-    wander : float, relative variation of the level and decay of each mode between strokes
-    """
-
-    pitch_hz: float
-    t60_s: float
-    contact_s: float
-    beater: float = 0.05
-    air_load: float = 0.9
-    damping_hz: float = 500.0
-    sharp: float = 0.04
-    click: float = 0.15
-    click_hz: tuple[float, float] = (1500.0, 9000.0)
-    shell_hz: float = 0.0
-    split: float = 0.006
-    hole: float = 0.0
-    wander: float = 0.12
+    pitch_hz: float  # lowest mode without air load
+    t60_s: float  # decay of the slowest mode
+    contact_s: float  # contact time of the beater at full strength
+    beater: float = 0.05  # radius of the contact area relative to the radius of the head
+    air_load: float = 0.9  # moving mass of air relative to that of the head; 0 = ideal membrane
+    damping_hz: float = 500.0  # modes above it decay faster
+    sharp: float = 0.04  # relative rise of the pitch at the start of a full stroke
+    click: float = 0.15  # level of the contact noise
+    click_hz: tuple[float, float] = (1500.0, 9000.0)  # band of the contact noise
+    shell_hz: float = 0.0  # lowest resonance of shell and hoop; 0 = none
+    split: float = 0.006  # relative frequency difference of twin modes of an unevenly tuned head
+    hole: float = 0.0  # level of a resonance of the open front head; 0 = none
+    wander: float = 0.12  # relative variation of level and decay of each mode between strokes
 
 
 @lru_cache(maxsize=4)
 def membrane_zeros(n_around: int = 9, n_across: int = 8) -> tuple[np.ndarray, np.ndarray]:
-    """Return the zeros j_mn of J_m, and m for each.
-
-    Parameters
-    ----------
-    n_around : int, number of orders m, from 0
-    n_across : int, number of zeros of each order
-
-    Returns
-    -------
-    tuple of np.ndarray, each shape (n_around * n_across,)
-    """
+    """Return `n_across` zeros j_mn of J_m for each m below `n_around`, and m for each."""
     zeros = np.array([jn_zeros(m, n_across) for m in range(n_around)])
     return zeros.ravel(), np.repeat(np.arange(n_around), n_across)
 
 
 def membrane_modes(drum: Drum, stroke: Stroke) -> Modes:
-    """Return the modes of a head that is struck at one position.
+    """Return the modes of a head that is struck at one position: cosine modes, then sine modes.
 
     A mode is driven in proportion to its shape at that position, averaged over the contact area.
     Modes of large m at low frequency radiate little sound. Axisymmetric modes (m = 0) radiate
     best and decay fastest [1]_.
-
-    Parameters
-    ----------
-    drum : Drum
-    stroke : Stroke
-
-    Returns
-    -------
-    Modes, the cosine modes first, then the sine modes
     """
     zeros, around = membrane_zeros()
     pitch = drum.pitch_hz * np.sqrt(stroke.tension)
@@ -119,27 +83,14 @@ def membrane_modes(drum: Drum, stroke: Stroke) -> Modes:
 
 
 def play_drum(drum: Drum, stroke: Stroke, *, length_s: float, sr: int) -> dict[str, np.ndarray]:
-    """Strike a drum once.
-
-    Parameters
-    ----------
-    drum : Drum
-    stroke : Stroke
-    length_s : float, s
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    dict of part to np.ndarray, shape (n,): "body" and "click"
-    """
+    """Strike a drum once: "body" and "click"."""
     n = round(length_s * sr)
     force = contact_force(stroke, contact_s=drum.contact_s, n=n, sr=sr)
     body = ring_modes(membrane_modes(drum, stroke), force, sr=sr)
     if drum.shell_hz:
         body = body + 0.25 * ring_modes(shell_modes(drum, stroke), force, sr=sr)
-    sharp = (
-        drum.sharp * stroke.strength**1.5 * max(0.3, 1.0 + 0.3 * stroke.rng(2).standard_normal())
-    )
+    wander = max(0.3, 1.0 + 0.3 * stroke.rng(2).standard_normal())
+    sharp = drum.sharp * stroke.strength**1.5 * wander
     body = glide_pitch(body, sr=sr, sharp=sharp, settle_s=0.035 + 0.08 * drum.t60_s)
     if drum.hole:
         tube = Modes(np.array([0.72 * drum.pitch_hz]), np.array([drum.hole]), np.array([0.22]))

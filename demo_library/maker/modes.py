@@ -17,22 +17,13 @@ FED_HZ = 3000.0  # the second force of `ring_modes` is full above this
 
 @dataclass(frozen=True)
 class Stroke:
-    """One stroke of a player.
+    """One stroke of a player."""
 
-    Attributes
-    ----------
-    strength : float, 0 (softest) to 1 (hardest)
-    position : float, 0 (center) to 1 (edge)
-    angle : float, radians around the drum
-    tension : float, ratio to the tuned tension; varies by about 1 %
-    seed : int, of everything that the player does not control
-    """
-
-    strength: float
-    position: float
-    angle: float
-    tension: float
-    seed: int
+    strength: float  # 0 (softest) to 1 (hardest)
+    position: float  # 0 (center) to 1 (edge)
+    angle: float  # radians around the drum
+    tension: float  # ratio to the tuned tension; varies by about 1 %
+    seed: int  # of everything that the player does not control
 
     def rng(self, purpose: int) -> np.random.Generator:
         """Return the random generator for one purpose; purposes do not affect each other."""
@@ -58,17 +49,7 @@ def ring_modes(
 ) -> np.ndarray:
     """Return the sum of the responses of all modes to a force.
 
-    Parameters
-    ----------
-    modes : Modes
-    force : np.ndarray, shape (n,)
-    sr : int, Hz, above 0
-    feed : np.ndarray, shape (n,), optional
-        a second force for high modes: full above `FED_HZ`, falling with the square below
-
-    Returns
-    -------
-    np.ndarray, shape (n,)
+    `feed` is a second force for high modes: full above `FED_HZ`, falling with the square below.
     """
     total = np.zeros(len(force))
     used = modes.in_band(sr=sr)
@@ -117,20 +98,7 @@ def contact_force(stroke: Stroke, *, contact_s: float, n: int, sr: int) -> np.nd
 def noise_burst(
     rng: np.random.Generator, *, n: int, sr: int, band_hz: tuple[float, float], t60_s: float
 ) -> np.ndarray:
-    """Return decaying band-limited noise: the click of a contact.
-
-    Parameters
-    ----------
-    rng : np.random.Generator
-    n : int, frames
-    sr : int, Hz, above 0
-    band_hz : tuple of float, Hz, lower and upper edge
-    t60_s : float, s, above 0
-
-    Returns
-    -------
-    np.ndarray, shape (n,), peak about 1
-    """
+    """Return `n` frames of decaying band-limited noise, peak about 1: the click of a contact."""
     high = min(band_hz[1], 0.45 * sr)
     sos = butter(2, (band_hz[0], high), btype="bandpass", fs=sr, output="sos")
     noise = sosfilt(sos, rng.standard_normal(n))
@@ -147,10 +115,6 @@ def glide_pitch(signal: np.ndarray, *, sr: int, sharp: float, settle_s: float) -
     sr : int, Hz, above 0
     sharp : float, relative rise of the pitch at the start, such as 0.05
     settle_s : float, s, above 0; time constant of the fall
-
-    Returns
-    -------
-    np.ndarray, shape (n,)
     """
     time_s = np.arange(len(signal)) / sr
     warped = time_s + sharp * settle_s * (1.0 - np.exp(-time_s / settle_s))

@@ -21,58 +21,30 @@ from demo_library.maker.modes import LN_60_DB, Modes, Stroke, jitter, ring_modes
 
 @dataclass(frozen=True)
 class Wires:
-    """Snare wires.
+    """Snare wires."""
 
-    Attributes
-    ----------
-    level : float, relative to the body of the drum
-    tight : float, 0 (loose, long rattle) to 1 (almost none)
-    band_hz : tuple of float, Hz
-    """
-
-    level: float
-    tight: float
+    level: float  # relative to the body of the drum
+    tight: float  # 0 (loose, long rattle) to 1 (almost none)
     band_hz: tuple[float, float] = (900.0, 10_000.0)
 
 
 @dataclass(frozen=True)
 class Grains:
-    """Many small colliding bodies: rice, beads, jingles.
+    """Many small colliding bodies: rice, beads, jingles."""
 
-    Attributes
-    ----------
-    hz : tuple of float, Hz, resonances that each collision excites
-    t60_s : float, s, decay of those resonances
-    swing_s : float, s, time until most grains collide
-    settle_s : float, s, time constant of the energy after that
-    rate_hz : float, collisions per second at full energy
-    hiss : float, level of noise without resonance
-    """
-
-    hz: tuple[float, ...]
-    t60_s: float
-    swing_s: float
-    settle_s: float
-    rate_hz: float
-    hiss: float = 0.5
+    hz: tuple[float, ...]  # resonances that each collision excites
+    t60_s: float  # decay of those resonances
+    swing_s: float  # time until most grains collide
+    settle_s: float  # time constant of the energy after that
+    rate_hz: float  # collisions per second at full energy
+    hiss: float = 0.5  # level of noise without resonance
 
 
 def rattle_wires(wires: Wires, head: np.ndarray, stroke: Stroke, *, sr: int) -> np.ndarray:
     """Return the sound of the wires, which collide with the head when it moves outwards.
 
-    The level grows less than the strength: the wires dominate a soft stroke.
-
-    Parameters
-    ----------
-    wires : Wires
-    head : np.ndarray, shape (n,)
-        motion of the head
-    stroke : Stroke
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    np.ndarray, shape (n,)
+    `head` is the motion of the head. The level grows less than the strength: the wires dominate a
+    soft stroke.
     """
     rng = stroke.rng(11)
     n = len(head)
@@ -91,19 +63,7 @@ def rattle_wires(wires: Wires, head: np.ndarray, stroke: Stroke, *, sr: int) -> 
 
 
 def throw_grains(grains: Grains, stroke: Stroke, *, length_s: float, sr: int) -> np.ndarray:
-    """Return the sound of one movement of the shaker.
-
-    Parameters
-    ----------
-    grains : Grains
-    stroke : Stroke
-    length_s : float, s
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    np.ndarray, shape (n,)
-    """
+    """Return the sound of one movement of the shaker."""
     rng = stroke.rng(12)
     n = round(length_s * sr)
     swing_s = grains.swing_s * (1.25 - 0.5 * stroke.strength)

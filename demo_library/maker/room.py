@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -17,70 +18,38 @@ MIRRORS = (-1, 0, 1)  # image sources per axis: one reflection from each wall
 
 @dataclass(frozen=True)
 class Room:
-    """A room.
-
-    Attributes
-    ----------
-    size_m : tuple of float, m
-    t60_s : tuple of float, s, reverberation time below 300 Hz, from 300 Hz to 3 kHz, and above
-    wall : float, share of the amplitude that a wall reflects
-    rumble_db : float, dBFS rms, low-frequency room noise in a finished recording
-    hum_hz : float, Hz, mains frequency; 0 = no hum
-    seed : int
-    """
+    """A room."""
 
     size_m: tuple[float, float, float]
-    t60_s: tuple[float, float, float]
-    wall: float
-    rumble_db: float
-    hum_hz: float
+    t60_s: tuple[float, float, float]  # below 300 Hz, from 300 Hz to 3 kHz, and above
+    wall: float  # share of the amplitude that a wall reflects
+    rumble_db: float  # dBFS rms, low-frequency room noise in a finished recording
+    hum_hz: float  # mains frequency; 0 = no hum
     seed: int
 
 
 @dataclass(frozen=True)
 class Microphone:
-    """One microphone (or one capsule of a stereo recorder).
-
-    Attributes
-    ----------
-    name : str
-    distance_m : float, m, from the drum
-    direction : tuple of float, from the drum, any length
-    low_db, high_db : float, dB, gain of the shelves below 150 Hz and above 6 kHz
-    low_cut_hz, high_cut_hz : float, Hz
-    hiss_db : float, dBFS rms, self-noise in a finished recording
-    part_gains : mapping of part to amplitude; 1.0 for parts not named
-    reverb : float, share of the diffuse power it picks up: 1/3 for a cardioid, 1 for an
-        omnidirectional capsule (textbook values)
-    level_db : float, dB, relative to the gain of the drum
-    """
+    """One microphone (or one capsule of a stereo recorder)."""
 
     name: str
-    distance_m: float
-    direction: tuple[float, float, float] = (0.3, 0.2, 1.0)
-    low_db: float = 0.0
-    high_db: float = 0.0
+    distance_m: float  # from the drum
+    direction: tuple[float, float, float] = (0.3, 0.2, 1.0)  # from the drum, any length
+    low_db: float = 0.0  # gain of the shelf below 150 Hz
+    high_db: float = 0.0  # gain of the shelf above 6 kHz
     low_cut_hz: float = 25.0
     high_cut_hz: float = 19_000.0
-    hiss_db: float = -84.0
-    part_gains: Mapping[str, float] = field(default_factory=dict)
-    reverb: float = 1 / 3
-    level_db: float = 0.0
+    hiss_db: float = -84.0  # dBFS rms, self-noise in a finished recording
+    part_gains: Mapping[str, float] = field(default_factory=dict)  # 1.0 for parts not named
+    reverb: float = 1 / 3  # share of the diffuse power; a cardioid's, 1 if omnidirectional
+    level_db: float = 0.0  # relative to the gain of the drum
 
 
 def impulse_response(room: Room, microphone: Microphone, *, place: int, sr: int) -> np.ndarray:
     """Return the impulse response from drum to microphone: direct sound, reflections, tail.
 
-    Parameters
-    ----------
-    room : Room
-    microphone : Microphone
-    place : int, seed of the position of the drum
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    np.ndarray, shape (n,); starts at the impulse, so the direct sound is delayed by its path
+    `place` is the seed of the position of the drum. The response starts at the impulse, so the
+    direct sound is delayed by its path.
     """
     rng = np.random.default_rng([room.seed, place, 3])
     size = np.array(room.size_m)
@@ -100,16 +69,14 @@ def _reflections(
     size = np.array(room.size_m)
     hz = np.fft.rfftfreq(n, 1.0 / sr)
     spectrum = np.zeros(len(hz), dtype=complex)
-    for ix in MIRRORS:
-        for iy in MIRRORS:
-            for iz in MIRRORS:
-                order = np.array([ix, iy, iz])
-                image = np.where(order == 0, source, np.where(order > 0, 2 * size, 0) - source)
-                way = float(np.linalg.norm(image - receiver))
-                bounces = int(np.abs(order).sum())
-                air_db = AIR_DB * way * hz**2 + bounces * 1.5 * np.minimum(1.0, hz / 6000.0)
-                level = room.wall**bounces / way * 10.0 ** (-air_db / 20.0)
-                spectrum += level * np.exp(-2j * np.pi * hz * way / SPEED_OF_SOUND)
+    for mirrors in itertools.product(MIRRORS, repeat=3):
+        order = np.array(mirrors)
+        image = np.where(order == 0, source, np.where(order > 0, 2 * size, 0) - source)
+        way = float(np.linalg.norm(image - receiver))
+        bounces = int(np.abs(order).sum())
+        air_db = AIR_DB * way * hz**2 + bounces * 1.5 * np.minimum(1.0, hz / 6000.0)
+        level = room.wall**bounces / way * 10.0 ** (-air_db / 20.0)
+        spectrum += level * np.exp(-2j * np.pi * hz * way / SPEED_OF_SOUND)
     return np.fft.irfft(spectrum, n)
 
 
@@ -148,18 +115,7 @@ def _color(response: np.ndarray, microphone: Microphone, *, sr: int) -> np.ndarr
 def record_parts(
     parts: Mapping[str, np.ndarray], microphone: Microphone, response: np.ndarray
 ) -> np.ndarray:
-    """Record the parts of a stroke with a microphone.
-
-    Parameters
-    ----------
-    parts : mapping of part to np.ndarray, all of shape (n,)
-    microphone : Microphone
-    response : np.ndarray, from `impulse_response`
-
-    Returns
-    -------
-    np.ndarray, shape (n,), without noise
-    """
+    """Record the parts of a stroke with a microphone, without noise."""
     dry = sum(microphone.part_gains.get(name, 1.0) * part for name, part in parts.items())
     return fftconvolve(np.asarray(dry), response)[: len(dry)]
 
@@ -167,20 +123,7 @@ def record_parts(
 def room_noise(
     room: Room, microphone: Microphone, rng: np.random.Generator, *, n: int, sr: int
 ) -> np.ndarray:
-    """Return the background noise: rumble, hum, and the self-noise of the microphone.
-
-    Parameters
-    ----------
-    room : Room
-    microphone : Microphone
-    rng : np.random.Generator
-    n : int, frames
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    np.ndarray, shape (n,), full scale 1.0
-    """
+    """Return `n` frames of background noise: rumble, hum, and self-noise of the microphone."""
     low = sosfilt(butter(1, 120.0, fs=sr, output="sos"), rng.standard_normal(n + sr))[sr:]
     noise = 10.0 ** (room.rumble_db / 20.0) * low / max(1e-12, np.sqrt(np.mean(low**2)))
     noise += 10.0 ** (microphone.hiss_db / 20.0) * rng.standard_normal(n)

@@ -13,46 +13,22 @@ FREE_BAR = (1.0, 2.756, 5.404, 8.933)  # Fletcher and Rossing, chapter 2: bar wi
 
 @dataclass(frozen=True)
 class Solid:
-    """A bar, plate, pot or box.
+    """A bar, plate, pot or box."""
 
-    Attributes
-    ----------
-    hz : float, Hz, lowest mode
-    ratios : tuple of float, mode frequencies relative to the lowest
-    t60_s : float, s, decay of the lowest mode
-    contact_s : float, s, at full strength
-    loss : float, how much faster high modes decay
-    twin : float, relative frequency difference of paired modes; 0 = single modes
-    knock : float, level of the contact noise
-    knock_hz : tuple of float, Hz, band of the contact noise
-    seed : int, fixes the levels of the modes
-    wander : float, relative variation of each mode's frequency between strokes
-    """
-
-    hz: float
-    ratios: tuple[float, ...]
-    t60_s: float
-    contact_s: float
-    loss: float = 0.5
-    twin: float = 0.0
-    knock: float = 0.1
-    knock_hz: tuple[float, float] = (800.0, 8000.0)
-    seed: int = 1
-    wander: float = 0.003
+    hz: float  # lowest mode
+    ratios: tuple[float, ...]  # mode frequencies relative to the lowest
+    t60_s: float  # decay of the lowest mode
+    contact_s: float  # at full strength
+    loss: float = 0.5  # how much faster high modes decay
+    twin: float = 0.0  # relative frequency difference of paired modes; 0 = single modes
+    knock: float = 0.1  # level of the contact noise
+    knock_hz: tuple[float, float] = (800.0, 8000.0)  # band of the contact noise
+    seed: int = 1  # fixes the levels of the modes
+    wander: float = 0.003  # relative variation of each mode's frequency between strokes
 
 
 def solid_modes(solid: Solid, stroke: Stroke) -> Modes:
-    """Return the modes as driven by one stroke; its position sets their levels.
-
-    Parameters
-    ----------
-    solid : Solid
-    stroke : Stroke
-
-    Returns
-    -------
-    Modes
-    """
+    """Return the modes as driven by one stroke; its position sets their levels."""
     ratios = np.array(solid.ratios)
     rng = np.random.default_rng([solid.seed, 9])
     level = rng.uniform(0.5, 1.0, len(ratios)) / ratios**0.3
@@ -73,19 +49,7 @@ def solid_modes(solid: Solid, stroke: Stroke) -> Modes:
 
 
 def play_solid(solid: Solid, stroke: Stroke, *, length_s: float, sr: int) -> dict[str, np.ndarray]:
-    """Strike a solid once.
-
-    Parameters
-    ----------
-    solid : Solid
-    stroke : Stroke
-    length_s : float, s
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    dict of part to np.ndarray, shape (n,): "body" and "click"
-    """
+    """Strike a solid once: "body" and "click"."""
     n = round(length_s * sr)
     force = contact_force(stroke, contact_s=solid.contact_s, n=n, sr=sr)
     body = ring_modes(solid_modes(solid, stroke), force, sr=sr)
@@ -95,19 +59,7 @@ def play_solid(solid: Solid, stroke: Stroke, *, length_s: float, sr: int) -> dic
 
 
 def clap_hands(stroke: Stroke, *, n_hands: int, length_s: float, sr: int) -> dict[str, np.ndarray]:
-    """Clap: several pairs of hands within a few hundredths of a second, each a noise burst.
-
-    Parameters
-    ----------
-    stroke : Stroke
-    n_hands : int, above 0
-    length_s : float, s
-    sr : int, Hz, above 0
-
-    Returns
-    -------
-    dict of part to np.ndarray, shape (n,): "body"
-    """
+    """Clap: pairs of hands within a few hundredths of a second, each a noise burst; "body"."""
     rng = stroke.rng(34)
     n = round(length_s * sr)
     body = np.zeros(n)

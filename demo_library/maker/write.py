@@ -50,15 +50,7 @@ class Truth:
 
 
 def bext_chunk(bext: Bext) -> bytes:
-    """Return the 602 fixed bytes and the coding history.
-
-    Parameters
-    ----------
-    bext : Bext
-
-    Returns
-    -------
-    bytes, without the name and size of the chunk
+    """Return the 602 fixed bytes and the coding history, without name and size of the chunk.
 
     References
     ----------
@@ -84,10 +76,6 @@ def wave_bytes(samples: np.ndarray, *, sr: int, subtype: str, bext: Bext | None 
     sr : int, Hz, above 0
     subtype : {"PCM_16", "PCM_24", "FLOAT"}
     bext : Bext, optional
-
-    Returns
-    -------
-    bytes
 
     References
     ----------
@@ -120,18 +108,7 @@ def _pack(samples: np.ndarray, subtype: str) -> bytes:
 
 
 def flac_bytes(samples: np.ndarray, *, sr: int, subtype: str) -> bytes:
-    """Return a FLAC file.
-
-    Parameters
-    ----------
-    samples : np.ndarray, shape (n_frames, n_channels), full scale 1.0
-    sr : int, Hz, above 0
-    subtype : {"PCM_16", "PCM_24"}
-
-    Returns
-    -------
-    bytes
-    """
+    """Return a FLAC file of 16 or 24 bits; samples beyond full scale 1.0 are clipped."""
     out = io.BytesIO()
     top = 1.0 - 2.0 ** -(8 * WIDTH[subtype] - 1)
     soundfile.write(out, np.clip(samples, -1.0, top), sr, subtype=subtype, format="FLAC")
@@ -139,13 +116,7 @@ def flac_bytes(samples: np.ndarray, *, sr: int, subtype: str) -> bytes:
 
 
 def write_truth(rows: Sequence[Truth], path: Path) -> None:
-    """Write the truth table, sorted by path.
-
-    Parameters
-    ----------
-    rows : sequence of Truth
-    path : Path
-    """
+    """Write the truth table, sorted by path."""
     names = [field.name for field in fields(Truth)]
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.writer(file, lineterminator="\n")
