@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 
@@ -13,6 +14,7 @@ from catalog.models import Hit, Mark
 CLIP_RUN = 4  # equal samples in a row at the peak
 CLIP_NEAR_DB = 0.3  # distance of the peak from full scale
 FLOOR_STEP_DB = 1.0  # of the noise floor relative to the peak, which gain does not change
+UNKNOWN_PEAK_DB = -120.0  # dBFS, of a hit whose peak is undefined
 LEVEL_STEP_DB = 1.0  # peaks closer than this count as equal
 TAIL_STEP_S = 0.05
 MIN_WIDTH = 0.01  # stereo width below which two channels count as mono
@@ -37,6 +39,11 @@ def n_provenance_fields(hit: Hit) -> int:
     return sum(map(bool, (hit.microphone, hit.take, hit.note, hit.origin.get("time_reference"))))
 
 
+def _peak_db(hit: Hit) -> float:
+    peak_db = hit.descriptors.get("peak_db", math.nan)
+    return peak_db if math.isfinite(peak_db) else UNKNOWN_PEAK_DB
+
+
 def preference_key(hit: Hit) -> tuple[float, ...]:
     """Return a sort key that puts the hit to keep first.
 
@@ -55,7 +62,7 @@ def preference_key(hit: Hit) -> tuple[float, ...]:
         round(floor_db / FLOOR_STEP_DB) if np.isfinite(floor_db) else 0.0,
         -float(n_provenance_fields(hit)),
         float(has_copy_name(hit)),
-        -float(round(hit.descriptors["peak_db"] / LEVEL_STEP_DB)),
+        -float(round(_peak_db(hit) / LEVEL_STEP_DB)),
         float(hit.id),
     )
 
@@ -69,7 +76,7 @@ def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
     tail_s = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)
     tail = f"{tail_s:.1f} s" if tail_s >= 0.1 else f"{1000 * tail_s:.0f} ms"
     floor_db, bits = _floor_db(other) - _floor_db(keep), BITS.get(keep.subtype, 0)
-    louder_db = keep.descriptors["peak_db"] - other.descriptors["peak_db"]
+    louder_db = _peak_db(keep) - _peak_db(other)
     advantages = (
         (
             MARK_RANK.get(keep.mark, 2) < MARK_RANK.get(other.mark, 2),

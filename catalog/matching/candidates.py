@@ -129,6 +129,8 @@ def order_pairs(pairs: np.ndarray, n: int) -> np.ndarray:
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import reverse_cuthill_mckee
 
+    if not len(pairs):
+        return pairs
     both = np.concatenate([pairs, pairs[:, ::-1]])
     graph = coo_array((np.ones(len(both), np.int8), (both[:, 0], both[:, 1])), (n, n)).tocsr()
     rank = np.empty(n, int)

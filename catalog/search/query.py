@@ -134,6 +134,8 @@ def find_similar(
         if `n` is below 1, the role is unknown, or `but` cannot be parsed
     """
     allowed = _allowed_rows(table, query, role=role, elsewhere=elsewhere)
+    if not table.hits:
+        return []
     spaces, start = table.spaces, query.hit.descriptors
     if but is None:
         rows = prefilter_similar(spaces, query.acoustic, query.roles, allowed=allowed, n=n)

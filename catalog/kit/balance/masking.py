@@ -10,6 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from catalog.audio.model import Audio
+from catalog.errors import KitError
 from catalog.features.descriptors import note_name
 from catalog.features.loudness import hit_loudness, k_weight
 from catalog.kit.fill.coherence import BODY_APART, LOW_SLOTS
@@ -46,6 +47,11 @@ def measure_masking(
 ) -> Masking:
     """Measure the spectral overlap of the strongest strokes of each slot.
 
+    Raises
+    ------
+    KitError
+        if the kit is empty or a hit cannot be read
+
     References
     ----------
     K weighting: Recommendation ITU-R BS.1770-4. Overlap of two distributions: the sum of the
@@ -53,6 +59,8 @@ def measure_masking(
     11-32, 1991 (from memory).
     """
     slots = tuple(slot for slot, ids in kit.slots.items() if ids)
+    if not slots:
+        raise KitError("the kit is empty; fill at least one slot")
     top = [
         max((hits[i] for i in kit.slots[s]), key=lambda h: (h.strength_lkfs, -h.id)) for s in slots
     ]
