@@ -21,7 +21,7 @@ def encode_audio(
     subtype: str = "PCM_24",
     compression: float | None = None,
 ) -> bytes:
-    """Encode audio; integers that were decoded before come back as the same integers.
+    """Encode audio; integer samples are unchanged by decoding and encoding.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def _clear_time_stamp(data: bytes) -> bytes:
 
 
 def _add_extension_size(data: bytes) -> bytes:
-    """Add the two bytes to the fmt chunk of a float WAV file that formats other than PCM need.
+    """Add the extension size to the fmt chunk of a float WAV file; only PCM may omit it.
 
     References
     ----------

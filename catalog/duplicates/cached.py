@@ -39,7 +39,7 @@ def find_copies(
 ) -> list[CopyGroup]:
     """Find all groups of copies and apply the user's verdicts and preferences.
 
-    The samples are compared once for each state of the library.
+    The comparison of the samples is cached until the library changes.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def find_copies(
 
     Returns
     -------
-    list of CopyGroup, by the ids kept
+    list of CopyGroup, ordered by `keep`
     """
     grouping = _cached_grouping(store, table, prepare, on_progress=on_progress)
     hits = {hit.id: hit for hit in table.hits}
@@ -63,12 +63,14 @@ def find_copies(
         decision = decider.decide(first, second)
         return decision.share if decision.answer == Verdict.COPY else None
 
-    chosen = [apply_preference(group, hits, preferred, verify=verify) for group in groups]
-    return sorted((group for group in chosen if group.others), key=lambda group: group.keep)
+    preferred_groups = [apply_preference(group, hits, preferred, verify=verify) for group in groups]
+    return sorted(
+        (group for group in preferred_groups if group.others), key=lambda group: group.keep
+    )
 
 
 def find_uncertain_pairs(store: Store, table: HitTable, prepare: Prepare) -> list[UncertainPair]:
-    """Find the pairs that the samples do not decide and that have no verdict yet.
+    """Find the pairs that the classifier is not sure of and that have no verdict yet.
 
     The likeliest copies come first; see `find_copies` for the parameters.
     """
@@ -79,7 +81,7 @@ def find_uncertain_pairs(store: Store, table: HitTable, prepare: Prepare) -> lis
 
 
 def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None:
-    """Store that a hit is to be kept instead of the one that its group proposes.
+    """Store the user's preference for a hit over the other members of its group.
 
     Raises
     ------
@@ -96,10 +98,10 @@ def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None
 def _cached_grouping(
     store: Store, table: HitTable, prepare: Prepare, *, on_progress: OnProgress | None = None
 ) -> Grouping:
-    """Return what the samples decide, from the store if the library has not changed."""
-    saved = store.group_cache.read()
-    if saved is not None and saved[1] == _cache_key(table):
-        return _from_rows(saved[0], {hit.id: hit for hit in table.hits})
+    """Return the groups by the classifier, from the cache if the library has not changed."""
+    cached = store.group_cache.read()
+    if cached is not None and cached[1] == _cache_key(table):
+        return _from_rows(cached[0], {hit.id: hit for hit in table.hits})
     decisions = DecisionCache.read(store.database, version=CLASSIFIER_VERSION)
 
     def mix_of(hit: Hit) -> str:
@@ -112,13 +114,13 @@ def _cached_grouping(
             on_progress(Progress("comparing", n_done, n_pairs))
 
     decider = PairDecider(prepare, decisions, partial(classify_many, mix_of=mix_of))
-    grouping = group_copies(table.hits, _points(store, table), decider, on_pair=on_pair)
+    grouping = group_copies(table.hits, _project_all(store, table), decider, on_pair=on_pair)
     decisions.write(store.database, version=CLASSIFIER_VERSION)
     store.group_cache.save(_to_rows(grouping), key=_cache_key(table))
     return grouping
 
 
-def _points(store: Store, table: HitTable) -> np.ndarray:
+def _project_all(store: Store, table: HitTable) -> np.ndarray:
     """Project all embeddings for the candidate search, in batches to save memory."""
     ids = table.spaces.hit_ids
     parts = [
@@ -129,7 +131,7 @@ def _points(store: Store, table: HitTable) -> np.ndarray:
 
 
 def _cache_key(table: HitTable) -> int:
-    """Return a digest of all that groups depend on; 63 bits, to fit an SQLite integer."""
+    """Return a digest of everything that determines the groups; 63 bits fit an SQLite integer."""
     marks = [(hit.id, hit.mark) for hit in table.hits if hit.mark]
     digest = hashlib.sha256(repr((table.content_key, CLASSIFIER_VERSION, marks)).encode())
     return digest_to_key(digest.digest())

@@ -1,4 +1,4 @@
-"""Groups of copies: neighbors in the embedding propose pairs, the samples decide on each pair."""
+"""Groups of copies: neighbors in the embedding are compared, and the samples decide each pair."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class CopyGroup:
 
     Attributes
     ----------
-    keep : int, id of the hit proposed to be kept
+    keep : int, id of the hit to keep
     others : tuple of int, ids of its copies, each verified against `keep`
     evidence : tuple of float, one for each of `others`
         share of the energy that the two have in common, 0 to 1; 1.0 for equal bytes
@@ -47,7 +47,7 @@ class CopyGroup:
 
 @dataclass(frozen=True)
 class UncertainPair:
-    """Two hits that may be one recording; the samples do not decide it.
+    """Two hits that may be one recording; the classifier is not sure.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ class UncertainPair:
 
 @dataclass(frozen=True)
 class Grouping:
-    """All groups, by the ids kept, and all uncertain pairs."""
+    """All groups, ordered by `keep`, and all uncertain pairs."""
 
     groups: list[CopyGroup]
     uncertain: list[UncertainPair]
@@ -81,7 +81,7 @@ def group_copies(
     ----------
     points : np.ndarray, shape (n_hits, n_dims)
         see `catalog.matching.candidates.project_embeddings`
-    on_pair : callable, optional, called with the number of pairs done and of all pairs
+    on_pair : callable, optional, called with the number of finished pairs and the total
     """
     pairs = order_pairs(find_candidate_pairs(points), len(points)).tolist()
     copies, uncertain = _equal_pairs(hits), []
@@ -104,11 +104,11 @@ def group_copies(
 def _equal_pairs(hits: Sequence[Hit]) -> list[tuple[int, int]]:
     """Pair each hit with the first one of equal bytes and region."""
     first_rows: dict[tuple[str, int, int], int] = {}
-    rows = [first_rows.setdefault(_content(hit), row) for row, hit in enumerate(hits)]
+    rows = [first_rows.setdefault(_content_key(hit), row) for row, hit in enumerate(hits)]
     return [(first, row) for row, first in enumerate(rows) if first != row]
 
 
-def _content(hit: Hit) -> tuple[str, int, int]:
+def _content_key(hit: Hit) -> tuple[str, int, int]:
     return hit.content_hash, hit.start, hit.stop
 
 
@@ -173,37 +173,37 @@ class PairDecider:
 
     def decide(self, first: Hit, second: Hit) -> Decision:
         """Decide on one pair."""
-        known = self._known(first, second)
-        if known is not None:
-            return known
+        stored = self._stored_decision(first, second)
+        if stored is not None:
+            return stored
         a, b = self._views(first), self._views(second)
-        return self._add(first, second, None if a is None or b is None else classify_pair(a, b))
+        return self._store(first, second, None if a is None or b is None else classify_pair(a, b))
 
     def decide_many(self, pairs: Sequence[tuple[Hit, Hit]]) -> Iterator[Decision]:
         """Decide on many pairs, in order."""
         if self._classify_many is None:
             yield from (self.decide(*pair) for pair in pairs)
             return
-        known = [self._known(*pair) for pair in pairs]
-        unknown = [pair for pair, decision in zip(pairs, known, strict=True) if decision is None]
-        results = self._classify_many(unknown)
-        for pair, decision in zip(pairs, known, strict=True):
+        stored = [self._stored_decision(*pair) for pair in pairs]
+        undecided = [pair for pair, decision in zip(pairs, stored, strict=True) if decision is None]
+        results = self._classify_many(undecided)
+        for pair, decision in zip(pairs, stored, strict=True):
             if decision is None:
                 try:
-                    decision = self._add(*pair, next(results))
+                    decision = self._store(*pair, next(results))
                 except BrokenProcessPool:  # usually out of memory: continue one by one
                     results, decision = iter(()), self.decide(*pair)
                 except StopIteration:
                     decision = self.decide(*pair)
             yield decision
 
-    def _known(self, first: Hit, second: Hit) -> Decision | None:
-        if _content(first) == _content(second):
+    def _stored_decision(self, first: Hit, second: Hit) -> Decision | None:
+        if _content_key(first) == _content_key(second):
             return Decision(Verdict.COPY, 1.0, MAX_LOGIT)
         return self.decisions.get(first, second)
 
-    def _add(self, first: Hit, second: Hit, result: Classification | None) -> Decision:
-        if result is None:  # not stored: the file may come back
+    def _store(self, first: Hit, second: Hit, result: Classification | None) -> Decision:
+        if result is None:  # not stored, because a missing file may return
             return Decision(Verdict.OTHER, 0.0, -MAX_LOGIT)
         logit = min(max(float(result.logit), -MAX_LOGIT), MAX_LOGIT)
         decision = Decision(result.verdict, result.share, logit)
