@@ -187,9 +187,9 @@ class Catalog:
         """Return one hit in any state; raise `StoreError` if the id is unknown."""
         return self.context.hit(hit_id)
 
-    def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
+    def hits_by_id(self, hit_ids: Iterable[int], *, skip_unknown: bool = False) -> dict[int, Hit]:
         """Return hits by id with their estimated strength; see `Context.hits_by_id`."""
-        return self.context.hits_by_id(hit_ids, known_only=known_only)
+        return self.context.hits_by_id(hit_ids, skip_unknown=skip_unknown)
 
     def audio(self, hit_id: int) -> Audio:
         """Decode the stroke of one hit; raise `AudioError` if its file is gone or broken."""

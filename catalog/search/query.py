@@ -27,7 +27,7 @@ class Query:
 
     acoustic: np.ndarray  # shape (n_acoustic,), see `catalog.search.spaces`
     roles: np.ndarray  # shape (n_roles,), role probabilities from sound
-    # one of the table, or of id 0 for a file outside: no session, its role guessed from sound
+    # one of the table, or of id 0 for a file outside: no session, its role estimated from sound
     hit: Hit
     row: int | None = None  # in the table
 

@@ -44,13 +44,13 @@ class Context:
         """Return one hit in any state; raise `StoreError` if the id is unknown."""
         return self.store.hits.get(hit_id)
 
-    def hits_by_id(self, hit_ids: Iterable[int], *, known_only: bool = False) -> dict[int, Hit]:
+    def hits_by_id(self, hit_ids: Iterable[int], *, skip_unknown: bool = False) -> dict[int, Hit]:
         """Return hits by id, with the estimated strength where their level does not show it.
 
         Parameters
         ----------
         hit_ids : iterable of int
-        known_only : bool, leave out ids that are not in the store
+        skip_unknown : bool, leave out ids that are not in the store
 
         Raises
         ------
@@ -59,7 +59,7 @@ class Context:
         """
         found: dict[int, Hit] = {}
         for hit_id in hit_ids:
-            with contextlib.suppress(*(StoreError,) if known_only else ()):
+            with contextlib.suppress(*(StoreError,) if skip_unknown else ()):
                 found[hit_id] = self.hit(hit_id)
         return self.estimate_missing_strengths(found)
 

@@ -17,7 +17,7 @@ from catalog.audio.encode import encode_wav
 from catalog.audio.model import Audio
 from catalog.features.measure import measure_audio
 from catalog.library.metadata.filename import Provenance
-from catalog.library.metadata.roles import RoleGuess
+from catalog.library.metadata.roles import RoleEstimate
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
@@ -94,7 +94,7 @@ def _measure(path: Path, k: int) -> MeasuredFile:
         subtype=audio.subtype,
         provenance=Provenance(f"Sitting {k % 7}", f"drum {k % 40}"),
         strokes=(measures,),
-        roles=(RoleGuess(ROLES[k % len(ROLES)], 0.9, RoleSource.NAME),),
+        roles=(RoleEstimate(ROLES[k % len(ROLES)], 0.9, RoleSource.NAME),),
         role_probabilities=np.full((1, len(ROLES)), 1 / len(ROLES), np.float32),
     )
 

@@ -1,4 +1,4 @@
-"""Roles of guessed hits follow the nearest hit whose role the user set."""
+"""Estimated roles follow the nearest hit whose role the user set."""
 
 from __future__ import annotations
 

@@ -234,5 +234,5 @@ def _role_warnings(slot: str, hit: Hit, *, is_locked: bool) -> list[str]:
         chosen = "the locked hit" if is_locked else "its hit"
         return [f"{slot}: {chosen} {hit.name} is a {role} {evidence}, not a {wanted}"]
     if hit.role_confidence < UNSURE:
-        return [f"{slot}: that {hit.name} is a {role} is a guess ({hit.role_confidence:.0%})"]
+        return [f"{slot}: the role {role} of {hit.name} is an estimate ({hit.role_confidence:.0%})"]
     return []

@@ -102,7 +102,9 @@ def _slot_lines(
     lines = []
     hit = hits[rows[name]]
     if hit.role_confidence < UNSURE:
-        lines.append(f"{hit.role.replace('_', ' ')} is a guess ({hit.role_confidence:.0%}): listen")
+        lines.append(
+            f"role {hit.role.replace('_', ' ')} is an estimate ({hit.role_confidence:.0%}): listen"
+        )
     if name in TOMS:
         lines += _interval(traits, rows, name)
     if name in HAT_SLOTS:

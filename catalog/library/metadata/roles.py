@@ -26,7 +26,7 @@ DOUBT_BELOW, DOUBT_ABOVE = 0.02, 0.8
 DOUBT_FACTOR = 0.5  # on the confidence of a doubted name
 
 
-class RoleGuess(NamedTuple):
+class RoleEstimate(NamedTuple):
     """The role of a hit, how likely it is (0 to 1), and where it comes from."""
 
     role: Role
@@ -124,8 +124,8 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] 
     if own := _role_of_words(split_words(place.stem)):
         return own
     for folder in place.parents:
-        if guess := _role_of_folder(folder.name):
-            return guess
+        if estimate := _role_of_folder(folder.name):
+            return estimate
         if folder == top:
             break
     return None
@@ -134,10 +134,10 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] 
 @lru_cache(maxsize=1024)
 def _role_of_folder(name: str) -> tuple[Role, float] | None:
     words = split_words(name)
-    guess = _role_of_words(words)
-    if guess is None:
+    estimate = _role_of_words(words)
+    if estimate is None:
         return None
-    role, confidence = guess
+    role, confidence = estimate
     if not is_instrument(words):
         if confidence < LIKELY:  # "Bell Road" is an address
             return None
@@ -157,7 +157,7 @@ def _role_of_words(words: list[str]) -> tuple[Role, float] | None:
     if not found:
         return None
     role, confidence = found[0]
-    strongest = max(found, key=lambda guess: guess[1])
+    strongest = max(found, key=lambda estimate: estimate[1])
     if strongest[1] > confidence + 0.1:  # a clear word counts more than an earlier vague one
         role, confidence = strongest
     roles = {r for r, c in found if c >= LIKELY}
@@ -172,8 +172,8 @@ def _find_roles(words: list[str]) -> list[tuple[str, float]]:
     while at < len(words):
         pair = PAIRS.get((words[at], words[at + 1])) if at + 1 < len(words) else None
         single = ROLE_WORDS.get(words[at])
-        if guess := pair or single:
-            found.append(guess)
+        if estimate := pair or single:
+            found.append(estimate)
         at += 2 if pair else 1
     return found
 
@@ -189,7 +189,7 @@ def _resolve_hat(role: str, confidence: float, words: list[str]) -> tuple[Role, 
 
 def combine_role(
     from_name: tuple[Role, float] | None, probabilities: np.ndarray | None
-) -> RoleGuess:
+) -> RoleEstimate:
     """Choose the role by name, else by sound; halve the confidence if the sound contradicts.
 
     The probabilities are in the order of `ROLES`, shape (20,).
@@ -201,8 +201,8 @@ def combine_role(
             doubted = probabilities[ROLES.index(role)] < DOUBT_BELOW
             if doubted and probabilities.max() > DOUBT_ABOVE:
                 confidence *= DOUBT_FACTOR
-        return RoleGuess(role, confidence, RoleSource.NAME)
+        return RoleEstimate(role, confidence, RoleSource.NAME)
     if not known or probabilities is None:
-        return RoleGuess(Role.OTHER, UNKNOWN_CONFIDENCE, RoleSource.SOUND)
+        return RoleEstimate(Role.OTHER, UNKNOWN_CONFIDENCE, RoleSource.SOUND)
     best = int(np.argmax(probabilities))
-    return RoleGuess(ROLES[best], float(probabilities[best]), RoleSource.SOUND)
+    return RoleEstimate(ROLES[best], float(probabilities[best]), RoleSource.SOUND)

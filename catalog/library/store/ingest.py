@@ -19,7 +19,7 @@ import numpy as np
 
 from catalog.features.measure import MEASURE_VERSION, Measures
 from catalog.library.metadata.filename import Provenance
-from catalog.library.metadata.roles import RoleGuess
+from catalog.library.metadata.roles import RoleEstimate
 from catalog.library.store.database import insert, path_to_db, update_hit
 from catalog.models import RoleSource, State
 
@@ -51,7 +51,7 @@ class MeasuredFile:
     subtype: str
     provenance: Provenance
     strokes: tuple[Measures, ...]  # in order; one for a finished hit
-    roles: tuple[RoleGuess, ...] = ()  # one per stroke; empty until they are classified
+    roles: tuple[RoleEstimate, ...] = ()  # one per stroke; empty until they are classified
     role_probabilities: np.ndarray | None = None  # float32 (n_strokes, 20), in order of `ROLES`
 
 
@@ -61,7 +61,7 @@ class MovedFile:
 
     file: FoundFile
     provenance: Provenance
-    role: RoleGuess
+    role: RoleEstimate
 
 
 class _Row(NamedTuple):
@@ -153,7 +153,7 @@ def without_user_values(
     return {column: value for column, value in values.items() if not column.startswith(by_user)}
 
 
-def file_values(file: FoundFile, provenance: Provenance, role: RoleGuess) -> dict[str, Any]:
+def file_values(file: FoundFile, provenance: Provenance, role: RoleEstimate) -> dict[str, Any]:
     """Return the columns of a hit that follow from where its file is, with their values."""
     return {
         "path": path_to_db(file.path),

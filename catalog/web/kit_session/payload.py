@@ -43,7 +43,7 @@ def describe_kit(session: KitSession) -> dict[str, Any]:
 
 def _with_known_hits(catalog: Catalog, kit: Kit) -> tuple[Kit, dict[int, Hit]]:
     wanted = {i for ids in kit.slots.values() for i in ids}
-    hits = catalog.hits_by_id(wanted, known_only=True)
+    hits = catalog.hits_by_id(wanted, skip_unknown=True)
     slots = {slot: tuple(i for i in ids if i in hits) for slot, ids in kit.slots.items()}
     return sorted_slots(replace(kit, slots=slots)), hits
 

@@ -195,6 +195,6 @@ def test_a_locked_hit_of_another_role_is_in_plan_readme_and_manifest(tmp_path: P
 
 @pytest.mark.parametrize(("confidence", "is_warned"), [(0.59, True), (0.6, False)])
 def test_a_role_below_60_percent_confidence_is_a_warning(tmp_path, confidence, is_warned):
-    guessed = hits() | {0: replace(hits()[0], role_confidence=confidence, role_source="sound")}
-    warnings = plan_export(KIT, guessed, tmp_path / "kit", read=make_stroke).warnings
-    assert any("is a guess" in line for line in warnings) is is_warned
+    estimated = hits() | {0: replace(hits()[0], role_confidence=confidence, role_source="sound")}
+    warnings = plan_export(KIT, estimated, tmp_path / "kit", read=make_stroke).warnings
+    assert any("is an estimate" in line for line in warnings) is is_warned

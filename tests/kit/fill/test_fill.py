@@ -79,8 +79,8 @@ def test_hats_of_one_pair_are_preferred_and_named() -> None:
 
 def test_a_hit_of_certain_role_is_preferred_to_a_guess() -> None:
     pool = make_pool({"kick": 1, "snare": 2}, rooms=1)
-    guess = replace(pool.hits[1], role_confidence=0.2, role_source="sound")
-    pool = Pool((pool.hits[0], guess, pool.hits[2]), np.zeros((3, 27), np.float32))
+    estimate = replace(pool.hits[1], role_confidence=0.2, role_source="sound")
+    pool = Pool((pool.hits[0], estimate, pool.hits[2]), np.zeros((3, 27), np.float32))
     assert fill_kit(pool, {"kick": 0}, slots=["snare"])[0].slots["snare"] == (2,)
 
 

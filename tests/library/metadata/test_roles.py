@@ -44,10 +44,10 @@ SILENT = """
 
 @pytest.mark.parametrize(("name", "role"), ANSWERS)
 def test_the_usual_words_name_their_roles(name, role):
-    guess = role_from_name(f"/music/{name}.wav", root="/music")
-    assert guess is not None
-    assert guess[0] == role
-    assert 0.4 <= guess[1] <= 1.0
+    estimate = role_from_name(f"/music/{name}.wav", root="/music")
+    assert estimate is not None
+    assert estimate[0] == role
+    assert 0.4 <= estimate[1] <= 1.0
 
 
 @pytest.mark.parametrize("name", SILENT.split())
@@ -67,9 +67,9 @@ def test_similar_words_name_no_role(name):
     ],
 )
 def test_the_name_of_the_file_counts_before_the_nearest_folder(path, role):
-    guess = role_from_name(f"/music/{path}", root="/music")
-    assert guess is not None
-    assert guess[0] == role
+    estimate = role_from_name(f"/music/{path}", root="/music")
+    assert estimate is not None
+    assert estimate[0] == role
 
 
 def test_folders_above_the_root_are_not_read_but_the_root_is():
@@ -84,9 +84,9 @@ def test_an_address_is_not_an_instrument(folder):
 
 def test_clearer_names_have_more_confidence():
     def confidence(path):
-        guess = role_from_name(f"/music/{path}", root="/music")
-        assert guess is not None
-        return guess[1]
+        estimate = role_from_name(f"/music/{path}", root="/music")
+        assert estimate is not None
+        return estimate[1]
 
     assert confidence("snare.wav") > confidence("Snare/1.wav") > confidence("Snare tests/1.wav")
     assert confidence("hat_closed.wav") > confidence("hat.wav")

@@ -52,6 +52,6 @@ export function makeRolePicker(hit, onChange) {   // onChange(role)
   const roles = el('select', { onchange: () => onChange(roles.value) }, ...options(ROLE_LABELS));
   roles.value = hit.role;
   const confidence = hit.said_by === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % certain`;
-  const source = ROLE_SOURCES[hit.said_by] ?? 'guessed';
+  const source = ROLE_SOURCES[hit.said_by] ?? 'estimated';
   return el('label', { class: 'role' }, `Role, ${source}${confidence}: `, roles);
 }
