@@ -47,7 +47,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print_message(f"catalog: {err}")
         return ERROR
     except KeyboardInterrupt:
-        print_message("catalog: stopped; what was finished is stored")
+        print_message("catalog: stopped; finished work is stored")
         return STOPPED
 
 

@@ -192,7 +192,7 @@ class Catalog:
         return self.context.hits_by_id(hit_ids, skip_unknown=skip_unknown)
 
     def audio(self, hit_id: int) -> Audio:
-        """Decode the stroke of one hit; raise `AudioError` if its file is gone or broken."""
+        """Decode the stroke of one hit; raise `AudioError` if its file is missing or damaged."""
         return self.context.read(self.hit(hit_id))
 
     def wav(self, hit_id: int) -> bytes:

@@ -1,7 +1,7 @@
 """The exceptions of this package.
 
 CatalogError
-    ParameterError, also a ValueError: an argument is outside what is allowed
+    ParameterError, also a ValueError: an argument has a value that is not allowed
     AudioError: a file cannot be used as a hit
     StoreError: the store cannot be opened or refuses a change
     KitError: a kit cannot be assembled or written
@@ -20,11 +20,11 @@ class CatalogError(Exception):
 
 
 class ParameterError(CatalogError, ValueError):
-    """An argument is outside what is allowed."""
+    """An argument has a value that is not allowed."""
 
 
 class AudioError(CatalogError):
-    """A file, `path`, cannot be used as a hit; `reason` is the fault and what to do."""
+    """A file, `path`, cannot be used as a hit; `reason` states the fault and what to do."""
 
     def __init__(self, path: str | Path, reason: str) -> None:
         self.path = Path(path)
@@ -41,7 +41,7 @@ class StoreError(CatalogError):
 
 
 class Stopped(CatalogError):
-    """Raised by a progress callback to stop a long job; what was done so far is kept."""
+    """Raised by a progress callback to stop a long job; finished work is stored."""
 
 
 class KitError(CatalogError):

@@ -1,4 +1,4 @@
-"""The records that all packages share and the closed sets of words in them; names state units."""
+"""Records and enumerations that all packages share; field names state the unit."""
 
 from __future__ import annotations
 
@@ -57,12 +57,12 @@ class State(Word):
     HERE = "here"
     MISSING = "missing"  # the file is gone
     ASIDE = "aside"  # the file was moved away by `set_aside`
-    HIDDEN = "hidden"  # the file is in its place, but the hit is left out of everything
+    HIDDEN = "hidden"  # the file is not moved, but the hit is left out of all lists
     OUTSIDE = "outside"  # a file that was searched from and is not in the store
 
 
 class Mark(Word):
-    """What the user thinks of a hit."""
+    """The mark that the user gave to a hit."""
 
     NONE = ""
     KEEP = "keep"
@@ -71,7 +71,7 @@ class Mark(Word):
 
 
 class Action(Word):
-    """What was done to a hit, as the history records it."""
+    """A change of a hit, as recorded in the history."""
 
     SET_ASIDE = "set aside"
     RESTORE = "restore"
@@ -103,7 +103,7 @@ class Hit:
     Attributes
     ----------
     id : int, stable for the life of the store; unaffected by moves and changes of the file
-    path : Path, absolute; where the file is, or was when it was last seen
+    path : Path, absolute; where the file is, or was at the last scan that found it
     start, stop : int, the stroke within the file, frames at `sr`; `stop` is exclusive
     sr : int, Hz
     session, drum, microphone, take : str
@@ -114,8 +114,8 @@ class Hit:
     container, subtype : str, as libsndfile names them, such as "WAV" and "PCM_24"
     content_hash : str, hex SHA-256 of the whole file
     note : str, free text found in the file
-    mark : Mark, what the user thinks of it; `Mark.NONE` if not marked
-    tags : tuple of str, words by the user, in alphabetical order
+    mark : Mark, given by the user; `Mark.NONE` if not marked
+    tags : tuple of str, given by the user, in alphabetical order
     remark : str, free text of the user
     region : int
         0 if the file is one finished hit; else the number of this stroke in its take, which
@@ -126,11 +126,11 @@ class Hit:
     origin : mapping of str to str
         what the recorder wrote into the file, see `catalog.library.metadata.filename`
     mate : Path or None
-        the right channel's file if two mono files are one stereo hit; `path` is then the left,
-        and `content_hash` that of both, one after the other
+        the right channel's file if two mono files are one stereo hit; `path` is then the left
+        channel's, and `content_hash` is that of both files, one after the other
     heard_lkfs : float or None
-        strength estimated from timbre, LKFS, see `catalog.search.strength`; None if it was not
-        estimated, or the level shows it
+        strength estimated from timbre, LKFS, see `catalog.search.strength`; None if the level
+        shows it or it was not estimated
     """
 
     id: int
@@ -183,7 +183,7 @@ class Hit:
 
     @property
     def stem(self) -> str:
-        """The file name without its extension, or what the names of both channels share."""
+        """The file name without its extension, or the part that both channels have in common."""
         return self.path.stem if self.mate is None else _common_name(self.path, self.mate)
 
     @property
@@ -205,14 +205,14 @@ def _common_name(left: Path, right: Path) -> str:
 
 
 class Skipped(NamedTuple):
-    """A file that could not be used, with one line that states why and what to do."""
+    """A file that could not be used, with the reason and what to do, in one line."""
 
     path: Path
     reason: str
 
 
 class PathNames(Sequence[Path]):
-    """A sequence of paths kept as text; a `Path` is made on access, since most are only counted."""
+    """A sequence of paths stored as text; a `Path` is made on access, as most are only counted."""
 
     def __init__(self, names: Sequence[str]) -> None:
         self._names = tuple(names)
@@ -240,7 +240,7 @@ class PathNames(Sequence[Path]):
 
 @dataclass(frozen=True)
 class ScanReport:
-    """The files of one scan by what happened to them; all paths are absolute."""
+    """The files of one scan, by outcome; all paths are absolute."""
 
     added: tuple[Path, ...] = ()
     changed: tuple[Path, ...] = ()
@@ -264,7 +264,7 @@ OnProgress = Callable[[Progress], None]
 
 @dataclass(frozen=True)
 class HistoryEvent:
-    """One change of a hit, as the history records it."""
+    """One change of a hit, as recorded in the history."""
 
     id: int
     time_utc: str
@@ -273,4 +273,4 @@ class HistoryEvent:
     source: Path
     target: Path
     reason: str
-    step: int = 0  # the same for all changes that were made at once
+    step: int = 0  # the same for all changes made by one call

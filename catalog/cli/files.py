@@ -54,7 +54,7 @@ def add_commands(command: AddCommand) -> None:
     undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as printed by `history`")
     undo.add_argument("--all", action="store_true", help="everything that can be undone")
     undo.add_argument("--yes", action="store_true", help=YES_HELP)
-    same = command("same", "record your verdict: two hits are the same recording", _same)
+    same = command("same", "record your verdict that two hits are one recording, or not", _same)
     same.add_argument("first", type=int, metavar="HIT")
     same.add_argument("second", type=int, metavar="HIT")
     verdict = same.add_mutually_exclusive_group()
@@ -65,7 +65,7 @@ def add_commands(command: AddCommand) -> None:
     keep = command("keep", "choose which of several copies to keep", _keep)
     keep.add_argument("hit", type=int, metavar="HIT")
     command("doubts", "list uncertain pairs; listen to them and decide with `same`", _doubts)
-    command("history", "list what was done to hits, newest last", _history)
+    command("history", "list all changes of hits, the newest last", _history)
 
 
 def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:

@@ -39,7 +39,7 @@ def add_commands(command: AddCommand) -> None:
     similar.add_argument("--elsewhere", action="store_true", help="only other sessions")
     for parser in (alternates, similar):
         parser.add_argument("-n", type=int, default=10, help="how many (default: 10)")
-    command("copies", "list hits that are the same recording", _copies)
+    command("copies", "list groups of hits that are the same recording", _copies)
     command("map", f"compute a new map; {SLOW_MAP}", _map).add_argument(
         "--seed", type=int, default=0
     )
@@ -97,7 +97,7 @@ def _map(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _add_relation_commands(command: AddCommand) -> None:
     command("strokes", "list hits that are one stroke through several microphones", _strokes)
-    related = command("related", "list the hits related to one, with the evidence", _related)
+    related = command("related", "list hits that are related to one, with the evidence", _related)
     related.add_argument("hit", type=int)
     related.add_argument("-n", type=int, default=5, help="number of hits that only sound alike")
     align = command(

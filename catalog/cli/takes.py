@@ -47,7 +47,9 @@ def add_commands(command: AddCommand) -> None:
     change.add_argument("--join", nargs=2, type=int, metavar=("LEFT", "RIGHT"))
     change.add_argument("--part", type=int, metavar="HIT")
     microphones = command(
-        "microphones", "list the delays between the channels of a hit, or mix them", _microphones
+        "microphones",
+        "list the delays between the channels of a hit, or set their mix",
+        _microphones,
     )
     microphones.add_argument("hit", type=int)
     microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")

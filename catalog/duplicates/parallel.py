@@ -111,4 +111,4 @@ def _prepare(source: HitSource) -> ChannelViews | None:
         audio = decode_sides(source.path, source.mate, start=source.start, stop=source.stop)
         return prepare_views(mix_channels(audio, source.mix))
     except CatalogError:
-        return None  # gone or broken since the scan; the next scan reports it
+        return None  # missing or damaged since the scan; the next scan reports it

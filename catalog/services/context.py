@@ -88,7 +88,7 @@ class Context:
         Raises
         ------
         AudioError
-            if the file is gone or broken
+            if the file is missing or damaged
         """
         return decode_mixed_hit(self.store, hit)
 

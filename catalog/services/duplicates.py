@@ -81,7 +81,7 @@ class Duplicates:
         Raises
         ------
         AudioError
-            if a file is gone or broken
+            if a file is missing or damaged
         """
         read, hit = self._context.read, self._context.hit
         return overlay_recordings(read(hit(first_id)), read(hit(second_id)))
@@ -109,7 +109,7 @@ class Duplicates:
         Raises
         ------
         AudioError
-            if a file is gone or broken
+            if a file is missing or damaged
         """
         read, hit = self._context.read, self._context.hit
         first, second = (prepare_views(read(hit(i))) for i in (first_id, second_id))

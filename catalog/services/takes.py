@@ -80,7 +80,7 @@ class Takes:
         Raises
         ------
         AudioError
-            if the file is gone or broken
+            if the file is missing or damaged
         """
         first = self._first_hit(hit)
         audio = decode_sides(first.path, first.mate, start=start, stop=stop)
@@ -92,7 +92,7 @@ class Takes:
         Raises
         ------
         AudioError
-            if the file is gone or broken
+            if the file is missing or damaged
         """
         return len(decode_hit(self._first_hit(hit), whole=True).samples)
 
@@ -160,7 +160,7 @@ class Takes:
         Raises
         ------
         AudioError
-            if the file is gone or broken
+            if the file is missing or damaged
         """
         audio = decode_hit(self._store.hits.get(hit_id))
         return measure_delays(audio.samples, sr=audio.sr)

@@ -116,7 +116,7 @@ def split_words(text: str) -> list[str]:
 
 
 def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] | None:
-    """Guess the role from the name of a file, else from the nearest folder that names one.
+    """Estimate the role from the name of a file, else from the nearest folder that names one.
 
     The last folder that is read is `root`, the scanned one. The confidence is from 0 to 1.
     """

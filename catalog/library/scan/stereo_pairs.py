@@ -168,7 +168,7 @@ def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> None:
 def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
     """Decode the stroke of a hit, or its `whole` recording, from both files if it has two.
 
-    Raise `AudioError` if a file is gone or broken, or the two no longer match.
+    Raise `AudioError` if a file is missing or damaged, or the two no longer match.
     """
     start, stop = (0, None) if whole else (hit.start, hit.stop)
     return decode_sides(hit.path, hit.mate, start=start, stop=stop)
@@ -179,7 +179,7 @@ def decode_sides(
 ) -> Audio:
     """Decode a file, or two mono files as the left and right channel; see `decode_file`.
 
-    Raise `AudioError` if a file is gone or broken, or the two do not match.
+    Raise `AudioError` if a file is missing or damaged, or the two do not match.
     """
     audio = decode_file(path, start=start, stop=stop)
     if mate is None:
