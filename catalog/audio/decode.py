@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from catalog.audio.ffmpeg import decode_with_ffmpeg
-from catalog.audio.model import MAX_CHANNELS, MAX_VALUES, SR_RANGE_HZ, Audio, Header
+from catalog.audio.model import MAX_CHANNELS, MAX_SAMPLE, MAX_VALUES, SR_RANGE_HZ, Audio, Header
 from catalog.errors import AudioError
 
 AUDIO_SUFFIXES: frozenset[str] = frozenset({
@@ -52,7 +52,7 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
     Raises
     ------
     AudioError
-        if the file is missing, is no audio, ends early, or holds NaN or infinity
+        if the file is missing, is no audio, ends early, or holds NaN or values beyond `MAX_SAMPLE`
     """
     import soundfile
 
@@ -71,19 +71,27 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
         _check_readable(path)
         message = f"cannot be decoded ({_first_line(err)}); export it again or take it out"
         raise AudioError(path, message) from err
-    return _check_finite(path, audio)
+    return _check_samples(path, audio)
 
 
 def _decode_other(path: Path, start: int, stop: int | None) -> Audio:
     """Decode a format that libsndfile does not read."""
     _check_readable(path)
-    return _check_finite(path, decode_with_ffmpeg(path, start=start, stop=stop))
+    return _check_samples(path, decode_with_ffmpeg(path, start=start, stop=stop))
 
 
-def _check_finite(path: Path, audio: Audio) -> Audio:
-    if is_finite(audio.samples):
+def _check_samples(path: Path, audio: Audio) -> Audio:
+    # A small energy proves in one fast pass that all samples are in range.
+    if float(np.vdot(audio.samples, audio.samples)) <= MAX_SAMPLE**2:
         return audio
-    raise AudioError(path, "holds values that are not numbers (NaN or infinity); export it again")
+    if not is_finite(audio.samples):
+        reason = "holds values that are not numbers (NaN or infinity); export it again"
+        raise AudioError(path, reason)
+    peak = float(np.abs(audio.samples).max())
+    if peak > MAX_SAMPLE:
+        level_db = 20.0 * math.log10(peak)
+        raise AudioError(path, f"reaches {level_db:.0f} dBFS, which is not audio; export it again")
+    return audio
 
 
 def is_finite(samples: np.ndarray) -> bool:

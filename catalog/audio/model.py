@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 MAX_CHANNELS = 64  # multitrack recorders end there; a larger count is a broken header
+MAX_SAMPLE = 1e6  # of full scale, +120 dBFS; larger floats are not audio and overflow when squared
 SR_RANGE_HZ = (4_000, 768_000)  # speech recorders start at 8,000; outside is a broken header
 MAX_VALUES = 250_000_000  # samples over all channels, 1 GB as float32; longer files are refused
 

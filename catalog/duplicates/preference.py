@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 
@@ -14,7 +13,7 @@ from catalog.models import Hit, Mark
 CLIP_RUN = 4  # equal samples in a row at the peak
 CLIP_NEAR_DB = 0.3  # distance of the peak from full scale
 FLOOR_STEP_DB = 1.0  # of the noise floor relative to the peak, which gain does not change
-UNKNOWN_PEAK_DB = -120.0  # dBFS, of a hit whose peak is undefined
+UNKNOWN_PEAK_DB = -120.0  # dBFS, of a hit that is one sample long and has no level
 LEVEL_STEP_DB = 1.0  # peaks closer than this count as equal
 TAIL_STEP_S = 0.05
 MIN_WIDTH = 0.01  # stereo width below which two channels count as mono
@@ -40,8 +39,7 @@ def n_provenance_fields(hit: Hit) -> int:
 
 
 def _peak_db(hit: Hit) -> float:
-    peak_db = hit.descriptors.get("peak_db", math.nan)
-    return peak_db if math.isfinite(peak_db) else UNKNOWN_PEAK_DB
+    return max(hit.descriptors["peak_db"], UNKNOWN_PEAK_DB)
 
 
 def preference_key(hit: Hit) -> tuple[float, ...]:

@@ -1,4 +1,4 @@
-"""Catalogs at the edge: no hits at all, files of one sample, files far beyond full scale."""
+"""Catalogs at the edge: no hits at all, files of one sample, floats far beyond full scale."""
 
 from __future__ import annotations
 
@@ -22,13 +22,20 @@ def empty(tmp_path):
 
 @pytest.fixture
 def odd(tmp_path):
-    """Two equal files of one sample, two equal files at 1e30 of full scale, and a snare."""
+    """Two equal files of one sample, two at +110 dBFS, one at +600 dBFS, and a snare."""
     folder = tmp_path / "odd"
     folder.mkdir()
     click = np.zeros(3000, np.float32)
     click[0] = 0.5
     stroke = make_stroke("snare", 1)[:, 0]
-    sounds = {"click a": click, "click b": click, "huge a": 1e30 * stroke, "huge b": 1e30 * stroke}
+    loud = 3e5 * stroke / np.abs(stroke).max()
+    sounds = {
+        "click a": click,
+        "click b": click,
+        "loud a": loud,
+        "loud b": loud,
+        "no audio": 1e30 * stroke,
+    }
     for name, wave in (sounds | {"snare 1": stroke}).items():
         soundfile.write(folder / f"{name}.wav", wave.astype(np.float32), SR, "FLOAT")
     with Catalog.open(tmp_path / "odd.sqlite") as cat:
@@ -43,19 +50,22 @@ def test_an_empty_catalog_answers_every_question(empty, tmp_path):
     assert empty.similar(file) == empty.duplicates.microphone_ties() == []
     assert empty.review.faults() == empty.takes.sessions() == empty.kits.saved() == []
     assert len(empty.map.compute().hit_ids) == len(empty.map.layout().hit_ids) == 0
-    assert empty.review.coverage().gaps
+    assert empty.review.coverage().gaps == ()
     kit = empty.fill_kit({})
     assert not kit.slots
     with pytest.raises(KitError, match="empty"):
         empty.kit_sound.masking(kit)
 
 
-def test_files_of_one_sample_and_far_beyond_full_scale_stop_nothing(odd, tmp_path):
+def test_files_of_one_sample_and_beyond_full_scale_stop_nothing(odd, tmp_path):
     names = {hit.id: hit.name for hit in odd.hits()}
-    assert len(names) == 5
+    assert set(names.values()) == {"click a", "click b", "loud a", "loud b", "snare 1"}
+    (skipped,) = odd.review.skipped()
+    assert skipped.path.name == "no audio.wav"
+    assert "dBFS, which is not audio" in skipped.reason
     groups = [{names[i] for i in (g.keep, *g.others)} for g in odd.copies()]
     assert {"click a", "click b"} in groups
-    assert {"huge a", "huge b"} in groups
+    assert {"loud a", "loud b"} in groups
     odd.duplicates.uncertain_pairs()
     layout = odd.map.compute()
     assert np.isfinite(layout.xy).all()

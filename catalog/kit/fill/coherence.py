@@ -18,7 +18,6 @@ from catalog.models import Hit
 
 CLIP = 4.0  # deviations; larger values are outliers
 SHRINK = 8.0  # hits of the whole pool that count towards a role, so that few hits do not decide
-LARGEST = 1e6  # of a descriptor; only files far beyond full scale reach it
 SPREAD_MIN = 0.1  # of the pool's deviation, for roles whose hits hardly differ
 LOG_FLOOR = {"Hz": 20.0, "s": 0.01}  # below these a ratio is inaudible
 ROLE_WEIGHT = 1.0  # a hit with an estimated role costs as much as one from another room
@@ -74,7 +73,6 @@ def compute_traits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
 def _perceptual_scale(production: np.ndarray) -> np.ndarray:
     """Production with frequencies and times in octaves."""
     scaled = np.nan_to_num(np.array(production, dtype=np.float64))
-    scaled = np.clip(scaled, -LARGEST, LARGEST)
     for column, trace in enumerate(PRODUCTION_DESCRIPTORS[: scaled.shape[1]]):
         if trace.unit in LOG_FLOOR:
             scaled[:, column] = np.log2(np.maximum(scaled[:, column], LOG_FLOOR[trace.unit]))
