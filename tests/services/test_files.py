@@ -64,7 +64,7 @@ def test_a_hit_in_a_kept_kit_is_set_aside_only_when_that_is_meant(cat, folder):
 def test_the_command_line_names_the_kit_before_anything_moves(cat, call, folder):
     hit_id = find(cat, "kick_02")
     cat.kits.save(cat.fill_kit({"kick": hit_id}, slots=["kick"]), "evening")
-    assert f"hit {hit_id} is needed by the saved kit evening" in call("set-aside", hit_id)[1]
+    assert f"hit {hit_id} is used by the saved kit evening" in call("set-aside", hit_id)[1]
     code, _, err = call("set-aside", hit_id, "--yes")
     assert (code, (folder / "kick_02.wav").exists()) == (2, True)
     assert "--even-in-kits" in err
