@@ -28,7 +28,7 @@ def of_drum(*loudness: float, **changes: object) -> list:
 
 
 @given(st.lists(LOUDNESS, min_size=1, max_size=60))
-def test_layers_cover_every_velocity_and_every_stroke_once(loudness: list[float]) -> None:
+def test_layers_cover_every_velocity_and_every_stroke_once(loudness):
     layers = cut_layers(of_drum(*loudness))
     played = [v for layer in layers for v in range(layer.lowest, layer.highest + 1)]
     assert played == list(range(1, 128))
@@ -37,12 +37,12 @@ def test_layers_cover_every_velocity_and_every_stroke_once(loudness: list[float]
     assert all(a.strength < b.strength for a, b in pairwise(layers))
 
 
-def test_strokes_of_one_strength_are_round_robins_and_others_layers() -> None:
+def test_strokes_of_one_strength_are_round_robins_and_others_layers():
     layers = cut_layers(of_drum(-30.0, -29.5, -20.0, -20.3, -10.0))
     assert [[h.id for h in layer.hits] for layer in layers] == [[0, 1], [3, 2], [4]]
 
 
-def test_a_stroke_12_db_softer_ends_where_the_square_law_is_6_db_down() -> None:
+def test_a_stroke_12_db_softer_ends_where_the_square_law_is_6_db_down():
     layers = cut_layers(of_drum(-32.0, -20.0))
     assert layers[0].highest == round(127 * 10 ** (-6 / 40)) == 90
 
@@ -55,21 +55,19 @@ def total_db(layers: tuple, velocity: int) -> float:
 
 
 @pytest.mark.parametrize("levels", [(-20.0,), (-24.0, -20.0), (-32.0, -26.0, -20.0)])
-def test_recorded_and_played_dynamics_together_follow_the_square_law(
-    levels: tuple[float, ...],
-) -> None:
+def test_recorded_and_played_dynamics_together_follow_the_square_law(levels):
     layers = cut_layers(of_drum(*levels))
     strays = [total_db(layers, v) - 40 * math.log10(v / 127) for v in range(16, 128)]
     assert max(map(abs, strays)) < 4.5  # half of 6 LU between layers, and the straight lines
 
 
-def test_above_the_weakest_layer_velocity_changes_no_level() -> None:
+def test_above_the_weakest_layer_velocity_changes_no_level():
     layers = cut_layers(of_drum(-32.0, -26.0, -20.0))
     assert {velocity_gain(layers, v) for v in range(layers[0].highest, 128)} == {1.0}
 
 
 @given(st.lists(LOUDNESS, min_size=1, max_size=20))
-def test_the_gain_grows_with_velocity_from_nothing_to_one(loudness: list[float]) -> None:
+def test_the_gain_grows_with_velocity_from_nothing_to_one(loudness):
     layers = cut_layers(of_drum(*loudness))
     gains = [velocity_gain(layers, v) for v in range(1, 128)]
     assert gains == sorted(gains)
@@ -77,7 +75,7 @@ def test_the_gain_grows_with_velocity_from_nothing_to_one(loudness: list[float])
     assert gains[-1] == 1.0
 
 
-def test_only_strokes_of_the_same_drum_microphone_and_role_are_layers() -> None:
+def test_only_strokes_of_the_same_drum_microphone_and_role_are_layers():
     main, other = of_drum(-20.0, -30.0)
     strangers = [
         make_hit(10, session="barn", drum="snare b", microphone="top"),
@@ -90,27 +88,27 @@ def test_only_strokes_of_the_same_drum_microphone_and_role_are_layers() -> None:
     assert strokes_of_drum(main, [main, other, *strangers]) == (other, main)
 
 
-def test_copies_are_left_out_but_never_the_chosen_hit() -> None:
+def test_copies_are_left_out_but_never_the_chosen_hit():
     hits = of_drum(-20.0, -30.0, -25.0)
     assert [h.id for h in strokes_of_drum(hits[0], hits, leave_out={0, 1})] == [2, 0]
 
 
-def test_a_hit_of_an_unknown_drum_has_no_other_strokes() -> None:
+def test_a_hit_of_an_unknown_drum_has_no_other_strokes():
     hits = of_drum(-20.0, -30.0, drum="")
     assert strokes_of_drum(hits[0], hits) == (hits[0],)
 
 
-def test_a_slot_gets_the_other_strokes_and_no_hit_is_in_two_slots() -> None:
+def test_a_slot_gets_the_other_strokes_and_no_hit_is_in_two_slots():
     hits = of_drum(-20.0, -30.0, -25.0, -28.0)
     kit = add_layers(Kit(slots={"snare": (0,), "snare_2": (2,)}), hits, leave_out={3})
     assert kit.slots == {"snare": (0, 1), "snare_2": (2,)}
 
 
-def test_a_jump_between_layers_is_a_warning() -> None:
+def test_a_jump_between_layers_is_a_warning():
     assert layer_warnings(cut_layers(of_drum(-40.0, -20.0)))[0].startswith("20 LU between")
     assert layer_warnings(cut_layers(of_drum(-26.0, -20.0))) == ()
 
 
-def test_no_strokes_make_no_layers() -> None:
+def test_no_strokes_make_no_layers():
     with pytest.raises(ParameterError, match="hits is empty"):
         cut_layers([])

@@ -39,11 +39,11 @@ def played(kit: Kit, hits: dict[int, Hit], gains: dict[str, float]) -> list[Audi
     return [Audio(a.samples * np.float32(10 ** (g / 20)), a.sr, "WAV", "FLOAT") for a, g in strokes]
 
 
-def test_every_role_has_a_level_in_the_balance() -> None:
+def test_every_role_has_a_level_in_the_balance():
     assert set(BALANCE_LU) == set(ROLES)
 
 
-def test_slots_differ_in_loudness_as_the_balance_says() -> None:
+def test_slots_differ_in_loudness_as_the_balance_says():
     kit, hits = made_kit(-30, -12, -25, -33, -18, -21)
     levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)
@@ -55,7 +55,7 @@ def test_slots_differ_in_loudness_as_the_balance_says() -> None:
 
 
 @pytest.mark.parametrize("lowest", [-45.0, -25.0, -20.0, -3.0])
-def test_the_loudest_four_strokes_just_stay_below_the_ceiling(lowest: float) -> None:
+def test_the_loudest_four_strokes_just_stay_below_the_ceiling(lowest):
     kit, hits = made_kit(lowest, -12, -25, -33, -18, -21)
     levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)
@@ -71,7 +71,7 @@ def test_the_loudest_four_strokes_just_stay_below_the_ceiling(lowest: float) -> 
 
 
 @pytest.mark.parametrize("loudness", [-math.inf, math.nan, -75.0])
-def test_silence_is_not_amplified(loudness: float) -> None:
+def test_silence_is_not_amplified(loudness):
     hits = {0: make_hit(0, loudness=-30.0), 1: make_hit(1, "crash", loudness=loudness)}
     kit = Kit(slots={"snare": (0,), "crash": (1,)})
     levels = balance_levels(kit, hits, read=lambda h: SILENCE if h.id else make_stroke(h))
@@ -79,20 +79,20 @@ def test_silence_is_not_amplified(loudness: float) -> None:
     assert any("crash: too quiet to be measured" in note for note in levels.notes)
 
 
-def test_a_kit_of_silence_is_left_unchanged() -> None:
+def test_a_kit_of_silence_is_left_unchanged():
     hits = {0: make_hit(0, loudness=-math.inf)}
     levels = balance_levels(Kit(slots={"snare": (0,), "kick": ()}), hits, read=lambda _: SILENCE)
     assert levels.gain_db == {"snare": 0.0}
 
 
-def test_the_boost_of_a_very_soft_hit_is_limited() -> None:
+def test_the_boost_of_a_very_soft_hit_is_limited():
     hits = {0: make_hit(0, loudness=-65.0)}
     levels = balance_levels(Kit(slots={"snare": (0,)}), hits, read=make_stroke)
     assert levels.gain_db["snare"] == MAX_BOOST_DB
     assert any("dB short" in note for note in levels.notes)
 
 
-def test_hits_of_different_rates_and_channels_are_mixed() -> None:
+def test_hits_of_different_rates_and_channels_are_mixed():
     hits = [make_hit(0, sr=48_000), make_hit(1, sr=44_100)]
     strokes = [make_stroke(hits[0], n_channels=2), make_stroke(hits[1])]
     assert math.isfinite(simultaneous_peak(strokes))

@@ -10,7 +10,7 @@ from catalog.models import Hit
 from tests.kit.drums import SR, make_hit, make_stroke
 
 
-def test_each_stroke_is_decoded_once_while_it_fits_into_the_cache() -> None:
+def test_each_stroke_is_decoded_once_while_it_fits_into_the_cache():
     decoded: list[int] = []
 
     def read(hit: Hit) -> Audio:
@@ -26,7 +26,7 @@ def test_each_stroke_is_decoded_once_while_it_fits_into_the_cache() -> None:
     assert StrokeReader.of(strokes) is strokes
 
 
-def test_a_stroke_that_cannot_be_used_is_refused_by_its_name() -> None:
+def test_a_stroke_that_cannot_be_used_is_refused_by_its_name():
     def broken(hit: Hit) -> Audio:
         raise AudioError(hit.path, "is missing")
 
@@ -38,7 +38,7 @@ def test_a_stroke_that_cannot_be_used_is_refused_by_its_name() -> None:
             StrokeReader(lambda hit, bad=bad: bad)(make_hit(1))
 
 
-def test_an_end_cut_before_the_decay_is_faded_and_another_is_unchanged() -> None:
+def test_an_end_cut_before_the_decay_is_faded_and_another_is_unchanged():
     ringing = np.full((4410, 1), 0.5, dtype=np.float32)
     faded = fade_end(ringing, sr=SR)
     assert abs(faded[-1, 0]) < 1e-3

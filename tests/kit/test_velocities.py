@@ -19,7 +19,7 @@ def ids_of(kit: Kit) -> list[list[int]]:
     return [[hit.id for hit in layer.hits] for layer in layers_of(kit, "snare", HITS)]
 
 
-def test_layers_are_cut_by_strength_until_a_stroke_is_moved() -> None:
+def test_layers_are_cut_by_strength_until_a_stroke_is_moved():
     assert ids_of(KIT) == [[0, 1], [2], [3]]
     moved = velocities.move_stroke(KIT, "snare", 0, layer=1, hits=HITS)
     assert ids_of(moved) == [[1], [2, 0], [3]]
@@ -27,12 +27,12 @@ def test_layers_are_cut_by_strength_until_a_stroke_is_moved() -> None:
     assert Kit.from_json(moved.to_json()) == moved
 
 
-def test_a_stroke_moves_to_a_new_layer_below_or_above() -> None:
+def test_a_stroke_moves_to_a_new_layer_below_or_above():
     assert ids_of(velocities.move_stroke(KIT, "snare", 1, layer=0, hits=HITS, apart=True))[0] == [1]
     assert ids_of(velocities.move_stroke(KIT, "snare", 1, layer=3, hits=HITS))[-1] == [1]
 
 
-def test_arranged_layers_cover_every_velocity_once_and_are_exported() -> None:
+def test_arranged_layers_cover_every_velocity_once_and_are_exported():
     moved = velocities.move_stroke(KIT, "snare", 3, layer=0, hits=HITS)
     layers = layers_of(moved, "snare", HITS)
     played = [v for layer in layers for v in range(layer.lowest, layer.highest + 1)]
@@ -42,14 +42,14 @@ def test_arranged_layers_cover_every_velocity_once_and_are_exported() -> None:
     assert weakest == {0, 1, 3}
 
 
-def test_an_added_stroke_joins_the_layer_nearest_to_it() -> None:
+def test_an_added_stroke_joins_the_layer_nearest_to_it():
     few = Kit(slots={"snare": (3, 0, 2)})
     kept = velocities.keep_layers(few, "snare", hits=HITS)
     assert ids_of(velocities.add_stroke(kept, "snare", 1)) == [[0, 1], [2], [3]]
     assert add_layers(kept, list(HITS.values())).slots == few.slots  # what is kept is left alone
 
 
-def test_the_next_stroke_becomes_the_main_one_when_that_is_removed() -> None:
+def test_the_next_stroke_becomes_the_main_one_when_that_is_removed():
     kept = velocities.keep_layers(KIT, "snare", hits=HITS)
     left = velocities.drop_stroke(kept, "snare", 3)
     assert left.slots["snare"] == (0, 1, 2)
@@ -57,7 +57,7 @@ def test_the_next_stroke_becomes_the_main_one_when_that_is_removed() -> None:
     assert velocities.choose_main(left, "snare", 2).slots["snare"] == (2, 0, 1)
 
 
-def test_removing_the_last_stroke_clears_the_settings_of_the_slot() -> None:
+def test_removing_the_last_stroke_clears_the_settings_of_the_slot():
     kit = Kit(slots={"snare": (1,)}, locked=frozenset({"snare"})).with_level("snare", -2.0)
     assert velocities.drop_stroke(kit, "snare", 1) == Kit()
 
@@ -74,12 +74,12 @@ def test_removing_the_last_stroke_clears_the_settings_of_the_slot() -> None:
         ),
     ],
 )
-def test_impossible_changes_are_refused(change, words: str) -> None:
+def test_impossible_changes_are_refused(change, words):
     with pytest.raises(KitError, match=words):
         change()
 
 
-def test_too_many_layers_are_refused() -> None:
+def test_too_many_layers_are_refused():
     n = MAX_LAYERS + 1
     hits = {i: make_hit(i, loudness=-60.0 + 6 * i, **WHERE) for i in range(n)}
     layers = {"snare": (*((i,) for i in range(n - 2)), (n - 2, n - 1))}

@@ -32,7 +32,7 @@ def plain(name: str) -> str:
     return name.replace("-", " ").lower()
 
 
-def test_every_key_from_35_to_81_has_its_name() -> None:
+def test_every_key_from_35_to_81_has_its_name():
     assert [plain(gm_name(35 + i)) for i in range(47)] == [plain(name) for name in DRUM_MAP]
     assert len(GM_NAMES) == 81 - 35 + 1
 
@@ -50,9 +50,9 @@ def test_every_key_from_35_to_81_has_its_name() -> None:
         ("timbale", "High Timbale"),
     ],
 )  # fmt: skip
-def test_a_slot_is_on_the_key_of_its_name(slot: str, name: str) -> None:
+def test_a_slot_is_on_the_key_of_its_name(slot, name):
     assert plain(DRUM_MAP[SLOTS[slot].note - 35]) == plain(name)
 
 
-def test_slots_without_a_general_midi_key_are_marked() -> None:
+def test_slots_without_a_general_midi_key_are_marked():
     assert {name for name, slot in SLOTS.items() if slot.second_choice} == {"shaker", "extra"}

@@ -88,7 +88,7 @@ def energy_db(sound: np.ndarray) -> float:
     return 10 * float(np.log10(np.square(sound).sum()))
 
 
-def test_wave_reads_every_file_with_the_size_of_the_manifest(folder: Path) -> None:
+def test_wave_reads_every_file_with_the_size_of_the_manifest(folder):
     with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 13
@@ -103,7 +103,7 @@ def test_wave_reads_every_file_with_the_size_of_the_manifest(folder: Path) -> No
 
 
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT"])
-def test_sox_reads_every_width_as_we_do(hits: dict[int, Hit], tmp_path: Path, subtype: str) -> None:
+def test_sox_reads_every_width_as_we_do(hits, tmp_path, subtype):
     """SoX (Debian) decodes to floats; its error output is empty if it accepts chunks and sizes."""
     if shutil.which("sox") is None and not os.environ.get("CI"):
         pytest.skip("sox is not installed")
@@ -130,32 +130,30 @@ def lint(path: Path) -> str:
     return done.stdout + done.stderr
 
 
-def test_the_linter_finds_nothing(folder: Path) -> None:
+def test_the_linter_finds_nothing(folder):
     assert lint(folder / "kit.sfz") == ""
 
 
-def test_the_linter_would_find_a_wrong_opcode_and_a_missing_file(tmp_path: Path) -> None:
+def test_the_linter_would_find_a_wrong_opcode_and_a_missing_file(tmp_path):
     (tmp_path / "bad.sfz").write_text("<region> key=36 lowvel=1 sample=gone.wav\n")
     report = lint(tmp_path / "bad.sfz")
     assert "lowvel" in report
     assert "gone.wav" in report
 
 
-def test_exactly_the_keys_of_the_note_map_sound(folder: Path, player: Any) -> None:
+def test_exactly_the_keys_of_the_note_map_sound(folder, player):
     with (folder / "notes.csv").open(newline="", encoding="utf-8") as file:
         notes = [int(row["note"]) for row in csv.DictReader(file)]
     assert player.playable_keys == notes
 
 
 @pytest.mark.parametrize(("note", "hit_id"), [(36, 10), (35, 10), (42, 12), (46, 11)])
-def test_a_key_plays_the_file_of_its_slot(player: Any, note: int, hit_id: int) -> None:
+def test_a_key_plays_the_file_of_its_slot(player, note, hit_id):
     assert tone_of(play(player, note, 100)) == hit_id
 
 
 @pytest.mark.parametrize(("note", "ids"), [(38, range(6)), (45, range(20, 24))])
-def test_every_velocity_plays_its_layer_and_the_round_robins_alternate(
-    player: Any, hits: dict[int, Hit], note: int, ids: range
-) -> None:
+def test_every_velocity_plays_its_layer_and_the_round_robins_alternate(player, hits, note, ids):
     for layer in cut_layers([hits[i] for i in ids]):
         for velocity in (layer.lowest, layer.highest):
             played = [tone_of(play(player, note, velocity)) for _ in range(4)]
@@ -165,9 +163,7 @@ def test_every_velocity_plays_its_layer_and_the_round_robins_alternate(
 
 @pytest.mark.parametrize("velocity", [1, 20, 45, 80, 100, 110, 120, 127])
 @pytest.mark.parametrize("slot", ["snare", "kick", "tom_low", "hat_open", "hat_closed"])
-def test_levels_agree_with_ours(
-    folder: Path, player: Any, hits: dict[int, Hit], slot: str, velocity: int
-) -> None:
+def test_levels_agree_with_ours(folder, player, hits, slot, velocity):
     """The player has a volume of its own, so all levels are compared with one loud snare."""
     with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:
         rows = [row for row in csv.DictReader(file) if row["round_robin"] == "1"]
@@ -206,7 +202,7 @@ def hat_tail(player: Any, *, second_note: int | None) -> float:
     return energy_db(np.concatenate(blocks)[SR // 2 :] + 1e-9)
 
 
-def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not(folder: Path) -> None:
+def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not(folder):
     levels = {}
     for second in (None, 36, 42):
         synth = tool("pysfizz").Synth(SR, BLOCK)
@@ -216,7 +212,7 @@ def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not(folder: Path) -> No
     assert levels[42] < levels[None] - 20.0
 
 
-def test_mido_reads_the_phrase_on_the_percussion_channel(folder: Path) -> None:
+def test_mido_reads_the_phrase_on_the_percussion_channel(folder):
     """MIDI by mido; key names and channel 10 of General MIDI Level 1 (from memory)."""
     file = tool("mido").MidiFile(folder / "phrase.mid")
     strokes = [m for m in file if m.type == "note_on" and m.velocity > 0]
@@ -225,7 +221,7 @@ def test_mido_reads_the_phrase_on_the_percussion_channel(folder: Path) -> None:
     assert file.length == pytest.approx(8.125 * 60 / 96, abs=0.01)
 
 
-def test_the_player_plays_the_phrase_as_rendered(folder: Path, player: Any) -> None:
+def test_the_player_plays_the_phrase_as_rendered(folder, player):
     """The same strokes at the same moments: the envelopes of both renderings agree."""
     sound = decode_file(folder / "phrase.wav").samples[:, 0].astype(np.float64)
     events = list(tool("mido").MidiFile(folder / "phrase.mid"))
@@ -244,9 +240,7 @@ def test_the_player_plays_the_phrase_as_rendered(folder: Path, player: Any) -> N
 
 
 @pytest.mark.skipif(sys.version_info >= (3, 13), reason="pyebur128 is not built for Python 3.13")
-def test_the_loudest_chord_stays_under_the_ceiling_by_another_meter(
-    folder: Path, hits: dict[int, Hit]
-) -> None:
+def test_the_loudest_chord_stays_under_the_ceiling_by_another_meter(folder, hits):
     """True peak by libebur128 (pyebur128 0.1), after Recommendation ITU-R BS.1770-4, Annex 2."""
     meter = tool("pyebur128")
     with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:

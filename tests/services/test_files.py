@@ -122,7 +122,7 @@ def test_the_report_says_of_each_file_what_became_of_it(cat, call, tmp_path):
     assert f"[would be set aside] hit {gone.id}: {gone.path}" in place.read_text("utf-8")
     code, _, err = call("set-aside", "--copies", "--report", place, "--yes")
     assert (code, gone.path.exists()) == (2, True)
-    assert "give the report another name" in err
+    assert "choose a new name for the report" in err
     place.unlink()
     assert call("set-aside", "--copies", "--report", place, "--yes")[0] == 0
     lines = place.read_text("utf-8").splitlines()

@@ -10,7 +10,7 @@ from catalog.kit.model import Kit
 from tests.kit.drums import make_hit
 
 
-def test_two_kits_are_compared_slot_by_slot() -> None:
+def test_two_kits_are_compared_slot_by_slot():
     hits = (make_hit(1, session="barn"), make_hit(2, loudness=-12.0, session="barn"),
             make_hit(3, "kick", session="mill"), make_hit(4, "ride"))  # fmt: skip
     rng = np.random.default_rng(0)

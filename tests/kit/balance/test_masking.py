@@ -16,7 +16,7 @@ def tone(hz: float, level: float) -> Audio:
     return Audio(wave[:, None].astype(np.float32), SR, "WAV", "FLOAT")
 
 
-def test_overlap_is_one_for_equal_spectra_and_zero_for_distant_tones() -> None:
+def test_overlap_is_one_for_equal_spectra_and_zero_for_distant_tones():
     sounds = {1: tone(80, 0.5), 2: tone(80, 0.1), 3: tone(4000, 0.3)}
     hits = {1: make_hit(1, "kick", body=80.0), 2: make_hit(2, "tom", body=80.0), 3: make_hit(3)}
     kit = Kit(slots={"kick": (1,), "tom_low": (2,), "snare": (3,)})
@@ -32,7 +32,7 @@ def test_overlap_is_one_for_equal_spectra_and_zero_for_distant_tones() -> None:
     assert any("of their energy in the same bands, kick 14 dB louder" in x for x in found.lines)
 
 
-def test_tuning_moves_spectrum_and_pitch() -> None:
+def test_tuning_moves_spectrum_and_pitch():
     hits = {1: make_hit(1, "tom", body=500.0)}
     kit = Kit(slots={"tom_low": (1,)}).with_tuning("tom_low", 3.0)
     levels = Levels({"tom_low": 0.0}, -1.0, ())
@@ -42,7 +42,7 @@ def test_tuning_moves_spectrum_and_pitch() -> None:
     assert found.pitch_hz[0] == pytest.approx(594.6, abs=0.1)
 
 
-def test_silence_overlaps_nothing() -> None:
+def test_silence_overlaps_nothing():
     hits = {1: make_hit(1), 2: make_hit(2, "kick")}
     kit, levels = Kit(slots={"snare": (1,), "kick": (2,)}), Levels({"snare": 0, "kick": 0}, -1, ())
     silent = Audio(np.zeros((100, 1), np.float32), SR, "WAV", "FLOAT")

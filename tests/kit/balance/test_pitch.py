@@ -49,29 +49,27 @@ def cents(hz: float, expected: float) -> float:
 @pytest.mark.parametrize("hz", [62.0, 90.0, 131.0, 210.0])
 @pytest.mark.parametrize("second", [0.3, 1.0, 3.0])
 @pytest.mark.parametrize("bend", [0.0, 0.06])
-def test_the_fundamental_of_a_membrane_is_found_below_a_stronger_mode(
-    hz: float, second: float, bend: float
-) -> None:
+def test_the_fundamental_of_a_membrane_is_found_below_a_stronger_mode(hz, second, bend):
     assert cents(drum_pitch(membrane(hz, second=second, bend=bend), sr=SR), hz) < CENTS
 
 
-def test_the_strongest_frequency_would_be_the_second_mode() -> None:
+def test_the_strongest_frequency_would_be_the_second_mode():
     assert cents(body_frequency(membrane(90.0, second=3.0), sr=SR), 90.0 * MODES[1]) < CENTS
 
 
 @pytest.mark.parametrize("sr", [22_050, 48_000, 96_000])
-def test_level_polarity_rate_and_leading_silence_do_not_change_the_pitch(sr: int) -> None:
+def test_level_polarity_rate_and_leading_silence_do_not_change_the_pitch(sr):
     silence = np.zeros(round(0.2 * sr))
     stroke = np.concatenate([silence, -0.01 * membrane(110.0, second=1.0, sr=sr)])
     assert cents(drum_pitch(stroke, sr=sr), 110.0) < CENTS
 
 
 @pytest.mark.parametrize("n", [0, 1, 100, SR])
-def test_silence_has_no_pitch(n: int) -> None:
+def test_silence_has_no_pitch(n):
     assert np.isnan(drum_pitch(np.zeros(n), sr=SR))
 
 
-def test_toms_are_measured_and_a_kick_keeps_its_strongest_frequency() -> None:
+def test_toms_are_measured_and_a_kick_keeps_its_strongest_frequency():
     hits = {1: make_hit(1, "tom", body=143.0), 2: make_hit(2, "kick", body=143.0)}
     hits[3] = replace(make_hit(3, "tom"), descriptors={"body_hz": np.nan})
     kit = Kit(slots={"tom_low": (1,), "kick": (2,), "tom_mid": (3,), "tom_high": ()})
@@ -82,7 +80,7 @@ def test_toms_are_measured_and_a_kick_keeps_its_strongest_frequency() -> None:
     assert cents(pitches["tom_low"], 90.0) < CENTS
 
 
-def test_the_stored_frequency_replaces_that_of_a_recording_that_cannot_be_read() -> None:
+def test_the_stored_frequency_replaces_that_of_a_recording_that_cannot_be_read():
     def gone(hit: Hit) -> Audio:
         raise AudioError(hit.path, "is missing")
 
@@ -90,7 +88,7 @@ def test_the_stored_frequency_replaces_that_of_a_recording_that_cannot_be_read()
     assert measure_pitches(kit, hits, read=StrokeReader(gone)) == {"tom_low": 100.0}
 
 
-def test_every_tom_of_the_demo_library_has_the_pitch_of_its_model() -> None:
+def test_every_tom_of_the_demo_library_has_the_pitch_of_its_model():
     with (DEMO / "truth.csv").open(encoding="utf-8", newline="") as file:
         toms = [row for row in csv.DictReader(file) if row["role"] == "tom" and not row["fault"]]
     for row in toms:
@@ -101,7 +99,7 @@ def test_every_tom_of_the_demo_library_has_the_pitch_of_its_model() -> None:
     assert len(toms) > 20
 
 
-def test_librosa_is_imported_only_when_a_pitch_is_measured() -> None:
+def test_librosa_is_imported_only_when_a_pitch_is_measured():
     code = (
         "import sys, catalog.catalog, catalog.services.kit_sound, catalog.library.scan.scanner\n"
         "sys.exit('librosa' in sys.modules)"

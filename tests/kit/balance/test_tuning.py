@@ -23,7 +23,7 @@ def after(kit: Kit, pitches: dict[str, float]) -> tuple[Kit, list[float]]:
 
 
 @pytest.mark.parametrize("steps", [(0, 4, 9), (0, 7, 14), (0, 3, 6), (0, 12)])
-def test_good_intervals_are_named_and_left_unchanged(steps: tuple[float, ...]) -> None:
+def test_good_intervals_are_named_and_left_unchanged(steps):
     kit, pitches = kit_of_toms(*steps)
     assert propose_tuning(kit, pitches) == () or steps == (0, 12)
     words = {3: "a minor third", 4: "a major third", 5: "a fourth", 7: "a fifth", 12: "an octave"}
@@ -33,7 +33,7 @@ def test_good_intervals_are_named_and_left_unchanged(steps: tuple[float, ...]) -
 
 
 @pytest.mark.parametrize("steps", [(0, 1, 9), (0, 2, 3), (0, 10, 14), (3, 0, 6), (0, 5, 5)])
-def test_bad_intervals_get_the_least_tuning_that_makes_them_good(steps: tuple[float, ...]) -> None:
+def test_bad_intervals_get_the_least_tuning_that_makes_them_good(steps):
     kit, pitches = kit_of_toms(*steps)
     tuned, intervals = after(kit, pitches)
     assert all(2.4 < step < 7.6 for step in intervals)
@@ -44,14 +44,14 @@ def test_bad_intervals_get_the_least_tuning_that_makes_them_good(steps: tuple[fl
     assert moved <= sum(gaps) + 1.0
 
 
-def test_a_tom_moves_away_from_the_kick() -> None:
+def test_a_tom_moves_away_from_the_kick():
     kit, pitches = kit_of_toms(0, 5, kick=0)
     tuned, _ = after(kit, pitches)
     body = tuned.tuning_semitones.get("tom_low", 0.0)
     assert abs(body) >= 2.5
 
 
-def test_toms_without_a_pitch_are_left_out() -> None:
+def test_toms_without_a_pitch_are_left_out():
     kit, pitches = kit_of_toms(0, 1)
     del pitches["tom_low"]
     assert propose_tuning(kit, pitches) == ()

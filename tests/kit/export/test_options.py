@@ -51,7 +51,7 @@ def pitch_hz(audio: Audio) -> float:
         ({"sr": 32_000}, "sr=32000 must be one of 44100, 48000, 96000, or None"),
     ],
 )
-def test_impossible_options_are_refused(words: dict, message: str) -> None:
+def test_impossible_options_are_refused(words, message):
     with pytest.raises(KitError, match=message):
         ExportOptions(**words)
 
@@ -63,9 +63,7 @@ def test_impossible_options_are_refused(words: dict, message: str) -> None:
         *(("WAV", subtype, 48_000) for subtype in ("PCM_24", "PCM_32", "FLOAT")),
     ],
 )
-def test_rate_container_and_width_are_those_of_the_options(
-    tmp_path: Path, container: str, subtype: str, sr: int
-) -> None:
+def test_rate_container_and_width_are_those_of_the_options(tmp_path, container, subtype, sr):
     options = ExportOptions(subtype, container, sr)
     files = export_kit(KIT, hits(), tmp_path / "kit", read=tone, options=options)
     audio = [decode_file(f) for f in files if f.suffix == options.suffix]
@@ -77,7 +75,7 @@ def test_rate_container_and_width_are_those_of_the_options(
         assert abs(1200 * np.log2(pitch_hz(decode_file(path)) / 440.0)) < PITCH_CENTS
 
 
-def test_sixteen_bits_carry_triangular_dither(tmp_path: Path) -> None:
+def test_sixteen_bits_carry_triangular_dither(tmp_path):
     """Below one step a plain rounding is silent; dithered, the tone is still there."""
 
     def faint(hit: Hit) -> Audio:
@@ -93,9 +91,7 @@ def test_sixteen_bits_carry_triangular_dither(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("semitones", [-3.0, 1.5])
-def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(
-    tmp_path: Path, semitones: float
-) -> None:
+def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(tmp_path, semitones):
     kit = KIT.with_tuning("kick", semitones)
     export_kit(kit, hits(), tmp_path / "kit", read=tone, options=ExportOptions(sr=48_000))
     for row in manifest_rows(tmp_path / "kit"):
@@ -107,7 +103,7 @@ def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(
     assert f"kick: {semitones:+.1f} semitones" in (tmp_path / "kit/README.txt").read_text()
 
 
-def test_a_manual_level_changes_one_slot_only(tmp_path: Path) -> None:
+def test_a_manual_level_changes_one_slot_only(tmp_path):
     plans = [
         plan_export(kit, hits(), tmp_path / "kit", read=make_stroke)
         for kit in (KIT, KIT.with_level("snare", -5.0))
@@ -116,7 +112,7 @@ def test_a_manual_level_changes_one_slot_only(tmp_path: Path) -> None:
     assert louder - plain == pytest.approx(-5.0)
 
 
-def test_levels_and_tuning_are_saved_with_the_kit_and_zero_removes_them() -> None:
+def test_levels_and_tuning_are_saved_with_the_kit_and_zero_removes_them():
     kit = KIT.with_level("snare", -2.0).with_tuning("kick", 1.0)
     assert Kit.from_json(kit.to_json()) == kit
     assert kit.with_level("snare", 0.0).with_tuning("kick", 0.0) == KIT
@@ -125,7 +121,7 @@ def test_levels_and_tuning_are_saved_with_the_kit_and_zero_removes_them() -> Non
     assert Kit.from_json(json.dumps(old)) == KIT
 
 
-def test_settings_out_of_range_or_of_empty_slots_are_refused() -> None:
+def test_settings_out_of_range_or_of_empty_slots_are_refused():
     with pytest.raises(KitError, match=r"semitones=4\.0 of kick must be -3 to 3"):
         KIT.with_tuning("kick", 4.0)
     with pytest.raises(KitError, match="level_db=nan of snare must be -24 to 12"):
@@ -134,7 +130,7 @@ def test_settings_out_of_range_or_of_empty_slots_are_refused() -> None:
         KIT.with_level("ride", 1.0)
 
 
-def test_the_zip_beside_the_folder_holds_the_same_files(tmp_path: Path) -> None:
+def test_the_zip_beside_the_folder_holds_the_same_files(tmp_path):
     options = ExportOptions(as_zip=True)
     files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
     assert files[-1] == tmp_path / "kit.zip"
@@ -149,9 +145,7 @@ def test_the_zip_beside_the_folder_holds_the_same_files(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
-def test_the_plan_lists_the_files_of_the_export_and_writes_nothing(
-    tmp_path: Path, container: str
-) -> None:
+def test_the_plan_lists_the_files_of_the_export_and_writes_nothing(tmp_path, container):
     options = ExportOptions("PCM_24", container, 48_000, as_zip=True)
     kit, place = KIT.with_tuning("kick", -1.0), tmp_path / "new" / "kit"
     plan = plan_export(kit, hits(), place, read=make_stroke, options=options)
@@ -167,7 +161,7 @@ def test_the_plan_lists_the_files_of_the_export_and_writes_nothing(
     assert sum((place / file.file).stat().st_size for file in plan.audio) <= plan.n_bytes
 
 
-def test_the_plan_lists_refusals(tmp_path: Path) -> None:
+def test_the_plan_lists_refusals(tmp_path):
     def gone(hit: Hit) -> Audio:
         raise AudioError(hit.path, "is missing")
 
@@ -182,7 +176,7 @@ def test_the_plan_lists_refusals(tmp_path: Path) -> None:
     assert any("cannot be written" in line for line in plan.refusals)
 
 
-def test_a_locked_hit_of_another_role_is_in_plan_readme_and_manifest(tmp_path: Path) -> None:
+def test_a_locked_hit_of_another_role_is_in_plan_readme_and_manifest(tmp_path):
     wrong = hits() | {0: make_hit(0, "tom", body=60.0)}
     kit = replace(KIT, locked=frozenset({"kick"}))
     warning = "kick: the locked hit tom_0 is a tom by your word, not a kick"

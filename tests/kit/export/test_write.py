@@ -36,7 +36,7 @@ def manifest(folder: Path) -> dict:
     return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
 
 
-def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path: Path) -> None:
+def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path):
     files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     names = {f.relative_to(tmp_path / "kit").as_posix() for f in files}
     documents = {"kit.sfz", "notes.csv", "manifest.csv", "manifest.json", "README.txt"}
@@ -46,7 +46,7 @@ def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path: Path
     assert sorted(p.name for p in tmp_path.iterdir()) == ["kit"]
 
 
-def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path: Path) -> None:
+def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path):
     export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     for row in manifest(tmp_path / "kit")["files"]:
         path = tmp_path / "kit" / row["file"]
@@ -59,7 +59,7 @@ def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path: Path) 
         assert row["source_sha256"] == source.content_hash
 
 
-def test_two_exports_are_equal_byte_for_byte(tmp_path: Path) -> None:
+def test_two_exports_are_equal_byte_for_byte(tmp_path):
     options = ExportOptions("PCM_16")
     for name in ("a", "b"):
         export_kit(KIT, hits(), tmp_path / name / "kit", read=make_stroke, options=options)
@@ -69,7 +69,7 @@ def test_two_exports_are_equal_byte_for_byte(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("what", ["folder", "empty folder", "file", "dangling link"])
-def test_nothing_that_exists_is_overwritten(tmp_path: Path, what: str) -> None:
+def test_nothing_that_exists_is_overwritten(tmp_path, what):
     target = tmp_path / "kit"
     if what == "file":
         target.write_text("mine")
@@ -85,7 +85,7 @@ def test_nothing_that_exists_is_overwritten(tmp_path: Path, what: str) -> None:
     assert sorted(str(p) for p in tmp_path.rglob("*")) == before
 
 
-def test_a_folder_that_appears_meanwhile_is_not_touched(tmp_path: Path) -> None:
+def test_a_folder_that_appears_meanwhile_is_not_touched(tmp_path):
     def slow_read(hit: Hit) -> Audio:
         (tmp_path / "kit").mkdir(exist_ok=True)
         return make_stroke(hit)
@@ -105,9 +105,7 @@ def test_a_folder_that_appears_meanwhile_is_not_touched(tmp_path: Path) -> None:
         (KeyboardInterrupt("stop"), "stop"),
     ],
 )
-def test_a_hit_that_cannot_be_read_or_a_stop_leaves_nothing(
-    tmp_path: Path, error: BaseException, words: str
-) -> None:
+def test_a_hit_that_cannot_be_read_or_a_stop_leaves_nothing(tmp_path, error, words):
     def read(hit: Hit) -> Audio:
         if hit.id == 4:
             raise error
@@ -118,7 +116,7 @@ def test_a_hit_that_cannot_be_read_or_a_stop_leaves_nothing(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path: Path) -> None:
+def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path):
     code = (
         "import os, sys; from pathlib import Path\n"
         "from tests.kit.export.test_write import KIT, export_kit, hits, make_stroke, writer\n"
@@ -157,16 +155,14 @@ def write_with_a_flipped_bit(path: Path, data: bytes) -> None:
         (write_with_a_flipped_bit, "did not read back"),
     ],
 )
-def test_a_full_or_faulty_disk_is_noticed_and_leaves_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write, words: str
-) -> None:
+def test_a_full_or_faulty_disk_is_noticed_and_leaves_nothing(tmp_path, monkeypatch, write, words):
     monkeypatch.setattr(writer, "write_synced", write)
     with pytest.raises(KitError, match=words):
         export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     assert list(tmp_path.iterdir()) == []
 
 
-def test_bad_kits_are_refused_with_their_slot(tmp_path: Path) -> None:
+def test_bad_kits_are_refused_with_their_slot(tmp_path):
     with pytest.raises(KitError, match="the kit is empty"):
         export_kit(Kit(slots={"kick": ()}), hits(), tmp_path / "kit", read=make_stroke)
     with pytest.raises(KitError, match="hit 77 of slot snare is not in the catalog") as caught:
@@ -175,7 +171,7 @@ def test_bad_kits_are_refused_with_their_slot(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_cells_that_look_like_formulas_are_escaped(tmp_path: Path) -> None:
+def test_cells_that_look_like_formulas_are_escaped(tmp_path):
     named = {
         i: replace(hit, session=name, microphone=name)
         for (i, hit), name in zip(hits().items(), NAMES_THAT_HURT, strict=False)
@@ -192,13 +188,13 @@ def test_cells_that_look_like_formulas_are_escaped(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("cell", ["=1", "+1", "-1", "@a", "\t=1", "\r=1", " =1"])
-def test_a_formula_gets_an_apostrophe_and_a_number_stays(cell: str) -> None:
+def test_a_formula_gets_an_apostrophe_and_a_number_stays(cell):
     assert escape_formula(cell) == "'" + cell
     assert escape_formula(-3.5) == -3.5
     assert escape_formula("snare") == "snare"
 
 
-def test_mono_stays_mono_and_eight_channels_become_one(tmp_path: Path) -> None:
+def test_mono_stays_mono_and_eight_channels_become_one(tmp_path):
     def read(hit: Hit) -> Audio:
         return make_stroke(hit, n_channels={0: 1, 4: 2}.get(hit.id, 8))
 
@@ -207,7 +203,7 @@ def test_mono_stays_mono_and_eight_channels_become_one(tmp_path: Path) -> None:
     assert n == {"kick": 1, "snare": 1, "hat_open": 2}
 
 
-def test_round_robins_of_a_layer_are_numbered_from_one_to_n() -> None:
+def test_round_robins_of_a_layer_are_numbered_from_one_to_n():
     many = {i: make_hit(i, loudness=-20.0 - i // 3 * 5) for i in range(9)}
     kit = Kit(slots={"snare": tuple(many)})
     plan = plan_export(kit, many, "kit", read=make_stroke)
@@ -216,7 +212,7 @@ def test_round_robins_of_a_layer_are_numbered_from_one_to_n() -> None:
         assert turns == [(1, 3), (2, 3), (3, 3)]
 
 
-def test_the_readme_covers_rights_levels_and_sessions(tmp_path: Path) -> None:
+def test_the_readme_covers_rights_levels_and_sessions(tmp_path):
     export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
     readme = (tmp_path / "kit" / "README.txt").read_text(encoding="utf-8")
     assert "belong to the people who made them" in readme

@@ -29,7 +29,7 @@ def pair_cost(slots: tuple[str, str], body_hz: tuple[float, float], **changes: o
 @pytest.mark.parametrize(
     ("semitones", "cost"), [(3, 0.0), (5, 0.0), (7, 0.0), (2, 0.3), (9, 0.6), (0, 2.9), (-5, 3.0)]
 )
-def test_tom_intervals_of_thirds_to_fifths_cost_nothing(semitones: int, cost: float) -> None:
+def test_tom_intervals_of_thirds_to_fifths_cost_nothing(semitones, cost):
     body = 100.0 * 2 ** (semitones / 12)
     assert pair_cost(("tom_low", "tom_mid"), (100.0, body)) == pytest.approx(cost, abs=1e-6)
     assert pair_cost(("tom_mid", "tom_low"), (body, 100.0)) == pytest.approx(cost, abs=1e-6)
@@ -51,11 +51,11 @@ def test_tom_intervals_of_thirds_to_fifths_cost_nothing(semitones: int, cost: fl
         (("kick", "snare"), (60.0, np.nan), "kick 1", 0.0),
     ],
 )
-def test_pairs_cost_by_pitch_and_drum(slots, body_hz, drum: str, cost: float) -> None:
+def test_pairs_cost_by_pitch_and_drum(slots, body_hz, drum, cost):
     assert pair_cost(slots, body_hz, session="a", drum=drum) == pytest.approx(cost, abs=1e-6)
 
 
-def test_a_hit_is_standardized_within_its_role() -> None:
+def test_a_hit_is_standardized_within_its_role():
     """Crashes ring longer than kicks; one like all crashes is as usual as one like all kicks."""
     hits = tuple(make_hit(i, "kick" if i < 200 else "crash") for i in range(400))
     rows = np.random.default_rng(0).normal(size=(400, P)) + 20.0 * (np.arange(400) >= 200)[:, None]
@@ -64,7 +64,7 @@ def test_a_hit_is_standardized_within_its_role() -> None:
     assert np.abs(z).max() <= CLIP
 
 
-def test_a_role_with_one_hit_is_standardized_by_the_whole_pool() -> None:
+def test_a_role_with_one_hit_is_standardized_by_the_whole_pool():
     hits = (*(make_hit(i) for i in range(50)), make_hit(50, "china"))
     rows = np.random.default_rng(0).normal(size=(51, P))
     rows[50] = 3.0
@@ -72,7 +72,7 @@ def test_a_role_with_one_hit_is_standardized_by_the_whole_pool() -> None:
     assert (compute_traits(hits, rows).z[50, plain] > 1.5).all()
 
 
-def test_production_cost_is_symmetric_and_zero_for_a_hit_and_itself() -> None:
+def test_production_cost_is_symmetric_and_zero_for_a_hit_and_itself():
     pool = make_pool({"kick": 5, "snare": 6})
     traits = compute_traits(pool.hits, pool.production)
     rows = np.arange(11)
@@ -81,7 +81,7 @@ def test_production_cost_is_symmetric_and_zero_for_a_hit_and_itself() -> None:
     assert (np.diag(cost) == 0.0).all()
 
 
-def test_production_that_is_not_a_number_stays_contained() -> None:
+def test_production_that_is_not_a_number_stays_contained():
     rows = np.ones((3, P))
     rows[1] = np.nan
     traits = compute_traits(tuple(make_hit(i) for i in range(3)), rows)
@@ -90,7 +90,7 @@ def test_production_that_is_not_a_number_stays_contained() -> None:
     assert none.rarity.cost(none.role, none.role).shape == (0, 0)
 
 
-def test_an_uncertain_role_costs_and_a_certain_one_does_not() -> None:
+def test_an_uncertain_role_costs_and_a_certain_one_does_not():
     hits = (make_hit(0), make_hit(1, role_confidence=0.25), make_hit(2, loudness=np.nan))
     assert role_cost(compute_traits(hits, np.zeros((3, P))), np.arange(2)).tolist() == [0.0, 0.75]
     assert hits[2].strength_lkfs == -np.inf
@@ -100,7 +100,7 @@ def traces(*steps: int) -> np.ndarray:
     return (np.array(steps, dtype=float)[:, None] * STEP) - CLIP
 
 
-def test_a_common_likeness_counts_less_than_a_rare_one() -> None:
+def test_a_common_likeness_counts_less_than_a_rare_one():
     """Kick 0 is like three of four snares, kick 1 like one: a miss of kick 0 is the greater."""
     z = traces(10, 40, 10, 10, 10, 40)
     role = np.array([0, 0, 1, 1, 1, 1])
@@ -111,7 +111,7 @@ def test_a_common_likeness_counts_less_than_a_rare_one() -> None:
     assert cost[1, 0] == pytest.approx(4 / 4 - 3 / 4 + kicks_nearer)
 
 
-def test_rarity_agrees_with_counting_hit_by_hit() -> None:
+def test_rarity_agrees_with_counting_hit_by_hit():
     rng = np.random.default_rng(1)
     z, role = rng.normal(size=(60, 3)), np.arange(60) % 4
     rarity = measure_rarity(z, role)
@@ -127,14 +127,14 @@ def test_rarity_agrees_with_counting_hit_by_hit() -> None:
         assert rarity.cost(rows, rows)[a, b] == pytest.approx(slow / 3, abs=1e-6)
 
 
-def test_random_hits_cost_one_on_average() -> None:
+def test_random_hits_cost_one_on_average():
     z = np.random.default_rng(2).normal(size=(400, 5))
     rarity = measure_rarity(z, np.arange(400) % 2)
     rows = np.arange(400)
     assert rarity.cost(rows[::2], rows[1::2]).mean() == pytest.approx(1.0, abs=0.03)
 
 
-def test_the_contributions_of_the_traces_add_up_to_the_cost() -> None:
+def test_the_contributions_of_the_traces_add_up_to_the_cost():
     rng = np.random.default_rng(3)
     rarity = measure_rarity(rng.normal(size=(60, 5)), rng.integers(0, 3, 60))
     others = np.array([4, 9, 30])

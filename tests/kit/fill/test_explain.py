@@ -38,39 +38,37 @@ def why(name: str, values: list[float], **changes: object) -> tuple[str, ...]:
         ("balance_db", [-9, -1, -1, -1], "place between", "dB further right than the others"),
     ],
 )  # fmt: skip
-def test_the_greatest_difference_comes_first_with_its_unit(
-    name: str, values: list[float], start: str, end: str
-) -> None:
+def test_the_greatest_difference_comes_first_with_its_unit(name, values, start, end):
     lines = why(name, values)
     assert lines[0].startswith(start)
     assert lines[0].endswith(end)
     assert len(lines) <= N_LINES
 
 
-def test_the_difference_has_the_size_that_was_put_in_and_agreement_its_tolerance() -> None:
+def test_the_difference_has_the_size_that_was_put_in_and_agreement_its_tolerance():
     line = why("floor_lowest_db", [-60.0, -72.0, -72.0, -72.0])[0]
     assert int(line.split()[2]) == pytest.approx(12, abs=1)
     assert all("within" in line for line in why("late_decay_s", [0.5] * 4))
 
 
-def test_a_role_that_is_a_guess_comes_first() -> None:
+def test_a_role_that_is_a_guess_comes_first():
     lines = why("width", [0.1] * 4, role_confidence=0.3)
     assert lines[0].startswith("role kick is an estimate (30%)")
 
 
-def test_sessions_are_counted_for_the_readme() -> None:
+def test_sessions_are_counted_for_the_readme():
     hits = {i: make_hit(i, session=name) for i, name in enumerate(("a", "a", "b", ""))}
     assert explain_sessions(hits, (0, 1)) == "all from one session"
     assert explain_sessions(hits, (0, 2)) == "from 2 sessions"
     assert explain_sessions(hits, (0, 3)) == "not every hit has a known session"
 
 
-def test_every_trace_has_words() -> None:
+def test_every_trace_has_words():
     assert set(TRACE_WORDS) == set(PRODUCTION_NAMES)
     assert all(len(set(words)) == 3 for words in TRACE_WORDS.values())
 
 
-def test_the_side_of_greatest_cost_comes_first() -> None:
+def test_the_side_of_greatest_cost_comes_first():
     """Twelve bands a little off count more in the choice than one floor that is further off."""
     rng = np.random.default_rng(1)
     hits = [make_hit(i, ROLES[i % 4]) for i in range(N)]

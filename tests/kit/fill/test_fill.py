@@ -28,7 +28,7 @@ def rooms(pool: Pool, kit: Kit) -> set[str]:
 
 
 @pytest.mark.parametrize("room", [0, 1])
-def test_free_slots_are_filled_from_the_room_of_the_locked_kick(room: int) -> None:
+def test_free_slots_are_filled_from_the_room_of_the_locked_kick(room):
     pool = make_pool(ROLES)
     kit = fill_kit(pool, {"kick": room}, slots=["snare", *FREE])[0]
     assert rooms(pool, kit) == {f"room {room}"}
@@ -36,17 +36,17 @@ def test_free_slots_are_filled_from_the_room_of_the_locked_kick(room: int) -> No
     assert kit.locked == {"kick"}
 
 
-def test_without_locked_hits_all_still_come_from_one_room() -> None:
+def test_without_locked_hits_all_still_come_from_one_room():
     pool = make_pool(ROLES)
     assert len(rooms(pool, fill_kit(pool, {}, slots=["kick", "snare", *FREE])[0])) == 1
 
 
-def test_default_slots_without_hits_are_left_out() -> None:
+def test_default_slots_without_hits_are_left_out():
     kit = fill_kit(make_pool({"kick": 2, "snare": 2}), {})[0]
     assert set(kit.slots) == {"kick", "snare"}
 
 
-def test_toms_are_thirds_to_fifths_apart() -> None:
+def test_toms_are_thirds_to_fifths_apart():
     pool = make_pool({"kick": 2, "tom": 24}, rooms=1)
     kit = fill_kit(pool, {"kick": 0}, slots=["tom_high", "tom_low", "tom_mid"])[0]
     body = [
@@ -58,7 +58,7 @@ def test_toms_are_thirds_to_fifths_apart() -> None:
     assert (steps <= 7.1).all()
 
 
-def test_a_tom_with_the_pitch_of_the_kick_is_avoided() -> None:
+def test_a_tom_with_the_pitch_of_the_kick_is_avoided():
     hits = (
         make_hit(0, "kick", body=80.0),
         make_hit(1, "tom", body=82.0),
@@ -68,7 +68,7 @@ def test_a_tom_with_the_pitch_of_the_kick_is_avoided() -> None:
     assert kit.slots["tom_low"] == (2,)
 
 
-def test_hats_of_one_pair_are_preferred_and_named() -> None:
+def test_hats_of_one_pair_are_preferred_and_named():
     hats = [make_hit(i, "hat_open", session="a", drum=f"hat {i}") for i in range(1, 5)]
     closed = make_hit(0, "hat_closed", session="a", drum="hat 3")
     pool = Pool((closed, *hats), np.zeros((5, 27), np.float32))
@@ -77,14 +77,14 @@ def test_hats_of_one_pair_are_preferred_and_named() -> None:
     assert "the same cymbals as closed hat" in kit.why["hat_open"]
 
 
-def test_a_hit_of_certain_role_is_preferred_to_a_guess() -> None:
+def test_a_hit_of_certain_role_is_preferred_to_a_guess():
     pool = make_pool({"kick": 1, "snare": 2}, rooms=1)
     estimate = replace(pool.hits[1], role_confidence=0.2, role_source="sound")
     pool = Pool((pool.hits[0], estimate, pool.hits[2]), np.zeros((3, 27), np.float32))
     assert fill_kit(pool, {"kick": 0}, slots=["snare"])[0].slots["snare"] == (2,)
 
 
-def test_rate_format_and_folder_of_a_file_do_not_change_the_choice() -> None:
+def test_rate_format_and_folder_of_a_file_do_not_change_the_choice():
     pool = make_pool(ROLES)
     other = tuple(
         replace(h, sr=8000 + h.id, subtype="PCM_16", container="AIFF", path=h.path.parent)
@@ -96,7 +96,7 @@ def test_rate_format_and_folder_of_a_file_do_not_change_the_choice() -> None:
     assert one.slots == two.slots
 
 
-def test_the_choice_equals_the_best_of_all_kits() -> None:
+def test_the_choice_equals_the_best_of_all_kits():
     pool = make_pool({"kick": 1, "snare": 4, "hat_closed": 5, "crash": 4}, rooms=3, seed=5)
     slots = ["snare", "hat_closed", "crash"]
     kit = fill_kit(pool, {"kick": 0}, slots=slots)[0]
@@ -113,7 +113,7 @@ def test_the_choice_equals_the_best_of_all_kits() -> None:
 
 @given(seed=st.integers(0, 1000), counts=st.lists(st.integers(3, 7), min_size=4, max_size=4))
 @settings(max_examples=25, deadline=None)
-def test_no_hit_is_in_two_slots_and_the_seed_repeats_it(seed: int, counts: list[int]) -> None:
+def test_no_hit_is_in_two_slots_and_the_seed_repeats_it(seed, counts):
     pool = make_pool(dict(zip(("kick", "snare", "tom", "crash"), counts, strict=True)), seed=seed)
     slots = ["kick", "kick_2", "snare", "snare_2", "tom_low", "tom_mid", "tom_high", "crash"]
     first, again = (fill_kit(pool, {}, slots=slots, seed=seed)[0] for _ in range(2))
@@ -123,33 +123,33 @@ def test_no_hit_is_in_two_slots_and_the_seed_repeats_it(seed: int, counts: list[
     assert all(pool.hits[ids[0]].role in SLOTS[name].roles for name, ids in first.slots.items())
 
 
-def test_further_kits_differ_from_the_first() -> None:
+def test_further_kits_differ_from_the_first():
     pool = make_pool(ROLES)
     kits = fill_kit(pool, {"kick": 0}, slots=FREE, n_best=3)
     assert len({tuple(kit.slots[s] for s in FREE) for kit in kits}) == 3
     assert sum(kits[0].slots[s] == kits[1].slots[s] for s in FREE) <= 1
 
 
-def test_a_pool_with_one_kit_gives_one_kit_and_an_empty_request_an_empty_one() -> None:
+def test_a_pool_with_one_kit_gives_one_kit_and_an_empty_request_an_empty_one():
     pool = make_pool({"kick": 1, "snare": 1})
     assert len(fill_kit(pool, {}, slots=["kick", "snare"], n_best=4)) == 1
     assert fill_kit(pool, {}, slots=[])[0].slots == {}
     assert fill_kit(Pool((), np.zeros((0, 27), np.float32)), {})[0].score == 0.0
 
 
-def test_a_slot_without_hits_is_refused_with_what_to_do() -> None:
+def test_a_slot_without_hits_is_refused_with_what_to_do():
     with pytest.raises(KitError, match="no hit of role china is left; scan more") as caught:
         fill_kit(make_pool({"kick": 2}), {}, slots=["kick", "china"])
     assert caught.value.slot == "china"
 
 
-def test_hits_that_are_set_aside_or_missing_are_not_chosen() -> None:
+def test_hits_that_are_set_aside_or_missing_are_not_chosen():
     hits = (make_hit(0, state="aside"), make_hit(1, state="missing"), make_hit(2))
     kit = fill_kit(Pool(hits, np.zeros((3, 27), np.float32)), {}, slots=["snare"])[0]
     assert kit.slots["snare"] == (2,)
 
 
-def test_bad_requests_are_refused() -> None:
+def test_bad_requests_are_refused():
     pool = make_pool({"kick": 2, "snare": 2})
     with pytest.raises(KitError, match="hit 99 for slot kick is not among"):
         fill_kit(pool, {"kick": 99})
@@ -161,7 +161,7 @@ def test_bad_requests_are_refused() -> None:
         Pool(pool.hits, pool.production[:2])
 
 
-def test_swapping_goes_through_every_hit_and_starts_again() -> None:
+def test_swapping_goes_through_every_hit_and_starts_again():
     pool = make_pool({"kick": 2, "snare": 5})
     kit = fill_kit(pool, {"kick": 0}, slots=["snare"])[0]
     seen = [kit.slots["snare"][0]]
@@ -173,14 +173,14 @@ def test_swapping_goes_through_every_hit_and_starts_again() -> None:
     assert kit.slots["kick"] == (0,)
 
 
-def test_swapping_offers_another_drum_before_another_stroke() -> None:
+def test_swapping_offers_another_drum_before_another_stroke():
     hits = [make_hit(i, session="a", drum="one" if i < 4 else "two") for i in range(6)]
     pool = Pool(tuple(hits), np.zeros((6, 27), np.float32))
     kit = swap_slot(pool, Kit(slots={"snare": (0, 1)}), "snare")
     assert hits[kit.slots["snare"][0]].drum == "two"
 
 
-def test_a_locked_slot_and_a_lone_hit_are_not_swapped() -> None:
+def test_a_locked_slot_and_a_lone_hit_are_not_swapped():
     pool = make_pool({"kick": 1, "snare": 2})
     kit = fill_kit(pool, {"snare": 1}, slots=["kick"])[0]
     with pytest.raises(KitError, match="snare is locked; unlock it"):
@@ -189,31 +189,31 @@ def test_a_locked_slot_and_a_lone_hit_are_not_swapped() -> None:
         swap_slot(pool, kit, "kick")
 
 
-def test_a_saved_kit_loads_equal() -> None:
+def test_a_saved_kit_loads_equal():
     kit = replace(fill_kit(make_pool(ROLES), {"kick": 0})[0], name='Probe "1" é')
     assert Kit.from_json(kit.to_json()) == kit
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"name": 1}', '{"slots": 3, "name": ""}'])
-def test_text_that_is_no_kit_is_refused(text: str) -> None:
+def test_text_that_is_no_kit_is_refused(text):
     with pytest.raises(KitError, match="no saved kit"):
         Kit.from_json(text)
 
 
-def test_every_slot_is_explained_in_one_to_three_lines() -> None:
+def test_every_slot_is_explained_in_one_to_three_lines():
     kit = fill_kit(make_pool(ROLES), {"kick": 0})[0]
     assert all(1 <= len(lines) <= 3 for lines in kit.why.values())
     assert any("under mid tom" in line for line in kit.why["tom_low"])
 
 
-def test_one_fill_from_ten_thousand_hits_is_fast() -> None:
+def test_one_fill_from_ten_thousand_hits_is_fast():
     pool = make_pool(dict.fromkeys(ROLES, 1430), rooms=5)
     began = time.perf_counter()
     fill_kit(pool, {"kick": 0})
     assert time.perf_counter() - began < MAX_FILL_S
 
 
-def test_a_score_is_computed_for_the_toms_as_they_are_tuned() -> None:
+def test_a_score_is_computed_for_the_toms_as_they_are_tuned():
     steps = {"tom_low": 0, "tom_mid": 1, "tom_high": 6}
     hits = tuple(make_hit(i, "tom", body=90 * 2 ** (s / 12)) for i, s in enumerate(steps.values()))
     pool = Pool(hits, np.zeros((3, len(PRODUCTION_NAMES)), np.float32))

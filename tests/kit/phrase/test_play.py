@@ -33,19 +33,19 @@ def at(sound: np.ndarray, time_s: float) -> float:
     return float(sound[round(time_s * SR)])
 
 
-def test_the_phrase_strikes_every_filled_slot_and_no_other() -> None:
+def test_the_phrase_strikes_every_filled_slot_and_no_other():
     for slots in (DEFAULT_SLOTS, ("kick",), ("cowbell", "shaker"), tuple(SLOTS)):
         events = select_phrase("two bars", slots).events
         assert {event.slot for event in events} == set(slots)
         assert [e.beat for e in events] == sorted(e.beat for e in events)
 
 
-def test_an_empty_kit_has_no_phrase() -> None:
+def test_an_empty_kit_has_no_phrase():
     with pytest.raises(KitError, match="the kit is empty"):
         select_phrase("two bars", ())
 
 
-def test_velocity_selects_the_layer_and_round_robins_alternate() -> None:
+def test_velocity_selects_the_layer_and_round_robins_alternate():
     hits = [make_hit(1, loudness=-40.0), make_hit(2, loudness=-20.0), make_hit(3, loudness=-20.0)]
     events = [Event(4.0 * i, "snare", v) for i, v in enumerate((127, 127, 127, 71))]
     sound = render(Kit(slots={"snare": (2, 1, 3)}), hits, events)
@@ -53,7 +53,7 @@ def test_velocity_selects_the_layer_and_round_robins_alternate() -> None:
     assert levels == pytest.approx([0.02, 0.03, 0.02, 0.01])
 
 
-def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not() -> None:
+def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not():
     hits = [make_hit(8, "hat_open"), make_hit(1, "hat_closed"), make_hit(2, "kick")]
     kit = Kit(slots={"hat_open": (8,), "hat_closed": (1,), "kick": (2,)})
     opened = Event(0.0, "hat_open", 127)
@@ -63,7 +63,7 @@ def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not() -> None:
         assert at(sound, BEAT_S + CHOKE_S + 0.01) == pytest.approx(expected)
 
 
-def test_many_overlapping_tails_stay_below_the_ceiling() -> None:
+def test_many_overlapping_tails_stay_below_the_ceiling():
     hit = make_hit(90)
     phrase = Phrase("test", tuple(Event(i / 4, "snare", 127) for i in range(12)))
     sound = render_phrase(
@@ -72,7 +72,7 @@ def test_many_overlapping_tails_stay_below_the_ceiling() -> None:
     assert true_peak(sound) < -1.0
 
 
-def test_strokes_are_resampled_to_the_rate_of_the_phrase() -> None:
+def test_strokes_are_resampled_to_the_rate_of_the_phrase():
     hit = replace(make_hit(1), sr=22_050)
     args = {"gain_db": {"snare": 0.0}, "read": make_stroke}
     phrase = Phrase("test", (Event(0.0, "snare", 127),))
