@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -53,3 +56,15 @@ def make_pool(roles: dict[str, int], *, seed: int = 0, rooms: int = 2, **changes
             hits.append(make_hit(len(hits), role, body=body, microphone=f"room {room}", **changes))
             rows.append(6.0 * room + rng.normal(size=len(PRODUCTION_NAMES)))
     return Pool(tuple(hits), np.array(rows, dtype=np.float32))
+
+
+def kit_hits() -> dict[int, Hit]:
+    """A kick, three strokes of one snare and an open hat, as long as `make_stroke` makes them."""
+    snares = [make_hit(i, loudness=-30.0 + 4 * i, drum="a", session="barn") for i in (1, 2, 3)]
+    hits = [make_hit(0, "kick", body=60.0), *snares, make_hit(4, "hat_open")]
+    return {hit.id: replace(hit, stop=round(0.3 * SR)) for hit in hits}
+
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """The manifest of an exported kit."""
+    return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))

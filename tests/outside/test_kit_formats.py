@@ -65,11 +65,21 @@ def folder(hits: dict[int, Hit], tmp_path_factory: pytest.TempPathFactory) -> Pa
     return folder
 
 
-@pytest.fixture
-def player(folder: Path) -> Any:
+def read_csv(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def load(folder: Path) -> Any:
+    """Load the kit into a new player, whose round robins begin with the first."""
     synth = tool("pysfizz").Synth(SR, BLOCK)
     assert synth.load_sfz_file(folder / "kit.sfz")
     return synth
+
+
+@pytest.fixture
+def player(folder: Path) -> Any:
+    return load(folder)
 
 
 def play(player: Any, note: int, velocity: int) -> np.ndarray:
@@ -89,8 +99,7 @@ def energy_db(sound: np.ndarray) -> float:
 
 
 def test_wave_reads_every_file_with_the_size_of_the_manifest(folder):
-    with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
+    rows = read_csv(folder / "manifest.csv")
     assert len(rows) == 13
     for row in rows:
         with wave.open(str(folder / row["file"])) as file:
@@ -142,9 +151,7 @@ def test_the_linter_would_find_a_wrong_opcode_and_a_missing_file(tmp_path):
 
 
 def test_exactly_the_keys_of_the_note_map_sound(folder, player):
-    with (folder / "notes.csv").open(newline="", encoding="utf-8") as file:
-        notes = [int(row["note"]) for row in csv.DictReader(file)]
-    assert player.playable_keys == notes
+    assert player.playable_keys == [int(row["note"]) for row in read_csv(folder / "notes.csv")]
 
 
 @pytest.mark.parametrize(("note", "hit_id"), [(36, 10), (35, 10), (42, 12), (46, 11)])
@@ -165,14 +172,12 @@ def test_every_velocity_plays_its_layer_and_the_round_robins_alternate(player, h
 @pytest.mark.parametrize("slot", ["snare", "kick", "tom_low", "hat_open", "hat_closed"])
 def test_levels_agree_with_ours(folder, player, hits, slot, velocity):
     """The player has a volume of its own, so all levels are compared with one loud snare."""
-    with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:
-        rows = [row for row in csv.DictReader(file) if row["round_robin"] == "1"]
+    rows = [row for row in read_csv(folder / "manifest.csv") if row["round_robin"] == "1"]
     by_path = {str(hit.path): hit for hit in hits.values()}
 
     def ours(slot: str, v: int) -> float:
         own = [row for row in rows if row["slot"] == slot]
-        lowest, highest = "lowest_velocity", "highest_velocity"
-        row = next(r for r in own if int(r[lowest]) <= v <= int(r[highest]))
+        row = next(r for r in own if v <= int(r["highest_velocity"]))  # layers go up
         role = by_path[row["source_file"]].role
         layers = cut_layers([hit for hit in hits.values() if hit.role == role])
         audio = decode_file(folder / row["file"])
@@ -180,9 +185,7 @@ def test_levels_agree_with_ours(folder, player, hits, slot, velocity):
 
     def theirs(slot: str, v: int) -> float:
         note = next(int(row["notes"].split()[0]) for row in rows if row["slot"] == slot)
-        synth = tool("pysfizz").Synth(SR, BLOCK)  # its round robins begin with the first
-        assert synth.load_sfz_file(folder / "kit.sfz")
-        return energy_db(play(synth, note, v)[:BEGINNING])
+        return energy_db(play(load(folder), note, v)[:BEGINNING])
 
     wanted = ours(slot, velocity) - ours("snare", TOP)
     assert theirs(slot, velocity) - theirs("snare", TOP) == pytest.approx(wanted, abs=LEVEL_DB)
@@ -203,11 +206,7 @@ def hat_tail(player: Any, *, second_note: int | None) -> float:
 
 
 def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not(folder):
-    levels = {}
-    for second in (None, 36, 42):
-        synth = tool("pysfizz").Synth(SR, BLOCK)
-        assert synth.load_sfz_file(folder / "kit.sfz")
-        levels[second] = hat_tail(synth, second_note=second)
+    levels = {note: hat_tail(load(folder), second_note=note) for note in (None, 36, 42)}
     assert levels[36] == pytest.approx(levels[None], abs=0.5)
     assert levels[42] < levels[None] - 20.0
 
@@ -243,8 +242,7 @@ def test_the_player_plays_the_phrase_as_rendered(folder, player):
 def test_the_loudest_chord_stays_under_the_ceiling_by_another_meter(folder, hits):
     """True peak by libebur128 (pyebur128 0.1), after Recommendation ITU-R BS.1770-4, Annex 2."""
     meter = tool("pyebur128")
-    with (folder / "manifest.csv").open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
+    rows = read_csv(folder / "manifest.csv")
     strongest = {row["slot"]: row["file"] for row in rows}  # layers go from weak to strong
     strokes = [decode_file(folder / name).samples[:SR, 0] for name in strongest.values()]
     mix = np.zeros(SR)

@@ -3,7 +3,6 @@
 import json
 import zipfile
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,21 +13,11 @@ from catalog.errors import AudioError, KitError
 from catalog.kit.export import ExportOptions, export_kit, plan_export
 from catalog.kit.model import Kit
 from catalog.models import Hit
-from tests.kit.drums import SR, make_hit, make_stroke
+from tests.kit.drums import SR, kit_hits, make_hit, make_stroke, read_manifest
 
 KIT = Kit(name="Probe", slots={"kick": (0,), "snare": (3, 1)})
 RATES_HZ = (44_100, 48_000, 96_000)
 PITCH_CENTS = 5.0  # tolerance: a tone of 0.4 s is measured more finely than that
-
-
-def hits() -> dict[int, Hit]:
-    snares = [make_hit(i, loudness=-30.0 + 4 * i, drum="a", session="barn") for i in (1, 3)]
-    both = [make_hit(0, "kick", body=60.0), *snares]
-    return {h.id: replace(h, stop=round(0.3 * SR)) for h in both}  # as long as `make_stroke`
-
-
-def manifest_rows(folder: Path) -> list[dict]:
-    return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["files"]
 
 
 def tone(hit: Hit) -> Audio:
@@ -65,7 +54,7 @@ def test_impossible_options_are_refused(words, message):
 )
 def test_rate_container_and_width_are_those_of_the_options(tmp_path, container, subtype, sr):
     options = ExportOptions(subtype, container, sr)
-    files = export_kit(KIT, hits(), tmp_path / "kit", read=tone, options=options)
+    files = export_kit(KIT, kit_hits(), tmp_path / "kit", read=tone, options=options)
     audio = [decode_file(f) for f in files if f.suffix == options.suffix]
     assert {(a.container, a.subtype, a.sr) for a in audio} == {(container, subtype, sr)}
     assert len(audio) == 4
@@ -83,7 +72,7 @@ def test_sixteen_bits_carry_triangular_dither(tmp_path):
 
     quiet, kit = {0: make_hit(0, "kick", loudness=-np.inf)}, Kit(slots={"kick": (0,)})
     export_kit(kit, quiet, tmp_path / "kit", read=faint, options=ExportOptions("PCM_16"))
-    (row,) = manifest_rows(tmp_path / "kit")
+    (row,) = read_manifest(tmp_path / "kit")["files"]
     steps = decode_file(tmp_path / "kit" / row["file"]).samples[:, 0] * 2**15
     assert set(np.unique(steps)) <= {-1.0, 0.0, 1.0}
     # triangular noise two steps wide has variance 1/6, the rounding adds 1/12: 1/4 of a step²
@@ -93,8 +82,8 @@ def test_sixteen_bits_carry_triangular_dither(tmp_path):
 @pytest.mark.parametrize("semitones", [-3.0, 1.5])
 def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(tmp_path, semitones):
     kit = KIT.with_tuning("kick", semitones)
-    export_kit(kit, hits(), tmp_path / "kit", read=tone, options=ExportOptions(sr=48_000))
-    for row in manifest_rows(tmp_path / "kit"):
+    export_kit(kit, kit_hits(), tmp_path / "kit", read=tone, options=ExportOptions(sr=48_000))
+    for row in read_manifest(tmp_path / "kit")["files"]:
         wanted = semitones if row["slot"] == "kick" else 0.0
         assert row["tuning_semitones"] == wanted
         audio = decode_file(tmp_path / "kit" / row["file"])
@@ -105,7 +94,7 @@ def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(tmp_path,
 
 def test_a_manual_level_changes_one_slot_only(tmp_path):
     plans = [
-        plan_export(kit, hits(), tmp_path / "kit", read=make_stroke)
+        plan_export(kit, kit_hits(), tmp_path / "kit", read=make_stroke)
         for kit in (KIT, KIT.with_level("snare", -5.0))
     ]
     plain, louder = (plan.gain_db["snare"] - plan.gain_db["kick"] for plan in plans)
@@ -132,7 +121,7 @@ def test_settings_out_of_range_or_of_empty_slots_are_refused():
 
 def test_the_zip_beside_the_folder_holds_the_same_files(tmp_path):
     options = ExportOptions(as_zip=True)
-    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
+    files = export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke, options=options)
     assert files[-1] == tmp_path / "kit.zip"
     with zipfile.ZipFile(files[-1]) as pack:
         assert pack.testzip() is None
@@ -141,19 +130,19 @@ def test_the_zip_beside_the_folder_holds_the_same_files(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["kit", "kit.zip"]
     (tmp_path / "kit").rename(tmp_path / "other")
     with pytest.raises(KitError, match=r"kit\.zip exists already"):
-        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke, options=options)
+        export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke, options=options)
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
 def test_the_plan_lists_the_files_of_the_export_and_writes_nothing(tmp_path, container):
     options = ExportOptions("PCM_24", container, 48_000, as_zip=True)
     kit, place = KIT.with_tuning("kick", -1.0), tmp_path / "new" / "kit"
-    plan = plan_export(kit, hits(), place, read=make_stroke, options=options)
+    plan = plan_export(kit, kit_hits(), place, read=make_stroke, options=options)
     assert (plan.refusals, list(tmp_path.iterdir())) == ((), [])
-    files = export_kit(kit, hits(), place, read=make_stroke, options=options)
+    files = export_kit(kit, kit_hits(), place, read=make_stroke, options=options)
     planned = {place / name for name in (*plan.documents, *(file.file for file in plan.audio))}
     assert set(files) == {*planned, plan.zip_file}
-    rows = {row["file"]: row for row in manifest_rows(place)}
+    rows = {row["file"]: row for row in read_manifest(place)["files"]}
     for file in plan.audio:
         row = rows[file.file]
         assert row["gain_db"] == pytest.approx(file.gain_db, abs=0.001)
@@ -166,29 +155,29 @@ def test_the_plan_lists_refusals(tmp_path):
         raise AudioError(hit.path, "is missing")
 
     (tmp_path / "kit").mkdir()
-    plan = plan_export(KIT, hits(), tmp_path / "kit", read=gone)
+    plan = plan_export(KIT, kit_hits(), tmp_path / "kit", read=gone)
     assert len(plan.refusals) == 2
     assert "exists already" in plan.refusals[0]
     assert "cannot be read" in plan.refusals[1]
     assert all(file.gain_db is None for file in plan.audio)
     (tmp_path / "file").write_text("")
-    plan = plan_export(KIT, hits(), tmp_path / "file" / "kit", read=make_stroke)
+    plan = plan_export(KIT, kit_hits(), tmp_path / "file" / "kit", read=make_stroke)
     assert any("cannot be written" in line for line in plan.refusals)
 
 
 def test_a_locked_hit_of_another_role_is_in_plan_readme_and_manifest(tmp_path):
-    wrong = hits() | {0: make_hit(0, "tom", body=60.0)}
+    wrong = kit_hits() | {0: make_hit(0, "tom", body=60.0)}
     kit = replace(KIT, locked=frozenset({"kick"}))
     warning = "kick: the locked hit tom_0 is a tom by your word, not a kick"
     assert warning in plan_export(kit, wrong, tmp_path / "kit", read=make_stroke).warnings
     export_kit(kit, wrong, tmp_path / "kit", read=make_stroke)
     assert warning in (tmp_path / "kit/README.txt").read_text()
-    assert warning in json.loads((tmp_path / "kit/manifest.json").read_text())["warnings"]
-    assert plan_export(KIT, hits(), tmp_path / "new", read=make_stroke).warnings == ()
+    assert warning in read_manifest(tmp_path / "kit")["warnings"]
+    assert plan_export(KIT, kit_hits(), tmp_path / "new", read=make_stroke).warnings == ()
 
 
 @pytest.mark.parametrize(("confidence", "is_warned"), [(0.59, True), (0.6, False)])
 def test_a_role_below_60_percent_confidence_is_a_warning(tmp_path, confidence, is_warned):
-    estimated = hits() | {0: replace(hits()[0], role_confidence=confidence, role_source="sound")}
-    warnings = plan_export(KIT, estimated, tmp_path / "kit", read=make_stroke).warnings
-    assert any("is an estimate" in line for line in warnings) is is_warned
+    estimate = replace(kit_hits()[0], role_confidence=confidence, role_source="sound")
+    plan = plan_export(KIT, kit_hits() | {0: estimate}, tmp_path / "kit", read=make_stroke)
+    assert any("is an estimate" in line for line in plan.warnings) is is_warned

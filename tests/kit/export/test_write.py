@@ -2,7 +2,6 @@
 
 import csv
 import hashlib
-import json
 import subprocess
 import sys
 from dataclasses import replace
@@ -20,37 +19,28 @@ from catalog.kit.export.documents import escape_formula
 from catalog.kit.model import Kit
 from catalog.library.files.atomic import write_synced
 from catalog.models import Hit
-from tests.kit.drums import NAMES_THAT_HURT, SR, make_hit, make_stroke
+from tests.kit.drums import NAMES_THAT_HURT, SR, kit_hits, make_hit, make_stroke, read_manifest
 
 KIT = Kit(name="Probe", slots={"kick": (0,), "snare": (3, 1, 2), "hat_open": (4,)})
 STEP_24 = 2.0**-23
 ROOT = Path(__file__).parents[3]
 
 
-def hits() -> dict[int, Hit]:
-    layered = [make_hit(i, loudness=-30.0 + 4 * i, drum="a", session="barn") for i in (1, 2, 3)]
-    return {h.id: h for h in [make_hit(0, "kick", body=60.0), *layered, make_hit(4, "hat_open")]}
-
-
-def manifest(folder: Path) -> dict:
-    return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
-
-
 def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path):
-    files = export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+    files = export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke)
     names = {f.relative_to(tmp_path / "kit").as_posix() for f in files}
     documents = {"kit.sfz", "notes.csv", "manifest.csv", "manifest.json", "README.txt"}
     documents |= {"phrase.mid", "phrase.wav"}
     assert documents < names
-    assert names - documents == {row["file"] for row in manifest(tmp_path / "kit")["files"]}
+    assert names - documents == {row["file"] for row in read_manifest(tmp_path / "kit")["files"]}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["kit"]
 
 
-def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path):
-    export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
-    for row in manifest(tmp_path / "kit")["files"]:
+def test_the_audio_is_the_stroke_times_the_gain_of_the_read_manifest(tmp_path):
+    export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke)
+    for row in read_manifest(tmp_path / "kit")["files"]:
         path = tmp_path / "kit" / row["file"]
-        source = next(h for h in hits().values() if str(h.path) == row["source_file"])
+        source = next(h for h in kit_hits().values() if str(h.path) == row["source_file"])
         audio = decode_file(path)
         wanted = make_stroke(source).samples * 10 ** (row["gain_db"] / 20)
         assert np.abs(audio.samples - wanted).max() < 0.001 * np.abs(wanted).max() + STEP_24
@@ -62,7 +52,7 @@ def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path):
 def test_two_exports_are_equal_byte_for_byte(tmp_path):
     options = ExportOptions("PCM_16")
     for name in ("a", "b"):
-        export_kit(KIT, hits(), tmp_path / name / "kit", read=make_stroke, options=options)
+        export_kit(KIT, kit_hits(), tmp_path / name / "kit", read=make_stroke, options=options)
     for path in (tmp_path / "a" / "kit").rglob("*.*"):
         twin = tmp_path / "b" / path.relative_to(tmp_path / "a")
         assert twin.read_bytes() == path.read_bytes()
@@ -81,7 +71,7 @@ def test_nothing_that_exists_is_overwritten(tmp_path, what):
             (target / "mine.txt").write_text("mine")
     before = sorted(str(p) for p in tmp_path.rglob("*"))
     with pytest.raises(KitError, match="exists already; choose a new name"):
-        export_kit(KIT, hits(), target, read=make_stroke)
+        export_kit(KIT, kit_hits(), target, read=make_stroke)
     assert sorted(str(p) for p in tmp_path.rglob("*")) == before
 
 
@@ -91,7 +81,7 @@ def test_a_folder_that_appears_meanwhile_is_not_touched(tmp_path):
         return make_stroke(hit)
 
     with pytest.raises(KitError, match="appeared meanwhile"):
-        export_kit(KIT, hits(), tmp_path / "kit", read=slow_read)
+        export_kit(KIT, kit_hits(), tmp_path / "kit", read=slow_read)
     assert [p.name for p in tmp_path.rglob("*")] == ["kit"]
 
 
@@ -112,20 +102,20 @@ def test_a_hit_that_cannot_be_read_or_a_stop_leaves_nothing(tmp_path, error, wor
         return make_stroke(hit)
 
     with pytest.raises((KitError, KeyboardInterrupt), match=words):
-        export_kit(KIT, hits(), tmp_path / "kit", read=read)
+        export_kit(KIT, kit_hits(), tmp_path / "kit", read=read)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path):
     code = (
         "import os, sys; from pathlib import Path\n"
-        "from tests.kit.export.test_write import KIT, export_kit, hits, make_stroke, writer\n"
+        "from tests.kit.export.test_write import KIT, export_kit, kit_hits, make_stroke, writer\n"
         "turns, write_synced = iter(range(99)), writer.write_synced\n"
         "def write(path, data):\n"
         "    if next(turns) == 2: os._exit(9)\n"  # two files are written
         "    write_synced(path, data)\n"
         "writer.write_synced = write\n"
-        "export_kit(KIT, hits(), Path(sys.argv[1]), read=make_stroke)\n"
+        "export_kit(KIT, kit_hits(), Path(sys.argv[1]), read=make_stroke)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "kit")], check=False, cwd=ROOT
@@ -158,15 +148,15 @@ def write_with_a_flipped_bit(path: Path, data: bytes) -> None:
 def test_a_full_or_faulty_disk_is_noticed_and_leaves_nothing(tmp_path, monkeypatch, write, words):
     monkeypatch.setattr(writer, "write_synced", write)
     with pytest.raises(KitError, match=words):
-        export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+        export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_bad_kits_are_refused_with_their_slot(tmp_path):
     with pytest.raises(KitError, match="the kit is empty"):
-        export_kit(Kit(slots={"kick": ()}), hits(), tmp_path / "kit", read=make_stroke)
+        export_kit(Kit(slots={"kick": ()}), kit_hits(), tmp_path / "kit", read=make_stroke)
     with pytest.raises(KitError, match="hit 77 of slot snare is not in the catalog") as caught:
-        export_kit(Kit(slots={"snare": (77,)}), hits(), tmp_path / "kit", read=make_stroke)
+        export_kit(Kit(slots={"snare": (77,)}), kit_hits(), tmp_path / "kit", read=make_stroke)
     assert caught.value.slot == "snare"
     assert list(tmp_path.iterdir()) == []
 
@@ -174,7 +164,7 @@ def test_bad_kits_are_refused_with_their_slot(tmp_path):
 def test_cells_that_look_like_formulas_are_escaped(tmp_path):
     named = {
         i: replace(hit, session=name, microphone=name)
-        for (i, hit), name in zip(hits().items(), NAMES_THAT_HURT, strict=False)
+        for (i, hit), name in zip(kit_hits().items(), NAMES_THAT_HURT, strict=False)
     }
     export_kit(replace(KIT, name="=1+1\nx"), named, tmp_path / "kit", read=make_stroke)
     with (tmp_path / "kit" / "manifest.csv").open(newline="", encoding="utf-8") as file:
@@ -183,7 +173,7 @@ def test_cells_that_look_like_formulas_are_escaped(tmp_path):
         assert float(row.pop("gain_db")) < 99
         assert float(row.pop("peak_dbfs")) < 0
         assert not any(cell.startswith(("=", "+", "-", "@")) for cell in row.values())
-    sessions = {row["session"] for row in manifest(tmp_path / "kit")["files"]}
+    sessions = {row["session"] for row in read_manifest(tmp_path / "kit")["files"]}
     assert sessions == {hit.session for hit in named.values()}
 
 
@@ -198,8 +188,8 @@ def test_mono_stays_mono_and_eight_channels_become_one(tmp_path):
     def read(hit: Hit) -> Audio:
         return make_stroke(hit, n_channels={0: 1, 4: 2}.get(hit.id, 8))
 
-    export_kit(KIT, hits(), tmp_path / "kit", read=read)
-    n = {row["slot"]: row["n_channels"] for row in manifest(tmp_path / "kit")["files"]}
+    export_kit(KIT, kit_hits(), tmp_path / "kit", read=read)
+    n = {row["slot"]: row["n_channels"] for row in read_manifest(tmp_path / "kit")["files"]}
     assert n == {"kick": 1, "snare": 1, "hat_open": 2}
 
 
@@ -213,7 +203,7 @@ def test_round_robins_of_a_layer_are_numbered_from_one_to_n():
 
 
 def test_the_readme_covers_rights_levels_and_sessions(tmp_path):
-    export_kit(KIT, hits(), tmp_path / "kit", read=make_stroke)
+    export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke)
     readme = (tmp_path / "kit" / "README.txt").read_text(encoding="utf-8")
     assert "belong to the people who made them" in readme
     assert "not every hit has a known session" in readme
