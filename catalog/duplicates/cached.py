@@ -83,10 +83,7 @@ def find_uncertain_pairs(store: Store, table: HitTable, prepare: Prepare) -> lis
 def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None:
     """Store the user's preference for a hit over the other members of its group.
 
-    Raises
-    ------
-    ParameterError
-        if the hit is in no group
+    Raise `ParameterError` if the hit is in no group.
     """
     for group in groups:
         if hit.id in group.members:

@@ -57,10 +57,7 @@ def overlay_recordings(first: Audio, second: Audio) -> Overlay:
     The offset is that of `catalog.matching.coherence`; the gain and its sign minimize the squared
     difference where both recordings have samples.
 
-    Raises
-    ------
-    ParameterError
-        if one of them holds no stroke
+    Raise `ParameterError` if one of them holds no stroke.
     """
     lag = measure_coherence([(prepare_hit(first), prepare_hit(second))])[0].lag_s * SR
     (a, onset_a, start_a), (b, onset_b, start_b) = _from_onset(first), _from_onset(second)

@@ -61,10 +61,7 @@ def classify_many(
     ------
     Classification, or None if the samples of one hit cannot be read
 
-    Raises
-    ------
-    concurrent.futures.process.BrokenProcessPool
-        if a worker dies
+    Raise `concurrent.futures.process.BrokenProcessPool` if a worker dies.
     """
     hits = {hit.id: hit for pair in pairs for hit in pair}
     sources = {

@@ -53,10 +53,7 @@ class CandidateSpace:
 def load_space() -> CandidateSpace:
     """Load the space that is shipped with the package.
 
-    Raises
-    ------
-    StoreError
-        if it was fitted on embeddings of another version
+    Raise `StoreError` if it was fitted on embeddings of another version.
     """
     with np.load(SPACE_FILE, allow_pickle=False) as file:
         if int(file["version"]) != EMBEDDING_VERSION or len(file["mean"]) != EMBEDDING_DIM:

@@ -74,10 +74,7 @@ def whiten_spectra(signals: Sequence[PreparedSignal], n_fft: int) -> list[Whiten
 def prepare_hit(audio: Audio) -> PreparedSignal:
     """Prepare the mono mix of a hit; see `prepare_channel`.
 
-    Raises
-    ------
-    ParameterError
-        if it holds no stroke
+    Raise `ParameterError` if it holds no stroke.
     """
     return prepare_channel(mix_to_mono(audio.samples), sr=audio.sr, subtype=audio.subtype)
 
@@ -91,10 +88,7 @@ def prepare_channel(mono: np.ndarray, *, sr: int, subtype: str) -> PreparedSigna
     sr : int, Hz
     subtype : str, sample format as libsndfile names it, such as "PCM_16"
 
-    Raises
-    ------
-    ParameterError
-        if it holds no stroke
+    Raise `ParameterError` if it holds no stroke.
     """
     onset = find_stroke(mono, sr=sr).onset
     margin = round(MARGIN * sr / SR)

@@ -58,10 +58,7 @@ class BestPair(NamedTuple):
 def prepare_views(audio: Audio) -> ChannelViews:
     """Prepare the mix and the channels of a hit for comparison.
 
-    Raises
-    ------
-    ParameterError
-        if it holds no stroke
+    Raise `ParameterError` if it holds no stroke.
     """
     mono = mix_to_mono(audio.samples)
     mix = prepare_channel(mono, sr=audio.sr, subtype=audio.subtype)

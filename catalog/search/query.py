@@ -41,10 +41,7 @@ def query_row(table: HitTable, row: int) -> Query:
 def query_file(path: Path) -> Query:
     """Return the query for a file that holds one hit and need not be in the catalog.
 
-    Raises
-    ------
-    AudioError
-        if the file cannot be read or holds no stroke
+    Raise `AudioError` if the file cannot be read or holds no stroke.
     """
     audio = decode_file(path)
     try:

@@ -70,10 +70,7 @@ class Spaces:
 def load_projection() -> Projection:
     """Load the shipped projection.
 
-    Raises
-    ------
-    StoreError
-        if it was fitted on another version of the embedding
+    Raise `StoreError` if it was fitted on another version of the embedding.
     """
     with np.load(SPACES_FILE, allow_pickle=False) as file:
         if int(file["version"]) != EMBEDDING_VERSION or len(file["mean"]) != EMBEDDING_DIM:

@@ -42,10 +42,7 @@ def read_rows(table: Path) -> list[dict[str, str]]:
 def read_labels(table: Path, folder: Path) -> list[Label]:
     """Read a table of labels, with paths below `folder`; rows without a known role are skipped.
 
-    Raises
-    ------
-    ParameterError
-        if no row has a known role
+    Raise `ParameterError` if no row has a known role.
     """
     labels = [
         Label(
