@@ -9,20 +9,17 @@ import pytest
 from catalog.duplicates.microphone_ties import tie_strokes
 from catalog.library.metadata.filename import find_provenance
 from catalog.models import Hit
+from tests.duplicates.test_groups import make_hit as make_any_hit
 
 MICROPHONES = ("OHL", "OHR", "Room")
 
 
 def make_hit(hit_id: int, path: str, *, level: float = -20.0, **changes) -> Hit:
-    provenance = find_provenance(Path(path), root=Path("/x"))
-    fields = {
-        "id": hit_id, "path": Path(path), "start": 441, "stop": 20_000, "sr": 44_100,
-        "n_channels": 1, "session": provenance.session, "drum": provenance.drum,
-        "microphone": provenance.microphone, "take": provenance.take, "role": "snare",
-        "role_confidence": 1.0, "role_source": "name", "container": "WAV", "subtype": "PCM_24",
-        "content_hash": str(hit_id), "descriptors": {"loudness_lkfs": level},
-    }  # fmt: skip
-    return Hit(**(fields | changes))
+    found = find_provenance(Path(path), root=Path("/x"))
+    fields = {"path": Path(path), "start": 441, "stop": 20_000, "sr": 44_100}
+    fields |= {name: getattr(found, name) for name in ("session", "drum", "microphone", "take")}
+    descriptors = {"loudness_lkfs": level}
+    return make_any_hit(hit_id, descriptors=descriptors, **(fields | changes))
 
 
 def test_a_hit_in_two_files_is_tied_like_any_other():
@@ -74,22 +71,13 @@ def test_the_same_names_of_two_sessions_are_two_strokes():
 
 
 def test_the_same_moment_of_one_take_ties_files_of_any_name():
-    rows = (
-        ("Kick", "3", 158760000),
-        ("OH", "3", 158760441),
-        ("OH", "3", 158848200),
-        ("OH", "4", 158760000),
-    )
+    rows = (("Kick", "3", 158760000), ("OH", "3", 158760441), ("OH", "3", 158848200),
+            ("OH", "4", 158760000))  # fmt: skip
     hits = [
-        make_hit(
-            number,
-            f"/x/a/REC000{number}.wav",
-            microphone=microphone,
-            take=take,
-            origin={"time_reference": str(sample)},
-        )
-        for number, (microphone, take, sample) in enumerate(rows, start=1)
-    ]
+        make_hit(i, f"/x/a/REC000{i}.wav", microphone=microphone, take=take,
+                 origin={"time_reference": str(sample)})
+        for i, (microphone, take, sample) in enumerate(rows, start=1)
+    ]  # fmt: skip
     (tie,) = tie_strokes(hits)
     assert (tie.hits, tie.evidence) == ((1, 2), "the same take at the same moment")
 

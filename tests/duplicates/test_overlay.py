@@ -5,14 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.audio.model import Audio
 from catalog.audio.resample import resample
 from catalog.duplicates.overlay import SILENT_DB, overlay_recordings
+from tests.matching.hits import as_audio
 from tests.signals import SR, decaying_noise, drum_stroke
-
-
-def as_audio(mono: np.ndarray, sr: int = SR) -> Audio:
-    return Audio(np.asarray(mono, np.float32)[:, None], sr, "WAV", "FLOAT")
 
 
 @pytest.fixture
@@ -59,10 +55,8 @@ def test_added_noise_remains_at_its_level():
 
 
 def test_another_stroke_hardly_cancels():
-    found = overlay_recordings(
-        as_audio(decaying_noise(0.05, seed=1)), as_audio(decaying_noise(0.05, seed=2))
-    )
-    assert found.residual_db > -3.0
+    first, second = (as_audio(decaying_noise(0.05, seed=seed)) for seed in (1, 2))
+    assert overlay_recordings(first, second).residual_db > -3.0
 
 
 def test_the_three_waveforms_have_one_length_and_add_up(stroke):

@@ -3,22 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair
 from catalog.duplicates.review import USER_CHOICE, apply_preference, apply_verdicts, undecided_pairs
 from catalog.library.store.annotations import pair_key
-from catalog.models import Hit
-
-
-def make_hit(hit_id: int, *, bits: int = 24) -> Hit:
-    return Hit(
-        hit_id, Path(f"/takes/{hit_id}.wav"), 0, 1000, 44_100, 1, "", "", "", "", "kick", 1.0,
-        "name", {"peak_db": -6.0, "tail_s": 0.2, "floor_db": -80.0}, "WAV", f"PCM_{bits}",
-        f"{hit_id:064x}",
-    )  # fmt: skip
+from tests.duplicates.test_groups import make_hit
 
 
 @pytest.fixture
@@ -56,13 +47,11 @@ def test_an_open_pair_found_to_be_one_makes_a_group_of_the_better_one(hits):
 
 
 def test_an_open_pair_joins_the_group_of_what_is_kept_but_never_chains(hits):
-    joined = apply_verdicts(
-        grouping(UncertainPair(1, 8, 0.95)), hits, verdicts_of(hits, (1, 8, True))
+    joined, chained = (
+        apply_verdicts(grouping(UncertainPair(i, 8, 0.95)), hits, verdicts_of(hits, (i, 8, True)))
+        for i in (1, 2)
     )
     assert joined[0].others == (2, 3, 8)
-    chained = apply_verdicts(
-        grouping(UncertainPair(2, 8, 0.95)), hits, verdicts_of(hits, (2, 8, True))
-    )
     assert chained == [GROUP]  # 8 was never compared with the one that is kept
 
 
@@ -83,12 +72,7 @@ def test_another_file_is_kept_and_each_member_is_verified_against_it(hits):
         return
 
     group = apply_preference(GROUP, hits, {3}, verify=verify)
-    assert (group.keep, group.others, group.evidence, group.reason) == (
-        3,
-        (1,),
-        (0.99,),
-        USER_CHOICE,
-    )
+    assert group == CopyGroup(3, (1,), (0.99,), USER_CHOICE)
     assert verified == [(3, 2)]  # 2 could not be verified, so it is not offered to be set aside
     assert apply_preference(GROUP, hits, set(), verify=verify) is GROUP
     assert apply_preference(GROUP, hits, {1}, verify=verify).reason == USER_CHOICE

@@ -69,9 +69,8 @@ def test_the_first_direction_starts_at_the_signal_without_drive():
 def test_statistics_of_cells_equal_those_of_numpy(values):
     # against numpy.percentile and numpy.median
     percents = [0, 10, 25, 50, 90, 100]
-    assert percentiles(values, *percents) == pytest.approx(
-        np.percentile(values, percents), abs=1e-4
-    )
+    expected = np.percentile(values, percents)
+    assert percentiles(values, *percents) == pytest.approx(expected, abs=1e-4)
     segment = np.repeat([0, 2], [len(values) // 3, len(values) - len(values) // 3])
     cells = PairCells(values, values, values, values, values, segment)
     deviations = [values[segment == k] - np.median(values[segment == k]) for k in set(segment)]

@@ -44,9 +44,8 @@ def test_pca_separates_clusters_and_is_repeatable():
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_a_few_hits_have_positions_too(n):
     spaces = clusters(1)
-    few = Spaces(
-        *(getattr(spaces, f)[:n] for f in ("hit_ids", "strokes", "acoustic", "roles")), 1.0
-    )
+    columns = (spaces.hit_ids, spaces.strokes, spaces.acoustic, spaces.roles)
+    few = Spaces(*(column[:n] for column in columns), 1.0)
     layout = compute_pca_layout(few)
     assert layout.xy.shape == (n, 2)
     assert np.isfinite(layout.xy).all()

@@ -61,9 +61,8 @@ def test_harder_strokes_of_one_peak_get_higher_estimates():
 def test_features_do_not_depend_on_gain():
     y = struck(0.5)
     loud, soft = (measured(g * y) for g in (1.0, 0.25))
-    difference = strength_features(loud.descriptors, loud.production) - strength_features(
-        soft.descriptors, soft.production
-    )
+    loud, soft = (strength_features(m.descriptors, m.production) for m in (loud, soft))
+    difference = loud - soft
     assert len(difference) == len(strength_feature_names())
     assert np.nanmax(np.abs(difference)) < 0.02
 

@@ -10,16 +10,14 @@ from catalog.search.table import nearest_example_roles
 
 def test_hits_near_an_example_take_its_role_and_far_ones_do_not():
     points = np.array([[0.0], [0.5], [9.0], [4.6]], np.float32)
-    roles, sure = nearest_example_roles(
-        points, np.array([[0.0], [5.0]]), np.array([3, 7]), radius=1.0
-    )
+    examples, example_roles = np.array([[0.0], [5.0]]), np.array([3, 7])
+    roles, sure = nearest_example_roles(points, examples, example_roles, radius=1.0)
     assert roles.tolist() == [3, 3, -1, 7]
     assert sure == pytest.approx([1.0, 0.75, 0.0, 0.8])
 
 
 def test_without_examples_nothing_changes():
-    roles, sure = nearest_example_roles(
-        np.zeros((3, 2)), np.zeros((0, 2)), np.zeros(0, int), radius=1.0
-    )
+    no_example = np.zeros((0, 2)), np.zeros(0, int)
+    roles, sure = nearest_example_roles(np.zeros((3, 2)), *no_example, radius=1.0)
     assert roles.tolist() == [-1, -1, -1]
     assert sure.tolist() == [0.0, 0.0, 0.0]
