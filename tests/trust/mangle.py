@@ -31,9 +31,8 @@ def make_intact(rng: random.Random) -> tuple[bytes, str]:
     sr = 48_000 if subtype == "OPUS" else SR
     n = rng.randrange(1, sr // 3)
     fall = np.exp(-np.arange(n) / (0.05 * sr))[:, None]
-    wave = (
-        0.5 * fall * noise_rng.standard_normal((n, min(n_channels, 2 if container == "MP3" else 8)))
-    )
+    shape = n, min(n_channels, 2 if container == "MP3" else 8)
+    wave = 0.5 * fall * noise_rng.standard_normal(shape)
     out = io.BytesIO()
     soundfile.write(out, np.clip(wave, -1, 1), sr, format=container, subtype=subtype)
     return out.getvalue(), SUFFIXES.get(container, container.lower())
@@ -110,14 +109,5 @@ def noise(data: bytearray, rng: random.Random) -> bytearray:
 
 
 DAMAGES = (
-    cut,
-    flip,
-    flip_head,
-    flip_head,
-    put_extreme,
-    put_extreme,
-    grow_chunk,
-    blank,
-    double,
-    noise,
-)
+    cut, flip, flip_head, flip_head, put_extreme, put_extreme, grow_chunk, blank, double, noise
+)  # fmt: skip

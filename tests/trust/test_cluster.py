@@ -77,9 +77,8 @@ def test_a_cluster_gives_the_same_store_though_a_worker_and_a_decoder_die(tmp_pa
         check=False,
     )
     assert done.returncode == 0, done.stderr[-2000:]
-    assert done.stdout.splitlines()[-1] == (
-        "39 ['tom_3.wav: crashes the decoder; export it again or take it out']"
-    )
+    line = "39 ['tom_3.wav: crashes the decoder; export it again or take it out']"
+    assert done.stdout.splitlines()[-1] == line
     with Catalog.open(tmp_path / "near.sqlite") as cat:
         cat.scan([library], n_jobs=1)
     near = [row for row in read_hits(tmp_path / "near.sqlite") if "tom_3" not in row[0]]

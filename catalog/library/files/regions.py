@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,13 +18,12 @@ from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
 from catalog.features.measure import Measures
 from catalog.library.files.overrides import (
-    FileOverride,
     add_mix,
     check_regions,
     measure_with_override,
     read_override,
     save_override,
-)  # fmt: skip
+)
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role
@@ -94,18 +94,14 @@ def merge_regions(store: Store, hit_ids: Sequence[int]) -> list[Hit]:
 
 def reset_regions(store: Store, path: str | Path) -> list[Hit]:
     """Delete the user's regions of a file, and detect its strokes as a scan does."""
-    strokes = list_regions(store, path)
-    override = replace(read_override(store, strokes[0].content_hash), regions=None)
-    return _apply_override(store, strokes, override)
+    return _change_override(store, list_regions(store, path), regions=None)
 
 
 def set_regions(store: Store, path: str | Path, regions: Sequence[tuple[int, int]]) -> list[Hit]:
     """Set the regions of a file, as (start, stop) in frames; see `move_region`."""
     strokes = list_regions(store, path)
     n_frames = len(decode_hit(strokes[0], whole=True).samples)
-    override = read_override(store, strokes[0].content_hash)
-    override = replace(override, regions=check_regions(regions, n_frames=n_frames))
-    return _apply_override(store, strokes, override)
+    return _change_override(store, strokes, regions=check_regions(regions, n_frames=n_frames))
 
 
 def mix_file(store: Store, path: str | Path, mix: str) -> list[Hit]:
@@ -115,9 +111,7 @@ def mix_file(store: Store, path: str | Path, mix: str) -> list[Hit]:
     `ParameterError` if the choice is unknown or the file has no such channel, and `StoreError` if
     the file is not in the store or has changed since it was scanned.
     """
-    strokes = list_regions(store, path)
-    override = replace(read_override(store, strokes[0].content_hash), mix=mix)
-    return _apply_override(store, strokes, override)
+    return _change_override(store, list_regions(store, path), mix=mix)
 
 
 def cancellation_warning(hit: Hit, mix: str) -> str:
@@ -138,9 +132,10 @@ def _list_strokes(store: Store, hit: Hit) -> list[Hit]:
     return list_regions(store, hit.path)
 
 
-def _apply_override(store: Store, strokes: Sequence[Hit], override: FileOverride) -> list[Hit]:
-    """Measure a file with an override, then store the override and the new strokes together."""
+def _change_override(store: Store, strokes: Sequence[Hit], **changes: Any) -> list[Hit]:
+    """Measure a file with changes to its override, then store both together."""
     path, mate = strokes[0].path, strokes[0].mate
+    override = replace(read_override(store, strokes[0].content_hash), **changes)
     audio, measures = measure_with_override(path, override, mate=mate)
     if hash_file(path, mate) != override.content_hash:
         raise StoreError(f"{path}: has changed since it was scanned; scan its folder again first")

@@ -11,7 +11,7 @@ from catalog.library.files.set_aside import (
     restore_hits,
     set_aside_hits,
     unhide_hits,
-)  # fmt: skip
+)
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 

@@ -30,7 +30,7 @@ from catalog.library.scan.workers import (
     measure_all,
     measure_file,
     measure_task,
-)  # fmt: skip
+)
 from catalog.library.store.files import FileRow
 from catalog.library.store.hits import gc_paused
 from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
@@ -148,7 +148,7 @@ class _Scan:
         plan.tasks += self._make_tasks(plan.changed)
         moved = self._find_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))
-        self.store.files.mark_here(plan.returned)
+        self.store.files.change_state(plan.returned, State.HERE, before=State.MISSING)
         self._measure_all([task for task in plan.tasks if task.file.path not in moved])
         self._write_faults(found, known)
         split_days(self.store)
@@ -208,11 +208,8 @@ class _Scan:
             for path in sorted(known.keys() - {file.path for file in found.files} - moved_away)
             if known[path].hit_id is not None and self._was_listed(path, found)
         }
-        self.store.files.mark_missing(
-            (row.hit_id, path)
-            for path, row in gone.items()
-            if row.hit_id and row.state == State.HERE
-        )
+        here = [(r.hit_id, p) for p, r in gone.items() if r.hit_id and r.state == State.HERE]
+        self.store.files.change_state(here, State.MISSING, before=State.HERE)
         return list(gone)
 
     def _write_faults(self, found: Found, known: Mapping[str, FileRow]) -> None:
@@ -250,9 +247,11 @@ class _Scan:
         files = self._classify([outcome.measured for outcome in batch if outcome.measured])
         for file, change in zip(files, self.store.files.write_measured(files), strict=True):
             self.written[change].append(file.file.path)
-        for outcome in batch:
-            if outcome.measured is None and not outcome.reason:
-                self._write_touched(outcome.task)
+        for task in [o.task for o in batch if o.measured is None and not o.reason]:
+            if task.hit_id is not None:  # the file holds what it held: store its new time
+                path, _, size, mtime_ns, _ = task.file
+                self.store.files.mark_same(task.hit_id, path=path, size=size, mtime_ns=mtime_ns)
+                self.written["unchanged"].append(path)
         faults = [outcome for outcome in batch if outcome.reason]
         self.store.files.write_skipped(map(_skipped_row, faults))
         self.skipped += [Skipped(Path(fault.task.file.path), fault.reason) for fault in faults]
@@ -265,13 +264,6 @@ class _Scan:
             return outcome
         task = replace(outcome.task, override=override, known_hash="")
         return measure_task(task, self.measure)
-
-    def _write_touched(self, task: Task) -> None:
-        """Store the new time of a file that holds what it held."""
-        if task.hit_id is not None:
-            path, _, size, mtime_ns, _ = task.file
-            self.store.files.mark_same(task.hit_id, path=path, size=size, mtime_ns=mtime_ns)
-            self.written["unchanged"].append(path)
 
     def _classify(self, files: Sequence[MeasuredFile]) -> list[MeasuredFile]:
         """Return the files with the roles of their strokes, classified together."""

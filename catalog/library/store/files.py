@@ -16,7 +16,7 @@ from catalog.library.store.ingest import (
     file_values,
     without_user_values,
     write_file,
-)  # fmt: skip
+)
 from catalog.models import Skipped, State
 
 SAME_TAKE = (  # a hit, and the other strokes of its take
@@ -104,18 +104,8 @@ class Files:
         rows = self._database.read("SELECT path, reason FROM skipped")
         return sorted(Skipped(Path(path_from_db(path)), reason) for path, reason in rows)
 
-    def mark_missing(self, hits: Iterable[tuple[int, str]]) -> None:
-        """Mark hits, each as (id, path), whose files are gone from there."""
-        self._change_state(hits, State.MISSING, before=State.HERE)
-
-    def mark_here(self, hits: Iterable[tuple[int, str]]) -> None:
-        """Mark hits, each as (id, path), whose files have come back to their places."""
-        self._change_state(hits, State.HERE, before=State.MISSING)
-
-    def _change_state(
-        self, hits: Iterable[tuple[int, str]], state: State, *, before: State
-    ) -> None:
-        """Change states, but not of hits that another scan has found elsewhere meanwhile."""
+    def change_state(self, hits: Iterable[tuple[int, str]], state: State, *, before: State) -> None:
+        """Change the state of hits, each as (id, path), unless another scan found it elsewhere."""
         rows = [(state, hit_id, path_to_db(path), before) for hit_id, path in hits]
         sql = (
             "UPDATE OR IGNORE hit SET state = ? WHERE (id = ? OR region > 0) AND path = ?"
@@ -158,8 +148,7 @@ class Files:
             values = file_values(file.file, file.provenance, file.role)
             strokes = db.execute(SAME_TAKE, (hit_id, hit_id)).fetchall()
             for stroke_id, role_source, session_source in strokes:
-                sources = {"role_source": role_source, "session_source": session_source}
-                update_hit(db, stroke_id, without_user_values(values, **sources))
+                update_hit(db, stroke_id, without_user_values(values, role_source, session_source))
                 db.execute(  # the mix is the user's choice for the content, not for the path
                     "UPDATE hit SET state = iif(region < 0, state, 'here'), aside = NULL,"
                     " origin = json_patch(?, json_object('mix', json_extract(origin, '$.mix')))"
@@ -174,8 +163,6 @@ def _is_gone(path: str | Path) -> bool:
     """Return whether there is surely no file; one without access is not gone."""
     try:
         os.lstat(path)
-    except (FileNotFoundError, NotADirectoryError):
-        return True
-    except OSError:
-        return False
+    except OSError as err:
+        return isinstance(err, FileNotFoundError | NotADirectoryError)
     return False

@@ -98,15 +98,18 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
     )
     rows = [_Row(*row) for row in found]
     matches = _match_rows(rows, file.strokes)
-    _withdraw(db, [row for row in rows if row.is_here and row not in matches])
+    for row in rows:
+        if row.is_here and row not in matches:
+            region = -abs(row.region) or -row.id
+            update_hit(db, row.id, {"state": State.MISSING, "region": region})
     last_region = max((abs(row.region) for row in rows), default=0)
-    for stroke, row in enumerate(matches):
-        region = abs(row.region) if row is not None else 0
+    for stroke, match in enumerate(matches):
+        region = abs(match.region) if match is not None else 0
         if region == 0 and len(matches) > 1:
             last_region += 1
             region = last_region
         values = _stroke_values(file, stroke) | {"region": region, "state": State.HERE}
-        _write_arrays(db, _write_hit(db, row, values), file, stroke=stroke)
+        _write_arrays(db, _write_hit(db, match, values), file, stroke=stroke)
     if not any(matches):
         return "added"
     is_same = all(row is not None and row.content_hash == file.content_hash for row in matches)
@@ -129,23 +132,16 @@ def _match_rows(rows: Sequence[_Row], strokes: Sequence[Measures]) -> list[_Row 
     return matches
 
 
-def _withdraw(db: sqlite3.Connection, rows: Sequence[_Row]) -> None:
-    for row in rows:
-        region = -abs(row.region) or -row.id
-        update_hit(db, row.id, {"state": State.MISSING, "region": region})
-
-
 def _write_hit(db: sqlite3.Connection, row: _Row | None, values: dict[str, Any]) -> int:
     """Insert a hit, or update its row but for what the user set; return its id."""
     if row is None:
         return insert(db, "hit", values)
-    sources = {"role_source": row.role_source, "session_source": row.session_source}
-    update_hit(db, row.id, without_user_values(values, **sources))
+    update_hit(db, row.id, without_user_values(values, row.role_source, row.session_source))
     return row.id
 
 
 def without_user_values(
-    values: dict[str, Any], *, role_source: str, session_source: str
+    values: dict[str, Any], role_source: str, session_source: str
 ) -> dict[str, Any]:
     """Return the columns of a hit without its role and its session where the user set them."""
     sources = {"role": role_source, "session": session_source}

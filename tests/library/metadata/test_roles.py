@@ -122,11 +122,8 @@ def chances(**given):
     return table
 
 
-def test_the_name_counts_before_the_sound():
+def test_the_name_counts_before_the_sound_with_less_confidence_if_the_sound_contradicts():
     assert combine_role(("tom", 0.9), chances(kick=0.6, tom=0.3)) == ("tom", 0.9, "name")
-
-
-def test_a_name_that_the_sound_contradicts_has_less_confidence():
     assert combine_role(("tom", 0.9), chances(splash=0.95)) == ("tom", 0.45, "name")
 
 

@@ -15,30 +15,23 @@ def gap_sentences(hits) -> list[str]:
 
 def test_gaps_are_written_as_sentences():
     hits = [make_hit(i, f"kick {i}", role="kick", drum="Kick") for i in range(3)]
-    hits += [
-        make_hit(10 + i, "tom", role="tom", drum="Tom", lkfs=-20 * min(i, 1)) for i in range(4)
-    ]
-    found = gap_sentences(hits)
-    assert "no soft strokes of the kick (Kick, loft)" in found
-    assert (
-        "the tom (Tom, loft) has one stroke at full strength; a round robin wants three or more"
-        in found
-    )
-    assert "no snare at all" in found
-    assert "no closed hat at all" in found
-    assert "no kick at all" not in found
+    levels = [0, -20, -20, -20]
+    hits += [make_hit(10 + i, "tom", role="tom", drum="Tom", lkfs=levels[i]) for i in range(4)]
+    assert set(gap_sentences(hits)) >= {
+        "no soft strokes of the kick (Kick, loft)",
+        "the tom (Tom, loft) has one stroke at full strength; a round robin wants three or more",
+        "no snare at all",
+        "no closed hat at all",
+    }
+    assert "no kick at all" not in gap_sentences(hits)
 
 
 def test_a_stroke_recorded_by_two_microphones_counts_once():
     hits = [make_hit(i, "s", microphone="top") for i in range(2)]
     hits += [make_hit(10 + i, "s", microphone="bottom") for i in range(2)]
     assert not any("round robin" in text for text in gap_sentences(hits))  # too few for a drum
-    more = [
-        *hits,
-        make_hit(2, "s"),
-        make_hit(3, "s", lkfs=-30),
-        make_hit(13, "s", lkfs=-30, microphone="bottom"),
-    ]
+    soft = [make_hit(3, "s", lkfs=-30), make_hit(13, "s", lkfs=-30, microphone="bottom")]
+    more = [*hits, make_hit(2, "s"), *soft]
     text = "the snare (Snare, loft) has one stroke at soft strength; a round robin wants three"
     assert any(line.startswith(text) for line in gap_sentences(more))
     assert "the snare (Snare, loft): 1 of 4 strokes are missing in bottom" in gap_sentences(more)

@@ -44,11 +44,8 @@ def test_first_scan_adds_every_file_with_absolute_paths(store, library):
     hits = {hit.name: hit for hit in store.hits.read()}
     assert (hits["kick_01"].role, hits["kick_01"].role_source) == ("kick", "name")
     assert hits["kick_01"].session == "Old barn"
-    assert (hits["tom"].container, hits["tom"].subtype, hits["tom"].sr) == (
-        "FLAC",
-        "PCM_24",
-        16_000,
-    )
+    tom = hits["tom"]
+    assert (tom.container, tom.subtype, tom.sr) == ("FLAC", "PCM_24", 16_000)
 
 
 def test_the_store_holds_the_measurements(store, library):
@@ -385,9 +382,8 @@ def test_a_folder_that_cannot_be_scanned_is_an_error(store, library, tmp_path):
 
 def test_measurements_of_an_older_version_are_made_again(store, library, monkeypatch):
     first = scan(store, library)
-    monkeypatch.setattr("catalog.library.scan.scanner.MEASURE_VERSION", 999)
-    monkeypatch.setattr("catalog.library.store.files.MEASURE_VERSION", 999)
-    monkeypatch.setattr("catalog.library.store.ingest.MEASURE_VERSION", 999)
+    for module in ("scan.scanner", "store.files", "store.ingest"):
+        monkeypatch.setattr(f"catalog.library.{module}.MEASURE_VERSION", 999)
     measured = []
 
     def note(path):

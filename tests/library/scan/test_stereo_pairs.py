@@ -11,6 +11,7 @@ import pytest
 
 from catalog import AudioError, Catalog, ParameterError, StoreError
 from catalog.__main__ import main
+from catalog.audio.bext import insert_bext
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.library.scan.stereo_pairs import left_of
@@ -174,27 +175,19 @@ def test_sides_that_no_longer_match_are_separate_hits(cat, folder):
     assert cat.hit(before.id).n_channels == 1
 
 
-def test_without_its_right_side_the_left_is_mono_again(cat, folder):
+@pytest.mark.parametrize(("gone", "left"), [("R", "snare_01_L.wav"), ("L", "snare_01_R.wav")])
+def test_without_one_side_the_other_is_a_mono_hit(cat, folder, gone, left):
     before = the_pair(cat)
-    (folder / "Shed" / "snare_01_R.wav").unlink()
+    (folder / "Shed" / f"snare_01_{gone}.wav").unlink()
     cat.scan([folder], n_jobs=1)
-    hit = cat.hit(before.id)
-    assert (hit.mate, hit.n_channels, hit.state) == (None, 1, "here")
+    hit = by_folder(cat)["Shed"]
+    assert (hit.path.name, hit.mate, hit.n_channels, hit.state) == (left, None, 1, "here")
+    assert (cat.hit(before.id).state == "here") == (hit.id == before.id) == (gone == "R")
     assert cat.takes.stereo_pairs() == []
-
-
-def test_without_its_left_side_the_right_is_a_separate_hit(cat, folder):
-    before = the_pair(cat)
-    (folder / "Shed" / "snare_01_L.wav").unlink()
-    cat.scan([folder], n_jobs=1)
-    assert cat.hit(before.id).state != "here"
-    assert by_folder(cat)["Shed"].path.name == "snare_01_R.wav"
 
 
 @pytest.mark.parametrize("fault", ["length", "rate", "width", "channels", "time", "broken"])
 def test_files_that_do_not_match_are_not_joined(tmp_path, fault):
-    from catalog.audio.bext import insert_bext
-
     samples = stereo(3)
     write_pair(tmp_path / "day", "snare_01_L.wav", "snare_01_R.wav", samples)
     right = samples[:, 1:]
@@ -233,15 +226,20 @@ def test_a_right_side_that_is_a_hit_already_stays_one(tmp_path):
         assert [hit.id for hit in cat.hits()] == [first.id]
 
 
-def test_the_user_separates_a_pair_and_joins_it_again(cat, folder):
+def test_a_separated_pair_stays_separate_when_it_moves_and_can_be_joined_again(cat, folder):
     pair = the_pair(cat)
+    cat.annotations.mark([pair.id], "star")
     cat.takes.split_stereo_pair(pair.id)
     cat.scan([folder], n_jobs=1)
-    left, right = sorted(
-        (hit for hit in cat.hits() if hit.path.parent.name == "Shed"), key=lambda hit: hit.path
-    )
+    ordered = sorted(cat.hits(), key=lambda hit: hit.path)
+    left, right = (hit for hit in ordered if hit.path.parent.name == "Shed")
     assert (left.id, left.n_channels, right.n_channels) == (pair.id, 1, 1)
     assert len(cat.scan([folder], n_jobs=1).unchanged) == 3
+    before = {hit.id for hit in cat.hits()}
+    (folder / "Shed").rename(folder / "Barn")
+    assert len(cat.scan([folder], n_jobs=1).moved) == 2
+    assert {hit.id for hit in cat.hits()} == before
+    assert cat.hit(pair.id).mark == "star"
     cat.takes.join_stereo_pair(left.id, right.id)
     cat.scan([folder], n_jobs=1)
     again = the_pair(cat)
@@ -291,13 +289,10 @@ def test_a_take_in_two_files_is_segmented_into_stereo_strokes(tmp_path):
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         cat.scan([tmp_path / "day"], n_jobs=1)
         pairs = cat.takes.stereo_pairs()
-        assert [(hit.region, hit.name) for hit in pairs] == [
-            (number, f"snare OH #{number}") for number in (1, 2, 3)
-        ]
+        assert [(h.region, h.name) for h in pairs] == [(n, f"snare OH #{n}") for n in (1, 2, 3)]
         written = cat.takes.write_strokes(pairs[0].id, tmp_path / "strokes", dry_run=False)
-        assert [part.target.name for part in written] == [
-            f"snare OH_{number:02d}.wav" for number in (1, 2, 3)
-        ]
+        names = [part.target.name for part in written]
+        assert names == [f"snare OH_{number:02d}.wav" for number in (1, 2, 3)]
         assert decode_file(written[0].target).samples.shape[1] == N_WIDE
         cat.takes.merge_regions([hit.id for hit in pairs[:2]])
         cat.scan([tmp_path / "day"], n_jobs=1)
@@ -351,19 +346,6 @@ def test_the_last_choice_for_a_file_counts(tmp_path):
         pair = the_pair(cat)
         assert [file.name for file in pair.files] == ["Crash R.wav", "Crash L.wav"]
         assert [hit.id for hit in cat.hits()] == [second.id]
-
-
-def test_separate_hits_that_move_stay_separate(cat, folder):
-    pair = the_pair(cat)
-    cat.takes.split_stereo_pair(pair.id)
-    cat.scan([folder], n_jobs=1)
-    before = {hit.id for hit in cat.hits()}
-    cat.annotations.mark([pair.id], "star")
-    (folder / "Shed").rename(folder / "Barn")
-    report = cat.scan([folder], n_jobs=1)
-    assert len(report.moved) == 2
-    assert {hit.id for hit in cat.hits()} == before
-    assert cat.hit(pair.id).mark == "star"
 
 
 def test_exchanged_sides_are_measured_again(cat, folder):
