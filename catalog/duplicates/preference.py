@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 
@@ -39,7 +40,8 @@ def n_provenance_fields(hit: Hit) -> int:
 
 
 def _peak_db(hit: Hit) -> float:
-    return max(hit.descriptors["peak_db"], UNKNOWN_PEAK_DB)
+    peak_db = hit.descriptors["peak_db"]
+    return peak_db if math.isfinite(peak_db) else UNKNOWN_PEAK_DB
 
 
 def preference_key(hit: Hit) -> tuple[float, ...]:
