@@ -58,7 +58,7 @@ def named(cat, name, session=""):
     return next(h for h in cat.hits() if h.name == name and session in h.session)
 
 
-def test_a_scan_tells_what_it_did_and_a_second_one_finds_nothing_new(folder, tmp_path):
+def test_a_scan_reports_its_files_and_a_second_one_finds_nothing_new(folder, tmp_path):
     with Catalog.open(tmp_path / "s.sqlite") as cat:
         first = cat.scan([folder], n_jobs=1)
         second = cat.scan([folder], n_jobs=1)
@@ -97,7 +97,7 @@ def test_all_others_are_ranked_when_no_number_is_given(cat):
     assert [m.distance for m in found] == sorted(m.distance for m in found)
 
 
-def test_similar_hits_can_be_asked_of_other_sessions_and_of_one_role(cat):
+def test_similar_hits_can_be_limited_to_other_sessions_and_one_role(cat):
     hit = named(cat, "kick 1", "barn")
     found = [cat.hit(m.hit_id) for m in cat.similar(hit.id, elsewhere=True, role="kick")]
     assert {h.name for h in found} == {"kick 1", "kick 2", "kick 3"}
@@ -110,7 +110,7 @@ def test_reasons_name_the_other_session(cat):
 
 
 @pytest.mark.parametrize("question", ["alternates", "similar"])
-def test_a_hit_that_is_not_there_is_told(cat, question):
+def test_an_unknown_hit_is_an_error(cat, question):
     with pytest.raises(StoreError, match="9999"):
         getattr(cat, question)(9999)
     with pytest.raises(ParameterError, match="at least 1"):
@@ -124,7 +124,7 @@ def test_an_unknown_role_is_refused(cat):
         cat.set_role(cat.hits()[0].id, "triangel")
 
 
-def test_a_role_the_user_says_stays_and_teaches_hits_like_it(folder, tmp_path):
+def test_a_role_set_by_the_user_stays_and_propagates_to_similar_hits(folder, tmp_path):
     for at, path in enumerate(sorted(folder.rglob("*.wav"))):
         path.rename(path.with_name(f"{at:03}.wav"))  # no name tells a role now
     with Catalog.open(tmp_path / "s.sqlite") as cat:

@@ -185,7 +185,7 @@ def arrival(path: str) -> float:
     return float(np.argmax(size > 0.1 * size.max())) / sr
 
 
-def test_farther_microphones_hear_a_stroke_later_by_the_speed_of_sound():
+def test_sound_reaches_farther_microphones_later():
     """343 m/s at 20 degrees C (handbook value): 1.06 m farther is 3.1 ms, 3.31 m is 9.7 ms."""
     snares = [r for r in HITS if r["drum"] == "boathouse snare" and not r["copy_of"]]
     times = {

@@ -36,7 +36,7 @@ def library(tmp_path):
 
 @pytest.fixture
 def call(tmp_path, capsys):
-    """Run a verb on a store of the test's own; give exit code, standard output and error."""
+    """Run a command on a new store; return its exit code, standard output and error output."""
 
     def run(*arguments):
         code = main([str(a) for a in arguments] + ["--store", str(tmp_path / "drums.sqlite")])
@@ -68,7 +68,7 @@ def test_help_comes_at_once_without_the_heavy_libraries():
     assert run.stdout.strip() == "[]"
 
 
-def test_scan_tells_the_store_and_counts_in_its_last_line(call, library, tmp_path):
+def test_scan_prints_the_store_and_the_counts_last(call, library, tmp_path):
     code, out, err = call("scan", library, "--jobs", 1)
     assert code == 0
     assert out.splitlines() == [
@@ -91,7 +91,7 @@ def test_skipped_files_are_named_with_reason_and_change_the_exit_code(call, libr
     assert (code, out.count("\n")) == (0, 1)
 
 
-def test_the_store_may_be_named_before_or_after_the_verb(tmp_path, capsys, library):
+def test_the_store_option_may_precede_or_follow_the_command(tmp_path, capsys, library):
     place = str(tmp_path / "other.sqlite")
     assert main(["--store", place, "scan", str(library), "--jobs", "1"]) == 0
     assert main(["hits", "--store", place]) == 0
@@ -116,7 +116,7 @@ def test_hits_are_listed_by_role_and_session(scanned):
     assert (code, out) == (1, "no hit matches\n")
 
 
-def test_show_tells_everything_and_undefined_numbers_are_null(scanned):
+def test_show_prints_all_data_and_undefined_numbers_are_null(scanned):
     hit = read(scanned, "show", 1)
     assert (hit["id"], hit["role"], hit["sr"]) == (1, "kick", SR)
     assert set(hit["descriptors"]) >= {"length_s", "centroid_hz", "loudness_lkfs"}
@@ -147,7 +147,7 @@ def test_neighbours_are_listed_nearest_first_with_reasons(scanned):
     assert scanned("similar", 1, "--elsewhere")[0] == 1  # there is one session only
 
 
-def test_set_aside_only_shows_until_told_yes_and_restore_undoes_it(scanned, library):
+def test_set_aside_moves_files_only_with_yes_and_restore_undoes_it(scanned, library):
     kick = library / "kick_01.wav"
     data = kick.read_bytes()
     code, out, _ = scanned("set-aside", 1, "--reason", "twice")
@@ -299,7 +299,7 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
     assert sorted(path.name for path in library.glob("*.wav")) == copied
 
 
-def test_without_a_demo_library_the_demo_says_so(monkeypatch, tmp_path, capsys):
+def test_a_missing_demo_library_is_an_error(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (tmp_path / "none",))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     assert main(["demo"]) == 2
@@ -327,7 +327,7 @@ def test_similar_takes_wishes_and_files(scanned, library):
     assert "crunchier" in err
 
 
-def test_a_store_that_is_not_there_is_told_and_not_made(call, tmp_path):
+def test_a_missing_store_is_an_error_and_is_not_created(call, tmp_path):
     code, _, err = call("hits")
     assert code == 2
     assert "there is no store at" in err
@@ -347,7 +347,7 @@ def test_all_copies_are_set_aside_at_once_and_losing_every_one_is_warned_of(scan
     assert scanned("set-aside")[0] == 2
 
 
-def test_marks_and_tags_are_said_found_and_taken_back(scanned):
+def test_marks_and_tags_are_set_found_and_removed(scanned):
     said = read(scanned, "mark", "star", 1, 2)
     assert [row["mark"] for row in said] == ["star", "star"]
     read(scanned, "tag", 2, "--add", "dry", "--add", "after  lunch")

@@ -18,7 +18,7 @@ def test_the_subjects_are_listed_with_their_titles(capsys):
 
 
 @pytest.mark.parametrize("subject", list_subjects())
-def test_a_guide_is_printed_as_it_stands(subject, capsys):
+def test_a_guide_is_printed_unchanged(subject, capsys):
     assert main(["guide", subject]) == 0
     assert capsys.readouterr().out == read_guide(subject)
 

@@ -63,7 +63,7 @@ def test_what_other_hits_are_to_one_is_named_with_its_reason(call):
     assert "of the samples in common" in call("related", "snare_01_close")[1]
 
 
-def test_how_one_recording_becomes_the_other_is_told(call):
+def test_align_prints_offset_gain_polarity_and_residue(call):
     told = json.loads(call("align", "snare_01_close", "old export", "--json")[1])
     assert told["polarity"] == -1
     assert told["gain_db"] == pytest.approx(20 * np.log10(0.5), abs=0.1)
@@ -72,7 +72,7 @@ def test_how_one_recording_becomes_the_other_is_told(call):
     assert "opposite polarity" in call("align", "snare_01_close", "old export")[1]
 
 
-def test_five_that_only_sound_alike_are_named_unless_asked(tmp_path):
+def test_five_hits_that_only_sound_alike_are_listed_by_default(tmp_path):
     folder = tmp_path / "shed"
     folder.mkdir()
     for number in range(9):

@@ -105,7 +105,7 @@ def test_one_step_is_undone_by_the_number_that_history_prints(cat, call):
     assert {hit.name for hit in cat.hits()} == {*NAMES, "kick_01 (1)"} - {"kick_02"}
 
 
-def test_a_file_that_cannot_go_back_is_told_and_changes_the_exit_code(cat, call, folder):
+def test_a_file_that_cannot_be_restored_is_listed_and_changes_the_exit_code(cat, call, folder):
     cat.set_aside([find(cat, "tom_01")], reason="test")
     (folder / "tom_01.wav").write_text("another's")
     code, out, _ = call("undo", "--all", "--yes")
@@ -114,7 +114,7 @@ def test_a_file_that_cannot_go_back_is_told_and_changes_the_exit_code(cat, call,
     assert (folder / "tom_01.wav").read_text() == "another's"
 
 
-def test_the_report_says_of_each_file_what_became_of_it(cat, call, tmp_path):
+def test_the_report_lists_the_outcome_of_each_file(cat, call, tmp_path):
     (group,) = cat.copies()
     kept, gone = cat.hit(group.keep), cat.hit(group.others[0])
     place = tmp_path / "report.txt"
@@ -140,7 +140,7 @@ def test_a_name_cannot_break_the_lines_of_a_report(cat, folder, tmp_path):
     assert "\x1b" not in text
 
 
-def test_the_user_says_which_file_stays_and_the_command_line_obeys(cat, call, folder):
+def test_the_user_chooses_which_file_is_kept(cat, call, folder):
     (group,) = cat.copies()
     (other,) = group.others
     revision = cat.revision()
@@ -153,7 +153,7 @@ def test_the_user_says_which_file_stays_and_the_command_line_obeys(cat, call, fo
     assert call("keep", find(cat, "tom_01"))[0] == 2
 
 
-def test_a_pair_said_to_be_two_recordings_is_never_offered_again(cat, call, folder, tmp_path):
+def test_a_pair_judged_as_two_recordings_is_not_listed_again(cat, call, folder, tmp_path):
     (group,) = cat.copies()
     assert call("same", group.keep, group.others[0], "--not")[0] == 0
     assert cat.copies() == []
@@ -172,7 +172,7 @@ def test_a_verdict_holds_when_the_files_move(cat, folder):
     assert cat.copies() == []
 
 
-def test_a_pair_left_open_is_asked_and_becomes_a_group_when_it_is_one(cat, call, monkeypatch):
+def test_an_uncertain_pair_is_listed_and_becomes_a_group_by_verdict(cat, call, monkeypatch):
     from catalog.duplicates import groups as duplicates
 
     first, second = find(cat, "snare_01"), find(cat, "tom_01")

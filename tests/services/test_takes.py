@@ -206,7 +206,7 @@ def test_a_mix_is_kept_for_the_file_and_warned_of_where_it_cancels(cat, folder):
         cat.takes.set_mix(hit.id, "3")
 
 
-def test_a_session_is_named_by_a_rule_until_the_user_says_another(cat, folder):
+def test_a_session_is_named_by_a_rule_until_the_user_sets_another(cat, folder):
     (session,) = cat.takes.sessions()
     assert (session.name, session.sources, session.n_hits) == ("Cellar", ("folder",), 4)
     assert session.dates == ("2021-05-04",)
@@ -262,7 +262,7 @@ def test_the_command_line_lists_and_changes_a_cut(call, cat, folder):
     ]
 
 
-def test_the_command_line_writes_strokes_only_when_that_is_said(call, cat, folder, tmp_path):
+def test_cut_writes_strokes_only_with_yes(call, cat, folder, tmp_path):
     hit = cat.takes.regions(folder / "Cellar" / "snare.wav")[0]
     code, out, _ = call("cut", hit.id, tmp_path / "strokes")
     assert (code, (tmp_path / "strokes").exists()) == (0, False)
@@ -271,7 +271,7 @@ def test_the_command_line_writes_strokes_only_when_that_is_said(call, cat, folde
     assert len(list((tmp_path / "strokes").iterdir())) == 3
 
 
-def test_the_command_line_tells_channels_and_sessions(call, cat, folder):
+def test_the_command_line_prints_channels_and_sessions(call, cat, folder):
     path = folder / "Cellar" / "snare.wav"
     path.write_bytes(take_bytes(n_channels=2))
     cat.scan([folder], n_jobs=1)
