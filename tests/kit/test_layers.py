@@ -28,13 +28,16 @@ def of_drum(*loudness: float, **changes: object) -> list:
 
 
 @given(st.lists(LOUDNESS, min_size=1, max_size=60))
-def test_layers_cover_every_velocity_and_every_stroke_once(loudness):
+def test_layers_cover_each_velocity_and_stroke_once_and_the_gain_grows_to_one(loudness):
     layers = cut_layers(of_drum(*loudness))
     played = [v for layer in layers for v in range(layer.lowest, layer.highest + 1)]
     assert played == list(range(1, 128))
     assert sorted(h.id for layer in layers for h in layer.hits) == list(range(len(loudness)))
     assert len(layers) <= MAX_LAYERS
     assert all(a.strength < b.strength for a, b in pairwise(layers))
+    gains = [velocity_gain(layers, v) for v in range(1, 128)]
+    assert gains == sorted(gains)
+    assert 0.0 < gains[0] <= gains[-1] == 1.0
 
 
 def test_strokes_of_one_strength_are_round_robins_and_others_layers():
@@ -66,15 +69,6 @@ def test_above_the_weakest_layer_velocity_changes_no_level():
     assert {velocity_gain(layers, v) for v in range(layers[0].highest, 128)} == {1.0}
 
 
-@given(st.lists(LOUDNESS, min_size=1, max_size=20))
-def test_the_gain_grows_with_velocity_from_nothing_to_one(loudness):
-    layers = cut_layers(of_drum(*loudness))
-    gains = [velocity_gain(layers, v) for v in range(1, 128)]
-    assert gains == sorted(gains)
-    assert gains[0] > 0.0
-    assert gains[-1] == 1.0
-
-
 def test_only_strokes_of_the_same_drum_microphone_and_role_are_layers():
     main, other = of_drum(-20.0, -30.0)
     strangers = [
@@ -86,16 +80,10 @@ def test_only_strokes_of_the_same_drum_microphone_and_role_are_layers():
         make_hit(15, session="barn", drum="snare a", microphone="top", loudness=-math.inf),
     ]
     assert strokes_of_drum(main, [main, other, *strangers]) == (other, main)
-
-
-def test_copies_are_left_out_but_never_the_chosen_hit():
-    hits = of_drum(-20.0, -30.0, -25.0)
-    assert [h.id for h in strokes_of_drum(hits[0], hits, leave_out={0, 1})] == [2, 0]
-
-
-def test_a_hit_of_an_unknown_drum_has_no_other_strokes():
-    hits = of_drum(-20.0, -30.0, drum="")
-    assert strokes_of_drum(hits[0], hits) == (hits[0],)
+    copies = {main.id, other.id}  # are left out, but never the chosen hit
+    assert strokes_of_drum(main, [main, other], leave_out=copies) == (main,)
+    unknown = of_drum(-20.0, -30.0, drum="")
+    assert strokes_of_drum(unknown[0], unknown) == (unknown[0],)
 
 
 def test_a_slot_gets_the_other_strokes_and_no_hit_is_in_two_slots():

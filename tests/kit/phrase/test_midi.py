@@ -9,16 +9,9 @@ from hypothesis import strategies as st
 
 from catalog.errors import KitError
 from catalog.kit.model import Kit
-from catalog.kit.phrase import (
-    PHRASES,
-    TEMPO_BPM,
-    Event,
-    Phrase,
-    perform_phrase,
-    phrase_midi,
-    read_midi,
-    select_phrase,
-)
+from catalog.kit.phrase.midi import phrase_midi, read_midi
+from catalog.kit.phrase.phrases import PHRASES, TEMPO_BPM, Event, Phrase, select_phrase
+from catalog.kit.phrase.play import perform_phrase
 from catalog.kit.slots import DEFAULT_SLOTS
 from tests.kit.drums import make_hit
 
@@ -34,11 +27,10 @@ def set_tempo(tempo_us: int, time: int) -> mido.MetaMessage:
     return mido.MetaMessage("set_tempo", tempo=tempo_us, time=time)
 
 
-def midi(*tracks: list, kind: int = 1, division: int = 480) -> bytes:
+def midi(*tracks: list, kind: int = 1) -> bytes:
     out = io.BytesIO()
-    file = mido.MidiFile(type=kind, ticks_per_beat=division)
-    file.tracks.extend(mido.MidiTrack(track) for track in tracks)
-    file.save(file=out)
+    tracks_of_file = [mido.MidiTrack(track) for track in tracks]
+    mido.MidiFile(type=kind, ticks_per_beat=480, tracks=tracks_of_file).save(file=out)
     return out.getvalue()
 
 
@@ -61,10 +53,8 @@ def in_video_frames(data: bytes) -> bytes:
             midi([set_tempo(1_000_000, 960)], [note(36, 0), note(38, 960), note(36, 960)]),
             [(0.0, "kick"), (1.0, "snare"), (3.0, "kick")],
         ),
-        (  # tracks of format 2 follow one another
-            midi([note(36, 480)], [note(38, 480)], kind=2),
-            [(0.5, "kick"), (1.0, "snare")],
-        ),
+        # tracks of format 2 follow one another
+        (midi([note(36, 480)], [note(38, 480)], kind=2), [(0.5, "kick"), (1.0, "snare")]),
         (in_video_frames(midi([set_tempo(100_000, 0), note(36, 1500)])), [(1.5, "kick")]),
         # only the percussion channel is read if the file uses it
         (midi([note(36, 0, channel=0), note(38, 0)]), [(0.0, "snare")]),
