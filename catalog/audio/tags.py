@@ -10,6 +10,7 @@ References
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Mapping
 from typing import BinaryIO
@@ -33,6 +34,7 @@ MAX_LABEL = 100  # characters of a cue label
 INFO_FIELDS = {b"ICMT": "comment", b"INAM": "title", b"IART": "artist", b"ICRD": "created"}
 IXML_FIELDS = {"PROJECT": "project", "SCENE": "scene", "TAKE": "take", "NOTE": "note"}
 COMMENT_BLOCK = 4  # type of the FLAC metadata block that holds Vorbis comments [3]_
+XML_DECLARATION = re.compile(rb"\s*<\?xml[^>]*?encoding=[\"']([\w.-]+)[\"'][^>]*\?>")
 
 
 def read_riff_tags(file: BinaryIO) -> dict[str, str]:
@@ -75,7 +77,7 @@ def _parse_ixml(body: bytes) -> dict[str, str]:
     if b"<!" in body.replace(b"<!--", b""):  # entities can grow without bound; recorders use none
         return {}
     try:
-        tree = ElementTree.fromstring(body.rstrip(b"\0 \r\n"))
+        tree = _parse_xml(body.rstrip(b"\0 \r\n"))
     except ElementTree.ParseError:
         return {}
     fields = {key: clean_text(tree.findtext(tag) or "") for tag, key in IXML_FIELDS.items()}
@@ -84,6 +86,19 @@ def _parse_ixml(body: bytes) -> dict[str, str]:
         fields["mic"] = tracks[0]
     fields["tracks"] = ", ".join(tracks)[:MAX_TEXT]
     return {key: text for key, text in fields.items() if text}
+
+
+def _parse_xml(body: bytes) -> ElementTree.Element:
+    try:
+        return ElementTree.fromstring(body)
+    except (ValueError, LookupError):  # an encoding that the XML parser does not know
+        declaration = XML_DECLARATION.match(body)
+        name = declaration[1].decode() if declaration else "utf-8"
+        start = declaration.end() if declaration else 0
+        try:
+            return ElementTree.fromstring(body[start:].decode(name, "replace"))
+        except LookupError:
+            return ElementTree.fromstring(body[start:].decode("utf-8", "replace"))
 
 
 def parse_cue_points(cue: bytes, labels: Mapping[int, str]) -> list[tuple[int, str]]:
