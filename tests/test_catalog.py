@@ -175,9 +175,8 @@ def test_every_hit_has_a_place_and_keeps_it_when_new_ones_come(cat, folder):
     assert [(one.step, one.done, one.total) for one in told[-2:]] == [
         ("laying out", 0, 1), ("laying out", 1, 1)
     ]  # fmt: skip
-    (folder / "barn in may" / "kick 9.wav").write_bytes(
-        encode_wav(as_frames(drum_stroke(55, seed=99)), sr=SR)
-    )
+    data = encode_wav(as_frames(drum_stroke(55, seed=99)), sr=SR)
+    (folder / "barn in may" / "kick 9.wav").write_bytes(data)
     cat.scan([folder], n_jobs=1)
     layout = cat.map.layout()
     assert layout.kind == "placed"

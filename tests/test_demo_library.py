@@ -25,12 +25,7 @@ MOST_BYTES = 12_000_000
 NEAR = 1e-3  # of full scale; other machines may round otherwise, not hear otherwise
 
 
-def read_truth() -> list[dict[str, str]]:
-    with (ROOT / "truth.csv").open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-TRUTH = read_truth()
+TRUTH = list(csv.DictReader((ROOT / "truth.csv").read_text("utf-8").splitlines()))
 HITS = [row for row in TRUTH if row["role"] and not row["fault"]]
 
 
@@ -83,11 +78,8 @@ def test_every_width_and_rate_the_readme_names_is_there():
 def test_barn_goes_above_full_scale_and_the_other_takes_do_not():
     peaks = {row["path"]: np.abs(samples_of(row["path"])[0]).max() for row in HITS}
     barn = [peak for path, peak in peaks.items() if path.startswith("Murrinholt")]
-    takes = [
-        peaks[row["path"]]
-        for row in HITS
-        if not row["copy_of"] and not row["path"].startswith("Murrinholt")
-    ]
+    originals = [row["path"] for row in HITS if not row["copy_of"]]
+    takes = [peaks[path] for path in originals if not path.startswith("Murrinholt")]
     assert max(barn) > 1.0
     assert max(takes) < 10.0 ** (-5.5 / 20.0)
 
@@ -125,15 +117,10 @@ def test_undamped_membrane_rings_at_the_zeros_of_the_bessel_functions():
     modes = membrane_modes(drum, Stroke(1.0, 0.42, 0.3, 1.0, seed=1))
     spectrum = np.abs(np.fft.rfft(ring_modes(modes, force, sr=sr) * np.hanning(len(force))))
     lowest = jn_zeros(0, 1)[0]
-    for zero, ratio in zip(
-        (jn_zeros(1, 1)[0], jn_zeros(2, 1)[0], jn_zeros(0, 2)[1]),
-        (1.5933, 2.1355, 2.2954),
-        strict=True,
-    ):
+    zeros = jn_zeros(1, 1)[0], jn_zeros(2, 1)[0], jn_zeros(0, 2)[1]
+    for zero, ratio in zip(zeros, (1.5933, 2.1355, 2.2954), strict=True):
         assert zero / lowest == pytest.approx(ratio, abs=5e-5)
-        near = slice(
-            round((ratio - 0.05) * pitch * seconds), round((ratio + 0.05) * pitch * seconds)
-        )
+        near = slice(*(round((ratio + off) * pitch * seconds) for off in (-0.05, 0.05)))
         found = (near.start + int(np.argmax(spectrum[near]))) / seconds
         assert found / pitch == pytest.approx(ratio, abs=1.0 / seconds / pitch)
         assert spectrum[near].max() > 10.0 * np.median(spectrum[near])
@@ -162,6 +149,11 @@ def test_copies_are_the_waveform_they_were_made_from():
             assert likeness(copy.mean(axis=1), source.mean(axis=1)) > 0.995
 
 
+def mean_centroid(rows: list[dict[str, str]]) -> float:
+    sounds = [samples_of(row["path"]) for row in rows]
+    return float(np.mean([centroid(samples[:, 0], sr) for samples, sr in sounds]))
+
+
 def test_hard_strokes_are_brighter_than_soft_ones():
     groups = strokes_by_drum()
     checked = 0
@@ -169,11 +161,7 @@ def test_hard_strokes_are_brighter_than_soft_ones():
         soft = groups.get((drum, microphone, "soft"))
         if strength != "hard" or not soft:
             continue
-        bright = [
-            np.mean([centroid(x[:, 0], sr) for x, sr in (samples_of(r["path"]) for r in some)])
-            for some in (rows, soft)
-        ]
-        assert bright[0] > bright[1], drum
+        assert mean_centroid(rows) > mean_centroid(soft), drum
         checked += 1
     assert checked > 20
 

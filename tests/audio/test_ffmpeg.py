@@ -24,9 +24,7 @@ AAC_ERROR_DB = -25.0  # of the stroke, at 256 kbit/s
 @pytest.fixture
 def stroke(tmp_path):
     """Return a WAV file with two channels of 24-bit integers."""
-    mono = np.concatenate(
-        [np.zeros(2000, np.float32), drum_stroke(150), np.zeros(2000, np.float32)]
-    )
+    mono = np.pad(drum_stroke(150), 2000)
     wave = np.stack([mono, -0.4 * np.roll(mono, 30)], axis=1)
     path = tmp_path / "stroke.wav"
     soundfile.write(path, wave, SR, subtype="PCM_24")
@@ -43,6 +41,12 @@ def encode(path, wave, codec, sample_format, **options):
             out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
     return path
+
+
+def encode_alac(stroke, suffix=".m4a"):
+    """Return the 16-bit samples of a WAV file, and a lossless file of them."""
+    wave = soundfile.read(stroke, dtype="int16")[0]
+    return wave, encode(stroke.with_suffix(suffix), wave, "alac", "s16p")
 
 
 @pytest.mark.parametrize("suffix", [".m4a", ".caf"])
@@ -70,8 +74,7 @@ def test_lossy_files_keep_position_and_length(stroke):
 
 
 def test_part_of_a_file_equals_a_slice_of_the_whole(stroke):
-    wave = soundfile.read(stroke, dtype="int16")[0]
-    path = encode(stroke.with_suffix(".m4a"), wave, "alac", "s16p")
+    wave, path = encode_alac(stroke)
     part = decode_file(path, start=3000, stop=3100).samples
     assert np.array_equal(part, (wave[3000:3100] / 2.0**15).astype(np.float32))
 
@@ -79,8 +82,7 @@ def test_part_of_a_file_equals_a_slice_of_the_whole(stroke):
 @pytest.mark.parametrize("suffix", [".m4a", ".caf"])
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.7, 0.97])
 def test_a_truncated_file_is_refused(stroke, suffix, share):
-    wave = soundfile.read(stroke, dtype="int16")[0]
-    path = encode(stroke.with_suffix(suffix), wave, "alac", "s16p")
+    _, path = encode_alac(stroke, suffix)
     path.write_bytes(path.read_bytes()[: round(share * path.stat().st_size)])
     with pytest.raises(AudioError, match=r"decoded|ends early|header|no samples|no sound"):
         decode_file(path)
@@ -89,8 +91,7 @@ def test_a_truncated_file_is_refused(stroke, suffix, share):
 @pytest.mark.parametrize("seed", range(12))
 def test_a_corrupted_file_is_decoded_or_refused(stroke, seed):
     rng = np.random.default_rng(seed)
-    wave = soundfile.read(stroke, dtype="int16")[0]
-    path = encode(stroke.with_suffix(".m4a"), wave, "alac", "s16p")
+    wave, path = encode_alac(stroke)
     data = np.frombuffer(path.read_bytes(), np.uint8).copy()
     first = 0 if seed % 2 else len(data) - 900  # all of it, or the tables at its end
     places = rng.integers(first, len(data), 40 if seed % 2 else 3)

@@ -59,11 +59,9 @@ def test_the_noise_floor_is_the_level_of_the_quietest_20_ms():
 
 
 @given(
-    gain_db=st.floats(-40, 6),
-    polarity=st.sampled_from([-1, 1]),
-    silence=st.integers(0, 10_000),
-    seed=st.integers(0, 50),
-)
+    gain_db=st.floats(-40, 6), polarity=st.sampled_from([-1, 1]),
+    silence=st.integers(0, 10_000), seed=st.integers(0, 50),
+)  # fmt: skip
 @settings(max_examples=25, deadline=None)
 def test_gain_polarity_and_leading_silence_change_levels_only(gain_db, polarity, silence, seed):
     y = drum_stroke(120, seed=seed)

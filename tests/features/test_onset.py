@@ -16,11 +16,9 @@ ONSET = find_stroke(STROKE, sr=SR).onset
 
 
 @given(
-    silence=st.integers(0, 20_000),
-    gain_db=st.floats(-50, 20),
-    polarity=st.sampled_from([-1.0, 1.0]),
-    offset=st.floats(-0.05, 0.05),
-)
+    silence=st.integers(0, 20_000), gain_db=st.floats(-50, 20),
+    polarity=st.sampled_from([-1.0, 1.0]), offset=st.floats(-0.05, 0.05),
+)  # fmt: skip
 @settings(max_examples=50, deadline=None)
 def test_silence_gain_polarity_and_offset_move_the_onset_by_the_silence_only(
     silence, gain_db, polarity, offset

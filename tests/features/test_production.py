@@ -29,14 +29,8 @@ def measured(samples: np.ndarray, *, sr: int = SR, onset: int = 0) -> dict[str, 
 
 def test_names_are_unique_and_every_descriptor_has_an_aspect() -> None:
     assert len(set(PRODUCTION_NAMES)) == len(PRODUCTION_DESCRIPTORS) == 42
-    assert {d.aspect for d in PRODUCTION_DESCRIPTORS} == {
-        "width",
-        "level",
-        "bandwidth",
-        "noise",
-        "room",
-        "tone",
-    }
+    aspects = {"width", "level", "bandwidth", "noise", "room", "tone"}
+    assert {d.aspect for d in PRODUCTION_DESCRIPTORS} == aspects
 
 
 @given(
@@ -125,14 +119,13 @@ def test_the_noise_floor_is_measured_before_the_stroke() -> None:
 def test_gain_changes_absolute_levels_only(gain_db: float) -> None:
     x = 0.2 * noise(n_channels=2, decay_s=0.3)  # its end stays above the lowest level
     plain, louder = measured(x), measured(x * 10 ** (gain_db / 20))
-    for trace in PRODUCTION_DESCRIPTORS:
-        moved = louder[trace.name] - plain[trace.name]
-        if trace.unit == "dBFS" and not trace.name.startswith("floor"):
-            assert moved == pytest.approx(gain_db, abs=0.6), trace.name
-        elif not trace.name.startswith("floor"):
-            assert moved == pytest.approx(0.0, abs=1e-3 * max(1, abs(plain[trace.name]))), (
-                trace.name
-            )
+    for descriptor in PRODUCTION_DESCRIPTORS:
+        name = descriptor.name
+        if name.startswith("floor"):
+            continue
+        is_level = descriptor.unit == "dBFS"
+        expected, tolerance = (gain_db, 0.6) if is_level else (0.0, 1e-3 * max(1, abs(plain[name])))
+        assert louder[name] - plain[name] == pytest.approx(expected, abs=tolerance), name
 
 
 def test_a_band_holds_the_tone_within_it() -> None:
@@ -155,9 +148,8 @@ def test_the_fall_at_the_end_is_that_of_the_fade() -> None:
 
 def test_polarity_changes_nothing() -> None:
     x = noise(n_channels=2)
-    assert np.allclose(
-        measure_production(x, sr=SR, onset=0), measure_production(-x, sr=SR, onset=0), atol=1e-4
-    )
+    plain, inverted = (measure_production(y, sr=SR, onset=0) for y in (x, -x))
+    assert np.allclose(plain, inverted, atol=1e-4)
 
 
 def test_an_offset_is_measured_and_changes_nothing_else() -> None:

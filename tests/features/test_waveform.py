@@ -31,10 +31,9 @@ def test_equal_channels_mix_to_themselves():
 
 
 @given(
-    n=st.integers(0, 9000),
-    loud=st.lists(st.integers(0, 8999), max_size=4),
+    n=st.integers(0, 9000), loud=st.lists(st.integers(0, 8999), max_size=4),
     threshold=st.sampled_from([0.0, 0.3, 1.0]),
-)
+)  # fmt: skip
 def test_the_first_sample_above_a_threshold_is_found_however_late(n, loud, threshold):
     y = np.zeros(n)
     y[[at for at in loud if at < n]] = -0.5

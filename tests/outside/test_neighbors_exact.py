@@ -42,10 +42,8 @@ def test_the_order_and_distances_are_those_of_a_float64_brute_force():
 def test_the_distances_are_those_of_scikit_learn():
     neighbors = pytest.importorskip("sklearn.neighbors")
     points = points_with_ties()
-    index = neighbors.NearestNeighbors(n_neighbors=11, algorithm="kd_tree").fit(
-        points.astype(float)
-    )
-    theirs = index.kneighbors(points[:20].astype(float))[0][:, 1:]
+    index = neighbors.NearestNeighbors(n_neighbors=11, algorithm="kd_tree")
+    theirs = index.fit(points.astype(float)).kneighbors(points[:20].astype(float))[0][:, 1:]
     ours = [[d for _, d in ranked(spaces_of(points), row, 10)] for row in range(20)]
     assert np.array(ours) == pytest.approx(theirs, rel=1e-5, abs=1e-6)
 

@@ -32,9 +32,8 @@ def recordings() -> Path:
     if not list(cache.rglob("bd_*.flac")):
         cache.mkdir(parents=True, exist_ok=True)
         try:
-            subprocess.run(
-                ["apt-get", "download", PACKAGE], cwd=cache, check=True, capture_output=True
-            )
+            command = ["apt-get", "download", PACKAGE]
+            subprocess.run(command, cwd=cache, check=True, capture_output=True)
             package = next(cache.glob("*.deb"))
             subprocess.run(["dpkg", "-x", package, cache], check=True, capture_output=True)
             package.unlink()
@@ -65,12 +64,8 @@ def test_every_recording_is_read(cat):
 
 
 def test_names_give_the_roles(cat):
-    wanted = {
-        "bd_haus": "kick",
-        "sn_zome": "snare",
-        "drum_cowbell": "cowbell",
-        "drum_tom_lo_hard": "tom",
-    }
+    wanted = {"bd_haus": "kick", "sn_zome": "snare", "drum_cowbell": "cowbell"}
+    wanted |= {"drum_tom_lo_hard": "tom"}
     found = {h.name: h.role for h in cat.hits()}
     assert {name: found[name] for name in wanted} == wanted
 
@@ -112,9 +107,8 @@ def test_copies_made_of_them_are_found_and_no_two_recordings_are_grouped(cat, re
         audio = decode_file(path)
         (folder / path.name).write_bytes(path.read_bytes())
         other = resample(-0.3 * audio.samples, sr=audio.sr, to_sr=48_000)
-        (folder / f"x {path.stem}.wav").write_bytes(
-            encode_audio(other, sr=48_000, subtype="PCM_16")
-        )
+        data = encode_audio(other, sr=48_000, subtype="PCM_16")
+        (folder / f"x {path.stem}.wav").write_bytes(data)
     with Catalog.open(tmp_path / "s.sqlite") as cat:
         cat.scan([folder])
         groups = cat.copies()

@@ -10,13 +10,9 @@ from hypothesis import strategies as st
 from catalog.audio.model import Audio
 from catalog.audio.resample import resample
 from catalog.errors import ParameterError
-from catalog.features.embedding import (
-    EMBEDDING_BLOCKS,
-    EMBEDDING_DIM,
-    spectrogram,
-    standardize_embeddings,
-)
+from catalog.features.embedding import EMBEDDING_BLOCKS, EMBEDDING_DIM, spectrogram
 from catalog.features.embedding.timbre import N_TIMBRE
+from catalog.features.embedding.vector import standardize_embeddings
 from catalog.features.measure import measure_audio
 from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
 
@@ -26,10 +22,9 @@ def embed(samples: np.ndarray, sr: int = SR) -> np.ndarray:
 
 
 def test_blocks_cover_the_embedding_without_gap_or_overlap():
-    covered = np.concatenate(
-        [np.arange(EMBEDDING_DIM)[block] for block in EMBEDDING_BLOCKS.values()]
-    )
-    assert np.array_equal(covered, np.arange(EMBEDDING_DIM))
+    numbers = np.arange(EMBEDDING_DIM)
+    covered = np.concatenate([numbers[block] for block in EMBEDDING_BLOCKS.values()])
+    assert np.array_equal(covered, numbers)
     assert EMBEDDING_BLOCKS["timbre"].stop - EMBEDDING_BLOCKS["timbre"].start == N_TIMBRE
 
 
@@ -55,22 +50,21 @@ def test_the_sample_rate_hardly_changes_the_embedding():
         assert np.abs(other[bands] - embed(as_frames(y))[bands]).mean() < 0.02
 
 
+def bands_over_time(y: np.ndarray) -> np.ndarray:
+    powers = spectrogram.frame_powers(y / np.abs(y).max())
+    return spectrogram.band_spectrogram(*powers).reshape(-1, spectrogram.N_BANDS)
+
+
 @pytest.mark.parametrize("hz", [100.0, 1000.0, 8000.0])
 def test_a_tone_is_strongest_in_its_band(hz):
-    y = decaying_sine(hz, 2.0, sr=spectrogram.SR)
-    bands = spectrogram.band_spectrogram(*spectrogram.frame_powers(y / np.abs(y).max())).reshape(
-        12, spectrogram.N_BANDS
-    )
+    bands = bands_over_time(decaying_sine(hz, 2.0, sr=spectrogram.SR))
     corners = np.geomspace(*spectrogram.BAND_RANGE_HZ, spectrogram.N_BANDS + 2)
     band = int(bands[6].argmax())
     assert corners[band] < hz < corners[band + 2]
 
 
 def test_time_segments_after_a_short_hit_are_empty():
-    y = decaying_noise(0.05, seed=1, length_s=0.1, sr=spectrogram.SR)
-    bands = spectrogram.band_spectrogram(*spectrogram.frame_powers(y / np.abs(y).max())).reshape(
-        12, spectrogram.N_BANDS
-    )
+    bands = bands_over_time(decaying_noise(0.05, seed=1, length_s=0.1, sr=spectrogram.SR))
     assert bands[:4].min() > 0.1
     assert bands[-4:].max() == 0.0
 

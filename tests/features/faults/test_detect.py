@@ -26,6 +26,7 @@ from tests.signals import SR, STROKE_LEAD_S, drum_stroke
 
 LEAD = round(STROKE_LEAD_S * SR)
 BEFORE = round(0.25 * SR)
+CLICK_AT = BEFORE - round(0.08 * SR)
 QUIET = 10 ** (-92 / 20)
 TRUE_PEAK_DB = 0.1  # two interpolators of different length; BS.1770-4 allows its meters more
 
@@ -39,12 +40,16 @@ def take(amplitude: float = 0.3) -> np.ndarray:
     return (y + np.random.default_rng(1).normal(size=len(y)) * QUIET)[:, None]
 
 
+def clicked_take() -> np.ndarray:
+    y = take()
+    y[CLICK_AT : CLICK_AT + 3, 0] += 0.03
+    return y
+
+
 def found(y: np.ndarray, subtype: str = "PCM_24"):
     samples = np.asarray(y, np.float32)
-    return {
-        fault.kind: fault
-        for fault in find_faults(samples, mix_to_mono(samples), sr=SR, subtype=subtype)
-    }
+    faults = find_faults(samples, mix_to_mono(samples), sr=SR, subtype=subtype)
+    return {fault.kind: fault for fault in faults}
 
 
 def test_a_clean_stroke_has_no_fault():
@@ -105,18 +110,14 @@ def test_hum_is_found_with_its_level_at_both_mains_frequencies(mains):
 def test_a_drum_tone_near_the_mains_frequency_is_not_hum():
     t = np.arange(SR) / SR
     y = take()
-    y[BEFORE : BEFORE + SR, 0] += (0.2 * np.sin(2 * np.pi * 50.0 * t) * np.exp(-t / 0.08))[
-        : len(y) - BEFORE
-    ]
+    tone = 0.2 * np.sin(2 * np.pi * 50.0 * t) * np.exp(-t / 0.08)
+    y[BEFORE : BEFORE + SR, 0] += tone[: len(y) - BEFORE]
     assert "hum" not in found(y)
 
 
 def test_a_click_before_the_stroke_is_found_in_place():
-    y = take()
-    at = BEFORE - round(0.08 * SR)
-    y[at : at + 3, 0] += 0.03
-    fault = found(y)["click"]
-    assert fault.at_s == pytest.approx(at / SR, abs=0.002)
+    fault = found(clicked_take())["click"]
+    assert fault.at_s == pytest.approx(CLICK_AT / SR, abs=0.002)
     assert fault.value == pytest.approx(-20.0, abs=1.5)
 
 
@@ -209,12 +210,7 @@ def test_very_short_hits_are_examined_without_error(n):
     assert all(0 <= fault.at_s <= n / SR for fault in found(y).values())
 
 
-@given(
-    n=st.integers(1, 400),
-    block=st.integers(1, 50),
-    first=st.integers(0, 30),
-    length=st.integers(0, 30),
-)
+@given(st.integers(1, 400), st.integers(1, 50), st.integers(0, 30), st.integers(0, 30))
 def test_block_peaks_are_the_same_computed_at_once_or_one_by_one(n, block, first, length):
     y = np.random.default_rng(n).normal(size=n)
     whole = [np.abs(y[at : at + block]).max() for at in range(0, max(n // block, 1) * block, block)]
@@ -227,29 +223,24 @@ def test_block_peaks_are_the_same_computed_at_once_or_one_by_one(n, block, first
 
 @pytest.mark.parametrize("rate", [8_000, 192_000])
 def test_any_sample_rate_is_examined(rate):
-    y = take()[::1].astype(np.float32)
+    y = take().astype(np.float32)
     find_faults(y, y[:, 0], sr=rate, subtype="PCM_16")
 
 
 def test_gain_does_not_change_relative_values():
-    y = take()
-    at = BEFORE - round(0.08 * SR)
-    y[at : at + 3, 0] += 0.03
+    y = clicked_take()
     loud, soft = found(y)["click"], found(0.5 * y)["click"]
     assert loud.value == pytest.approx(soft.value, abs=0.05)
 
 
 def test_faults_of_a_take_count_from_its_start_and_the_loudest_stroke_carries_its_level_fault():
-    clicked = take()
-    at = BEFORE - round(0.08 * SR)
-    clicked[at : at + 3, 0] += 0.03
-    both = np.concatenate([take(0.1), clicked]).astype(np.float32)
+    both = np.concatenate([take(0.1), clicked_take()]).astype(np.float32)
     half = len(both) // 2
     audio = Audio(0.5 * both, SR, "WAV", "PCM_24")
     first = measure_segments(audio, [(0, half), (half, len(both))])
     second = first.others[0]
     kinds = {fault.kind: fault for fault in second.faults}
-    assert kinds["click"].at_s == pytest.approx((half + at) / SR, abs=0.002)
+    assert kinds["click"].at_s == pytest.approx((half + CLICK_AT) / SR, abs=0.002)
     assert kinds["raw_peak"].value == pytest.approx(-16.5, abs=0.2)
     assert all(fault.kind != "raw_peak" for fault in first.faults)
 

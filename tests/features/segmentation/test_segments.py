@@ -101,10 +101,7 @@ def test_a_swell_is_not_a_stroke():
 @given(gain=st.floats(0.02, 1.5), flip=st.sampled_from([-1.0, 1.0]))
 def test_gain_and_polarity_do_not_move_onsets(gain, flip):
     take = mix_take(strokes_at([0.4, 1.5, 2.6]), length_s=3.5)
-    louder = (take * gain * flip).astype(np.float32)
-    assert [r.onset for r in segment_take(louder, sr=SR)] == [
-        r.onset for r in segment_take(take, sr=SR)
-    ]
+    assert onsets_s((take * gain * flip).astype(np.float32)) == onsets_s(take)
 
 
 @pytest.mark.parametrize("sr", [8_000, 96_000])
