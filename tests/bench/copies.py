@@ -143,7 +143,7 @@ def measure_groups(cat: Catalog, root: Path) -> None:
     groups = cat.copies()
     n_mixed = 0
     for group in groups:
-        members = [hits[i] for i in (group.keep, *group.others)]
+        members = [hits[i] for i in group.members]
         if len({hit.drum.casefold() for hit in members}) > 1:
             n_mixed += 1
             names = " | ".join(str(hit.path.relative_to(root)) for hit in members)

@@ -27,7 +27,6 @@ from catalog.audio.model import Audio
 from catalog.duplicates.groups import CopyGroup
 from catalog.errors import CatalogError
 from catalog.features.waveform import mix_to_mono
-from catalog.models import Progress
 from catalog.training.edits import EDITS, applies, apply_edits
 
 SIZES = (5_000, 20_000, 100_000)
@@ -107,38 +106,32 @@ def make_library(folder: Path, sources: list[Path], n_hits: int) -> int:
     return sum(Parallel(n_jobs=-1, batch_size=4)(tasks))
 
 
-def is_right(paths: list[Path]) -> bool:
-    """Return whether a group holds strokes of one drum and the copy."""
-    return len({p.parent for p in paths}) == 1 and any("copy" in p.name for p in paths)
-
-
 def count_groups(groups: list[CopyGroup], paths: dict[int, Path]) -> tuple[int, int]:
-    """Return the number of copies that were found, and of false groups."""
-    members = [[paths[i] for i in (group.keep, *group.others)] for group in groups]
-    n_found = sum(len(group) == 2 and is_right(group) for group in members)
-    return n_found, sum(not is_right(group) for group in members)
+    """Return the number of copies that were found, and of groups of anything else."""
+    members = [[paths[i] for i in group.members] for group in groups]
+    is_right = [
+        len({p.parent for p in of_group}) == 1 and any("copy" in p.name for p in of_group)
+        for of_group in members
+    ]
+    n_found = sum(ok and len(m) == 2 for ok, m in zip(is_right, members, strict=True))
+    return n_found, is_right.count(False)
 
 
 def measure_cost(root: Path, scratch: Path) -> Cost:
     """Scan a library and search for copies, and again after it was closed."""
     store = scratch / f"{root.name}.sqlite"
-    n_pairs = 0
-
-    def count_pairs(progress: Progress) -> None:
-        nonlocal n_pairs
-        n_pairs = progress.total
-
+    n_pairs = [0]
     with Catalog.open(store) as cat:
         cat.scan([root])
         paths = {hit.id: Path(hit.path) for hit in cat.hits()}
         start = time.perf_counter()
-        groups = cat.copies(count_pairs)
+        groups = cat.copies(lambda progress: n_pairs.append(progress.total))
         first_s = time.perf_counter() - start
     with Catalog.open(store) as cat:
         start = time.perf_counter()
         cat.copies()
         again_s = time.perf_counter() - start
-    return Cost(len(paths), n_pairs, first_s, again_s, *count_groups(groups, paths))
+    return Cost(len(paths), n_pairs[-1], first_s, again_s, *count_groups(groups, paths))
 
 
 def main() -> int:
@@ -156,9 +149,8 @@ def main() -> int:
             cost = measure_cost(root, Path(scratch))
         exponent = math.nan
         if previous:
-            exponent = math.log(cost.first_s / previous.first_s) / math.log(
-                cost.n_hits / previous.n_hits
-            )
+            exponent = math.log(cost.first_s / previous.first_s)
+            exponent /= math.log(cost.n_hits / previous.n_hits)
         print(
             f"{cost.n_hits:7} hits: {cost.n_pairs} pairs in {cost.first_s:.1f} s, opened and"
             f" searched again {cost.again_s:.1f} s; {cost.n_found} of {n_made} copies,"

@@ -11,15 +11,12 @@ from __future__ import annotations
 
 import argparse
 import csv
-import sys
 import time
 from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from catalog.audio.decode import decode_file
 from catalog.errors import CatalogError
@@ -29,6 +26,7 @@ from catalog.kit.slots import SLOTS
 from catalog.models import Hit
 
 MAX_PAIRS = 24  # of kick and snare per kit, drawn at random
+FIGURES = "ours {:.3f}  baseline {:.3f}  chance {:.3f}"
 
 
 @dataclass(frozen=True)
@@ -134,11 +132,9 @@ def main() -> None:
         scores = score_kit(library, kit, args.seed)
         if scores is not None:
             table[kit] = scores
-            print(
-                f"{kit:40s} ours {scores[0]:.3f}  baseline {scores[1]:.3f}  chance {scores[2]:.3f}"
-            )
+            print(f"{kit:40s} {FIGURES.format(*scores)}")
     ours, baseline, chance = np.mean(list(table.values()), axis=0)
-    print(f"{len(table)} kits: ours {ours:.3f}  baseline {baseline:.3f}  chance {chance:.3f}")
+    print(f"{len(table)} kits: {FIGURES.format(ours, baseline, chance)}")
     print(f"ours / baseline {ours / baseline:.2f}, ours / chance {ours / chance:.2f}")
     print(f"one fill from 10,000 hits: {time_fill(library, 10_000):.2f} s")
 

@@ -33,18 +33,9 @@ N_CLUSTERS = 12  # on the map
 
 
 def make_library(folder: Path, n_hits: int, recordings: Path | None = None) -> Path:
-    """Make a store; the same arguments give the same store.
+    """Make a store in an empty folder; the same arguments give the same store.
 
-    Parameters
-    ----------
-    folder : Path, an empty folder
-    n_hits : int
-    recordings : Path, optional
-        a folder to draw the strokes from; without it they are a tone with noise
-
-    Returns
-    -------
-    Path, the store
+    The strokes are drawn from a folder of recordings; without one they are a tone with noise.
     """
     rng = np.random.default_rng(0)
     strokes = folder / "strokes"
@@ -54,9 +45,8 @@ def make_library(folder: Path, n_hits: int, recordings: Path | None = None) -> P
     else:
         _link_strokes(strokes, recordings, rng)
     with Store.open(folder / "bench.sqlite") as store:
-        store.files.write_measured(
-            [_measure(path, k) for k, path in enumerate(sorted(strokes.iterdir()))]
-        )
+        paths = sorted(strokes.iterdir())
+        store.files.write_measured([_measure(path, k) for k, path in enumerate(paths)])
         _multiply(store, folder, n_hits, rng)
         ids = np.array([row[0] for row in store.database.read("SELECT id FROM hit ORDER BY id")])
         centers = rng.normal(size=(N_CLUSTERS, 2)) * 5
@@ -101,9 +91,8 @@ def _measure(path: Path, k: int) -> MeasuredFile:
 
 def _multiply(store: Store, folder: Path, n_hits: int, rng: np.random.Generator) -> None:
     columns = [row[1] for row in store.database.read("PRAGMA table_info(hit)")]
-    rows = [
-        dict(zip(columns, row, strict=True)) for row in store.database.read("SELECT * FROM hit")
-    ]
+    hits = store.database.read("SELECT * FROM hit")
+    rows = [dict(zip(columns, row, strict=True)) for row in hits]
     hit_sql = f"INSERT INTO hit VALUES ({', '.join('?' * len(columns))})"
     numbers = {row[0]: row[1:] for row in store.database.read("SELECT * FROM numbers")}
     n_numbers = len(next(iter(numbers.values()))) + 1
@@ -143,10 +132,7 @@ def _vary(descriptors: str, rng: np.random.Generator) -> str:
         if value is not None and name.endswith(("_hz", "_s")):
             value *= float(np.exp(SPREAD * by[k]))
         elif value is not None and name.endswith(("_db", "_lkfs")):
-            value = (
-                min(value + SPREAD_DB * float(by[k]), 0.0)
-                if name == "peak_db"
-                else (value + SPREAD_DB * float(by[k]))
-            )
+            value += SPREAD_DB * float(by[k])
+            value = min(value, 0.0) if name == "peak_db" else value
         out[name] = value
     return json.dumps(out)

@@ -104,6 +104,9 @@ SPOTS = """n => { const m = __audition.map, all = [...m.points.ids].sort(() => M
     x > 20 && y > 20 && x < 760 && y < 460).slice(0, n); }"""
 
 
+FORGET = "for (const k of [...__audition.engine.cache.keys()]) __audition.engine.cache.remove(k)"
+
+
 def time_press(page, trigger) -> float | None:
     """Trigger playback and return the time from the press to the start in ms."""
     before = page.evaluate("__audition.engine.nStarts")
@@ -121,9 +124,7 @@ def time_presses(page) -> None:
     cold, shown = [], []
     for _, x, y in page.evaluate(SPOTS, N_PRESSES):
         page.evaluate("__audition.panel.shownAt = 0")
-        page.evaluate(
-            "for (const k of [...__audition.engine.cache.keys()]) __audition.engine.cache.remove(k)"
-        )
+        page.evaluate(FORGET)
         cold.append(time_press(page, lambda x=x, y=y: page.mouse.click(box["x"] + x, box["y"] + y)))
         page.wait_for_function("() => __audition.panel.shownAt > 0", polling=5)
         shown.append(page.evaluate("__audition.panel.shownAt - __pressed"))

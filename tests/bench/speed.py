@@ -21,9 +21,9 @@ from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
-sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import numpy as np
+import psutil
 
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
@@ -97,10 +97,11 @@ def librosa_descriptors(path: Path) -> None:
 
 def scan_into(folder: Path, roots: list[Path], n_jobs: int) -> int:
     """Scan into a new store and return the number of hits."""
-    with tempfile.TemporaryDirectory(dir=folder) as place:
-        store = Store.open(Path(place) / "speed.sqlite")
-        with store:
-            return len(scan_folders(store, roots, n_jobs=n_jobs).added)
+    with (
+        tempfile.TemporaryDirectory(dir=folder) as place,
+        Store.open(Path(place) / "speed.sqlite") as store,
+    ):
+        return len(scan_folders(store, roots, n_jobs=n_jobs).added)
 
 
 def time_scans(folder: Path, roots: list[Path]) -> None:
@@ -208,24 +209,15 @@ def time_queries(place: Path, n_hits: int) -> None:
 
         flat = faiss.IndexFlatL2(points.shape[1])
         flat.add(np.ascontiguousarray(points))
-        print_row(
-            "",
-            ours,
-            "faiss flat",
-            fastest(lambda: flat.search(points[7:8], 10), N_QUERY_RUNS),
-            "<= 1.1",
-        )
+        flat_s = fastest(lambda: flat.search(points[7:8], 10), N_QUERY_RUNS)
+        print_row("", ours, "faiss flat", flat_s, "<= 1.1")
     parts = ", ".join(f"{name} {size:.0f} MB" for name, size in held.items())
     print(f"memory, {n_hits} hits: {parts}; peak {peak_mb():.0f} MB  target <= 1000 MB")
 
 
 def resident_mb() -> float:
-    """Return the memory of this process in MB; NaN where the system does not report it."""
-    with contextlib.suppress(OSError):
-        return (
-            int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
-        )
-    return float("nan")
+    """Return the memory of this process in MB."""
+    return psutil.Process().memory_info().rss / 1e6
 
 
 def peak_mb() -> float:
@@ -255,9 +247,8 @@ def time_fill(place: Path, n_hits: int) -> None:
     from catalog import Catalog
 
     with Catalog.open(place) as cat:
-        seeds = {
-            role: next(h.id for h in cat.hits() if h.role == role) for role in ("kick", "snare")
-        }
+        hits = cat.hits()
+        seeds = {role: next(h.id for h in hits if h.role == role) for role in ("kick", "snare")}
         cat.fill_kit(seeds)
         took = fastest(lambda: cat.fill_kit(seeds))
     print(f"fill a kit from {n_hits} hits: {took:.2f} s  target <= 1 s")

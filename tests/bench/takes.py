@@ -83,9 +83,8 @@ def speech_like_noise(n: int, sr: int, rng: np.random.Generator) -> np.ndarray:
     while at < n:
         length = int(rng.uniform(0.09, 0.3) * sr)
         rise = int(rng.uniform(0.015, 0.06) * sr)
-        shape = np.minimum(np.arange(length) / rise, 1) * np.minimum(
-            (length - np.arange(length)) / (0.05 * sr), 1
-        )
+        fall = (length - np.arange(length)) / (0.05 * sr)
+        shape = np.minimum(np.arange(length) / rise, 1) * np.minimum(fall, 1)
         stop = min(n, at + length)
         env[at:stop] = rng.uniform(0.4, 1) * shape[: stop - at]
         at = stop + int(rng.choice([0, 0, 0.05, 0.3]) * sr)
@@ -121,9 +120,8 @@ def build_take(paths, rng, *, ringing: bool, talking: bool):
             start = f + int(0.05 * sr)
             stop = (follower[0] + follower[2] if follower else n) - int(0.08 * sr)
             if stop - start > 0.15 * sr:
-                take[start:stop] += (
-                    rng.uniform(0.02, 0.12) * top * speech_like_noise(stop - start, sr, rng)
-                )
+                level = rng.uniform(0.02, 0.12) * top
+                take[start:stop] += level * speech_like_noise(stop - start, sr, rng)
     return take.astype(np.float32), sr, [a + o for a, _, o in laid], decayed
 
 
@@ -166,9 +164,8 @@ def find_false_splits(folder: Path) -> tuple[int, list[str]]:
         n += 1
         regions = segment_take(mix_to_mono(audio.samples), sr=audio.sr)
         if len(regions) > 1:
-            split.append(
-                f"{path.relative_to(folder)}: {[round(r.onset / audio.sr, 3) for r in regions]}"
-            )
+            onsets_s = [round(r.onset / audio.sr, 3) for r in regions]
+            split.append(f"{path.relative_to(folder)}: {onsets_s}")
     return n, split
 
 
@@ -186,11 +183,8 @@ def main() -> None:
         for number, ((drum, mic), paths) in enumerate(sorted(strokes.items())):
             rng = np.random.default_rng([args.seed, number, ringing, talking])
             half = "used for tuning" if drum in TUNING_DRUMS else "held out"
-            count_take(
-                scores[half],
-                f"{drum} {mic}",
-                *build_take(paths, rng, ringing=ringing, talking=talking),
-            )
+            take = build_take(paths, rng, ringing=ringing, talking=talking)
+            count_take(scores[half], f"{drum} {mic}", *take)
         for half, score in scores.items():
             print(f"{kind}; drums {half}: {score.line()}")
             if args.verbose:
