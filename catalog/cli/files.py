@@ -97,19 +97,22 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
-    report = None
     obstacles = cat.files.obstacles(ids) if args.copies else {}
     for reason in obstacles.values():
         print_message(f"not moved: {reason}")
     ids = [hit_id for hit_id in ids if hit_id not in obstacles]
-    if args.report is not None:  # made before the move: afterwards the copies are no longer listed
-        report = cat.duplicates.report(dict.fromkeys(ids, "set aside"), heading=HEADING)
-    events = cat.set_aside(
-        ids, reason=args.reason or "copy" * args.copies, even_in_kits=args.even_in_kits
-    )
-    if report is not None:
-        _write(args.report, report)
-    return _print_events(events, args)
+    # Written before the move: afterwards the copies are no longer listed, and a report that cannot
+    # be written must not hide what was moved.
+    _write_report(cat, args, dict.fromkeys(ids, "set aside"), HEADING)
+    reason = args.reason or "copy" * args.copies
+    try:
+        events = cat.set_aside(ids, reason=reason, even_in_kits=args.even_in_kits)
+    except CatalogError:
+        if args.report is not None:
+            args.report.unlink(missing_ok=True)  # it lists files that were not moved
+        raise
+    code = _print_events(events, args)
+    return INCOMPLETE if obstacles else code
 
 
 def _write_report(

@@ -11,6 +11,7 @@ import pytest
 from catalog import Catalog, StoreError
 from catalog.__main__ import main
 from catalog.audio.encode import encode_wav
+from catalog.kit.model import Kit
 from tests.signals import SR, as_frames, drum_stroke
 
 NAMES = ("kick_01", "kick_02", "snare_01", "tom_01")
@@ -196,3 +197,19 @@ def test_an_uncertain_pair_is_listed_and_becomes_a_group_by_verdict(cat, call, m
     groups = cat.copies()
     assert len(groups) == n_groups + 1
     assert {first, second} in [{g.keep, *g.others} for g in groups]
+
+
+def test_a_report_that_cannot_be_written_leaves_every_file_in_place(cat, call, tmp_path):
+    code, out, err = call("set-aside", "--copies", "--yes", "--report", tmp_path / "no" / "r.txt")
+    assert (code, out) == (2, "")
+    assert "r.txt" in err
+    assert cat.history() == []
+
+
+def test_a_move_that_fails_leaves_no_report(cat, call, tmp_path, folder):
+    (group,) = cat.copies()
+    report = tmp_path / "report.txt"
+    cat.kits.save(Kit(slots={"snare": (group.others[0],)}), "evening")
+    assert call("set-aside", "--copies", "--yes", "--report", report)[0] == 2
+    assert not report.exists()
+    assert cat.history() == []
