@@ -146,8 +146,6 @@ def read_name(path: Path) -> Provenance:
     if len(parts) > 1 and parts[-1][0].casefold() == parts[-2][0].casefold():
         microphone.insert(0, parts.pop())
     drum = _join(parts) or path.parent.name
-    if strokes == [] and not parts:
-        strokes = [0]
     return Provenance("", drum, _join(microphone), take, "", strokes[-1] if strokes else 0)
 
 

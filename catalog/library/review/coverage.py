@@ -105,14 +105,11 @@ def _split_by_decay(hits: Sequence[Hit]) -> dict[int, str]:
         return {}
     n_short = ratios.index(max(ratios)) + 1
     short, long = known[:n_short], known[n_short:]
-    if min(len(short), len(long)) < MIN_GROUP or not _strengths_overlap(short, long):
+    a, b = ([h.strength_lkfs for h in group] for group in (short, long))
+    overlap = max(a) > min(b) and max(b) > min(a)
+    if min(len(short), len(long)) < MIN_GROUP or not overlap:
         return {}
     return {**{h.id: "damped" for h in short}, **{h.id: "open" for h in long}}
-
-
-def _strengths_overlap(short: Sequence[Hit], long: Sequence[Hit]) -> bool:
-    a, b = [h.strength_lkfs for h in short], [h.strength_lkfs for h in long]
-    return max(a) > min(b) and max(b) > min(a)
 
 
 def _from_words(hit: Hit, words: dict[str, str]) -> str:

@@ -90,8 +90,9 @@ def name_drums(keys: Iterable[DrumKey]) -> dict[DrumKey, str]:
     for role, same in by_role.items():
         for i, key in enumerate(same):
             place = ", ".join(part for part in (key[2], key[1]) if part)
-            ordinal = f"{_ordinal(i)} " if len(same) > 1 else ""
-            names[key] = f"the {ordinal}{plain_role(role)} ({place})"
+            ordinal = ORDINALS[i] if i < len(ORDINALS) else f"{i + 1}th"
+            which = f"{ordinal} {plain_role(role)}" if len(same) > 1 else plain_role(role)
+            names[key] = f"the {which} ({place})"
     return names
 
 
@@ -137,7 +138,3 @@ def _count_strokes(bins: Sequence[CoverageBin]) -> dict[tuple[str, str], int]:
         key = (b.stroke, b.strength)
         counts[key] = max(counts.get(key, 0), b.n_hits)
     return counts
-
-
-def _ordinal(i: int) -> str:
-    return ORDINALS[i] if i < len(ORDINALS) else f"{i + 1}th"

@@ -30,7 +30,11 @@ class IsolatedWorker:
 
         Raise `WorkerDied` if the child ended; the next call starts a new one.
         """
-        child = self._child = self._child or _start_child()
+        if self._child is None:
+            command = [sys.executable, "-c", SERVE]
+            pipe = subprocess.PIPE
+            self._child = subprocess.Popen(command, stdin=pipe, stdout=pipe)
+        child = self._child
         assert child.stdin is not None
         assert child.stdout is not None
         try:
@@ -47,11 +51,6 @@ class IsolatedWorker:
         if child is not None:
             child.kill()
             child.communicate()
-
-
-def _start_child() -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-c", SERVE]
-    return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 
 
 def serve() -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -70,7 +70,9 @@ def pair_sides(
         return list(files)
     by_path = {file.path: file for file in files}
     proposed = [*choices.items(), *(pair for pair in old_pairs if pair[0] not in choices)]
-    lost = _lost_sizes(known, paths)
+    # Single files that are gone may have moved, so the content of files of their sizes decides.
+    single = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
+    lost = {size for path, size in single if path not in paths}
     for path in new:
         left = left_of(path)
         if left not in by_path or left in choices:
@@ -84,12 +86,6 @@ def pair_sides(
         for file in files
         if file.path not in rights
     ]
-
-
-def _lost_sizes(known: Mapping[str, FileRow], paths: Collection[str]) -> set[int]:
-    """Return the sizes of single files that are gone: they may have moved, so content decides."""
-    single = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
-    return {size for path, size in single if path not in paths}
 
 
 def _accept_pairs(

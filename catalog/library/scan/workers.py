@@ -24,9 +24,9 @@ from catalog.library.store.ingest import FoundFile, MeasuredFile
 FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than these
 FILES_PER_CALL = 4  # handed to a worker process at once
 FILES_PER_REMOTE_CALL = 16  # on a cluster, where a round trip takes some milliseconds
-CRASHES = "crashes the decoder; export it again or take it out"
-NO_VALID_NAME = "has a name, or a folder, that is not valid text; rename it"
 EXPORT_AGAIN = "export it again or take it out"
+CRASHES = f"crashes the decoder; {EXPORT_AGAIN}"
+NO_VALID_NAME = "has a name, or a folder, that is not valid text; rename it"
 Measure = Callable[[Path], tuple[Audio, Measures]]
 
 
@@ -64,8 +64,10 @@ def measure_all(
     tasks: list[Task], measure: Measure, *, n_jobs: int, cluster: str = ""
 ) -> Generator[Outcome, None, None]:
     """Measure files in order; if a worker process dies, find the file that killed it."""
-    if cluster:
-        yield from _measure_on_cluster(tasks, measure, cluster)
+    if cluster:  # if one of its workers dies, another measures its files
+        call = partial(_measure_isolated, measure=measure)
+        with use_cluster(cluster):
+            yield from parallel_map(call, tasks, n_jobs=None, batch_size=FILES_PER_REMOTE_CALL)
         return
     at = 0
     while at < len(tasks):
@@ -88,15 +90,6 @@ def _measure_here(
         return
     function = partial(_measure_batch, measure=measure)
     yield from parallel_map(function, tasks, n_jobs=n_jobs, batch_size=FILES_PER_CALL)
-
-
-def _measure_on_cluster(
-    tasks: list[Task], measure: Measure, address: str
-) -> Generator[Outcome, None, None]:
-    """Measure on the workers of a cluster; if one dies, another measures its files."""
-    function = partial(_measure_isolated, measure=measure)
-    with use_cluster(address):
-        yield from parallel_map(function, tasks, n_jobs=None, batch_size=FILES_PER_REMOTE_CALL)
 
 
 def _measure_batch(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:

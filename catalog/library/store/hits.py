@@ -109,10 +109,7 @@ class Hits:
         return list(self._cache.read(f"{STATE_SQL} IN ({placeholders(len(states))})", states))
 
     def get(self, hit_id: int) -> Hit:
-        """Return one hit.
-
-        Raise `StoreError` if there is none with this id.
-        """
+        """Return one hit; raise `StoreError` if there is none with this id."""
         sql = f"SELECT {', '.join(EXPRESSIONS)} FROM hit WHERE id = ?"
         rows = self._database.read(sql, (int(hit_id),))
         if not rows:

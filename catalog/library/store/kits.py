@@ -41,10 +41,7 @@ class Kits:
         return [SavedKit(*row) for row in self._database.read(sql)]
 
     def delete(self, name: str) -> None:
-        """Delete a kit with all its versions.
-
-        Raise `StoreError` if no kit has that name.
-        """
+        """Delete a kit with all its versions; raise `StoreError` if no kit has that name."""
         with self._database.writing(changes_hits=False) as db:
             if not db.execute("DELETE FROM kit WHERE name = ?", (name,)).rowcount:
                 raise StoreError(f"no kit is named {name!r}")

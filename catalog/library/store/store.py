@@ -32,9 +32,8 @@ class Store:
     def __init__(self, database: Database) -> None:
         self.database = database
         self.path, self.aside_folder = database.path, database.aside_folder
-        self.revision, self.writing, self.close = (
-            database.revision, database.writing, database.close
-        )  # fmt: skip
+        self.revision, self.writing = database.revision, database.writing
+        self.close = database.close
         self.history = History(database)
         self.hits = Hits(database, self.history)
         self.files = Files(database)
