@@ -1,1 +1,1 @@
-"""Samples in, numbers out: pure functions on arrays that know no folder and no database."""
+"""Measure samples; pure functions on arrays, without files or database."""

@@ -15,13 +15,13 @@ import numpy as np
 from catalog.errors import ParameterError
 
 BLOCK = 16  # samples, 0.36 ms at 44.1 kHz
-LENGTH_DB = -60.0  # below the hit's loudest 10 ms; what is below is room noise
+LENGTH_DB = -60.0  # relative to the hit's loudest 10 ms; anything lower is room noise
 LENGTH_BLOCK_S = 0.01
 ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the waveform
 ATTACK_S = 0.5  # a slower rise is a swell
 FIT_RANGE = (10**-0.5, 10**-2.5)  # -5 to -25 dB, ISO 3382-1
 MIN_FIT = 8  # samples; fewer give no slope
-CONSTANT = 1e-6  # of the mean; a block that varies less is constant but for rounding
+CONSTANT = 1e-6  # relative to the mean; smaller variation is rounding error
 FINE_FIT = 4096  # samples; a longer decay is fitted at the block edges
 
 
@@ -59,7 +59,7 @@ class EnergyDecay:
     Attributes
     ----------
     samples : np.ndarray, shape (n,)
-    remaining : np.ndarray, float64, shape (ceil(n / BLOCK),), at the start of each block; 1 first
+    remaining : np.ndarray, float64, shape (ceil(n / BLOCK),), at block starts; the first is 1
     total : float, energy of all samples
     """
 
@@ -68,7 +68,7 @@ class EnergyDecay:
     total: float
 
     def first_below(self, share: float) -> int:
-        """Return the first sample from which at most `share` remains; their number if none."""
+        """Return the first sample from which at most `share` of the energy remains; n if none."""
         block = int(np.searchsorted(-self.remaining, -share)) - 1
         if block < 0:
             return 0
@@ -106,7 +106,7 @@ def energy_decay(samples: np.ndarray) -> EnergyDecay:
 def decay_time(decay: EnergyDecay, *, sr: int, drop_db: float = 20.0) -> float:
     """Return the time in which a hit falls by `drop_db` after its start.
 
-    The curve holds the energy still to come, so a noisy tail cannot make it rise again.
+    The curve is the energy that remains, so it never rises, even in a noisy tail.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def reverberation_time(decay: EnergyDecay, *, sr: int) -> float:
 
     Returns
     -------
-    float, seconds; NaN if that fall has fewer than 8 samples
+    float, seconds; NaN if fewer than 8 samples lie in this range
 
     References
     ----------
@@ -183,7 +183,7 @@ def attack_time(samples: np.ndarray, *, sr: int) -> float:
 
 
 def _until_loudest(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Cut after the last window that could be the loudest 2 ms, to save work."""
+    """Drop the samples after the last window that could be the loudest 2 ms."""
     n = max(1, round(ENVELOPE_S * sr))
     blocks = block_energy(samples, n)
     pairs = blocks.copy()

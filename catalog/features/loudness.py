@@ -1,4 +1,4 @@
-"""Loudness and true peak after Recommendation ITU-R BS.1770-4."""
+"""Loudness and true peak according to Recommendation ITU-R BS.1770-4."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from catalog.features.envelope import block_energy
 WINDOW_S = 0.4  # the momentary window of EBU Tech 3341; the standard defines no shorter one
 OFFSET_LKFS = -0.691  # BS.1770-4; 997 Hz at full scale in one channel then reads -3.01 LKFS
 FILTER_BLOCK = 64  # samples filtered by one matrix product
-NEGLIGIBLE = 1e-9  # of a filter state, -180 dB; its further influence is left out
+NEGLIGIBLE = 1e-9  # of a filter state, -180 dB; smaller values are ignored
 STEP = 16  # samples between window positions, 0.4 ms
-HEAD_S = 0.1  # beyond the first window; most strokes are loudest within both
-MAX_GAIN = 3.0  # of the K filter in energy (4 dB), with a margin for its ringing
+HEAD_S = 0.1  # searched after the first window; most strokes peak by then
+MAX_GAIN = 3.0  # energy gain of the K filter (4 dB), with a margin for ringing
 OVERSAMPLING = 4  # BS.1770-4 Annex 2, for 44.1 and 48 kHz
 
 Coefficients = tuple[np.ndarray, np.ndarray]  # of numerator and denominator

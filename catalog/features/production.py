@@ -1,4 +1,4 @@
-"""Production descriptors: what room, microphones and converter leave in a hit.
+"""Production descriptors: traces of room, microphones and converter in a hit.
 
 They show which hits were recorded together. Levels end at `LOWEST_DB`, and a value that cannot be
 measured gets one in the middle of its range, so that no value is ever NaN.
@@ -18,15 +18,15 @@ from catalog.features.envelope import block_energy
 from catalog.features.spectrum import frame_power, sliding_frames, symmetric_hann, zero_pad
 from catalog.features.waveform import abs_peak, abs_peak_index
 
-LOWEST_DB = -100.0  # treated as silence; 16 bits end at -96 dB
-FRAME_S = 0.17  # of the spectrum; a resolution of 6 Hz separates what lies below 35 Hz
+LOWEST_DB = -100.0  # treated as silence; 16-bit audio has a floor of -96 dB
+FRAME_S = 0.17  # of the spectrum; its 6 Hz resolution separates the band below 35 Hz
 N_FRAMES = 4  # half-overlapping, 0.4 s; a short drum has ended by then
 HEAD_S = 0.4  # over which the level is measured
 BLOCK_S = 0.020  # of the noise floor
-CURVE_S = 0.025  # of the level after the peak
+CURVE_S = 0.025  # step of the level curve after the peak
 END_S = 0.030
 LONGEST_S = 6.0  # after the onset; a longer tail adds no information on the room
-LATE_S = (0.15, 1.0)  # after the peak; the stroke itself is over, the room and the ring remain
+LATE_S = (0.15, 1.0)  # after the peak; after the attack; only room and ring remain
 DECAY_RANGE_S = (0.03, 8.0)  # limits of a late decay; the upper one if the level does not fall
 NEUTRAL_DECAY_S = 0.5
 NEUTRAL_END_HZ = 1000.0
@@ -81,7 +81,7 @@ PRODUCTION_DESCRIPTORS: tuple[ProductionDescriptor, ...] = tuple(
         ("dB", "room", ("crest_db",)),
         ("dB", "tone", BAND_NAMES),
         ("dB", "noise", ("fall10_db", "fall50_db", "fall100_db")),
-    )  # append new ones: older rows are then a prefix of newer ones
+    )  # append new descriptors, so that stored rows stay a prefix
     for name in names
 )
 PRODUCTION_NAMES: tuple[str, ...] = tuple(d.name for d in PRODUCTION_DESCRIPTORS)
@@ -187,7 +187,7 @@ def _uncancelled(channels: np.ndarray, mono: np.ndarray) -> np.ndarray:
 
 
 def _width(channels: np.ndarray, mid: np.ndarray, *, sr: int) -> dict[str, float]:
-    """Return the side energy over all (0 mono, 1 opposite), correlation, and left/right balance."""
+    """Return the share of side energy (0 mono, 1 opposite), correlation, and left/right balance."""
     flat = {
         "width": 0.0, "width_above": 0.0, "width_below": 0.0, "correlation": 1.0, "balance_db": 0.0,
     }  # fmt: skip
@@ -267,7 +267,7 @@ def _band_shares(power: np.ndarray, *, step_hz: float) -> dict[str, float]:
 
 
 def _end_falls(mono: np.ndarray, peak: float, *, sr: int) -> dict[str, float]:
-    """Return the level of the last 10 or 20 ms against 10, 50 and 100 ms before."""
+    """Return the level of the last 10 or 20 ms relative to the level 10, 50 and 100 ms earlier."""
     n = max(1, round(STEP_S * sr))
     end = np.zeros(11 * n, dtype=np.float64)
     end[max(0, len(end) - len(mono)) :] = mono[-len(end) :]

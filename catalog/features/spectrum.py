@@ -1,4 +1,4 @@
-"""Windows, frames, power spectra and decimation, with little overhead around the transform."""
+"""Windows, frames, power spectra and decimation, optimized for short hits."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-LOW_TAPS = 12  # filter length in samples of the low rate: flat to 0.29 of it, aliases at -80 dB
+LOW_TAPS = 12  # filter length at the low rate; flat up to 0.29 of that rate, aliases at -80 dB
 KAISER_BETA = 7.86  # 80 dB by Kaiser's formula, 0.1102 (A - 8.7)
 ROW = 16  # low-rate samples computed by one row of the matrix product
 
@@ -33,7 +33,7 @@ def zero_pad(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
 
 
 def sliding_frames(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
-    """Return a view of all frames of `n` samples at a distance of `hop`.
+    """Return a view of all frames of `n` samples every `hop` samples.
 
     `samples` are float32, shape (m,), contiguous, m at least `n`; the view has shape
     ((m - n) // hop + 1, n).

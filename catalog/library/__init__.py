@@ -1,1 +1,1 @@
-"""Folders of audio in, a store of hits and their numbers out: only this floor knows the disk."""
+"""Scan folders of audio into a store; the only package that accesses files and the database."""

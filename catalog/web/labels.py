@@ -47,8 +47,8 @@ CONSTRAINT_PAIRS = (
     ("softer", "harder"),
 )
 HEARING = (
-    "Listening starts at a modest level and a limiter holds sudden peaks. Turn your speakers or "
-    "headphones up slowly; loud sound harms hearing for good."
+    "Listening starts at a modest level and a limiter reduces sudden peaks. Turn your speakers or "
+    "headphones up slowly; loud sound damages hearing permanently."
 )
 RIGHTS = (
     "Pass on only what you have the rights to: your own recordings, or those whose makers and "

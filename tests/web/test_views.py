@@ -71,7 +71,7 @@ def test_words_narrow_down_what_is_shown(used):
 
 
 def test_the_hearing_caution_is_always_there(used):
-    assert "harms hearing" in shown(open_part())
+    assert "damages hearing" in shown(open_part())
 
 
 def test_a_mask_marks_exactly_the_hits_that_fit(used):

@@ -15,7 +15,7 @@ from catalog.features.waveform import OFFSET_STRIDE, median
 def find_faults(
     samples: np.ndarray, mono: np.ndarray, *, sr: int, subtype: str
 ) -> tuple[Fault, ...]:
-    """Find the faults of one hit, the heaviest first.
+    """Find the faults of one hit, the most serious first.
 
     Parameters
     ----------
@@ -24,7 +24,9 @@ def find_faults(
     sr : int, Hz
     subtype : str, as libsndfile names it; floating point may exceed full scale
     """
-    samples = np.asfortranarray(samples)  # numpy is slow along the frames of interleaved channels
+    samples = np.asfortranarray(
+        samples
+    )  # reductions over the frames of interleaved channels are slow
     ranges = samples.min(axis=0), samples.max(axis=0)
     peaks = np.maximum(ranges[1], -ranges[0])
     faults = channels.find_silent_channels(peaks, length_s=len(samples) / sr)

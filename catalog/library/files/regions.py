@@ -128,7 +128,7 @@ def cancellation_warning(hit: Hit, mix: str) -> str:
 
 def _list_strokes(store: Store, hit: Hit) -> list[Hit]:
     if hit.state not in (State.HERE, State.HIDDEN):
-        raise StoreError(f"hit {hit.id} ({hit.name}) is {hit.state}: bring it back first")
+        raise StoreError(f"hit {hit.id} ({hit.name}) is {hit.state}: restore it first")
     return list_regions(store, hit.path)
 
 

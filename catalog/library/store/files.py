@@ -1,4 +1,4 @@
-"""The files of a store: what a scan needs to know of them, and what it found out."""
+"""The files of a store: what a scan reads and writes about them."""
 
 from __future__ import annotations
 

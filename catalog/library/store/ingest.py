@@ -25,13 +25,13 @@ from catalog.models import RoleSource, State
 
 
 class FoundFile(NamedTuple):
-    """An audio file as the walk of a folder found it, before it was read."""
+    """An audio file found in a folder, not yet read."""
 
     path: str  # absolute
-    root: str  # the scanned folder that it is below
+    root: str  # the scanned folder that contains it
     size: int  # bytes; of both files of a pair
     mtime_ns: int
-    mate: str = ""  # the right side's file where two mono files are one stereo recording
+    mate: str = ""  # the right channel's file if two mono files are one stereo recording
 
     @property
     def mate_path(self) -> Path | None:
@@ -41,7 +41,7 @@ class FoundFile(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class MeasuredFile:
-    """One file with everything that a scan found out about it; see `Hit`."""
+    """One file with all results of its scan; see `Hit`."""
 
     file: FoundFile
     content_hash: str
@@ -57,7 +57,7 @@ class MeasuredFile:
 
 @dataclass(frozen=True, eq=False)
 class MovedFile:
-    """A file that was found elsewhere by its content, and what its new name implies."""
+    """A moved file, recognized by its content, with the provenance and role of its new path."""
 
     file: FoundFile
     provenance: Provenance
