@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 
 import numpy as np
 import pytest
@@ -66,14 +65,6 @@ def test_a_scan_reports_its_files_and_a_second_one_finds_nothing_new(folder, tmp
     assert [path.name for path, reason in first.skipped if reason] == ["notes.wav"]
     assert (len(second.added), len(second.changed), len(second.unchanged)) == (0, 0, 19)
     assert [path.name for path, _ in second.skipped] == ["notes.wav"]
-
-
-def test_two_workers_give_what_one_gives(folder, cat, tmp_path):
-    with Catalog.open(tmp_path / "two.sqlite") as other:
-        other.scan([folder], n_jobs=2)
-        assert [h.path for h in other.hits()] == [h.path for h in cat.hits()]
-        for a, b in zip(cat.hits(), other.hits(), strict=True):
-            assert dict(a.descriptors) == pytest.approx(dict(b.descriptors), nan_ok=True)
 
 
 def test_roles_and_sessions_come_from_names_and_folders(cat):
@@ -200,22 +191,6 @@ def test_a_kit_is_filled_saved_and_written_with_what_was_locked(cat, tmp_path):
         cat.export_kit(kit, tmp_path / "evening")
 
 
-def test_a_swap_changes_one_slot_only(cat):
-    kit = cat.fill_kit({}, slots=["kick", *SLOTS])
-    swapped = cat.kits.swap(kit, "snare")
-    assert swapped.slots["snare"] != kit.slots["snare"]
-    assert swapped.slots["kick"] == kit.slots["kick"]
-
-
-def test_the_manifest_names_each_source_and_its_hash(cat, tmp_path):
-    kit = cat.fill_kit({}, slots=["kick"])
-    cat.export_kit(kit, tmp_path / "k")
-    text = (tmp_path / "k" / "manifest.json").read_text(encoding="utf-8")
-    hit = cat.hit(kit.slots["kick"][0])
-    assert hit.content_hash in text
-    json.loads(text)
-
-
 def test_what_the_page_plays_is_the_stroke_and_never_over_full_scale(tmp_path):
     folder = tmp_path / "hot"
     folder.mkdir()
@@ -251,6 +226,7 @@ def test_a_swap_in_a_kit_with_layers_has_layers_again(cat):
     assert len(kit.slots["hat_closed"]) > 1
     swapped = cat.kits.swap(kit, "hat_closed")
     assert swapped.slots["hat_closed"][0] != kit.slots["hat_closed"][0]
+    assert swapped.slots["kick"] == kit.slots["kick"]
     assert len(swapped.slots["hat_closed"]) > 1
 
 

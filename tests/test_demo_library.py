@@ -13,20 +13,22 @@ import pytest
 import soundfile
 from scipy.special import jn_zeros
 
+from catalog import Catalog
 from catalog.models import ROLES
 from demo_library.maker.membrane import Drum, membrane_modes
 from demo_library.maker.modes import Stroke, ring_modes
 from demo_library.perform import perform
 from demo_library.sessions import LOFT, SESSIONS
+from tests.walk import demo_folder
 
 ROOT = Path(__file__).parents[1] / "demo_library"
 SOUNDS = {".wav", ".flac"}
 MOST_BYTES = 12_000_000
 NEAR = 1e-3  # of full scale; other machines may round otherwise, not hear otherwise
 
-
 TRUTH = list(csv.DictReader((ROOT / "truth.csv").read_text("utf-8").splitlines()))
 HITS = [row for row in TRUTH if row["role"] and not row["fault"]]
+ORIGIN = {row["path"]: row["copy_of"] for row in TRUTH}
 
 
 def samples_of(path: Path | str) -> tuple[np.ndarray, int]:
@@ -238,3 +240,23 @@ def test_the_bext_chunk_has_the_size_of_the_standard():
 def test_float_files_carry_no_time_stamp():
     for path in (ROOT / "Murrinholt barn 2022-11").glob("*.wav"):
         assert b"PEAK" not in path.read_bytes()[:200]
+
+
+def recording_of(path: str) -> str:
+    while ORIGIN[path]:
+        path = ORIGIN[path]
+    return path
+
+
+@pytest.mark.slow
+def test_every_copy_is_found_and_no_two_strokes_are_grouped():
+    """No model was fitted on the demo library."""
+    with demo_folder() as folder, Catalog.open(folder / "demo.sqlite") as cat:
+        root = folder / "recordings"
+        cat.scan([root])
+        names = {hit.id: hit.path.relative_to(root).as_posix() for hit in cat.hits()}
+        groups = [[names[i] for i in group.members] for group in cat.copies()]
+    mixed = [group for group in groups if len(set(map(recording_of, group))) > 1]
+    assert not mixed
+    found = {name for group in groups for name in group}
+    assert {name for name in names.values() if ORIGIN[name]} <= found
