@@ -3,7 +3,7 @@
 import pytest
 
 from catalog.errors import KitError
-from catalog.kit.slots import GM_FIRST_KEY, SLOTS, assign_notes, find_slot, gm_name
+from catalog.kit.slots import SLOTS, assign_notes, find_slot, gm_name
 from catalog.models import ROLES
 
 
@@ -22,10 +22,6 @@ def test_every_slot_has_keys_of_its_own_within_general_midi():
 def test_a_single_kick_is_on_both_bass_drum_keys_until_there_is_a_second():
     assert assign_notes(("kick",)) == {"kick": (36, 35)}
     assert assign_notes(("kick", "kick_2")) == {"kick": (36,), "kick_2": (35,)}
-
-
-def test_a_key_outside_general_midi_has_no_name():
-    assert gm_name(GM_FIRST_KEY - 1) == "" == gm_name(82)
 
 
 def test_an_unknown_slot_is_refused_with_the_known_ones():

@@ -27,6 +27,7 @@ def plain(name: str) -> str:
 def test_every_key_from_35_to_81_has_its_name():
     assert [plain(gm_name(35 + i)) for i in range(47)] == [plain(name) for name in DRUM_MAP]
     assert len(GM_NAMES) == 81 - 35 + 1
+    assert gm_name(34) == "" == gm_name(82)
 
 
 @pytest.mark.parametrize(

@@ -19,9 +19,8 @@ def test_two_kits_are_compared_slot_by_slot():
     b = score_kit(pool, Kit(name="two", slots={"snare": (2,), "kick": (3,)}))
     flat = Levels({"snare": 0.0, "kick": 0.0, "ride": 0.0}, -1.0, ())
     found = compare_kits((a, b), {hit.id: hit for hit in hits}, (flat, flat))
-    assert [(s.slot, s.same) for s in found.slots] == [
-        ("kick", True), ("snare", False), ("ride", False)
-    ]  # fmt: skip
+    same = [(s.slot, s.same) for s in found.slots]
+    assert same == [("kick", True), ("snare", False), ("ride", False)]
     assert found.slots[1].differences == ("8 dB louder",)
     assert "the same in both: kick" in found.lines
     assert "ride: only in one" in found.lines

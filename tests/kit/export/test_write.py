@@ -39,7 +39,7 @@ def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path):
         assert words in readme
 
 
-def test_the_audio_is_the_stroke_times_the_gain_of_the_read_manifest(tmp_path):
+def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path):
     export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke)
     for row in read_manifest(tmp_path / "kit")["files"]:
         path = tmp_path / "kit" / row["file"]
@@ -64,14 +64,12 @@ def test_two_exports_are_equal_byte_for_byte(tmp_path):
 @pytest.mark.parametrize("what", ["folder", "empty folder", "file", "dangling link"])
 def test_nothing_that_exists_is_overwritten(tmp_path, what):
     target = tmp_path / "kit"
-    if what == "file":
-        target.write_text("mine")
-    elif what == "dangling link":
-        target.symlink_to(tmp_path / "nowhere")
-    else:
-        target.mkdir()
-        if what == "folder":
-            (target / "mine.txt").write_text("mine")
+    make = {
+        "file": target.touch, "empty folder": target.mkdir,
+        "folder": lambda: (target / "mine").mkdir(parents=True),
+        "dangling link": lambda: target.symlink_to(tmp_path / "nowhere"),
+    }  # fmt: skip
+    make[what]()
     before = sorted(str(p) for p in tmp_path.rglob("*"))
     with pytest.raises(KitError, match="exists already; choose a new name"):
         export_kit(KIT, kit_hits(), target, read=make_stroke)
@@ -120,9 +118,7 @@ def test_a_killed_export_leaves_nothing_that_looks_finished(tmp_path):
         "writer.write_synced = write\n"
         "export_kit(KIT, kit_hits(), Path(sys.argv[1]), read=make_stroke)\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path / "kit")], check=False, cwd=ROOT
-    )
+    done = subprocess.run([sys.executable, "-c", code, tmp_path / "kit"], check=False, cwd=ROOT)
     assert done.returncode == 9
     (left,) = tmp_path.iterdir()
     assert left.name.startswith(".kit.unfinished-")

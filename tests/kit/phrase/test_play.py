@@ -1,14 +1,14 @@
 """The phrase: only filled slots, right layers in turn, hats that stop each other, no clipping."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from catalog.audio.model import Audio
+from catalog.errors import KitError
 from catalog.features.loudness import true_peak
 from catalog.kit.model import Kit
-from catalog.kit.phrase import CHOKE_S, TEMPO_BPM, Event, Phrase, render_phrase, select_phrase
+from catalog.kit.phrase.phrases import PHRASES, TEMPO_BPM, Event, Phrase, select_phrase
+from catalog.kit.phrase.play import CHOKE_S, render_phrase
 from catalog.kit.slots import DEFAULT_SLOTS, SLOTS
 from catalog.models import Hit
 from tests.kit.drums import SR, make_hit, make_stroke
@@ -32,11 +32,31 @@ def at(sound: np.ndarray, time_s: float) -> float:
     return float(sound[round(time_s * SR)])
 
 
-def test_the_phrase_strikes_every_filled_slot_and_no_other():
-    for slots in (DEFAULT_SLOTS, ("kick",), ("cowbell", "shaker"), tuple(SLOTS)):
-        events = select_phrase("two bars", slots).events
-        assert {event.slot for event in events} == set(slots)
+WHOLE_KIT = ("two bars", "ladder")  # phrases that strike every filled slot
+
+
+@pytest.mark.parametrize("name", PHRASES)
+def test_a_phrase_strikes_filled_slots_in_order_of_time(name):
+    others = (("kick",), ("cowbell", "shaker"), tuple(SLOTS)) if name in WHOLE_KIT else ()
+    for slots in (DEFAULT_SLOTS, *others):
+        events = select_phrase(name, slots).events
+        played = {event.slot for event in events}
+        assert played == set(slots) if name in WHOLE_KIT else played <= set(slots)
         assert [e.beat for e in events] == sorted(e.beat for e in events)
+        assert all(1 <= e.velocity <= 127 for e in events)
+
+
+@pytest.mark.parametrize(
+    ("name", "slots", "words"),
+    [
+        ("waltz", DEFAULT_SLOTS, "phrase='waltz' is not one of two bars"),
+        ("hats", ("cowbell",), "none of the slots that 'hats' is played on"),
+        ("two bars", (), "the kit is empty"),
+    ],
+)
+def test_a_phrase_that_cannot_be_played_is_refused(name, slots, words):
+    with pytest.raises(KitError, match=words):
+        select_phrase(name, slots)
 
 
 def test_velocity_selects_the_layer_and_round_robins_alternate():
@@ -58,18 +78,14 @@ def test_a_closed_hat_stops_the_open_one_and_a_kick_does_not():
 
 
 def test_many_overlapping_tails_stay_below_the_ceiling():
-    hit = make_hit(90)
-    phrase = Phrase("test", tuple(Event(i / 4, "snare", 127) for i in range(12)))
-    sound = render_phrase(
-        Kit(slots={"snare": (90,)}), {90: hit}, phrase, gain_db={"snare": 0.0}, read=flat, sr=SR
-    )
+    events = [Event(i / 4, "snare", 127) for i in range(12)]
+    sound = render(Kit(slots={"snare": (90,)}), [make_hit(90)], events)
     assert true_peak(sound) < -1.0
 
 
 def test_strokes_are_resampled_to_the_rate_of_the_phrase():
-    hit = replace(make_hit(1), sr=22_050)
-    args = {"gain_db": {"snare": 0.0}, "read": make_stroke}
+    kit, hits = Kit(slots={"snare": (1,)}), {1: make_hit(1, sr=22_050)}
     phrase = Phrase("test", (Event(0.0, "snare", 127),))
-    out = render_phrase(Kit(slots={"snare": (1,)}), {1: hit}, phrase, sr=48_000, **args)
+    out = render_phrase(kit, hits, phrase, gain_db={"snare": 0.0}, read=make_stroke, sr=48_000)
     loud = np.flatnonzero(np.abs(out[:, 0]) > 1e-4 * np.abs(out).max())
     assert loud[-1] / 48_000 == pytest.approx(0.3, abs=0.03)
