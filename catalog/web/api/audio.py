@@ -65,8 +65,8 @@ def _wave(request: Request) -> Response:
 
 
 ROUTES = (
-    Route("/api/wave/{hit_id:int}/{stamp:int}/{a:int}-{b:int}", _wave),
-    Route("/api/hit/{hit_id:int}/{stamp:int}.wav", _hit),
+    Route("/api/wave/{hit_id:id}/{stamp:id}/{a:id}-{b:id}", _wave),
+    Route("/api/hit/{hit_id:id}/{stamp:id}.wav", _hit),
     Route("/api/preview", _preview),
     Route("/api/peaks", _peaks),
 )

@@ -88,6 +88,6 @@ ROUTES = (
     Route("/api/points/{version:str}", _points),
     Route("/api/audition/{version:str}/{name:path}", _module),
     Route("/api/mask/{version:str}", _mask),
-    Route("/api/about/{hit_id:int}", _about),
-    Route("/api/near/{hit_id:int}", _near),
+    Route("/api/about/{hit_id:id}", _about),
+    Route("/api/near/{hit_id:id}", _near),
 )

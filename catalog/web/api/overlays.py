@@ -89,6 +89,6 @@ def residual_wav(overlay: Overlay) -> bytes:
 
 
 ROUTES = (
-    Route("/api/overlay/{first:int}/{second:int}.wav", _residual),
-    Route("/api/overlay/{first:int}/{second:int}", _waves),
+    Route("/api/overlay/{first:id}/{second:id}.wav", _residual),
+    Route("/api/overlay/{first:id}/{second:id}", _waves),
 )

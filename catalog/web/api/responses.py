@@ -7,6 +7,7 @@ import json
 from collections.abc import Awaitable, Callable
 from typing import Any
 
+from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -36,6 +37,15 @@ def send_bytes(
 ) -> Response:
     """Return a binary response; browsers keep it if its address changes with the content."""
     return Response(body, media_type=kind, headers=IMMUTABLE if is_current else NO_STORE)
+
+
+class IdConvertor(IntegerConvertor):
+    """Match ids of at most 18 digits, which fit into 64 bits; longer ones match no route."""
+
+    regex = "[0-9]{1,18}"
+
+
+register_url_convertor("id", IdConvertor())
 
 
 async def run_in_thread(work: Callable[..., Response], *args: Any) -> Response:

@@ -1,0 +1,59 @@
+"""Absurd requests: refused with a status from 400 to 499, never with an error page."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+BIG = "9" * 5000
+DEEP = b"[" * 10_000 + b"]" * 10_000
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        f"/api/about/{BIG}",
+        f"/api/near/{BIG}",
+        f"/api/hit/{BIG}/1.wav",
+        f"/api/hit/1/{BIG}.wav",
+        f"/api/overlay/{BIG}/1",
+        f"/api/wave/1/1/0-{BIG}",
+        f"/api/about/{10**20}",
+        f"/api/preview?ids={BIG}",
+        f"/api/preview?ids={10**20}",
+        "/api/peaks?ids=nan",
+        "/api/phrase/nowhere",
+        "/api/near/1?but=%ED%A0%80",
+    ],
+)
+def test_an_absurd_address_is_refused(client, path):
+    answer = client.get(path)
+    assert answer.status_code < 500
+    assert b"Traceback" not in answer.content
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        ("/api/say", DEEP),
+        ("/api/say", b'{"ids": [1], "remark": "\\ud800"}'),
+        ("/api/say", json.dumps({"ids": [10**30], "mark": "star"}).encode()),
+        ("/api/say", b'{"ids": [1], "mark": ' + b"1" * 5000 + b"}"),
+        ("/api/kit/act", DEEP),
+        ("/api/kit/act", b'{"op": "fill", "places": 5}'),
+        ("/api/kit/act", b'{"op": "fill", "places": [[1]]}'),
+        ("/api/kit/act", b'{"op": "lock", "slot": ["snare"]}'),
+        ("/api/kit/act", b'{"op": ["lock"], "slot": "snare"}'),
+        ("/api/kit/act", b'{"op": "assign", "slot": "snare", "id": [1]}'),
+        ("/api/kit/act", b'{"op": "level", "slot": "snare", "level_db": NaN}'),
+        ("/api/kit/act", b'{"op": "choose", "k": 1e400}'),
+        ("/api/kit/act", b'{"op": "open", "name": "\\ud800"}'),
+    ],
+)
+def test_an_absurd_body_is_refused(own_client, path, body):
+    before = own_client.get("/api/kit").json()
+    answer = own_client.post(path, body)
+    assert 400 <= answer.status_code < 500
+    assert b"Traceback" not in answer.content
+    assert own_client.get("/api/kit").json() == before
