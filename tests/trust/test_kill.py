@@ -20,6 +20,7 @@ from catalog.library.scan.walk import hash_file
 from tests.library.files.conftest import snapshot
 from tests.trust.conftest import write_take
 
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
 N_KILLS, N_KILLS_IN_FULL = 8, 130  # of each kind of process; those of set-aside come on top
 
 SCAN = """
@@ -119,8 +120,6 @@ def scan_library(tmp_path: Path, library: Path) -> Path:
     return store_path
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(3600)
 def test_a_killed_scan_leaves_a_valid_store_and_the_next_one_completes_it(full, tmp_path, library):
     store_path, rng = scan_library(tmp_path, library), random.Random(1)
     contents = {path: data for path, (data, _) in snapshot(library).items()}
@@ -135,8 +134,6 @@ def test_a_killed_scan_leaves_a_valid_store_and_the_next_one_completes_it(full, 
     assert {path: data for path, (data, _) in snapshot(library).items()} == contents
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(3600)
 def test_a_killed_export_leaves_nothing_that_looks_finished(full, tmp_path, library):
     store_path, rng = scan_library(tmp_path, library), random.Random(2)
     out, before = tmp_path / "out", snapshot(library)
@@ -161,8 +158,6 @@ def check_kit(folder: Path) -> None:
     assert (folder / "kit.sfz").read_text("utf-8").count("<region>") >= 32
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(3600)
 def test_a_killed_layout_leaves_the_old_map_or_the_new_one(full, tmp_path, library):
     store_path, rng = scan_library(tmp_path, library), random.Random(3)
     for _ in range(N_KILLS_IN_FULL if full else N_KILLS):
@@ -173,8 +168,6 @@ def test_a_killed_layout_leaves_the_old_map_or_the_new_one(full, tmp_path, libra
             assert len(layout.hit_ids) == len(layout.xy) == 40
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(3600)
 def test_a_killed_edit_of_regions_leaves_all_strokes_and_complete_folders(full, tmp_path, library):
     write_take(library / "Old barn" / "take.wav", n_strokes=6)
     store_path, rng = tmp_path / "drums.sqlite", random.Random(4)

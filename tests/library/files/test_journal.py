@@ -56,20 +56,28 @@ class ProcessDied(BaseException):
 def test_dying_at_any_step_leaves_one_whole_file(
     scanned, library, monkeypatch, way, n_calls, action
 ):
-    hit, before = scanned.hits.read()[0], snapshot(library)
+    before = snapshot(library)
     contents = {hit.id: before[hit.path] for hit in scanned.hits.read()}
-    if action == "restore":
-        set_aside_hits(scanned, [hit.id], reason="")
-    with monkeypatch.context() as patch:
-        _die_after(patch, n_calls, way=way)
-        move = restore_hits if action == "restore" else partial(set_aside_hits, reason="x")
-        with pytest.raises(ProcessDied):
-            move(scanned, [hit.id])
-    scanned.close()
+    _die_in_move(scanned, monkeypatch, action, n_calls=n_calls, way=way)
     with open_store(scanned.path) as store:
         _check_all_whole(store, library, contents)
         restore_hits(store, [hit.id for hit in store.hits.read(states=("aside",))])
     assert snapshot(library) == before
+
+
+def _die_in_move(store, monkeypatch, action, *, n_calls, way):
+    """Let the process die while it moves the file of the first hit; return where that file was."""
+    hit_id = store.hits.read()[0].id
+    if action == "restore":
+        set_aside_hits(store, [hit_id], reason="")
+    source = store.hits.get(hit_id).path
+    with monkeypatch.context() as patch:
+        _die_after(patch, n_calls, way=way)
+        move = restore_hits if action == "restore" else partial(set_aside_hits, reason="x")
+        with pytest.raises(ProcessDied):
+            move(store, [hit_id])
+    store.close()
+    return source
 
 
 def _die_after(patch, n_calls, *, way):
@@ -100,15 +108,8 @@ def test_a_file_that_cannot_be_removed_is_reported_and_the_store_opens(
 ):
     hit, before = scanned.hits.read()[0], snapshot(library)
     contents = {hit.id: before[hit.path] for hit in scanned.hits.read()}
-    if action == "restore":
-        set_aside_hits(scanned, [hit.id], reason="")
-    source = scanned.hits.get(hit.id).path
-    with monkeypatch.context() as patch:
-        _die_after(patch, N_STEPS["copy"] - 3, way="copy")  # before the source is removed
-        move = restore_hits if action == "restore" else partial(set_aside_hits, reason="x")
-        with pytest.raises(ProcessDied):
-            move(scanned, [hit.id])
-    scanned.close()
+    n_calls = N_STEPS["copy"] - 3  # the process dies before the source is removed
+    source = _die_in_move(scanned, monkeypatch, action, n_calls=n_calls, way="copy")
     make_immutable(source)
     with open_store(scanned.path) as store:
         _check_all_whole(store, library, contents)
