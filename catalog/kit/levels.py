@@ -122,14 +122,7 @@ def simultaneous_peak(strokes: Sequence[Audio]) -> float:
 
 
 def tune_stroke(audio: Audio, semitones: float, *, to_sr: int | None = None) -> Audio:
-    """Tune a stroke by playing it faster or slower, and convert its sample rate.
-
-    Parameters
-    ----------
-    audio : Audio
-    semitones : float
-    to_sr : int, Hz, optional; None keeps the rate
-    """
+    """Tune a stroke by playing it faster or slower; convert it to `to_sr` in Hz if given."""
     sr = audio.sr if to_sr is None else to_sr
     samples = retune(audio.samples, sr=audio.sr, to_sr=sr, semitones=semitones)
     return replace(audio, samples=samples, sr=sr)

@@ -91,7 +91,6 @@ def test_the_boost_of_a_very_soft_hit_is_limited():
 
 
 def test_hits_of_different_rates_and_channels_are_mixed():
-    hits = [make_hit(0, sr=48_000), make_hit(1, sr=44_100)]
-    strokes = [make_stroke(hits[0], n_channels=2), make_stroke(hits[1])]
+    strokes = [make_stroke(make_hit(0, sr=48_000), n_channels=2), make_stroke(make_hit(1))]
     assert math.isfinite(simultaneous_peak(strokes))
     assert simultaneous_peak([]) == -math.inf

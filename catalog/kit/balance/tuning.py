@@ -43,16 +43,9 @@ class TuningProposal:
 
 
 def tom_intervals(kit: Kit, pitches: Mapping[str, float]) -> tuple[Interval, ...]:
-    """Return the intervals between neighboring toms as the kit is tuned.
+    """Return the intervals between neighboring toms as the kit is tuned, from low to high.
 
-    Parameters
-    ----------
-    kit : Kit
-    pitches : mapping of slot name to Hz as recorded, see `catalog.kit.balance.pitch`
-
-    Returns
-    -------
-    tuple of Interval, from low to high; toms without a pitch are left out
+    `pitches` are in Hz as recorded, see `catalog.kit.balance.pitch`; toms without one are left out.
     """
     recorded = _tom_semitones(pitches)
     return _intervals({t: recorded[t] + kit.tuning_semitones.get(t, 0.0) for t in recorded})
@@ -63,11 +56,6 @@ def propose_tuning(kit: Kit, pitches: Mapping[str, float]) -> tuple[TuningPropos
 
     Thirds to fifths are common practice, no source. Every tuning within `TUNING_RANGE` in steps of
     `GRID` is tried; of the best ones the one with the least total change is suggested.
-
-    Parameters
-    ----------
-    kit : Kit
-    pitches : mapping of slot name to Hz as recorded, see `catalog.kit.balance.pitch`
 
     Returns
     -------

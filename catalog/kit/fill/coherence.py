@@ -148,8 +148,8 @@ class TraitRarity:
     def cost(self, rows_a: np.ndarray, rows_b: np.ndarray) -> np.ndarray:
         """Difference of hits in room, noise, tone, width and level, given their roles.
 
-        It is the share of hits that are at least as near, summed over both sides, as the mean over
-        the traces.
+        For each trace it is the share of hits that are at least as near, summed over both sides;
+        the traces are averaged.
 
         Parameters
         ----------
@@ -166,7 +166,10 @@ class TraitRarity:
         return cost / max(1, self.step.shape[1])
 
     def cost_by_trace(self, row: int, others: np.ndarray) -> np.ndarray:
-        """Contribution (p,) of each trace to the mean cost of a row beside others, their mean."""
+        """Contribution of each trace, shape (p,), to the cost of a row beside others.
+
+        The mean over the traces is the mean `cost`.
+        """
         both = self._shares(np.array([row]), others)
         return np.asarray(sum(shares[0].mean(axis=0, dtype=np.float64) for shares in both))
 

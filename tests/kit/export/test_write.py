@@ -194,8 +194,7 @@ def test_mono_stays_mono_and_eight_channels_become_one(tmp_path):
 
 def test_round_robins_of_a_layer_are_numbered_from_one_to_n():
     many = {i: make_hit(i, loudness=-20.0 - i // 3 * 5) for i in range(9)}
-    kit = Kit(slots={"snare": tuple(many)})
-    plan = plan_export(kit, many, "kit", read=make_stroke)
+    plan = plan_export(Kit(slots={"snare": tuple(many)}), many, "kit", read=make_stroke)
     for layer in (1, 2, 3):
         turns = [(f.robin, f.n_robins) for f in plan.audio if f.layer == layer]
         assert turns == [(1, 3), (2, 3), (3, 3)]
