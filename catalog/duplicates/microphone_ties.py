@@ -132,7 +132,7 @@ def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
         return None
     words = _split_words(hit.name)
     in_name = _split_words(read_name(hit.path.with_name(hit.stem + hit.path.suffix)).microphone)
-    folder = _without_word(hit.path.parent.name, microphone)
+    folder = re.sub(re.escape(microphone), "*", hit.path.parent.name, flags=re.IGNORECASE)
     if in_name and in_name == _split_words(microphone):
         index = _last_run(words, in_name)
         if index is None:
@@ -149,10 +149,6 @@ def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
 
 def _split_words(text: str) -> list[str]:
     return [word.casefold() for word in SEPARATORS.split(text) if word]
-
-
-def _without_word(folder: str, microphone: str) -> str:
-    return re.sub(re.escape(microphone), "*", folder, flags=re.IGNORECASE)
 
 
 def _last_run(words: Sequence[str], run: Sequence[str]) -> int | None:

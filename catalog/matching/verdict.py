@@ -110,19 +110,14 @@ class Classifier:
         limits = {"copy_logit": self.copy_logit, "unsure_logit": self.unsure_logit}
         np.savez_compressed(path, allow_pickle=False, **arrays, **limits)
 
-    @classmethod
-    def load(cls, path: Path) -> Classifier:
-        """Read what `save` wrote."""
-        with np.load(path, allow_pickle=False) as file:
-            arrays = {f.name: file[f.name] for f in fields(BoostedTrees)}
-            limits = float(file["copy_logit"]), float(file["unsure_logit"])
-        return cls(BoostedTrees(**{**arrays, "baseline": float(arrays["baseline"])}), *limits)
-
 
 @lru_cache(maxsize=1)
-def load_classifier() -> Classifier:
-    """Load the classifier that is shipped with the package."""
-    return Classifier.load(CLASSIFIER_FILE)
+def load_classifier(path: Path = CLASSIFIER_FILE) -> Classifier:
+    """Load the classifier that is shipped with the package, or another that was saved."""
+    with np.load(path, allow_pickle=False) as file:
+        arrays = {f.name: file[f.name] for f in fields(BoostedTrees)}
+        limits = float(file["copy_logit"]), float(file["unsure_logit"])
+    return Classifier(BoostedTrees(**{**arrays, "baseline": float(arrays["baseline"])}), *limits)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
 
 Change = Callable[[Audio, np.random.Generator], Audio]
+SHELF_HZ = 4_000.0
 LIMITER_RELEASE_S = 0.05  # common practice, no published source
 MP3_HZ, OPUS_HZ = (32_000, 44_100, 48_000), (8_000, 12_000, 16_000, 24_000, 48_000)
 
@@ -42,53 +44,47 @@ def _peak(audio: Audio) -> float:
     return float(np.abs(audio.samples).max())
 
 
-def _gain(db: float) -> Change:
-    return lambda a, rng: _as_float(a.samples * 10 ** (db / 20), a.sr)
-
-
-def _polarity(audio: Audio, rng: np.random.Generator) -> Audio:
-    return _as_float(-audio.samples, audio.sr)
+def _gain(audio: Audio, rng: np.random.Generator, db: float) -> Audio:
+    return _as_float(audio.samples * 10 ** (db / 20), audio.sr)
 
 
 def _offset(audio: Audio, rng: np.random.Generator) -> Audio:
     return _as_float(audio.samples + 0.01 * _peak(audio), audio.sr)
 
 
-def _rate(sr: int) -> Change:
-    return lambda a, rng: _as_float(resample(a.samples, sr=a.sr, to_sr=sr), sr)
+def _rate(audio: Audio, rng: np.random.Generator, sr: int) -> Audio:
+    return _as_float(resample(audio.samples, sr=audio.sr, to_sr=sr), sr)
 
 
-def _through(container: str, subtype: str, compression: float | None = None) -> Change:
+def _encode(
+    audio: Audio,
+    rng: np.random.Generator,
+    container: str,
+    subtype: str,
+    compression: float | None = None,
+) -> Audio:
     """Encode and decode, at a rate that the format supports; lossy formats get two channels."""
     rates = {"MPEG_LAYER_III": MP3_HZ, "OPUS": OPUS_HZ}.get(subtype, ())
-
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        y, sr = audio.samples, audio.sr
-        if rates and sr not in rates:
-            y, sr = resample(y, sr=sr, to_sr=48_000), 48_000
-        if subtype not in ("PCM_16", "PCM_24"):
-            y = y[:, :2]
-        peak = float(np.abs(y).max())
-        y = y / peak * 0.9 if peak > 0.9 else y
-        data = encode_audio(y, sr=sr, container=container, subtype=subtype, compression=compression)
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / f"x.{container.lower()}"
-            path.write_bytes(data)
-            return decode_file(path)
-
-    return change
+    y, sr = audio.samples, audio.sr
+    if rates and sr not in rates:
+        y, sr = resample(y, sr=sr, to_sr=48_000), 48_000
+    if subtype not in ("PCM_16", "PCM_24"):
+        y = y[:, :2]
+    peak = float(np.abs(y).max())
+    y = y / peak * 0.9 if peak > 0.9 else y
+    data = encode_audio(y, sr=sr, container=container, subtype=subtype, compression=compression)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"x.{container.lower()}"
+        path.write_bytes(data)
+        return decode_file(path)
 
 
-def _bits(peak_steps: float, *, dither: bool) -> Change:
+def _bits(audio: Audio, rng: np.random.Generator, peak_steps: float, *, dither: bool) -> Audio:
     """Round to 16 bits with the peak at `peak_steps`, with triangular dither or without."""
-
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        y = audio.samples / max(_peak(audio), 1e-9) * peak_steps
-        if dither:
-            y = y + rng.uniform(-0.5, 0.5, y.shape) + rng.uniform(-0.5, 0.5, y.shape)
-        return Audio((np.rint(y) / 32_768).astype(np.float32), audio.sr, "WAV", "PCM_16")
-
-    return change
+    y = audio.samples / max(_peak(audio), 1e-9) * peak_steps
+    if dither:
+        y = y + rng.uniform(-0.5, 0.5, y.shape) + rng.uniform(-0.5, 0.5, y.shape)
+    return Audio((np.rint(y) / 32_768).astype(np.float32), audio.sr, "WAV", "PCM_16")
 
 
 def _silence(audio: Audio, rng: np.random.Generator) -> Audio:
@@ -96,23 +92,16 @@ def _silence(audio: Audio, rng: np.random.Generator) -> Audio:
     return _as_float(np.concatenate([pad, audio.samples]), audio.sr)
 
 
-def _trim(ms: float) -> Change:
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        onset = find_stroke(mix_to_mono(audio.samples), sr=audio.sr).onset
-        return _as_float(audio.samples[onset + round(ms * audio.sr / 1000) :], audio.sr)
-
-    return change
+def _trim(audio: Audio, rng: np.random.Generator, ms: float) -> Audio:
+    onset = find_stroke(mix_to_mono(audio.samples), sr=audio.sr).onset
+    return _as_float(audio.samples[onset + round(ms * audio.sr / 1000) :], audio.sr)
 
 
-def _cut(share: float) -> Change:
+def _cut(audio: Audio, rng: np.random.Generator, share: float) -> Audio:
     """Keep this share of the stroke after its onset."""
-
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        stroke = find_stroke(mix_to_mono(audio.samples), sr=audio.sr)
-        stop = stroke.onset + max(16, round(share * (stroke.stop - stroke.onset)))
-        return _as_float(audio.samples[:stop], audio.sr)
-
-    return change
+    stroke = find_stroke(mix_to_mono(audio.samples), sr=audio.sr)
+    stop = stroke.onset + max(16, round(share * (stroke.stop - stroke.onset)))
+    return _as_float(audio.samples[:stop], audio.sr)
 
 
 def _fade(audio: Audio, rng: np.random.Generator) -> Audio:
@@ -128,33 +117,27 @@ def _side(audio: Audio, rng: np.random.Generator) -> Audio:
     return _as_float(audio.samples[:, [int(rng.integers(audio.samples.shape[1]))]], audio.sr)
 
 
-def _spectrum(curve_db: Callable[[np.ndarray], np.ndarray]) -> Change:
+def _spectrum(
+    audio: Audio, rng: np.random.Generator, curve_db: Callable[[np.ndarray], np.ndarray]
+) -> Audio:
     """Filter with zero phase; the curve is in dB over octaves from 1 kHz."""
+    from scipy.fft import next_fast_len
 
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        from scipy.fft import next_fast_len
-
-        n = len(audio.samples)
-        size = next_fast_len(n + audio.sr // 20)  # padding against circular wrap-around
-        hz = np.fft.rfftfreq(size, 1 / audio.sr)
-        gain = 10 ** (curve_db(np.log2(np.maximum(hz, 20.0) / 1000.0)) / 20)
-        y = np.fft.irfft(np.fft.rfft(audio.samples, size, axis=0) * gain[:, None], size, axis=0)
-        return _as_float(y[:n], audio.sr)
-
-    return change
+    n = len(audio.samples)
+    size = next_fast_len(n + audio.sr // 20)  # padding against circular wrap-around
+    hz = np.fft.rfftfreq(size, 1 / audio.sr)
+    gain = 10 ** (curve_db(np.log2(np.maximum(hz, 20.0) / 1000.0)) / 20)
+    y = np.fft.irfft(np.fft.rfft(audio.samples, size, axis=0) * gain[:, None], size, axis=0)
+    return _as_float(y[:n], audio.sr)
 
 
-def _shelf(db: float, hz: float) -> Change:
-    """Apply a first-order shelf with half its gain at `hz`, minimum phase."""
+def _shelf(audio: Audio, rng: np.random.Generator, db: float) -> Audio:
+    """Apply a first-order shelf with half its gain at `SHELF_HZ`, minimum phase."""
+    from scipy.signal import bilinear, lfilter
 
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        from scipy.signal import bilinear, lfilter
-
-        root, angular_hz = 10 ** (db / 40), 2 * np.pi * min(hz, 0.4 * audio.sr)
-        b, a = bilinear([root, angular_hz], [1 / root, angular_hz], fs=audio.sr)
-        return _as_float(lfilter(b, a, audio.samples, axis=0), audio.sr)
-
-    return change
+    root, angular_hz = 10 ** (db / 40), 2 * np.pi * min(SHELF_HZ, 0.4 * audio.sr)
+    b, a = bilinear([root, angular_hz], [1 / root, angular_hz], fs=audio.sr)
+    return _as_float(lfilter(b, a, audio.samples, axis=0), audio.sr)
 
 
 def _highpass(audio: Audio, rng: np.random.Generator) -> Audio:
@@ -164,25 +147,21 @@ def _highpass(audio: Audio, rng: np.random.Generator) -> Audio:
     return _as_float(sosfilt(sos, audio.samples, axis=0), audio.sr)
 
 
-def _drive(amount: float) -> Change:
-    return lambda a, rng: _as_float(np.tanh(amount * a.samples / max(_peak(a), 1e-9)), a.sr)
+def _drive(audio: Audio, rng: np.random.Generator, amount: float) -> Audio:
+    return _as_float(np.tanh(amount * audio.samples / max(_peak(audio), 1e-9)), audio.sr)
 
 
-def _limit(db: float) -> Change:
+def _limit(audio: Audio, rng: np.random.Generator, db: float) -> Audio:
     """Limit peaks with a look-ahead of 1 ms and a slow release."""
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        from scipy.ndimage import maximum_filter1d, uniform_filter1d
-
-        lookahead = max(1, audio.sr // 1000)
-        level = maximum_filter1d(np.abs(audio.samples).max(axis=1), 2 * lookahead + 1)
-        ceiling = _peak(audio) * 10 ** (-db / 20)
-        excess = np.maximum(np.log(np.maximum(level, 1e-12) / ceiling), 0.0)
-        released = _follow(excess, np.exp(-1.0 / (LIMITER_RELEASE_S * audio.sr)))
-        gain = np.exp(-uniform_filter1d(released, lookahead))
-        return _as_float(audio.samples * gain[:, None], audio.sr)
-
-    return change
+    lookahead = max(1, audio.sr // 1000)
+    level = maximum_filter1d(np.abs(audio.samples).max(axis=1), 2 * lookahead + 1)
+    ceiling = _peak(audio) * 10 ** (-db / 20)
+    excess = np.maximum(np.log(np.maximum(level, 1e-12) / ceiling), 0.0)
+    released = _follow(excess, np.exp(-1.0 / (LIMITER_RELEASE_S * audio.sr)))
+    gain = np.exp(-uniform_filter1d(released, lookahead))
+    return _as_float(audio.samples * gain[:, None], audio.sr)
 
 
 def _follow(values: np.ndarray, release: float) -> np.ndarray:
@@ -200,61 +179,62 @@ def _noise(audio: Audio, rng: np.random.Generator) -> Audio:
     return _as_float(audio.samples + rng.normal(size=audio.samples.shape) * size, audio.sr)
 
 
-def _speed(factor: float) -> Change:
-    def change(audio: Audio, rng: np.random.Generator) -> Audio:
-        to = round(audio.sr / factor)
-        return _as_float(resample(audio.samples, sr=audio.sr, to_sr=to), audio.sr)
-
-    return change
+def _speed(audio: Audio, rng: np.random.Generator, factor: float) -> Audio:
+    y = resample(audio.samples, sr=audio.sr, to_sr=round(audio.sr / factor))
+    return _as_float(y, audio.sr)
 
 
 CHANGES: dict[str, dict[str, Change]] = {
     "lossless": {
-        "gain -30 dB": _gain(-30.0),
-        "gain +12 dB": _gain(12.0),
-        "polarity": _polarity,
+        "gain -30 dB": partial(_gain, db=-30.0),
+        "gain +12 dB": partial(_gain, db=12.0),
+        "polarity": lambda audio, rng: _as_float(-audio.samples, audio.sr),
         "offset (DC)": _offset,
-        "FLAC, 24 bits": _through("FLAC", "PCM_24"),
-        "44.1 kHz": _rate(44_100),
-        "48 kHz": _rate(48_000),
-        "96 kHz": _rate(96_000),
-        "16 bits": _bits(16_384, dither=False),
-        "16 bits, dither": _bits(16_384, dither=True),
+        "FLAC, 24 bits": partial(_encode, container="FLAC", subtype="PCM_24"),
+        "44.1 kHz": partial(_rate, sr=44_100),
+        "48 kHz": partial(_rate, sr=48_000),
+        "96 kHz": partial(_rate, sr=96_000),
+        "16 bits": partial(_bits, peak_steps=16_384, dither=False),
+        "16 bits, dither": partial(_bits, peak_steps=16_384, dither=True),
         "silence before": _silence,
     },
     "lossy": {
-        "16 bits at -30 dB": _bits(1_000, dither=True),
-        "Vorbis": _through("OGG", "VORBIS"),
-        "Vorbis, small": _through("OGG", "VORBIS", 0.7),
-        "MP3": _through("MP3", "MPEG_LAYER_III"),
-        "Opus": _through("OGG", "OPUS"),
-        "start trimmed 1 ms": _trim(1),
-        "start trimmed 3 ms": _trim(3),
-        "start trimmed 5 ms": _trim(5),
-        "tail cut to 30 %": _cut(0.3),
+        "16 bits at -30 dB": partial(_bits, peak_steps=1_000, dither=True),
+        "Vorbis": partial(_encode, container="OGG", subtype="VORBIS"),
+        "Vorbis, small": partial(_encode, container="OGG", subtype="VORBIS", compression=0.7),
+        "MP3": partial(_encode, container="MP3", subtype="MPEG_LAYER_III"),
+        "Opus": partial(_encode, container="OGG", subtype="OPUS"),
+        "start trimmed 1 ms": partial(_trim, ms=1),
+        "start trimmed 3 ms": partial(_trim, ms=3),
+        "start trimmed 5 ms": partial(_trim, ms=5),
+        "tail cut to 30 %": partial(_cut, share=0.3),
         "faded": _fade,
         "mono": _mono,
         "one side": _side,
-        "tilt +6 dB": _spectrum(lambda octave: np.clip(1.5 * octave, -6, 6)),
-        "tilt -6 dB": _spectrum(lambda octave: np.clip(-1.5 * octave, -6, 6)),
-        "high shelf +6 dB": _shelf(6.0, 4_000.0),
-        "high shelf -6 dB": _shelf(-6.0, 4_000.0),
-        "low shelf -6 dB": _spectrum(lambda octave: -6.0 / (1.0 + np.exp2(2 * (octave + 2.3)))),
-        "low shelf +6 dB": _spectrum(lambda octave: 6.0 / (1.0 + np.exp2(2 * (octave + 2.3)))),
+        "tilt +6 dB": partial(_spectrum, curve_db=lambda octave: np.clip(1.5 * octave, -6, 6)),
+        "tilt -6 dB": partial(_spectrum, curve_db=lambda octave: np.clip(-1.5 * octave, -6, 6)),
+        "high shelf +6 dB": partial(_shelf, db=6.0),
+        "high shelf -6 dB": partial(_shelf, db=-6.0),
+        "low shelf -6 dB": partial(
+            _spectrum, curve_db=lambda octave: -6.0 / (1.0 + np.exp2(2 * (octave + 2.3)))
+        ),
+        "low shelf +6 dB": partial(
+            _spectrum, curve_db=lambda octave: 6.0 / (1.0 + np.exp2(2 * (octave + 2.3)))
+        ),
         "high-pass 40 Hz": _highpass,
-        "driven": _drive(2.0),
-        "driven hard": _drive(4.0),
-        "limited by 6 dB": _limit(6.0),
+        "driven": partial(_drive, amount=2.0),
+        "driven hard": partial(_drive, amount=4.0),
+        "limited by 6 dB": partial(_limit, db=6.0),
         "noise at -50 dB": _noise,
     },
-    "low rate": {
-        "MP3, small": _through("MP3", "MPEG_LAYER_III", 0.7),  # 33 kbit/s of one channel
+    "low rate": {  # 33 kbit/s of one channel
+        "MP3, small": partial(_encode, container="MP3", subtype="MPEG_LAYER_III", compression=0.7)
     },
     "speed": {
-        "speed +1 %": _speed(1.01),
-        "speed -1 %": _speed(0.99),
-        "a semitone up": _speed(2 ** (1 / 12)),
-        "a semitone down": _speed(2 ** (-1 / 12)),
+        "speed +1 %": partial(_speed, factor=1.01),
+        "speed -1 %": partial(_speed, factor=0.99),
+        "a semitone up": partial(_speed, factor=2 ** (1 / 12)),
+        "a semitone down": partial(_speed, factor=2 ** (-1 / 12)),
     },
 }
 EDITS: tuple[Edit, ...] = tuple(

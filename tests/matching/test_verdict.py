@@ -7,7 +7,6 @@ import pytest
 
 from catalog.matching.pair_features import FEATURE_NAMES, TransferFits
 from catalog.matching.verdict import (
-    Classifier,
     classify_features,
     classify_pair,
     load_classifier,
@@ -67,7 +66,7 @@ def test_verdicts_follow_the_limits():
 def test_a_saved_classifier_is_loaded_equal(tmp_path):
     classifier = load_classifier()
     classifier.save(tmp_path / "x.npz")
-    loaded = Classifier.load(tmp_path / "x.npz")
+    loaded = load_classifier(tmp_path / "x.npz")
     rows = np.random.default_rng(1).uniform(0, 40, (50, len(FEATURE_NAMES)))
     rows[rows > 35] = np.nan
     assert np.array_equal(loaded.trees.logit(rows), classifier.trees.logit(rows))
