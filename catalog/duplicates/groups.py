@@ -23,21 +23,13 @@ ClassifyMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Classification | N
 
 @dataclass(frozen=True)
 class CopyGroup:
-    """One recording that is in the library more than once.
+    """One recording that is in the library more than once."""
 
-    Attributes
-    ----------
-    keep : int, id of the hit to keep
-    others : tuple of int, ids of its copies, each verified against `keep`
-    evidence : tuple of float, one for each of `others`
-        share of the energy that the two have in common, 0 to 1; 1.0 for equal bytes
-    reason : str, why that hit is kept, such as "kept: 24-bit, 0.8 s more tail"
-    """
-
-    keep: int
-    others: tuple[int, ...]
-    evidence: tuple[float, ...]
-    reason: str
+    keep: int  # id of the hit to keep
+    others: tuple[int, ...]  # ids of its copies, each verified against `keep`
+    # for each of `others`, the share of energy that it has in common with `keep`, 0 to 1
+    evidence: tuple[float, ...]  # 1.0 for equal bytes
+    reason: str  # why that hit is kept, such as "kept: 24-bit, 0.8 s more tail"
 
     @property
     def members(self) -> tuple[int, ...]:
@@ -47,17 +39,11 @@ class CopyGroup:
 
 @dataclass(frozen=True)
 class UncertainPair:
-    """Two hits that may be one recording; the classifier is not sure.
+    """Two hits that may be one recording; the classifier is not sure."""
 
-    Attributes
-    ----------
-    first, second : int, ids
-    evidence : float, share of the energy that they have in common, 0 to 1
-    """
-
-    first: int
-    second: int
-    evidence: float
+    first: int  # id
+    second: int  # id
+    evidence: float  # share of the energy that they have in common, 0 to 1
 
 
 @dataclass(frozen=True)

@@ -28,18 +28,11 @@ STEADY_S = 0.003  # median deviation below which arrival times are checked: file
 
 @dataclass(frozen=True)
 class StrokeTie:
-    """One stroke and its hits, one or more a microphone.
+    """One stroke and its hits, one or more a microphone."""
 
-    Attributes
-    ----------
-    hits : tuple of int, ids, ascending
-    evidence : str, why they are tied
-    against : tuple of str, contradictions in level or arrival time
-    """
-
-    hits: tuple[int, ...]
-    evidence: str
-    against: tuple[str, ...] = ()
+    hits: tuple[int, ...]  # ids, ascending
+    evidence: str  # why they are tied
+    against: tuple[str, ...] = ()  # contradictions in level or arrival time
 
 
 def tie_strokes(hits: Sequence[Hit]) -> list[StrokeTie]:

@@ -24,31 +24,16 @@ SILENT_DB = -120.0  # lowest value reported; float32 samples resolve no more
 
 @dataclass(frozen=True, eq=False)
 class Overlay:
-    """Two aligned recordings, mono, at `sr`, at the level of the first.
+    """Two aligned recordings, mono, at `sr`, at the level of the first."""
 
-    Attributes
-    ----------
-    sr : int, Hz
-    first, second, residual : np.ndarray, float32, shape (n,)
-        `second` with its offset, gain and polarity matched to `first`; `residual` is the difference
-    offset_s : float
-        how much later the stroke starts in the second file than in the first
-    gain_db : float
-        applied to the second to match the first; -inf if they have nothing in common
-    is_inverted : bool
-        whether the polarity of the second was inverted to match the first
-    residual_db : float
-        energy of `residual` relative to `first`; 0 if nothing cancels
-    """
-
-    sr: int
-    first: np.ndarray
-    second: np.ndarray
-    residual: np.ndarray
-    offset_s: float
-    gain_db: float
-    is_inverted: bool
-    residual_db: float
+    sr: int  # Hz
+    first: np.ndarray  # float32, shape (n,)
+    second: np.ndarray  # the same, with offset, gain and polarity matched to `first`
+    residual: np.ndarray  # their difference
+    offset_s: float  # how much later the stroke starts in the second file than in the first
+    gain_db: float  # applied to the second to match the first; -inf if they have nothing in common
+    is_inverted: bool  # whether the polarity of the second was inverted to match the first
+    residual_db: float  # energy of `residual` relative to `first`; 0 if nothing cancels
 
 
 def overlay_recordings(first: Audio, second: Audio) -> Overlay:

@@ -14,22 +14,13 @@ KINDS: tuple[str, ...] = ("copy", "same stroke", "same drum", "alike")
 
 @dataclass(frozen=True)
 class Relation:
-    """How one hit relates to another.
+    """How one hit relates to another."""
 
-    Attributes
-    ----------
-    hit_id : int, the other one
-    kind : str, one of `KINDS`
-    evidence : str, in words
-    certain : bool
-    against : tuple of str, contradictions
-    """
-
-    hit_id: int
-    kind: str
-    evidence: str
+    hit_id: int  # the other one
+    kind: str  # one of `KINDS`
+    evidence: str  # in words
     certain: bool = True
-    against: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()  # contradictions
 
 
 def find_relations(

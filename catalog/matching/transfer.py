@@ -29,26 +29,14 @@ POLES_HZ = (20.0, 40.0, 80.0, 160.0)  # a high-pass rings far longer than the FI
 
 @dataclass(frozen=True, eq=False)
 class Alignment:
-    """How one recording is turned into the other.
+    """How one recording is turned into the other."""
 
-    Attributes
-    ----------
-    offset_s : float
-        by how much the stroke begins later in the second file than in the first
-    gain_db : float
-        level of the second relative to the first, over their overlap
-    polarity : int, 1, or -1 where the second is inverted
-    taps : np.ndarray, shape (N_TAPS,), at 44.1 kHz, lag 0 in the middle
-        filter fitted from the first to the second, both with the offset removed
-    residue_db : float
-        residual of the fit relative to the second; -40 and less means equal recordings
-    """
-
-    offset_s: float
-    gain_db: float
-    polarity: int
-    taps: np.ndarray
-    residue_db: float
+    offset_s: float  # by how much the stroke begins later in the second file than in the first
+    gain_db: float  # level of the second relative to the first, over their overlap
+    polarity: int  # 1, or -1 where the second is inverted
+    # filter from the first to the second, the offset removed, at 44.1 kHz, lag 0 in the middle
+    taps: np.ndarray  # shape (N_TAPS,)
+    residue_db: float  # of the fit relative to the second; -40 and less means equal recordings
 
 
 def deemphasize(x: np.ndarray) -> np.ndarray:

@@ -20,18 +20,11 @@ LAYOUT_ROLE_WEIGHT = 1.2  # of role probabilities against `ACOUSTIC_WEIGHT`; cho
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """Positions of hits on the map.
+    """Positions of hits on the map."""
 
-    Attributes
-    ----------
-    hit_ids : np.ndarray, int64, shape (n,)
-    xy : np.ndarray, float32, shape (n, 2), within -1 to 1
-    kind : str, "umap", "pca", or "placed" when hits came after the layout
-    """
-
-    hit_ids: np.ndarray
-    xy: np.ndarray
-    kind: str
+    hit_ids: np.ndarray  # int64, shape (n,)
+    xy: np.ndarray  # float32, shape (n, 2), within -1 to 1
+    kind: str  # "umap", "pca", or "placed" when hits came after the layout
 
 
 def layout_features(spaces: Spaces) -> np.ndarray:

@@ -24,20 +24,11 @@ _DESCRIPTOR = {descriptor.name: descriptor for descriptor in DESCRIPTORS}
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """One hit found by a search.
-
-    Attributes
-    ----------
-    hit : Hit
-    distance : float
-        from the hit searched from; comparable within one search only
-    query_hit : Hit
-        the hit searched from; of id 0 for a file outside the catalog
-    """
+    """One hit found by a search."""
 
     hit: Hit
-    distance: float
-    query_hit: Hit = field(repr=False, compare=False)
+    distance: float  # from the hit searched from; comparable within one search only
+    query_hit: Hit = field(repr=False, compare=False)  # of id 0 for a file outside the catalog
 
     @property
     def hit_id(self) -> int:

@@ -61,8 +61,10 @@ def test_umap_separates_clusters_and_puts_copies_on_the_kept_hit():
     assert np.array_equal(layout.xy[7], layout.xy[3])
 
 
-def test_few_hits_are_laid_out_by_pca():
+def test_few_hits_and_hits_without_a_stored_layout_are_laid_out_by_pca():
     assert compute_umap_layout(clusters(2), np.arange(6), seed=0).kind == "pca"
+    none = Layout(np.zeros(0, np.int64), np.zeros((0, 2), np.float32), "")
+    assert extend_layout(clusters(3), none).kind == "pca"
 
 
 def test_a_new_hit_lies_near_similar_ones_and_the_others_stay():
@@ -82,11 +84,6 @@ def test_positions_of_missing_hits_are_dropped():
     layout = extend_layout(spaces, more)
     assert layout.kind == "umap"
     assert np.array_equal(layout.hit_ids, spaces.hit_ids)
-
-
-def test_without_a_stored_layout_pca_is_used():
-    none = Layout(np.zeros(0, np.int64), np.zeros((0, 2), np.float32), "")
-    assert extend_layout(clusters(3), none).kind == "pca"
 
 
 def test_evening_out_keeps_the_order_on_each_axis_and_narrows_gaps():
