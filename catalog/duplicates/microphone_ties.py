@@ -118,7 +118,7 @@ def _cluster(
 def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
     """Return session, folders, take and words of the name with the microphone replaced by "*".
 
-    None if no microphone is known, or the name has no number to identify the stroke.
+    Return None if no microphone is known, or the name has no number to identify the stroke.
     """
     microphone = hit.microphone
     if not microphone:

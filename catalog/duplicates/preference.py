@@ -70,7 +70,7 @@ def preference_key(hit: Hit) -> tuple[float, ...]:
 def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
     """Describe the advantages of the kept hit over the best of one or more others.
 
-    For example "kept: 24-bit, 0.8 s more tail".
+    An example is "kept: 24-bit, 0.8 s more tail".
     """
     other = min(others, key=preference_key)
     tail_s = keep.descriptors.get("tail_s", 0.0) - other.descriptors.get("tail_s", 0.0)

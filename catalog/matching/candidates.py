@@ -68,7 +68,7 @@ def load_space() -> CandidateSpace:
 def project_embeddings(embeddings: np.ndarray) -> np.ndarray:
     """Project embeddings into the shipped space, in units of its reach.
 
-    `embeddings` has shape (n, EMBEDDING_DIM), the result float32 shape (n, n_dims).
+    Embeddings of shape (n, EMBEDDING_DIM) give float32 points of shape (n, n_dims).
     """
     space = load_space()
     rows = standardize_embeddings(embeddings, space.mean, space.scale)

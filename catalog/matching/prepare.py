@@ -1,4 +1,7 @@
-"""Prepare one channel of a hit for comparison: mono, one rate, pre-emphasis, noise estimate."""
+"""Prepare one channel of a hit for comparison: mono, one rate, pre-emphasis, noise estimate.
+
+The helpers at the end batch inputs of equal size, so that numpy processes many in one call.
+"""
 
 from __future__ import annotations
 

@@ -172,7 +172,7 @@ def _compare_signals(pairs: Sequence[tuple[PreparedSignal, PreparedSignal]]) -> 
 def is_exact_copy(first: ChannelViews, second: ChannelViews) -> bool:
     """Return whether one very short recording is a multiple of the other, sample by sample.
 
-    False where either has no `short_samples`.
+    It is False where either has no `short_samples`.
     """
     a, b = first.short_samples, second.short_samples
     if a is None or b is None or min(len(a), len(b)) < MIN_SAMPLES:

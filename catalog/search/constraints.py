@@ -46,7 +46,7 @@ class Constraint:
     def progress(self, start: float, values: np.ndarray) -> np.ndarray:
         """Return the share of the step that each value has made: 0 at `start`, 1 at the target.
 
-        NaN where the descriptor is not defined.
+        The share is NaN where the descriptor is not defined.
         """
         if self.descriptor in LINEAR:
             return (values - start) / self.step

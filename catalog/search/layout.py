@@ -93,7 +93,7 @@ def _umap(features: np.ndarray, *, seed: int) -> np.ndarray:
 def reuse_layout(hit_ids: np.ndarray, stored: Layout) -> Layout | None:
     """Select the stored positions of the given hits, without comparing any hits.
 
-    Returns None if a hit has no stored position; `stored` may hold other hits too.
+    Return None if a hit has no stored position; `stored` may hold other hits too.
     """
     order = np.argsort(stored.hit_ids, kind="stable")
     found = np.searchsorted(stored.hit_ids, hit_ids, sorter=order)

@@ -139,7 +139,7 @@ def center_columns(values: np.ndarray) -> np.ndarray:
 def is_level_normalized(hits: Sequence[Hit]) -> bool:
     """Return whether all strokes of a drum have the same peak or the same loudness.
 
-    `hits` are of one drum through one microphone; False for a single stroke.
+    `hits` are of one drum through one microphone; a single stroke does not count as normalized.
     """
     if len(hits) < 2:
         return False

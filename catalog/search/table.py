@@ -40,7 +40,7 @@ class RoleEstimate(NamedTuple):
 def read_table(store: Store, known: HitTable | None = None) -> HitTable:
     """Read the table, reusing what has not changed since `known` was read.
 
-    Returns `known` itself if the store has not changed.
+    Return `known` itself if the store has not changed.
     """
     revision = store.revision()
     if known is not None and known.revision == revision:

@@ -26,9 +26,9 @@ MONOTONIC = frozenset(FEATURE_NAMES) - UNCONSTRAINED  # higher values never lowe
 
 
 def fit_classifier(pairs: Sequence[LabelledPair]) -> tuple[Classifier, np.ndarray]:
-    """Fit the trees on all pairs, and the limits on held-out pairs of undulled strokes.
+    """Fit the trees on all pairs, and the limits on held-out pairs of strokes not made dull.
 
-    Returns the classifier and the held-out logits, shape (n_pairs,).
+    Return the classifier and the held-out logits, shape (n_pairs,).
     """
     features, is_copy, is_dull = (column(pairs, n) for n in ("features", "is_copy", "is_dull"))
     drums = np.array([without_microphone(pair.drum) for pair in pairs])

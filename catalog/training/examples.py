@@ -42,7 +42,7 @@ class Examples:
 
 
 def measure_examples(labels: Sequence[Label], *, n_variations: int = N_VARIATIONS) -> Examples:
-    """Embed each labelled hit and, per hit, up to `n_variations` of it."""
+    """Embed each labelled hit and up to `n_variations` augmented variations of it."""
     counts = {s: sum(label.source == s for label in labels) for s in {x.source for x in labels}}
     recorded, varied, owner = [], [], list(range(len(labels)))
     for index, label in enumerate(labels):

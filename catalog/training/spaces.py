@@ -1,4 +1,4 @@
-"""Fit the projection of embeddings into the two search spaces."""
+"""Fit the projection into the two search spaces; scale and reduce the blocks of embeddings."""
 
 from __future__ import annotations
 
