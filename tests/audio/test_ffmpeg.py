@@ -31,7 +31,7 @@ def stroke(tmp_path):
     return path
 
 
-def encode(path, wave, codec, sample_format, **options):
+def encode(path, wave, *, codec, sample_format, **options):
     with av.open(str(path), "w", format=MUXERS[path.suffix]) as out:
         stream = out.add_stream(codec, rate=SR, layout="stereo", format=sample_format, **options)
         for at in range(0, len(wave), 1024):
@@ -46,7 +46,7 @@ def encode(path, wave, codec, sample_format, **options):
 def encode_alac(stroke, suffix=".m4a"):
     """Return the 16-bit samples of a WAV file, and a lossless file of them."""
     wave = soundfile.read(stroke, dtype="int16")[0]
-    return wave, encode(stroke.with_suffix(suffix), wave, "alac", "s16p")
+    return wave, encode(stroke.with_suffix(suffix), wave, codec="alac", sample_format="s16p")
 
 
 @pytest.mark.parametrize("suffix", [".m4a", ".caf"])
@@ -54,7 +54,7 @@ def encode_alac(stroke, suffix=".m4a"):
 def test_lossless_files_give_the_original_samples(stroke, suffix, sample_format, bits):
     name = "int16" if bits == 16 else "int32"
     wave = soundfile.read(stroke, dtype=name)[0]
-    path = encode(stroke.with_suffix(suffix), wave, "alac", sample_format)
+    path = encode(stroke.with_suffix(suffix), wave, codec="alac", sample_format=sample_format)
     expected = wave / (2.0**15 if bits == 16 else 2.0**31)
     for audio in (decode_file(path), decode_with_ffmpeg(path)):
         assert np.array_equal(audio.samples, expected.astype(np.float32))
@@ -64,7 +64,8 @@ def test_lossless_files_give_the_original_samples(stroke, suffix, sample_format,
 
 def test_lossy_files_keep_position_and_length(stroke):
     wave = soundfile.read(stroke, dtype="float32")[0]
-    path = encode(stroke.with_suffix(".m4a"), wave, "aac", "fltp", options={"b": "256k"})
+    form = {"codec": "aac", "sample_format": "fltp", "options": {"b": "256k"}}
+    path = encode(stroke.with_suffix(".m4a"), wave, **form)
     audio = decode_file(path)
     n = min(len(wave), len(audio.samples))
     error = np.square(audio.samples[:n] - wave[:n]).sum() / np.square(wave).sum()
