@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog.audio.model import Audio
 from catalog.duplicates.groups import PairDecider, group_copies
 from catalog.duplicates.preference import preference_key, preference_reason
 from catalog.features.measure import measure_audio
@@ -15,7 +14,8 @@ from catalog.library.store.cache import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs, project_embeddings
 from catalog.matching.views import prepare_views
 from catalog.models import Hit
-from tests.signals import SR, as_frames, drum_stroke
+from tests.matching.hits import as_audio
+from tests.signals import drum_stroke
 
 
 def make_hit(hit_id: int, **changes) -> Hit:
@@ -30,7 +30,7 @@ def make_hit(hit_id: int, **changes) -> Hit:
 
 
 def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, decisions=None):
-    audio = [Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT") for y in sounds]
+    audio = [as_audio(y) for y in sounds]
     rows = np.stack([measure_audio(a).embedding for a in audio])
     ids = np.arange(len(sounds)) + 1
     hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]

@@ -5,18 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.audio.model import Audio
 from catalog.features.embedding import EMBEDDING_DIM
 from catalog.features.measure import measure_audio
 from catalog.library.metadata.role_model import load_role_model, role_probabilities
 from catalog.models import ROLES
 from catalog.search import spaces as m
-from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
+from tests.matching.hits import as_audio
+from tests.signals import decaying_noise, decaying_sine, drum_stroke
 
 
 def embeddings_of(*sounds: np.ndarray) -> np.ndarray:
-    rows = [measure_audio(Audio(as_frames(y), SR, "WAV", "FLOAT")).embedding for y in sounds]
-    return np.stack(rows)
+    return np.stack([measure_audio(as_audio(y)).embedding for y in sounds])
 
 
 @pytest.fixture(scope="module")

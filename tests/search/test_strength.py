@@ -9,8 +9,7 @@ import pytest
 import soundfile as sf
 
 from catalog import Catalog
-from catalog.audio.model import Audio
-from catalog.features.measure import measure_audio
+from catalog.features.measure import Measures, measure_audio
 from catalog.kit.layers import layer_warnings, layers_of, velocity_gain
 from catalog.kit.model import Kit
 from catalog.search.strength import (
@@ -22,7 +21,8 @@ from catalog.search.strength import (
     strength_features,
 )
 from tests.duplicates.test_groups import make_hit
-from tests.signals import SR, as_frames, decaying_noise, drum_stroke
+from tests.matching.hits import as_audio
+from tests.signals import SR, decaying_noise, drum_stroke
 
 ORDER = (0.06, 0.12, 0.25, 0.5, 1.0)  # of full strength
 
@@ -44,15 +44,19 @@ def normalized(y: np.ndarray) -> np.ndarray:
     return 0.9 * y / np.abs(y).max()
 
 
-def measured(y: np.ndarray):
-    return measure_audio(Audio(as_frames(y.astype(np.float32)), SR, "WAV", "FLOAT"))
+def features_of(measures: Measures) -> np.ndarray:
+    return strength_features(measures.descriptors, measures.production)
+
+
+def estimates_of(sounds: list[np.ndarray]) -> np.ndarray:
+    measures = [measure_audio(as_audio(y)) for y in sounds]
+    embeddings = np.array([m.embedding for m in measures])
+    return estimate_strengths(np.array([features_of(m) for m in measures]), embeddings)
 
 
 def test_harder_strokes_of_one_peak_get_higher_estimates():
     for first in range(0, 40, 10):
-        measures = [measured(normalized(struck(s, seed=first))) for s in ORDER]
-        rows = np.array([strength_features(m.descriptors, m.production) for m in measures])
-        estimated = estimate_strengths(rows, np.array([m.embedding for m in measures]))
+        estimated = estimates_of([normalized(struck(s, seed=first)) for s in ORDER])
         assert estimated.mean() == pytest.approx(0.0, abs=STEP_LU)
         assert np.corrcoef(estimated, np.log(ORDER))[0, 1] > 0.8
         assert estimated[-1] - estimated[0] > 3.0
@@ -60,8 +64,7 @@ def test_harder_strokes_of_one_peak_get_higher_estimates():
 
 def test_features_do_not_depend_on_gain():
     y = struck(0.5)
-    loud, soft = (measured(g * y) for g in (1.0, 0.25))
-    loud, soft = (strength_features(m.descriptors, m.production) for m in (loud, soft))
+    loud, soft = (features_of(measure_audio(as_audio(gain * y))) for gain in (1.0, 0.25))
     difference = loud - soft
     assert len(difference) == len(strength_feature_names())
     assert np.nanmax(np.abs(difference)) < 0.02
@@ -69,9 +72,7 @@ def test_features_do_not_depend_on_gain():
 
 def test_one_recording_at_several_gains_has_one_strength():
     y = normalized(struck(0.5))
-    measures = [measured(y * g) for g in (0.999, 1.0, 0.998)]
-    rows = np.array([strength_features(m.descriptors, m.production) for m in measures])
-    assert set(estimate_strengths(rows, np.array([m.embedding for m in measures]))) == {0.0}
+    assert set(estimates_of([y * g for g in (0.999, 1.0, 0.998)])) == {0.0}
 
 
 def test_an_undefined_feature_is_ignored():
