@@ -42,9 +42,8 @@ def drum_stroke(
         y += weight * np.sin(2 * np.pi * hz * partial * t + phase) * np.exp(-t / 0.08)
     y += 0.4 * strength * rng.normal(size=len(t)) * np.exp(-t / 0.02)
     lead = round(STROKE_LEAD_S * sr)
-    return (0.6 * strength * np.concatenate([np.zeros(lead), y / np.abs(y).max()])).astype(
-        np.float32
-    )
+    stroke = np.concatenate([np.zeros(lead), y / np.abs(y).max()])
+    return (0.6 * strength * stroke).astype(np.float32)
 
 
 def mix_take(

@@ -112,9 +112,8 @@ def check_mix(mix: str, *, n_channels: int) -> str:
     is_number = re.fullmatch(r"[0-9]{1,3}", mix) is not None
     if mix in ("", *MIXES) or (is_number and 1 <= int(mix) <= n_channels):
         return mix
-    raise ParameterError(
-        f"mix={mix!r} must be 'sum', 'aligned', or a channel from 1 to {n_channels}"
-    )
+    allowed = f"'sum', 'aligned', or a channel from 1 to {n_channels}"
+    raise ParameterError(f"mix={mix!r} must be {allowed}")
 
 
 def mix_channels(audio: Audio, mix: str) -> Audio:

@@ -38,9 +38,8 @@ def k_filter_stages(sr: int) -> tuple[Coefficients, Coefficients]:
     vh = 10.0 ** (high_db / 20.0)
     vb = vh**0.4996667741545416
     a0 = 1.0 + k / shelf_q + k * k
-    b1 = np.array(
-        [vh + vb * k / shelf_q + k * k, 2.0 * (k * k - vh), vh - vb * k / shelf_q + k * k]
-    )
+    slope = vb * k / shelf_q
+    b1 = np.array([vh + slope + k * k, 2.0 * (k * k - vh), vh - slope + k * k])
     a1 = np.array([a0, 2.0 * (k * k - 1.0), 1.0 - k / shelf_q + k * k])
     a2 = _high_pass(pass_hz, pass_q, sr)
     # The standard leaves the gain of this stage at 48 kHz slightly above 1. Keep it at every rate.

@@ -91,9 +91,8 @@ def _tail(room: Room, microphone: Microphone, *, n: int, sr: int) -> np.ndarray:
     high = sosfilt(butter(1, 3000.0, btype="highpass", fs=sr, output="sos"), noise)
     bands = (low, noise - low - high, high)
     time_s = np.arange(n) / sr
-    tail = sum(
-        band * np.exp(-LN_60_DB * time_s / t60) for band, t60 in zip(bands, room.t60_s, strict=True)
-    )
+    decays = [np.exp(-LN_60_DB * time_s / t60_s) for t60_s in room.t60_s]
+    tail = sum(band * decay for band, decay in zip(bands, decays, strict=True))
     size = np.prod(room.size_m)
     start_s = (microphone.distance_m + 0.35 * size ** (1 / 3)) / SPEED_OF_SOUND
     tail *= 1.0 - np.exp(-np.maximum(0.0, time_s - start_s) / 0.008)

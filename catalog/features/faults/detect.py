@@ -24,9 +24,8 @@ def find_faults(
     sr : int, Hz
     subtype : str, as libsndfile names it; floating point may exceed full scale
     """
-    samples = np.asfortranarray(
-        samples
-    )  # reductions over the frames of interleaved channels are slow
+    # Reductions over the frames of interleaved channels are slow.
+    samples = np.asfortranarray(samples)
     ranges = samples.min(axis=0), samples.max(axis=0)
     peaks = np.maximum(ranges[1], -ranges[0])
     faults = channels.find_silent_channels(peaks, length_s=len(samples) / sr)

@@ -95,9 +95,8 @@ def make_fault(
     k = FAULT_KINDS[kind]
     share = min(max((value - k.least) / (k.most - k.least), 0.0), 1.0)
     weight = LEAST_WEIGHT + (1.0 - LEAST_WEIGHT) * share
-    return Fault(
-        kind, round(at_s, 5), round(length_s, 5), round(value, 2), round(weight, 3), channel
-    )
+    times_s = round(at_s, 5), round(length_s, 5)
+    return Fault(kind, *times_s, round(value, 2), round(weight, 3), channel)
 
 
 def shift_faults(faults: tuple[Fault, ...], by_s: float) -> tuple[Fault, ...]:

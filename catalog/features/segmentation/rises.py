@@ -163,6 +163,5 @@ def is_take(strokes: list[Rise]) -> bool:
     """Return whether enough strokes follow the first one for a take of several strokes."""
     later = [s for s in strokes[1:] if (s.at - strokes[0].at) * BLOCK_S >= SURE_GAP_S]
     later = [s for s in later if s.over_db >= -MASKED_DB]
-    return any(s.rise_db >= SURE_RISE_DB for s in later) or (
-        sum(s.rise_db >= LIKELY_RISE_DB for s in later) >= LIKELY
-    )
+    is_sure = any(s.rise_db >= SURE_RISE_DB for s in later)
+    return is_sure or sum(s.rise_db >= LIKELY_RISE_DB for s in later) >= LIKELY
