@@ -1,10 +1,9 @@
-"""A small library of made-up strokes, each noise and a tone, and one who asks the routes."""
+"""A small library of synthetic strokes, each noise and a tone, and a client of the routes."""
 
 from __future__ import annotations
 
 import http.client
 import json
-import os
 import shutil
 import threading
 import time
@@ -27,7 +26,7 @@ from catalog.web.api.security import security_middleware
 from catalog.web.scan_job import ScanJobs, ScanState
 from catalog.web.server import bind_socket
 from catalog.web.state import page, use_store
-from tests.web.browsing import CHROMIUM, QUIET, Visit, serve, watch
+from tests.services.test_takes import take_bytes
 
 SR = 44100
 WAIT_S = 60  # for a scan of a small library on a busy machine
@@ -45,6 +44,10 @@ def make_stroke(role: str, seed: int) -> np.ndarray:
     return (0.5 * wave / np.abs(wave).max())[:, None].astype(np.float32)
 
 
+def write_stroke(path: Path, wave: np.ndarray) -> None:
+    path.write_bytes(encode_wav(wave, sr=SR, subtype="PCM_24"))
+
+
 def write_library(folder: Path) -> None:
     """Four strokes of five drums in two sessions, two copies, a name of markup, a broken file."""
     for session, first in (("Attic first sitting", 0), ("Shed second sitting", 100)):
@@ -52,14 +55,11 @@ def write_library(folder: Path) -> None:
         for k, role in enumerate(TONES_HZ):
             for stroke in range(2):
                 wave = make_stroke(role, first + 10 * k + stroke)
-                data = encode_wav(wave, sr=SR, subtype="PCM_24")
-                (folder / session / f"{role}_{stroke + 1}.wav").write_bytes(data)
+                write_stroke(folder / session / f"{role}_{stroke + 1}.wav", wave)
     attic = folder / "Attic first sitting"
     (attic / "snare_1 copy.wav").write_bytes((attic / "snare_1.wav").read_bytes())
-    quieter = encode_wav(0.5 * make_stroke("kick", 0), sr=SR, subtype="PCM_24")
-    (attic / "kick_1 quieter.wav").write_bytes(quieter)
-    data = encode_wav(make_stroke("snare", 77), sr=SR, subtype="PCM_24")
-    (attic / f"{MARKUP_NAME}.wav").write_bytes(data)
+    write_stroke(attic / "kick_1 quieter.wav", 0.5 * make_stroke("kick", 0))
+    write_stroke(attic / f"{MARKUP_NAME}.wav", make_stroke("snare", 77))
     (attic / "broken <i>.wav").write_bytes(b"")
 
 
@@ -73,50 +73,69 @@ def finished(jobs: ScanJobs) -> ScanState:
 
 
 @dataclass(frozen=True)
-class Place:
-    """Where a library and its store are."""
+class Library:
+    """A folder of recordings and the store that it was scanned into."""
 
     folder: Path
     store: Path
 
+    def scan(self) -> None:
+        with Catalog.open(self.store) as catalog:
+            report = catalog.scan([self.folder], n_jobs=1)
+        assert len(report.skipped) == 1
+
+    def files(self) -> dict[Path, bytes]:
+        return {path: path.read_bytes() for path in self.folder.rglob("*.*")}
+
+
+def make_library(root: Path) -> Library:
+    library = Library(root / "recordings", root / "drums.sqlite")
+    write_library(library.folder)
+    library.scan()
+    return library
+
+
+@contextmanager
+def page_over(store: Path) -> Iterator[None]:
+    use_store(store)
+    yield
+    page().close()
+    use_store(None)
+
 
 @pytest.fixture(scope="session")
-def scanned(tmp_path_factory: pytest.TempPathFactory) -> Place:
+def scanned(tmp_path_factory: pytest.TempPathFactory) -> Library:
     """One scanned library, not to be changed."""
-    root = tmp_path_factory.mktemp("library")
-    place = Place(root / "recordings", root / "drums.sqlite")
-    write_library(place.folder)
-    with Catalog.open(place.store) as catalog:
-        report = catalog.scan([place.folder], n_jobs=1)
-    assert (len(report.added), len(report.skipped)) == (23, 1)
-    return place
+    return make_library(tmp_path_factory.mktemp("library"))
 
 
 @pytest.fixture
-def used(scanned: Place) -> Iterator[Place]:
-    """The library that is not to be changed, as the page's own."""
-    use_store(scanned.store)
-    yield scanned
-    page().catalog.close()
-    use_store(None)
+def used(scanned: Library) -> Iterator[Library]:
+    """The library that is not to be changed, opened by the page."""
+    with page_over(scanned.store):
+        yield scanned
 
 
 @pytest.fixture
-def own(tmp_path: Path) -> Iterator[Place]:
-    """A library of this test alone, as the page's own."""
-    place = Place(tmp_path / "recordings", tmp_path / "drums.sqlite")
-    write_library(place.folder)
-    with Catalog.open(place.store) as catalog:
-        catalog.scan([place.folder], n_jobs=1)
-    use_store(place.store)
-    yield place
-    page().catalog.close()
-    use_store(None)
+def own(tmp_path: Path) -> Iterator[Library]:
+    """A library of this test alone, opened by the page."""
+    library = make_library(tmp_path)
+    with page_over(library.store):
+        yield library
     shutil.rmtree(tmp_path, ignore_errors=True)
 
 
+@pytest.fixture
+def take(own: Library) -> Path:
+    """A recording with three strokes, added to the library of this test."""
+    path = own.folder / "long take.wav"
+    path.write_bytes(take_bytes())
+    own.scan()
+    return path
+
+
 class Answer:
-    """What came back, read wholly."""
+    """A response, read as a whole."""
 
     def __init__(self, response: http.client.HTTPResponse) -> None:
         self.status_code = response.status
@@ -128,23 +147,26 @@ class Answer:
 
 
 class Client:
-    """Asks a server on this machine; a path is sent as it is written."""
+    """Sends requests to a server on this machine; a path is sent as it is written."""
 
     def __init__(self, port: int) -> None:
         self.port = port
 
     def get(self, path: str, *, params=None, headers=None) -> Answer:
-        return self.ask("GET", path + (f"?{urlencode(params)}" if params else ""), headers or {})
+        return self.send("GET", path + (f"?{urlencode(params)}" if params else ""), headers or {})
 
     def post(self, path: str, body: bytes = b"") -> Answer:
         """Send bytes as the page itself does."""
-        return self.ask("POST", path, {"Origin": f"http://127.0.0.1:{self.port}"}, body)
+        return self.send("POST", path, {"Origin": f"http://127.0.0.1:{self.port}"}, body)
 
-    def ask(self, method: str, path: str, headers, body: bytes | None = None) -> Answer:
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
-        line.request(method, path, body=body, headers=headers)
-        answer = Answer(line.getresponse())
-        line.close()
+    def post_json(self, path: str, data: object) -> Answer:
+        return self.post(path, json.dumps(data).encode())
+
+    def send(self, method: str, path: str, headers, body: bytes | None = None) -> Answer:
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        connection.request(method, path, body=body, headers=headers)
+        answer = Answer(connection.getresponse())
+        connection.close()
         return answer
 
 
@@ -166,48 +188,13 @@ def serve_routes() -> Iterator[Client]:
 
 @pytest.fixture
 def client(used) -> Iterator[Client]:
-    """Asks the routes over the library that is not to be changed."""
-    with serve_routes() as one:
-        yield one
+    """A client of the routes over the library that is not to be changed."""
+    with serve_routes() as client:
+        yield client
 
 
 @pytest.fixture
 def own_client(own) -> Iterator[Client]:
-    """Asks the routes over a library of this test alone."""
-    with serve_routes() as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator:
-    if CHROMIUM is None:
-        assert not os.environ.get("CI"), "chromium is missing; it must be there in CI"
-        pytest.skip("chromium is not installed (Debian: apt-get install chromium)")
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture(scope="module")
-def address(scanned) -> Iterator[str]:
-    """The address of a page over the library that is not to be changed."""
-    with serve(scanned.store) as found:
-        yield found
-
-
-@pytest.fixture
-def visit(browser, address) -> Iterator[Visit]:
-    with watch(browser, address) as one:
-        one.get(
-            "__audition.kitSession.apply('start_over')"
-        )  # the kit on the table is kept from visit to visit
-        yield one
-
-
-@pytest.fixture
-def own_visit(browser, own) -> Iterator[Visit]:
-    """A visit to a page over a library of this test alone."""
-    with serve(own.store) as address, watch(browser, address) as one:
-        yield one
+    """A client of the routes over a library of this test alone."""
+    with serve_routes() as client:
+        yield client

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from catalog.web import state
-from catalog.web.columns import make_columns, update_columns
+from catalog.web.columns import make_columns, match_level, update_columns
+from catalog.web.payloads import find_dense_regions
 from catalog.web.state import page
-from catalog.web.views.browse.search_filter import Wanted, find_rows, summarize
+from catalog.web.views.browse.search_filter import Wanted, find_rows, make_mask, summarize
 
 
 def some_hits() -> list:
@@ -23,7 +24,7 @@ def some_hits() -> list:
 
 
 def plain_fits(hit, wanted: Wanted) -> bool:
-    """The same question put to one hit in plain words."""
+    """Whether one hit meets the conditions, written plainly."""
     text = " ".join((hit.name, hit.session, hit.role, hit.mark, hit.remark, *hit.tags)).casefold()
     return (
         all(word in text for word in wanted.words.casefold().split())
@@ -55,13 +56,13 @@ def plain_fits(hit, wanted: Wanted) -> bool:
         Wanted(words="dry", marks=("star", "reject"), ranges={"peak_db": (-90.0, 0.0)}),
     ],
 )
-def test_a_question_finds_the_hits_that_answer_it_one_by_one(used, wanted):
+def test_a_search_finds_the_hits_that_meet_it_one_by_one(used, wanted):
     hits = some_hits()
     found = find_rows(make_columns(hits), wanted)
     assert list(found) == [plain_fits(hit, wanted) for hit in hits]
 
 
-def test_what_there_is_to_choose_from_is_what_hits_have(used):
+def test_the_choices_are_those_that_hits_have(used):
     summary = summarize(make_columns(some_hits()))
     assert summary.marks == ("none", "reject", "star")
     assert summary.tags == ("dry", "loft")
@@ -70,7 +71,7 @@ def test_what_there_is_to_choose_from_is_what_hits_have(used):
     assert high == max(hit.descriptors["length_s"] for hit in some_hits())
 
 
-def test_strength_is_the_place_among_the_strokes_of_one_drum(used):
+def test_strength_is_the_rank_among_the_strokes_of_one_drum(used):
     hits = page().catalog.hits()[:5]
     levels = (-20.0, -31.0, -25.0, -25.0, -9.0)
     drum = [
@@ -83,30 +84,18 @@ def test_strength_is_the_place_among_the_strokes_of_one_drum(used):
     assert np.isnan(make_columns(alone).strength[4])
 
 
-def test_columns_are_made_only_once_for_each_state_of_the_catalog(used):
-    assert page().columns() is page().columns()
-    assert list(page().columns().ids) == [hit.id for hit in page().hits()]
-
-
-def test_columns_after_a_change_are_those_read_from_nothing(used):
+def test_updated_columns_equal_new_ones(used):
     hits = page().catalog.hits()
     first = make_columns(hits)
     changed = list(hits)
     changed[2] = replace(hits[2], mark="star", tags=("loft",), role="wood", role_source="user")
     changed[5] = replace(hits[5], descriptors={**hits[5].descriptors, "loudness_lkfs": -3.0})
-    for some in (changed, changed[1:], [replace(hits[0], session="elsewhere"), *hits[1:]]):
-        made, plain = update_columns((hits, first), some), make_columns(some)
+    for now in (changed, changed[1:], [replace(hits[0], session="elsewhere"), *hits[1:]]):
+        made, plain = update_columns((hits, first), now), make_columns(now)
         assert (made.texts, made.tags, made.sessions) == (plain.texts, plain.tags, plain.sessions)
         for name in (
-            "ids",
-            "stamps",
-            "match_db",
-            "roles",
-            "marks",
-            "session_of",
-            "sure",
-            "strength",
-        ):
+            "ids", "stamps", "match_db", "roles", "marks", "session_of", "sure", "strength",
+        ):  # fmt: skip
             np.testing.assert_array_equal(getattr(made, name), getattr(plain, name))
         for name, values in plain.numbers.items():
             np.testing.assert_array_equal(made.numbers[name], values)
@@ -117,9 +106,41 @@ def test_the_hits_of_a_large_library_are_excluded_from_garbage_collection(used, 
     monkeypatch.setattr(state, "FREEZE_HITS", 23)
     before = gc.get_freeze_count()
     hits = page().hits()
+    assert page().columns() is page().columns()  # made once for each state of the catalog
+    assert list(page().columns().ids) == [hit.id for hit in hits]
     try:
         assert gc.get_freeze_count() > before
-        seen = {id(one) for one in gc.get_objects()}
+        seen = set(map(id, gc.get_objects()))
         assert not any(id(hit) in seen for hit in hits)
     finally:
         gc.unfreeze()
+
+
+def test_a_mask_has_a_bit_for_each_point_that_fits(used):
+    hits = page().catalog.hits()
+    columns, ids = make_columns(hits), np.array([hit.id for hit in reversed(hits)])
+    wanted = Wanted(words="TOM", sessions=("Shed second sitting",), ranges={"length_s": (0.0, 9.0)})
+    mask, n_found, _ = make_mask(columns, ids, wanted)
+    bits = np.unpackbits(np.frombuffer(mask, np.uint8))[: len(ids)]
+    fitting = {h.id for h in hits if h.role == "tom" and h.session == "Shed second sitting"}
+    assert set(ids[bits == 1]) == fitting
+    assert n_found == len(fitting) == 2
+    assert make_mask(columns, ids, Wanted())[:2] == (None, 23)
+    assert make_mask(columns, ids, Wanted(ranges={"not_measured": (0.0, 1.0)}))[1] == 0
+
+
+def test_regions_are_labeled_where_most_hits_of_a_role_lie():
+    rng = np.random.default_rng(0)
+    cluster = 0.2 + 0.01 * rng.normal(size=(20, 2))
+    xy = np.concatenate([cluster, [[0.9, 0.9]], [[0.5, 0.5]]])
+    ((role, x, y),) = find_dense_regions(xy, np.array([1] * 21 + [0], dtype=np.uint8))
+    assert role == "snare"
+    assert (x, y) == pytest.approx((0.2, 0.2), abs=0.05)
+
+
+def test_auditions_are_matched_in_loudness_within_the_peak_limit(used):
+    for hit in page().catalog.hits():
+        level = hit.played_lkfs + match_level(hit)
+        peak = hit.descriptors["peak_db"] + match_level(hit)
+        assert peak <= -3.0 + 1e-9
+        assert level == pytest.approx(-27.0) or peak == pytest.approx(-3.0)

@@ -17,20 +17,20 @@ from catalog.web.labels import (
 )
 
 
-def test_marks_that_turn_or_hide_text_are_shown_as_a_dot():
+def test_characters_that_reverse_or_hide_text_become_a_dot():
     assert plain("a\u202egnp\u2066.\u200bexe\nb\x00") == "a·gnp·.·exe·b·"
 
 
-def test_accents_and_other_scripts_stay():
+def test_accents_and_other_scripts_are_kept():
     assert plain("Trömmel été 太鼓 тарелка") == "Trömmel été 太鼓 тарелка"
 
 
-def test_signs_of_markdown_are_escaped():
+def test_markdown_is_escaped():
     assert inert("<b> [x](y) :red[z] $a$") == r"\<b\> \[x\]\(y\) \:red\[z\] \$a\$"
 
 
 @given(st.text())
-def test_no_sign_with_a_meaning_is_left_bare(text):
+def test_every_markdown_character_is_escaped(text):
     shown = inert(text)
     for at, sign in enumerate(shown):
         if sign in "<>[]$`*_":

@@ -1,4 +1,4 @@
-"""The scan behind the page: its state, stopping it, going on, and one at a time."""
+"""The background scan of the page: its state, stopping and continuing it, one at a time."""
 
 from __future__ import annotations
 
@@ -31,22 +31,22 @@ def jobs(empty):
 
 
 class Gate:
-    """Lets a scan come to its n-th file and wait there."""
+    """Makes a scan wait at its n-th file."""
 
     def __init__(self, monkeypatch, n_files: int) -> None:
         self.reached, self.go = threading.Event(), threading.Event()
-        hear = scan_job._Job.report_progress
+        report = scan_job._Job.report_progress
 
-        def hear_and_wait(job, progress):
+        def report_and_wait(job, progress):
             if progress.step == "measuring" and progress.done == n_files and not self.go.is_set():
                 self.reached.set()
                 assert self.go.wait(WAIT_S)
-            hear(job, progress)
+            report(job, progress)
 
-        monkeypatch.setattr(scan_job._Job, "report_progress", hear_and_wait)
+        monkeypatch.setattr(scan_job._Job, "report_progress", report_and_wait)
 
 
-def test_a_scan_runs_behind_and_tells_its_report(empty, jobs, tmp_path):
+def test_a_scan_runs_in_the_background_and_returns_its_report(empty, jobs, tmp_path):
     assert jobs.state().status in ("none", "done", "stopped")
     jobs.start(empty, [str(tmp_path / "recordings")])
     state = finished(jobs)
@@ -55,7 +55,7 @@ def test_a_scan_runs_behind_and_tells_its_report(empty, jobs, tmp_path):
     assert len(state.report.skipped) == 1
 
 
-def test_a_scan_is_stopped_and_gone_on_with(empty, jobs, tmp_path, monkeypatch):
+def test_a_scan_is_stopped_and_continued(empty, jobs, tmp_path, monkeypatch):
     gate = Gate(monkeypatch, 7)
     jobs.start(empty, [str(tmp_path / "recordings")])
     assert gate.reached.wait(WAIT_S)
@@ -78,14 +78,14 @@ def test_a_scan_is_stopped_and_gone_on_with(empty, jobs, tmp_path, monkeypatch):
     assert empty.folders()[0].finished
 
 
-def test_a_folder_that_is_not_there_is_refused_and_no_scan_begins(empty, jobs, tmp_path):
+def test_a_missing_folder_is_refused_and_no_scan_starts(empty, jobs, tmp_path):
     before = jobs.state()
     with pytest.raises(ParameterError, match="does not exist"):
         jobs.start(empty, [str(tmp_path / "nowhere")])
     assert jobs.state() == before
 
 
-def test_a_scan_that_fails_says_why(empty, jobs, tmp_path, monkeypatch):
+def test_a_scan_that_fails_reports_why(empty, jobs, tmp_path, monkeypatch):
     def fail(*_, **__):
         raise OSError("the disk has gone")
 
@@ -121,5 +121,5 @@ def test_the_rate_is_that_of_the_last_seconds(monkeypatch):
         (ScanState(1, "stopping", step="measuring", done=1, total=9), "Stopping after"),
     ],
 )
-def test_the_state_is_said_in_words(state, words):
+def test_the_state_is_described(state, words):
     assert words in state_text(state)

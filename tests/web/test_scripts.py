@@ -1,4 +1,4 @@
-"""The parts of the page's scripts that need no browser, run by node over the modules as served."""
+"""Parts of the page's scripts that need no browser, run by node on the modules as served."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ PREVIEWS = ([0, 1, -32768, 32767], [], [5, -5])  # int16 samples; an unreadable 
 
 
 def write_payloads(folder: Path, store: Path) -> None:
-    """Pack points and previews, and write beside them what went in."""
+    """Pack points and previews, and write their contents beside them."""
     with Catalog.open(store) as catalog:
         hits = catalog.hits()
     columns, n = make_columns(hits), len(hits)
@@ -69,7 +69,7 @@ def workspace(tmp_path_factory, scanned) -> Path:
 
 
 @pytest.mark.parametrize("name", sorted(path.name for path in SCRIPTS.glob("*.test.js")))
-def test_scripts_do_what_their_tests_say(workspace, name):
+def test_scripts_pass_their_own_tests(workspace, name):
     run = subprocess.run(
         ["node", "--test", "--test-reporter=tap", f"tests/{name}"],
         cwd=workspace, capture_output=True, text=True, timeout=120, check=False,

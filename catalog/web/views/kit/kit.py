@@ -127,7 +127,7 @@ def _write(catalog: Catalog, kit: Kit, *, subtype: str) -> None:
     folder = st.session_state["export_folder"]
     place = Path(folder.strip()).expanduser()
     if not folder.strip() or not place.is_absolute():
-        text = "Give the whole path of a folder that does not exist yet."
+        text = "Enter the full path of a folder that does not exist yet."
         tab().export = ExportMessage(folder, "warning", text)
         return
     try:

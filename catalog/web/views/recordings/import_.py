@@ -29,7 +29,7 @@ def draw_recordings(catalog: Catalog, *, is_open: bool = True) -> None:
             "Folder with recorded hits",
             key="bring_folder",
             placeholder="/home/me/recordings",
-            help="The whole path. Folders inside it are scanned as well; files are only read.",
+            help="The full path. Folders inside it are scanned as well; files are only read.",
         )
         st.form_submit_button("Scan", type="primary", on_click=lambda: _scan(catalog))
     if not is_open:
@@ -52,7 +52,7 @@ def _scan(catalog: Catalog) -> None:
     folder = Path(text).expanduser()
     if not text or not folder.is_absolute() or not folder.is_dir():
         tab().scan_error = (
-            "There is no such folder on this machine. Give the whole path from the root."
+            "There is no such folder on this machine. Enter its full path."
         )
         return
     begin_scan(catalog, (str(folder),))

@@ -1,7 +1,7 @@
-"""Names that are made to do harm, on every part of the page in a real browser: text, nothing else.
+"""Hostile names in every part of the page in a real browser: they must stay text.
 
-What such names try is common practice (no source): markup, attributes, line breaks, marks that
-turn text around, signs of markdown.
+What such names try is common practice (no source): markup, attributes, line breaks, characters
+that reverse text, markdown.
 """
 
 from __future__ import annotations
@@ -13,10 +13,9 @@ from pathlib import Path
 import pytest
 
 from catalog import Catalog, Kit
-from catalog.audio.encode import encode_wav
 from tests.services.test_takes import take_bytes
-from tests.web.browsing import Visit, serve, watch
-from tests.web.conftest import SR, make_stroke
+from tests.web.browser.visits import Visit, serve, watch
+from tests.web.conftest import make_stroke, write_stroke
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -30,7 +29,7 @@ NAMES = {
 }
 FOLDER = f"Attic {IMAGE} \u202ecitta\n{DRAWING}"
 KIT = f"Loft {IMAGE}"
-# Everything that is shown, with what hangs below the shadow roots of the parts in the browser.
+# Every element, also those below the shadow roots of the views.
 ALL = """(() => { const all = [], walk = root => root.querySelectorAll('*').forEach(n => {
   all.push(n); if (n.shadowRoot) walk(n.shadowRoot); }); walk(document); return all; })()"""
 ALIVE = f"""{ALL}.filter(n => n.matches('img[src=x], svg[onload], [onmouseover], [onerror], b.b') ||
@@ -45,9 +44,8 @@ def write_hostile(folder: Path) -> None:
     place = folder / FOLDER
     place.mkdir(parents=True)
     for name, (role, seed) in NAMES.items():
-        data = encode_wav(make_stroke(role, seed), sr=SR, subtype="PCM_24")
-        (place / f"{name}.wav").write_bytes(data)
-        (place / f"{name} copy.wav").write_bytes(data)
+        for tail in ("", " copy"):
+            write_stroke(place / f"{name}{tail}.wav", make_stroke(role, seed))
     (place / f"broken {IMAGE}.wav").write_bytes(b"")
     (place / f"take {IMAGE}.wav").write_bytes(take_bytes())
 
@@ -61,14 +59,14 @@ def hostile(browser, tmp_path) -> Iterator[Visit]:
         ids = {hit.name: hit.id for hit in catalog.hits()}
         kick, copy = (ids[f"kick {IMAGE}{tail}"] for tail in ("", " copy"))
         catalog.kits.save(Kit(slots={"kick": (kick,), "kick_2": (copy,)}), KIT)
-        for name in ids:
-            catalog.context.store.hits.set_role(ids[name], "wood", confidence=0.1, source="sound")
+        for hit_id in ids.values():
+            catalog.context.store.hits.set_role(hit_id, "wood", confidence=0.1, source="sound")
     with serve(store, home=tmp_path / "home") as address, watch(browser, address) as visit:
         yield visit
 
 
 def check(visit: Visit, *names: str) -> None:
-    """Every name is there to be read, none has become part of the page."""
+    """Every name can be read, none has become part of the page."""
     for name in names:
         visit.until(f"{SHOWN}.includes({json.dumps(name)})")
     text = visit.get(SHOWN)
@@ -77,45 +75,37 @@ def check(visit: Visit, *names: str) -> None:
     assert visit.get("window.hurt === undefined")
 
 
-def test_on_the_map_and_beside_the_hit(hostile):
+def test_hostile_names_stay_text_in_every_part(hostile):
+    page = hostile.page
     for hit_id in hostile.get("[...__audition.map.points.ids]"):
-        hostile.get(f"__audition.map.choose({hit_id})")
-        hostile.until(f"__audition.panel.shownFor === {hit_id}")
-        hostile.page.mouse.move(400 + hit_id, 400)
+        hostile.show(hit_id)
+        page.mouse.move(400 + hit_id, 400)
         check(hostile)
-    hostile.page.get_by_label("Find by words").first.fill(IMAGE)
-    hostile.page.keyboard.press("Enter")
-    hostile.page.wait_for_timeout(500)
+    page.get_by_label("Find by words").first.fill(IMAGE)
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(500)
     check(hostile, IMAGE)
 
-
-def test_where_it_is_there_twice_in_the_question_and_in_the_history(hostile):
-    page = hostile.page
-    hostile.open_part("Copies")
-    hostile.until("globalThis.__duplicates?.groups.box.querySelectorAll('.group').length === 4")
-    for button in page.get_by_role("button", name="Overlay").all():
-        button.click()
-    check(hostile, IMAGE, DRAWING, KIT, "one·two·three <b>", "·evaw· [a](http:x) ![b](x) $c$")
-    hostile.press(page.get_by_role("button", name="Select all certain copies (4)"))
-    hostile.press(page.get_by_role("button", name="Set 4 files aside"))
-    hostile.press(page.get_by_role("dialog").get_by_text("Set these aside as well"))
-    check(hostile, KIT)
-    hostile.press(page.get_by_role("dialog").get_by_role("button", name="Yes, set aside"))
-    page.get_by_text("4 files set aside").wait_for()
-    check(hostile, DRAWING, "one·two·three <b>", "·evaw·")
-
-
-def test_in_the_kit(hostile):
-    hostile.open_part("Kit")
-    hostile.page.get_by_test_id("stBaseButton-secondary").filter(has_text="Open").click()
-    hostile.page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
-    check(hostile, f"kick {IMAGE}")
-
-
-def test_where_folders_are_brought_in(hostile):
-    page = hostile.page
     hostile.open_part("Recordings")
     page.get_by_text("Skipped files (1)").wait_for()
     page.get_by_text("Choose the folder").click()
     page.get_by_role("button", name="Attic").wait_for()
     check(hostile, IMAGE, DRAWING, "·citta·")
+
+    hostile.open_part("Kit")
+    page.get_by_test_id("stBaseButton-secondary").filter(has_text="Open").click()
+    page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
+    check(hostile, f"kick {IMAGE}")
+
+    hostile.open_part("Copies")
+    hostile.until("globalThis.__duplicates?.groups.box.querySelectorAll('.group').length === 4")
+    for button in page.get_by_role("button", name="Overlay").all():
+        button.click()
+    check(hostile, IMAGE, DRAWING, KIT, "one·two·three <b>", "·evaw· [a](http:x) ![b](x) $c$")
+    hostile.press_named("Select all certain copies (4)")
+    hostile.press_named("Set 4 files aside")
+    hostile.press(page.get_by_role("dialog").get_by_text("Set these aside as well"))
+    check(hostile, KIT)
+    hostile.press(page.get_by_role("dialog").get_by_role("button", name="Yes, set aside"))
+    page.get_by_text("4 files set aside").wait_for()
+    check(hostile, DRAWING, "one·two·three <b>", "·evaw·")

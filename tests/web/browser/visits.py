@@ -1,4 +1,4 @@
-"""The page in a real browser: served, visited, and watched for what it asks of whom."""
+"""The page in a real browser: serve it, visit it, and watch its requests and errors."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 from catalog import Catalog
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-QUIET = (
+OPTIONS = (
     "--no-sandbox", "--disable-quic", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--no-first-run",
     "--autoplay-policy=document-user-activation-required",
@@ -26,12 +26,13 @@ from catalog.web import open_page
 open_page(sys.argv[1], port=int(sys.argv[2]), browser=False)
 """
 MAP_SHOWN = "globalThis.__audition?.map.points"
+COPIES_SHOWN = "globalThis.__duplicates?.groups.box.querySelector('.group')"
 WAIT_MS = 30_000  # a slow machine under load; nothing is asserted about time here
 
 
 @contextmanager
 def serve(store: Path, *, port: int = 0, home: Path | None = None) -> Iterator[str]:
-    """Serve the page in a process of its own and give its address."""
+    """Serve the page in a process of its own and yield its address."""
     root = Path(__file__).parents[2]
     server = subprocess.Popen(
         [sys.executable, "-c", START, str(store), str(port)],
@@ -46,7 +47,7 @@ def serve(store: Path, *, port: int = 0, home: Path | None = None) -> Iterator[s
     assert server.stdout is not None
     try:
         found = re.search(r"http://127\.0\.0\.1:\d+/", server.stdout.readline())
-        assert found, "the server said no address"
+        assert found, "the server printed no address"
         yield found.group()
     finally:
         server.terminate()
@@ -55,14 +56,14 @@ def serve(store: Path, *, port: int = 0, home: Path | None = None) -> Iterator[s
 
 
 class Visit:
-    """One visit to the page, with everything that it asked for."""
+    """One visit to the page, with all its requests and errors."""
 
     def __init__(self, page, address: str, *, ready: str = MAP_SHOWN) -> None:
-        self.page, self.asked, self.faults = page, [], []
+        self.page, self.urls, self.errors = page, [], []
         page.set_default_timeout(WAIT_MS)
-        page.on("request", lambda request: self.asked.append(request.url))
-        page.on("websocket", lambda socket: self.asked.append(socket.url))
-        page.on("pageerror", lambda error: self.faults.append(str(error)))
+        page.on("request", lambda request: self.urls.append(request.url))
+        page.on("websocket", lambda socket: self.urls.append(socket.url))
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
         page.goto(address)
         self.until(ready)
 
@@ -82,7 +83,7 @@ class Visit:
         self.until(f"__audition.panel.shownFor === {hit_id}")
 
     def press(self, button) -> None:
-        """Press a button when the page has been drawn: what is drawn meanwhile moves it away."""
+        """Press a button once the page has been drawn; before that it may still move."""
         self.rest()
         button.click()
 
@@ -90,11 +91,26 @@ class Visit:
         """Wait until the page has been drawn."""
         self.page.locator("[data-test-script-state=notRunning]").wait_for()
 
-    def box(self, place) -> dict[str, float]:
-        """Give where a part of the page stands once nothing moves it any more, in view."""
+    def press_named(self, name: str, *, exact: bool = False) -> None:
+        self.press(self.page.get_by_role("button", name=name, exact=exact))
+
+    def box(self, locator) -> dict[str, float]:
+        """Scroll a part of the page into view and return its final position."""
         self.rest()
-        place.scroll_into_view_if_needed()  # waits until it stands still too
-        return place.bounding_box()
+        locator.scroll_into_view_if_needed()  # waits until it no longer moves
+        return locator.bounding_box()
+
+    def show(self, hit_id: int) -> None:
+        """Choose a hit by its id, without the pointer."""
+        self.get(f"__audition.map.choose({hit_id})")
+        self.until(f"__audition.panel.shownFor === {hit_id}")
+
+    def play(self, action) -> int:
+        """Do something that plays, and return the id of the hit that starts."""
+        before = self.starts
+        action()
+        self.until(f"__audition.engine.nStarts > {before}")
+        return self.get("__audition.engine.lastStart.id")
 
     def open_part(self, name: str) -> None:
         self.press(self.page.get_by_role("tab", name=name))
@@ -104,27 +120,28 @@ class Visit:
 def watch(
     browser, address: str, *, ready: str = MAP_SHOWN, kind: type[Visit] = Visit
 ) -> Iterator[Visit]:
-    """Visit a page; in the end nothing may have gone wrong in it or left this machine."""
+    """Visit a page; no script may fail and no request may leave this machine."""
     context = browser.new_context(viewport={"width": 1280, "height": 1000})
     visit = kind(context.new_page(), address, ready=ready)
     yield visit
     foreign = {
         url
-        for url in visit.asked
+        for url in visit.urls
         if urlsplit(url).scheme not in ("data", "blob") and urlsplit(url).hostname != "127.0.0.1"
     }
     context.close()
     assert not foreign, foreign
-    assert not visit.faults, visit.faults
+    assert not visit.errors, visit.errors
 
 
 def find(store: Path, name: str) -> int:
+    """Return the id of the hit with a name."""
     with Catalog.open(store) as catalog:
         return next(hit.id for hit in catalog.hits() if hit.name == name)
 
 
-def lonely_hit(visit: Visit) -> int:
-    """Give a hit with no other close to it on the screen, so that a click means it."""
+def isolated_hit(visit: Visit) -> int:
+    """Return the hit that is farthest from all others on the screen, so that a click hits it."""
     return visit.get(
         """(() => { const m = __audition.map;
         const all = [...m.points.ids].map(id => [id, ...m.screenOf(id)]);

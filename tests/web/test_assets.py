@@ -43,21 +43,21 @@ def contrast(first: str, second: str) -> float:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_and_marks_stand_out_from_the_paper(scheme):
+def test_text_and_accents_contrast_with_the_background(scheme):
     theme = tomllib.loads(PAGE.joinpath("look.toml").read_text("utf-8"))["theme"][scheme]
-    for paper in (theme["backgroundColor"], theme["secondaryBackgroundColor"]):
-        assert contrast(theme["textColor"], paper) >= 7.0  # WCAG 2.2, 1.4.6, level AAA
-    # WCAG 2.2, 1.4.3, level AA: a button's words on its color
+    for background in (theme["backgroundColor"], theme["secondaryBackgroundColor"]):
+        assert contrast(theme["textColor"], background) >= 7.0  # WCAG 2.2, 1.4.6, level AAA
+    # WCAG 2.2, 1.4.3, level AA: the text of a button on its color
     assert contrast(theme["primaryColor"], theme["backgroundColor"]) >= 4.5
 
 
-def test_every_role_has_a_mark_of_its_own_shape():
+def test_every_role_has_its_own_shape():
     shapes = dict(re.findall(r"(\w+): (\['\w+', [01]\])", modules()["drawing/marks.js"]))
     assert set(shapes) == set(ROLES)
     assert len(set(shapes.values())) == len(ROLES)
 
 
-def test_the_scripts_ask_only_this_machine_and_write_no_markup():
+def test_scripts_request_only_this_machine_and_write_no_markup():
     scripts = [loader_script(), *modules().values()]
     for js in scripts:
         assert not re.findall(r"https?://", js)
@@ -115,7 +115,7 @@ def test_lines_of_scripts_and_styles_fit_on_a_screen():
         assert [line for line in lines if len(line) > MAX_COLUMNS] == [], path
 
 
-def test_motion_is_only_for_those_who_did_not_ask_for_less():
+def test_transitions_respect_reduced_motion():
     css = join_styles()
     assert css.count("transition") == 1
     assert re.search(r"prefers-reduced-motion: no-preference\) \{[^}]*transition", css)

@@ -25,20 +25,20 @@ def test_folders_are_listed_with_the_recordings_directly_in_them(home):
     assert (down.n_files, down.above) == (2, (home, home / "Takes"))
 
 
-@pytest.mark.parametrize("way", ["..", "../secret", "Takes/../../secret/inner", "no such", "link"])
-def test_nothing_above_or_beside_the_own_folder_is_shown(home, way):
+@pytest.mark.parametrize("path", ["..", "../secret", "Takes/../../secret/inner", "no such", "link"])
+def test_nothing_outside_the_home_folder_is_listed(home, path):
     (home / "link").symlink_to(home.parent / "secret")
-    here = list_folder(home / way, home=home)
+    here = list_folder(home / path, home=home)
     assert here.place == home
-    assert "link" not in [path.name for path, _ in here.inside]
+    assert "link" not in [folder.name for folder, _ in here.inside]
 
 
-def test_a_link_to_a_folder_below_is_shown(home):
+def test_a_link_to_a_folder_below_is_listed(home):
     (home / "this year").symlink_to(home / "Takes" / "2024")
     assert "this year" in [path.name for path, _ in list_folder(home, home=home).inside]
 
 
-def test_a_folder_that_may_not_be_read_is_empty(home, monkeypatch):
+def test_an_unreadable_folder_is_empty(home, monkeypatch):
     def refuse(_):
         raise PermissionError
 
@@ -46,7 +46,7 @@ def test_a_folder_that_may_not_be_read_is_empty(home, monkeypatch):
     assert list_folder(home, home=home).inside == ()
 
 
-def test_too_many_folders_are_cut_and_said(home):
+def test_a_long_list_of_folders_is_cut(home):
     for number in range(MAX_LISTED + 1):
         (home / "zoo" / f"{number:04}").mkdir()
     here = list_folder(home / "zoo", home=home)

@@ -1,0 +1,223 @@
+"""The map and the chosen hit in a real browser: choose, play, search, compare."""
+
+from __future__ import annotations
+
+import pytest
+
+from catalog import Catalog
+from catalog.audio.encode import encode_wav
+from tests.web.browser.visits import MAP_SHOWN, Visit, find, isolated_hit
+from tests.web.conftest import SR, make_stroke
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+NOTHING_MS = 600  # in which nothing must happen
+MAX_CACHE_BYTES = 96 * 2**20
+LONGEST_S = 0.4  # between the synthetic kicks
+NAMELESS = """[...document.querySelectorAll('*')].filter(n => n.shadowRoot).flatMap(n =>
+  [...n.shadowRoot.querySelectorAll('button, select, input, canvas[tabindex]')]).filter(n =>
+  !(n.getAttribute('aria-label') || n.innerText?.trim() || n.labels?.length)).length"""
+CACHE = """(async () => { const e = __audition.engine, m = __audition.map;
+  for (const id of m.points.ids) await e.load(m.hitOf(id));
+  const sum = e.cache.keys().reduce((n, key) => n + e.cache.use(key).bytes, 0);
+  return [e.cache.bytes, sum, e.cache.keys().length]; })()"""
+
+
+def test_a_hit_is_chosen_and_played_by_pointer_and_keys(visit, scanned):
+    hit_id = isolated_hit(visit)
+    visit.choose(hit_id)
+    visit.until("__audition.engine.nStarts >= 1")
+    assert visit.get("__audition.engine.lastStart.id") == hit_id
+    with Catalog.open(scanned.store) as catalog:
+        alternates = [match.hit_id for match in catalog.alternates(hit_id, 5)]
+        name = catalog.hit(hit_id).name
+    rows = visit.page.locator(".list").first.locator("button.row")
+    assert [int(row.get_attribute("data-id")) for row in rows.all()] == alternates
+    assert visit.page.locator(".chosen h2").inner_text() == name
+    assert visit.get(NAMELESS) == 0
+    assert visit.play(lambda: visit.page.keyboard.press("2")) == alternates[1]
+
+    # The level is modest at first, and the fader sets it.
+    assert visit.get("__audition.engine.fader.gain.value") == pytest.approx(10 ** (-12 / 20), 0.01)
+    visit.page.get_by_label("Playback level, dB").fill("-30")
+    assert visit.get("__audition.engine.levelDb") == -30
+
+    # A pointer that moves over a point plays it, unless that is switched off.
+    box = visit.box(visit.page.locator("canvas.front"))
+    x, y = visit.get(f"__audition.map.screenOf({hit_id})")
+    away, point = (box["x"] + 3, box["y"] + 3), (box["x"] + x, box["y"] + y)
+    visit.page.mouse.move(*away)
+    assert visit.play(lambda: visit.page.mouse.move(*point)) == hit_id
+    visit.page.get_by_label("play under the pointer").uncheck()
+    before = visit.starts
+    visit.page.mouse.move(*away)
+    visit.page.mouse.move(*point)
+    visit.page.wait_for_timeout(NOTHING_MS)
+    assert visit.starts == before
+
+    # Arrow keys move to a hit on that side; space plays it again.
+    visit.page.locator("canvas.front").focus()
+    x0, _ = visit.get(f"__audition.map.screenOf({hit_id})")
+    key, is_right = ("ArrowRight", True) if x0 < 400 else ("ArrowLeft", False)
+    second = visit.play(lambda: visit.page.keyboard.press(key))
+    assert second == visit.get("__audition.map.view.chosen") != hit_id
+    assert (visit.get(f"__audition.map.screenOf({second})")[0] > x0) is is_right
+    assert visit.play(lambda: visit.page.keyboard.press("Space")) == second
+    n_bytes, n_summed, n_hits = visit.get(CACHE)
+    assert n_bytes == n_summed <= MAX_CACHE_BYTES
+    assert n_hits == 23
+
+
+def test_a_search_keeps_the_map_and_is_in_the_address(visit, address, scanned):
+    hit_id = isolated_hit(visit)
+    visit.choose(hit_id)
+    visit.page.wait_for_url(f"**/?hit={hit_id}")
+    visit.page.reload()
+    visit.until(f"globalThis.__audition?.panel.shownFor === {hit_id}")
+    visit.page.locator("canvas.front").press("+")
+    zoom = visit.get("__audition.map.view.zoom")
+    visit.page.get_by_label("Find by words").fill("crash")
+    visit.page.get_by_text("4 hits of 23 match").wait_for()
+    visit.until("__audition.map.mask")
+    assert len(visit.get("__audition.map.rowsShown()")) == 4
+    assert visit.get("__audition.map.view.zoom") == zoom
+    assert visit.get("__audition.map.view.chosen") == hit_id
+    visit.page.get_by_label("Color shows").select_option("strength")
+    visit.page.wait_for_url("**color=strength**")
+    visit.page.goto(f"{address}?color=mark&roles=Kick&numbers=length&length_s_to={LONGEST_S}")
+    visit.until(f"{MAP_SHOWN} && __audition.map.mask")
+    assert visit.page.get_by_label("Color shows").input_value() == "mark"
+    assert visit.get("__audition.map.view.color") == "mark"
+    shown = visit.get("__audition.map.rowsShown().map(k => __audition.map.points.ids[k])")
+    with Catalog.open(scanned.store) as catalog:
+        kicks = [hit for hit in catalog.hits() if hit.role == "kick"]
+    short = {hit.id for hit in kicks if hit.descriptors["length_s"] <= LONGEST_S}
+    assert 0 < len(short) < len(kicks)
+    assert set(shown) == short
+
+
+def test_similar_hits_are_narrowed_and_compared(visit, scanned):
+    kick = find(scanned.store, "kick_2")
+    visit.show(kick)
+    with Catalog.open(scanned.store) as catalog:
+        centroid_hz = {hit.id: hit.descriptors["centroid_hz"] for hit in catalog.hits()}
+    for word, sign in (("brighter", 1), ("darker", -1)):  # of a pair only one is on
+        visit.page.get_by_role("button", name=word).click()
+        visit.until(f"__audition.panel.shownConstraints === '{word}'")
+        ids = visit.get("__audition.panel.shown.similar.map(row => row.id)")
+        assert ids or word == "darker"
+        assert all(sign * (centroid_hz[i] - centroid_hz[kick]) > 0 for i in ids)
+    # Fewer than ten kicks are darker than this one.
+    assert "in the catalog" in visit.page.locator(".similar").inner_text()
+
+    visit.show(find(scanned.store, "snare_2"))
+    keys, player = visit.page.keyboard, "__audition.panel.comparison.player"
+    visit.page.mouse.click(5, 5)  # browsers play only after a click
+    visit.page.locator(".chosen .row").first.focus()
+    keys.press("ArrowLeft")
+    visit.until("__audition.panel.comparison.isDrawn")
+    keys.press("Shift+B")
+    visit.until(f"{player}.nLoops >= 2")
+    n_loops = visit.get(f"{player}.nLoops")
+    keys.press("b")
+    assert visit.get(f"[{player}.side, {player}.isRunning]") == ["B", True]
+    visit.until(f"{player}.nLoops > {n_loops}")
+    keys.press("Shift+B")
+    assert not visit.get(f"{player}.isRunning")
+    assert visit.page.locator(".compare tbody tr").count() == 6
+
+
+def test_a_search_starts_from_a_file_outside_the_catalog(visit, scanned, tmp_path):
+    page = visit.page
+    (tmp_path / "memo.wav").write_bytes(b"not audio at all")
+    page.locator(".query-file input").set_input_files(tmp_path / "memo.wav")
+    page.locator(".status", has_text="memo: ").wait_for()
+    assert visit.get("__audition.panel.shownFor") is None
+    name = "memo <img src=x onerror=window.hurt=1>.wav"
+    data = encode_wav(0.3 * make_stroke("snare", 7), sr=SR, subtype="PCM_16")
+    (tmp_path / name).write_bytes(data)
+
+    def drop_file() -> None:
+        page.locator(".chosen").evaluate(
+            """(node, [name, bytes]) => {
+                const pack = new DataTransfer();
+                pack.items.add(new File([new Uint8Array(bytes)], name, {type: 'audio/wav'}));
+                node.dispatchEvent(new DragEvent('drop', {dataTransfer: pack, bubbles: true}));
+            }""",
+            [name, list(data)],
+        )
+
+    page.mouse.click(5, 5)  # browsers play only after a click
+    for send in (
+        lambda: page.locator(".query-file input").set_input_files(tmp_path / name),
+        drop_file,
+    ):
+        assert visit.play(send) == 0
+        assert visit.get("__audition.panel.shownFor") == 0
+        assert visit.get("__audition.panel.shown.similar[0].role") == "snare"
+        assert page.get_by_role("heading", name="memo <img").is_visible()
+        assert visit.get("window.hurt") is None
+        visit.show(find(scanned.store, "snare_2"))
+    with Catalog.open(scanned.store) as catalog:
+        assert len(catalog.hits()) == 23
+
+
+def test_two_fingers_zoom_and_one_finger_draws_a_lasso(browser, address):
+    context = browser.new_context(viewport={"width": 390, "height": 900}, has_touch=True)
+    page = context.new_page()
+    page.goto(address)
+    page.wait_for_function(f"() => {MAP_SHOWN}")
+    page.locator("canvas.front").scroll_into_view_if_needed()
+    box = page.locator("canvas.front").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    touch = context.new_cdp_session(page)
+
+    def send(kind: str, *points: tuple[float, float]) -> None:
+        touches = [{"x": x, "y": y, "id": k} for k, (x, y) in enumerate(points)]
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+
+    send("touchStart", (x - 30, y))
+    send("touchStart", (x - 30, y), (x + 30, y))
+    for distance in (45, 60, 90):
+        send("touchMove", (x - distance, y), (x + distance, y))
+    send("touchEnd")
+    assert page.evaluate("__audition.map.view.zoom") == pytest.approx(3.0, rel=0.02)
+    page.get_by_role("button", name="Show the whole map").click()
+    page.get_by_role("button", name="Draw around hits").click()
+    box = page.locator("canvas.front").bounding_box()
+    left, right = box["x"] + 4, box["x"] + box["width"] - 4
+    top, bottom = box["y"] + 4, box["y"] + box["height"] - 4
+    send("touchStart", (left, top))
+    for point in ((right, top), (right, bottom), (left, bottom)):
+        send("touchMove", point)
+    send("touchEnd")
+    page.wait_for_function("() => __audition.selection.sequence.rows.length === 23")
+    context.close()
+
+
+def test_selected_hits_are_played_in_order(visit: Visit):
+    page, ids = visit.page, "__audition.selection.ids()"
+    first = isolated_hit(visit)
+    visit.choose(first)
+    canvas = page.locator("canvas.front")
+    canvas.press("Enter")
+    while len(visit.get(ids)) < 3:
+        canvas.press("PageUp")
+    order = visit.get(ids)
+    assert first in order
+    before = visit.starts
+    visit.get(
+        """(() => { const e = __audition.engine, start = e.start; globalThis.__played = [];
+        e.start = (buffer, hit, how) => { __played.push(hit.id); return start(buffer, hit, how); };
+        })()"""
+    )
+    page.get_by_role("button", name="Play in order").click()
+    visit.until(f"__audition.engine.nStarts === {before + len(order)}")
+    assert visit.get("__played") == order
+    visit.until("!__audition.selection.sequence.isPlaying")
+    page.get_by_role("button", name="Play in order").click()
+    visit.until(f"__audition.engine.nStarts === {before + len(order) + 1}")
+    page.get_by_role("button", name="Stop").click()
+    page.wait_for_timeout(2.5 * NOTHING_MS)  # longer than a hit and the pause after it
+    assert visit.starts == before + len(order) + 1
+    canvas.press("PageDown")
+    assert len(visit.get(ids)) < len(order)

@@ -1,0 +1,66 @@
+"""The connection of a page: a server that restarts, and runs that are not requested."""
+
+from __future__ import annotations
+
+import socket
+
+import pytest
+
+from tests.web.browser.visits import COPIES_SHOWN, MAP_SHOWN, find, serve, watch
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+N_TRIES, TRY_MS = 20, 3_000
+CALM_MS = 1000  # four times as long as a kit must rest before the forms around it are redrawn
+
+
+def free_port() -> int:
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        return sock.getsockname()[1]
+
+
+def test_a_page_reports_a_stopped_server_and_continues_with_the_next(browser, own):
+    port = free_port()
+    server = serve(own.store, port=port)
+    address = server.__enter__()
+    with watch(browser, address) as visit:
+        hit_id = visit.get("__audition.map.points.ids[0]")
+        play = f"__audition.engine.play(__audition.map.hitOf({hit_id}))"
+        server.__exit__(None, None, None)
+        visit.page.mouse.click(5, 5)  # browsers play only after a click
+        visit.get(play)
+        visit.page.get_by_text("The server does not answer").first.wait_for()
+        assert visit.starts == 0
+        with serve(own.store, port=port):
+            for _ in range(N_TRIES):  # the address is printed before the server listens
+                visit.get(play)
+                if visit.starts:
+                    break
+                visit.page.wait_for_timeout(TRY_MS / 10)
+            assert visit.starts == 1
+            for _ in range(N_TRIES):  # a press before the connection is back is lost
+                for part in ("Listen", "Copies"):
+                    visit.open_part(part)
+                visit.page.wait_for_timeout(TRY_MS)
+                if visit.get(f"Boolean({COPIES_SHOWN})"):
+                    break
+            else:
+                pytest.fail("the page did not find the new server")
+
+
+def test_a_hidden_kit_requests_no_run_of_the_page(browser, own):
+    """Such a request, sent as another part is opened, could make Streamlit drop a press."""
+    with serve(own.store) as address, watch(browser, address) as visit:
+        sent: list[object] = []
+        visit.page.on("websocket", lambda socket: socket.on("framesent", sent.append))
+        visit.page.reload()
+        visit.until(MAP_SHOWN)
+        visit.page.wait_for_timeout(CALM_MS)
+        hit_id, n_before = find(own.store, "crash_1"), len(sent)
+        assert n_before  # the first run is requested over the same socket
+        visit.get(f"__audition.kitSession.apply('assign', {{ slot: 'crash', id: {hit_id} }})")
+        visit.until("__audition.kitSession.slots.length === 1")
+        visit.page.wait_for_timeout(CALM_MS)
+        assert len(sent) == n_before
+        visit.open_part("Kit")
+        visit.page.get_by_label("New folder for the kit").wait_for()

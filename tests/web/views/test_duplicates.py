@@ -1,0 +1,164 @@
+"""The part "Copies": what is sent, what actions do, what is confirmed before files move."""
+
+from __future__ import annotations
+
+import pytest
+
+from catalog.duplicates.cached import UNCERTAIN_RELATION
+from catalog.kit.model import Kit
+from catalog.library.files import set_aside
+from catalog.web.state import page
+from catalog.web.tab import Tab
+from catalog.web.views import actions
+from tests.web.pages import data_of, hit_id, open_part, press, shown
+
+EVIDENCE = 0.95  # of a pair left open
+
+
+def leave_open(first: int, second: int) -> None:
+    """Store a pair that the samples did not decide."""
+    catalog = page().catalog
+    catalog.copies()
+    rows, key = catalog.context.store.group_cache.read()
+    changed = [*rows, (first, ((second, UNCERTAIN_RELATION, EVIDENCE),))]
+    catalog.context.store.group_cache.save(changed, key=key)
+
+
+def run_action(action: object) -> dict:
+    """Run what the browser sends as an action, and return the session after it."""
+    session: dict = {"twice": {"action": action}}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(actions.st, "session_state", session)
+        actions.run_action(page().catalog, "twice")
+    del session["twice"]
+    return session
+
+
+def open_copies(session: dict | None = None) -> tuple:
+    """Return the page, the groups and the uncertain pairs that it shows."""
+    app = open_part("Copies", **(session or {}))
+    data = data_of(app, "twice")
+    return app, data["groups"], data["pairs"]
+
+
+def aside_ids() -> list[int]:
+    return [hit.id for hit in page().catalog.hits(states=("aside",))]
+
+
+def test_a_group_is_sent_with_relation_reason_and_evidence_and_set_aside(own):
+    before = own.files()
+    app, groups, _ = open_copies()
+    assert len(groups) == 2
+    for group in groups:
+        assert group["relation"] == "The same recording in 2 files"
+        assert group["reason"].startswith("kept: ")
+        (other,) = group["others"]
+        assert "samples agree to 100.0 %" in other["words"]
+        assert (other["kits"], other["stuck"]) == ([], "")
+        assert "path" not in other
+    app.session_state["tab"].picked_copies = [other["id"]]
+    app.run()
+    press(app, "aside")
+    press(app, "aside_yes")
+    assert [path.stem for path in before.keys() - own.files().keys()] == [other["name"]]
+    press(app, "Restore")
+    assert own.files() == before
+
+
+def test_the_file_that_the_user_chooses_is_kept(own):
+    snare = hit_id("snare_1")
+    (before,) = [g for g in page().catalog.copies() if snare in (g.keep, *g.others)]
+    run_action({"op": "keep", "id": before.others[0]})
+    (now,) = [group for group in open_copies()[1] if group["keep"]["id"] == before.others[0]]
+    assert (now["others"][0]["id"], now["reason"]) == (before.keep, "kept: your choice")
+
+
+def test_an_uncertain_pair_is_answered_and_the_answer_undone(own):
+    ids = {"first": hit_id("tom_1"), "second": hit_id("tom_2")}
+    leave_open(*ids.values())
+    (pair,) = open_copies()[2]
+    assert {pair["first"]["id"], pair["second"]["id"]} == set(ids.values())
+    assert "agree to 95.0 %" in pair["words"]
+    run_action({"op": "same"} | ids)
+    _, groups, pairs = open_copies()
+    assert (pairs, len(groups)) == ([], 3)
+    app, groups, pairs = open_copies(run_action({"op": "differ"} | ids))
+    assert (pairs, len(groups)) == ([], 2)
+    press(app, "undo_verdict")
+    assert len(data_of(app, "twice")["pairs"]) == 1
+
+
+def test_an_accepted_group_moves_its_files_and_nothing_else(own):
+    (group, other) = page().catalog.copies()
+    session = run_action({"op": "accept", "ids": list(group.others)})
+    assert session["tab"].notice == "1 file set aside; undo it below."
+    assert aside_ids() == list(group.others)
+    assert page().catalog.copies() == [other]
+    page().catalog.hit(other.others[0]).path.unlink()
+    session = run_action({"op": "accept", "ids": list(other.others)})
+    assert "is gone" in session["tab"].action_error
+    assert aside_ids() == list(group.others)
+
+
+def test_what_the_page_does_not_send_is_ignored(used):
+    for action in (
+        None, "accept", {"op": "no such"}, {"op": "keep"}, {"op": "accept", "ids": 3},
+        {"op": "keep", "id": "x"}, {"op": "same", "first": 1},
+    ):  # fmt: skip
+        assert run_action(action).get("tab", Tab()) == Tab()
+    assert page().catalog.history() == []
+
+
+def test_a_file_that_a_saved_kit_needs_is_set_aside_only_if_confirmed(own):
+    (group, _) = page().catalog.copies()
+    (other,) = group.others
+    page().catalog.kits.save(Kit(slots={"snare": (other,)}), "Loft kit")
+    session = run_action({"op": "accept", "ids": [other]})
+    assert aside_ids() == []
+    app, *_ = open_copies(session)
+    assert "Saved kits need these" in shown(app)
+    assert "Loft kit" in shown(app)
+    assert app.button(key="aside_yes").disabled
+    app.checkbox(key="aside_needed").check().run()
+    press(app, "aside_yes")
+    assert aside_ids() == [other]
+
+
+def test_a_file_that_cannot_be_moved_is_hidden_instead_and_restored(own, monkeypatch):
+    catalog = page().catalog
+    (group, _) = catalog.copies()
+    (other,) = group.others
+    monkeypatch.setattr(set_aside, "immovable_reason", lambda path: "its folder is read-only")
+    app, *_ = open_copies(run_action({"op": "accept", "ids": [other]}))
+    assert "its folder is read\\-only" in shown(app)
+    app.checkbox(key="aside_hidden").check().run()
+    press(app, "aside_yes")
+    assert catalog.hit(other).state == "hidden"
+    assert catalog.hit(other).path.is_file()
+    app.run()
+    press(app, "Restore")
+    assert catalog.hit(other).state == "here"
+
+
+def test_steps_are_undone_in_any_order_but_never_over_another_file(own):
+    catalog, before = page().catalog, own.files()
+    for group in catalog.copies():
+        catalog.set_aside(group.others, reason="test")
+    app = open_part("Copies")
+    press(app, f"back_{catalog.history()[0].step}")
+    assert len(aside_ids()) == 1
+    press(app, "undo_all")
+    assert own.files() == before
+
+    hostile = next(hit for hit in catalog.hits() if "<img" in hit.name)
+    (event,) = catalog.set_aside([hostile.id], reason="test")
+    event.source.write_bytes(b"something new")
+    app.run()
+    line = next(part.value for part in app.markdown if "img src" in part.value)
+    assert r"\<img src=x" in line
+    assert "\u202e" not in line
+    press(app, f"back_{event.step}")
+    warnings = [warning.value.replace("\\", "") for warning in app.warning]
+    assert any("another file is there now" in warning for warning in warnings)
+    assert event.source.read_bytes() == b"something new"
+    assert catalog.hit(event.hit_id).state == "aside"

@@ -1,0 +1,131 @@
+"""The part "Recordings": folders, the scan, takes, uncertain roles, faults and coverage."""
+
+from __future__ import annotations
+
+import pytest
+
+from catalog.library.scan.folders import begin_folders
+from catalog.web.state import page
+from catalog.web.views import actions
+from catalog.web.views.recordings.role_review import unsure_hits
+from catalog.web.views.review.coverage import list_text
+from tests.web.conftest import finished, page_over, write_library
+from tests.web.pages import data_of, open_part, press, shown
+
+
+@pytest.fixture
+def fresh(tmp_path, monkeypatch):
+    """An empty store, and recordings below the home folder."""
+    monkeypatch.setenv("HOME", str(tmp_path))
+    write_library(tmp_path / "recordings")
+    with page_over(tmp_path / "drums.sqlite"):
+        yield tmp_path
+
+
+def test_an_empty_catalog_is_filled_from_the_page_alone(fresh):
+    app = open_part(choose_open=True)
+    app.text_input(key="bring_folder").set_value("no such folder")
+    press(app, "Scan")
+    assert any("no such folder on this machine" in warning.value for warning in app.warning)
+    press(app, f"into_{fresh / 'recordings'}")
+    inside = [button.label for button in app.button if str(button.key).startswith("into_")]
+    assert inside[0].startswith("Attic first sitting")
+    press(app, "Use this folder")
+    assert app.text_input(key="bring_folder").value == str(fresh / "recordings")
+    press(app, "Scan")
+    assert finished(page().scans).status == "done"
+    app.run()
+    assert not app.exception
+    assert len(page().catalog.hits()) == 23
+    assert "23 hits on the map" in shown(app)
+
+
+def test_a_known_folder_is_scanned_again_or_continued(own):
+    store, session = page().catalog.context.store, own.folder / "Shed second sitting"
+    app = open_part("Recordings")
+    assert own.folder.name in shown(app)
+    table = app.dataframe[0].value  # of skipped files
+    assert table["file"].tolist() == ["broken <i>.wav"]
+    assert table["reason and remedy"].str.len().min() > 10
+    (session / "kick_3.wav").write_bytes((session / "kick_1.wav").read_bytes())
+    for number in range(3):
+        (own.folder / f"phone {number}.wma").write_bytes(b"x")
+    press(app, "Scan again")
+    state = finished(page().scans)
+    assert [path.name for path in state.report.added] == ["kick_3.wav"]
+    app.run()
+    assert any("1 added" in success.value for success in app.success)
+    assert "3 files: is of a format that is not read" in shown(app)
+
+    begin_folders(store, [str(own.folder)])  # as a scan that was killed leaves it
+    app.run()
+    assert "not finished" in shown(app)
+    press(app, "Continue")
+    assert finished(page().scans).status == "done"
+
+    own.folder.rename(own.folder.with_name("moved away"))
+    app.run()
+    assert "not found; connect its disk" in shown(app)
+    assert next(button for button in app.button if button.label == "Scan again").disabled
+
+
+def test_uncertain_roles_are_asked_in_rounds_the_least_certain_first(own):
+    catalog = page().catalog
+    ids = [hit.id for hit in catalog.hits()[:20]]
+    for at, hit_id in enumerate(ids):
+        confidence = 0.1 + 0.01 * at
+        catalog.context.store.hits.set_role(hit_id, "wood", confidence=confidence, source="sound")
+    app = open_part("Recordings")
+    questions = data_of(app, "round")["questions"]
+    assert [question["id"] for question in questions] == ids[:12]
+    for question in questions:
+        assert len(question["likely"]) == len(set(question["likely"])) == 4
+        assert "path" not in question
+    catalog.set_role(ids[0], "kick")  # an answer does not change the round
+    app.run()
+    assert [question["id"] for question in data_of(app, "round")["questions"]] == ids[:12]
+    app.session_state["tab"].role_hits = None
+    app.run()
+    assert ids[0] not in [question["id"] for question in data_of(app, "round")["questions"]]
+    unsure = unsure_hits(catalog.hits())
+    assert all(hit.role_source != "user" and hit.role_confidence < 0.6 for hit in unsure)
+
+
+def test_regions_of_a_take_are_sent_and_changed(own, take):
+    catalog = page().catalog
+    before = catalog.takes.regions(take)
+    data = data_of(open_part("Recordings", takes_open=True), "cut")
+    sent = [(stroke["id"], stroke["start"], stroke["stop"]) for stroke in data["strokes"]]
+    assert sent == [(hit.id, hit.start, hit.stop) for hit in before]
+    first, sr = before[0], before[0].sr
+    assert (data["sr"], data["n_frames"]) == (sr, catalog.takes.n_frames(take))
+
+    def apply(op: str, **values: object) -> list:
+        actions.ACTIONS[op](catalog, {"op": op, "id": first.id, **values})
+        return catalog.takes.regions(take)
+
+    assert apply("move", start=round(0.38 * sr), stop=first.stop)[0].start == round(0.38 * sr)
+    parts = apply("split", at=(first.start + first.stop) // 2)
+    assert len(parts) == len(before) + 1
+    assert len(apply("merge", ids=[part.id for part in parts[:2]])) == len(before)
+    after = apply("reset")
+    assert [(h.start, h.stop) for h in after] == [(h.start, h.stop) for h in before]
+    assert after[0].id == first.id
+
+
+def test_faults_are_shown_and_dismissed_and_coverage_listed(own):
+    app, review = (
+        open_part("Recordings", faults_open=True, coverage_open=True),
+        page().catalog.review,
+    )
+    faults, rows = review.faults(), data_of(app, "faults")["rows"]
+    assert [row["kind"] for row in rows] == [fault.kind for fault in faults[: len(rows)]]
+    assert all(0 <= row["from_s"] <= row["to_s"] <= row["length_s"] for row in rows)
+    action = {"op": "dismiss", "id": rows[0]["id"], "kind": rows[0]["kind"]}
+    actions.ACTIONS["dismiss"](page().catalog, action)
+    left = {(fault.hit_id, fault.kind) for fault in review.faults()}
+    assert (rows[0]["id"], rows[0]["kind"]) not in left
+    coverage = review.coverage()
+    assert "to record" in shown(app)
+    text = list_text(coverage.bins, [gap.words for gap in coverage.gaps])
+    assert text.count("[ ] ") == len(coverage.gaps)
