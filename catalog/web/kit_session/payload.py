@@ -12,7 +12,7 @@ import numpy as np
 from catalog.audio.model import Audio
 from catalog.catalog import Catalog
 from catalog.features.descriptors import note_name
-from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
+from catalog.kit.layers import layer_warnings, layers_of, velocity_curve
 from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
@@ -94,17 +94,15 @@ def _slot(
         "curve": [[0, 0.0], *([v, round(g, 5)] for v, g in velocity_curve(layers).items())],
         "body": note_name(body_hz),
         "hits": [describe_stroke(hits[i]) for i in kit.slots[slot]],
-        "layers": [_layer(layer) for layer in layers],
-    }
-
-
-def _layer(layer: Layer) -> dict[str, Any]:
-    strength = round(layer.strength, 1) if math.isfinite(layer.strength) else None
-    return {
-        "lowest": layer.lowest,
-        "highest": layer.highest,
-        "strength": strength,
-        "ids": [hit.id for hit in layer.hits],
+        "layers": [
+            {
+                "lowest": layer.lowest,
+                "highest": layer.highest,
+                "strength": round(layer.strength, 1) if math.isfinite(layer.strength) else None,
+                "ids": [hit.id for hit in layer.hits],
+            }
+            for layer in layers
+        ],
     }
 
 

@@ -79,7 +79,7 @@ def test_copies_are_compared_set_aside_and_restored_byte_for_byte(own_visit, own
     own_visit.press_named("Yes, set aside")
     page.get_by_text("1 file set aside").wait_for()
     assert {path.stem for path in before.keys() - own.files().keys()} == {name}
-    own_visit.press_named("Restore", exact=True)
+    own_visit.press(page.get_by_role("button", name="Restore", exact=True).first)
     page.get_by_text("is restored.").wait_for()
     assert own.files() == before
 

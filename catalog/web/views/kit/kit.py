@@ -30,10 +30,10 @@ def find_fillable(roles: Collection[str]) -> list[str]:
 
 def draw_kit(catalog: Catalog) -> None:
     """Draw the controls, the slots, the balance, saving and export."""
-    _draw_filling(catalog)
-    trouble = st.container()
+    _draw_filling()
+    errors = st.container()
     if tab().kit_error:
-        trouble.error(inert(tab().kit_error))
+        errors.error(inert(tab().kit_error))
         tab().kit_error = ""
     mount_audition(
         "kit", {"kit_revision": page().kit_session.revision}, on_changed_change=lambda: None
@@ -49,44 +49,25 @@ def draw_kit(catalog: Catalog) -> None:
         _draw_export(catalog)
 
 
-def _draw_filling(catalog: Catalog) -> None:
+def _draw_filling() -> None:
     row = st.container(horizontal=True, vertical_alignment="center")
-    fill = row.container(width="content")
     fillable = find_fillable(summarize(page().columns()).roles)
     usual = [slot for slot in DEFAULT_SLOTS if slot in fillable]
     n_slots = len(st.session_state.get("slots_to_fill", usual))
-    with row.popover(f"Slots to fill ({n_slots})"):
-        wanted = st.pills(
-            "Slots to fill",
-            fillable,
-            selection_mode="multi",
-            default=usual,
-            format_func=slot_word,
-            key="slots_to_fill",
-            label_visibility="collapsed",
-        )
-    layers = row.container(width="content")
-    clear = row.container(width="content")
-    # `on_click` runs before the page is drawn, so that no press is lost to another change.
     empty = not page().kit_session.kit.slots
-    fill.button(
-        "Fill the rest",
-        type="primary",
-        key="fill",
-        on_click=lambda: change_kit({"op": "fill", "slots": wanted}),
-    )
-    layers.button(
-        "Add other strokes",
-        key="layers",
-        disabled=empty,
-        on_click=lambda: change_kit({"op": "layers"}),
-    )
-    clear.button(
-        "Start over",
-        key="start_over",
-        disabled=empty,
-        on_click=lambda: change_kit({"op": "start_over"}),
-    )
+    # `on_click` runs before the page is drawn, so that no press is lost to another change.
+    row.button("Fill the rest", type="primary", key="fill", on_click=_fill)
+    with row.popover(f"Slots to fill ({n_slots})"):
+        st.pills(
+            "Slots to fill", fillable, selection_mode="multi", default=usual, format_func=slot_word,
+            key="slots_to_fill", label_visibility="collapsed",
+        )  # fmt: skip
+    for label, op in (("Add other strokes", "layers"), ("Start over", "start_over")):
+        row.button(label, key=op, disabled=empty, on_click=change_kit, args=({"op": op},))
+
+
+def _fill() -> None:
+    change_kit({"op": "fill", "slots": st.session_state["slots_to_fill"]})
 
 
 def _draw_export(catalog: Catalog) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -20,12 +21,19 @@ Described = tuple[dict[str, list[Any]], dict[str, list[Any]], tuple[str, ...]]
 MASKS_FROM = 0.3  # share of energy in the same bands worth mentioning; a judgement, no source
 
 
-def change_kit(action: Mapping[str, object]) -> None:
-    """Apply an action to the kit that is being built; an error is shown above it."""
+@contextmanager
+def kit_errors() -> Iterator[None]:
+    """Show an error of the catalog above the kit."""
     try:
-        apply_action(page().kit_session, action)
+        yield
     except CatalogError as err:
         tab().kit_error = str(err)
+
+
+def change_kit(action: Mapping[str, object]) -> None:
+    """Apply an action to the kit that is being built."""
+    with kit_errors():
+        apply_action(page().kit_session, action)
 
 
 def draw_balance(catalog: Catalog, kit: Kit) -> None:
@@ -54,9 +62,9 @@ def draw_balance(catalog: Catalog, kit: Kit) -> None:
         if lines:
             st.markdown("\n".join(f"- {inert(line)}" for line in lines))
         for proposal in proposals:
-            words, deed = st.columns([4, 1.2], vertical_alignment="center")
-            words.markdown(inert(proposal.text))
-            deed.button(
+            text, button = st.columns([4, 1.2], vertical_alignment="center")
+            text.markdown(inert(proposal.text))
+            button.button(
                 f"Tune {slot_word(proposal.slot)}",
                 key=f"tune_{proposal.slot}",
                 width="stretch",

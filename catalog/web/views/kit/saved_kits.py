@@ -10,7 +10,7 @@ from catalog.kit.model import Kit
 from catalog.web.labels import inert, plain
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
-from catalog.web.views.kit.kit_balance import change_kit
+from catalog.web.views.kit.kit_balance import change_kit, kit_errors
 
 
 def draw_saved_kits(catalog: Catalog) -> None:
@@ -73,17 +73,12 @@ def _save(catalog: Catalog, kit: Kit, field: str) -> None:
 
 def _rename(catalog: Catalog, old: str) -> None:
     new = st.session_state[f"new_name_{old}"].strip()
-    try:
+    with kit_errors():
         catalog.kits.rename(old, new)
-    except CatalogError as err:
-        tab().kit_error = str(err)
-        return
-    if page().kit_session.kit.name == old:
-        page().kit_session.rename(new)
+        if page().kit_session.kit.name == old:
+            page().kit_session.rename(new)
 
 
 def _delete(catalog: Catalog, name: str) -> None:
-    try:
+    with kit_errors():  # another tab may have deleted it
         catalog.kits.delete(name)
-    except CatalogError as err:  # another tab has deleted it
-        tab().kit_error = str(err)

@@ -51,9 +51,7 @@ def _scan(catalog: Catalog) -> None:
     text = st.session_state["bring_folder"].strip()
     folder = Path(text).expanduser()
     if not text or not folder.is_absolute() or not folder.is_dir():
-        tab().scan_error = (
-            "There is no such folder on this machine. Enter its full path."
-        )
+        tab().scan_error = "There is no such folder on this machine. Enter its full path."
         return
     begin_scan(catalog, (str(folder),))
 

@@ -53,33 +53,30 @@ def set_aside_now(catalog: Catalog, hit_ids: Sequence[int], *, hidden: Sequence[
     tab().notice = f"{', '.join(parts)}; undo it below."
 
 
-def draw_confirmation(catalog: Catalog, picked: Sequence[int]) -> None:
-    """Draw the question if it is open."""
-    if picked and tab().confirms_set_aside:
-        _confirm(catalog, list(picked))
-
-
 def _close() -> None:
     tab().confirms_set_aside = False
 
 
 @st.dialog("Set aside?", width="medium", on_dismiss=_close)
-def _confirm(catalog: Catalog, picked: list[int]) -> None:
+def confirm_set_aside(catalog: Catalog, picked: Sequence[int]) -> None:
+    """Draw the question before files are moved."""
     if not tab().confirms_set_aside:
         st.rerun()  # answered: the question closes
     stuck, used = catalog.files.obstacles(picked), catalog.files.kits_using(picked)
     free = [i for i in picked if i not in stuck and i not in used]
     needed = [i for i in picked if i in used and i not in stuck]
+    immovable = [i for i in picked if i in stuck]
     if free:
         st.markdown(
             f"{count_of(len(free), 'file')} will be moved into the catalog's own folder. Nothing "
             "is deleted: each can be put back from the history, byte for byte, to where it was."
         )
-        _list_names(catalog, free)
+        with st.container(height=min(LIST_HEIGHT, 40 + 28 * len(free))):
+            st.markdown("\n".join(f"- {inert(catalog.hit(i).name)}" for i in free))
     with_needed = _draw_needed(catalog, needed, used)
-    with_hidden = _draw_hidden(catalog, [i for i in picked if i in stuck], stuck)
+    with_hidden = _draw_hidden(immovable, stuck)
     go = [*free, *(needed if with_needed else [])]
-    hidden = [i for i in picked if i in stuck] if with_hidden else []
+    hidden = immovable if with_hidden else []
     st.button(
         "Yes, set aside",
         type="primary",
@@ -99,12 +96,6 @@ def _set_aside(catalog: Catalog, hit_ids: Sequence[int], hidden: Sequence[int]) 
         tab().action_error = str(err)
 
 
-def _list_names(catalog: Catalog, hit_ids: Sequence[int]) -> None:
-    with st.container(height=min(LIST_HEIGHT, 40 + 28 * len(hit_ids))):
-        names = [inert(catalog.hit(i).name) for i in hit_ids]
-        st.markdown("\n".join(f"- {name}" for name in names))
-
-
 def _draw_needed(
     catalog: Catalog, hit_ids: Sequence[int], used: dict[int, tuple[str, ...]]
 ) -> bool:
@@ -116,7 +107,7 @@ def _draw_needed(
     return st.checkbox("Set these aside as well", key="aside_needed")
 
 
-def _draw_hidden(catalog: Catalog, hit_ids: Sequence[int], stuck: dict[int, str]) -> bool:
+def _draw_hidden(hit_ids: Sequence[int], stuck: dict[int, str]) -> bool:
     if not hit_ids:
         return False
     st.markdown("**These stay where they are:**")

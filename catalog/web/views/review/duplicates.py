@@ -16,7 +16,7 @@ from catalog.web.tab import tab
 from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
 from catalog.web.views.recordings.progress import PageProgressBar
-from catalog.web.views.review.confirm_set_aside import draw_confirmation
+from catalog.web.views.review.confirm_set_aside import confirm_set_aside
 from catalog.web.views.review.history import draw_history
 
 PER_SHEET = 8  # groups shown at once
@@ -56,7 +56,8 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
         )
     with buttons:
         _draw_buttons(catalog, groups, picked)
-    draw_confirmation(catalog, picked)
+    if picked and tab().confirms_set_aside:
+        confirm_set_aside(catalog, picked)
     draw_history(catalog)
 
 
