@@ -188,7 +188,7 @@ def describe_row(hit: Hit) -> dict[str, Any]:
         "microphone": plain(hit.microphone),
         "take": plain(hit.take),
         "sure": round(hit.role_confidence, 3),
-        "said_by": hit.role_source,
+        "role_source": hit.role_source,
         "numbers": numbers,
         "format": format_text(hit),
         "channels": hit.n_channels,

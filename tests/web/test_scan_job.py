@@ -46,16 +46,8 @@ class Gate:
         monkeypatch.setattr(scan_job._Job, "report_progress", report_and_wait)
 
 
-def test_a_scan_runs_in_the_background_and_returns_its_report(empty, jobs, tmp_path):
-    assert jobs.state().status in ("none", "done", "stopped")
-    jobs.start(empty, [str(tmp_path / "recordings")])
-    state = finished(jobs)
-    assert (state.status, state.folders) == ("done", (str(tmp_path / "recordings"),))
-    assert len(state.report.added) == len(empty.hits()) == 23
-    assert len(state.report.skipped) == 1
-
-
 def test_a_scan_is_stopped_and_continued(empty, jobs, tmp_path, monkeypatch):
+    assert jobs.state() == ScanState()
     gate = Gate(monkeypatch, 7)
     jobs.start(empty, [str(tmp_path / "recordings")])
     assert gate.reached.wait(WAIT_S)
@@ -73,7 +65,9 @@ def test_a_scan_is_stopped_and_continued(empty, jobs, tmp_path, monkeypatch):
     number = jobs.start(empty, state.folders)
     again = finished(jobs)
     assert (again.number, again.status) == (number, "done")
+    assert again.folders == (str(tmp_path / "recordings"),)
     assert len(again.report.unchanged) == n_first
+    assert (len(again.report.added), len(again.report.skipped)) == (23 - n_first, 1)
     assert len(empty.hits()) == 23
     assert empty.folders()[0].finished
 

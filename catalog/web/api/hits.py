@@ -56,17 +56,17 @@ def send_near(hit: int | Path, params: Mapping[str, str]) -> Response:
     """Send alternates and similar hits as rows with reasons; an uploaded file has no alternates.
 
     `params` may hold "elsewhere=1", for other sessions only, and "but=darker,tighter"; unknown
-    words are ignored. "trouble" explains a condition that cannot be met.
+    words are ignored. "notice" explains a condition that cannot be met.
     """
-    catalog, trouble = page().catalog, ""
+    catalog, notice = page().catalog, ""
     words = [w for w in params.get("but", "").split(",") if w in CONSTRAINT_WORDS]
     elsewhere = params.get("elsewhere") == "1"
     try:
         similar = catalog.similar(hit, N_ROWS, elsewhere=elsewhere, but=words or None)
     except ParameterError as err:
-        similar, trouble = [], str(err)
-    if words and not trouble and len(similar) < N_ROWS:
-        trouble = f"Found {count_of(len(similar), 'hit')} like that in the catalog."
+        similar, notice = [], str(err)
+    if words and not notice and len(similar) < N_ROWS:
+        notice = f"Found {count_of(len(similar), 'hit')} like that in the catalog."
     alternates = catalog.alternates(hit, N_ROWS) if isinstance(hit, int) else []
     rows: dict[str, Any] = {
         name: [
@@ -76,7 +76,7 @@ def send_near(hit: int | Path, params: Mapping[str, str]) -> Response:
         ]
         for name, matches in {"alternates": alternates, "similar": similar}.items()
     }
-    return send_json(rows | {"trouble": trouble})
+    return send_json(rows | {"notice": notice})
 
 
 @in_thread

@@ -11,8 +11,8 @@ import { el } from './shared/dom.js';
 import { addErrorBanner } from './shared/errors.js';
 
 // By the name that the page gives a view. Each mounts once and returns {update(data), stop()}.
-const VIEWS = { listen: mountListen, kit: mountKit, twice: mountDuplicates, faults: mountFaults,
-  round: mountRoleReview, cut: mountTakeCut };
+const VIEWS = { listen: mountListen, kit: mountKit, copies: mountDuplicates, faults: mountFaults,
+  role_review: mountRoleReview, cut: mountTakeCut };
 const mounted = new WeakMap();         // root -> {c, data, update, stop}
 
 function mountView(c) {

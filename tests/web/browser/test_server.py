@@ -52,7 +52,7 @@ def test_a_hidden_kit_requests_no_run_of_the_page(browser, own):
     """Such a request, sent as another part is opened, could make Streamlit drop a press."""
     with serve(own.store) as address, watch(browser, address) as visit:
         sent: list[object] = []
-        visit.page.on("websocket", lambda socket: socket.on("framesent", sent.append))
+        visit.page.on("websocket", lambda ws: ws.on("framesent", lambda data: sent.append(data)))
         visit.page.reload()
         visit.until(MAP_SHOWN)
         visit.page.wait_for_timeout(CALM_MS)

@@ -26,18 +26,18 @@ def leave_open(first: int, second: int) -> None:
 
 def run_action(action: object) -> dict:
     """Run what the browser sends as an action, and return the session after it."""
-    session: dict = {"twice": {"action": action}}
+    session: dict = {"copies": {"action": action}}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(actions.st, "session_state", session)
-        actions.run_action(page().catalog, "twice")
-    del session["twice"]
+        actions.run_action(page().catalog, "copies")
+    del session["copies"]
     return session
 
 
 def open_copies(session: dict | None = None) -> tuple:
     """Return the page, the groups and the uncertain pairs that it shows."""
     app = open_part("Copies", **(session or {}))
-    data = data_of(app, "twice")
+    data = data_of(app, "copies")
     return app, data["groups"], data["pairs"]
 
 
@@ -85,7 +85,7 @@ def test_an_uncertain_pair_is_answered_and_the_answer_undone(own):
     app, groups, pairs = open_copies(run_action({"op": "differ"} | ids))
     assert (pairs, len(groups)) == ([], 2)
     press(app, "undo_verdict")
-    assert len(data_of(app, "twice")["pairs"]) == 1
+    assert len(data_of(app, "copies")["pairs"]) == 1
 
 
 def test_an_accepted_group_moves_its_files_and_nothing_else(own):

@@ -76,17 +76,17 @@ def test_uncertain_roles_are_asked_in_rounds_the_least_certain_first(own):
         confidence = 0.1 + 0.01 * at
         catalog.context.store.hits.set_role(hit_id, "wood", confidence=confidence, source="sound")
     app = open_part("Recordings")
-    questions = data_of(app, "round")["questions"]
+    questions = data_of(app, "role_review")["questions"]
     assert [question["id"] for question in questions] == ids[:12]
     for question in questions:
         assert len(question["likely"]) == len(set(question["likely"])) == 4
         assert "path" not in question
     catalog.set_role(ids[0], "kick")  # an answer does not change the round
     app.run()
-    assert [question["id"] for question in data_of(app, "round")["questions"]] == ids[:12]
+    assert [question["id"] for question in data_of(app, "role_review")["questions"]] == ids[:12]
     app.session_state["tab"].role_hits = None
     app.run()
-    assert ids[0] not in [question["id"] for question in data_of(app, "round")["questions"]]
+    assert ids[0] not in [question["id"] for question in data_of(app, "role_review")["questions"]]
     unsure = unsure_hits(catalog.hits())
     assert all(hit.role_source != "user" and hit.role_confidence < 0.6 for hit in unsure)
 

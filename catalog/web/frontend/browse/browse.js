@@ -107,7 +107,7 @@ export function mount(root, live) {
     [map, panel, selection].forEach(part => part.applyAnnotations(changed));
     toolbar.drawLegend();
     setStatus(text);
-    report('said', Date.now(), ANNOTATED_MS);   // the search form lists new tags and marks
+    report('annotated', Date.now(), ANNOTATED_MS);   // the search form lists new tags and marks
   };
   annotations.listeners.add(onAnnotated);
 

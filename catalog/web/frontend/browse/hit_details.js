@@ -51,7 +51,7 @@ export function makeSlotPicker(hit, assign) {   // assign(slot, id)
 export function makeRolePicker(hit, onChange) {   // onChange(role)
   const roles = el('select', { onchange: () => onChange(roles.value) }, ...options(ROLE_LABELS));
   roles.value = hit.role;
-  const confidence = hit.said_by === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % certain`;
-  const source = ROLE_SOURCES[hit.said_by] ?? 'estimated';
+  const confidence = hit.role_source === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % certain`;
+  const source = ROLE_SOURCES[hit.role_source] ?? 'estimated';
   return el('label', { class: 'role' }, `Role, ${source}${confidence}: `, roles);
 }

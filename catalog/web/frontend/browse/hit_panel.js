@@ -42,10 +42,10 @@ export function makeHitPanel(on) {
   };
   const fillSimilar = near => {
     const hint = words().length ? `but ${words().join(', ')}` : 'from any session';
-    const empty = near.trouble || undefined;
+    const empty = near.notice || undefined;
     similarBox.replaceChildren(
       makeHitList('Similar', { hint, hits: near.similar, keys: SIMILAR_KEYS, empty }, rowActions),
-      near.trouble && near.similar.length ? el('p', { class: 'none' }, near.trouble) : '');
+      near.notice && near.similar.length ? el('p', { class: 'none' }, near.notice) : '');
     panel.shown.similar = near.similar;
     drawOutlines(similarBox);
     engine.prefetch(near.similar);

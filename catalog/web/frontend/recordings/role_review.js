@@ -1,4 +1,4 @@
-// The view "round": hits with an estimated role, shown one after the other and decided by key.
+// The view "role_review": hits with an estimated role, shown one after the other and decided by key.
 
 import { ROLES, ROLE_LABELS } from '../constants.js';
 import { markIcon } from '../drawing/marks.js';

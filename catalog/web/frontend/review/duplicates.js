@@ -1,4 +1,4 @@
-// The view "twice": groups of files that hold the same recording, played, overlaid, then set aside; and
+// The view "copies": groups of files that hold the same recording, played, overlaid, then set aside; and
 // the uncertain pairs.
 
 import { drawOutlines } from '../drawing/outlines.js';
@@ -22,7 +22,7 @@ function acceptLabel(n) {
 
 // on: {pick(ids), runAction(op, args)}
 function makeGroups(on) {
-  const box = el('section', { class: 'twice', 'aria-label': 'Duplicates' });
+  const box = el('section', { class: 'copies', 'aria-label': 'Duplicates' });
   const groups = { box, picked: new Set(), overlays: new Map() };   // "keep:other" -> its overlay
   const open = new Set();              // "keep:other" whose overlay is shown; outlives new groups
   let shown = '';

@@ -40,10 +40,10 @@ def _draw_map(version: str, mask_version: str) -> None:
             "color": _linked_color(),
             "kit_revision": page().kit_session.revision,
         },
-        default={"chosen": None, "color": None, "said": None},
+        default={"chosen": None, "color": None, "annotated": None},
         on_chosen_change=lambda: None,
         on_color_change=lambda: None,
-        on_said_change=lambda: None,
+        on_annotated_change=lambda: None,
     )
     if result.chosen is not None:
         st.query_params["hit"] = str(result.chosen)

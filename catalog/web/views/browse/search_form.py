@@ -20,41 +20,25 @@ def draw_search_row(summary: Summary) -> Wanted:
     """Draw the search row with the choices of a summary and return its conditions."""
     row = st.container(horizontal=True, vertical_alignment="bottom", gap="small")
     q = row.text_input(
-        "Find by words",
-        key="q",
-        live=True,
-        bind="query-params",
+        "Find by words", key="q", live=True, bind="query-params", width=330,
         placeholder="name, session, drum, note, tag",
-        width=330,
-    )
+    )  # fmt: skip
     with _part(row, "Role", "roles"):
         roles = st.pills(
-            "Only these roles",
-            summary.roles,
-            selection_mode="multi",
-            format_func=ROLE_WORDS.__getitem__,
-            key="roles",
-            bind="query-params",
-        )
+            "Only these roles", summary.roles, selection_mode="multi",
+            format_func=ROLE_WORDS.__getitem__, key="roles", bind="query-params",
+        )  # fmt: skip
     with _part(row, "Session", "sessions"):
         sessions = st.multiselect(
-            "Only these sessions",
-            summary.sessions,
-            format_func=lambda name: plain(name) or "unknown",
-            key="sessions",
-            placeholder="all sessions",
-            bind="query-params",
-        )
+            "Only these sessions", summary.sessions, key="sessions", bind="query-params",
+            format_func=lambda name: plain(name) or "unknown", placeholder="all sessions",
+        )  # fmt: skip
     with _part(row, "Marks", "marks", "tags", "unsure"):
         marks, tags, unsure = _draw_annotations(summary)
     with _part(row, "Numbers", "numbers"):
         ranges = _draw_ranges(summary)
-    choices = {"roles": roles, "sessions": sessions, "marks": marks, "tags": tags}
     wanted = Wanted(
-        (q or "").strip(),
-        ranges=ranges,
-        unsure=unsure,
-        **{name: tuple(values) for name, values in choices.items()},
+        (q or "").strip(), tuple(roles), tuple(sessions), tuple(marks), tuple(tags), ranges, unsure
     )
     if wanted != Wanted():
         row.button("Show all", on_click=_clear, help="Remove all words, choices and ranges")
@@ -63,8 +47,8 @@ def draw_search_row(summary: Summary) -> Wanted:
 
 def _part(row: st.delta_generator.DeltaGenerator, word: str, *keys: str):  # type: ignore[no-untyped-def]
     """Return a popover whose label counts the choices made in it."""
-    held = [st.session_state.get(key) for key in keys]
-    n = sum(len(one) if isinstance(one, list) else bool(one) for one in held)
+    values = [st.session_state.get(key) for key in keys]
+    n = sum(len(value) if isinstance(value, list) else bool(value) for value in values)
     return row.popover(f"{word} ({n})" if n else word, key=f"part_{word}")
 
 
@@ -73,13 +57,9 @@ def _draw_annotations(summary: Summary) -> tuple[list[str], list[str], bool]:
         "Only hits marked", summary.marks, selection_mode="multi", key="marks", bind="query-params"
     )
     tags = st.multiselect(
-        "Only hits with all these tags",
-        summary.tags,
-        format_func=plain,
-        key="tags",
-        placeholder="any tags" if summary.tags else "no hit has a tag yet",
-        bind="query-params",
-    )
+        "Only hits with all these tags", summary.tags, format_func=plain, key="tags",
+        placeholder="any tags" if summary.tags else "no hit has a tag yet", bind="query-params",
+    )  # fmt: skip
     unsure = st.checkbox("Only hits with an uncertain role", key="unsure", bind="query-params")
     return marks, tags, unsure
 
@@ -87,13 +67,9 @@ def _draw_annotations(summary: Summary) -> tuple[list[str], list[str], bool]:
 def _draw_ranges(summary: Summary) -> dict[str, tuple[float | None, float | None]]:
     names = [name for name in RANGES if name in summary.spans]
     chosen = st.multiselect(
-        "Only hits within these numbers",
-        names,
-        format_func=lambda name: RANGES[name][0],
-        key="numbers",
-        placeholder="length, brightness, body …",
-        bind="query-params",
-    )
+        "Only hits within these numbers", names, format_func=lambda name: RANGES[name][0],
+        key="numbers", placeholder="length, brightness, body …", bind="query-params",
+    )  # fmt: skip
     ranges = {name: _draw_range(summary, name) for name in chosen}
     return {name: ends for name, ends in ranges.items() if ends != (None, None)}
 

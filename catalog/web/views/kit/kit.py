@@ -89,12 +89,9 @@ def _draw_export(catalog: Catalog) -> None:
     st.markdown(f"**Rights.** {RIGHTS}")
     write, load = st.columns(2)
     write.button(
-        "Write the folder",
-        type="primary",
-        width="stretch",
-        key="export",
+        "Write the folder", type="primary", width="stretch", key="export",
         on_click=lambda: _write(catalog, kit, subtype=WIDTHS[width]),
-    )
+    )  # fmt: skip
     load.link_button(
         "Download as zip", f"/api/export/{page().offer_download(kit)}", width="stretch"
     )

@@ -19,7 +19,7 @@ from catalog.web.views.recordings.takes import draw_takes
 from catalog.web.views.review.coverage import draw_coverage
 from catalog.web.views.review.faults import draw_faults
 
-MANY = 3  # files skipped for one reason, from which they are shown as one line
+MANY = 3  # files skipped for one reason; as many get a line with their count
 
 
 def draw_recordings(catalog: Catalog, *, is_open: bool = True) -> None:
@@ -62,37 +62,28 @@ def _draw_folders(catalog: Catalog) -> None:
     if not folders:
         return
     is_running = page().scans.state().is_running
+    present = tuple(folder.path for folder in folders if Path(folder.path).is_dir())
     st.markdown("#### Scanned folders")
     for folder in folders:
         line, button = st.columns([5, 1.4], vertical_alignment="center")
-        there = Path(folder.path).is_dir()
-        state = f"scanned {when_word(folder.time_utc)}"
-        if not folder.finished:
-            state = (
-                "scan running"
-                if is_running
-                else f"started {when_word(folder.time_utc)}, not finished"
-            )
-        state = state if there else "not found; connect its disk, or scan its new place"
+        is_present, when = folder.path in present, when_word(folder.time_utc)
+        if not is_present:
+            state = "not found; connect its disk, or scan its new place"
+        elif folder.finished:
+            state = f"scanned {when}"
+        else:
+            state = "scan running" if is_running else f"started {when}, not finished"
         line.markdown(f"{inert(folder.path)}  \n:small[{inert(state)}]")
-        label = "Scan again" if folder.finished else "Continue"
         button.button(
-            label,
-            key=f"again_{folder.path}",
-            disabled=is_running or not there,
-            width="stretch",
-            on_click=begin_scan,
+            "Scan again" if folder.finished else "Continue", key=f"again_{folder.path}",
+            disabled=is_running or not is_present, width="stretch", on_click=begin_scan,
             args=(catalog, (folder.path,)),
-        )
-    present = tuple(folder.path for folder in folders if Path(folder.path).is_dir())
+        )  # fmt: skip
     if len(present) > 1:
         st.button(
-            "Scan all",
-            key="again_all",
-            disabled=is_running,
-            on_click=begin_scan,
+            "Scan all", key="again_all", disabled=is_running, on_click=begin_scan,
             args=(catalog, present),
-        )
+        )  # fmt: skip
 
 
 def _draw_map_row(catalog: Catalog) -> None:
@@ -119,15 +110,15 @@ def _draw_skipped(skipped: list[Skipped]) -> None:
     if not skipped:
         return
     st.markdown(f"#### Skipped files ({len(skipped)})")
-    reasons = [one.reason for one in skipped]
+    reasons = [file.reason for file in skipped]
     often = [r for r in dict.fromkeys(reasons) if reasons.count(r) >= MANY]
     for reason in sorted(often, key=reasons.count, reverse=True):
         st.markdown(f"- {count_of(reasons.count(reason), 'file')}: {inert(reason)}")
     st.dataframe(
         {
-            "file": [plain(one.path.name) for one in skipped],
-            "reason and remedy": [plain(one.reason) for one in skipped],
-            "folder": [plain(str(one.path.parent)) for one in skipped],
+            "file": [plain(file.path.name) for file in skipped],
+            "reason and remedy": [plain(file.reason) for file in skipped],
+            "folder": [plain(str(file.path.parent)) for file in skipped],
         },
         hide_index=True,
     )

@@ -91,8 +91,8 @@ def _draw_state(catalog: Catalog, *, was_running: bool, was_empty: bool) -> None
     state = page().scans.state()
     if was_running != state.is_running or (was_empty and page().hits()):
         st.rerun()  # the whole page shows the new hits
-    if trouble := tab().scan_error:
-        st.warning(inert(trouble))
+    if error := tab().scan_error:
+        st.warning(inert(error))
     if state.is_running:
         share = state.done / state.total if state.total else 0.0
         st.progress(min(1.0, share), inert(state_text(state)))

@@ -38,7 +38,7 @@ def draw_role_review(catalog: Catalog) -> None:
         "similar hits."
     )
     mount_audition(
-        "round",
+        "role_review",
         {
             "round": tab().role_round,
             "questions": [_question(catalog, hit_id) for hit_id in round_hits],

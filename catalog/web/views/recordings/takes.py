@@ -39,8 +39,8 @@ def draw_takes(catalog: Catalog) -> None:
 
 def _draw_regions(catalog: Catalog, strokes: Sequence[Hit]) -> None:
     with st.container():
-        if trouble := tab().action_error:
-            st.error(inert(trouble))
+        if error := tab().action_error:
+            st.error(inert(error))
     mount_audition(
         "cut",
         describe_regions(strokes, n_frames=_n_frames(catalog, strokes[0])),

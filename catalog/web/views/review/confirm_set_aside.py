@@ -78,12 +78,9 @@ def confirm_set_aside(catalog: Catalog, picked: Sequence[int]) -> None:
     go = [*free, *(needed if with_needed else [])]
     hidden = immovable if with_hidden else []
     st.button(
-        "Yes, set aside",
-        type="primary",
-        key="aside_yes",
-        disabled=not go and not hidden,
+        "Yes, set aside", type="primary", key="aside_yes", disabled=not go and not hidden,
         on_click=lambda: _set_aside(catalog, go, hidden),
-    )
+    )  # fmt: skip
 
 
 def _set_aside(catalog: Catalog, hit_ids: Sequence[int], hidden: Sequence[int]) -> None:

@@ -53,13 +53,9 @@ def _draw_open(coverage: Coverage) -> None:
     if len(gaps) > MAX_DRUMS:
         st.caption(f"The first {MAX_DRUMS}; the list has all of them.")
     st.download_button(
-        "Printable list for the studio",
-        data=list_text(cells, [gap.words for gap in gaps]),
-        file_name="to record.txt",
-        mime="text/plain",
-        on_click="ignore",
-        key="coverage_list",
-    )
+        "Printable list for the studio", data=list_text(cells, [gap.words for gap in gaps]),
+        file_name="to record.txt", mime="text/plain", on_click="ignore", key="coverage_list",
+    )  # fmt: skip
 
 
 def _by_drum(cells: Sequence[CoverageBin]) -> dict[Drum, list[CoverageBin]]:

@@ -44,7 +44,7 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
     _draw_error(catalog)
     if groups or uncertain:
         mount_audition(
-            "twice",
+            "copies",
             {
                 "groups": [_describe(catalog, group) for group in shown],
                 "picked": picked,
@@ -52,7 +52,7 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
             },
             default={"picked": []},
             on_picked_change=_store_selection,
-            on_action_change=lambda: run_action(catalog, "twice"),
+            on_action_change=lambda: run_action(catalog, "copies"),
         )
     with buttons:
         _draw_buttons(catalog, groups, picked)
@@ -90,7 +90,7 @@ def _sheet(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
 
 def _store_selection() -> None:
     """Store the selection of the browser."""
-    tab().picked_copies = list(st.session_state["twice"]["picked"] or [])
+    tab().picked_copies = list(st.session_state["copies"]["picked"] or [])
 
 
 def _picked(groups: Sequence[CopyGroup]) -> list[int]:
@@ -101,8 +101,8 @@ def _picked(groups: Sequence[CopyGroup]) -> list[int]:
 def _draw_error(catalog: Catalog) -> None:
     """Draw the last error and a button that undoes the last verdict, in one container."""
     with st.container():
-        if trouble := tab().action_error:
-            st.error(inert(trouble))
+        if error := tab().action_error:
+            st.error(inert(error))
         verdicts = tab().verdicts
         if verdicts and st.button("Undo the last answer", key="undo_verdict"):
             first, second = verdicts.pop()
@@ -125,13 +125,9 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[in
     if st.button(label, type="primary", disabled=not picked, key="aside"):
         tab().confirms_set_aside = True
     st.download_button(
-        "Report as text",
-        data=lambda: catalog.duplicates.report(heading=HEADING),
-        file_name="copies.txt",
-        mime="text/plain",
-        on_click="ignore",
-        key="twice_report",
-    )
+        "Report as text", data=lambda: catalog.duplicates.report(heading=HEADING),
+        file_name="copies.txt", mime="text/plain", on_click="ignore", key="copies_report",
+    )  # fmt: skip
 
 
 def _describe(catalog: Catalog, group: CopyGroup) -> dict[str, Any]:

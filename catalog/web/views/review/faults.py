@@ -47,8 +47,8 @@ def _draw_open(catalog: Catalog) -> None:
         ),
     )  # fmt: skip
     wanted = [fault for fault in faults if kind in (EVERY, fault.kind)]
-    if trouble := tab().action_error:
-        st.error(inert(trouble))
+    if error := tab().action_error:
+        st.error(inert(error))
     if not wanted:
         st.caption("No faults were found.")
         return
