@@ -75,7 +75,7 @@ def with_json(work: Callable[[Any], Response]) -> Handler:
     async def handle(request: Request) -> Response:
         try:
             data = json.loads(await read_body(request, MAX_BODY))
-        except ValueError as err:
+        except (ValueError, RecursionError) as err:
             raise refuse(400, str(err)) from err
         return await run_in_thread(work, data)
 

@@ -101,32 +101,14 @@ CHANGES: Mapping[str, tuple[str, Callable[[Catalog, Kit, Action], Kit]]] = {
 SCORED = frozenset({"assign", "clear", "drop", "main", "tune"})  # after which the kit is scored
 
 
-def change_slot(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    """Return the kit with one slot changed.
-
-    Parameters
-    ----------
-    catalog : Catalog
-    kit : Kit
-    action : mapping
-        "op", a key of `CHANGES`; "slot"; where the change needs them "id", "layer", "apart",
-        "level_db", "semitones"
-
-    Raises
-    ------
-    CatalogError
-        if the hit is unknown, no other fits, or the action is not understood
-    """
-    op = str(action.get("op"))
-    if op not in CHANGES or action.get("slot") not in SLOTS:
-        raise KitError(f"op={action.get('op')!r} of slot {action.get('slot')!r} is not known")
-    try:
-        kit = CHANGES[op][1](catalog, kit, action)
-        return _scored(catalog, kit) if op in SCORED else kit
-    except (KeyError, TypeError, ValueError) as err:
-        if isinstance(err, CatalogError):
-            raise
-        raise KitError(f"{op}: something is missing ({err})") from err
+def _change_slot(session: KitSession, action: Action) -> None:
+    op, slot = str(action.get("op")), str(action.get("slot"))
+    if op not in CHANGES or slot not in SLOTS:
+        raise KitError(f"op={op!r} of slot {slot!r} is not known")
+    label, change = CHANGES[op]
+    kit = change(session.catalog, session.kit, action)
+    kit = _scored(session.catalog, kit) if op in SCORED else kit
+    session.put(kit, label.format(slot_word(slot).lower()))
 
 
 def fill_rest(session: KitSession, wanted: Sequence[str]) -> None:
@@ -165,21 +147,27 @@ def _with_locked_slots(catalog: Catalog, before: Kit, filled: Kit) -> Kit:
 
 
 def apply_action(session: KitSession, action: Action) -> None:
-    """Apply one action, with "op" a key of `WHOLE_KIT` or `CHANGES`, and save the session.
+    """Apply one action and save the session.
+
+    Parameters
+    ----------
+    session : KitSession
+    action : mapping
+        "op", a key of `WHOLE_KIT` or `CHANGES`; for the latter "slot"; where it needs them "id",
+        "layer", "apart", "level_db", "semitones", "slots", "k", "name"
 
     Raises
     ------
     CatalogError
-        if it cannot be done; the kit stays as it was
+        if it cannot be done or is not understood; the kit stays as it was
     """
     with session.lock:
-        op = str(action.get("op"))
-        if op in WHOLE_KIT:
-            WHOLE_KIT[op](session, action)
-        else:
-            kit = change_slot(session.catalog, session.kit, action)
-            slot = slot_word(str(action["slot"])).lower()
-            session.put(kit, CHANGES[op][0].format(slot))
+        try:
+            WHOLE_KIT.get(str(action.get("op")), _change_slot)(session, action)
+        except CatalogError:
+            raise
+        except (KeyError, TypeError, ValueError) as err:
+            raise KitError(f"{action.get('op')}: a value is missing or invalid ({err})") from err
         session.save()
 
 

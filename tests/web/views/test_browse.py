@@ -22,7 +22,7 @@ def test_the_map_is_sent_by_its_address_and_narrowed_by_words(used):
     data = data_of(app, "listen")
     assert data["version"] == page().points().version
     assert len(json.dumps(data)) < 10_000  # larger messages are hashed at each rerun
-    assert "harms hearing" in shown(app)
+    assert "damages hearing" in shown(app)
     app.text_input(key="q").set_value("snare shed").run()
     assert "2 hits of 23 match" in shown(app)
     app.text_input(key="q").set_value("nothing has this name").run()

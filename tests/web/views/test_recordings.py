@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from catalog.library.scan.folders import begin_folders
+from catalog.library.scan.folders import record_folders
 from catalog.web.state import page
 from catalog.web.views import actions
 from catalog.web.views.recordings.role_review import unsure_hits
@@ -57,7 +57,7 @@ def test_a_known_folder_is_scanned_again_or_continued(own):
     assert any("1 added" in success.value for success in app.success)
     assert "3 files: is of a format that is not read" in shown(app)
 
-    begin_folders(store, [str(own.folder)])  # as a scan that was killed leaves it
+    record_folders(store, [str(own.folder)], finished=False)  # as a scan that was killed leaves it
     app.run()
     assert "not finished" in shown(app)
     press(app, "Continue")
