@@ -3,35 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import platformdirs
 
+from catalog import services
 from catalog.audio.encode import encode_playable
-from catalog.audio.model import Audio
-from catalog.duplicates.groups import CopyGroup
-from catalog.kit.export import ExportOptions
-from catalog.kit.model import Kit
 from catalog.library.files.journal import open_store
-from catalog.library.scan.folders import ScannedFolder, record_folders, scanned_folders
-from catalog.library.scan.scanner import scan_folders
-from catalog.library.scan.walk import check_roots
-from catalog.library.store.store import Store
 from catalog.models import HistoryEvent, Hit, OnProgress, ScanReport, State
-from catalog.search.constraints import ConstraintSpec
-from catalog.search.matches import Match
-from catalog.services.annotations import Annotations
 from catalog.services.context import Context
-from catalog.services.duplicates import Duplicates
-from catalog.services.files import Files
-from catalog.services.kit_sound import KitSound
-from catalog.services.kits import Kits
-from catalog.services.map import Map
-from catalog.services.review import Review
-from catalog.services.search import Search
-from catalog.services.takes import Takes
+
+if TYPE_CHECKING:
+    from catalog.audio.model import Audio
+    from catalog.duplicates.groups import CopyGroup
+    from catalog.kit.export import ExportOptions
+    from catalog.kit.model import Kit
+    from catalog.library.scan.folders import ScannedFolder
+    from catalog.library.store.store import Store
+    from catalog.search.constraints import ConstraintSpec
+    from catalog.search.matches import Match
 
 
 def default_store() -> Path:
@@ -42,20 +35,8 @@ def default_store() -> Path:
 class Catalog:
     """A library of drum hits, with everything that can be done with it.
 
-    Daily work uses the methods of this class; its collaborators offer everything else.
-
-    Attributes
-    ----------
-    context : Context, the open store, its current table of hits, and decoding
-    annotations : Annotations, roles, marks, tags and remarks
-    duplicates : Duplicates, copies and other relations between hits
-    files : Files, set aside, hide, restore, undo
-    kits : Kits, fill, change, save and export kits
-    kit_sound : KitSound, levels, tuning, masking and phrases of a kit
-    map : Map, the two-dimensional map
-    review : Review, faults, coverage, skipped files
-    search : Search, alternates and similar hits
-    takes : Takes, regions, microphones, stereo pairs and sessions
+    Daily work uses the methods of this class; its collaborators offer everything else. Each of them
+    is imported on first use.
 
     Examples
     --------
@@ -70,16 +51,57 @@ class Catalog:
     """
 
     def __init__(self, store: Store) -> None:
-        self.context = context = Context(store)
-        self.annotations = Annotations(context)
-        self.duplicates = Duplicates(context)
-        self.files = Files(context)
-        self.kits = Kits(context, self.duplicates)
-        self.kit_sound = KitSound(context, self.kits)
-        self.map = Map(context, self.duplicates)
-        self.review = Review(context)
-        self.search = Search(context)
-        self.takes = Takes(context)
+        self.context = Context(store)
+
+    @cached_property
+    def annotations(self) -> services.annotations.Annotations:
+        """Roles, marks, tags and remarks."""
+        return services.annotations.Annotations(self.context)
+
+    @cached_property
+    def duplicates(self) -> services.duplicates.Duplicates:
+        """Copies and other relations between hits."""
+        return services.duplicates.Duplicates(self.context)
+
+    @cached_property
+    def files(self) -> services.files.Files:
+        """Set aside, hide, restore, undo."""
+        return services.files.Files(self.context)
+
+    @cached_property
+    def kits(self) -> services.kits.Kits:
+        """Fill, change, save and export kits."""
+        return services.kits.Kits(self.context, self.duplicates)
+
+    @cached_property
+    def kit_sound(self) -> services.kits.KitSound:
+        """Levels, tuning, masking and phrases of a kit."""
+        return services.kits.KitSound(self.context, self.kits)
+
+    @cached_property
+    def map(self) -> services.map.Map:
+        """The two-dimensional map."""
+        return services.map.Map(self.context, self.duplicates)
+
+    @cached_property
+    def review(self) -> services.review.Review:
+        """Faults, coverage, skipped files."""
+        return services.review.Review(self.context)
+
+    @cached_property
+    def scans(self) -> services.scans.Scans:
+        """Scan folders."""
+        return services.scans.Scans(self.context, self.annotations)
+
+    @cached_property
+    def search(self) -> services.search.Search:
+        """Alternates and similar hits."""
+        return services.search.Search(self.context)
+
+    @cached_property
+    def takes(self) -> services.takes.Takes:
+        """Regions, microphones, stereo pairs and sessions."""
+        return services.takes.Takes(self.context)
 
     @classmethod
     def open(cls, store: str | Path | None = None) -> Self:
@@ -135,42 +157,12 @@ class Catalog:
         cluster: str = "",
         on_progress: OnProgress | None = None,
     ) -> ScanReport:
-        """Measure all new and changed recordings below `folders`; no recording is changed.
-
-        Parameters
-        ----------
-        folders : iterable of str or Path
-        n_jobs : int, worker processes; -1 for one per core
-        cluster : str, address of a dask.distributed scheduler whose workers measure the files
-        on_progress : callable, optional, called with `Progress` records; may raise `Stopped`
-
-        Returns
-        -------
-        ScanReport
-
-        Raises
-        ------
-        ParameterError
-            if a folder does not exist
-        Stopped
-            if `on_progress` raised it; a scan of the same folders continues from there
-
-        Examples
-        --------
-        >>> again = cat.scan(["recordings"])
-        >>> len(again.unchanged), len(again.added), len(again.skipped)
-        (287, 0, 6)
-        """
-        store, roots = self.context.store, check_roots(folders)
-        record_folders(store, roots, finished=False)
-        report = scan_folders(store, roots, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress)
-        record_folders(store, roots, finished=True)
-        self.annotations.propagate_roles()
-        return report
+        """Measure all new and changed recordings below `folders`; see `Scans.run`."""
+        return self.scans.run(folders, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress)
 
     def folders(self) -> list[ScannedFolder]:
-        """Return the scanned folders, the newest first, and whether each scan was completed."""
-        return scanned_folders(self.context.store)
+        """Return the scanned folders; see `Scans.folders`."""
+        return self.scans.folders()
 
     def hits(self, *, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
         """Return all hits in any of `states` ("here", "missing", "aside", "hidden"), by id.

@@ -1,1 +1,5 @@
-"""The collaborators of `Catalog`, one for each kind of work."""
+"""The collaborators of `Catalog`; each is imported on first use, see `__init__.pyi`."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
