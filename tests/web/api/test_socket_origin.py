@@ -8,7 +8,7 @@ import pytest
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
-from tests.web.browser.visits import serve
+from tests.web.visits import serve
 
 PATH = "_stcore/stream"
 

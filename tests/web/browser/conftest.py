@@ -10,8 +10,8 @@ import pytest
 
 from catalog import Catalog
 from tests.walk import demo_folder
-from tests.web.browser.visits import CHROMIUM, OPTIONS, Visit, serve, watch
 from tests.web.conftest import Library
+from tests.web.visits import CHROMIUM, OPTIONS, Visit, serve, watch
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.models import ROLES
-from tests.web.browser.visits import Visit, find, isolated_hit
+from tests.web.visits import Visit, find, isolated_hit
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 COWBELL = ROLES.index("cowbell")

@@ -6,8 +6,8 @@ import pytest
 
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
-from tests.web.browser.visits import MAP_SHOWN, Visit, find, isolated_hit
 from tests.web.conftest import SR, make_stroke
+from tests.web.visits import MAP_SHOWN, Visit, find, isolated_hit
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 NOTHING_MS = 600  # in which nothing must happen

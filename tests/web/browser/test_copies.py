@@ -7,7 +7,7 @@ import re
 import pytest
 
 from catalog import Catalog
-from tests.web.browser.visits import COPIES_SHOWN, Visit, find, serve, watch
+from tests.web.visits import COPIES_SHOWN, Visit, find, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 ACCEPT = "Accept: set this one aside"

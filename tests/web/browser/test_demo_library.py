@@ -9,8 +9,8 @@ import pytest
 
 from catalog import Catalog
 from catalog.audio.decode import decode_file
-from tests.web.browser.visits import find, serve, watch
 from tests.web.conftest import make_stroke, write_stroke
+from tests.web.visits import find, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 N_MORE = 300  # hits to scan: enough that the scan lasts while hits are played

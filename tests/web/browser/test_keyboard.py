@@ -6,7 +6,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.web.kit_session.session import KitSession
-from tests.web.browser.visits import Visit, find
+from tests.web.visits import Visit, find
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 CONTROLS = ("BUTTON", "INPUT", "SELECT", "TEXTAREA", "CANVAS", "A")

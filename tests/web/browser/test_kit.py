@@ -12,7 +12,7 @@ from catalog.kit.layers import layers_of
 from catalog.kit.phrase import select_phrase
 from catalog.web.kit_session.actions import apply_action
 from catalog.web.kit_session.session import KitSession
-from tests.web.browser.visits import Visit, find, serve, watch
+from tests.web.visits import Visit, find, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SLOTS = ["kick", "snare", "hat_closed", "hat_pedal", "hat_open", "crash"]

@@ -14,8 +14,8 @@ import pytest
 
 from catalog import Catalog, Kit
 from tests.services.test_takes import take_bytes
-from tests.web.browser.visits import Visit, serve, watch
 from tests.web.conftest import make_stroke, write_stroke
+from tests.web.visits import Visit, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

@@ -6,7 +6,7 @@ import socket
 
 import pytest
 
-from tests.web.browser.visits import COPIES_SHOWN, MAP_SHOWN, find, serve, watch
+from tests.web.visits import COPIES_SHOWN, MAP_SHOWN, find, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 N_TRIES, TRY_MS = 20, 3_000
