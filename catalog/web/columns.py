@@ -47,7 +47,7 @@ class Columns:
 def update_columns(before: tuple[Sequence[Hit], Columns] | None, hits: Sequence[Hit]) -> Columns:
     """Make hits into columns; rows of the same `Hit` objects are copied from the columns before.
 
-    All are made anew if hits came, went or changed their session, or if most have changed.
+    All are made again if hits were added, removed or moved to another session, or if most changed.
     """
     if before is None or len(before[0]) != len(hits):
         return make_columns(hits)

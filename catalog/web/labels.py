@@ -95,7 +95,7 @@ def browser_labels() -> dict[str, Any]:
 
 
 def first_slot(role: str) -> str:
-    """Return the first slot of the kit that takes a role, "" if there is none."""
+    """Return the first slot of the kit that accepts a role, "" if there is none."""
     return next((name for name, slot in SLOTS.items() if role in slot.roles), "")
 
 

@@ -53,7 +53,7 @@ class KitSession:
 
     @property
     def undo_label(self) -> str:
-        """The change that `move(-1)` takes back; "" if there is none."""
+        """The change that `move(-1)` undoes; "" if there is none."""
         return self._steps[self._position].label if self._position else ""
 
     @property
@@ -63,7 +63,7 @@ class KitSession:
         return following[0].label if following else ""
 
     def put(self, kit: Kit, label: str) -> None:
-        """Add a kit as a new step; steps that were taken back are dropped."""
+        """Add a kit as a new step; undone steps are dropped."""
         kit = sorted_slots(kit)
         if kit == self.kit:
             return

@@ -112,7 +112,7 @@ export function mount(root, live) {
   annotations.listeners.add(onAnnotated);
 
   const load = makeLoader({ map, panel, selection, showError });
-  let isLinked = false;                // the color of a link is taken once
+  let isLinked = false;                // the color of a link is applied once
   const update = async data => {
     map.setDark(isDark(view));
     kitSession.refresh(data.kit_revision);

@@ -5,7 +5,7 @@ import { UNKNOWN_RANK, colorPoints } from '../drawing/colors.js';
 import { cutStencils } from '../drawing/marks.js';
 import { isShown } from './points.js';
 
-// Opacity of a mark that the search leaves out, of one whose color says nothing, and of any other.
+// Opacity of a mark that the search leaves out, of one without a value for the color, and of any other.
 const OPACITIES = [.13, .4, .88], FAINT = 0, QUIET = 1, PLAIN = 2;
 
 // For each role: its pixels, the same as offsets into an image, and the opacities of its pixels.

@@ -10,7 +10,7 @@ import { unpackPreviews } from './previews.js';
 const MAX_CACHE_BYTES = 96 * 2 ** 20;  // of decoded audio; 1 s of stereo at 48 kHz takes 0.4 MB
 const START_LEVEL_DB = -12;            // modest on purpose; the person turns it up
 const LIMITER = { threshold: -6, knee: 0, ratio: 20, attack: .001, release: .1 };
-// Web Audio adds this gain to a compressor (its standard, "make-up gain"); it is taken out again.
+// Web Audio adds this gain to a compressor (its standard, "make-up gain"); it is removed here.
 const MAKEUP_DB = .6 * (6 - 6 / 20);
 const FADE_S = .006;                   // an audition that is cut short must not click
 const N_PREVIEWS = Math.min(48, MAX_IDS);   // in one request: 1.7 MB

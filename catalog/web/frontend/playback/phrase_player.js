@@ -1,5 +1,5 @@
-// Plays a phrase on the kit. Strokes are scheduled a little ahead, so that a change of the kit is heard
-// in the next stroke and a busy page does not make the drummer stumble.
+// Plays a phrase on the kit. Strokes are scheduled a little ahead, so that a change of the kit affects
+// the next stroke and a busy page does not delay one.
 
 import { kitSession } from '../shared/kit_session.js';
 import { engine } from './audio_engine.js';

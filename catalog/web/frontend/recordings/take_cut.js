@@ -9,7 +9,7 @@ import { fetchBytes } from '../shared/http.js';
 import { drawDetail, drawOverview } from './cut_canvas.js';
 import { findAgain, limitsOf, nearestStroke, windowAround } from './cut_geometry.js';
 
-const GRAB_PX = 16;                    // from an end at which the pointer takes it
+const GRAB_PX = 16;                    // distance at which the pointer grabs an end
 const LAST_S = .45;                    // played of an end
 const NARROWEST_PX = 200;
 
@@ -33,7 +33,7 @@ export function mount(root, live) {
   const detail = el('canvas', { class: 'detail', role: 'img' });
   const heading = el('b', { 'aria-live': 'polite' }), description = el('span', { class: 'why' });
   // window, ends: frames that are shown, and of the stroke; caret: where it would be split;
-  // draggedEnd: 0 or 1; playsNext: after the server has taken a change.
+  // draggedEnd: 0 or 1; playsNext: after the server has applied a change.
   const state = { data: null, index: 0, overview: null, detail: null, window: [0, 1], ends: [0, 0],
     caret: null, draggedEnd: null, playsNext: false };
   const stroke = () => state.data.strokes[state.index];
