@@ -78,7 +78,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     if args.yes:
         return _do_set_aside(cat, args, ids)
     hits = [cat.hit(hit_id) for hit_id in ids]
-    obstacles, used = cat.files.obstacles(ids), cat.files.kits_using(ids)
+    obstacles, used = _obstacles(cat, args, ids), cat.files.kits_using(ids)
     outcomes = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
     movable = [hit for hit in hits if hit.id not in obstacles]
     lines = [f"would set aside: {short_path(hit.path)}" for hit in movable]
@@ -97,7 +97,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
-    obstacles = cat.files.obstacles(ids) if args.copies else {}
+    obstacles = _obstacles(cat, args, ids) if args.copies else {}
     for reason in obstacles.values():
         print_message(f"not moved: {reason}")
     ids = [hit_id for hit_id in ids if hit_id not in obstacles]
@@ -113,6 +113,11 @@ def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) ->
         raise
     code = _print_events(events, args)
     return INCOMPLETE if obstacles else code
+
+
+def _obstacles(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> dict[int, str]:
+    keeper_faults = cat.duplicates.keeper_faults(ids) if args.copies else {}
+    return cat.files.obstacles(ids) | keeper_faults
 
 
 def _write_report(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import os
+from collections.abc import Collection, Mapping
 
 from catalog.duplicates.cached import find_copies, find_uncertain_pairs, prefer_in_group
 from catalog.duplicates.groups import CopyGroup, UncertainPair
@@ -11,6 +12,7 @@ from catalog.duplicates.overlay import Overlay, overlay_recordings
 from catalog.duplicates.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
 from catalog.errors import CatalogError
+from catalog.library.scan.walk import hash_file
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
@@ -74,6 +76,32 @@ class Duplicates:
             if the hit is in no group
         """
         prefer_in_group(self._context.store, self.groups(), self._context.hit(hit_id))
+
+    def keeper_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
+        """Return why copies must stay: the file to keep is missing, changed, or the same file.
+
+        The file to keep is read whole and compared with its stored hash, for its size and time
+        may be unchanged.
+
+        Parameters
+        ----------
+        hit_ids : collection of int, hits that are to be set aside
+
+        Returns
+        -------
+        dict of hit id to reason; hits that may go, and hits in no group, are not in it
+        """
+        faults = {}
+        for group in self.groups():
+            others = [hit_id for hit_id in group.others if hit_id in hit_ids]
+            if not others or group.keep in hit_ids:
+                continue
+            keep = self._context.hit(group.keep)
+            damage = _find_damage(keep)
+            for hit in map(self._context.hit, others):
+                if reason := damage or _find_same_file(keep, hit):
+                    faults[hit.id] = f"{hit.path}: {reason}"
+        return faults
 
     def overlay(self, first_id: int, second_id: int) -> Overlay:
         """Align the second hit with the first and subtract it.
@@ -159,3 +187,19 @@ class Duplicates:
             return prepare_views(self._context.read(hit))
         except CatalogError:
             return None  # missing or damaged since the scan; the next scan lists it
+
+
+def _find_damage(keep: Hit) -> str:
+    try:
+        is_intact = hash_file(keep.path, keep.mate) == keep.content_hash
+    except OSError as err:
+        return f"{keep.path}, which would be kept, cannot be read ({err.strerror}); scan again"
+    return "" if is_intact else f"{keep.path}, which would be kept, has changed; scan again"
+
+
+def _find_same_file(keep: Hit, other: Hit) -> str:
+    try:
+        is_same = any(os.path.samefile(a, b) for a in keep.files for b in other.files)
+    except OSError:
+        return ""  # a missing copy is reported where it is moved
+    return f"is the same file as {keep.path} under another name" if is_same else ""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import json
+import os
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -213,3 +215,41 @@ def test_a_move_that_fails_leaves_no_report(cat, call, tmp_path, folder):
     assert call("set-aside", "--copies", "--yes", "--report", report)[0] == 2
     assert not report.exists()
     assert cat.history() == []
+
+
+def break_by_deletion(keep: Path) -> None:
+    keep.unlink()
+
+
+def break_by_noise(keep: Path) -> None:
+    """Overwrite a file with other bytes, its size and times unchanged."""
+    status = keep.stat()
+    keep.write_bytes(os.urandom(status.st_size))
+    os.utime(keep, ns=(status.st_atime_ns, status.st_mtime_ns))
+
+
+@pytest.mark.parametrize("damage", [break_by_deletion, break_by_noise])
+def test_a_copy_stays_when_the_file_to_keep_is_damaged(cat, call, damage):
+    (group,) = cat.copies()
+    copies = [cat.hit(hit_id).path for hit_id in group.others]
+    damage(cat.hit(group.keep).path)
+    code, _, err = call("set-aside", "--copies", "--yes")
+    assert code == 1
+    assert "which would be kept" in err
+    assert all(path.exists() for path in copies)
+    assert cat.history() == []
+
+
+def test_one_file_under_two_names_is_never_moved(tmp_path):
+    (tmp_path / "disk").mkdir()
+    library = tmp_path / "library"
+    library.mkdir()
+    data = encode_wav(as_frames(drum_stroke(200, seed=3)), sr=SR)
+    (tmp_path / "disk" / "snare 1.wav").write_bytes(data)
+    os.link(tmp_path / "disk" / "snare 1.wav", library / "snare one.wav")
+    with Catalog.open(tmp_path / "names.sqlite") as cat:
+        cat.scan([tmp_path / "disk", library], n_jobs=1)
+        (group,) = cat.copies()
+        faults = cat.duplicates.keeper_faults(group.others)
+        assert set(faults) == set(group.others)
+        assert "the same file" in faults[group.others[0]]

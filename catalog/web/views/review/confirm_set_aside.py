@@ -41,8 +41,11 @@ def set_aside_now(catalog: Catalog, hit_ids: Sequence[int], *, hidden: Sequence[
     Raises
     ------
     CatalogError
-        if a file cannot be moved; what was moved before it is in the history
+        if the file to keep is missing or changed, or a file cannot be moved; what was moved before
+        that is in the history
     """
+    if faults := catalog.duplicates.keeper_faults(hit_ids):
+        raise StoreError(f"{next(iter(faults.values()))}. Nothing was moved.")
     done = catalog.set_aside(hit_ids, reason=REASON, even_in_kits=True) if hit_ids else []
     if hidden:
         catalog.files.hide(hidden, reason=REASON)
