@@ -117,7 +117,7 @@ def test_an_unknown_role_is_refused(cat):
 
 def test_a_role_set_by_the_user_stays_and_propagates_to_similar_hits(folder, tmp_path):
     for at, path in enumerate(sorted(folder.rglob("*.wav"))):
-        path.rename(path.with_name(f"{at:03}.wav"))  # no name tells a role now
+        path.rename(path.with_name(f"{at:03}.wav"))  # the names no longer indicate a role
     with Catalog.open(tmp_path / "s.sqlite") as cat:
         cat.scan([folder], n_jobs=1)
         hit = cat.hits()[0]
@@ -131,7 +131,7 @@ def test_a_role_set_by_the_user_stays_and_propagates_to_similar_hits(folder, tmp
         assert cat.hit(sibling.id).role == "wood"
 
 
-def test_copies_are_found_and_remembered(cat):
+def test_repeated_searches_find_the_same_copies(cat):
     groups = cat.copies()
     kept = [(cat.hit(g.keep).name, [cat.hit(o).name for o in g.others]) for g in groups]
     assert kept == [("snare 2", ["louder"])]
@@ -159,11 +159,11 @@ def test_a_hit_set_aside_is_not_searched_from(cat):
         cat.alternates(other)
 
 
-def test_every_hit_has_a_place_and_keeps_it_when_new_ones_come(cat, folder):
+def test_every_hit_keeps_its_map_position_when_new_hits_are_scanned(cat, folder):
     assert cat.map.layout().kind == "pca"
-    told = []
-    laid = cat.map.compute(seed=3, on_progress=told.append)
-    assert [(one.step, one.done, one.total) for one in told[-2:]] == [
+    reports = []
+    computed = cat.map.compute(seed=3, on_progress=reports.append)
+    assert [(report.step, report.done, report.total) for report in reports[-2:]] == [
         ("laying out", 0, 1), ("laying out", 1, 1)
     ]  # fmt: skip
     data = encode_wav(as_frames(drum_stroke(55, seed=99)), sr=SR)
@@ -171,8 +171,8 @@ def test_every_hit_has_a_place_and_keeps_it_when_new_ones_come(cat, folder):
     cat.scan([folder], n_jobs=1)
     layout = cat.map.layout()
     assert layout.kind == "placed"
-    assert np.array_equal(layout.xy[: len(laid.xy)], laid.xy)
-    assert len(layout.xy) == len(laid.xy) + 1
+    assert np.array_equal(layout.xy[: len(computed.xy)], computed.xy)
+    assert len(layout.xy) == len(computed.xy) + 1
 
 
 def test_a_kit_is_filled_saved_and_written_with_what_was_locked(cat, tmp_path):

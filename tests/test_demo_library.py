@@ -1,4 +1,4 @@
-"""The demo library is what its truth table says, and can be made again."""
+"""Check that the demo library matches its truth table and can be generated again."""
 
 from __future__ import annotations
 

@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-MAX_CHANNELS = 64  # multitrack recorders end there; a larger count is a broken header
-MAX_SAMPLE = 1e6  # of full scale, +120 dBFS; larger floats are not audio and overflow when squared
-SR_RANGE_HZ = (4_000, 768_000)  # speech recorders start at 8,000; outside is a broken header
+MAX_CHANNELS = 64  # multitrack recorders have no more; a larger count means a broken header
+MAX_SAMPLE = 1e6  # of full scale, +120 dBFS; larger floats are not audio and can overflow
+SR_RANGE_HZ = (4_000, 768_000)  # speech recorders use 8,000; a rate outside means a broken header
 MAX_VALUES = 250_000_000  # samples over all channels, 1 GB as float32; longer files are refused
 
 
@@ -21,8 +21,8 @@ class SampleFormat(NamedTuple):
     encoding: str
 
 
-# Lossless sample formats by the name that libsndfile gives to the subtype; ALAC is named likewise.
-# Floating point keeps 24 bits and a sign after decoding to float32.
+# Lossless sample formats by libsndfile's name of the subtype; ALAC names follow the same pattern.
+# Decoding to float32 keeps a significand of 24 bits and a sign.
 SAMPLE_FORMATS: dict[str, SampleFormat] = {
     "PCM_S8": SampleFormat(8, 8, "signed"),
     "PCM_U8": SampleFormat(8, 8, "unsigned"),

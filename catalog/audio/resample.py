@@ -44,7 +44,7 @@ def retune(samples: np.ndarray, *, sr: int, to_sr: int, semitones: float) -> np.
     Raises
     ------
     ParameterError
-        if a rate is not above 0 or `semitones` is beyond an octave
+        if a rate is not above 0 or `semitones` is outside -12 to 12
     """
     if semitones == 0.0:
         return resample(samples, sr=sr, to_sr=to_sr)

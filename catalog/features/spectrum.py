@@ -33,7 +33,7 @@ def zero_pad(samples: np.ndarray, n: int, *, lead: int = 0) -> np.ndarray:
 
 
 def sliding_frames(samples: np.ndarray, n: int, *, hop: int = 1) -> np.ndarray:
-    """Return a view of all frames of `n` samples every `hop` samples.
+    """Return a view of the frames of `n` samples that start every `hop` samples.
 
     `samples` are float32, shape (m,), contiguous, m at least `n`; the view has shape
     ((m - n) // hop + 1, n).
@@ -65,7 +65,7 @@ def frame_power(frames: np.ndarray, n_fft: int | None = None) -> np.ndarray:
 def frames_at(
     samples: np.ndarray, starts: Sequence[int], windows: Sequence[np.ndarray], *, n: int
 ) -> np.ndarray:
-    """Return frames at given starts, each under its own window; float32, shape (k, n)."""
+    """Return frames at given starts, each multiplied by its window; float32, shape (k, n)."""
     frames = np.zeros((len(starts), n), np.float32)
     for frame, start, window in zip(frames, starts, windows, strict=True):
         part = samples[start : start + len(window)]
@@ -84,7 +84,7 @@ def decimate(samples: np.ndarray, factor: int) -> np.ndarray:
     Returns
     -------
     np.ndarray, float32, shape (ceil(n / factor),)
-        flat up to 0.29 of the new rate; sample i lies half a sample before `i * factor`
+        flat up to 0.29 of the new rate; sample i lies half an input sample before `i * factor`
 
     References
     ----------

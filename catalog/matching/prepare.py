@@ -18,11 +18,11 @@ from catalog.features.envelope import block_variance
 from catalog.features.onset import find_stroke
 from catalog.features.waveform import abs_peak, mix_to_mono
 
-COMPARE_S = 0.8  # from the onset; later parts are low and tonal and agree between strokes too
+COMPARE_S = 0.8  # from the onset; later parts are low and tonal, and similar even in other strokes
 PRE_EMPHASIS = 0.95  # raises the high bands, where strokes differ most
 MAX_LAG_S = 0.05
-MARGIN = 512  # samples before the onset, so that a trimmed start can be shifted over them
-LAG_SAMPLES, LAG_FFT = 16_384, 18_816  # 0.37 s suffice for alignment; the rest holds the lags
+MARGIN = 512  # samples before the onset; a signal with a trimmed start can be shifted into them
+LAG_SAMPLES, LAG_FFT = 16_384, 18_816  # 0.37 s suffice to align; the rest is for lags
 SHORT_LAG_SAMPLES, SHORT_LAG_FFT = 4_050, 6_300  # the same where both hits are short
 CUT_ONSET_S = 0.0005  # an earlier onset means that the start of the stroke was cut off
 FADE_IN = np.linspace(0.0, 1.0, 32, dtype=np.float32)  # 0.7 ms, over the click of a cut start
@@ -46,21 +46,21 @@ class PreparedSignal:
     noise: float  # noise variance of a sample
     is_cut: bool  # whether the file begins within the stroke
     scale: float = 1.0  # peak of the recording, full scale 1.0; the samples are divided by it
-    onset_s: float = 0.0  # onset in its region of the file
+    onset_s: float = 0.0  # onset, from the start of its region of the file
     _whitened: dict[int, WhitenedSpectrum] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def lag_fft(self) -> int:
-        """FFT length for the search of the lag, in samples, with room for `MAX_LAG_S`."""
+        """FFT length for the search of the lag, in samples; it covers lags up to `MAX_LAG_S`."""
         return SHORT_LAG_FFT if len(self.samples) <= SHORT_LAG_SAMPLES else LAG_FFT
 
 
 def whiten_spectra(signals: Sequence[PreparedSignal], n_fft: int) -> list[WhitenedSpectrum]:
     """Divide spectra by the root of their magnitude; the results are cached in the signals.
 
-    The first `LAG_SAMPLES` are used. The cross-spectrum of two such spectra has the root of the
-    magnitude of the plain one, which lies between plain cross-correlation and the phase transform
-    (PHAT).
+    The first `LAG_SAMPLES` are used. The magnitude of the cross-spectrum of two such spectra is the
+    square root of the unweighted one, halfway between plain cross-correlation and the phase
+    transform (PHAT).
     """
     from scipy.fft import rfft
 
@@ -102,7 +102,7 @@ def prepare_channel(mono: np.ndarray, *, sr: int, subtype: str) -> PreparedSigna
     peak = abs_peak(part)
     first = round(padding * SR / sr)
     is_cut = onset <= round(CUT_ONSET_S * sr)
-    if is_cut:  # fade in over the click of the cut, which no other copy has
+    if is_cut:  # fade in over the click of the cut, which other copies do not have
         edge = y[first : first + len(FADE_IN)]
         edge *= FADE_IN[: len(edge)]
         first += len(FADE_IN)
@@ -134,7 +134,7 @@ def _rounding_variance(subtype: str, peak: float) -> float:
 def group_indices(keys: Iterable[Key], max_size: int) -> Iterator[tuple[Key, list[int]]]:
     """Group the indices of equal keys into batches of at most `max_size`.
 
-    Each index is yielded once with its key, in order within a key.
+    Each index is in one batch, and the indices of a key stay in order.
     """
     indices: dict[Key, list[int]] = {}
     for index, key in enumerate(keys):

@@ -1,8 +1,8 @@
 """Transfer model from one recording to another: FIR least squares, slow poles, static nonlinearity.
 
-An equalized copy is a short filter of the original and a driven copy a static nonlinear function
-of it: both models leave almost no residual. Another stroke leaves most of its energy under any
-model. `catalog.matching.pair_features` measures what is left.
+A short filter predicts an equalized copy from the original, and a static nonlinear function
+predicts an overdriven copy: almost no residual remains. No model predicts another stroke, most of
+whose energy remains. `catalog.matching.pair_features` measures the residual.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from catalog.matching.prepare import PRE_EMPHASIS, PreparedSignal, preemphasize
 
 N_TAPS = 32  # of the FIR filter, 0.7 ms around lag 0
 N_POWER_TAPS = 12  # of the filter of each power
-FIT_S = 0.2  # length of the fit; a longer one changes no score
+FIT_S = 0.2  # length of the fit; a longer fit does not change the scores
 RIDGE = 1e-5  # of the mean energy of a regressor; avoids huge taps for dull hits
 MIN_SAMPLES_PER_TAP = 4  # fewer would overfit
 POLES_HZ = (20.0, 40.0, 80.0, 160.0)  # a high-pass rings far longer than the FIR filter
@@ -29,14 +29,14 @@ POLES_HZ = (20.0, 40.0, 80.0, 160.0)  # a high-pass rings far longer than the FI
 
 @dataclass(frozen=True, eq=False)
 class Alignment:
-    """How one recording is turned into the other."""
+    """Offset, gain, polarity and filter that turn one recording into another."""
 
-    offset_s: float  # by how much the stroke begins later in the second file than in the first
+    offset_s: float  # how much later the stroke begins in the second file than in the first
     gain_db: float  # level of the second relative to the first, over their overlap
     polarity: int  # 1, or -1 where the second is inverted
-    # filter from the first to the second, the offset removed, at 44.1 kHz, lag 0 in the middle
+    # filter from the first to the second without the offset, at 44.1 kHz, lag 0 in the middle
     taps: np.ndarray  # shape (N_TAPS,)
-    residue_db: float  # of the fit relative to the second; -40 and less means equal recordings
+    residue_db: float  # of the fit, relative to the second; -40 or less means equal recordings
 
 
 def deemphasize(x: np.ndarray) -> np.ndarray:
@@ -110,7 +110,8 @@ def fit_transfer(x: np.ndarray, y: np.ndarray, powers: Sequence[np.ndarray] = ()
 
     Parameters
     ----------
-    x, y : np.ndarray, shape (n,), fitted on the first `FIT_S`; by a gain if that is too short
+    x, y : np.ndarray, shape (n,)
+        fitted on the first `FIT_S`; only a gain is fitted if they are too short
     powers : sequence of np.ndarray, shape (n,) each, `signal_powers` of x, or none
     """
     n, n_poles = min(len(x), round(FIT_S * SR)), 2 * len(POLES_HZ)
@@ -134,7 +135,7 @@ def fit_transfer(x: np.ndarray, y: np.ndarray, powers: Sequence[np.ndarray] = ()
 def _delayed_rows(
     blocks: Sequence[tuple[np.ndarray, int]], scale: Sequence[float], n: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return each signal at each of its delays around lag 0, a row of n + 1 samples each.
+    """Return each signal at each of its lags around 0, in rows of n + 1 samples.
 
     The second array holds the index of the first row of each signal.
     """

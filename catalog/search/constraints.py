@@ -31,7 +31,7 @@ CONSTRAINT_WORDS: dict[str, dict[str, Change]] = {
 }
 IN_DB = frozenset({"crest_db", "peak_db", "loudness_lkfs", "floor_db"})
 LINEAR = IN_DB | {"width"}  # compared by difference; all other descriptors by ratio
-MIN_PROGRESS = 0.25  # share of the requested step; a smaller change is not heard as one
+MIN_PROGRESS = 0.25  # share of the requested step; a smaller change is hardly audible
 MISS_WEIGHT = 0.3  # similarity distance that missing the target by one whole step adds
 MAX_MISS = 2.0  # steps; a larger miss costs no more
 

@@ -30,8 +30,8 @@ class Review:
         Parameters
         ----------
         hit_ids : collection of int, optional, only these hits
-        kinds : collection of str, only these; see `catalog.features.faults.FAULT_KINDS`
-        least_weight : float, 0 to 1
+        kinds : collection of str, only these kinds; see `catalog.features.faults.FAULT_KINDS`
+        least_weight : float, 0 to 1, only faults of at least this weight
         dismissed : bool, include dismissed faults
         sort : str, "weight" (heaviest first), "kind" or "hit"
 
@@ -42,7 +42,7 @@ class Review:
         Raises
         ------
         ParameterError
-            if a kind or the order is unknown
+            if a kind or `sort` is unknown
         """
         return read_faults(
             self._context.store, hit_ids=hit_ids, kinds=kinds, least_weight=least_weight,
@@ -50,7 +50,7 @@ class Review:
         )  # fmt: skip
 
     def dismiss_fault(self, hit_ids: Collection[int], kind: str, *, dismissed: bool = True) -> None:
-        """Dismiss a kind of fault of hits, until the file changes; False lists it again.
+        """Dismiss a kind of fault of hits until their files change; `dismissed=False` undoes it.
 
         Raises
         ------

@@ -62,5 +62,5 @@ class Scans:
         return report
 
     def folders(self) -> list[ScannedFolder]:
-        """Return the scanned folders, the newest first, and whether each scan was completed."""
+        """Return the scanned folders, newest first, and whether each scan was completed."""
         return scanned_folders(self._context.store)

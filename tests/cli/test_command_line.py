@@ -348,8 +348,8 @@ def test_all_copies_are_set_aside_at_once_and_losing_every_one_is_warned_of(scan
 
 
 def test_marks_and_tags_are_set_found_and_removed(scanned):
-    said = read(scanned, "mark", "star", 1, 2)
-    assert [row["mark"] for row in said] == ["star", "star"]
+    marked = read(scanned, "mark", "star", 1, 2)
+    assert [row["mark"] for row in marked] == ["star", "star"]
     read(scanned, "tag", 2, "--add", "dry", "--add", "after  lunch")
     assert [row["id"] for row in read(scanned, "hits", "--mark", "star", "--tag", "dry")] == [2]
     assert read(scanned, "tag", 2, "--drop", "dry")[0]["tags"] == ["after lunch"]

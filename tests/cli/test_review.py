@@ -31,11 +31,11 @@ def store(tmp_path, capsys):
 
 def run(capsys, *arguments):
     code = main(list(arguments))
-    told = capsys.readouterr()
-    return code, told.out, told.err
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
 
 
-def test_faults_are_listed_and_dismissed_and_taken_back(store, capsys):
+def test_faults_can_be_listed_dismissed_and_listed_again(store, capsys):
     code, out, _ = run(capsys, "--store", store, "faults", "--kind", "clipped")
     assert code == 0
     assert "clipped" in out
@@ -49,16 +49,16 @@ def test_faults_are_listed_and_dismissed_and_taken_back(store, capsys):
     assert "snare_0" in run(capsys, "--store", store, "faults", "--kind", "clipped")[1]
 
 
-def test_unknown_kinds_are_refused_with_those_there_are(store, capsys):
+def test_an_unknown_kind_of_fault_is_refused_and_the_known_kinds_are_listed(store, capsys):
     code, _, err = run(capsys, "--store", store, "dismiss", "ugly", "1")
     assert code == 2
     assert "known are clipped" in err
 
 
-def test_coverage_is_a_list_to_print_and_json_for_programs(store, capsys):
+def test_coverage_is_printed_as_a_list_or_as_json(store, capsys):
     out = run(capsys, "--store", store, "coverage")[1]
     assert "To record:" in out
     assert "[ ] no soft strokes of the snare (snare, loft)" in out
-    told = json.loads(run(capsys, "--store", store, "--json", "coverage")[1])
-    assert sum(cell["n_hits"] for cell in told["cells"]) == 3
-    assert {"words", "kind", "session", "drum", "role"} == set(told["holes"][0])
+    coverage = json.loads(run(capsys, "--store", store, "--json", "coverage")[1])
+    assert sum(cell["n_hits"] for cell in coverage["cells"]) == 3
+    assert {"words", "kind", "session", "drum", "role"} == set(coverage["holes"][0])

@@ -10,7 +10,7 @@ from catalog.features.descriptors import body_frequency
 from catalog.features.envelope import energy_decay, reverberation_time
 from tests.signals import SR, decaying_noise, decaying_sine
 
-T60_TOLERANCE = 0.01  # asked of a synthetic decay
+T60_TOLERANCE = 0.01  # for a synthetic decay
 NOISE_TOLERANCE = 0.05  # ISO 3382-1 gives about 3-5 % for one decay of noise in this band and time
 
 

@@ -52,10 +52,10 @@ def test_strokes_through_several_microphones_are_listed(call):
     ]
 
 
-def test_what_other_hits_are_to_one_is_named_with_its_reason(call):
+def test_related_hits_are_listed_with_their_relation_and_its_reason(call):
     code, out = call("related", "snare_01_close", "--json")
     assert code == 0
-    kinds = {one["hit_id"]: one["kind"] for one in json.loads(out)}
+    kinds = {row["hit_id"]: row["kind"] for row in json.loads(out)}
     assert kinds[call.ids["old export"]] == "copy"
     assert kinds[call.ids["snare_01_room"]] == "same stroke"
     assert kinds[call.ids["snare_02_close"]] == "same drum"
@@ -64,11 +64,11 @@ def test_what_other_hits_are_to_one_is_named_with_its_reason(call):
 
 
 def test_align_prints_offset_gain_polarity_and_residue(call):
-    told = json.loads(call("align", "snare_01_close", "old export", "--json")[1])
-    assert told["polarity"] == -1
-    assert told["gain_db"] == pytest.approx(20 * np.log10(0.5), abs=0.1)
-    assert told["offset_s"] == pytest.approx(0.0, abs=1e-4)
-    assert told["residue_db"] < -40.0
+    alignment = json.loads(call("align", "snare_01_close", "old export", "--json")[1])
+    assert alignment["polarity"] == -1
+    assert alignment["gain_db"] == pytest.approx(20 * np.log10(0.5), abs=0.1)
+    assert alignment["offset_s"] == pytest.approx(0.0, abs=1e-4)
+    assert alignment["residue_db"] < -40.0
     assert "opposite polarity" in call("align", "snare_01_close", "old export")[1]
 
 
@@ -82,8 +82,8 @@ def test_five_hits_that_only_sound_alike_are_listed_by_default(tmp_path):
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         cat.scan([folder], n_jobs=1)
         hit_id = cat.hits()[0].id
-        for asked, expected in (
+        for relations, expected in (
             (cat.duplicates.relations(hit_id), 5),
             (cat.duplicates.relations(hit_id, n_alike=2), 2),
         ):
-            assert [one.kind for one in asked] == ["alike"] * expected
+            assert [relation.kind for relation in relations] == ["alike"] * expected

@@ -232,7 +232,7 @@ def test_two_days_under_one_name_are_two_sessions(folder, tmp_path):
         cat.scan([folder], n_jobs=1)
         named = {hit.name: hit.session for hit in cat.hits()}
     assert named == {
-        "kick_01": "Cellar",  # its file tells no day
+        "kick_01": "Cellar",  # its file holds no date
         "tom_0": "Cellar 2021-05-04",
         "tom_1": "Cellar 2021-05-04",  # past midnight, the same sitting
         "tom_2": "Cellar 2021-05-05",

@@ -1,4 +1,4 @@
-"""Tables of labels: which rows count, and what a table without any says."""
+"""Read tables of labels: which rows are used, and the error for a table without any."""
 
 from __future__ import annotations
 

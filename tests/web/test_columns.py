@@ -10,7 +10,12 @@ from catalog.web import state
 from catalog.web.columns import make_columns, match_level, update_columns
 from catalog.web.payloads import find_dense_regions
 from catalog.web.state import page
-from catalog.web.views.browse.search_filter import Wanted, find_rows, make_mask, summarize
+from catalog.web.views.browse.search_filter import (
+    SearchConditions,
+    find_choices,
+    find_rows,
+    make_mask,
+)
 
 
 def some_hits() -> list:
@@ -23,50 +28,50 @@ def some_hits() -> list:
     ]
 
 
-def plain_fits(hit, wanted: Wanted) -> bool:
+def plain_fits(hit, conditions: SearchConditions) -> bool:
     """Whether one hit meets the conditions, written plainly."""
     text = " ".join((hit.name, hit.session, hit.role, hit.mark, hit.remark, *hit.tags)).casefold()
     return (
-        all(word in text for word in wanted.words.casefold().split())
-        and (not wanted.roles or hit.role in wanted.roles)
-        and (not wanted.sessions or hit.session in wanted.sessions)
-        and (not wanted.marks or (hit.mark or "none") in wanted.marks)
-        and set(wanted.tags) <= set(hit.tags)
+        all(word in text for word in conditions.words.casefold().split())
+        and (not conditions.roles or hit.role in conditions.roles)
+        and (not conditions.sessions or hit.session in conditions.sessions)
+        and (not conditions.marks or (hit.mark or "none") in conditions.marks)
+        and set(conditions.tags) <= set(hit.tags)
         and all(
             (low is None or hit.descriptors[name] >= low)
             and (high is None or hit.descriptors[name] <= high)
-            for name, (low, high) in wanted.ranges.items()
+            for name, (low, high) in conditions.ranges.items()
         )
-        and not (wanted.unsure and (hit.role_source == "user" or hit.role_confidence >= 0.6))
+        and not (conditions.unsure and (hit.role_source == "user" or hit.role_confidence >= 0.6))
     )
 
 
 @pytest.mark.parametrize(
-    "wanted",
+    "conditions",
     [
-        Wanted(words="WIRE loose"),
-        Wanted(words="star shed"),
-        Wanted(marks=("star",)),
-        Wanted(marks=("none", "reject")),
-        Wanted(tags=("dry", "loft")),
-        Wanted(roles=("kick", "crash"), sessions=("Shed second sitting",)),
-        Wanted(ranges={"centroid_hz": (None, 2000.0), "length_s": (0.2, None)}),
-        Wanted(ranges={"body_hz": (40.0, 400.0)}),
-        Wanted(unsure=True),
-        Wanted(words="dry", marks=("star", "reject"), ranges={"peak_db": (-90.0, 0.0)}),
+        SearchConditions(words="WIRE loose"),
+        SearchConditions(words="star shed"),
+        SearchConditions(marks=("star",)),
+        SearchConditions(marks=("none", "reject")),
+        SearchConditions(tags=("dry", "loft")),
+        SearchConditions(roles=("kick", "crash"), sessions=("Shed second sitting",)),
+        SearchConditions(ranges={"centroid_hz": (None, 2000.0), "length_s": (0.2, None)}),
+        SearchConditions(ranges={"body_hz": (40.0, 400.0)}),
+        SearchConditions(unsure=True),
+        SearchConditions(words="dry", marks=("star", "reject"), ranges={"peak_db": (-90.0, 0.0)}),
     ],
 )
-def test_a_search_finds_the_hits_that_meet_it_one_by_one(used, wanted):
+def test_a_search_finds_the_hits_that_meet_it_one_by_one(used, conditions):
     hits = some_hits()
-    found = find_rows(make_columns(hits), wanted)
-    assert list(found) == [plain_fits(hit, wanted) for hit in hits]
+    found = find_rows(make_columns(hits), conditions)
+    assert list(found) == [plain_fits(hit, conditions) for hit in hits]
 
 
 def test_the_choices_are_those_that_hits_have(used):
-    summary = summarize(make_columns(some_hits()))
-    assert summary.marks == ("none", "reject", "star")
-    assert summary.tags == ("dry", "loft")
-    low, high = summary.spans["length_s"]
+    choices = find_choices(make_columns(some_hits()))
+    assert choices.marks == ("none", "reject", "star")
+    assert choices.tags == ("dry", "loft")
+    low, high = choices.spans["length_s"]
     assert low == min(hit.descriptors["length_s"] for hit in some_hits())
     assert high == max(hit.descriptors["length_s"] for hit in some_hits())
 
@@ -119,14 +124,16 @@ def test_the_hits_of_a_large_library_are_excluded_from_garbage_collection(used, 
 def test_a_mask_has_a_bit_for_each_point_that_fits(used):
     hits = page().catalog.hits()
     columns, ids = make_columns(hits), np.array([hit.id for hit in reversed(hits)])
-    wanted = Wanted(words="TOM", sessions=("Shed second sitting",), ranges={"length_s": (0.0, 9.0)})
-    mask, n_found, _ = make_mask(columns, ids, wanted)
+    conditions = SearchConditions(
+        words="TOM", sessions=("Shed second sitting",), ranges={"length_s": (0.0, 9.0)}
+    )
+    mask, n_found, _ = make_mask(columns, ids, conditions)
     bits = np.unpackbits(np.frombuffer(mask, np.uint8))[: len(ids)]
     fitting = {h.id for h in hits if h.role == "tom" and h.session == "Shed second sitting"}
     assert set(ids[bits == 1]) == fitting
     assert n_found == len(fitting) == 2
-    assert make_mask(columns, ids, Wanted())[:2] == (None, 23)
-    assert make_mask(columns, ids, Wanted(ranges={"not_measured": (0.0, 1.0)}))[1] == 0
+    assert make_mask(columns, ids, SearchConditions())[:2] == (None, 23)
+    assert make_mask(columns, ids, SearchConditions(ranges={"not_measured": (0.0, 1.0)}))[1] == 0
 
 
 def test_regions_are_labeled_where_most_hits_of_a_role_lie():

@@ -38,7 +38,7 @@ PITCH_ZONES_MS = ((0, 30), (30, 70), (70, 150), (150, 350))
 PITCH_RANGE_HZ = (30, 600)
 PITCH_FFT = 2048  # samples of the low rate, 2.7 Hz
 BURST_S, BURST_BLOCK = 0.09, 64  # duration that is searched for bursts, and samples per level
-TIME_FLOOR_S = 0.002  # added before the logarithm; shorter times are not heard apart
+TIME_FLOOR_S = 0.002  # added before the logarithm; listeners cannot distinguish shorter times
 ENERGY_FLOOR = 1e-7  # of the total, -70 dB; below it is noise
 N_TIMBRE = (
     len(DECAY_DB) + len(ENVELOPE_DB) + 4 + 10 * len(ZONES_MS) + 4 * (len(BANDS_HZ) - 1)

@@ -10,16 +10,16 @@ import numpy as np
 from catalog.features.faults.kinds import Fault, make_fault
 
 FLAT_RUN = 3  # samples at one level; any smooth peak may have two by chance
-MANY_TOPS = 5  # runs at the same level; a bright sound is clipped one sample at a time
+MANY_TOPS = 5  # runs at the same level; peaks of a bright hit may clip for only one sample
 MAX_TOPS = 5000  # samples at the peak that are examined; a square wave has far more
-EDGE_STEPS = 6.0  # quantization steps at both ends of a run; a rounded smooth peak has 1 to 3
-EQUAL = 1e-6  # of the peak; the rounding of 24 bits is smaller
+EDGE_STEPS = 6.0  # quantization steps; the fall beside a clipped run; beside a smooth peak 1 to 3
+LEVEL_TOLERANCE = 1e-6  # of the peak, for samples at one level; 24-bit rounding is smaller
 STEP_SAMPLES = 4000  # enough to hold two neighbors one quantization step apart
 STEP_8_BITS = 1.0 / 128
 NEAR_FULL_SCALE = 0.7  # real strokes rise by less than 3 dB between samples
 OVERSAMPLING = 4  # ITU-R BS.1770-4, Annex 2
 TAPS = 24  # samples on each side that the interpolation uses
-KAISER_BETA = 6.0  # of its window; ripple below .01 dB up to .45 of the sample rate
+KAISER_BETA = 6.0  # of the interpolation window; ripple below .01 dB up to .45 of the sample rate
 
 
 def find_clipping(
@@ -46,13 +46,13 @@ def find_clipping(
 
 
 def _flat_runs(y: np.ndarray, top: float, sign: int) -> list[tuple[int, int]]:
-    """Return start and length of each run at the extreme level that ends steeply.
+    """Return start and length of each run at the extreme level that has a steep edge.
 
     `sign` is 1 for the highest level, and -1 for the lowest, whose absolute value is `top`.
     """
     if top <= 0:
         return []
-    limit = top * (1.0 - EQUAL)
+    limit = top * (1.0 - LEVEL_TOLERANCE)
     at = np.flatnonzero(y >= limit if sign > 0 else y <= -limit)
     if len(at) < FLAT_RUN:
         return []
@@ -72,7 +72,7 @@ def _flat_runs(y: np.ndarray, top: float, sign: int) -> list[tuple[int, int]]:
 
 
 def _quantization_step(y: np.ndarray, at: int) -> float:
-    """Return the smallest difference between neighbors near `at`; that of 8 bits if none."""
+    """Return the smallest difference between neighbors near `at`; the 8-bit step if none."""
     steps = np.abs(np.diff(y[max(0, at - STEP_SAMPLES // 2) : at + STEP_SAMPLES]))
     steps = steps[steps > 0]
     return float(steps.min()) if len(steps) else STEP_8_BITS
@@ -92,11 +92,11 @@ def find_intersample_overs(samples: np.ndarray, *, sr: int, peak: float) -> list
 
 
 def true_peak_near_full(y: np.ndarray) -> tuple[float, int]:
-    """Measure the true peak only next to samples near full scale, which is fast.
+    """Measure the true peak only next to samples near full scale, to save time.
 
     Returns
     -------
-    float, the level, 0 if no sample comes near full scale; int, the sample next to it
+    float, the true peak, 0 if no sample is near full scale; int, index of the sample next to it
 
     References
     ----------
@@ -118,7 +118,10 @@ def true_peak_near_full(y: np.ndarray) -> tuple[float, int]:
 
 @lru_cache(maxsize=1)
 def _interpolation_weights() -> np.ndarray:
-    """Return the weights of the samples around one for levels up to half a sample beside it."""
+    """Return the weights that interpolate levels within half a sample of the middle one.
+
+    The result is float32, shape (2 * TAPS + 1, OVERSAMPLING + 1).
+    """
     t = np.arange(-TAPS, TAPS + 1)
     steps = np.arange(-OVERSAMPLING // 2, OVERSAMPLING // 2 + 1) / OVERSAMPLING
     distance = t[:, None] - steps

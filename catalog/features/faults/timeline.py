@@ -24,7 +24,7 @@ RUMBLE_BLOCK_S = 0.020  # a period of 50 Hz
 RUMBLE_BLOCKS = 5
 
 # At its start
-START_S = 45e-6  # two samples at 44.1 kHz; a step from silence within it is heard as a click
+START_S = 45e-6  # two samples at 44.1 kHz; a step from silence within it is audible as a click
 START_DB = -18.0  # of the first samples under the peak; a struck drum starts from silence
 
 # A second onset
@@ -32,7 +32,7 @@ RISE_DB = 6.0  # over all of the 10 ms before; rattling and beating rise by less
 SECOND_DB = -18.0  # under the steepest attack
 SLOPE_BLOCKS = 2  # ms in one block of the slope
 BEFORE_BLOCKS = 5  # slope blocks that a rise is compared with
-SECOND_AFTER_BLOCKS = 14  # ms; two closer onsets are heard as one
+SECOND_AFTER_BLOCKS = 14  # ms; listeners perceive two closer onsets as one
 MANY_RISES = 12  # candidates from which on all peaks are computed at once
 LOUDER = 1.3  # times the peak before; ignores brief high-frequency bursts
 SPAN_BLOCKS = 12  # ms in which an attack reaches its peak

@@ -18,18 +18,18 @@ RATES_HZ = (44_100, 48_000, 96_000)
 
 @dataclass(frozen=True)
 class ExportOptions:
-    """How a kit is written.
+    """Format of an exported kit.
 
     Raises
     ------
     KitError
-        if a value is not among these or the container cannot hold the width
+        if a value is not allowed or the container cannot hold the subtype
     """
 
     subtype: str = "PCM_24"  # or "PCM_16" (with triangular dither), "PCM_32", "FLOAT"
     container: str = "WAV"  # or "FLAC" for 16 or 24 bits
     sr: int | None = None  # 44,100, 48,000 or 96,000 Hz; None keeps the rate of each recording
-    as_zip: bool = False  # also one zip of the folder beside it
+    as_zip: bool = False  # also write a zip of the folder beside it
 
     def __post_init__(self) -> None:
         if self.subtype not in SUBTYPES:

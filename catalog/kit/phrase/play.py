@@ -1,4 +1,4 @@
-"""Playing a phrase on a kit: the strokes with their times and gains, and the rendered audio.
+"""Play a phrase on a kit: choose the strokes with their times and gains, and render the audio.
 
 Velocities select layers, round robins alternate, and hats choke each other, as in the SFZ file.
 """
@@ -28,7 +28,7 @@ TAIL_S = 2.5  # after the last stroke
 class Stroke:
     """One stroke of a performance.
 
-    It fades within `CHOKE_S` from `choke_s` on, when another of its choke group stops it.
+    If a later stroke of its choke group stops it, it fades out within `CHOKE_S` from `choke_s` on.
     """
 
     time_s: float
@@ -48,8 +48,8 @@ class Performance:
 
     phrase: str
     strokes: tuple[Stroke, ...]  # in order of time
-    length_s: float  # with the tail of the last stroke
-    left_out: Mapping[int, int]  # strokes by MIDI key that no slot of the kit plays
+    length_s: float  # including the tail of the last stroke
+    left_out: Mapping[int, int]  # number of strokes of each MIDI key without a slot in the kit
     notes: tuple[str, ...]  # what was left out or changed
 
 
@@ -106,7 +106,7 @@ def render_phrase(
     Returns
     -------
     np.ndarray, float32, shape (n_frames, 2)
-        under -1 dBTP; attenuated as a whole where tails add up to more
+        below -1 dBTP; attenuated as a whole if the strokes add up to more
     """
     performance = perform_phrase(kit, hits, phrase, gain_db=gain_db)
     out = np.zeros((round(performance.length_s * sr), 2), dtype=np.float32)
@@ -127,7 +127,7 @@ def render_phrase(
 
 
 def _choke_beat(events: Sequence[Event], index: int) -> float | None:
-    """Beat at which a later stroke of the same choke group stops this one."""
+    """Return the beat at which a later stroke of the same choke group stops this one."""
     group = SLOTS[events[index].slot].choke
     if not group:
         return None

@@ -113,7 +113,7 @@ def _missing_strengths(counts: dict[tuple[str, str], int], name: str) -> list[st
 def _short_round_robins(counts: dict[tuple[str, str], int], name: str) -> list[str]:
     return [
         f"{name} has {NUMBERS[n]} {f'{kind} ' if kind else ''}{'stroke' if n == 1 else 'strokes'}"
-        f" at {STRENGTH_WORDS[strength]} strength; a round robin wants three or more"
+        f" at {STRENGTH_WORDS[strength]} strength; a round robin needs three or more"
         for (kind, strength), n in counts.items()
         if n < MIN_ROUND_ROBIN
     ]

@@ -13,10 +13,10 @@ from catalog.models import MARKS, Hit
 MAX_TAG = 60  # characters; a tag is a word or two
 MAX_REMARK = 2000  # characters; a page of text
 PREFERRED = "kept"  # setting: ids of the hits that the user prefers over their copies
-MAX_PREFERRED = 10_000  # the oldest are dropped beyond it
+MAX_PREFERRED = 10_000  # ids; when there are more, the oldest are dropped
 
 AnswerByPair = Mapping[tuple[str, str], bool]
-"""Key of a pair, see `pair_key`, to whether it is one recording."""
+"""Whether each pair is one recording, by the key that `pair_key` returns."""
 
 
 class Annotation(NamedTuple):
@@ -32,13 +32,13 @@ class Annotation(NamedTuple):
 
 
 class Annotations:
-    """Annotations by hit id; ids that are not in the store are passed over."""
+    """Annotations by hit id; ids that are not in the store are ignored."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def read(self, hit_ids: Sequence[int] | None = None) -> dict[int, Annotation]:
-        """Return the annotations of some hits, or of all."""
+        """Return the annotations of the given hits, or of all hits."""
         sql = "SELECT id, mark, tags, remark, role, role_confidence, role_source FROM hit"
         if hit_ids is None:
             rows = self._database.read(sql)
@@ -47,7 +47,7 @@ class Annotations:
         return {row[0]: Annotation(*row) for row in rows}
 
     def restore(self, annotations: Iterable[Annotation]) -> None:
-        """Write annotations that `read` returned before."""
+        """Write back annotations that `read` returned earlier."""
         rows = [(*annotation[1:], annotation.hit_id) for annotation in annotations]
         with self._database.writing() as db:
             db.executemany(
@@ -63,7 +63,7 @@ class Annotations:
         """
         if mark not in MARKS:
             known = ", ".join(word for word in MARKS if word)
-            raise ParameterError(f"mark={mark!r} is unknown; marks are {known}, or nothing")
+            raise ParameterError(f"mark={mark!r} is unknown; marks are {known}, or '' for none")
         self._set_column("mark", hit_ids, mark)
 
     def set_remark(self, hit_ids: Sequence[int], remark: str) -> None:
@@ -107,13 +107,13 @@ def _clean_tags(tags: Iterable[str]) -> set[str]:
 
 
 def pair_key(first: Hit, second: Hit) -> tuple[str, str]:
-    """Return the content and the region of both hits; the order of the two does not matter."""
+    """Return a key of content and region of both hits, the same in either order."""
     a, b = sorted(f"{hit.content_hash}:{hit.start}:{hit.stop}" for hit in (first, second))
     return a, b
 
 
 class PairAnswers:
-    """Answers by what the files hold, so that they last when files move or are scanned again."""
+    """Answers keyed by the content of files, so that they survive a move or another scan."""
 
     def __init__(self, database: Database) -> None:
         self._database = database

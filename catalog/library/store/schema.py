@@ -63,8 +63,10 @@ CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
 """
-# The index `hit_path` covers all that a scan needs of an unchanged file: wide rows are not read.
-# Version to the statements that lead from it to the next one.
+# The index `hit_path` covers all columns that a scan reads of an unchanged file, so that it does
+# not read the wide rows.
+
+# Statements that migrate a store from each version to the next one.
 MIGRATIONS: dict[int, str] = {
     1: """
 ALTER TABLE hit ADD COLUMN mark TEXT NOT NULL DEFAULT '';
@@ -111,7 +113,7 @@ def check_is_store(path: Path, connection: sqlite3.Connection) -> None:
     if version > SCHEMA_VERSION:
         raise StoreError(
             f"{path}: was written by a newer version (store {version}, this one reads up to "
-            f"{SCHEMA_VERSION}); update the program, or give another store"
+            f"{SCHEMA_VERSION}); update the program, or give another path"
         )
 
 
@@ -132,7 +134,7 @@ def migrate(path: Path, connection: sqlite3.Connection) -> None:
 
 
 def _run_statements(connection: sqlite3.Connection) -> None:
-    version = read_pragma(connection, "user_version")  # another process may have been faster
+    version = read_pragma(connection, "user_version")  # another process may have migrated it
     if version >= SCHEMA_VERSION:
         return
     steps = [TABLES] if version == 0 else [MIGRATIONS[v] for v in range(version, SCHEMA_VERSION)]
@@ -143,7 +145,7 @@ def _run_statements(connection: sqlite3.Connection) -> None:
 
 
 def _back_up(path: Path, connection: sqlite3.Connection, *, version: int) -> None:
-    """Copy the whole store beside itself before a migration changes it."""
+    """Copy the whole store to a file beside it before a migration changes it."""
     backup = path.with_name(f"{path.name}.before-{version}")
     with contextlib.closing(sqlite3.connect(backup)) as copy:
         connection.backup(copy)

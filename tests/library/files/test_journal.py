@@ -125,7 +125,7 @@ def _start_cycle(store_path: Path) -> subprocess.Popen:
 
 
 def _check_all_whole(store, library, contents):
-    """Check that each hit's file is whole where the store says, and that there is no other file."""
+    """Check that each hit's file is intact at the stored path, and that there is no other file."""
     files = {"here": snapshot(library), "aside": snapshot(store.aside_folder)}
     hits = store.hits.read(states=("here", "aside"))
     assert {hit.id: files[hit.state][hit.path] for hit in hits} == contents

@@ -19,7 +19,7 @@ def test_gaps_are_written_as_sentences():
     hits += [make_hit(10 + i, "tom", role="tom", drum="Tom", lkfs=levels[i]) for i in range(4)]
     assert set(gap_sentences(hits)) >= {
         "no soft strokes of the kick (Kick, loft)",
-        "the tom (Tom, loft) has one stroke at full strength; a round robin wants three or more",
+        "the tom (Tom, loft) has one stroke at full strength; a round robin needs three or more",
         "no snare at all",
         "no closed hat at all",
     }
@@ -32,7 +32,7 @@ def test_a_stroke_recorded_by_two_microphones_counts_once():
     assert not any("round robin" in text for text in gap_sentences(hits))  # too few for a drum
     soft = [make_hit(3, "s", lkfs=-30), make_hit(13, "s", lkfs=-30, microphone="bottom")]
     more = [*hits, make_hit(2, "s"), *soft]
-    text = "the snare (Snare, loft) has one stroke at soft strength; a round robin wants three"
+    text = "the snare (Snare, loft) has one stroke at soft strength; a round robin needs three"
     assert any(line.startswith(text) for line in gap_sentences(more))
     assert "the snare (Snare, loft): 1 of 4 strokes are missing in bottom" in gap_sentences(more)
 

@@ -118,7 +118,7 @@ def test_a_missing_file_is_marked_until_it_is_back(store, library):
     data, status = tom.read_bytes(), tom.stat()
     tom.unlink()
     assert scan(store, library).missing == (tom,)
-    assert scan(store, library).missing == (tom,)  # told every time
+    assert scan(store, library).missing == (tom,)  # reported by every scan
     assert [hit.state for hit in store.hits.read() if hit.path == tom] == ["missing"]
     tom.write_bytes(data)
     os.utime(tom, ns=(status.st_atime_ns, status.st_mtime_ns))

@@ -56,7 +56,7 @@ def test_annotating_many_hits_is_reverted_with_the_roles_that_followed(tmp_path,
         changed = cat.annotations.annotate(
             [first.id, second.id], mark="reject", role="china", add=["odd"], remark="what is this"
         )
-        assert {said.hit_id for said in changed} >= {first.id, second.id}
+        assert {annotation.hit_id for annotation in changed} >= {first.id, second.id}
         assert cat.hit(second.id).remark == "what is this"
         again = cat.annotations.revert(changed)
         assert {hit.id: hit for hit in cat.hits()} == before

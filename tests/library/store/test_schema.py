@@ -56,7 +56,7 @@ INSERT INTO revision VALUES (1, 0);
 STEP = "CREATE TABLE extra (a); CREATE INDEX ea ON extra (a)"  # a migration for the tests
 
 
-def shape(place):
+def read_schema(place):
     """Return tables with their columns in any order, and indexes with their statements."""
     with sqlite3.connect(place) as db:
         names = [row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type='table'")]
@@ -65,9 +65,9 @@ def shape(place):
         }
         tables.pop("sqlite_sequence", None)
         indexes = db.execute("SELECT sql FROM sqlite_master WHERE type='index' AND sql NOT NULL")
-        asked = {re.sub(r"\s+", " ", row[0]) for row in indexes}
+        index_sql = {re.sub(r"\s+", " ", row[0]) for row in indexes}
     db.close()
-    return tables, asked
+    return tables, index_sql
 
 
 @pytest.fixture
@@ -95,7 +95,7 @@ def version_1(tmp_path, library):
 def test_a_migrated_store_has_the_tables_of_a_new_one(version_1, tmp_path):
     Store.open(version_1).close()
     Store.open(tmp_path / "new.sqlite").close()
-    assert shape(version_1) == shape(tmp_path / "new.sqlite")
+    assert read_schema(version_1) == read_schema(tmp_path / "new.sqlite")
 
 
 def test_a_store_of_version_1_keeps_its_annotations_and_is_measured_again(version_1, library):

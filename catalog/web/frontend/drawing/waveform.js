@@ -1,11 +1,11 @@
-// Waveforms drawn as their envelope: the lowest and the highest sample of each column, by turns.
+// Waveforms drawn as envelopes: the lowest and the highest sample of each column, interleaved.
 
 import { accentColor, sizeCanvas } from './canvas.js';
 
 const LINE_PX = 1.4;
-const FILL_ALPHA = .55;                // a second wave is seen through it
+const FILL_ALPHA = .55;                // lets a second waveform show through
 
-// Return Float32Array (2 * nColumns); columns past the last sample stay 0.
+// Return a Float32Array of length 2 * nColumns; columns past the last sample stay 0.
 export function envelopeOf(samples, nColumns, samplesPerColumn = samples.length / nColumns) {
   const envelope = new Float32Array(2 * nColumns);
   for (let column = 0; column < nColumns; column++) {
@@ -26,7 +26,7 @@ export function peakOf(samples) {
   return peak;
 }
 
-// Fill an envelope of int8, -127 to 127; margin is kept free above and below, gap between columns.
+// Fill an envelope of int8, -127 to 127; margin px stay empty above and below, gap px between columns.
 export function fillEnvelope(context, envelope, { width, height, margin = 2, gap = 0 }) {
   const step = width / (envelope.length / 2), half = height / 2;
   for (let k = 0; k < envelope.length / 2; k++) {

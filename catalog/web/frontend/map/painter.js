@@ -1,15 +1,15 @@
-// All marks as pixels of one image: a drawing call for each of 100,000 points would be too slow.
+// Draw all marks into the pixels of one image: a drawing call for each of 100,000 points would be too slow.
 
 import { ROLES } from '../constants.js';
 import { UNKNOWN_RANK, colorPoints } from '../drawing/colors.js';
 import { cutStencils } from '../drawing/marks.js';
 import { isShown } from './points.js';
 
-// Opacity of a mark that the search leaves out, of one without a value for the color, and of any other.
+// Opacities of a mark that the search excludes, of one without a value to color, and of all others.
 const OPACITIES = [.13, .4, .88], FAINT = 0, QUIET = 1, PLAIN = 2;
 
-// For each role: its pixels, the same as offsets into an image, and the opacities of its pixels.
-function layStencils(radius, width) {
+// Return for each role the pixels of its mark, their offsets into an image, and their opacities.
+function computeStencils(radius, width) {
   const { size, stencils } = cutStencils(ROLES, radius);
   const layOut = pixels => {
     const offsets = new Int32Array(pixels.length / 3)
@@ -20,7 +20,7 @@ function layStencils(radius, width) {
   return { size, marks: stencils.map(layOut) };
 }
 
-function makeRaster() {                // keeps its image and stencils from frame to frame
+function makeRaster() {                // reuses its image and stencils between frames
   const canvas = document.createElement('canvas'), raster = { canvas, image: null, pixels: null };
   let stencils = null, stencilsFor = '';
   raster.clear = (width, height) => {
@@ -36,7 +36,7 @@ function makeRaster() {                // keeps its image and stencils from fram
   raster.stencils = (radius, width) => {
     const key = `${radius.toFixed(1)} ${width}`;
     if (key !== stencilsFor) {
-      stencils = layStencils(Number(radius.toFixed(1)), width);
+      stencils = computeStencils(Number(radius.toFixed(1)), width);
       stencilsFor = key;
     }
     return stencils;
@@ -44,12 +44,12 @@ function makeRaster() {                // keeps its image and stencils from fram
   return raster;
 }
 
-// Row k is the pixel (x[k] * ax + bx, y[k] * ay + by); rows that do not fit the mask lie below the others.
+// Draw row k at (x[k] * ax + bx, y[k] * ay + by), and the rows outside the mask below the others.
 function paintMarks(raster, points, mask, { width, height, radius, scale, dark, ax, bx, ay, by }) {
   const { size, marks } = raster.stencils(radius, width), target = raster.pixels;
   const [colorOf, palette] = colorPoints(points, scale, dark), { n, x: xs, y: ys, role: roles } = points;
   const unknown = scale === 'mark' ? 0 : scale in points.scales ? UNKNOWN_RANK : -1;
-  // The stronger opacity wins: no mixing, because this runs for each pixel of each point.
+  // Keep the higher opacity; blending is too slow, because this runs for each pixel of each point.
   const stamp = (k, strength) => {
     const x = Math.round(xs[k] * ax + bx), y = Math.round(ys[k] * ay + by);
     if (x < -size || y < -size || x >= width + size || y >= height + size) return;

@@ -4,8 +4,8 @@ import { engine } from './audio_engine.js';
 import { UNMATCHED_DB, gainOf } from './gain.js';
 
 const SHORTEST_LOOP_S = .7, LONGEST_LOOP_S = 3, PAUSE_S = .12;
-const SWITCH_S = .008;                 // long enough not to click, too short to be heard as a fade
-const AHEAD_S = .3;                    // loops are scheduled so far ahead
+const SWITCH_S = .008;                 // long enough not to click, too short to sound like a fade
+const AHEAD_S = .3;                    // how far ahead loops are scheduled
 
 export const loopSeconds = durations =>
   Math.min(LONGEST_LOOP_S, Math.max(SHORTEST_LOOP_S, ...durations)) + PAUSE_S;
@@ -50,7 +50,7 @@ export function makeAbPlayer() {
       for (; next < engine.ctx.currentTime + AHEAD_S; next += seconds) {
         hits.forEach((hit, k) => scheduleSource(hit, buffers[k], gains[k], next, seconds));
         player.nLoops += 1;
-        engine.noteStart(hits[player.side === 'A' ? 0 : 1], seconds);
+        engine.logStart(hits[player.side === 'A' ? 0 : 1], seconds);
       }
     };
     schedule();

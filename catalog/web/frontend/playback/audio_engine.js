@@ -97,7 +97,7 @@ function makeEngine() {
   };
   engine.cached = hit => cache.use(keyOf(hit));
 
-  engine.noteStart = (hit, seconds, from = 0) => {
+  engine.logStart = (hit, seconds, from = 0) => {
     engine.nStarts += 1;
     engine.lastStart = { id: hit.id, at: performance.now(), seconds, from };
   };
@@ -110,7 +110,7 @@ function makeEngine() {
     source.connect(gain).connect(engine.fader);
     if (alone) { engine.stop(); voice = { source, gain }; }
     source.start(when, from, seconds);
-    engine.noteStart(hit, Math.min(seconds ?? Infinity, buffer.duration - from), from);
+    engine.logStart(hit, Math.min(seconds ?? Infinity, buffer.duration - from), from);
     return { source, gain };
   };
   engine.stop = () => {

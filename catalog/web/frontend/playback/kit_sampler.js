@@ -53,7 +53,7 @@ function makeKitSampler() {
     const gain = gainOf(slot.gain_db + hit.over_db) * velocityGain(slot.curve, velocity);
     const voice = startVoice(buffer, { gain, when: start, semitones: slot.semitones });
     if (slot.choke) joinGroup(voice, slot.choke);
-    engine.noteStart(hit, buffer.duration);
+    engine.logStart(hit, buffer.duration);
     sampler.log.push({ slot: slot.slot, id: hit.id, velocity, layer, when: start, end: voice.end, gain });
     if (sampler.log.length > MAX_LOG) sampler.log.shift();
     sampler.listeners.forEach(listener => listener(slot.slot, start));

@@ -1,4 +1,4 @@
-// Marks, roles, tags and remarks that the person gives to hits: sent at once, undone step by step.
+// Send the user's marks, roles, tags and remarks to the server; undo and redo them step by step.
 
 import { fetchJson } from './http.js';
 
@@ -7,7 +7,7 @@ const post = (path, body) =>
 
 export const MARK_SIGNS = { '': '', keep: '✓ keep', reject: '✕ reject', star: '★ star' };
 
-// undo and redo hold {step, text}, the newest last; listeners get ([[id, role, mark], ...], text).
+// undo and redo hold {step, text}, the newest last; listeners are called with ([[id, role, mark], ...], text).
 export const annotations = { undo: [], redo: [], listeners: new Set() };
 let pending = Promise.resolve();
 

@@ -7,7 +7,7 @@ import streamlit as st
 from catalog.web.labels import count_of
 from catalog.web.payloads import SCALES
 from catalog.web.state import page
-from catalog.web.views.browse.search_filter import make_mask, summarize
+from catalog.web.views.browse.search_filter import find_choices, make_mask
 from catalog.web.views.browse.search_form import draw_search_row
 from catalog.web.views.component import mount_audition
 
@@ -16,9 +16,9 @@ COLORS = ("role", "session", "mark", *SCALES)  # what the color of a point may s
 
 def draw_map_part() -> None:
     """Draw the search row and the map."""
-    wanted = draw_search_row(summarize(page().columns()))
+    conditions = draw_search_row(find_choices(page().columns()))
     pack = page().points()
-    mask, n_found, mask_version = make_mask(page().columns(), pack.ids, wanted)
+    mask, n_found, mask_version = make_mask(page().columns(), pack.ids, conditions)
     if mask is not None:
         page().masks.put(mask_version, mask)
     st.caption(_count_text(n_found, len(pack.ids)))

@@ -15,15 +15,16 @@ from catalog.web.columns import Columns
 
 RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
 UNSURE = 0.6  # confidence below which a role should be checked; a judgement, no source
-UNMARKED = "none"  # stands for hits without a mark
+UNMARKED = "none"  # choice in the list of marks that finds hits without one
 
 
 @dataclass(frozen=True)
-class Wanted:
+class SearchConditions:
     """Conditions that a hit must meet.
 
-    Each of `words` must be in one of its texts, see `Columns.texts`. Of roles, sessions and marks
-    ("none" is a hit without one) one must be its own, empty is all; it must have all the tags.
+    Each of `words` must occur in the texts of the hit, see `Columns.texts`. Its role, session and
+    mark must be among those given ("none" for a hit without a mark); an empty tuple allows all. It
+    must have all of `tags`.
     """
 
     words: str = ""
@@ -31,14 +32,14 @@ class Wanted:
     sessions: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
-    # Lowest and highest of a descriptor, None is open; a hit without that number does not fit.
+    # Lowest and highest value of a descriptor, None for no limit; a hit without a value fails.
     ranges: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
     unsure: bool = False  # only hits whose role is uncertain and not confirmed by a person
 
 
 @dataclass(frozen=True)
-class Summary:
-    """Choices that the hits offer: names in order, and the range of each number."""
+class SearchChoices:
+    """Names that occur among the hits, in order, and the range of each descriptor."""
 
     roles: tuple[str, ...]
     sessions: tuple[str, ...]
@@ -48,14 +49,14 @@ class Summary:
 
 
 @lru_cache(maxsize=2)
-def summarize(columns: Columns) -> Summary:
-    """Return the choices that the hits offer."""
+def find_choices(columns: Columns) -> SearchChoices:
+    """Return the names and ranges that occur among the hits."""
     spans = {}
     for name, values in columns.numbers.items():
         known = values[np.isfinite(values)]
         if len(known):
             spans[name] = (float(known.min()), float(known.max()))
-    return Summary(
+    return SearchChoices(
         tuple(ROLES[k] for k in np.unique(columns.roles)),
         columns.sessions,
         tuple(MARKS[k] or UNMARKED for k in np.unique(columns.marks)),
@@ -64,37 +65,39 @@ def summarize(columns: Columns) -> Summary:
     )
 
 
-def find_rows(columns: Columns, wanted: Wanted) -> np.ndarray:
+def find_rows(columns: Columns, conditions: SearchConditions) -> np.ndarray:
     """Return which rows meet the conditions, bool, shape (n,)."""
     fits = np.ones(len(columns.ids), bool)
-    if wanted.roles:
-        fits &= np.isin(columns.roles, [ROLES.index(role) for role in wanted.roles])
-    if wanted.sessions:
-        places = [k for k, name in enumerate(columns.sessions) if name in wanted.sessions]
+    if conditions.roles:
+        fits &= np.isin(columns.roles, [ROLES.index(role) for role in conditions.roles])
+    if conditions.sessions:
+        places = [k for k, name in enumerate(columns.sessions) if name in conditions.sessions]
         fits &= np.isin(columns.session_of, places)
-    if wanted.marks:
-        marks = [MARKS.index("" if mark == UNMARKED else mark) for mark in wanted.marks]
+    if conditions.marks:
+        marks = [MARKS.index("" if mark == UNMARKED else mark) for mark in conditions.marks]
         fits &= np.isin(columns.marks, marks)
-    if wanted.unsure:
+    if conditions.unsure:
         fits &= columns.sure < UNSURE
-    for name, (low, high) in wanted.ranges.items():
+    for name, (low, high) in conditions.ranges.items():
         values = columns.numbers.get(name, np.full(len(fits), np.nan))
         fits &= values >= (-np.inf if low is None else low)
         fits &= values <= (np.inf if high is None else high)
-    for tag in wanted.tags:
+    for tag in conditions.tags:
         fits &= np.fromiter((tag in tags for tags in columns.tags), bool, len(fits))
-    for word in wanted.words.casefold().split():
+    for word in conditions.words.casefold().split():
         fits &= np.fromiter((word in text for text in columns.texts), bool, len(fits))
     return fits
 
 
-def make_mask(columns: Columns, ids: np.ndarray, wanted: Wanted) -> tuple[bytes | None, int, str]:
+def make_mask(
+    columns: Columns, ids: np.ndarray, conditions: SearchConditions
+) -> tuple[bytes | None, int, str]:
     """Return which points meet the conditions: a mask, their number, and a version of the mask.
 
     The mask has one bit for each of `ids`, highest bit first; it is None without any condition.
     """
-    if wanted == Wanted():
+    if conditions == SearchConditions():
         return None, len(ids), ""
-    bits = np.isin(ids, columns.ids[find_rows(columns, wanted)])
+    bits = np.isin(ids, columns.ids[find_rows(columns, conditions)])
     mask = np.packbits(bits).tobytes()
     return mask, int(bits.sum()), f"{zlib.crc32(mask + ids.tobytes()):08x}-{len(ids)}"

@@ -26,11 +26,11 @@ HEADING = "Copies in the catalog"
 
 
 def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
-    """Draw the groups and the history; nothing is compared before this part is open."""
+    """Draw the groups and the history; compare nothing until the user opens this section."""
     if not is_open:
-        st.caption("Open this part to look for copies.")
+        st.caption("Open this section to find copies.")
         return
-    groups, uncertain = _found(catalog)
+    groups, uncertain = _find_groups(catalog)
     if groups:
         _draw_count(groups)
     else:
@@ -39,8 +39,8 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
             "same drum are never counted as copies."
         )
     buttons = st.container(horizontal=True, vertical_alignment="center")
-    shown = _sheet(groups)
-    picked = _picked(groups)
+    shown = _select_page(groups)
+    picked = _read_selection(groups)
     _draw_error(catalog)
     if groups or uncertain:
         mount_audition(
@@ -69,7 +69,7 @@ def _draw_count(groups: Sequence[CopyGroup]) -> None:
     )
 
 
-def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[UncertainPair]]:
+def _find_groups(catalog: Catalog) -> tuple[list[CopyGroup], list[UncertainPair]]:
     """Return groups and uncertain pairs, found once for each state of the catalog."""
     known = tab().copies
     revision = catalog.revision()
@@ -82,7 +82,7 @@ def _found(catalog: Catalog) -> tuple[list[CopyGroup], list[UncertainPair]]:
     return list(known[1]), list(known[2])
 
 
-def _sheet(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
+def _select_page(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
     n_sheets = -(-len(groups) // PER_SHEET)
     sheet = st.number_input("Page", 1, n_sheets, key="sheet", width=160) if n_sheets > 1 else 1
     return groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
@@ -93,7 +93,7 @@ def _store_selection() -> None:
     tab().picked_copies = list(st.session_state["copies"]["picked"] or [])
 
 
-def _picked(groups: Sequence[CopyGroup]) -> list[int]:
+def _read_selection(groups: Sequence[CopyGroup]) -> list[int]:
     known = {hit_id for group in groups for hit_id in group.others}
     return [i for i in tab().picked_copies if i in known]
 
@@ -150,7 +150,7 @@ def _describe_pair(catalog: Catalog, pair: UncertainPair) -> dict[str, Any]:
     return {
         "first": pick_row(first) | {"words": _about_file(first)},
         "second": pick_row(second) | {"words": _about_file(second)},
-        "words": f"the samples of this one agree to {100 * pair.evidence:.1f} %",
+        "words": f"its samples agree to {100 * pair.evidence:.1f} %",
     }
 
 
