@@ -55,7 +55,7 @@ class State(Word):
     """Where the file of a hit is, and whether the hit is in use."""
 
     HERE = "here"
-    MISSING = "missing"  # the file is gone
+    MISSING = "missing"  # the file no longer exists
     ASIDE = "aside"  # the file was moved away by `set_aside`
     HIDDEN = "hidden"  # the file is not moved, but the hit is left out of all lists
     OUTSIDE = "outside"  # a file that was searched from and is not in the store
@@ -201,7 +201,7 @@ def _common_name(left: Path, right: Path) -> str:
         found = left.stem[at:l_end].casefold(), right.stem[at:r_end].casefold()
         if found == (l_word, r_word) and left.stem[l_end:] == right.stem[r_end:]:
             return (left.stem[:at] + left.stem[l_end:]).strip(" _.-") or left.stem
-    return left.stem  # joined by the user: the name of the left channel stands for both
+    return left.stem  # joined by the user: the name of the left channel is used for both
 
 
 class Skipped(NamedTuple):

@@ -175,7 +175,7 @@ def test_every_hit_keeps_its_map_position_when_new_hits_are_scanned(cat, folder)
     assert len(layout.xy) == len(computed.xy) + 1
 
 
-def test_a_kit_is_filled_saved_and_written_with_what_was_locked(cat, tmp_path):
+def test_a_kit_with_a_locked_hit_is_filled_saved_and_exported(cat, tmp_path):
     kick = named(cat, "kick 1", "barn")
     kit = cat.fill_kit({"kick": kick.id}, slots=SLOTS)
     assert kit.slots["kick"][0] == kick.id
@@ -191,7 +191,7 @@ def test_a_kit_is_filled_saved_and_written_with_what_was_locked(cat, tmp_path):
         cat.export_kit(kit, tmp_path / "evening")
 
 
-def test_what_the_page_plays_is_the_stroke_and_never_over_full_scale(tmp_path):
+def test_playback_audio_holds_the_stroke_and_never_exceeds_full_scale(tmp_path):
     folder = tmp_path / "hot"
     folder.mkdir()
     loud = 4.0 * drum_stroke(60) / np.abs(drum_stroke(60)).max()

@@ -213,7 +213,7 @@ def test_same_bytes_on_one_machine(tmp_path):
         assert (tmp_path / "a" / row.path).read_bytes() == (tmp_path / "b" / row.path).read_bytes()
 
 
-def test_an_independent_reader_finds_what_the_recorder_wrote():
+def test_an_independent_reader_finds_the_metadata_of_the_recorder():
     """wavinfo (PyPI, MIT) reads bext after EBU Tech 3285."""
     wavinfo = pytest.importorskip("wavinfo")
     paths = [row["path"] for row in HITS if row["path"].startswith(("vellanby", "handheld"))]

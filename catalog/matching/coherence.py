@@ -191,7 +191,9 @@ def _wideband_score_db(trial: LagTrial) -> float:
     n_fft = next_fast_len(len(a) + 1, real=True) // 2 * 2
     n_bins = n_fft // 2 + 1
     phasors = np.exp(2j * np.pi * np.arange(n_bins) * trial.fraction / n_fft)
-    weight = np.full(n_bins, 2.0)  # each bin but the first and last also stands for its mirror
+    weight = np.full(
+        n_bins, 2.0
+    )  # each bin but the first and last counts for its negative frequency too
     weight[[0, -1]] = 1.0
     cross = (weight * (rfft(a, n_fft) * np.conj(rfft(b, n_fft) * phasors)).real).sum()
     energy = float(a @ a) * float(b @ b)

@@ -99,7 +99,7 @@ class Classifier:
     unsure_logit: float  # lowest logit of `Verdict.UNSURE`
 
     def verdict(self, logit: float) -> Verdict:
-        """Return the verdict that a logit stands for."""
+        """Return the verdict for a logit."""
         if logit >= self.copy_logit:
             return Verdict.COPY
         return Verdict.UNSURE if logit >= self.unsure_logit else Verdict.OTHER

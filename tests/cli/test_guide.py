@@ -28,6 +28,6 @@ def test_json_holds_the_text(capsys):
     assert json.loads(capsys.readouterr().out) == {"subject": "kits", "text": read_guide("kits")}
 
 
-def test_an_unknown_subject_names_those_that_exist(capsys):
+def test_an_unknown_subject_is_refused_and_the_subjects_are_listed(capsys):
     assert main(["guide", "drums"]) == 2
     assert "subject='drums' must be one of: copies, files" in capsys.readouterr().err

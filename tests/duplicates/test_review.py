@@ -46,13 +46,13 @@ def test_an_open_pair_found_to_be_one_makes_a_group_of_the_better_one(hits):
     assert "24-bit" in groups[1].reason
 
 
-def test_an_open_pair_joins_the_group_of_what_is_kept_but_never_chains(hits):
+def test_an_open_pair_joins_only_the_group_whose_kept_hit_was_compared(hits):
     joined, chained = (
         apply_verdicts(grouping(UncertainPair(i, 8, 0.95)), hits, verdicts_of(hits, (i, 8, True)))
         for i in (1, 2)
     )
     assert joined[0].others == (2, 3, 8)
-    assert chained == [GROUP]  # 8 was never compared with the one that is kept
+    assert chained == [GROUP]  # 8 was never compared with the kept hit
 
 
 def test_only_pairs_without_a_verdict_of_hits_that_stay_are_listed(hits):

@@ -43,7 +43,7 @@ def test_every_role_has_a_level_in_the_balance():
     assert set(BALANCE_LU) == set(ROLES)
 
 
-def test_slots_differ_in_loudness_as_the_balance_says():
+def test_slots_differ_in_loudness_by_the_balance():
     kit, hits = made_kit(-30, -12, -25, -33, -18, -21)
     levels = balance_levels(kit, hits, read=make_stroke)
     strokes = played(kit, hits, levels.gain_db)

@@ -29,7 +29,7 @@ def points_with_ties() -> np.ndarray:
     return points.astype(np.float32)
 
 
-def test_the_order_and_distances_are_those_of_a_float64_brute_force():
+def test_order_and_distances_equal_a_float64_brute_force():
     points = points_with_ties()
     spaces = spaces_of(points)
     for row in (0, 7, 50, 299):
@@ -39,7 +39,7 @@ def test_the_order_and_distances_are_those_of_a_float64_brute_force():
         assert [i for i, _ in found[:3]] == [i for i, _ in expected[:3]]
 
 
-def test_the_distances_are_those_of_scikit_learn():
+def test_distances_equal_scikit_learn():
     neighbors = pytest.importorskip("sklearn.neighbors")
     points = points_with_ties()
     index = neighbors.NearestNeighbors(n_neighbors=11, algorithm="kd_tree")

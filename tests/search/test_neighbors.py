@@ -23,7 +23,7 @@ from catalog.search.spaces import Spaces, similar_distances_to, stroke_distances
     seed=st.integers(0, 99),
 )
 @settings(deadline=None)
-def test_ranks_are_those_of_sorting_everything_ties_by_id(distances, n, seed):
+def test_ranks_equal_a_full_sort_with_ties_by_id(distances, n, seed):
     rng = np.random.default_rng(seed)
     ids = rng.permutation(len(distances) * 3)[: len(distances)]
     allowed = rng.random(len(distances)) < 0.8

@@ -91,7 +91,7 @@ def test_a_second_scan_changes_nothing(cat, folder):
     assert [repr(hit) for hit in cat.hits()] == before
 
 
-def test_what_is_changed_by_hand_is_kept_by_later_scans(cat, folder):
+def test_later_scans_keep_changes_made_by_hand(cat, folder):
     first, second, third = cat.takes.regions(folder / "Cellar" / "snare.wav")
     cat.annotations.mark([second.id], "star")
     cat.takes.move_region(second.id, start=second.start - 80, stop=second.stop - 400)
@@ -285,7 +285,7 @@ def test_the_command_line_prints_channels_and_sessions(call, cat, folder):
     assert [s["name"] for s in json.loads(out)] == ["Cellar", "Old mill"]
 
 
-def test_what_the_recorder_wrote_is_found_by_words_and_handed_over(cat, folder, tmp_path):
+def test_metadata_of_the_recorder_is_searchable_and_exported(cat, folder, tmp_path):
     from catalog.web.columns import make_columns
 
     hit = cat.takes.regions(folder / "Cellar" / "snare.wav")[0]

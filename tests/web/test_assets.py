@@ -65,7 +65,7 @@ def test_scripts_request_only_this_machine_and_write_no_markup():
         assert all(path.startswith("/api/") for path in re.findall(r"fetch\(`([^`]*)`", js))
 
 
-def test_each_import_names_what_another_module_exports():
+def test_every_imported_name_is_exported_by_its_module():
     found = 0
     for name, js in modules().items():
         for names, relative in re.findall(

@@ -67,7 +67,7 @@ def test_a_search_finds_the_hits_that_meet_it_one_by_one(used, conditions):
     assert list(found) == [plain_fits(hit, conditions) for hit in hits]
 
 
-def test_the_choices_are_those_that_hits_have(used):
+def test_choices_are_the_values_that_occur_among_hits(used):
     choices = find_choices(make_columns(some_hits()))
     assert choices.marks == ("none", "reject", "star")
     assert choices.tags == ("dry", "loft")

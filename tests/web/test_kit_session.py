@@ -95,7 +95,7 @@ def test_an_action_that_is_not_understood_changes_nothing(session, action):
     assert session.kit == before
 
 
-def test_a_missing_hit_is_left_out_of_what_is_shown(session):
+def test_a_missing_hit_is_not_shown_in_the_kit(session):
     kick = ids_of(session, "kick")[0]
     kit = Kit(slots={"snare": (10**9,), "kick": (kick, 10**9)})
     data = describe_kit(KitSession(session.catalog, [Step(kit, "")]))

@@ -197,8 +197,8 @@ def _is_click(peaks: BlockPeaks, at: int) -> bool:
 def find_end_faults(timeline: Timeline) -> list[Fault]:
     """Find a tail that was cut off, or else the noise floor at the end.
 
-    An end that still falls, or is louder than before the stroke, belongs to the stroke. An end
-    that stays at its level is the noise floor.
+    An end that still falls, or is louder than before the stroke, is part of the stroke. An end
+    of constant level is the noise floor.
     """
     n = max(1, round(TAIL_BLOCK_S * timeline.sr))
     n_blocks = len(timeline.mono) // n

@@ -163,7 +163,7 @@ def _find_swell(decay: np.ndarray, below_db: float) -> int | None:
     """Return the block at which something swells in a decay that has fallen under `below_db`.
 
     Two tones of one drum beat: their level falls and returns to what it was. So each block is
-    also compared with the one that lies as long before the minimum as it lies after.
+    also compared with the block at the same distance before the minimum.
     """
     low = np.minimum.accumulate(decay)
     at = np.arange(len(decay))

@@ -90,7 +90,7 @@ def plan_export(
     read : callable, decodes the stroke of a hit
     options : ExportOptions, optional
     check_space : bool
-        refuse if the disk has less room than `n_bytes`, which is an upper bound
+        refuse if less than `n_bytes`, an upper bound, is free on the disk
 
     Raises
     ------
@@ -194,13 +194,13 @@ def _existing(*targets: Path | None) -> list[str]:
 
 
 def _disk_refusals(folder: Path, n_bytes: int) -> list[str]:
-    """Check that the nearest existing parent folder can be written and has room."""
+    """Check that the nearest existing parent folder can be written and has enough free space."""
     parent = next(p for p in (*folder.parents, folder) if os.path.lexists(p))
     if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
         return [f"{parent} cannot be written"]
     free = shutil.disk_usage(parent).free
     if free < n_bytes:
-        return [f"{parent} has room for {free / 1e6:.0f} MB, the kit needs {n_bytes / 1e6:.0f} MB"]
+        return [f"{parent} has {free / 1e6:.0f} MB free, the kit needs {n_bytes / 1e6:.0f} MB"]
     return []
 
 

@@ -28,8 +28,8 @@ def _range_words(low_hz: float, high_hz: float) -> str:
     return f"{low_hz / 1000:.3g} to {high_hz / 1000:.3g} kHz"
 
 
-# Label of each trace, with the words for more and less of it. The first trace of a side stands for
-# the whole side where the hits agree.
+# Label of each trace, with the words for more and less of it. Where the hits agree on a side, its
+# first trace names the whole side.
 TRACE_WORDS: Mapping[str, tuple[str, str, str]] = {
     "late_decay_s": ("tail", "longer", "shorter"),
     "after100_db": ("sound 0.1 s after the peak", "stronger", "weaker"),

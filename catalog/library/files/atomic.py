@@ -75,7 +75,7 @@ def sync_folder(folder: Path) -> None:
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
-    except OSError:  # some network file systems cannot; the rename itself stands
+    except OSError:  # not supported by some network file systems; the rename was done
         pass
     finally:
         os.close(handle)

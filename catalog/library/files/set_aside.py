@@ -23,9 +23,9 @@ def set_aside_hits(
     """Move the files of hits into the folder beside the store; return an event for each hit.
 
     All hits are checked before the first file moves. The history keeps `reason`; a `step` of 0
-    starts a new one. Raise `StoreError` if a hit is unknown or already set aside, its file is gone,
-    is a link or has changed since it was scanned, its folder is read-only or on another machine, or
-    a move fails; the files moved before that stay moved and in the history.
+    starts a new one. Raise `StoreError` if a hit is unknown or already set aside, its file is
+    missing, is a link or has changed since it was scanned, its folder is read-only or on another
+    machine, or a move fails; the files moved before that stay moved and in the history.
     """
     step = step or store.history.new_step()
     moves = [
@@ -38,8 +38,8 @@ def set_aside_hits(
 def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
     """Move files that were set aside back to where they were, with bytes and times unchanged.
 
-    Raise `StoreError` if a hit is not set aside, its file has gone from the folder, or another file
-    has its old path: that file is never overwritten.
+    Raise `StoreError` if a hit is not set aside, its file is missing from the folder, or another
+    file has its old path; that file is never overwritten.
     """
     step = step or store.history.new_step()
     moves = [_plan_restore(store, hit_id, step=step) for hit_id in dict.fromkeys(hit_ids)]
@@ -69,7 +69,7 @@ def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> Fil
     hit = store.hits.get(hit_id)
     if obstacle := find_obstacle(store, hit_id):
         raise StoreError(obstacle)
-    _check_content(hit.path, hit.content_hash, if_missing="is gone; scan its folder again")
+    _check_content(hit.path, hit.content_hash, if_missing="no longer exists; scan its folder again")
     aside = f"{hit_id}/{hit.path.name}"
     n_tries = 1
     while os.path.lexists(store.aside_folder / aside):
@@ -83,12 +83,12 @@ def _plan_restore(store: Store, hit_id: int, *, step: int) -> FileMove:
     if hit.state != State.ASIDE:
         raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")
     path, aside = store.database.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
-    home = Path(path_from_db(path))
-    if_missing = "is gone from the folder of files set aside"
+    original = Path(path_from_db(path))
+    if_missing = "no longer exists in the folder of files set aside"
     _check_content(hit.path, hit.content_hash, if_missing=if_missing)
-    if os.path.lexists(home):
-        raise StoreError(f"{home}: another file is there now; move it away, then restore again")
-    return FileMove(Action.RESTORE, hit_id, home, aside, hit.content_hash, "", step)
+    if os.path.lexists(original):
+        raise StoreError(f"{original}: another file is there now; move it away, then restore again")
+    return FileMove(Action.RESTORE, hit_id, original, aside, hit.content_hash, "", step)
 
 
 def _check_content(path: Path, content_hash: str, *, if_missing: str) -> None:

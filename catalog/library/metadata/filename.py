@@ -132,8 +132,8 @@ def _is_plain(name: str) -> bool:
 def read_name(path: Path) -> Provenance:
     """Parse a file name into drum, microphone, take and stroke number.
 
-    A number that stands alone counts strokes; one written onto a word ("Tom1") belongs to the
-    drum. A last part that repeats the first word of the drum ("1-HihatClosed-Hihat") names the
+    A separate number counts strokes; a number joined to a word ("Tom1") is part of the name of
+    the drum. A last part that repeats the first word of the drum ("1-HihatClosed-Hihat") names the
     microphone. The session and the note stay empty.
     """
     parts = [words for part in SEPARATORS.split(path.stem) if (words := WORD.findall(part))]

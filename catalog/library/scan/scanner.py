@@ -202,21 +202,21 @@ class _Scan:
     def _mark_missing(
         self, found: Found, known: Mapping[str, FileRow], moved_away: set[str]
     ) -> list[str]:
-        """Mark and return files below the roots that are gone, but not below unlisted folders."""
-        gone = {
+        """Mark and return missing files below the roots, but not below unlisted folders."""
+        missing = {
             path: known[path]
             for path in sorted(known.keys() - {file.path for file in found.files} - moved_away)
             if known[path].hit_id is not None and self._was_listed(path, found)
         }
-        here = [(r.hit_id, p) for p, r in gone.items() if r.hit_id and r.state == State.HERE]
+        here = [(r.hit_id, p) for p, r in missing.items() if r.hit_id and r.state == State.HERE]
         self.store.files.change_state(here, State.MISSING, before=State.HERE)
-        return list(gone)
+        return list(missing)
 
     def _write_faults(self, found: Found, known: Mapping[str, FileRow]) -> None:
-        """Store the faults of the walk, and delete skipped files that are gone."""
-        gone = known.keys() - {file.path for file in found.files} - {p for p, _ in found.faults}
+        """Store the faults of the walk, and delete skipped files that no longer exist."""
+        missing = known.keys() - {file.path for file in found.files} - {p for p, _ in found.faults}
         self.store.files.delete_skipped(
-            path for path in gone if known[path].hit_id is None and self._was_listed(path, found)
+            path for path in missing if known[path].hit_id is None and self._was_listed(path, found)
         )
         faults = [(path, 0, NO_TIME_NS, reason) for path, reason in found.faults]
         self.store.files.write_skipped(faults)

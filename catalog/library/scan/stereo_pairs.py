@@ -70,7 +70,7 @@ def pair_sides(
         return list(files)
     by_path = {file.path: file for file in files}
     proposed = [*choices.items(), *(pair for pair in old_pairs if pair[0] not in choices)]
-    # Single files that are gone may have moved, so the content of files of their sizes decides.
+    # Single files that are missing may have moved, so the content of files of their sizes decides.
     single = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
     lost = {size for path, size in single if path not in paths}
     for path in new:

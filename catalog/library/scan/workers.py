@@ -48,7 +48,9 @@ class Outcome:
     content_hash: str = ""  # "" if the file could not be read
     measured: MeasuredFile | None = None  # without roles
     reason: str = ""  # the fault
-    try_again: bool = False  # the fault lies outside the file's bytes: the next scan reads it again
+    try_again: bool = (
+        False  # the content of the file is not the cause; the next scan reads it again
+    )
 
 
 def measure_file(path: Path) -> tuple[Audio, Measures]:

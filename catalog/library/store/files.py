@@ -94,7 +94,7 @@ class Files:
                 )
 
     def delete_skipped(self, paths: Iterable[str]) -> None:
-        """Delete files that are gone from the list of skipped files."""
+        """Delete files that no longer exist from the list of skipped files."""
         rows = [(path_to_db(path),) for path in paths]
         with self._database.writing(changes_hits=False) as db:
             db.executemany("DELETE FROM skipped WHERE path = ?", rows)
@@ -134,7 +134,7 @@ class Files:
         lost = []
         for hit_id, db_path, size, content_hash, aside in rows:
             path = path_from_db(db_path)
-            if _is_gone(path if aside is None else self._database.aside_folder / aside):
+            if _is_missing(path if aside is None else self._database.aside_folder / aside):
                 lost.append(LostFile(hit_id, path, size, content_hash))
         return lost
 
@@ -159,8 +159,8 @@ class Files:
         return True
 
 
-def _is_gone(path: str | Path) -> bool:
-    """Return whether there is surely no file; one without access is not gone."""
+def _is_missing(path: str | Path) -> bool:
+    """Return whether the file certainly does not exist; an inaccessible file may exist."""
     try:
         os.lstat(path)
     except OSError as err:

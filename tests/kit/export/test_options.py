@@ -52,7 +52,9 @@ def test_impossible_options_are_refused(words, message):
         *(("WAV", subtype, 48_000) for subtype in ("PCM_24", "PCM_32", "FLOAT")),
     ],
 )
-def test_rate_container_and_width_are_those_of_the_options(tmp_path, container, subtype, sr):
+def test_exported_files_have_the_rate_container_and_subtype_of_the_options(
+    tmp_path, container, subtype, sr
+):
     options = ExportOptions(subtype, container, sr)
     files = export_kit(KIT, kit_hits(), tmp_path / "kit", read=tone, options=options)
     audio = [decode_file(f) for f in files if f.suffix == options.suffix]
@@ -80,7 +82,7 @@ def test_sixteen_bits_carry_triangular_dither(tmp_path):
 
 
 @pytest.mark.parametrize("semitones", [-3.0, 1.5])
-def test_a_tuned_slot_sounds_at_the_new_pitch_and_the_manifest_says_so(tmp_path, semitones):
+def test_a_tuned_slot_has_the_new_pitch_and_its_tuning_in_the_manifest(tmp_path, semitones):
     kit = KIT.with_tuning("kick", semitones)
     export_kit(kit, kit_hits(), tmp_path / "kit", read=tone, options=ExportOptions(sr=48_000))
     for row in read_manifest(tmp_path / "kit")["files"]:

@@ -112,7 +112,7 @@ def test_a_pool_with_one_kit_gives_one_kit_and_an_empty_request_an_empty_one():
     assert fill_kit(flat_pool(), {})[0].score == 0.0
 
 
-def test_a_slot_without_hits_is_refused_with_what_to_do():
+def test_the_error_for_a_slot_without_hits_suggests_a_remedy():
     with pytest.raises(KitError, match="no hit of role china is left; scan more") as caught:
         fill_kit(make_pool({"kick": 2}), {}, slots=["kick", "china"])
     assert caught.value.slot == "china"

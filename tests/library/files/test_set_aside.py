@@ -106,13 +106,13 @@ def test_a_missing_folder_is_created_again(scanned):
 
 
 def test_hits_that_cannot_be_set_aside_are_refused_before_any_file_moves(scanned):
-    good, changed, gone, aside = scanned.hits.read()[:4]
+    good, changed, missing, aside = scanned.hits.read()[:4]
     set_aside_hits(scanned, [aside.id], reason="")
     changed.path.write_bytes(changed.path.read_bytes() + b"\0")
-    gone.path.unlink()
+    missing.path.unlink()
     for bad, words in [
         (changed.id, "has changed since it was scanned"),
-        (gone.id, "is gone; scan its folder"),
+        (missing.id, "no longer exists; scan its folder"),
         (aside.id, "set aside already"),
         (9_999, "hit 9999 is not in this store"),
     ]:

@@ -311,7 +311,7 @@ def test_a_kit_exports_both_sides_and_names_both_files(cat, folder, tmp_path):
     assert decode_file(tmp_path / "kit" / row["file"]).samples.shape[1] == N_WIDE
 
 
-def test_a_side_that_is_gone_after_the_scan_is_an_error(cat, folder):
+def test_a_side_that_is_missing_after_the_scan_is_an_error(cat, folder):
     (folder / "Shed" / "snare_01_R.wav").unlink()
     with pytest.raises(AudioError, match="snare_01_R"):
         cat.audio(the_pair(cat).id)

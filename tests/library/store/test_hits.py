@@ -49,7 +49,7 @@ def test_setting_a_role_is_recorded_and_changes_the_revision(scanned):
     assert (event.action, event.hit_id, event.reason) == ("role", hit.id, f"{hit.role} -> clap")
 
 
-def test_an_unknown_role_state_or_id_is_an_error_that_lists_what_is_allowed(scanned):
+def test_an_unknown_role_state_or_id_is_refused(scanned):
     with pytest.raises(ParameterError, match=r"role='banjo' is unknown; roles are kick, snare"):
         scanned.hits.set_role(1, "banjo")
     with pytest.raises(StoreError, match="hit 404 is not in this store"):

@@ -96,11 +96,11 @@ def test_an_accepted_group_moves_its_files_and_nothing_else(own):
     assert page().catalog.copies() == [other]
     page().catalog.hit(other.others[0]).path.unlink()
     session = run_action({"op": "accept", "ids": list(other.others)})
-    assert "is gone" in session["tab"].action_error
+    assert "no longer exists" in session["tab"].action_error
     assert aside_ids() == list(group.others)
 
 
-def test_what_the_page_does_not_send_is_ignored(used):
+def test_actions_that_the_page_never_sends_are_ignored(used):
     for action in (
         None, "accept", {"op": "no such"}, {"op": "keep"}, {"op": "accept", "ids": 3},
         {"op": "keep", "id": "x"}, {"op": "same", "first": 1},

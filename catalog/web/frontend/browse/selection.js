@@ -13,7 +13,7 @@ const N_AHEAD = 6;                     // hits loaded ahead of the one that play
 const MAX_ROLES_NAMED = 4;             // in the heading
 const MARKED = { keep: 'kept', reject: 'rejected', star: 'starred', '': 'mark removed' };
 
-const UNREADABLE = 'One hit could not be read; its file may be gone.';
+const UNREADABLE = 'One hit could not be read; its file may no longer exist.';
 
 const countHits = n => `${n.toLocaleString('en')} ${n === 1 ? 'hit' : 'hits'}`;
 const wait = s => new Promise(done => setTimeout(done, 1000 * s));

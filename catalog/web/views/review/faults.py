@@ -37,8 +37,8 @@ def draw_faults(catalog: Catalog) -> None:
 def _draw_open(catalog: Catalog) -> None:
     first, second, third = st.columns([2, 2, 1.4], vertical_alignment="bottom")
     order = second.selectbox("Order", list(ORDERS), format_func=ORDERS.__getitem__)
-    gone = third.toggle("show dismissed", key="faults_gone")
-    faults = catalog.review.faults(dismissed=gone, sort=order)
+    dismissed = third.toggle("show dismissed", key="faults_gone")
+    faults = catalog.review.faults(dismissed=dismissed, sort=order)
     counts = Counter(fault.kind for fault in faults)
     kind = first.selectbox(
         "Fault", [EVERY, *(k for k in FAULT_KINDS if counts[k])], key="faults_kind",
