@@ -77,7 +77,7 @@ def test_every_width_and_rate_the_readme_names_is_there():
     }  # fmt: skip
 
 
-def test_barn_goes_above_full_scale_and_the_other_takes_do_not():
+def test_only_takes_from_the_barn_exceed_full_scale():
     peaks = {row["path"]: np.abs(samples_of(row["path"])[0]).max() for row in HITS}
     barn = [peak for path, peak in peaks.items() if path.startswith("Murrinholt")]
     originals = [row["path"] for row in HITS if not row["copy_of"]]
@@ -137,7 +137,7 @@ def strokes_by_drum() -> dict[tuple[str, str, str], list[dict[str, str]]]:
     return groups
 
 
-def test_no_two_strokes_are_one_waveform():
+def test_no_two_strokes_have_the_same_waveform():
     """A gain copy at 16 bits correlates by more than .9999; real kicks reach .996 (measured)."""
     for rows in strokes_by_drum().values():
         sounds = [samples_of(row["path"])[0][:, 0] for row in rows]
@@ -205,7 +205,7 @@ def assert_same_file(new: Path, old: Path) -> None:
     assert np.abs(a - b).max() < NEAR
 
 
-def test_same_bytes_on_one_machine(tmp_path):
+def test_generation_is_reproducible_on_one_machine(tmp_path):
     series = tuple(s for s in LOFT.series if s.instrument in {"wood block", "loft snare"})
     rows = [perform(replace(LOFT, series=series), tmp_path / name) for name in "ab"]
     assert rows[0] == rows[1]

@@ -23,7 +23,7 @@ def write(path, data: bytes):
 @pytest.mark.parametrize(("subtype", "bits"), [("PCM_16", 16), ("PCM_24", 24)])
 @given(seed=st.integers(0, 2**32 - 1))
 @settings(max_examples=20, deadline=None)
-def test_integers_come_back_as_the_same_integers(subtype, bits, seed, tmp_path_factory):
+def test_decoded_integers_equal_the_encoded_ones(subtype, bits, seed, tmp_path_factory):
     top = 2 ** (bits - 1)
     values = np.random.default_rng(seed).integers(-top, top, size=(200, 2))
     samples = (values / top).astype(np.float32)

@@ -58,7 +58,7 @@ def read(call, *arguments):
     return json.loads(out)
 
 
-def test_help_comes_at_once_without_the_heavy_libraries():
+def test_help_does_not_import_the_slow_libraries():
     code = (
         "import sys\nfrom catalog.__main__ import make_parser\nmake_parser().format_help()\n"
         "heavy = {'numpy', 'scipy', 'librosa', 'sklearn', 'umap', 'streamlit', 'joblib'}\n"
@@ -316,7 +316,7 @@ def test_the_demo_library_is_copied_whole_with_its_times(demo, tmp_path, library
     assert list(tmp_path.glob("*.part")) == []
 
 
-def test_similar_takes_wishes_and_files(scanned, library):
+def test_similar_accepts_constraints_and_files(scanned, library):
     code, out, err = scanned("similar", 1, "--but", "lower", "--json")  # it is the lowest
     assert (code, json.loads(out)) == (1, [])
     assert "only 0 of 10 found" in err
@@ -334,7 +334,7 @@ def test_a_missing_store_is_an_error_and_is_not_created(call, tmp_path):
     assert not (tmp_path / "drums.sqlite").exists()
 
 
-def test_all_copies_are_set_aside_at_once_and_losing_every_one_is_warned_of(scanned, library):
+def test_all_copies_are_set_aside_at_once_with_a_warning_if_none_would_remain(scanned, library):
     again = library / "kick_01 (1).wav"
     again.write_bytes((library / "kick_01.wav").read_bytes())
     scanned("scan", library, "--jobs", 1)

@@ -51,7 +51,7 @@ def store(tmp_path_factory) -> Path:
         "scan ''",
     ],
 )  # fmt: skip
-def test_an_absurd_argument_is_refused_in_one_sentence(store, line, capsys, tmp_path, monkeypatch):
+def test_an_invalid_argument_is_refused_in_one_sentence(store, line, capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     with Catalog.open(store) as cat:
         before = cat.revision(), cat.hits(), cat.history()

@@ -97,7 +97,7 @@ BETTER = [
 
 
 @pytest.mark.parametrize(("better", "worse", "words"), BETTER)
-def test_the_better_one_is_kept_with_its_reason(better, worse, words):
+def test_the_better_file_is_kept_with_a_reason(better, worse, words):
     keep, other = make_hit(9, **better), make_hit(1, **worse)
     assert preference_key(keep) < preference_key(other)
     assert words in preference_reason(keep, [other])

@@ -38,7 +38,7 @@ def test_a_pair_found_different_leaves_the_group_and_the_rest_stays(hits):
     assert apply_verdicts(grouping(), hits, verdicts_of(hits, (1, 2, False), (1, 3, False))) == []
 
 
-def test_an_open_pair_found_to_be_one_makes_a_group_of_the_better_one(hits):
+def test_an_open_pair_judged_the_same_becomes_a_group_that_keeps_the_better_hit(hits):
     hits[4] = replace(hits[4], subtype="PCM_16")
     uncertain = grouping(UncertainPair(4, 5, 0.95), UncertainPair(6, 7, 0.94))
     groups = apply_verdicts(uncertain, hits, verdicts_of(hits, (4, 5, True), (6, 7, False)))

@@ -42,7 +42,7 @@ def test_no_fit_makes_another_stroke_a_copy(seed):
     assert features(STROKE, drum_stroke(130, seed=seed, sr=SR))["mean_db"] < 8.0
 
 
-def test_hits_without_overlap_give_features_all_the_same():
+def test_hits_without_overlap_still_have_features():
     short = features(STROKE[480:486], STROKE[-4000:])
     assert short["n_cells"] == 0
     assert np.isnan(short["mean_db"])

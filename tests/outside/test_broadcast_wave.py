@@ -44,7 +44,7 @@ def write_broadcast_wave(
 
 
 @pytest.mark.parametrize("note", ["", "loose heads"])
-def test_our_reader_agrees_with_an_independent_one(tmp_path, note):
+def test_metadata_equals_that_of_an_independent_reader(tmp_path, note):
     path = tmp_path / "hit.wav"
     write_broadcast_wave(path, description="dry corner", project="Mill", take="12", note=note)
     ours, theirs = read_chunks(path), wavinfo.WavInfoReader(str(path))

@@ -63,7 +63,7 @@ def test_every_recording_is_read(cat):
     assert {name for name, n in files.items() if n > 1} == {"drum_roll.flac"}  # a slow roll
 
 
-def test_names_give_the_roles(cat):
+def test_roles_are_read_from_file_names(cat):
     wanted = {"bd_haus": "kick", "sn_zome": "snare", "drum_cowbell": "cowbell"}
     wanted |= {"drum_tom_lo_hard": "tom"}
     found = {h.name: h.role for h in cat.hits()}

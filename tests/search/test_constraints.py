@@ -64,8 +64,8 @@ def test_the_requested_descriptor_moved_in_the_answers(cat, word):
     assert right >= 0.95 * n_answers
 
 
-def test_answers_stay_similar(cat):
-    """The first darker answers are more similar than darker hits on average."""
+def test_constrained_results_remain_similar(cat):
+    """Check that the first darker results are more similar than darker hits on average."""
     hit = cat.hits()[5]
     every = {m.hit_id: m.distance for m in cat.similar(hit.id)}
     darker = [m.hit_id for m in cat.similar(hit.id, but="darker")]
@@ -73,7 +73,7 @@ def test_answers_stay_similar(cat):
     assert np.mean([every[i] for i in darker[:3]]) < np.mean([every[i] for i in darker])
 
 
-def test_an_impossible_constraint_has_no_answers(cat):
+def test_an_impossible_constraint_has_no_results(cat):
     longest = max(cat.hits(), key=lambda h: h.descriptors["length_s"])
     assert cat.similar(longest.id, but="longer") == []
 

@@ -67,7 +67,7 @@ def test_few_hits_and_hits_without_a_stored_layout_are_laid_out_by_pca():
     assert extend_layout(clusters(3), none).kind == "pca"
 
 
-def test_a_new_hit_lies_near_similar_ones_and_the_others_stay():
+def test_a_new_hit_is_placed_near_similar_hits_and_the_others_do_not_move():
     spaces = clusters(10)
     whole = compute_pca_layout(spaces)
     known = np.arange(30) != 4

@@ -57,7 +57,7 @@ def test_an_empty_catalog_answers_every_question(empty, tmp_path):
         empty.kit_sound.masking(kit)
 
 
-def test_files_of_one_sample_and_beyond_full_scale_stop_nothing(odd, tmp_path):
+def test_files_of_one_sample_and_above_full_scale_do_not_stop_a_scan(odd, tmp_path):
     names = {hit.id: hit.name for hit in odd.hits()}
     assert set(names.values()) == {"click a", "click b", "loud a", "loud b", "snare 1"}
     (skipped,) = odd.review.skipped()

@@ -107,7 +107,7 @@ def test_later_scans_keep_changes_made_by_hand(cat, folder):
     assert spans(cat.takes.regions(folder / "moved.wav")) == spans(changed)
 
 
-def test_the_cut_of_a_scan_comes_back(cat, folder):
+def test_the_regions_of_a_scan_can_be_restored(cat, folder):
     before = cat.takes.regions(folder / "Cellar" / "snare.wav")
     cat.takes.merge_regions([hit.id for hit in before])
     assert len(cat.takes.regions(before[0].path)) == 1
@@ -312,7 +312,7 @@ def test_another_mix_is_another_sound_for_the_browser(cat, folder):
     assert stamp_hit(cat.hit(hit.id)) != stamp_hit(hit)
 
 
-def test_a_hidden_stroke_is_not_merged_with_one_that_shows(cat, folder):
+def test_a_hidden_stroke_is_not_merged_with_a_visible_one(cat, folder):
     first, second, *_ = cat.takes.regions(folder / "Cellar" / "snare.wav")
     cat.files.hide([first.id])
     with pytest.raises(ParameterError, match="one of them is hidden"):

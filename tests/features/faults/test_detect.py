@@ -233,7 +233,7 @@ def test_gain_does_not_change_relative_values():
     assert loud.value == pytest.approx(soft.value, abs=0.05)
 
 
-def test_faults_of_a_take_count_from_its_start_and_the_loudest_stroke_carries_its_level_fault():
+def test_positions_are_from_the_start_of_a_take_and_the_loudest_stroke_has_its_level_fault():
     both = np.concatenate([take(0.1), clicked_take()]).astype(np.float32)
     half = len(both) // 2
     audio = Audio(0.5 * both, SR, "WAV", "PCM_24")

@@ -80,7 +80,7 @@ def test_the_cost_is_symmetric_and_zero_for_a_hit_and_itself():
     assert (np.diag(cost) == 0.0).all()
 
 
-def test_production_that_is_not_a_number_stays_contained():
+def test_nan_in_production_does_not_propagate():
     rows = np.ones((3, P))
     rows[1] = np.nan
     traits = compute_traits(tuple(make_hit(i) for i in range(3)), rows)

@@ -53,7 +53,7 @@ class ProcessDied(BaseException):
 @pytest.mark.parametrize(
     ("way", "n_calls"), [(way, n) for way in N_STEPS for n in range(N_STEPS[way])]
 )
-def test_dying_at_any_step_leaves_one_whole_file(
+def test_a_crash_at_any_step_leaves_one_intact_file(
     scanned, library, monkeypatch, way, n_calls, action
 ):
     before = snapshot(library)

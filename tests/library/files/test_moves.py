@@ -101,7 +101,7 @@ def test_a_file_that_an_editor_replaces_during_the_move_stays(
 
 
 @pytest.mark.parametrize("way", ["link", "copy"])
-def test_a_file_that_cannot_be_removed_stays_alone(
+def test_a_file_that_cannot_be_removed_gets_no_second_name(
     source, target, tmp_path, make_immutable, request, way
 ):
     if way == "copy":

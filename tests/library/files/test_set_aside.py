@@ -229,7 +229,7 @@ def test_a_hidden_hit_stays_hidden_when_its_file_changes_moves_or_comes_back(sca
     assert scanned.hits.get(hit.id).state == "hidden"
 
 
-def test_if_one_hit_cannot_be_hidden_none_is(scanned):
+def test_no_hit_is_hidden_if_one_cannot_be(scanned):
     good, away, hidden = scanned.hits.read()[:3]
     set_aside_hits(scanned, [away.id], reason="")
     hide_hits(scanned, [hidden.id])

@@ -205,7 +205,7 @@ def test_a_file_without_permission_is_skipped_with_one_line(store, library):
     assert scan(store, library).added == (tom,)
 
 
-def test_bad_files_are_stored_and_reported_until_they_are_gone(store, library, bad_files):
+def test_bad_files_are_reported_until_they_are_deleted(store, library, bad_files):
     first = scan(store, library)
     again = scan(store, library, measure=refuse)
     assert again.skipped == first.skipped
@@ -330,7 +330,7 @@ def test_a_file_that_kills_a_worker_is_skipped_alone(store, library):
     assert len(report.added) == 5
 
 
-def test_workers_start_again_after_one_has_died(store, library, write_hit):
+def test_workers_restart_after_one_has_crashed(store, library, write_hit):
     def die(path):
         os._exit(139)
 
