@@ -69,7 +69,7 @@ def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) ->
         if path.suffix.lower() == ".caf":
             return _decode_other(path, start, stop)
         _check_readable(path)
-        message = f"cannot be decoded ({_first_line(err)}); export it again or take it out"
+        message = f"cannot be decoded ({_first_line(err)}); export it again or remove it"
         raise AudioError(path, message) from err
     return _check_samples(path, audio)
 
@@ -108,7 +108,7 @@ def _check_file(path: Path) -> None:
     if not stat.S_ISREG(status.st_mode):  # opening a pipe would block forever
         raise AudioError(path, "is a folder, a pipe or a device; give the path of an audio file")
     if status.st_size == 0:
-        raise AudioError(path, "is empty (0 bytes); copy it again from the recorder or take it out")
+        raise AudioError(path, "is empty (0 bytes); copy it again from the recorder or remove it")
 
 
 def _check_readable(path: Path) -> None:
@@ -134,7 +134,7 @@ def _check_header(path: Path, file: Any) -> None:
     if flaw:
         raise AudioError(path, f"has a broken header: {flaw}; copy it again")
     if file.format in SIZED_FORMATS and "should be" in _size_line(file.extra_info):
-        raise AudioError(path, "ends early: its header promises more audio; copy it again")
+        raise AudioError(path, "ends early: its header declares more audio; copy it again")
 
 
 def _size_line(log: str) -> str:
@@ -152,7 +152,7 @@ def _read_frames(path: Path, file: Any, *, start: int, stop: int | None) -> np.n
     if file.format == "FLAC" and n_frames < expected:
         raise AudioError(path, f"ends early: has {n_frames} of {expected} frames; copy it again")
     if n_frames == 0:
-        raise AudioError(path, "holds no samples; export it again or take it out of the folder")
+        raise AudioError(path, "holds no samples; export it again or remove it from the folder")
     return blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
 
 

@@ -51,7 +51,7 @@ def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -
             return _decode(path, container, start=start, stop=stop)
     except (av.error.FFmpegError, OSError, ValueError) as err:
         reason = getattr(err, "strerror", None) or type(err).__name__
-        message = f"cannot be decoded ({reason}); export it again or take it out"
+        message = f"cannot be decoded ({reason}); export it again or remove it"
         raise AudioError(path, message) from err
 
 
@@ -61,7 +61,7 @@ def _decode(path: Path, container: Any, *, start: int, stop: int | None) -> Audi
     blocks = list(_to_blocks(path, frames, sr=sr, n_channels=n_channels))
     n_frames = sum(map(len, blocks))
     if n_frames == 0:
-        raise AudioError(path, "holds no samples; export it again or take it out of the folder")
+        raise AudioError(path, "holds no samples; export it again or remove it from the folder")
     expected = round(float(stream.duration * stream.time_base) * sr) if stream.duration else 0
     if n_frames < expected - PADDING_FRAMES:
         raise AudioError(path, f"ends early: has {n_frames} of {expected} frames; copy it again")
@@ -75,7 +75,7 @@ def _decode(path: Path, container: Any, *, start: int, stop: int | None) -> Audi
 def _check_stream(path: Path, container: Any) -> tuple[Any, int, int]:
     """Return the first audio stream, its sample rate and its number of channels."""
     if not container.streams.audio:
-        raise AudioError(path, "holds no sound; export it again or take it out")
+        raise AudioError(path, "holds no sound; export it again or remove it")
     stream = container.streams.audio[0]
     codec = stream.codec_context
     if codec is None or codec.name not in CODECS:

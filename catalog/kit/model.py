@@ -100,7 +100,7 @@ class Kit:
                 },
             )
         except (ValueError, KeyError, TypeError, AttributeError) as err:
-            raise KitError(f"this text is no saved kit: {err}") from err
+            raise KitError(f"this text is not a saved kit: {err}") from err
 
 
 def _id_tuples(parts: Mapping[str, Any]) -> dict[str, tuple[int, ...]]:

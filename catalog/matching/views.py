@@ -20,7 +20,7 @@ from catalog.matching.prepare import PreparedSignal, prepare_channel
 
 EQUAL_CHANNELS = 1e-4  # of the energy; channels that differ by less count as one
 SHORT_S = 0.02  # no time-frequency cell fits into a shorter hit
-N_PROBES = 64  # samples in `SHORT_S` that are looked at to see that a hit is longer
+N_PROBES = 64  # samples in `SHORT_S` that are checked to detect a longer hit
 MIN_SAMPLES = 4  # fewer samples carry no evidence
 MAX_EXTRA_SAMPLES = 2  # of silence that one of two recordings at the same rate may have
 SAME_RATE_DB = 40.0  # residual below the signal once level and constant offset are fitted

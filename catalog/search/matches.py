@@ -37,7 +37,7 @@ class Match:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Differences from the hit searched from, see `describe_difference`."""
+        """Return the differences from the query hit, see `describe_difference`."""
         return describe_difference(self.query_hit, self.hit)
 
 

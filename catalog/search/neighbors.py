@@ -16,7 +16,7 @@ from catalog.search.spaces import ACOUSTIC_WEIGHT, ROLE_WEIGHT, Spaces
 TIE_DECIMALS = 6  # descriptors are stored in float32: further digits are rounding noise
 TIE_WIDTH = 2e-6  # distances closer than this may be ranked by id, see `rank_rows`
 MIN_HITS_PER_NEIGHBOR = 20  # with fewer hits a neighbor, one exact pass is as fast
-GROUP_SIZE = 64  # values of which only the minimum is looked at, see `_upper_bound`
+GROUP_SIZE = 64  # values of which only the minimum is compared, see `_upper_bound`
 EPS = float(np.finfo(np.float32).eps)
 
 

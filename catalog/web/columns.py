@@ -37,7 +37,7 @@ class Columns:
     marks: np.ndarray  # uint8, into `MARKS`
     session_of: np.ndarray  # int64, into `sessions`
     sessions: tuple[str, ...]
-    sure: np.ndarray  # confidence of the role, 0 to 1; 2 where a person confirmed it
+    sure: np.ndarray  # confidence of the role, 0 to 1; 2 where the user confirmed it
     numbers: Mapping[str, np.ndarray]  # by descriptor; NaN where undefined
     strength: np.ndarray
     texts: tuple[str, ...]  # all words of each hit, case folded

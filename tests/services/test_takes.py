@@ -131,7 +131,7 @@ def test_cuts_that_cannot_be_are_refused(cat, folder):
         cat.takes.move_region(third.id, start=third.start, stop=10**9)
     with pytest.raises(ParameterError, match="each part of hit"):
         cat.takes.split_region(first.id, at=first.start + 1)
-    with pytest.raises(ParameterError, match="only neighbours can be merged"):
+    with pytest.raises(ParameterError, match="only neighboring strokes can be merged"):
         cat.takes.merge_regions([first.id, third.id])
     with pytest.raises(ParameterError, match="at least two strokes"):
         cat.takes.merge_regions([first.id])
@@ -315,6 +315,6 @@ def test_another_mix_is_another_sound_for_the_browser(cat, folder):
 def test_a_hidden_stroke_is_not_merged_with_a_visible_one(cat, folder):
     first, second, *_ = cat.takes.regions(folder / "Cellar" / "snare.wav")
     cat.files.hide([first.id])
-    with pytest.raises(ParameterError, match="one of them is hidden"):
+    with pytest.raises(ParameterError, match="one of the strokes is hidden"):
         cat.takes.merge_regions([first.id, second.id])
     assert [hit.state for hit in cat.takes.regions(second.id)][:2] == ["hidden", "here"]

@@ -77,7 +77,7 @@ def test_a_cluster_gives_the_same_store_though_a_worker_and_a_decoder_die(tmp_pa
         check=False,
     )
     assert done.returncode == 0, done.stderr[-2000:]
-    line = "39 ['tom_3.wav: crashes the decoder; export it again or take it out']"
+    line = "39 ['tom_3.wav: crashes the decoder; export it again or remove it']"
     assert done.stdout.splitlines()[-1] == line
     with Catalog.open(tmp_path / "near.sqlite") as cat:
         cat.scan([library], n_jobs=1)
@@ -89,7 +89,9 @@ def test_an_address_without_a_cluster_is_an_error(tmp_path, library, monkeypatch
     monkeypatch.setattr("catalog.library.scan.parallel.CONNECT_S", 1)
     with (
         Catalog.open(tmp_path / "drums.sqlite") as cat,
-        pytest.raises(ParameterError, match=r"no cluster answers at tcp://127\.0\.0\.1:9"),
+        pytest.raises(
+            ParameterError, match=r"no cluster scheduler responds at tcp://127\.0\.0\.1:9"
+        ),
     ):
         cat.scan([library], cluster="tcp://127.0.0.1:9")
 

@@ -47,7 +47,7 @@ def verify_stroke(path: Path, audio: Audio, options: ExportOptions) -> Audio:
     tolerance = READ_BACK_STEPS * options.step * (2 if options.subtype == "PCM_16" else 1)
     tolerance *= max(1.0, float(np.abs(limited).max()))
     if decoded.sr != audio.sr or decoded.samples.shape != expected.shape:
-        raise KitError(f"{path.name} did not read back: other rate, frames or channels")
+        raise KitError(f"{path.name} differs when read back: other rate, frames or channels")
     if float(np.abs(decoded.samples - limited).max()) > tolerance:
-        raise KitError(f"{path.name} did not read back: other samples")
+        raise KitError(f"{path.name} differs when read back: other samples")
     return decoded

@@ -124,7 +124,7 @@ def _write_checked(path: Path, data: bytes) -> None:
     """Write a new file to the disk; raise KitError if it does not read back byte for byte."""
     write_synced(path, data)
     if path.read_bytes() != data:
-        raise KitError(f"{path.name} did not read back")
+        raise KitError(f"{path.name} differs when read back")
 
 
 def _pack_zip(folder: Path, target: Path, *, name: str) -> None:
@@ -141,7 +141,7 @@ def _pack_zip(folder: Path, target: Path, *, name: str) -> None:
     with zipfile.ZipFile(target) as pack:
         for path, part in zip(paths, pack.infolist(), strict=True):
             if pack.read(part) != path.read_bytes():
-                raise KitError(f"{part.filename} did not read back from the zip")
+                raise KitError(f"{part.filename} differs when read back from the zip")
 
 
 def _move_into_place(made: Path, target: Path) -> None:

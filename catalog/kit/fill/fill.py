@@ -169,7 +169,7 @@ def score_kit(pool: Pool, kit: Kit) -> Kit:
 def _next_row(
     pool: Pool, order: list[int], *, slot: str, passed: tuple[int, ...]
 ) -> tuple[int, tuple[int, ...]]:
-    """First row not tried yet, of a drum not tried if there is one, and the hits tried so far."""
+    """Return the next untried row, of an untried drum if possible, and the hits tried so far."""
     tried = {_drum(hit) for hit in pool.hits if hit.id in passed} - {None}
     order = sorted(order, key=lambda row: _drum(pool.hits[row]) in tried)
     fresh = [row for row in order if pool.hits[row].id not in passed]

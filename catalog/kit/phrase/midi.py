@@ -128,7 +128,7 @@ def _read_note_ons(data: bytes, name: str) -> list[_NoteOn]:
     if len(data) > MAX_BYTES:
         raise KitError(f"{name}: is larger than {MAX_BYTES // 1_000_000} MB; cut a phrase from it")
     if data[:4] != b"MThd":
-        raise KitError(f"{name}: is no Standard MIDI File; export one from your sequencer")
+        raise KitError(f"{name}: is not a Standard MIDI File; export one from your sequencer")
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True)
         return list(_timed_note_ons(file))
@@ -155,7 +155,7 @@ def _timed_note_ons(file: Any) -> Iterator[_NoteOn]:
 def _tick_s(division: int, tempo_us: int) -> float:
     """Length of a tick; a division below 0 counts parts of a video frame, whatever the tempo."""
     if division == 0:
-        raise ValueError("it divides time by zero")
+        raise ValueError("its time division is zero")
     if division > 0:
         return tempo_us / 1e6 / division
     frames, parts = -(division >> 8), division & 0xFF

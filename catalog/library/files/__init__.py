@@ -1,1 +1,1 @@
-"""Operations on a person's files and on the regions of takes."""
+"""Operations on the user's files and on the regions of takes."""

@@ -87,7 +87,7 @@ def _write_one(path: Path, hit: Hit) -> None:
     tolerance = 0.0 if subtype == "FLOAT" else PCM_16_STEP
     expected = faded if subtype == "FLOAT" else np.clip(faded, -1.0, 1.0)
     if written.samples.shape != faded.shape or np.abs(written.samples - expected).max() > tolerance:
-        raise StoreError(f"{path.name} did not read back; the disk may be failing")
+        raise StoreError(f"{path.name} differs when read back; the disk may be failing")
 
 
 def fade_ends(audio: Audio) -> np.ndarray:

@@ -83,11 +83,13 @@ def merge_regions(store: Store, hit_ids: Sequence[int]) -> list[Hit]:
     if len(hits) < 2 or len({hit.path for hit in hits}) > 1:
         raise ParameterError("merging needs at least two strokes, all of one file")
     if len({hit.state for hit in hits}) > 1:
-        raise ParameterError("one of them is hidden: take it in again before merging")
+        raise ParameterError("one of the strokes is hidden; unhide it before merging")
     strokes = _list_strokes(store, hits[0])
     first = next(at for at, stroke in enumerate(strokes) if stroke.id == hits[0].id)
     if [s.id for s in strokes[first : first + len(hits)]] != [hit.id for hit in hits]:
-        raise ParameterError("only neighbours can be merged: another stroke lies between them")
+        raise ParameterError(
+            "only neighboring strokes can be merged; another stroke is between them"
+        )
     ranges = [(s.start, s.stop) for s in strokes if s not in hits]
     return set_regions(store, hits[0].path, [*ranges, (hits[0].start, hits[-1].stop)])
 

@@ -51,7 +51,7 @@ def list_mounts() -> dict[str, str]:
 
 
 def _is_read_only(folder: str) -> bool:
-    """Return whether this user may not change a folder; psutil has no answer on rights."""
+    """Return whether this user may not change a folder; psutil does not report permissions."""
     effective = os.access in os.supports_effective_ids
     if os.path.isdir(folder) and not os.access(folder, os.W_OK | os.X_OK, effective_ids=effective):
         return True

@@ -228,7 +228,7 @@ def read_chunks(path: Path) -> Provenance:
 
 
 def find_side(name: str) -> re.Match[str] | None:
-    """Find the last side in a name: a word of its own or the end of a microphone's ("OHL")."""
+    """Find the last side in a name: a separate word or the end of a microphone's name ("OHL")."""
     return next(iter(list(SIDE.finditer(name))[::-1]), None)
 
 

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from catalog.errors import ParameterError
 
-CONNECT_S = 10  # a scheduler that is running answers much sooner
+CONNECT_S = 10  # a running scheduler responds much sooner
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -67,6 +67,6 @@ def use_cluster(address: str) -> Iterator[None]:
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as err:
-        raise ParameterError(f"no cluster answers at {address}: {err}") from err
+        raise ParameterError(f"no cluster scheduler responds at {address}: {err}") from err
     with client, joblib.parallel_config(backend="dask", client=client):
         yield

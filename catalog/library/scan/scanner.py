@@ -72,7 +72,7 @@ def scan_folders(
     Raises
     ------
     ParameterError
-        if a folder does not exist, `n_jobs` is 0 or below -1, or no cluster answers
+        if a folder does not exist, `n_jobs` is 0 or below -1, or no scheduler responds
     StoreError
         if the store cannot be written
     Stopped

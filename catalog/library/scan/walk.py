@@ -147,7 +147,7 @@ def _collect_file(entry: os.DirEntry[str], root: str, found: Found) -> None:
         found.faults.append((entry.path, reason))
         return
     if not stat.S_ISREG(status.st_mode):
-        found.faults.append((entry.path, "is not a regular file; take it out of the folder"))
+        found.faults.append((entry.path, "is not a regular file; remove it from the folder"))
         return
     found.files.append(FoundFile(entry.path, root, status.st_size, status.st_mtime_ns))
 

@@ -24,7 +24,7 @@ from catalog.library.store.ingest import FoundFile, MeasuredFile
 FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than these
 FILES_PER_CALL = 4  # handed to a worker process at once
 FILES_PER_REMOTE_CALL = 16  # on a cluster, where a round trip takes some milliseconds
-EXPORT_AGAIN = "export it again or take it out"
+EXPORT_AGAIN = "export it again or remove it"
 CRASHES = f"crashes the decoder; {EXPORT_AGAIN}"
 NO_VALID_NAME = "has a name, or a folder, that is not valid text; rename it"
 Measure = Callable[[Path], tuple[Audio, Measures]]

@@ -30,7 +30,7 @@ class History:
     def add(
         self, action: Action, hit_id: int, *, source: Path, target: Path, reason: str, step: int = 0
     ) -> HistoryEvent:
-        """Record one event; 0 makes it a step of its own."""
+        """Record one event; `step=0` starts a new step."""
         step = step or self.new_step()
         event = HistoryEvent(0, now_utc(), action, hit_id, source, target, reason, step)
         values = asdict(event) | {"source": path_to_db(source), "target": path_to_db(target)}

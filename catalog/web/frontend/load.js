@@ -1,4 +1,4 @@
-// All that Streamlit carries: the modules come once, from addresses that change with their content.
+// The only script that Streamlit sends: it loads the modules, whose URLs change with their content.
 // All are requested at once, because the browser would find deeper imports only step by step.
 // Addresses are made absolute because this script itself is run from a blob, which has no folder.
 const addresses = MODULE_ADDRESSES.map(path => new URL(path, document.baseURI).href);

@@ -1,4 +1,4 @@
-"""The folder: complete, read back, never over something, and nothing left of a failure."""
+"""Check that an export is complete and verified, overwrites nothing and removes a failed folder."""
 
 import csv
 import hashlib
@@ -141,7 +141,7 @@ def write_with_a_flipped_bit(path: Path, data: bytes) -> None:
     ("write", "words"),
     [
         (write_to_full_disk, r"could not be written \(No space left on device\)"),
-        (write_with_a_flipped_bit, "did not read back"),
+        (write_with_a_flipped_bit, "differs when read back"),
     ],
 )
 def test_a_full_or_faulty_disk_is_noticed_and_leaves_nothing(tmp_path, monkeypatch, write, words):

@@ -181,7 +181,7 @@ def test_a_kit_explains_every_slot_and_loads_equal():
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"name": 1}', '{"slots": 3, "name": ""}'])
 def test_text_that_is_no_kit_is_refused(text):
-    with pytest.raises(KitError, match="no saved kit"):
+    with pytest.raises(KitError, match="not a saved kit"):
         Kit.from_json(text)
 
 

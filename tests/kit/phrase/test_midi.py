@@ -81,7 +81,7 @@ def test_a_long_file_is_cut_after_five_minutes_with_a_note():
 
 @pytest.mark.parametrize("data", [b"", b"RIFF" + bytes(40), b"MThd", midi([note(36, 0)])[:-9]])
 def test_a_broken_midi_file_is_refused(data):
-    with pytest.raises(KitError, match=r"is no Standard MIDI File|the file is broken"):
+    with pytest.raises(KitError, match=r"is not a Standard MIDI File|the file is broken"):
         read_midi(data, SLOTS)
 
 

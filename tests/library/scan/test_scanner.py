@@ -171,7 +171,7 @@ def test_each_bad_file_is_skipped_with_one_line(store, library, bad_files):
     assert len(report.added) == 6
     for skip in report.skipped:
         assert "\n" not in skip.reason
-        assert any(word in skip.reason for word in ("take it out", "again", "copy")), skip
+        assert any(word in skip.reason for word in ("remove it", "again", "copy")), skip
         assert "Error" not in skip.reason
     reasons = {skip.path.name: skip.reason for skip in report.skipped}
     assert "0 bytes" in reasons["empty.wav"]

@@ -49,7 +49,7 @@ function makeSequence(map, { name, onError, show }) {
       if (mine === ticket && map.hoveredRow === row) show(`${place}: ${text}`);
     }, () => {});
   };
-  const playRow = async row => {       // false if the person plays something else meanwhile
+  const playRow = async row => {       // false if the user plays something else meanwhile
     await engine.play(map.hitAt(row));
     const { nStarts } = engine;
     await wait(Math.min(engine.lastStart.seconds, MAX_PLAY_S) + PAUSE_S);

@@ -13,7 +13,7 @@ export const ROLE_COLORS = {
   timbale_agogo: GREEN, other: GREY,
 };
 export const MARK_COLORS = { '': GREY, keep: BLUE, reject: RUST, star: GREEN };
-export const SESSION_COLORS = [BLUE, ORANGE, GREEN, PINK, SKY, RUST, OLIVE, GREY];   // by turns
+export const SESSION_COLORS = [BLUE, ORANGE, GREEN, PINK, SKY, RUST, OLIVE, GREY];   // in rotation
 export const RAMP = ['#0072B2', '#6FA3C4', '#B9B4A6', '#DE9A5E', '#D55E00'];   // low to high
 export const UNKNOWN_RANK = 255;
 

@@ -1,4 +1,4 @@
-// Marks on the map: the shape shows the role, the color shows what the person picks.
+// Marks on the map: the shape shows the role, the color shows a property that the user selects.
 
 import { el } from '../shared/dom.js';
 import { sizeCanvas } from './canvas.js';

@@ -19,7 +19,7 @@ function makeVelocityFader() {
   return el('label', { class: 'level' }, 'letter velocity', fader, value);
 }
 
-// Phrases of the program by name, and MIDI files of the person, kept as bytes: the kit may change.
+// Phrases of the program by name, and MIDI files of the user, kept as bytes because the kit may change.
 function makePhrasePicker(setStatus) {
   const select = el('select', { 'aria-label': 'Phrase' }), files = new Map();   // name -> bytes
   const picker = { select };

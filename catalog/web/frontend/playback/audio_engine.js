@@ -8,7 +8,7 @@ import { UNMATCHED_DB, gainOf } from './gain.js';
 import { unpackPreviews } from './previews.js';
 
 const MAX_CACHE_BYTES = 96 * 2 ** 20;  // of decoded audio; 1 s of stereo at 48 kHz takes 0.4 MB
-const START_LEVEL_DB = -12;            // modest on purpose; the person turns it up
+const START_LEVEL_DB = -12;            // low on purpose; the user can raise it
 const LIMITER = { threshold: -6, knee: 0, ratio: 20, attack: .001, release: .1 };
 // Web Audio adds this gain to a compressor (its standard, "make-up gain"); it is removed here.
 const MAKEUP_DB = .6 * (6 - 6 / 20);

@@ -1,5 +1,5 @@
 // Pads and keyboards over Web MIDI (W3C): notes after General MIDI, velocity chooses the layer.
-// Access is requested only when the person presses the button.
+// Access is requested only when the user presses the button.
 
 import { kitSession } from '../shared/kit_session.js';
 import { engine } from './audio_engine.js';

@@ -34,7 +34,7 @@ class SearchConditions:
     tags: tuple[str, ...] = ()
     # Lowest and highest value of a descriptor, None for no limit; a hit without a value fails.
     ranges: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
-    unsure: bool = False  # only hits whose role is uncertain and not confirmed by a person
+    unsure: bool = False  # only hits whose role is uncertain and not confirmed by the user
 
 
 @dataclass(frozen=True)
