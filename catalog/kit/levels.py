@@ -74,12 +74,15 @@ def _balance_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]
     top = max(strokes, key=lambda hit: hit.strength_lkfs)
     loudness = top.descriptors.get("loudness_lkfs", math.nan)
     if not loudness > QUIETEST_LKFS:
-        return None, f"{slot}: too quiet to be measured, its level was left alone"
-    wanted = TARGET_LKFS + BALANCE_LU[SLOTS[slot].roles[0]] - loudness
-    short = wanted - MAX_BOOST_DB
-    if short > 0.0:
-        return MAX_BOOST_DB, f"{slot}: {short:.0f} dB short, so as not to lift its noise"
-    return wanted, ""
+        return None, f"{slot}: too quiet to be measured; its level was not changed"
+    gain_db = TARGET_LKFS + BALANCE_LU[SLOTS[slot].roles[0]] - loudness
+    missing_db = gain_db - MAX_BOOST_DB
+    if missing_db > 0.0:
+        return (
+            MAX_BOOST_DB,
+            f"{slot}: {missing_db:.0f} dB too quiet; more gain would raise its noise",
+        )
+    return gain_db, ""
 
 
 def _chord_peak(

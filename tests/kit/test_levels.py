@@ -87,7 +87,7 @@ def test_the_boost_of_a_very_soft_hit_is_limited():
     hits = {0: make_hit(0, loudness=-65.0)}
     levels = balance_levels(Kit(slots={"snare": (0,)}), hits, read=make_stroke)
     assert levels.gain_db["snare"] == MAX_BOOST_DB
-    assert any("dB short" in note for note in levels.notes)
+    assert any("dB too quiet" in note for note in levels.notes)
 
 
 def test_hits_of_different_rates_and_channels_are_mixed():

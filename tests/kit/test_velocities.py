@@ -46,7 +46,7 @@ def test_an_added_stroke_joins_the_layer_nearest_to_it():
     few = Kit(slots={"snare": (3, 0, 2)})
     kept = velocities.keep_layers(few, "snare", hits=HITS)
     assert ids_of(velocities.add_stroke(kept, "snare", 1)) == [[0, 1], [2], [3]]
-    assert add_layers(kept, list(HITS.values())).slots == few.slots  # what is kept is left alone
+    assert add_layers(kept, list(HITS.values())).slots == few.slots  # kept slots do not change
 
 
 def test_the_next_stroke_becomes_the_main_one_when_that_is_removed():

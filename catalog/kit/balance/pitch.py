@@ -100,7 +100,7 @@ def drum_pitch(samples: np.ndarray, *, sr: int) -> float:
 
 
 def _analysis_part(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """The decay of a stroke at `ANALYSIS_SR`, at least one frame long."""
+    """Return the decay of a stroke at `ANALYSIS_SR`, at least one frame long."""
     level = np.abs(samples)
     onset = int(np.argmax(level >= ONSET_SHARE * level.max())) if len(level) else 0
     part = samples[onset + round(SKIP_S * sr) :][: round(LENGTH_S * sr)]

@@ -22,7 +22,7 @@ UNSURE = 0.6  # role confidence below which the user should check
 
 
 def _range_words(low_hz: float, high_hz: float) -> str:
-    """A range of frequencies in words: "320 to 640 Hz", "5 to 8 kHz"."""
+    """Return a range of frequencies in words: "320 to 640 Hz", "5 to 8 kHz"."""
     if high_hz < 2000.0:
         return f"{low_hz:.0f} to {high_hz:.0f} Hz"
     return f"{low_hz / 1000:.3g} to {high_hz / 1000:.3g} kHz"
@@ -145,7 +145,7 @@ def interval_words(semitones: float) -> str:
 
 
 def _trace_lines(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
-    """The side with the greatest cost, then where the hit agrees with the others."""
+    """Return the side with the greatest cost, then where the hit agrees with the others."""
     row = rows[name]
     others = np.array([other for slot, other in rows.items() if slot != name], np.int64)
     if not len(others):

@@ -119,7 +119,7 @@ def swap_back(pool: Pool, kit: Kit, slot: str) -> Kit:
 
 
 def _search_for_slot(pool: Pool, kit: Kit, slot: str) -> KitSearch:
-    """A search with this slot free and the others fixed."""
+    """Return a search with this slot free and the others fixed."""
     find_slot(slot)
     if slot in kit.locked:
         raise KitError(f"slot {slot} is locked; unlock it to try another hit", slot=slot)

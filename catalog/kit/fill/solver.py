@@ -102,7 +102,7 @@ class KitSearch:
         return best
 
     def _shortlists(self, rng: np.random.Generator, used: set[int]) -> dict[str, np.ndarray]:
-        """The fixed rows, and for each free slot the rows nearest to the anchor."""
+        """Return the fixed rows, and for each free slot the rows nearest to the anchor."""
         anchor = self._anchor(rng)
         lists = {name: np.array([row]) for name, row in self.fixed.items()}
         for name, rows in self.free.items():
@@ -118,7 +118,7 @@ class KitSearch:
         return lists
 
     def _own_register(self, rows: np.ndarray, order: np.ndarray, name: str) -> np.ndarray:
-        """The best half shortlist of the low, middle or high third of all toms."""
+        """Return the best rows, half a shortlist, of the low, middle or high third of all toms."""
         pitch = self.traits.pitch[rows[order]]
         if np.isnan(pitch).all():
             return order[:0]
@@ -127,13 +127,13 @@ class KitSearch:
         return np.asarray(order[(pitch >= low) & (pitch <= high)][: N_CANDIDATES // 2])
 
     def strokes_of_drums(self, rows: Mapping[str, int]) -> set[int]:
-        """Rows of the free slots, with all other strokes of those drums."""
+        """Return the rows of the free slots, with all other strokes of those drums."""
         chosen = {rows[name] for name in self.free}
         drums = {int(self.traits.drum[row]) for row in chosen} - {-1}
         return chosen | set(np.flatnonzero(np.isin(self.traits.drum, list(drums))).tolist())
 
     def _anchor(self, rng: np.random.Generator) -> np.ndarray:
-        """Rows that shortlists are near to: the fixed ones, or a random one of certain role."""
+        """Return the rows to search near: the fixed ones, or a random one of certain role."""
         if self.fixed:
             return np.array(list(self.fixed.values()))
         rows = np.concatenate(list(self.free.values()))
@@ -141,7 +141,7 @@ class KitSearch:
         return np.array([rng.choice(rows[uncertainty <= np.median(uncertainty)])])
 
     def rank_candidates(self, slot: str) -> list[int]:
-        """Rows that may fill a free slot, best fit with the fixed ones first."""
+        """Return the rows that may fill a free slot, the best fit to the fixed ones first."""
         rows = self.free[slot]
         cost = role_cost(self.traits, rows)
         for name, row in self.fixed.items():

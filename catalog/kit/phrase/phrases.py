@@ -116,7 +116,7 @@ def select_phrase(name: str, slots: Collection[str]) -> Phrase:
 
 
 def _two_bars(slots: Collection[str]) -> tuple[Event, ...]:
-    """The two bars, after one stroke on each slot that they do not use."""
+    """Return the two bars, after one stroke on each slot that they do not use."""
     in_phrase = {event.slot for event in _TWO_BARS}
     others = sorted((n for n in slots if n not in in_phrase), key=lambda n: SLOTS[n].note)
     first = [Event(float(at), name, 100) for at, name in enumerate(others)]

@@ -58,7 +58,7 @@ def scan_folders(
     n_jobs : int, worker processes; -1 is one for each core, 1 measures in this process
     cluster : str
         address of a dask.distributed scheduler whose workers measure, see `use_cluster`; "" for the
-        cores of this machine. Only numbers travel back; this process alone writes
+        cores of this machine. Workers return only numbers; only this process writes
     classify : callable, embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20)
     measure : callable, what a worker does with one file
     on_progress : callable, optional

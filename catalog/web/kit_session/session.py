@@ -77,7 +77,7 @@ class KitSession:
         self.revision += 1
 
     def rename(self, name: str) -> None:
-        """Name the present kit and save the session; this is no undo step."""
+        """Name the present kit and save the session; this cannot be undone with `move`."""
         with self.lock:
             step = self._steps[self._position]
             self._steps[self._position] = replace(step, kit=replace(step.kit, name=name))

@@ -19,8 +19,8 @@ from catalog.web.views.recordings.progress import PageProgressBar
 from catalog.web.views.review.confirm_set_aside import confirm_set_aside
 from catalog.web.views.review.history import draw_history
 
-PER_SHEET = 8  # groups shown at once
-PAIRS_SENT = 12  # uncertain pairs shown at once
+GROUPS_PER_PAGE = 8  # groups
+MAX_PAIRS = 12  # uncertain pairs shown
 CERTAIN = 0.99  # evidence from which a copy is certain; a judgement, no source
 HEADING = "Copies in the catalog"
 
@@ -48,7 +48,7 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
             {
                 "groups": [_describe(catalog, group) for group in shown],
                 "picked": picked,
-                "pairs": [_describe_pair(catalog, pair) for pair in uncertain[:PAIRS_SENT]],
+                "pairs": [_describe_pair(catalog, pair) for pair in uncertain[:MAX_PAIRS]],
             },
             default={"picked": []},
             on_picked_change=_store_selection,
@@ -83,9 +83,9 @@ def _find_groups(catalog: Catalog) -> tuple[list[CopyGroup], list[UncertainPair]
 
 
 def _select_page(groups: Sequence[CopyGroup]) -> Sequence[CopyGroup]:
-    n_sheets = -(-len(groups) // PER_SHEET)
-    sheet = st.number_input("Page", 1, n_sheets, key="sheet", width=160) if n_sheets > 1 else 1
-    return groups[(sheet - 1) * PER_SHEET : sheet * PER_SHEET]
+    n_pages = -(-len(groups) // GROUPS_PER_PAGE)
+    page_number = st.number_input("Page", 1, n_pages, key="sheet", width=160) if n_pages > 1 else 1
+    return groups[(page_number - 1) * GROUPS_PER_PAGE : page_number * GROUPS_PER_PAGE]
 
 
 def _store_selection() -> None:
@@ -132,14 +132,14 @@ def _draw_buttons(catalog: Catalog, groups: Sequence[CopyGroup], picked: list[in
 
 def _describe(catalog: Catalog, group: CopyGroup) -> dict[str, Any]:
     ids = (group.keep, *group.others)
-    used, stuck = catalog.files.kits_using(ids), catalog.files.obstacles(group.others)
+    kits_by_hit, immovable = catalog.files.kits_using(ids), catalog.files.obstacles(group.others)
     rows = []
     for hit_id, evidence in zip(ids, (None, *group.evidence), strict=True):
         hit = catalog.hit(hit_id)
         agree = "" if evidence is None else f"samples agree to {100 * evidence:.1f} %; "
         row = pick_row(hit) | {"words": agree + _about_file(hit)}
-        row["kits"] = [plain(name) for name in used.get(hit_id, ())]
-        row["stuck"] = "cannot be moved from its folder" if hit_id in stuck else ""
+        row["kits"] = [plain(name) for name in kits_by_hit.get(hit_id, ())]
+        row["stuck"] = "cannot be moved from its folder" if hit_id in immovable else ""
         rows.append(row)
     relation, reason = f"The same recording in {len(ids)} files", plain(group.reason)
     return {"keep": rows[0], "others": rows[1:], "relation": relation, "reason": reason}
