@@ -122,7 +122,7 @@ def _parse_step(name: str, change: Change, start: Mapping[str, float]) -> float:
 def _target(name: str, change: Change, value: float) -> float:
     is_percent = isinstance(change, str) and change.strip().endswith("%")
     if is_percent and name in IN_DB:
-        raise ParameterError(f"{name}={change!r}: give the change in decibels, not in %")
+        raise ParameterError(f"{name}={change!r}: a level changes by decibels, not by %")
     try:
         if is_percent:
             return value * (1.0 + float(str(change).strip()[:-1]) / 100.0)
