@@ -1,4 +1,4 @@
-// Draw all marks into the pixels of one image: a drawing call for each of 100,000 points would be too slow.
+// Draw all marks into one image; a drawing call for each of 100,000 points would be too slow.
 
 import { ROLES } from '../constants.js';
 import { UNKNOWN_RANK, colorPoints } from '../drawing/colors.js';

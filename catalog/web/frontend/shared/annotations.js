@@ -7,7 +7,7 @@ const post = (path, body) =>
 
 export const MARK_SIGNS = { '': '', keep: '✓ keep', reject: '✕ reject', star: '★ star' };
 
-// undo and redo hold {step, text}, the newest last; listeners are called with ([[id, role, mark], ...], text).
+// undo and redo hold {step, text}, newest last; listeners take the arguments ([[id, role, mark], ...], text).
 export const annotations = { undo: [], redo: [], listeners: new Set() };
 let pending = Promise.resolve();
 
