@@ -10,7 +10,9 @@ from tests.web.visits import Visit, find
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 CONTROLS = ("BUTTON", "INPUT", "SELECT", "TEXTAREA", "CANVAS", "A")
-MAX_STEPS = 120  # presses of Tab through a page
+MAX_STEPS = (
+    400  # presses of Tab: twice round the longest part, for a redraw may take the focus away
+)
 # What has the focus, also inside the page's own component, by its accessible name.
 FOCUSED = """() => { let node = document.activeElement;
   while (node?.shadowRoot?.activeElement) node = node.shadowRoot.activeElement;
@@ -20,13 +22,15 @@ FOCUSED = """() => { let node = document.activeElement;
 
 def tab_to(visit: Visit, name: str) -> None:
     """Press Tab until a control of that name has the focus while the page rests."""
+    passed = []
     for _ in range(MAX_STEPS):
         visit.rest()
         focused = visit.page.evaluate(FOCUSED)
         if name in focused[0] and focused[1] in CONTROLS:
             return
+        passed.append(focused[0][:20])
         visit.page.keyboard.press("Tab")
-    raise AssertionError(f"{name} is not reached")
+    raise AssertionError(f"{name} is not reached; passed {passed}")
 
 
 def press(visit: Visit, name: str) -> None:
