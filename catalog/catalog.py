@@ -12,9 +12,9 @@ import platformdirs
 
 from catalog import services
 from catalog.audio.encode import encode_playable
+from catalog.context import Context
 from catalog.library.files.journal import open_store
 from catalog.models import HistoryEvent, Hit, OnProgress, ScanReport, State
-from catalog.services.context import Context
 
 if TYPE_CHECKING:
     from catalog.audio.model import Audio
@@ -71,12 +71,12 @@ class Catalog:
     @cached_property
     def kits(self) -> services.kits.Kits:
         """Fill, change, save and export kits."""
-        return services.kits.Kits(self.context, self.duplicates)
+        return services.kits.Kits(self.context, lambda: self.duplicates.groups())
 
     @cached_property
-    def kit_sound(self) -> services.kits.KitSound:
+    def kit_sound(self) -> services.kit_sound.KitSound:
         """Levels, tuning, masking and phrases of a kit."""
-        return services.kits.KitSound(self.context, self.kits)
+        return services.kit_sound.KitSound(self.context, self.kits)
 
     @cached_property
     def map(self) -> services.map.Map:

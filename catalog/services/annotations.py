@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from catalog.context import Context
 from catalog.library.store.annotations import Annotation
 from catalog.models import RoleSource
 from catalog.search.table import roles_from_examples
-from catalog.services.context import Context
 
 
 class Annotations:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Mapping
 
+from catalog.context import Context
 from catalog.duplicates.cached import find_copies, find_uncertain_pairs, prefer_in_group
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.duplicates.microphone_ties import StrokeTie, tie_strokes
@@ -17,7 +18,6 @@ from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
 from catalog.search.spaces import similar_distances
-from catalog.services.context import Context
 
 
 class Duplicates:

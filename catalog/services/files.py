@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from catalog.context import Context
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.files.set_aside import (
@@ -15,7 +16,6 @@ from catalog.library.files.set_aside import (
 )
 from catalog.library.files.undo import UndoResult, undo_steps
 from catalog.models import HistoryEvent
-from catalog.services.context import Context
 
 
 class Files:

@@ -1,51 +1,32 @@
-"""Kits: fill, change, save and export them; measure and play them."""
+"""Fill, change, save and export kits."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from catalog.audio.encode import encode_wav
-from catalog.audio.model import SR_RANGE_HZ
-from catalog.errors import KitError, ParameterError
-from catalog.kit.balance import (
-    Interval,
-    KitComparison,
-    Masking,
-    TuningProposal,
-    compare_kits,
-    measure_masking,
-    measure_pitches,
-    propose_tuning,
-    tom_intervals,
-)
+from catalog.context import Context, check_seed
+from catalog.errors import KitError
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.plan import kit_warnings
 from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
 from catalog.kit.layers import add_layers
-from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
-from catalog.kit.phrase import (
-    Performance,
-    Phrase,
-    load_phrase,
-    perform_phrase,
-    render_phrase,
-)
-from catalog.kit.strokes import StrokeReader
 from catalog.library.scan.walk import hash_file
 from catalog.models import Hit
-from catalog.services.context import Context, check_seed
-from catalog.services.duplicates import Duplicates
+
+if TYPE_CHECKING:
+    from catalog.duplicates.groups import CopyGroup
 
 
 class Kits:
     """Choose the hits of kits, save kits in the store, and export them to folders."""
 
-    def __init__(self, context: Context, duplicates: Duplicates) -> None:
+    def __init__(self, context: Context, find_groups: Callable[[], Sequence[CopyGroup]]) -> None:
         self._context = context
-        self._duplicates = duplicates
+        self._find_groups = find_groups
 
     def fill(
         self, locked: Mapping[str, int], slots: Sequence[str] | None = None, *, seed: int = 0
@@ -113,7 +94,7 @@ class Kits:
         """Add the other strokes of each drum as layers and round robins, without copies."""
         mains = {ids[0] for ids in kit.slots.values() if ids}
         leave_out: set[int] = set()
-        for group in self._duplicates.groups():
+        for group in self._find_groups():
             members = {group.keep, *group.others}
             leave_out |= members - (members & mains or {group.keep})
         hits = {hit.id: hit for hit in self._context.hits()}
@@ -243,113 +224,3 @@ def _changed_files(hits: Mapping[int, Hit]) -> list[str]:
         for paths, content_hash in files.items()
         if all(path.is_file() for path in paths) and hash_file(*paths) != content_hash
     ]
-
-
-class KitSound:
-    """Measure and play kits of present hits."""
-
-    def __init__(self, context: Context, kits: Kits) -> None:
-        self._context = context
-        self._kits = kits
-
-    def levels(self, kit: Kit) -> Levels:
-        """Return the gain of each slot, including the user's level changes."""
-        return balance_levels(kit, self._kits.hits_of(kit), read=self._strokes())
-
-    def tom_intervals(self, kit: Kit) -> tuple[Interval, ...]:
-        """Return the intervals between neighboring toms as they are tuned, from low to high."""
-        return tom_intervals(kit, self._pitches(kit))
-
-    def propose_tuning(self, kit: Kit) -> tuple[TuningProposal, ...]:
-        """Return tunings of up to three semitones that make the toms more even; may be empty.
-
-        Apply a proposal with `Kit.with_tuning(proposal.slot, proposal.semitones)`.
-        """
-        return propose_tuning(kit, self._pitches(kit))
-
-    def masking(self, kit: Kit) -> Masking:
-        """Return how far the slots of a kit mask each other, with their levels and pitches.
-
-        Raises
-        ------
-        KitError
-            if a hit cannot be read
-        """
-        hits, strokes = self._kits.hits_of(kit), self._strokes()
-        levels = balance_levels(kit, hits, read=strokes)
-        return measure_masking(kit, hits, levels, read=strokes)
-
-    def compare(self, a: Kit, b: Kit) -> KitComparison:
-        """Compare two kits slot by slot; both are scored against the present hits.
-
-        Raises
-        ------
-        KitError
-            if a hit is not present or cannot be read
-        """
-        hits = {**self._kits.hits_of(a), **self._kits.hits_of(b)}
-        scored = (self._kits.score(a), self._kits.score(b))
-        return compare_kits(scored, hits, (self.levels(a), self.levels(b)))
-
-    def play_phrase(self, kit: Kit, phrase: str | bytes = "two bars") -> Performance:
-        """Return which stroke of a kit sounds when, at what level, and what chokes it.
-
-        Parameters
-        ----------
-        kit : Kit
-        phrase : str or bytes
-            one of `catalog.kit.phrase.PHRASES`, or a whole Standard MIDI File
-
-        Returns
-        -------
-        Performance
-
-        Raises
-        ------
-        KitError
-            if there is no such phrase, the bytes are not a MIDI file, or the kit plays none of it
-        """
-        notes, hits = _load_phrase(kit, phrase), self._kits.hits_of(kit)
-        return perform_phrase(kit, hits, notes, gain_db=self.levels(kit).gain_db)
-
-    def render_phrase(
-        self, kit: Kit, phrase: str | bytes = "two bars", *, sr: int = 44_100
-    ) -> bytes:
-        """Return a phrase as a stereo WAV file of 24 bits, below -1 dBTP; see `play_phrase`.
-
-        Parameters
-        ----------
-        kit : Kit
-        phrase : str or bytes
-        sr : int, Hz
-
-        Returns
-        -------
-        bytes
-
-        Raises
-        ------
-        KitError
-            as `play_phrase`, or if a hit cannot be read
-        ParameterError
-            if `sr` is not between 4,000 and 768,000 Hz
-        """
-        notes, hits, strokes = _load_phrase(kit, phrase), self._kits.hits_of(kit), self._strokes()
-        gain_db = balance_levels(kit, hits, read=strokes).gain_db
-        low, high = SR_RANGE_HZ
-        if not low <= sr <= high:
-            raise ParameterError(f"sr={sr} must be between {low} and {high} Hz")
-        wave = render_phrase(kit, hits, notes, gain_db=gain_db, read=strokes, sr=sr)
-        return encode_wav(wave, sr=sr, subtype="PCM_24")
-
-    def _pitches(self, kit: Kit) -> dict[str, float]:
-        return measure_pitches(kit, self._kits.hits_of(kit), read=self._strokes())
-
-    def _strokes(self) -> StrokeReader:
-        """Return a reader of strokes as an export writes them: faded, at most two channels."""
-        return StrokeReader(self._context.read)
-
-
-def _load_phrase(kit: Kit, phrase: str | bytes) -> Phrase:
-    slots = tuple(slot for slot, ids in kit.slots.items() if ids)
-    return load_phrase(phrase, slots)

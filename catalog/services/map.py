@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from catalog.context import Context, check_seed
 from catalog.models import OnProgress, Progress
 from catalog.search.layout import Layout, compute_umap_layout, extend_layout, reuse_layout
-from catalog.services.context import Context, check_seed
 from catalog.services.duplicates import Duplicates
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+from catalog.context import Context
 from catalog.library.review.coverage import Coverage, find_coverage
 from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
 from catalog.models import Skipped
-from catalog.services.context import Context
 
 
 class Review:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from catalog.context import Context
 from catalog.library.scan.folders import ScannedFolder, record_folders, scanned_folders
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import check_roots
 from catalog.models import OnProgress, ScanReport
 from catalog.services.annotations import Annotations
-from catalog.services.context import Context
 
 
 class Scans:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from catalog.context import Context
 from catalog.errors import ParameterError
 from catalog.models import Hit
 from catalog.search.constraints import ConstraintSpec
 from catalog.search.matches import Match, describe_difference
 from catalog.search.query import Query, find_alternates, find_similar, query_file, query_row
 from catalog.search.table import HitTable
-from catalog.services.context import Context
 
 
 class Search:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.audio.channels import ChannelDelay, measure_delays
+from catalog.context import Context
 from catalog.features.waveform import waveform_outline
 from catalog.library.files.cut_export import CutFile, plan_cut_export, write_cut_export
 from catalog.library.files.overrides import read_override
@@ -28,7 +29,6 @@ from catalog.library.scan.stereo_pairs import (
     split_stereo_pair,
 )
 from catalog.models import Hit, State
-from catalog.services.context import Context
 
 
 class Takes:
