@@ -27,6 +27,7 @@ open_page(sys.argv[1], port=int(sys.argv[2]), browser=False)
 """
 MAP_SHOWN = "globalThis.__audition?.map.points"
 COPIES_SHOWN = "globalThis.__duplicates?.groups.box.querySelector('.group')"
+SETTLE_MS = 350  # longer than the pause after which a changed kit is reported
 WAIT_MS = 30_000  # a slow machine under load; nothing is asserted about time here
 
 
@@ -84,12 +85,18 @@ class Visit:
 
     def press(self, button) -> None:
         """Press a button once the page has been drawn; before that it may still move."""
-        self.rest()
+        self.settle()
         button.click()
 
     def rest(self) -> None:
         """Wait until the page has been drawn."""
         self.page.locator("[data-test-script-state=notRunning]").wait_for()
+
+    def settle(self) -> None:
+        """Wait until the page has been drawn and starts no run of its own; see kit.js."""
+        self.rest()
+        self.page.wait_for_timeout(SETTLE_MS)
+        self.rest()
 
     def press_named(self, name: str, *, exact: bool = False) -> None:
         self.press(self.page.get_by_role("button", name=name, exact=exact))

@@ -52,6 +52,7 @@ def open_part(visit: Visit, part: str) -> None:
         visit.page.keyboard.press("ArrowRight")
     visit.rest()
     visit.page.keyboard.press("Enter")
+    visit.settle()
 
 
 def test_hits_copies_and_kits_are_handled_by_keyboard_alone(own_visit, own, tmp_path):

@@ -36,15 +36,17 @@ function dropStroke(target, id, slot) {
 
 function makeReporter(live, view) {    // reports a changed kit to Streamlit once it rests
   const reporter = { revision: null, timer: 0 };
-  // A hidden view is redrawn when it is opened; a second run just then could cost a press.
   const report = () => {
     if (kitSession.kit.revision === reporter.revision || !view.checkVisibility()) return;
     reporter.revision = kitSession.kit.revision;
     live.c.setTriggerValue('changed', reporter.revision);
   };
+  // A hidden view is redrawn when it is opened; a second run just then could cost a press. So a
+  // change that comes while it is hidden starts no timer either, which could fire after opening.
   reporter.noteChange = () => {
     const { kit } = kitSession;
     if (reporter.revision === null || !kit || kit.revision === reporter.revision) return;
+    if (!view.checkVisibility()) return;
     clearTimeout(reporter.timer);
     reporter.timer = setTimeout(report, SETTLE_MS);
   };
