@@ -8,7 +8,7 @@ from catalog import Catalog
 from catalog.web.kit_session.session import KitSession
 from tests.web.visits import Visit, find
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.flaky(reruns=2)]
 CONTROLS = ("BUTTON", "INPUT", "SELECT", "TEXTAREA", "CANVAS", "A")
 MAX_STEPS = (
     400  # presses of Tab: twice round the longest part, for a redraw may take the focus away
