@@ -12,7 +12,7 @@ from catalog.audio.decode import decode_file
 from tests.web.conftest import make_stroke, write_stroke
 from tests.web.visits import find, serve, watch
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.flaky(reruns=2)]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 N_MORE = 300  # hits to scan: enough that the scan lasts while hits are played
 BITS_16 = 4 * 2.0**-15  # rounding, relative to the peak of a hit whose level was lowered
 

@@ -8,11 +8,9 @@ from catalog import Catalog
 from catalog.web.kit_session.session import KitSession
 from tests.web.visits import Visit, find
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.flaky(reruns=2)]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 CONTROLS = ("BUTTON", "INPUT", "SELECT", "TEXTAREA", "CANVAS", "A")
-MAX_STEPS = (
-    400  # presses of Tab: twice round the longest part, for a redraw may take the focus away
-)
+MAX_STEPS = 120  # presses of Tab through a page
 # What has the focus, also inside the page's own component, by its accessible name.
 FOCUSED = """() => { let node = document.activeElement;
   while (node?.shadowRoot?.activeElement) node = node.shadowRoot.activeElement;
