@@ -128,6 +128,8 @@ class Hit:
     mate : Path or None
         the right channel's file if two mono files are one stereo hit; `path` is then the left
         channel's, and `content_hash` is that of both files, one after the other
+    exported : bool
+        the file is one of an exported kit, so that it is a copy of another recording
     heard_lkfs : float or None
         strength estimated from timbre, LKFS, see `catalog.search.strength`; None if the level
         shows it or it was not estimated
@@ -159,6 +161,7 @@ class Hit:
     session_source: str = ""
     origin: Mapping[str, str] = field(default_factory=dict, repr=False)
     mate: Path | None = None
+    exported: bool = False
     heard_lkfs: float | None = None
 
     @property
@@ -211,6 +214,15 @@ class Skipped(NamedTuple):
     reason: str
 
 
+class LeftOut(NamedTuple):
+    """Files of an exported kit that a scan did not measure."""
+
+    path: Path  # the folder of the export
+    kit: str
+    n_files: int
+    reason: str  # with what to do to scan them, in one line
+
+
 class PathNames(Sequence[Path]):
     """A sequence of paths stored as text; a `Path` is made on access, as most are only counted."""
 
@@ -248,6 +260,7 @@ class ScanReport:
     moved: tuple[Path, ...] = ()
     missing: tuple[Path, ...] = ()
     skipped: tuple[Skipped, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()  # files of exported kits, one entry for each folder
 
 
 @dataclass(frozen=True)

@@ -117,7 +117,7 @@ def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) ->
 
 def _obstacles(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> dict[int, str]:
     keeper_faults = cat.duplicates.keeper_faults(ids) if args.copies else {}
-    return cat.files.obstacles(ids) | keeper_faults
+    return cat.files.obstacles(ids, keep_exports=args.copies) | keeper_faults
 
 
 def _write_report(

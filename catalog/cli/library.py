@@ -32,6 +32,9 @@ def add_commands(command: AddCommand) -> None:
     scan.add_argument(
         "--cluster", default="", metavar="ADDRESS", help="measure on a running dask cluster"
     )
+    scan.add_argument(
+        "--exports", action="store_true", help="also scan exported kits; otherwise they are counted"
+    )
     hits = command("hits", "list hits", _hits)
     hits.add_argument("--role", help="only hits of this role, such as hat_closed")
     hits.add_argument("--session", help="only hits of this session")
@@ -55,19 +58,31 @@ def add_commands(command: AddCommand) -> None:
 
 def _scan(cat: Catalog, args: argparse.Namespace) -> int:
     with ProgressBar() as bar:
-        report = cat.scan(args.folders, n_jobs=args.jobs, cluster=args.cluster, on_progress=bar)
+        report = cat.scan(
+            args.folders,
+            n_jobs=args.jobs,
+            cluster=args.cluster,
+            exports=args.exports,
+            on_progress=bar,
+        )
     value = {"store": cat.store_path, **to_json_value(report)}
     print_result(value, report_lines(cat, report), as_json=args.json)
     return INCOMPLETE if report.skipped else OK
 
 
 def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
-    """Return the report of a scan as lines: skipped files, the store, the counts."""
+    """Return the report of a scan as lines: files not used, the store, the counts."""
     counts = ("added", "changed", "unchanged", "moved", "missing", "skipped")
+    n_left_out = sum(part.n_files for part in report.left_out)
+    left_out = [f"{n_left_out} left out (exported kits)"] if n_left_out else []
     return [
         *(f"skipped: {short_path(skip.path)}: {skip.reason}" for skip in report.skipped),
+        *(
+            f"left out: {short_path(part.path)}: {part.n_files} files; {part.reason}"
+            for part in report.left_out
+        ),
         f"store: {cat.store_path}",
-        ", ".join(f"{len(getattr(report, name))} {name}" for name in counts),
+        ", ".join([*(f"{len(getattr(report, name))} {name}" for name in counts), *left_out]),
     ]
 
 

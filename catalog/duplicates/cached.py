@@ -83,10 +83,17 @@ def find_uncertain_pairs(store: Store, table: HitTable, prepare: Prepare) -> lis
 def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None:
     """Store the user's preference for a hit over the other members of its group.
 
-    Raise `ParameterError` if the hit is in no group.
+    Raise `ParameterError` if the hit is in no group, or is a file of an exported kit and its
+    original is in the group.
     """
     for group in groups:
         if hit.id in group.members:
+            if hit.exported and not store.hits.get(group.keep).exported:
+                kit = store.exports.kit_of(hit.content_hash)
+                raise ParameterError(
+                    f"hit {hit.id} ({hit.name}) is a file of the exported kit “{kit}”: the "
+                    f"original, hit {group.keep}, stays"
+                )
             store.pair_answers.prefer(hit.id, over=set(group.members) - {hit.id})
             return
     raise ParameterError(f"hit {hit.id} ({hit.name}) is in no group of copies")
@@ -130,7 +137,9 @@ def _project_all(store: Store, table: HitTable) -> np.ndarray:
 def _cache_key(table: HitTable) -> int:
     """Return a digest of everything that determines the groups; 63 bits fit an SQLite integer."""
     marks = [(hit.id, hit.mark) for hit in table.hits if hit.mark]
-    digest = hashlib.sha256(repr((table.content_key, CLASSIFIER_VERSION, marks)).encode())
+    exported = [hit.id for hit in table.hits if hit.exported]
+    parts = (table.content_key, CLASSIFIER_VERSION, marks, *([exported] if exported else []))
+    digest = hashlib.sha256(repr(parts).encode())
     return digest_to_key(digest.digest())
 
 

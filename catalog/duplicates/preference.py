@@ -47,11 +47,12 @@ def _peak_db(hit: Hit) -> float:
 def preference_key(hit: Hit) -> tuple[float, ...]:
     """Return a sort key that puts the hit to keep first.
 
-    In this order: the user's mark, lossless, not clipped, bit depth, sample rate, stereo, tail,
-    noise floor, provenance, name, level, age.
+    In this order: not a file of an exported kit, the user's mark, lossless, not clipped, bit depth,
+    sample rate, stereo, tail, noise floor, provenance, name, level, age.
     """
     floor_db = _floor_db(hit)
     return (
+        float(hit.exported),
         float(MARK_RANK.get(hit.mark, 2)),
         float(hit.subtype in LOSSY_SUBTYPES),
         float(is_clipped(hit)),
@@ -78,6 +79,7 @@ def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
     floor_db, bits = _floor_db(other) - _floor_db(keep), BITS.get(keep.subtype, 0)
     louder_db = _peak_db(keep) - _peak_db(other)
     advantages = (
+        (other.exported and not keep.exported, "the other is a file of an exported kit"),
         (
             MARK_RANK.get(keep.mark, 2) < MARK_RANK.get(other.mark, 2),
             f"marked {keep.mark}" if keep.mark else "the other is marked reject",

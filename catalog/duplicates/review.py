@@ -85,11 +85,13 @@ def apply_preference(
     """Keep the file that the user prefers, with the other members verified against it.
 
     `verify` returns the share of energy that two hits have in common, None if they are not copies.
-    Without a preference the group itself is returned; members that cannot be verified are left out.
+    Without a preference the group itself is returned, and a file of an exported kit is not kept in
+    place of an original; members that cannot be verified are left out.
     """
     if group.keep in preferred:
         return replace(group, reason=USER_CHOICE)
-    chosen = [i for i in group.others if i in preferred]
+    is_export = hits[group.keep].exported  # otherwise no exported file takes its place
+    chosen = [i for i in group.others if i in preferred and hits[i].exported <= is_export]
     if not chosen:
         return group
     keep = hits[chosen[-1]]

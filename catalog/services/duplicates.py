@@ -13,11 +13,13 @@ from catalog.duplicates.overlay import Overlay, overlay_recordings
 from catalog.duplicates.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
 from catalog.errors import CatalogError
+from catalog.library.scan.exports import record_exported_hits
 from catalog.library.scan.walk import hash_file
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
 from catalog.search.spaces import similar_distances
+from catalog.search.table import HitTable
 
 
 class Duplicates:
@@ -25,6 +27,7 @@ class Duplicates:
 
     def __init__(self, context: Context) -> None:
         self._context = context
+        self._exports_are_recorded = False
 
     def groups(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
         """Return groups of hits that are the same recording, each with the one to keep.
@@ -44,7 +47,7 @@ class Duplicates:
         (29, 30)
         """
         return find_copies(
-            self._context.store, self._context.table(), self._prepare, on_progress=on_progress
+            self._context.store, self._table(), self._prepare, on_progress=on_progress
         )
 
     def uncertain_pairs(self) -> list[UncertainPair]:
@@ -54,7 +57,7 @@ class Duplicates:
         -------
         list of UncertainPair, the likeliest copies first; decide them with `set_verdict`
         """
-        return find_uncertain_pairs(self._context.store, self._context.table(), self._prepare)
+        return find_uncertain_pairs(self._context.store, self._table(), self._prepare)
 
     def set_verdict(self, first_id: int, second_id: int, same: bool | None) -> None:
         """Store the user's verdict: whether two hits are one recording; None removes it.
@@ -181,6 +184,13 @@ class Duplicates:
             ties=self.microphone_ties(),
             alike=alike,
         )
+
+    def _table(self) -> HitTable:
+        """Return the table of hits; files of exported kits in older stores are recorded first."""
+        if not self._exports_are_recorded:
+            record_exported_hits(self._context.store)
+            self._exports_are_recorded = True
+        return self._context.table()
 
     def _prepare(self, hit: Hit) -> ChannelViews | None:
         try:

@@ -94,10 +94,21 @@ class Files:
         """
         return unhide_hits(self._context.store, hit_ids)
 
-    def obstacles(self, hit_ids: Sequence[int]) -> dict[int, str]:
-        """Return the reason for each hit that cannot be set aside; the others are left out."""
+    def obstacles(self, hit_ids: Sequence[int], *, keep_exports: bool = False) -> dict[int, str]:
+        """Return the reason for each hit that cannot be set aside; the others are left out.
+
+        With `keep_exports`, files of exported kits stay as well, so that their folders remain
+        complete.
+        """
         store = self._context.store
-        return {i: reason for i in hit_ids if (reason := find_obstacle(store, i))}
+        found = {i: reason for i in hit_ids if (reason := find_obstacle(store, i))}
+        for hit in map(self._context.hit, hit_ids) if keep_exports else ():
+            if hit.exported and hit.id not in found:
+                kit = store.exports.kit_of(hit.content_hash)
+                found[hit.id] = (
+                    f"{hit.path}: is a file of the exported kit “{kit}”, which would be incomplete"
+                )
+        return found
 
     def kits_using(self, hit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
         """Return the names of the saved kits that use each hit; hits in no kit are left out."""

@@ -14,7 +14,8 @@ from catalog.kit.export.plan import kit_warnings
 from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
 from catalog.kit.layers import add_layers
 from catalog.kit.model import Kit
-from catalog.library.scan.walk import hash_file
+from catalog.library.scan.exports import read_manifest
+from catalog.library.scan.walk import MANIFEST, hash_file
 from catalog.models import Hit
 
 if TYPE_CHECKING:
@@ -201,11 +202,18 @@ class Kits:
         hits = self.hits_of(kit)
         if changed := _changed_files(hits):
             raise KitError(changed[0])
-        return export_kit(kit, hits, folder, read=self._context.read, options=options)
+        written = export_kit(kit, hits, folder, read=self._context.read, options=options)
+        self._record_export(Path(folder).absolute())
+        return written
 
     def hits_of(self, kit: Kit) -> dict[int, Hit]:
         """Return all hits of a kit by id."""
         return self._context.hits_by_id({i for ids in kit.slots.values() for i in ids})
+
+    def _record_export(self, folder: Path) -> None:
+        """Record the contents of the written files, which are copies of other recordings."""
+        if manifest := read_manifest(folder / MANIFEST):
+            self._context.store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
 
     def _pool(self) -> Pool:
         table = self._context.table()

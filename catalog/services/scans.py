@@ -26,6 +26,7 @@ class Scans:
         *,
         n_jobs: int = -1,
         cluster: str = "",
+        exports: bool = False,
         on_progress: OnProgress | None = None,
     ) -> ScanReport:
         """Measure all new and changed recordings below `folders`; no recording is changed.
@@ -35,6 +36,9 @@ class Scans:
         folders : iterable of str or Path
         n_jobs : int, worker processes; -1 for one per core
         cluster : str, address of a dask.distributed scheduler whose workers measure the files
+        exports : bool
+            also measure the files of exported kits, which are copies of other recordings;
+            otherwise they are only counted, see `ScanReport.left_out`
         on_progress : callable, optional, called with `Progress` records; may raise `Stopped`
 
         Returns
@@ -56,7 +60,9 @@ class Scans:
         """
         store, roots = self._context.store, check_roots(folders)
         record_folders(store, roots, finished=False)
-        report = scan_folders(store, roots, n_jobs=n_jobs, cluster=cluster, on_progress=on_progress)
+        report = scan_folders(
+            store, roots, n_jobs=n_jobs, cluster=cluster, exports=exports, on_progress=on_progress
+        )
         record_folders(store, roots, finished=True)
         self._annotations.propagate_roles()
         return report

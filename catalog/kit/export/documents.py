@@ -55,19 +55,25 @@ def manifest_row(file: PlannedFile, hit: Hit, written: Audio, *, sha256: str) ->
 
 
 def make_documents(
-    plan: ExportPlan, rows: Sequence[Mapping[str, Any]], hits: Mapping[int, Hit]
+    plan: ExportPlan,
+    rows: Sequence[Mapping[str, Any]],
+    hits: Mapping[int, Hit],
+    *,
+    phrase_sha256: str,
 ) -> dict[str, str]:
-    """Write every text file of the folder, by name; `rows` describe the audio files."""
+    """Write every text file of the folder, by name; `rows` describe the files of the strokes."""
     return {
         "kit.sfz": sfz_text(plan),
         "notes.csv": notes_csv(plan),
         "manifest.csv": csv_text(rows),
-        "manifest.json": manifest_json(plan, rows),
+        "manifest.json": manifest_json(plan, rows, phrase_sha256=phrase_sha256),
         "README.txt": readme_text(plan, rows, hits),
     }
 
 
-def manifest_json(plan: ExportPlan, rows: Sequence[Mapping[str, Any]]) -> str:
+def manifest_json(
+    plan: ExportPlan, rows: Sequence[Mapping[str, Any]], *, phrase_sha256: str
+) -> str:
     """Write the manifest for programs."""
     chord = plan.chord_dbtp
     parts = {
@@ -76,6 +82,7 @@ def manifest_json(plan: ExportPlan, rows: Sequence[Mapping[str, Any]]) -> str:
         "loudest_chord_dbtp": round(chord, 2) if math.isfinite(chord) else None,
         "level_notes": list(plan.level_notes),
         "warnings": list(plan.warnings),
+        "phrase": {"file": f"phrase{plan.options.suffix}", "sha256": phrase_sha256},
         "files": rows,
     }
     return json.dumps(parts, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

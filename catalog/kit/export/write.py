@@ -84,8 +84,9 @@ def _write_files(
         _write_stroke(plan, target, file, hit=hits[file.hit_id], read=read) for file in plan.audio
     ]
     sr = plan.options.sr or max(row["sr"] for row in rows)
-    _write_phrase(plan, target, hits, read=read, sr=sr)
-    for name, text in make_documents(plan, rows, hits).items():
+    phrase_sha256 = _write_phrase(plan, target, hits, read=read, sr=sr)
+    documents = make_documents(plan, rows, hits, phrase_sha256=phrase_sha256)
+    for name, text in documents.items():
         _write_checked(target / name, text.encode("utf-8", errors="replace"))
 
 
@@ -110,14 +111,17 @@ def _write_stroke(
 
 def _write_phrase(
     plan: ExportPlan, target: Path, hits: Mapping[int, Hit], *, read: StrokeReader, sr: int
-) -> None:
+) -> str:
+    """Write the phrase as audio and MIDI; return the SHA-256 of the audio file."""
     phrase, options = select_phrase("two bars", tuple(plan.gain_db)), plan.options
     samples = render_phrase(plan.kit, hits, phrase, gain_db=plan.gain_db, read=read, sr=sr)
     audio = apply_gain(Audio(samples, sr, options.container, options.subtype), 0.0)
     path = target / f"phrase{options.suffix}"
-    _write_checked(path, encode_stroke(audio, options))
+    data = encode_stroke(audio, options)
+    _write_checked(path, data)
     verify_stroke(path, audio, options)
     _write_checked(target / "phrase.mid", phrase_midi(phrase.events))
+    return hashlib.sha256(data).hexdigest()
 
 
 def _write_checked(path: Path, data: bytes) -> None:

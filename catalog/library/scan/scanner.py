@@ -20,6 +20,7 @@ from catalog.library.metadata.filename import find_provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role, role_from_name
 from catalog.library.metadata.sessions import split_days
+from catalog.library.scan.exports import record_exported_hits, select_left_out
 from catalog.library.scan.stereo_pairs import pair_sides, read_side_choices
 from catalog.library.scan.walk import Found, check_roots, hash_file, is_under, walk_folders
 from catalog.library.scan.workers import (
@@ -35,7 +36,7 @@ from catalog.library.store.files import FileRow
 from catalog.library.store.hits import gc_paused
 from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
 from catalog.library.store.store import Store
-from catalog.models import OnProgress, PathNames, Progress, ScanReport, Skipped, State
+from catalog.models import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped, State
 
 NO_TIME_NS = -1  # in place of a time: no file has it, so the next scan reads the file again
 RoleClassifier = Callable[[np.ndarray], np.ndarray]  # embeddings (n, p) -> probabilities (n, 20)
@@ -47,6 +48,7 @@ def scan_folders(
     *,
     n_jobs: int = -1,
     cluster: str = "",
+    exports: bool = False,
     on_progress: OnProgress | None = None,
     classify: RoleClassifier = role_probabilities,
     measure: Measure = measure_file,
@@ -59,6 +61,8 @@ def scan_folders(
     cluster : str
         address of a dask.distributed scheduler whose workers measure, see `use_cluster`; "" for the
         cores of this machine. Workers return only numbers; only this process writes
+    exports : bool
+        also measure the files of exported kits; otherwise new ones are only counted
     classify : callable, embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20)
     measure : callable, what a worker does with one file
     on_progress : callable, optional
@@ -91,7 +95,8 @@ def scan_folders(
         )
     report(Progress("looking", len(found.files), len(found.files)))
     outcomes_of = partial(measure_all, measure=measure, n_jobs=n_jobs, cluster=cluster)
-    return _Scan(store, roots, outcomes_of, measure, classify, report).run(found)
+    scan = _Scan(store, roots, outcomes_of, measure, classify, report, exports)
+    return scan.run(found)
 
 
 @dataclass
@@ -135,6 +140,7 @@ class _Scan:
     measure: Measure
     classify: RoleClassifier
     report: OnProgress
+    with_exports: bool
     overrides: dict[str, FileOverride] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     skipped: list[Skipped] = field(default_factory=list)
@@ -149,7 +155,11 @@ class _Scan:
         moved = self._find_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))
         self.store.files.change_state(plan.returned, State.HERE, before=State.MISSING)
-        self._measure_all([task for task in plan.tasks if task.file.path not in moved])
+        tasks = [task for task in plan.tasks if task.file.path not in moved]
+        left_out = self._select_left_out(found, tasks)
+        self._measure_all([task for task in tasks if task.file.path not in left_out])
+        if self.written or moved:
+            record_exported_hits(self.store)
         self._write_faults(found, known)
         split_days(self.store)
         faults = [Skipped(Path(path), reason) for path, reason in found.faults]
@@ -160,7 +170,15 @@ class _Scan:
             moved=_sorted_paths(moved),
             missing=_sorted_paths(missing),
             skipped=tuple(sorted(plan.skipped + self.skipped + faults)),
+            left_out=tuple(sorted(set(left_out.values()))),
         )
+
+    def _select_left_out(self, found: Found, tasks: Sequence[Task]) -> dict[str, LeftOut]:
+        """Return the files of exported kits among those of new hits, with their reports."""
+        new = [task.file for task in tasks if task.hit_id is None]
+        if self.with_exports or not new:
+            return {}
+        return select_left_out(self.store, found.manifests, new)
 
     def _make_tasks(self, changed: Sequence[tuple[FoundFile, FileRow]]) -> list[Task]:
         """Return tasks for files that were touched, with their content when measured last."""

@@ -17,6 +17,7 @@ from catalog.library.store.ingest import FoundFile
 READ_BYTES = 1 << 20
 # Formats that libsndfile cannot read; such files are reported, not ignored.
 UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
+MANIFEST = "manifest.json"  # of an exported kit
 UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC"
 
 
@@ -27,6 +28,7 @@ class Found:
     files: list[FoundFile] = field(default_factory=list)
     faults: list[tuple[str, str]] = field(default_factory=list)
     unlisted: list[str] = field(default_factory=list)  # folders that could not be listed
+    manifests: list[str] = field(default_factory=list)  # files that may describe an export
 
 
 def check_roots(folders: Iterable[str | Path]) -> list[str]:
@@ -67,6 +69,7 @@ def walk_folders(
     found, seen = Found(), set[str]()
     aside = os.path.realpath(leave_out)
     for root in roots:
+        found.manifests.append(os.path.join(os.path.dirname(root), MANIFEST))
         waiting = [(root, os.path.realpath(root))]
         while waiting:
             folder, real = waiting.pop()
@@ -106,6 +109,8 @@ def _read_folder(
             _collect_file(entry, root, found)
         elif entry.is_dir(follow_symlinks=False):
             yield entry.path, name, False
+        elif name == MANIFEST:
+            found.manifests.append(entry.path)
         elif os.path.splitext(name)[1].lower() in UNREAD_SUFFIXES:
             found.faults.append((entry.path, UNREAD_REASON))
 

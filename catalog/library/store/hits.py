@@ -13,7 +13,13 @@ from typing import Any
 import numpy as np
 
 from catalog.errors import ParameterError, StoreError
-from catalog.library.store.database import Database, path_from_db, placeholders, update_hit
+from catalog.library.store.database import (
+    Database,
+    path_from_db,
+    path_to_db,
+    placeholders,
+    update_hit,
+)
 from catalog.library.store.history import History
 from catalog.models import ROLES, STATES, Action, Hit, Mark, Role, RoleSource, State
 
@@ -23,9 +29,13 @@ COLUMNS = (
     "id", "path", "start", "stop", "sr", "n_channels", "session", "drum", "microphone", "take",
     "role", "role_confidence", "role_source", "descriptors", "container", "subtype",
     "content_hash", "state", "note", "mark", "tags", "remark", "region", "session_source",
-    "origin", "mate", "aside",
+    "origin", "mate", "exported", "aside",
 )  # fmt: skip
-EXPRESSIONS = tuple(STATE_SQL if column == "state" else column for column in COLUMNS)
+COMPUTED = {  # the other columns are read as they are
+    "state": STATE_SQL,
+    "exported": "content_hash IN (SELECT sha256 FROM exported)",
+}
+EXPRESSIONS = tuple(COMPUTED.get(column, column) for column in COLUMNS)
 # Members by their text: looking one up takes a tenth of the time that calling the class takes.
 ROLE_BY_TEXT = {role.value: role for role in Role}
 ROLE_SOURCE_BY_TEXT = {source.value: source for source in RoleSource}
@@ -128,6 +138,7 @@ class Hits:
         )
         values["mate"] = None if mate is None else Path(path_from_db(mate))
         values["descriptors"] = {k: math.nan if v is None else v for k, v in numbers.items()}
+        values["exported"] = bool(values["exported"])
         values["role"] = ROLE_BY_TEXT[values["role"]]
         values["role_source"] = ROLE_SOURCE_BY_TEXT[values["role_source"]]
         values["state"] = STATE_BY_TEXT[values["state"]]
@@ -140,6 +151,11 @@ class Hits:
         """Return the content hashes of the files of some hits, as measured last, by hit id."""
         sql = "SELECT id, content_hash FROM hit WHERE id IN"
         return dict(self._database.read_by_id(sql, hit_ids))
+
+    def content_hashes_at(self, path: str) -> list[str]:
+        """Return the content hashes of the present hits of one file, each once."""
+        sql = "SELECT DISTINCT content_hash FROM hit WHERE path = ? AND state = ?"
+        return [row[0] for row in self._database.read(sql, (path_to_db(path), State.HERE))]
 
     def embeddings(self, hit_ids: Sequence[int] | np.ndarray) -> np.ndarray:
         """Return the embeddings: float32, shape (n, N_EMBEDDING), stored at half precision.

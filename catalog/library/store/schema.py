@@ -9,7 +9,7 @@ from pathlib import Path
 from catalog.errors import StoreError
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 TABLES = """
 CREATE TABLE hit (
     id INTEGER PRIMARY KEY AUTOINCREMENT, path NOT NULL, aside TEXT, state TEXT NOT NULL,
@@ -59,6 +59,10 @@ CREATE TABLE copies (
 CREATE TABLE kit (
     id INTEGER PRIMARY KEY AUTOINCREMENT, name TEXT NOT NULL, payload TEXT NOT NULL,
     time_utc TEXT NOT NULL);
+CREATE TABLE exported (
+    sha256 TEXT PRIMARY KEY, kit TEXT NOT NULL, time_utc TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE left_out (
+    path PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL);
 CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
@@ -96,6 +100,14 @@ CREATE TABLE fault_dismissed (
     2: "ALTER TABLE hit ADD COLUMN mate; CREATE INDEX hit_path ON hit (path)",
     3: "DROP INDEX hit_path;"
     " CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate)",
+    # Groups of copies are cleared, because files of exported kits are no longer kept in them.
+    4: """
+CREATE TABLE exported (
+    sha256 TEXT PRIMARY KEY, kit TEXT NOT NULL, time_utc TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE left_out (
+    path PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL);
+DELETE FROM copies
+""",
 }
 
 

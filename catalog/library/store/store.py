@@ -8,6 +8,7 @@ from typing import Self
 from catalog.library.store.annotations import Annotations, PairAnswers
 from catalog.library.store.cache import GroupCache, Layouts
 from catalog.library.store.database import Database
+from catalog.library.store.exports import Exports
 from catalog.library.store.files import Files
 from catalog.library.store.history import History
 from catalog.library.store.hits import Hits
@@ -25,6 +26,7 @@ class Store:
     files : Files, what a scan reads and writes
     annotations, pair_answers : Annotations and PairAnswers, of the user
     kits : Kits
+    exports : Exports, the audio files of exported kits
     history : History
     layouts, group_cache : Layouts and GroupCache, results computed last
     """
@@ -40,6 +42,7 @@ class Store:
         self.annotations = Annotations(database)
         self.pair_answers = PairAnswers(database)
         self.kits = Kits(database)
+        self.exports = Exports(database)
         self.layouts = Layouts(database)
         self.group_cache = GroupCache(database)
 

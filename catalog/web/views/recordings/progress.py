@@ -47,6 +47,8 @@ def report_text(report: ScanReport) -> str:
     """Return the result of a scan as one line."""
     parts = [f"{len(files):,} {name}" for name in PARTS if (files := getattr(report, name))]
     parts.append(f"{len(report.skipped):,} skipped")
+    if report.left_out:
+        parts.append(f"{sum(part.n_files for part in report.left_out):,} left out")
     return f"Scanned: {', '.join(parts)}."
 
 
@@ -101,6 +103,8 @@ def _draw_state(catalog: Catalog, *, was_running: bool, was_empty: bool) -> None
         )
     elif state.status == "done" and state.report is not None:
         st.success(report_text(state.report))
+        for part in state.report.left_out:
+            st.caption(inert(f"{part.path}: {part.n_files} files left out; {part.reason}"))
     elif state.status == "failed":
         st.error(inert(state.error))
     elif state.status == "stopped":

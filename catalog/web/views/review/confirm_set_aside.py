@@ -28,7 +28,8 @@ def needs_confirmation(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
         if hit.state != State.HERE:
             state = "set aside already" if hit.state == State.ASIDE else f"{hit.state} already"
             raise StoreError(f"{hit.name}: is {state}; nothing was moved")
-    if not catalog.files.kits_using(hit_ids) and not catalog.files.obstacles(hit_ids):
+    stuck = catalog.files.obstacles(hit_ids, keep_exports=True)
+    if not catalog.files.kits_using(hit_ids) and not stuck:
         return False
     tab().picked_copies = list(hit_ids)
     tab().confirms_set_aside = True
@@ -65,7 +66,8 @@ def confirm_set_aside(catalog: Catalog, picked: Sequence[int]) -> None:
     """Draw the question before files are moved."""
     if not tab().confirms_set_aside:
         st.rerun()  # answered: the question closes
-    stuck, used = catalog.files.obstacles(picked), catalog.files.kits_using(picked)
+    stuck = catalog.files.obstacles(picked, keep_exports=True)
+    used = catalog.files.kits_using(picked)
     free = [i for i in picked if i not in stuck and i not in used]
     needed = [i for i in picked if i in used and i not in stuck]
     immovable = [i for i in picked if i in stuck]
