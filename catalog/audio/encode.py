@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+from pathlib import Path
 
 import numpy as np
 
@@ -58,6 +59,38 @@ def encode_audio(
     return _add_extension_size(_clear_time_stamp(out.getvalue()))
 
 
+def count_clipped(samples: np.ndarray, *, subtype: str = "PCM_24") -> int:
+    """Return how many samples an integer format would cut off at full scale; 0 for others."""
+    if subtype not in PCM_BITS:
+        return 0
+    steps, full_scale = _to_steps(samples, PCM_BITS[subtype])
+    return int(np.count_nonzero((steps < -full_scale) | (steps > full_scale - 1)))
+
+
+def is_written_exactly(path: str | Path, samples: np.ndarray, *, sr: int, subtype: str) -> bool:
+    """Return whether a file holds the samples that `encode_audio` was given, to the last bit.
+
+    Parameters
+    ----------
+    path : str or Path
+    samples : np.ndarray, shape (n_frames, n_channels), full scale 1.0
+    sr : int, Hz
+    subtype : str, "FLOAT" or a signed integer format
+    """
+    import soundfile
+
+    is_pcm = subtype in PCM_BITS
+    try:
+        with soundfile.SoundFile(path) as file:
+            if (file.samplerate, file.subtype) != (sr, subtype):
+                return False
+            written = file.read(dtype="int32" if is_pcm else "float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        return False
+    expected = _to_pcm(samples, PCM_BITS[subtype]) if is_pcm else np.float32(samples)
+    return np.array_equal(written, expected)
+
+
 def encode_playable(audio: Audio) -> bytes:
     """Encode a 16-bit WAV file for playback: at most two channels, scaled down to full scale."""
     peak = float(np.abs(audio.samples).max(initial=0.0))
@@ -72,10 +105,15 @@ def encode_wav(samples: np.ndarray, *, sr: int, subtype: str = "PCM_24") -> byte
 
 def _to_pcm(samples: np.ndarray, bits: int) -> np.ndarray:
     """Round to `bits` and left-align in int32, where libsndfile reads the most significant bits."""
-    full_scale = 2.0 ** (bits - 1)
-    steps = np.rint(samples.astype(np.float64) * full_scale)
+    steps, full_scale = _to_steps(samples, bits)
     steps = np.clip(steps, -full_scale, full_scale - 1)
     return (steps.astype(np.int64) << (32 - bits)).astype(np.int32)
+
+
+def _to_steps(samples: np.ndarray, bits: int) -> tuple[np.ndarray, float]:
+    """Return the samples in rounded steps of a format, not clipped, and its full scale."""
+    full_scale = 2.0 ** (bits - 1)
+    return np.rint(samples.astype(np.float64) * full_scale), full_scale
 
 
 def _clear_time_stamp(data: bytes) -> bytes:

@@ -226,9 +226,7 @@ def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
         return OK
     if args.file.exists():
         raise CatalogError(f"{args.file} exists already; choose a new name")
-    data = cat.kit_sound.render_phrase(kit, phrase, sr=args.rate)
-    with args.file.open("xb") as file:
-        file.write(data)
+    cat.kit_sound.write_phrase(kit, args.file, phrase, sr=args.rate)
     print_result(args.file, [args.file], as_json=args.json)
     return OK
 

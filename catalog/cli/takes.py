@@ -119,6 +119,11 @@ def _cut(cat: Catalog, args: argparse.Namespace) -> int:
     plan = cat.takes.write_strokes(args.hit, args.folder, dry_run=not args.yes)
     word = "wrote" if args.yes else "would write"
     lines = [f"{word} {part.target} ({part.length_s:.3f} s)" for part in plan]
+    if n_over := sum(part.n_over for part in plan):
+        lines.append(
+            f"{n_over} samples exceed full scale; the files are 32-bit float, so that none is "
+            "clipped. Lower the level before you convert them to an integer format"
+        )
     if not args.yes:
         lines.append("nothing was written; add --yes to do it")
     print_result({"dry_run": not args.yes, "files": plan}, lines, as_json=args.json)

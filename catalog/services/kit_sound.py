@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from catalog.audio.encode import encode_wav
 from catalog.audio.model import SR_RANGE_HZ
 from catalog.context import Context
-from catalog.errors import ParameterError
+from catalog.errors import KitError, ParameterError
 from catalog.kit.balance import (
     Interval,
     KitComparison,
@@ -27,6 +29,7 @@ from catalog.kit.phrase import (
     render_phrase,
 )
 from catalog.kit.strokes import StrokeReader
+from catalog.library.files.atomic import write_new_file
 from catalog.services.kits import Kits
 
 
@@ -126,6 +129,27 @@ class KitSound:
             raise ParameterError(f"sr={sr} must be between {low} and {high} Hz")
         wave = render_phrase(kit, hits, notes, gain_db=gain_db, read=strokes, sr=sr)
         return encode_wav(wave, sr=sr, subtype="PCM_24")
+
+    def write_phrase(
+        self, kit: Kit, file: str | Path, phrase: str | bytes = "two bars", *, sr: int = 44_100
+    ) -> None:
+        """Write the result of `render_phrase` to a new file and read it back.
+
+        Raises
+        ------
+        KitError
+            as `render_phrase`, or if the file exists, cannot be written, or differs when read
+            back; no partial file is left
+        ParameterError
+            if `sr` is not between 4,000 and 768,000 Hz
+        """
+        data = self.render_phrase(kit, phrase, sr=sr)
+        try:
+            write_new_file(Path(file).absolute(), data)
+        except FileExistsError as err:
+            raise KitError(f"{file} exists already; choose a new name") from err
+        except OSError as err:
+            raise KitError(f"{file}: cannot be written ({err.strerror or err})") from err
 
     def _pitches(self, kit: Kit) -> dict[str, float]:
         return measure_pitches(kit, self._kits.hits_of(kit), read=self._strokes())

@@ -129,6 +129,8 @@ class Takes:
     ) -> list[CutFile]:
         """Write each stroke of a take to its own file, with short fades and a bext chunk.
 
+        Nothing is clipped: recordings that exceed full scale are written as 32-bit float.
+
         Parameters
         ----------
         hit : int, str or Path

@@ -14,6 +14,7 @@ from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.cli.output import escape, to_json_value
 from catalog.cli.page import copy_demo
+from catalog.library.files import atomic
 
 SR = 16_000  # Hz; low, so that measuring is quick
 
@@ -209,6 +210,16 @@ def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
     assert not (tmp_path / "out").exists()
     scanned("fill", "kick=1", "--slots", "snare", "--save", "wet")
     assert "mid tom: only in dry" in read(scanned, "compare", "dry", "wet")["lines"]
+
+
+def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, monkeypatch):
+    scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
+    write = atomic.write_synced
+    monkeypatch.setattr(atomic, "write_synced", lambda path, data: write(path, data[:-1] + b"?"))
+    before = sorted(tmp_path.iterdir())
+    code, _, err = scanned("phrase", "dry", tmp_path / "p.wav")
+    assert (code, sorted(tmp_path.iterdir())) == (2, before)
+    assert "p.wav: cannot be written (differs when read back; the disk may be failing)" in err
 
 
 @pytest.mark.parametrize(

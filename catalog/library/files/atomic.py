@@ -36,6 +36,22 @@ def write_synced(path: Path, data: bytes) -> None:
         os.fsync(file.fileno())
 
 
+def write_new_file(target: Path, data: bytes) -> None:
+    """Write a new file beside its target, read it back, then rename it into place.
+
+    Raise `FileExistsError` if the target exists, and `OSError` if the file cannot be written or
+    differs when read back; nothing is left of it then.
+    """
+    if os.path.lexists(target):
+        raise FileExistsError(f"{target} exists")
+    with staging_folder(target) as staging:
+        written = staging / "file"
+        write_synced(written, data)
+        if written.read_bytes() != data:
+            raise OSError(errno.EIO, "differs when read back; the disk may be failing")
+        rename_into_place(written, target)
+
+
 def rename_into_place(finished: Path, target: Path) -> None:
     """Rename a finished file or folder to its target and flush the names to the disk.
 

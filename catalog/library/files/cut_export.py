@@ -10,9 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from catalog.audio.bext import add_hit_bext
-from catalog.audio.decode import decode_file
-from catalog.audio.encode import encode_wav
-from catalog.audio.model import Audio
+from catalog.audio.encode import count_clipped, encode_wav, is_written_exactly
+from catalog.audio.model import FLOAT_SUBTYPES, Audio
 from catalog.errors import ParameterError, StoreError
 from catalog.library.files.atomic import rename_into_place, staging_folder, write_synced
 from catalog.library.scan.stereo_pairs import decode_hit
@@ -21,33 +20,61 @@ from catalog.models import Hit
 
 FADE_IN_S = 0.0005  # s; half of what is kept before the onset
 FADE_OUT_S = 0.005  # s; common practice, no source
-PCM_16_STEP = 2.0**-15  # full scale 1.0; no integer format that is written here is coarser
-WAV_SUBTYPES = ("PCM_16", "PCM_24", "PCM_32", "FLOAT")
+KEPT_SUBTYPES = ("PCM_16", "PCM_24", "PCM_32")  # written as they are
+OTHER_SUBTYPE = "PCM_24"  # for formats that WAV files do not hold, while nothing is clipped
 
 
 @dataclass(frozen=True)
 class CutFile:
-    """One file to write: its path, the hit that it holds, and its length in seconds."""
+    """One file to write: its path, the hit that it holds, and its length in seconds.
+
+    `subtype` is its sample format; `n_over` counts the samples beyond full scale, which are kept
+    in a floating-point format.
+    """
 
     target: Path
     hit: Hit
     length_s: float
+    subtype: str
+    n_over: int = 0
 
 
 def plan_cut_export(hits: Sequence[Hit], folder: Path) -> list[CutFile]:
     """Return the files to write for strokes of one file; their names sort in the order of time.
 
-    Raise `ParameterError` if there is nothing to write or the folder exists.
+    All have one format: that of the recording, or 32-bit float if it is a floating-point or lossy
+    format with samples beyond full scale, which an integer format would clip.
+
+    Raise `ParameterError` if there is nothing to write or the folder exists, and `StoreError` if
+    the recording has changed since it was scanned.
     """
     if not hits:
         raise ParameterError("there is no stroke to write out")
     if os.path.lexists(folder):
         raise ParameterError(f"{folder}: exists already; give a new folder, nothing is overwritten")
+    hits = sorted(hits, key=lambda hit: hit.start)
+    subtype, over = _choose_subtype(hits)
     width = max(2, len(str(len(hits))))
     return [
-        CutFile(folder / f"{hit.stem}_{n:0{width}d}.wav", hit, (hit.stop - hit.start) / hit.sr)
-        for n, hit in enumerate(sorted(hits, key=lambda h: h.start), start=1)
+        CutFile(
+            folder / f"{hit.stem}_{n:0{width}d}.wav",
+            hit,
+            length_s=(hit.stop - hit.start) / hit.sr,
+            subtype=subtype,
+            n_over=n_over,
+        )
+        for n, (hit, n_over) in enumerate(zip(hits, over, strict=True), start=1)
     ]
+
+
+def _choose_subtype(hits: Sequence[Hit]) -> tuple[str, list[int]]:
+    """Return the sample format of all files, and for each the samples beyond full scale."""
+    subtype = hits[0].subtype
+    if subtype in KEPT_SUBTYPES:
+        return subtype, [0] * len(hits)
+    _check_unchanged(hits[0])
+    over = [count_clipped(fade_ends(decode_hit(hit)), subtype=OTHER_SUBTYPE) for hit in hits]
+    return "FLOAT" if subtype in FLOAT_SUBTYPES or any(over) else OTHER_SUBTYPE, over
 
 
 def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
@@ -56,15 +83,13 @@ def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
     Raise `StoreError` if the recording has changed since it was scanned, or cannot be written.
     """
     folder = plan[0].target.parent
-    source = plan[0].hit
-    if hash_file(source.path, source.mate) != source.content_hash:
-        raise StoreError(f"{source.path}: has changed since it was scanned; scan it again first")
+    _check_unchanged(plan[0].hit)
     try:
         with staging_folder(folder) as staging:
             finished = staging / folder.name
             finished.mkdir()
             for part in plan:
-                _write_one(finished / part.target.name, part.hit)
+                _write_one(finished / part.target.name, part)
             try:
                 rename_into_place(finished, folder)
             except FileExistsError as err:
@@ -74,19 +99,26 @@ def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
     return [part.target for part in plan]
 
 
-def _write_one(path: Path, hit: Hit) -> None:
+def _check_unchanged(hit: Hit) -> None:
+    if hash_file(hit.path, hit.mate) != hit.content_hash:
+        raise StoreError(f"{hit.path}: has changed since it was scanned; scan it again first")
+
+
+def _write_one(path: Path, part: CutFile) -> None:
+    hit, subtype = part.hit, part.subtype
     audio = decode_hit(hit)
-    subtype = audio.subtype if audio.subtype in WAV_SUBTYPES else "PCM_24"
     faded = fade_ends(audio)
+    if n_clipped := count_clipped(faded, subtype=subtype):
+        raise StoreError(
+            f"{hit.path}: {n_clipped} samples exceed full scale and would be clipped; nothing was "
+            "written. Export the recording again as 32-bit float or at a lower level"
+        )
     data = encode_wav(faded, sr=audio.sr, subtype=subtype)
     data = add_hit_bext(
         data, hit, sr=audio.sr, subtype=subtype, n_channels=faded.shape[1], text="cut from a take"
     )
     write_synced(path, data)
-    written = decode_file(path)
-    tolerance = 0.0 if subtype == "FLOAT" else PCM_16_STEP
-    expected = faded if subtype == "FLOAT" else np.clip(faded, -1.0, 1.0)
-    if written.samples.shape != faded.shape or np.abs(written.samples - expected).max() > tolerance:
+    if not is_written_exactly(path, faded, sr=audio.sr, subtype=subtype):
         raise StoreError(f"{path.name} differs when read back; the disk may be failing")
 
 

@@ -3,7 +3,12 @@ from __future__ import annotations
 import pytest
 
 from catalog.library.files import atomic
-from catalog.library.files.atomic import rename_into_place, staging_folder, write_synced
+from catalog.library.files.atomic import (
+    rename_into_place,
+    staging_folder,
+    write_new_file,
+    write_synced,
+)
 
 
 @pytest.mark.parametrize("in_one_call", [True, False], ids=["one call", "checks first"])
@@ -46,3 +51,16 @@ def test_an_interrupt_leaves_nothing(tmp_path):
     with pytest.raises(KeyboardInterrupt):
         write_half()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_new_file_is_read_back_before_it_gets_its_name(tmp_path, monkeypatch):
+    target = tmp_path / "phrase.wav"
+    write_new_file(target, b"whole")
+    assert target.read_bytes() == b"whole"
+    with pytest.raises(FileExistsError):
+        write_new_file(target, b"another")
+    monkeypatch.setattr(atomic, "write_synced", lambda path, data: path.write_bytes(data[:-1]))
+    with pytest.raises(OSError, match="differs when read back"):
+        write_new_file(tmp_path / "other.wav", b"whole")
+    assert list(tmp_path.iterdir()) == [target]
+    assert target.read_bytes() == b"whole"
