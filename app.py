@@ -1,4 +1,4 @@
-"""Front door of the page: `streamlit run app.py` (add `-- --store FILE` for another store)."""
+"""Start the page with `streamlit run app.py`; add `-- --store FILE` for another store."""
 
 from __future__ import annotations
 

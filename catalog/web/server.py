@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from catalog.web.api import api_routes
+from catalog.web.api.access import HOST, Access
 from catalog.web.api.security import security_middleware
 from catalog.web.assets import LOOK
 from catalog.web.state import page, use_store
 
-HOST = "127.0.0.1"
 STORE_VARIABLE = "CATALOG_STORE"  # place of the store if no option gives one
 OPEN_AFTER_S = 0.3  # gives the server time to start
 
@@ -35,39 +35,49 @@ def _flatten(table: dict[str, Any], prefix: str) -> dict[str, Any]:
     return flat
 
 
-def app_parts(store_path: str | Path | None = None) -> dict[str, Any]:
+def app_parts(store_path: str | Path | None = None, *, browser: bool = False) -> dict[str, Any]:
     """Return the keyword arguments of `st.App` for one store.
 
     Parameters
     ----------
     store_path : str, Path or None
         None: the path in the variable CATALOG_STORE, else the default one
+    browser : bool
+        open the system's browser at the start; the address is printed in any case
     """
     use_store(store_path or os.environ.get(STORE_VARIABLE) or None)
+    access = Access()
     return {
         "script_path": Path(__file__).with_name("script.py"),
         "routes": api_routes(),
-        "middleware": security_middleware(),
+        "middleware": security_middleware(access),
+        "lifespan": _announce(access, browser=browser),
     }
 
 
-def page_app(
-    store_path: str | Path | None = None,
-    *,
-    lifespan: Callable[[Any], AbstractAsyncContextManager[Any]] | None = None,
-) -> Any:
-    """Return the page as a `streamlit.starlette.App` with its own routes.
+def _announce(
+    access: Access, *, browser: bool
+) -> Callable[[Any], AbstractAsyncContextManager[dict[str, Any]]]:
+    """Return what to do when the server starts: print the address, open it, read in advance."""
+    from streamlit import config
 
-    Parameters
-    ----------
-    store_path : str, Path or None
-        see `app_parts`
-    lifespan : callable, optional
-        what to do when the server starts and stops
-    """
+    @asynccontextmanager
+    async def announce(_: Any) -> AsyncIterator[dict[str, Any]]:
+        address = access.address(int(config.get_option("server.port")))
+        print(f"The page is at {address} (this machine only; Ctrl+C ends it)", flush=True)
+        if browser:
+            threading.Timer(OPEN_AFTER_S, webbrowser.open, [address]).start()
+        threading.Thread(target=page().warm_up, daemon=True).start()
+        yield {}
+
+    return announce
+
+
+def page_app(store_path: str | Path | None = None, *, browser: bool = False) -> Any:
+    """Return the page as a `streamlit.starlette.App` with its own routes; see `app_parts`."""
     import streamlit as st
 
-    return st.App(**app_parts(store_path), lifespan=lifespan)
+    return st.App(**app_parts(store_path, browser=browser))
 
 
 def bind_socket(port: int = 0) -> socket.socket:
@@ -108,19 +118,15 @@ def open_page(store_path: str | Path | None = None, *, port: int = 0, browser: b
     from streamlit.web import bootstrap
 
     sock = bind_socket(port)
-    address = f"http://{HOST}:{sock.getsockname()[1]}/"
-
-    @asynccontextmanager
-    async def announce(app: Any) -> AsyncIterator[dict[str, Any]]:
-        print(f"The page is at {address} (this machine only; Ctrl+C ends it)", flush=True)
-        if browser:
-            threading.Timer(OPEN_AFTER_S, webbrowser.open, [address]).start()
-        threading.Thread(target=page().warm_up, daemon=True).start()
-        yield {}
-
-    app = page_app(store_path, lifespan=announce)
+    app = page_app(store_path, browser=browser)
     bootstrap.load_config_options(page_options() | {"server.port": sock.getsockname()[1]})
     config = uvicorn.Config(
-        app, log_config=None, access_log=False, ws="websockets-sansio", ws_max_size=2**24
+        app,
+        log_config=None,
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        ws="websockets-sansio",
+        ws_max_size=2**24,
     )
     uvicorn.Server(config).run(sockets=[sock])

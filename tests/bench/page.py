@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.parse
 import urllib.request
 from pathlib import Path
 
@@ -47,7 +48,8 @@ def start(code: str, argument: Path) -> tuple[subprocess.Popen[str], str]:
     )  # fmt: skip
     address = next(word for word in server.stdout.readline().split() if word.startswith("http"))
     for _ in range(100):
-        with contextlib.suppress(OSError), urllib.request.urlopen(address, timeout=5):
+        health = urllib.parse.urljoin(address, "/_stcore/health")
+        with contextlib.suppress(OSError), urllib.request.urlopen(health, timeout=5):
             break
         time.sleep(0.1)
     return server, address

@@ -22,6 +22,7 @@ from starlette.applications import Starlette
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
 from catalog.web.api import api_routes
+from catalog.web.api.access import Access, cookie_name
 from catalog.web.api.security import security_middleware
 from catalog.web.scan_job import ScanJobs, ScanState
 from catalog.web.server import bind_socket
@@ -147,10 +148,10 @@ class Answer:
 
 
 class Client:
-    """Sends requests to a server on this machine; a path is sent as it is written."""
+    """Sends requests with the page's cookie to a server on this machine; paths go as given."""
 
-    def __init__(self, port: int) -> None:
-        self.port = port
+    def __init__(self, port: int, key: str = "") -> None:
+        self.port, self.cookie = port, {"Cookie": f"{cookie_name(port)}={key}"} if key else {}
 
     def get(self, path: str, *, params=None, headers=None) -> Answer:
         return self.send("GET", path + (f"?{urlencode(params)}" if params else ""), headers or {})
@@ -164,7 +165,7 @@ class Client:
 
     def send(self, method: str, path: str, headers, body: bytes | None = None) -> Answer:
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
-        connection.request(method, path, body=body, headers=headers)
+        connection.request(method, path, body=body, headers=self.cookie | dict(headers))
         answer = Answer(connection.getresponse())
         connection.close()
         return answer
@@ -173,14 +174,15 @@ class Client:
 @contextmanager
 def serve_routes() -> Iterator[Client]:
     """Serve the page's own routes alone, over the catalog that is open."""
-    app = Starlette(routes=api_routes(), middleware=security_middleware())
+    access = Access()
+    app = Starlette(routes=api_routes(), middleware=security_middleware(access))
     sock = bind_socket()
     server = uvicorn.Server(uvicorn.Config(app, log_config=None, ws="none"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]})
     thread.start()
     while not server.started:
         time.sleep(0.01)
-    yield Client(sock.getsockname()[1])
+    yield Client(sock.getsockname()[1], access.key)
     server.should_exit = True
     thread.join(10)
     sock.close()

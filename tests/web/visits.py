@@ -31,9 +31,17 @@ SETTLE_MS = 350  # longer than the pause after which a changed kit is reported
 WAIT_MS = 30_000  # a slow machine under load; nothing is asserted about time here
 
 
+def find_address(server: subprocess.Popen[str]) -> str:
+    """Return the address that a server prints in its first line."""
+    assert server.stdout is not None
+    found = re.search(r"http://127\.0\.0\.1:\d+/\?token=[\w-]+", server.stdout.readline())
+    assert found, "the server printed no address"
+    return found.group()
+
+
 @contextmanager
 def serve(store: Path, *, port: int = 0, home: Path | None = None) -> Iterator[str]:
-    """Serve the page in a process of its own and yield its address."""
+    """Serve the page in a process of its own and yield the address that it prints."""
     root = Path(__file__).parents[2]
     server = subprocess.Popen(
         [sys.executable, "-c", START, str(store), str(port)],
@@ -47,9 +55,7 @@ def serve(store: Path, *, port: int = 0, home: Path | None = None) -> Iterator[s
     )
     assert server.stdout is not None
     try:
-        found = re.search(r"http://127\.0\.0\.1:\d+/", server.stdout.readline())
-        assert found, "the server printed no address"
-        yield found.group()
+        yield find_address(server)
     finally:
         server.terminate()
         server.wait(20)
@@ -65,8 +71,13 @@ class Visit:
         page.on("request", lambda request: self.urls.append(request.url))
         page.on("websocket", lambda socket: self.urls.append(socket.url))
         page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("console", self._keep_violation)
         page.goto(address)
         self.until(ready)
+
+    def _keep_violation(self, message) -> None:
+        if "Content Security Policy" in message.text:
+            self.errors.append(message.text)
 
     def until(self, condition: str) -> None:
         self.page.wait_for_function(f"() => Boolean({condition})", timeout=WAIT_MS)
@@ -125,10 +136,15 @@ class Visit:
 
 @contextmanager
 def watch(
-    browser, address: str, *, ready: str = MAP_SHOWN, kind: type[Visit] = Visit
+    browser,
+    address: str,
+    *,
+    ready: str = MAP_SHOWN,
+    kind: type[Visit] = Visit,
+    scheme: str = "light",
 ) -> Iterator[Visit]:
-    """Visit a page; no script may fail and no request may leave this machine."""
-    context = browser.new_context(viewport={"width": 1280, "height": 1000})
+    """Visit a page; no script may fail or be barred, and no request may leave this machine."""
+    context = browser.new_context(viewport={"width": 1280, "height": 1000}, color_scheme=scheme)
     visit = kind(context.new_page(), address, ready=ready)
     yield visit
     foreign = {

@@ -31,7 +31,11 @@ def test_a_page_reports_a_stopped_server_and_continues_with_the_next(browser, ow
         visit.get(play)
         visit.page.get_by_text("The server does not answer").first.wait_for()
         assert visit.starts == 0
-        with serve(own.store, port=port):
+        with serve(own.store, port=port) as next_address:
+            visit.get(play)  # the key of the first server is no longer valid
+            visit.page.get_by_text("address that the terminal shows").first.wait_for()
+            assert visit.starts == 0
+            visit.page.context.new_page().goto(next_address)
             for _ in range(N_TRIES):  # the address is printed before the server listens
                 visit.get(play)
                 if visit.starts:
