@@ -156,11 +156,17 @@ class Catalog:
         n_jobs: int = -1,
         cluster: str = "",
         exports: bool = False,
+        again: bool = False,
         on_progress: OnProgress | None = None,
     ) -> ScanReport:
         """Measure all new and changed recordings below `folders`; see `Scans.run`."""
         return self.scans.run(
-            folders, n_jobs=n_jobs, cluster=cluster, exports=exports, on_progress=on_progress
+            folders,
+            n_jobs=n_jobs,
+            cluster=cluster,
+            exports=exports,
+            again=again,
+            on_progress=on_progress,
         )
 
     def folders(self) -> list[ScannedFolder]:

@@ -45,6 +45,13 @@ def add_commands(command: AddCommand) -> None:
     aside.add_argument("--yes", action="store_true", help=YES_HELP)
     restore = command("restore", "move files that were set aside back", _restore)
     restore.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    restore.add_argument(
+        "--as-it-is", action="store_true", help="also files that were changed while set aside"
+    )
+    restore.add_argument(
+        "--other-disk", action="store_true",
+        help="also where another disk is mounted than when the file was set aside",
+    )  # fmt: skip
     hide = command("hide", "leave hits out of all lists; their files are not moved", _hide)
     hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
     hide.add_argument("--reason", default="", help="text for the history")
@@ -142,7 +149,13 @@ def _whole_group_warnings(groups: Sequence[CopyGroup], ids: Sequence[int]) -> li
 
 
 def _restore(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.restore(args.hits), args)
+    from catalog.library.files.set_aside import CHANGED
+
+    events = cat.files.restore(args.hits, as_it_is=args.as_it_is, other_disk=args.other_disk)
+    for event in events:
+        if event.reason == CHANGED:
+            print_message(f"{event.target}: {CHANGED}; scan its folder to measure it again")
+    return _print_events(events, args)
 
 
 def _hide(cat: Catalog, args: argparse.Namespace) -> int:

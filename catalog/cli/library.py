@@ -35,6 +35,9 @@ def add_commands(command: AddCommand) -> None:
     scan.add_argument(
         "--exports", action="store_true", help="also scan exported kits; otherwise they are counted"
     )
+    scan.add_argument(
+        "--again", action="store_true", help="also read files whose size and time are unchanged"
+    )
     hits = command("hits", "list hits", _hits)
     hits.add_argument("--role", help="only hits of this role, such as hat_closed")
     hits.add_argument("--session", help="only hits of this session")
@@ -63,6 +66,7 @@ def _scan(cat: Catalog, args: argparse.Namespace) -> int:
             n_jobs=args.jobs,
             cluster=args.cluster,
             exports=args.exports,
+            again=args.again,
             on_progress=bar,
         )
     value = {"store": cat.store_path, **to_json_value(report)}

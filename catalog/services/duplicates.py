@@ -14,7 +14,7 @@ from catalog.duplicates.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
 from catalog.errors import CatalogError
 from catalog.library.scan.exports import record_exported_hits
-from catalog.library.scan.walk import hash_file
+from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
@@ -204,7 +204,7 @@ def _find_damage(keep: Hit) -> str:
         is_intact = hash_file(keep.path, keep.mate) == keep.content_hash
     except OSError as err:
         return f"{keep.path}, which would be kept, cannot be read ({err.strerror}); scan again"
-    return "" if is_intact else f"{keep.path}, which would be kept, has changed; scan again"
+    return "" if is_intact else f"{keep.path}, which would be kept, has changed; {SCAN_AGAIN}"
 
 
 def _find_same_file(keep: Hit, other: Hit) -> str:

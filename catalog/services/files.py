@@ -8,6 +8,7 @@ from catalog.context import Context
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.files.set_aside import (
+    RestoreOptions,
     find_obstacle,
     hide_hits,
     restore_hits,
@@ -62,15 +63,28 @@ class Files:
             )
         return set_aside_hits(self._context.store, hit_ids, reason=reason)
 
-    def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
+    def restore(
+        self, hit_ids: Sequence[int], *, as_it_is: bool = False, other_disk: bool = False
+    ) -> list[HistoryEvent]:
         """Move files that were set aside back to their original paths, byte for byte.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        as_it_is : bool
+            also files that have changed since they were set aside; the next scan of their folder
+            measures them again
+        other_disk : bool
+            also where another disk is mounted than when the file was set aside
 
         Raises
         ------
         StoreError
-            if a hit is not set aside, or another file now has its path
+            if a hit is not set aside, its file has changed, the disk that it came from is not
+            mounted, or another file now has its path
         """
-        return restore_hits(self._context.store, hit_ids)
+        options = RestoreOptions(as_it_is=as_it_is, other_disk=other_disk)
+        return restore_hits(self._context.store, hit_ids, options=options)
 
     def hide(self, hit_ids: Sequence[int], *, reason: str = "") -> list[HistoryEvent]:
         """Leave hits out of lists, searches, copies and kits without touching their files.

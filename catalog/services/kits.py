@@ -15,7 +15,7 @@ from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slo
 from catalog.kit.layers import add_layers
 from catalog.kit.model import Kit
 from catalog.library.scan.exports import read_manifest
-from catalog.library.scan.walk import MANIFEST, hash_file
+from catalog.library.scan.walk import MANIFEST, SCAN_AGAIN, hash_file
 from catalog.models import Hit
 
 if TYPE_CHECKING:
@@ -228,7 +228,7 @@ def _changed_files(hits: Mapping[int, Hit]) -> list[str]:
     """Return a line for each recording that has changed since it was scanned."""
     files = {hit.files: hit.content_hash for hit in hits.values()}
     return [
-        f"{paths[0].name}: has changed since it was scanned; scan again"
+        f"{paths[0].name}: has changed since it was scanned; {SCAN_AGAIN}"
         for paths, content_hash in files.items()
         if all(path.is_file() for path in paths) and hash_file(*paths) != content_hash
     ]

@@ -27,6 +27,7 @@ class Scans:
         n_jobs: int = -1,
         cluster: str = "",
         exports: bool = False,
+        again: bool = False,
         on_progress: OnProgress | None = None,
     ) -> ScanReport:
         """Measure all new and changed recordings below `folders`; no recording is changed.
@@ -39,6 +40,9 @@ class Scans:
         exports : bool
             also measure the files of exported kits, which are copies of other recordings;
             otherwise they are only counted, see `ScanReport.left_out`
+        again : bool
+            also read files whose size and time have not changed, and measure those whose content
+            has changed or that could not be used
         on_progress : callable, optional, called with `Progress` records; may raise `Stopped`
 
         Returns
@@ -61,7 +65,13 @@ class Scans:
         store, roots = self._context.store, check_roots(folders)
         record_folders(store, roots, finished=False)
         report = scan_folders(
-            store, roots, n_jobs=n_jobs, cluster=cluster, exports=exports, on_progress=on_progress
+            store,
+            roots,
+            n_jobs=n_jobs,
+            cluster=cluster,
+            exports=exports,
+            again=again,
+            on_progress=on_progress,
         )
         record_folders(store, roots, finished=True)
         self._annotations.propagate_roles()

@@ -15,7 +15,7 @@ from catalog.audio.model import FLOAT_SUBTYPES, Audio
 from catalog.errors import ParameterError, StoreError
 from catalog.library.files.atomic import rename_into_place, staging_folder, write_synced
 from catalog.library.scan.stereo_pairs import decode_hit
-from catalog.library.scan.walk import hash_file
+from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.models import Hit
 
 FADE_IN_S = 0.0005  # s; half of what is kept before the onset
@@ -101,7 +101,7 @@ def write_cut_export(plan: Sequence[CutFile]) -> list[Path]:
 
 def _check_unchanged(hit: Hit) -> None:
     if hash_file(hit.path, hit.mate) != hit.content_hash:
-        raise StoreError(f"{hit.path}: has changed since it was scanned; scan it again first")
+        raise StoreError(f"{hit.path}: has changed since it was scanned; {SCAN_AGAIN}")
 
 
 def _write_one(path: Path, part: CutFile) -> None:

@@ -14,11 +14,14 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from catalog.errors import StoreError
+from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
+from catalog.library.store.files import NO_TIME_NS
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
+CONTENT_HASH = "SELECT content_hash FROM hit WHERE id = ?"
 logger = logging.getLogger(__name__)
 
 
@@ -106,6 +109,8 @@ def _carry_out(store: Store, move: FileMove) -> HistoryEvent:
     while True:
         with store.writing(changes_hits=False) as db:
             row_id = insert(db, "journal", asdict(move) | {"home": path_to_db(move.home)})
+            if move.action == Action.SET_ASIDE:
+                write_home_volume(db, move.hit_id, move.home)
         with store.writing() as db:
             if db.execute("DELETE FROM journal WHERE id = ?", (row_id,)).rowcount:
                 move_file(source, target, content_hash=move.content_hash)
@@ -131,6 +136,10 @@ def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEven
             (path_to_db(move.home), move.hit_id),
         )
     update_hit(db, move.hit_id, {"state": state, "aside": aside})
+    if move.content_hash != db.execute(CONTENT_HASH, (move.hit_id,)).fetchone()[0]:
+        update_hit(
+            db, move.hit_id, {"mtime_ns": NO_TIME_NS}
+        )  # the file was changed while it was away
     source, target = move.source_and_target(store)
     return store.history.add(
         move.action, move.hit_id, source=source, target=target, reason=move.reason, step=move.step

@@ -28,7 +28,7 @@ from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.stereo_pairs import decode_hit
-from catalog.library.scan.walk import hash_file
+from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
@@ -140,7 +140,7 @@ def _change_override(store: Store, strokes: Sequence[Hit], **changes: Any) -> li
     override = replace(read_override(store, strokes[0].content_hash), **changes)
     audio, measures = measure_with_override(path, override, mate=mate)
     if hash_file(path, mate) != override.content_hash:
-        raise StoreError(f"{path}: has changed since it was scanned; scan its folder again first")
+        raise StoreError(f"{path}: has changed since it was scanned; {SCAN_AGAIN}")
     file = _to_measured(store, strokes, audio, measures, mix=override.mix)
     with store.writing():
         save_override(store, override)

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from catalog.errors import StoreError
+from catalog.library.files.home_volumes import check_home_volume
 from catalog.library.files.journal import FileMove, carry_out_moves
 from catalog.library.files.volumes import immovable_reason
-from catalog.library.scan.walk import hash_file
+from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.database import path_from_db, path_to_db, update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
+CHANGED = "changed while it was set aside"  # reason in the history
 OTHER_STROKES = "SELECT 1 FROM hit WHERE path = ? AND id != ? AND state = 'here'"
 
 
@@ -35,14 +38,33 @@ def set_aside_hits(
     return carry_out_moves(store, moves)
 
 
-def restore_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[HistoryEvent]:
+@dataclass(frozen=True)
+class RestoreOptions:
+    """Files that are restored although something is not as it was."""
+
+    as_it_is: bool = False  # also files that have changed since they were set aside
+    other_disk: bool = False  # also where another disk is mounted now
+
+
+AS_BEFORE = RestoreOptions()
+
+
+def restore_hits(
+    store: Store,
+    hit_ids: Sequence[int],
+    *,
+    step: int = 0,
+    options: RestoreOptions = AS_BEFORE,
+) -> list[HistoryEvent]:
     """Move files that were set aside back to where they were, with bytes and times unchanged.
 
-    Raise `StoreError` if a hit is not set aside, its file is missing from the folder, or another
-    file has its old path; that file is never overwritten.
+    A file that has changed meanwhile is measured by the next scan of its folder. Raise `StoreError`
+    if a hit is not set aside, its file is missing from the folder, or another file has its old
+    path; that file is never overwritten. Raise it also, unless the options allow it, if the file
+    has changed, or the disk that it came from is not mounted.
     """
     step = step or store.history.new_step()
-    moves = [_plan_restore(store, hit_id, step=step) for hit_id in dict.fromkeys(hit_ids)]
+    moves = [_plan_restore(store, hit_id, options, step=step) for hit_id in dict.fromkeys(hit_ids)]
     return carry_out_moves(store, moves)
 
 
@@ -69,7 +91,9 @@ def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> Fil
     hit = store.hits.get(hit_id)
     if obstacle := find_obstacle(store, hit_id):
         raise StoreError(obstacle)
-    _check_content(hit.path, hit.content_hash, if_missing="no longer exists; scan its folder again")
+    gone = "no longer exists; scan its folder again"
+    if _read_hash(hit.path, if_missing=gone) != hit.content_hash:
+        raise StoreError(f"{hit.path}: has changed since it was scanned; {SCAN_AGAIN}")
     aside = f"{hit_id}/{hit.path.name}"
     n_tries = 1
     while os.path.lexists(store.aside_folder / aside):
@@ -78,29 +102,35 @@ def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> Fil
     return FileMove(Action.SET_ASIDE, hit_id, hit.path, aside, hit.content_hash, reason, step)
 
 
-def _plan_restore(store: Store, hit_id: int, *, step: int) -> FileMove:
+def _plan_restore(store: Store, hit_id: int, options: RestoreOptions, *, step: int) -> FileMove:
     hit = store.hits.get(hit_id)
     if hit.state != State.ASIDE:
         raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")
     path, aside = store.database.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
     original = Path(path_from_db(path))
-    if_missing = "no longer exists in the folder of files set aside"
-    _check_content(hit.path, hit.content_hash, if_missing=if_missing)
+    content_hash = _read_hash(hit.path, if_missing="is no longer in the folder of files set aside")
+    if content_hash != hit.content_hash and not options.as_it_is:
+        raise StoreError(
+            f"{hit.path}: has changed since it was set aside; `catalog restore {hit_id} --as-it-is`"
+            " moves it back as it is now"
+        )
     if os.path.lexists(original):
         raise StoreError(f"{original}: another file is there now; move it away, then restore again")
-    return FileMove(Action.RESTORE, hit_id, original, aside, hit.content_hash, "", step)
+    if not options.other_disk:
+        check_home_volume(store, hit_id, original)
+    reason = "" if content_hash == hit.content_hash else CHANGED
+    return FileMove(Action.RESTORE, hit_id, original, aside, content_hash, reason, step)
 
 
-def _check_content(path: Path, content_hash: str, *, if_missing: str) -> None:
+def _read_hash(path: Path, *, if_missing: str) -> str:
+    """Return the content hash of a file; raise `StoreError` if it cannot be read."""
     try:
-        is_same = hash_file(path) == content_hash
+        return hash_file(path)
     except FileNotFoundError as err:
         raise StoreError(f"{path}: {if_missing}") from err
     except OSError as err:
         text = f"{path}: cannot be read ({err.strerror}); check that you may open it"
         raise StoreError(text) from err
-    if not is_same:
-        raise StoreError(f"{path}: has changed since it was scanned; scan its folder again first")
 
 
 def hide_hits(

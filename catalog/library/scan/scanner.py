@@ -32,13 +32,12 @@ from catalog.library.scan.workers import (
     measure_file,
     measure_task,
 )
-from catalog.library.store.files import FileRow
+from catalog.library.store.files import NO_TIME_NS, FileRow
 from catalog.library.store.hits import gc_paused
 from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
 from catalog.library.store.store import Store
 from catalog.models import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped, State
 
-NO_TIME_NS = -1  # in place of a time: no file has it, so the next scan reads the file again
 RoleClassifier = Callable[[np.ndarray], np.ndarray]  # embeddings (n, p) -> probabilities (n, 20)
 
 
@@ -49,6 +48,7 @@ def scan_folders(
     n_jobs: int = -1,
     cluster: str = "",
     exports: bool = False,
+    again: bool = False,
     on_progress: OnProgress | None = None,
     classify: RoleClassifier = role_probabilities,
     measure: Measure = measure_file,
@@ -63,6 +63,9 @@ def scan_folders(
         cores of this machine. Workers return only numbers; only this process writes
     exports : bool
         also measure the files of exported kits; otherwise new ones are only counted
+    again : bool
+        also read files whose size and time have not changed; those whose content has changed, and
+        those that could not be used, are measured again
     classify : callable, embeddings, shape (n, EMBEDDING_DIM), to role probabilities, shape (n, 20)
     measure : callable, what a worker does with one file
     on_progress : callable, optional
@@ -95,7 +98,7 @@ def scan_folders(
         )
     report(Progress("looking", len(found.files), len(found.files)))
     outcomes_of = partial(measure_all, measure=measure, n_jobs=n_jobs, cluster=cluster)
-    scan = _Scan(store, roots, outcomes_of, measure, classify, report, exports)
+    scan = _Scan(store, roots, outcomes_of, measure, classify, report, exports, again)
     return scan.run(found)
 
 
@@ -110,7 +113,7 @@ class _Plan:
     skipped: list[Skipped] = field(default_factory=list)
 
 
-def _plan_files(files: Sequence[FoundFile], known: Mapping[str, FileRow]) -> _Plan:
+def _plan_files(files: Sequence[FoundFile], known: Mapping[str, FileRow], *, again: bool) -> _Plan:
     plan, here = _Plan(), State.HERE
     unchanged = plan.unchanged
     for file in files:
@@ -118,7 +121,9 @@ def _plan_files(files: Sequence[FoundFile], known: Mapping[str, FileRow]) -> _Pl
         row = known.get(path)
         if row is None:
             plan.tasks.append(Task(file))
-        elif row.mtime_ns != mtime_ns or row.size != size or row.version != MEASURE_VERSION:
+        elif (
+            row.mtime_ns != mtime_ns or row.size != size or row.version != MEASURE_VERSION or again
+        ):
             plan.changed.append((file, row))
         elif row.state == here:
             unchanged.append(path)
@@ -141,6 +146,7 @@ class _Scan:
     classify: RoleClassifier
     report: OnProgress
     with_exports: bool
+    again: bool
     overrides: dict[str, FileOverride] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     skipped: list[Skipped] = field(default_factory=list)
@@ -150,7 +156,7 @@ class _Scan:
             known = self.store.files.read_known()
             found.files = pair_sides(found.files, known, read_side_choices(self.store))
             self.overrides = read_overrides(self.store)
-            plan = _plan_files(found.files, known)
+            plan = _plan_files(found.files, known, again=self.again)
         plan.tasks += self._make_tasks(plan.changed)
         moved = self._find_moved(plan)
         missing = self._mark_missing(found, known, set(moved.values()))

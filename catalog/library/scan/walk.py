@@ -15,6 +15,9 @@ from catalog.errors import ParameterError
 from catalog.library.store.ingest import FoundFile
 
 READ_BYTES = 1 << 20
+# What to do about a file that no longer holds what was measured; a scan without this option
+# compares only sizes and times.
+SCAN_AGAIN = "scan its folder again, with `--again` if its size and time are unchanged"
 # Formats that libsndfile cannot read; such files are reported, not ignored.
 UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
 MANIFEST = "manifest.json"  # of an exported kit

@@ -19,6 +19,7 @@ from catalog.library.store.ingest import (
 )
 from catalog.models import Skipped, State
 
+NO_TIME_NS = -1  # in place of a time: no file has it, so the next scan reads the file again
 SAME_TAKE = (  # a hit, and the other strokes of its take
     "SELECT id, role_source, session_source FROM hit WHERE id = ? OR (region != 0"
     " AND state != 'aside' AND path = (SELECT path FROM hit WHERE id = ? AND region != 0))"

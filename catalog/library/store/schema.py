@@ -40,6 +40,7 @@ CREATE TABLE journal (
     id INTEGER PRIMARY KEY AUTOINCREMENT, action TEXT NOT NULL, hit_id INTEGER NOT NULL,
     home NOT NULL, aside TEXT NOT NULL, content_hash TEXT NOT NULL, reason TEXT NOT NULL,
     step INTEGER NOT NULL DEFAULT 0);
+CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid TEXT NOT NULL);
 CREATE TABLE verdict (
     first TEXT NOT NULL, second TEXT NOT NULL, same INTEGER NOT NULL, time_utc TEXT NOT NULL,
     PRIMARY KEY (first, second));
@@ -106,7 +107,8 @@ CREATE TABLE exported (
     sha256 TEXT PRIMARY KEY, kit TEXT NOT NULL, time_utc TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE left_out (
     path PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL);
-DELETE FROM copies
+DELETE FROM copies;
+CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid TEXT NOT NULL)
 """,
 }
 

@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
+import subprocess
 import tempfile
 from pathlib import Path
 
@@ -10,7 +12,14 @@ import pytest
 
 from catalog.errors import StoreError
 from catalog.library.files import volumes
-from catalog.library.files.set_aside import hide_hits, restore_hits, set_aside_hits, unhide_hits
+from catalog.library.files.set_aside import (
+    RestoreOptions,
+    hide_hits,
+    restore_hits,
+    set_aside_hits,
+    unhide_hits,
+)
+from catalog.library.files.undo import undo_steps
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.store import Store
@@ -243,3 +252,102 @@ def test_no_hit_is_hidden_if_one_cannot_be(scanned):
         assert scanned.hits.get(good.id).state == "here"
     with pytest.raises(StoreError, match="is not hidden: it is here"):
         unhide_hits(scanned, [good.id])
+
+
+def write_mounts(folder, mount_points):
+    """Write a table of mounts in the form of proc_pid_mounts(5), for psutil to read."""
+    table = folder / "proc" / "self" / "mounts"
+    table.parent.mkdir(parents=True, exist_ok=True)
+    lines = [
+        f"/dev/sd{letter}1 {at} ext4 rw 0 0\n"
+        for letter, at in zip("abc", mount_points, strict=False)
+    ]
+    table.write_text("".join(lines))
+    return str(folder / "proc")
+
+
+@pytest.mark.skipif(not psutil.LINUX, reason="reads a table of mounts as Linux writes it")
+def test_nothing_is_restored_while_the_disk_is_not_mounted(scanned, library, tmp_path, monkeypatch):
+    before, hit = snapshot(library), scanned.hits.read()[0]
+    monkeypatch.setattr(psutil, "PROCFS_PATH", write_mounts(tmp_path, ["/", library]))
+    set_aside_hits(scanned, [hit.id], reason="")
+    library.rename(tmp_path / "unplugged")
+    library.mkdir()
+    write_mounts(tmp_path, ["/"])
+    with pytest.raises(StoreError, match=rf"mounted at {library} is not mounted there, so the fil"):
+        restore_hits(scanned, [hit.id])
+    undone = undo_steps(scanned)
+    assert undone.events == ()
+    assert "connect that disk" in undone.left[0][1]
+    assert snapshot(library) == {}
+    library.rmdir()
+    (tmp_path / "unplugged").rename(library)
+    write_mounts(tmp_path, ["/", library])
+    restore_hits(scanned, [hit.id])
+    assert snapshot(library) == before
+
+
+@pytest.mark.skipif(not psutil.LINUX, reason="reads a table of mounts as Linux writes it")
+def test_nothing_is_restored_to_another_disk_unless_it_is_allowed(
+    scanned, library, tmp_path, monkeypatch
+):
+    before, hit = snapshot(library), scanned.hits.read()[0]
+    links = tmp_path / "by-uuid"
+    links.mkdir()
+    (links / "A-A").symlink_to("/dev/sdb1")
+    monkeypatch.setattr(volumes, "UUID_LINKS", links)
+    monkeypatch.setattr(psutil, "PROCFS_PATH", write_mounts(tmp_path, ["/", library]))
+    set_aside_hits(scanned, [hit.id], reason="")
+    (links / "A-A").rename(links / "B-B")
+    with pytest.raises(StoreError, match="another disk is mounted at"):
+        restore_hits(scanned, [hit.id])
+    restore_hits(scanned, [hit.id], options=RestoreOptions(other_disk=True))
+    assert snapshot(library) == before
+
+
+@pytest.mark.skipif(not psutil.LINUX or os.geteuid() != 0, reason="mounts a file as root on Linux")
+def test_a_file_of_an_unmounted_disk_is_restored_once_it_is_mounted(tmp_path, write_hit):
+    image, point = tmp_path / "disk.img", tmp_path / "disk"
+    image.write_bytes(b"")
+    os.truncate(image, 8 * 2**20)
+    point.mkdir()
+    for command in (["mkfs.ext4", "-q", image], ["mount", "-o", "loop", image, point]):
+        if shutil.which(command[0]) is None or subprocess.run(command, check=False).returncode:
+            pytest.skip("needs loop devices and mkfs.ext4")
+    try:
+        path = write_hit(point / "takes" / "kick.wav")
+        data = path.read_bytes()
+        with Store.open(tmp_path / "own" / "s.sqlite") as store:
+            scan_folders(store, [point], n_jobs=1)
+            set_aside_hits(store, [1], reason="")
+            subprocess.run(["umount", point], check=True)
+            assert undo_steps(store).events == ()
+            assert list(point.iterdir()) == []
+            subprocess.run(["mount", "-o", "loop", image, point], check=True)
+            assert undo_steps(store).left == ()
+            assert path.read_bytes() == data
+    finally:
+        subprocess.run(["umount", point], check=False)
+
+
+def test_a_file_edited_in_the_aside_folder_is_restored_as_it_is_and_measured_again(
+    scanned, library, write_hit
+):
+    hit = scanned.hits.read()[0]
+    set_aside_hits(scanned, [hit.id], reason="")
+    aside = scanned.hits.get(hit.id).path
+    times = aside.stat()
+    write_hit(aside, hz=777, seed=3)  # as long as before
+    os.utime(aside, ns=(times.st_atime_ns, times.st_mtime_ns))
+    edited = aside.read_bytes()
+    with pytest.raises(StoreError, match=f"`catalog restore {hit.id} --as-it-is` moves it back"):
+        restore_hits(scanned, [hit.id])
+    (event,) = restore_hits(scanned, [hit.id], options=RestoreOptions(as_it_is=True))
+    assert event.reason == "changed while it was set aside"
+    assert hit.path.read_bytes() == edited
+    report = scan_folders(scanned, [library], n_jobs=1)
+    assert report.changed == (hit.path,)
+    assert scanned.hits.get(hit.id).content_hash == hash_file(hit.path)
+    set_aside_hits(scanned, [hit.id], reason="")
+    restore_hits(scanned, [hit.id])
+    assert hit.path.read_bytes() == edited

@@ -14,6 +14,7 @@ from catalog.audio.encode import encode_wav
 from catalog.errors import ParameterError
 from catalog.library.files.set_aside import set_aside_hits
 from catalog.library.scan.scanner import scan_folders
+from catalog.library.scan.walk import hash_file
 from catalog.library.scan.workers import measure_file
 from catalog.library.store.store import Store
 from catalog.models import ROLES, Progress
@@ -394,3 +395,19 @@ def test_measurements_of_an_older_version_are_made_again(store, library, monkeyp
     assert tuple(sorted(measured)) == first.added
     assert report.unchanged == first.added  # the files are; only the numbers are new
     assert scan(store, library, measure=refuse).unchanged == first.added
+
+
+def test_a_file_changed_with_equal_size_and_time_is_found_when_all_files_are_read_again(
+    scanned, library, write_hit
+):
+    hit, unchanged = scanned.hits.read()[0], scanned.hits.read()[1]
+    times = hit.path.stat()
+    write_hit(hit.path, hz=777, seed=3)
+    os.utime(hit.path, ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert hit.path.stat().st_size == times.st_size
+    assert scan_folders(scanned, [library], n_jobs=1).changed == ()
+    report = scan_folders(scanned, [library], n_jobs=1, again=True)
+    assert report.changed == (hit.path,)
+    assert len(report.unchanged) == 5
+    assert scanned.hits.get(hit.id).content_hash == hash_file(hit.path)
+    assert scanned.hits.get(unchanged.id) == unchanged
