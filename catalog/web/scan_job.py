@@ -43,6 +43,7 @@ class ScanState:
 class _Job:
     number: int
     folders: tuple[str, ...]
+    again: bool = False  # read unchanged files too
     status: str = "running"
     progress: Progress = field(default_factory=lambda: Progress("looking", 0, 0))
     marks: deque[tuple[float, int]] = field(default_factory=lambda: deque(maxlen=RATE_MARKS))
@@ -72,7 +73,9 @@ class _Job:
     def run(self, catalog: Catalog) -> None:
         """Scan to the end, or until stopped."""
         try:
-            self.report = catalog.scan(self.folders, on_progress=self.report_progress)
+            self.report = catalog.scan(
+                self.folders, again=self.again, on_progress=self.report_progress
+            )
             self.status = "done"
         except Stopped:
             self.status = "stopped"
@@ -90,8 +93,8 @@ class ScanJobs:
         self._job: _Job | None = None
         self._thread: threading.Thread | None = None
 
-    def start(self, catalog: Catalog, folders: Sequence[str]) -> int:
-        """Start a scan of absolute folders and return its number.
+    def start(self, catalog: Catalog, folders: Sequence[str], *, again: bool = False) -> int:
+        """Start a scan of absolute folders, `again` as in `Scans.run`; return its number.
 
         Raises
         ------
@@ -102,7 +105,8 @@ class ScanJobs:
         with self._lock:
             if self._thread is not None and self._thread.is_alive():
                 raise ParameterError("a scan is running; wait for it, or stop it first")
-            self._job = job = _Job(1 if self._job is None else self._job.number + 1, roots)
+            number = 1 if self._job is None else self._job.number + 1
+            self._job = job = _Job(number, roots, again)
             self._thread = threading.Thread(
                 target=job.run, args=(catalog,), name="scan", daemon=True
             )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from catalog.library.scan.folders import record_folders
@@ -56,6 +58,14 @@ def test_a_known_folder_is_scanned_again_or_continued(own):
     app.run()
     assert any("1 added" in success.value for success in app.success)
     assert "3 files: is of a format that is not read" in shown(app)
+
+    changed = session / "kick_1.wav"
+    times = changed.stat()
+    changed.write_bytes(changed.read_bytes()[:-1] + b"\1")
+    os.utime(changed, ns=(times.st_atime_ns, times.st_mtime_ns))
+    app.checkbox(key="scan_again").check()
+    press(app, "Scan again")
+    assert finished(page().scans).report.changed == (changed,)
 
     record_folders(store, [str(own.folder)], finished=False)  # as a scan that was killed leaves it
     app.run()

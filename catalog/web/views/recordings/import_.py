@@ -13,7 +13,12 @@ from catalog.web.labels import count_of, inert, plain, when_word
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
 from catalog.web.views.recordings.folder_picker import draw_folder_picker
-from catalog.web.views.recordings.progress import PageProgressBar, begin_scan, draw_scan
+from catalog.web.views.recordings.progress import (
+    AGAIN_KEY,
+    PageProgressBar,
+    begin_scan,
+    draw_scan,
+)
 from catalog.web.views.recordings.role_review import draw_role_review
 from catalog.web.views.recordings.takes import draw_takes
 from catalog.web.views.review.coverage import draw_coverage
@@ -79,6 +84,12 @@ def _draw_folders(catalog: Catalog) -> None:
             disabled=is_running or not is_present, width="stretch", on_click=begin_scan,
             args=(catalog, (folder.path,)),
         )  # fmt: skip
+    st.checkbox(
+        "Read unchanged files too",
+        key=AGAIN_KEY,
+        help="A scan does not read a file again whose size and time are as before. Choose this if "
+        "a file was changed with its time kept, or should be tried again.",
+    )
     if len(present) > 1:
         st.button(
             "Scan all", key="again_all", disabled=is_running, on_click=begin_scan,

@@ -16,6 +16,7 @@ from catalog.web.tab import tab
 
 REDRAW_S = 0.2  # shortest time between two updates of a bar
 REFRESH_S = 0.7  # between two refreshes of the scan state; each is a small rerun
+AGAIN_KEY = "scan_again"  # of the box that chooses to read unchanged files too
 PARTS = ("added", "changed", "moved", "unchanged", "missing")
 
 
@@ -121,8 +122,9 @@ def _draw_stopped(catalog: Catalog, state: ScanState) -> None:
 
 def begin_scan(catalog: Catalog, folders: tuple[str, ...]) -> None:
     """Start a scan; an error is shown beside the state of the scan."""
+    again = bool(st.session_state.get(AGAIN_KEY))
     tab().scan_error = ""
     try:
-        page().scans.start(catalog, folders)
+        page().scans.start(catalog, folders, again=again)
     except (CatalogError, OSError) as err:
         tab().scan_error = str(err)
