@@ -20,6 +20,7 @@ AUDIO_SUFFIXES: frozenset[str] = frozenset({
     ".opus", ".mp3", ".caf", ".m4a", ".au", ".snd",
 })  # fmt: skip
 BLOCK_FRAMES = 1 << 18  # per read; a false length in a header then allocates no gigabytes
+Part = tuple[int, int | None]  # first frame, and the frame after the last; None: the end
 SIZED_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "AIFF"})  # libsndfile logs a wrong audio size
 
 
@@ -41,43 +42,53 @@ def read_header(path: str | Path) -> Header:
     return Header(info.samplerate, info.frames, info.channels, info.subtype)
 
 
-def decode_file(path: str | Path, *, start: int = 0, stop: int | None = None) -> Audio:
+def decode_file(
+    path: str | Path,
+    *,
+    start: int = 0,
+    stop: int | None = None,
+    most_values: int = MAX_VALUES,
+) -> Audio:
     """Decode a file, or the frames `start` to `stop` of it, at its own sample rate.
 
     Parameters
     ----------
     path : str or Path
     start, stop : int, frames; `stop` is exclusive and None means the end
+    most_values : int, samples over all channels; decoding stops as soon as there are more
 
     Raises
     ------
     AudioError
-        if the file is missing, is no audio, ends early, or holds NaN or values beyond `MAX_SAMPLE`
+        if the file is missing, is no audio, is too long, ends early, or holds NaN or values beyond
+        `MAX_SAMPLE`
     """
     import soundfile
 
-    path = Path(path)
+    path, part = Path(path), (start, stop)
     _check_file(path)
     if path.suffix.lower() == ".m4a":
-        return _decode_other(path, start, stop)
+        return _decode_other(path, part, most_values)
     try:
         with soundfile.SoundFile(path) as file:
             _check_header(path, file)
-            samples = _read_frames(path, file, start=start, stop=stop)
+            samples = _read_frames(path, file, part, most_values)
             audio = Audio(samples, file.samplerate, file.format, file.subtype)
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
         if path.suffix.lower() == ".caf":
-            return _decode_other(path, start, stop)
+            return _decode_other(path, part, most_values)
         _check_readable(path)
         message = f"cannot be decoded ({_first_line(err)}); export it again or remove it"
         raise AudioError(path, message) from err
     return _check_samples(path, audio)
 
 
-def _decode_other(path: Path, start: int, stop: int | None) -> Audio:
+def _decode_other(path: Path, part: Part, most_values: int) -> Audio:
     """Decode a format that libsndfile does not read."""
     _check_readable(path)
-    return _check_samples(path, decode_with_ffmpeg(path, start=start, stop=stop))
+    start, stop = part
+    audio = decode_with_ffmpeg(path, start=start, stop=stop, most_values=most_values)
+    return _check_samples(path, audio)
 
 
 def _check_samples(path: Path, audio: Audio) -> Audio:
@@ -143,11 +154,13 @@ def _size_line(log: str) -> str:
     return next((line for line in lines if line.startswith(("data", "SSND"))), "")
 
 
-def _read_frames(path: Path, file: Any, *, start: int, stop: int | None) -> np.ndarray:
+def _read_frames(path: Path, file: Any, part: Part, most_values: int) -> np.ndarray:
+    start, stop = part
     if start:
         file.seek(min(start, file.frames))
     expected = (stop if stop is not None else max(file.frames, 0)) - start
-    blocks = list(_read_blocks(path, file, stop - start if stop is not None else None))
+    n_wanted = stop - start if stop is not None else None
+    blocks = list(_read_blocks(path, file, n_wanted, most_values=most_values))
     n_frames = sum(map(len, blocks))
     if file.format == "FLAC" and n_frames < expected:
         raise AudioError(path, f"ends early: has {n_frames} of {expected} frames; copy it again")
@@ -156,7 +169,9 @@ def _read_frames(path: Path, file: Any, *, start: int, stop: int | None) -> np.n
     return blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
 
 
-def _read_blocks(path: Path, file: Any, n_frames: int | None) -> Iterator[np.ndarray]:
+def _read_blocks(
+    path: Path, file: Any, n_frames: int | None, *, most_values: int
+) -> Iterator[np.ndarray]:
     n_values = 0
     left = n_frames
     while left is None or left > 0:
@@ -165,8 +180,8 @@ def _read_blocks(path: Path, file: Any, n_frames: int | None) -> Iterator[np.nda
         if len(block) == 0:
             return
         n_values += block.size
-        if n_values > MAX_VALUES:
-            raise AudioError(path, f"is longer than {MAX_VALUES} samples; cut it into hits first")
+        if n_values > most_values:
+            raise AudioError(path, f"is longer than {most_values} samples; cut it into hits first")
         left = None if left is None else left - len(block)
         yield block
 

@@ -7,6 +7,7 @@ format, never a path, so that a file that refers to other files or addresses can
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +23,16 @@ ALAC_BITS_BYTE = 17  # position of the bit depth in ALAC's magic cookie; from me
 PADDING_FRAMES = 4096  # less than two packets; encoders count their padding differently
 
 
-def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -> Audio:
+def decode_with_ffmpeg(
+    path: Path, *, start: int = 0, stop: int | None = None, most_values: int = MAX_VALUES
+) -> Audio:
     """Decode a `.m4a` or `.caf` file, or the frames `start` to `stop` of it.
 
     Parameters
     ----------
     path : Path
     start, stop : int, frames; `stop` is exclusive and None means the end
+    most_values : int, samples over all channels; decoding stops as soon as there are more
 
     Returns
     -------
@@ -48,28 +52,30 @@ def decode_with_ffmpeg(path: Path, *, start: int = 0, stop: int | None = None) -
             path.open("rb") as file,
             av.open(file, format=form, metadata_errors="replace") as container,
         ):
-            return _decode(path, container, start=start, stop=stop)
+            audio = _decode(path, container, most_values=most_values)
     except (av.error.FFmpegError, OSError, ValueError) as err:
         reason = getattr(err, "strerror", None) or type(err).__name__
         message = f"cannot be decoded ({reason}); export it again or remove it"
         raise AudioError(path, message) from err
+    samples = audio.samples[start:stop]
+    if len(samples) == 0:
+        raise AudioError(path, f"holds no samples from frame {start} on; scan its folder again")
+    return replace(audio, samples=np.ascontiguousarray(samples))
 
 
-def _decode(path: Path, container: Any, *, start: int, stop: int | None) -> Audio:
+def _decode(path: Path, container: Any, *, most_values: int) -> Audio:
     stream, sr, n_channels = _check_stream(path, container)
     frames = container.decode(stream)
-    blocks = list(_to_blocks(path, frames, sr=sr, n_channels=n_channels))
+    limits = {"sr": sr, "n_channels": n_channels, "most_values": most_values}
+    blocks = list(_to_blocks(path, frames, **limits))
     n_frames = sum(map(len, blocks))
     if n_frames == 0:
         raise AudioError(path, "holds no samples; export it again or remove it from the folder")
     expected = round(float(stream.duration * stream.time_base) * sr) if stream.duration else 0
     if n_frames < expected - PADDING_FRAMES:
         raise AudioError(path, f"ends early: has {n_frames} of {expected} frames; copy it again")
-    samples = np.concatenate(blocks)[start:stop]
-    if len(samples) == 0:
-        raise AudioError(path, f"holds no samples from frame {start} on; scan its folder again")
     subtype = _subtype(stream.codec_context)
-    return Audio(np.ascontiguousarray(samples), sr, path.suffix[1:].upper(), subtype)
+    return Audio(np.concatenate(blocks), sr, path.suffix[1:].upper(), subtype)
 
 
 def _check_stream(path: Path, container: Any) -> tuple[Any, int, int]:
@@ -88,15 +94,17 @@ def _check_stream(path: Path, container: Any) -> tuple[Any, int, int]:
     return stream, sr, n_channels
 
 
-def _to_blocks(path: Path, frames: Any, *, sr: int, n_channels: int) -> Iterator[np.ndarray]:
+def _to_blocks(
+    path: Path, frames: Any, *, sr: int, n_channels: int, most_values: int
+) -> Iterator[np.ndarray]:
     n_values = 0
     for frame in frames:
         if frame.sample_rate != sr or frame.layout.nb_channels != n_channels:
             raise AudioError(path, "changes its sample rate or channels midway; export it again")
         data = frame.to_ndarray()
         n_values += data.size
-        if n_values > MAX_VALUES:
-            raise AudioError(path, f"is longer than {MAX_VALUES} samples; cut it into hits first")
+        if n_values > most_values:
+            raise AudioError(path, f"is longer than {most_values} samples; cut it into hits first")
         block = data.T if frame.format.is_planar else data.reshape(-1, n_channels)
         scale = FULL_SCALE.get(block.dtype.str[1:])
         yield np.asarray(block / scale if scale else block, dtype=np.float32)

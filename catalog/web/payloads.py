@@ -20,6 +20,7 @@ from catalog.web.labels import plain
 
 MAX_IDS = 64  # hits in one batch; keeps an answer under 3 MB
 MAX_UPLOAD_BYTES = 64 * 2**20  # three minutes of stereo at 24 bit and 48 kHz; a hit is far shorter
+MAX_UPLOAD_VALUES = 3 * 60 * 48_000 * 2  # samples over all channels, counted while decoding
 PREVIEW_S = 0.4  # long enough to recognize a drum; 35 kB each
 PREVIEW_SR = 44100  # Hz
 N_PEAKS = 64  # columns of a waveform outline

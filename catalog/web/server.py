@@ -17,6 +17,7 @@ from catalog.web.api.access import HOST, Access
 from catalog.web.api.security import security_middleware
 from catalog.web.assets import LOOK
 from catalog.web.state import page, use_store
+from catalog.web.uploads import remove_abandoned
 
 STORE_VARIABLE = "CATALOG_STORE"  # place of the store if no option gives one
 OPEN_AFTER_S = 0.3  # gives the server time to start
@@ -67,6 +68,7 @@ def _announce(
         print(f"The page is at {address} (this machine only; Ctrl+C ends it)", flush=True)
         if browser:
             threading.Timer(OPEN_AFTER_S, webbrowser.open, [address]).start()
+        remove_abandoned()
         threading.Thread(target=page().warm_up, daemon=True).start()
         yield {}
 

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import atexit
 import gc
 import hashlib
 import secrets
-import shutil
-import tempfile
 import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from contextlib import suppress
 from pathlib import Path
@@ -28,11 +24,11 @@ from catalog.web.columns import Columns, update_columns
 from catalog.web.kit_session.session import KitSession
 from catalog.web.payloads import PointPack, pack_points
 from catalog.web.scan_job import ScanJobs
+from catalog.web.uploads import TemporaryFiles, UploadStore
 
 DOWNLOADS_KEPT = 32  # kits offered for download
 MASKS_KEPT = 64  # answers of the search form, 12 kB each for 100,000 hits
 OVERLAYS_KEPT = 12  # aligned pairs of copies, 2 MB each at most
-UPLOADS_KEPT = 4  # audio files sent by the page; the oldest is deleted first
 UNDO_STEPS_KEPT = 200  # annotations that can be reverted
 AUDIO_BYTES = 48 * 2**20  # previews and outlines
 WARM_UP_DELAY_S = 2.0  # leaves the processor to the first picture
@@ -65,44 +61,6 @@ class SharedCache(Generic[Key, Value]):
             return self._values.pop(key, None)
 
 
-class UploadStore:
-    """The last few audio files sent by the page, each under an unguessable token."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._folder: Path | None = None
-        self._paths: OrderedDict[str, Path] = OrderedDict()
-
-    def new_path(self, suffix: str) -> tuple[str, Path]:
-        """Return a new token and the path where its file is to be written."""
-        with self._lock:
-            if self._folder is None:
-                self._folder = Path(tempfile.mkdtemp(prefix="outside-"))
-                atexit.register(shutil.rmtree, self._folder, ignore_errors=True)
-            token = secrets.token_urlsafe(12)
-            return token, self._folder / f"{token}.{suffix}"
-
-    def put(self, token: str, path: Path) -> None:
-        """Keep a file; the oldest one beyond the limit is deleted."""
-        with self._lock:
-            self._paths[token] = path
-            while len(self._paths) > UPLOADS_KEPT:
-                self._paths.popitem(last=False)[1].unlink(missing_ok=True)
-
-    def get(self, token: str) -> Path | None:
-        """Return the file of a token, or None."""
-        with self._lock:
-            return self._paths.get(token)
-
-    def close(self) -> None:
-        """Delete all files."""
-        with self._lock:
-            self._paths.clear()
-            if self._folder is not None:
-                shutil.rmtree(self._folder, ignore_errors=True)
-                self._folder = None
-
-
 class PageServer:
     """The catalog behind the page, its current hits and points, and what requests share.
 
@@ -112,7 +70,8 @@ class PageServer:
     def __init__(self, store_path: Path | None = None) -> None:
         self.store_path = store_path
         self.scans = ScanJobs()
-        self.uploads = UploadStore()
+        self.files = TemporaryFiles()
+        self.uploads = UploadStore(self.files)
         self.masks: SharedCache[str, bytes] = SharedCache(MASKS_KEPT)
         self.downloads: SharedCache[str, Kit] = SharedCache(DOWNLOADS_KEPT)
         self.undo_steps: SharedCache[str, list[Annotation]] = SharedCache(UNDO_STEPS_KEPT)
@@ -128,8 +87,8 @@ class PageServer:
         self._n_frozen = 0
 
     def close(self) -> None:
-        """Close the catalog if it is open, and delete uploads."""
-        self.uploads.close()
+        """Close the catalog if it is open, and delete temporary files."""
+        self.files.close()
         with self._lock:
             if self._catalog is not None:
                 self._catalog.close()

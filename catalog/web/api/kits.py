@@ -52,7 +52,7 @@ def _export(request: Request) -> Response:
     kit = page().downloads.get(request.path_params["token"])
     if kit is None:
         raise refuse(404, "no such kit; open the export again")
-    folder = tempfile.TemporaryDirectory(prefix="kit-")
+    folder = tempfile.TemporaryDirectory(prefix="kit-", dir=page().files.folder())
     root = Path(folder.name)
     written = page().catalog.export_kit(kit, root / "kit")
     with zipfile.ZipFile(root / "kit.zip", "w", zipfile.ZIP_DEFLATED) as archive:

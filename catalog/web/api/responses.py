@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any
 
 from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from catalog.errors import CatalogError
@@ -18,6 +18,7 @@ from catalog.web.payloads import MAX_IDS
 IMMUTABLE = {"Cache-Control": "private, max-age=31536000, immutable"}
 NO_STORE = {"Cache-Control": "no-store"}
 MAX_BODY = 2**20  # bytes; 100,000 ids
+RECEIVE_S = 30.0  # for the whole body of a request; it comes from this machine
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -95,9 +96,35 @@ def read_ids(text: str) -> list[int]:
 
 async def read_body(request: Request, most: int) -> bytes:
     """Read the bytes that a request sent; more than `most` are refused."""
-    body = bytearray()
-    async for part in request.stream():
-        body += part
-        if len(body) > most:
-            raise refuse(400, "too much at once")
-    return bytes(body)
+    too_much = refuse(400, "too much at once")
+    return b"".join([part async for part in receive_parts(request, most, too_much=too_much)])
+
+
+async def receive_parts(
+    request: Request, most: int, *, too_much: HTTPException
+) -> AsyncIterator[bytes]:
+    """Yield the bytes of a request as they arrive.
+
+    Raises
+    ------
+    HTTPException
+        `too_much` if there are more than `most` bytes; another one if they do not arrive in
+        `RECEIVE_S` or the request breaks off
+    """
+    if int(request.headers.get("content-length", 0)) > most:
+        raise too_much
+    end, size, stream = asyncio.get_running_loop().time() + RECEIVE_S, 0, request.stream()
+    while True:
+        try:
+            async with asyncio.timeout_at(end):
+                part = await anext(stream, None)
+        except TimeoutError as err:
+            raise refuse(408, "the request took too long; send it again") from err
+        except ClientDisconnect as err:
+            raise refuse(400, "the request broke off; send it again") from err
+        if part is None:
+            return
+        size += len(part)
+        if size > most:
+            raise too_much
+        yield part

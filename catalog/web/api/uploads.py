@@ -10,11 +10,18 @@ from starlette.routing import Route
 
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_playable
-from catalog.errors import AudioError
+from catalog.errors import AudioError, CatalogError
 from catalog.web.api.hits import send_near
-from catalog.web.api.responses import in_thread, refuse, run_in_thread, send_bytes, send_json
+from catalog.web.api.responses import (
+    in_thread,
+    receive_parts,
+    refuse,
+    run_in_thread,
+    send_bytes,
+    send_json,
+)
 from catalog.web.labels import plain
-from catalog.web.payloads import MAX_UPLOAD_BYTES, describe_row
+from catalog.web.payloads import MAX_UPLOAD_BYTES, MAX_UPLOAD_VALUES, describe_row
 from catalog.web.state import page
 
 ENDINGS = frozenset({"wav", "aif", "aiff", "flac", "ogg", "oga", "opus", "mp3", "caf", "m4a", "au"})
@@ -32,23 +39,30 @@ async def _receive(request: Request) -> Response:
     stem, _, ending = name.rpartition(".")
     if not stem or ending.lower() not in ENDINGS:
         raise refuse(400, "the name of this file is not that of an audio file")
-    token, path = page().uploads.new_path(ending.lower())
-    size = 0
-    with path.open("wb") as out:
-        async for part in request.stream():
-            size += len(part)
-            if size > MAX_UPLOAD_BYTES:
-                path.unlink()
-                raise refuse(413, "this file is too large for one hit")
+    try:
+        with page().uploads.receive(ending.lower()) as (token, path):
+            await _save(request, path)
+            return await run_in_thread(_measure, token, path, stem)
+    except OSError as err:
+        raise refuse(400, f"this file cannot be stored ({err.strerror}); free some space") from err
+    except CatalogError as err:
+        raise refuse(429, str(err)) from err
+
+
+async def _save(request: Request, path: Path) -> None:
+    too_much = refuse(413, "this file is too large for one hit")
+    with path.open("xb") as out:
+        async for part in receive_parts(request, MAX_UPLOAD_BYTES, too_much=too_much):
             out.write(part)
-    return await run_in_thread(_measure, token, path, stem)
 
 
 def _measure(token: str, path: Path, name: str) -> Response:
     try:
-        row = describe_row(page().catalog.search.measure_file(path))
+        with page().uploads.measuring:
+            # Refused as soon as it is too long: a small file can decode to hours of silence.
+            decode_file(path, most_values=MAX_UPLOAD_VALUES)
+            row = describe_row(page().catalog.search.measure_file(path))
     except AudioError as err:
-        path.unlink(missing_ok=True)
         raise refuse(400, f"{name}: {err.reason}") from err
     page().uploads.put(token, path)
     return send_json(row | {"name": name, "url": f"/api/outside/{token}.wav", "outside": token})
