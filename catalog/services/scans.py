@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 from catalog.context import Context
+from catalog.errors import CatalogError
+from catalog.kit.model import Kit
 from catalog.library.scan.folders import ScannedFolder, record_folders, scanned_folders
 from catalog.library.scan.scanner import scan_folders
+from catalog.library.scan.successors import continue_lost_hits
 from catalog.library.scan.walk import check_roots
+from catalog.library.store.kits import Kits as KitStore
 from catalog.models import OnProgress, ScanReport
 from catalog.services.annotations import Annotations
 
@@ -73,10 +80,36 @@ class Scans:
             again=again,
             on_progress=on_progress,
         )
+        report = self._continue_lost_hits(report)
         record_folders(store, roots, finished=True)
         self._annotations.propagate_roles()
         return report
 
+    def _continue_lost_hits(self, report: ScanReport) -> ScanReport:
+        """Let hits whose files are gone continue at copies of them; these count as moved."""
+        kits = self._context.store.kits
+        saved = [Kit.from_json(kit.payload) for kit in kits.read()] + _draft(kits)
+        in_kits = {hit_id for kit in saved for ids in kit.slots.values() for hit_id in ids}
+        moved = continue_lost_hits(self._context.store, in_kits=in_kits)
+        if not moved:
+            return report
+        old, new = {Path(x.lost_path) for x in moved}, {Path(x.path) for x in moved}
+        return replace(
+            report,
+            added=tuple(path for path in report.added if path not in new),
+            changed=tuple(path for path in report.changed if path not in new),
+            unchanged=tuple(path for path in report.unchanged if path not in new),
+            moved=tuple(sorted({*report.moved, *new})),
+            missing=tuple(path for path in report.missing if path not in old),
+        )
+
     def folders(self) -> list[ScannedFolder]:
         """Return the scanned folders, newest first, and whether each scan was completed."""
         return scanned_folders(self._context.store)
+
+
+def _draft(kits: KitStore) -> list[Kit]:
+    """Return the kits of the kit session; none if it was never saved."""
+    with suppress(ValueError, KeyError, TypeError, CatalogError):
+        return [Kit.from_json(text) for text in json.loads(kits.read_draft())["steps"]]
+    return []

@@ -158,7 +158,7 @@ class _Scan:
             self.overrides = read_overrides(self.store)
             plan = _plan_files(found.files, known, again=self.again)
         plan.tasks += self._make_tasks(plan.changed)
-        moved = self._find_moved(plan)
+        moved = self._find_moved(plan, found)
         missing = self._mark_missing(found, known, set(moved.values()))
         self.store.files.change_state(plan.returned, State.HERE, before=State.MISSING)
         tasks = [task for task in plan.tasks if task.file.path not in moved]
@@ -197,10 +197,15 @@ class _Scan:
             tasks.append(Task(file, known_hash, row.hit_id, self.overrides.get(content_hash)))
         return tasks
 
-    def _find_moved(self, plan: _Plan) -> dict[str, str]:
+    def _find_moved(self, plan: _Plan, found: Found) -> dict[str, str]:
         """Match new files to lost ones by content and move their hits: new path to old path."""
         new = [task.file for task in plan.tasks if task.hit_id is None and not task.known_hash]
-        lost = self.store.files.find_lost() if new else []
+        listed = {file.path for file in found.files} if new else set()
+
+        def is_gone(path: str) -> bool:
+            return path not in listed and self._was_listed(path, found)
+
+        lost = self.store.files.find_lost(is_gone) if new else []
         sizes = {file.size for file in lost}
         moved: dict[str, str] = {}
         with self.store.writing(changes_hits=False):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -126,8 +126,12 @@ class Files:
             )
             db.execute("DELETE FROM skipped WHERE path = ?", (path_to_db(path),))
 
-    def find_lost(self) -> list[LostFile]:
-        """Return the hits whose files are not where they were; each path is checked on the disk."""
+    def find_lost(self, is_gone: Callable[[str], bool] = lambda _: False) -> list[LostFile]:
+        """Return the hits whose files are not where they were; each path is checked on the disk.
+
+        `is_gone` returns True for a path whose folder was listed without it: where names differ in
+        case only, the disk finds a file under its old name too.
+        """
         rows = self._database.read(
             "SELECT id, path, size, content_hash, aside FROM hit WHERE region = 0 OR id IN"
             " (SELECT min(id) FROM hit WHERE region > 0 GROUP BY path, state) ORDER BY id"
@@ -135,7 +139,11 @@ class Files:
         lost = []
         for hit_id, db_path, size, content_hash, aside in rows:
             path = path_from_db(db_path)
-            if _is_missing(path if aside is None else self._database.aside_folder / aside):
+            if aside is None:
+                is_lost = is_gone(path) or _is_missing(path)
+            else:
+                is_lost = _is_missing(self._database.aside_folder / aside)
+            if is_lost:
                 lost.append(LostFile(hit_id, path, size, content_hash))
         return lost
 

@@ -10,7 +10,14 @@ from catalog.errors import StoreError
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
 SCHEMA_VERSION = 5
-TABLES = """
+# Something is stored that the user wrote about a hit; the index of such hits has this condition.
+ANNOTATED = (
+    "(mark != '' OR tags != '[]' OR remark != ''"
+    " OR role_source = 'user' OR session_source = 'user')"
+)
+ANNOTATED_INDEX = f"CREATE INDEX hit_annotated ON hit (id) WHERE {ANNOTATED};"
+TABLES = (
+    """
 CREATE TABLE hit (
     id INTEGER PRIMARY KEY AUTOINCREMENT, path NOT NULL, aside TEXT, state TEXT NOT NULL,
     size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, version INTEGER NOT NULL,
@@ -68,6 +75,8 @@ CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
 """
+    + ANNOTATED_INDEX
+)
 # The index `hit_path` covers all columns that a scan reads of an unchanged file, so that it does
 # not read the wide rows.
 
@@ -108,8 +117,9 @@ CREATE TABLE exported (
 CREATE TABLE left_out (
     path PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL);
 DELETE FROM copies;
-CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid TEXT NOT NULL)
-""",
+CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid TEXT NOT NULL);
+"""
+    + ANNOTATED_INDEX,
 }
 
 
