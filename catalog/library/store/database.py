@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from catalog.errors import StoreError
+from catalog.library.store.checksums import add_functions, add_triggers
 from catalog.library.store.schema import check_is_store, migrate
 
 WAIT_S = 60.0  # how long a writer waits for another one; a batch of a scan takes well under one
@@ -175,7 +176,9 @@ def _connect(path: Path) -> sqlite3.Connection:
         try:
             check_is_store(path, connection)
             _enter_wal(connection)
+            add_functions(connection)
             migrate(path, connection)
+            add_triggers(connection)
         except BaseException:
             connection.close()
             raise

@@ -7,6 +7,7 @@ import sqlite3
 from pathlib import Path
 
 from catalog.errors import StoreError
+from catalog.library.store.checksums import fill_checksums
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
 SCHEMA_VERSION = 5
@@ -74,6 +75,9 @@ CREATE TABLE left_out (
 CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
+CREATE TABLE row_checksum (
+    part TEXT NOT NULL, row_id INTEGER NOT NULL, checksum INTEGER NOT NULL,
+    PRIMARY KEY (part, row_id)) WITHOUT ROWID;
 """
     + ANNOTATED_INDEX
 )
@@ -118,6 +122,9 @@ CREATE TABLE left_out (
     path PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL);
 DELETE FROM copies;
 CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid TEXT NOT NULL);
+CREATE TABLE row_checksum (
+    part TEXT NOT NULL, row_id INTEGER NOT NULL, checksum INTEGER NOT NULL,
+    PRIMARY KEY (part, row_id)) WITHOUT ROWID;
 """
     + ANNOTATED_INDEX,
 }
@@ -164,6 +171,7 @@ def _run_statements(connection: sqlite3.Connection) -> None:
     steps = [TABLES] if version == 0 else [MIGRATIONS[v] for v in range(version, SCHEMA_VERSION)]
     for statement in ";".join(steps).split(";"):
         connection.execute(statement)
+    fill_checksums(connection)
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
