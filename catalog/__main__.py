@@ -1,6 +1,7 @@
 """The command line: parse arguments, call one method of `Catalog`, print the result.
 
-Exit codes: 0 success, 1 files were skipped or nothing was found, 2 wrong arguments or an error.
+Exit codes: 0 success; 1 files were skipped, nothing was found or nothing was changed; 2 wrong
+arguments or an error.
 Results go to standard output, progress and messages to standard error.
 """
 

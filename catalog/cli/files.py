@@ -13,6 +13,7 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
+    change_code,
     print_message,
     print_result,
     short_path,
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from catalog.duplicates.groups import CopyGroup
     from catalog.models import HistoryEvent
 
+NOTHING_TO_UNDO = "nothing was undone: no file is set aside or hidden by these steps"
 HEADING = "Copies, and what was done with them"
 DRY_HEADING = "Copies, and what would be done with them"
 
@@ -170,17 +172,20 @@ def _undo(cat: Catalog, args: argparse.Namespace) -> int:
     if bool(args.steps) == args.all:
         raise CatalogError("give the steps to undo, or --all; `catalog history` lists them")
     if not args.yes:
-        events = [e for e in cat.history() if args.all or e.step in args.steps]
-        lines = [f"would undo: {_event_line(event)}" for event in events if event.action != "role"]
-        lines.append("nothing was undone; add --yes to do it")
+        from catalog.library.files.undo import UNDOABLE
+
+        chosen = [event for event in cat.history() if args.all or event.step in args.steps]
+        events = [event for event in chosen if event.action in UNDOABLE]
+        lines = [f"would undo: {_event_line(event)}" for event in events]
+        lines.append("nothing was undone; add --yes to do it" if lines else NOTHING_TO_UNDO)
         print_result({"dry_run": True, "events": events}, lines, as_json=args.json)
-        return OK
+        return OK if len(lines) > 1 else INCOMPLETE
     undone = cat.files.undo(None if args.all else args.steps)
     lines = [_event_line(event) for event in undone.events]
     lines += [f"not undone: hit {hit_id}: {reason}" for hit_id, reason in undone.left]
     lines += _count_lines(undone.events)
-    print_result(undone, lines, as_json=args.json)
-    return INCOMPLETE if undone.left else OK
+    print_result(undone, lines or [NOTHING_TO_UNDO], as_json=args.json)
+    return INCOMPLETE if undone.left or not undone.events else OK
 
 
 def _print_events(events: Sequence[HistoryEvent], args: argparse.Namespace) -> int:
@@ -202,11 +207,12 @@ def _event_line(event: HistoryEvent) -> str:
 
 
 def _same(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.duplicates.set_verdict(args.first, args.second, None if args.forget else not args.differ)
+    is_same = None if args.forget else not args.differ
+    is_changed = cat.duplicates.set_verdict(args.first, args.second, is_same)
     word = "no verdict" if args.forget else "two recordings" if args.differ else "one recording"
     value = {"first": args.first, "second": args.second, "said": word}
     print_result(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
-    return OK
+    return change_code(is_changed)
 
 
 def _keep(cat: Catalog, args: argparse.Namespace) -> int:

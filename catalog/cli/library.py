@@ -11,8 +11,10 @@ from catalog.cli.output import (
     OK,
     AddCommand,
     ProgressBar,
+    change_code,
     folder,
     hit_line,
+    print_message,
     print_result,
     short_path,
     to_json_value,
@@ -21,7 +23,10 @@ from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
+    from catalog.library.store.annotations import Annotation
     from catalog.models import ScanReport
+
+COUNTS = ("added", "changed", "unchanged", "moved", "missing", "skipped")
 
 
 def add_commands(command: AddCommand) -> None:
@@ -71,12 +76,14 @@ def _scan(cat: Catalog, args: argparse.Namespace) -> int:
         )
     value = {"store": cat.store_path, **to_json_value(report)}
     print_result(value, report_lines(cat, report), as_json=args.json)
-    return INCOMPLETE if report.skipped else OK
+    is_empty = not any(len(getattr(report, name)) for name in (*COUNTS, "left_out"))
+    if is_empty:
+        print_message("no audio file was found; check the name of the folder")
+    return INCOMPLETE if report.skipped or is_empty else OK
 
 
 def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
     """Return the report of a scan as lines: files not used, the store, the counts."""
-    counts = ("added", "changed", "unchanged", "moved", "missing", "skipped")
     n_left_out = sum(part.n_files for part in report.left_out)
     left_out = [f"{n_left_out} left out (exported kits)"] if n_left_out else []
     return [
@@ -86,7 +93,7 @@ def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
             for part in report.left_out
         ),
         f"store: {cat.store_path}",
-        ", ".join([*(f"{len(getattr(report, name))} {name}" for name in counts), *left_out]),
+        ", ".join([*(f"{len(getattr(report, name))} {name}" for name in COUNTS), *left_out]),
     ]
 
 
@@ -118,34 +125,30 @@ def _show(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _role(cat: Catalog, args: argparse.Namespace) -> int:
+    before = cat.hit(args.hit)
     cat.set_role(args.hit, args.role)
     hit = cat.hit(args.hit)
     print_result(hit, [hit_line(hit)], as_json=args.json)
-    return OK
+    return change_code((before.role, before.role_source) != (hit.role, hit.role_source))
 
 
 def _mark(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.annotations.mark(_check_ids(cat, args.hits), "" if args.mark == "none" else args.mark)
-    return _print_marked(cat, args)
+    mark = "" if args.mark == "none" else args.mark
+    return _print_marked(cat, args, cat.annotations.annotate(args.hits, mark=mark))
 
 
 def _tag(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.annotations.annotate(args.hits, add=args.add, drop=args.drop, remark=args.remark)
-    return _print_marked(cat, args)
+    changed = cat.annotations.annotate(args.hits, add=args.add, drop=args.drop, remark=args.remark)
+    return _print_marked(cat, args, changed)
 
 
-def _check_ids(cat: Catalog, hit_ids: Sequence[int]) -> list[int]:
-    """Return the ids; an unknown one raises before anything is changed."""
-    return [cat.hit(hit_id).id for hit_id in hit_ids]
-
-
-def _print_marked(cat: Catalog, args: argparse.Namespace) -> int:
+def _print_marked(cat: Catalog, args: argparse.Namespace, changed: Sequence[Annotation]) -> int:
     hits = [cat.hit(hit_id) for hit_id in args.hits]
     lines = [
         f"{hit_line(hit)}  {hit.mark or '-'}  {', '.join(hit.tags)}  {hit.remark}" for hit in hits
     ]
     print_result(hits, lines, as_json=args.json)
-    return OK
+    return change_code(bool(changed))
 
 
 def _skipped(cat: Catalog, args: argparse.Namespace) -> int:

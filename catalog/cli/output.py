@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.models import Hit, Progress
 
-OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; 1: files were skipped or nothing was found
+OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; see `catalog.__main__`
 YES_HELP = "make the change; otherwise it is only listed"
 SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
 Run = Callable[["Catalog", argparse.Namespace], int]
@@ -54,6 +54,13 @@ def print_line(text: object) -> None:
 def print_message(text: object) -> None:
     """Print a message to standard error."""
     print(escape(text), file=sys.stderr)
+
+
+def change_code(is_changed: bool) -> int:
+    """Return the exit code of a command that changes something; if it did not, print that."""
+    if not is_changed:
+        print_message("nothing was changed: it was so already")
+    return OK if is_changed else INCOMPLETE
 
 
 def print_result(value: object, lines: Iterable[object], *, as_json: bool) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import OK, AddCommand, finite, print_result, to_json_value
+from catalog.cli.output import OK, AddCommand, change_code, finite, print_result, to_json_value
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -52,10 +52,11 @@ def _faults(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _dismiss(cat: Catalog, args: argparse.Namespace) -> int:
+    before = cat.review.faults(args.hits, kinds=[args.kind], dismissed=True)
     cat.review.dismiss_fault(args.hits, args.kind, dismissed=not args.take_back)
     found = cat.review.faults(args.hits, kinds=[args.kind], dismissed=True)
     print_result(found, [fault_line(f, cat.hit(f.hit_id).name) for f in found], as_json=args.json)
-    return OK
+    return change_code(found != before)
 
 
 def _coverage(cat: Catalog, args: argparse.Namespace) -> int:

@@ -12,6 +12,7 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
+    change_code,
     finite,
     hit_line,
     print_message,
@@ -177,8 +178,9 @@ def _sessions(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _session(cat: Catalog, args: argparse.Namespace) -> int:
+    before = [cat.hit(hit_id) for hit_id in args.hits]
     cat.takes.set_session(args.hits, args.name)
     hits = [cat.hit(hit_id) for hit_id in args.hits]
     lines = [f"{hit.id:>6}  {hit.session}  (named by: {hit.session_source})" for hit in hits]
     print_result(hits, lines, as_json=args.json)
-    return OK
+    return change_code(hits != before)

@@ -59,8 +59,12 @@ class Duplicates:
         """
         return find_uncertain_pairs(self._context.store, self._table(), self._prepare)
 
-    def set_verdict(self, first_id: int, second_id: int, same: bool | None) -> None:
+    def set_verdict(self, first_id: int, second_id: int, same: bool | None) -> bool:
         """Store the user's verdict: whether two hits are one recording; None removes it.
+
+        Returns
+        -------
+        bool, whether the stored verdict is another one than before
 
         Raises
         ------
@@ -68,7 +72,7 @@ class Duplicates:
             if a hit is unknown
         """
         first, second = self._context.hit(first_id), self._context.hit(second_id)
-        self._context.store.pair_answers.save(first, second, same)
+        return self._context.store.pair_answers.save(first, second, same)
 
     def prefer(self, hit_id: int) -> None:
         """Keep this hit of its group of copies instead of the proposed one.

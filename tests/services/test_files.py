@@ -253,3 +253,57 @@ def test_one_file_under_two_names_is_never_moved(tmp_path):
         faults = cat.duplicates.keeper_faults(group.others)
         assert set(faults) == set(group.others)
         assert "the same file" in faults[group.others[0]]
+
+
+def test_a_command_that_changes_nothing_reports_that(cat, call):
+    first, second = find(cat, "kick_02"), find(cat, "tom_01")
+    for command in (
+        ["role", first, "clap"],
+        ["mark", "star", first],
+        ["tag", first, "--add", "dry", "--remark", "felt"],
+        ["session", "winter", first],
+        ["same", first, second, "--not"],
+        ["same", first, second, "--forget"],
+    ):
+        assert call(*command)[0] == 0
+        code, out, err = call(*command)
+        assert (code, err) == (1, "nothing was changed: it was so already\n")
+        assert out
+    assert call("mark", "none", second)[0] == 1
+    assert call("undo", "--all", "--yes")[:2] == (
+        1, "nothing was undone: no file is set aside or hidden by these steps\n"
+    )  # fmt: skip
+    assert call("undo", "--all")[0] == 1
+
+
+def test_a_scan_of_a_folder_without_audio_reports_that(call, tmp_path):
+    (tmp_path / "empty").mkdir()
+    code, _, err = call("scan", tmp_path / "empty", "--jobs", "1")
+    assert (code, "no audio file was found" in err) == (1, True)
+
+
+@pytest.mark.parametrize("way", ["deleted", "replaced"])
+def test_a_store_that_is_lost_during_a_scan_is_reported(folder, tmp_path, way, monkeypatch, capsys):
+    path = tmp_path / "lost.sqlite"
+
+    def lose(bar, progress):
+        if progress.step == "measuring" and path.exists() and not lost:
+            lost.append(path.rename(tmp_path / "elsewhere"))
+            if way == "replaced":
+                Catalog.open(path).close()
+
+    lost = []
+    monkeypatch.setattr("catalog.cli.output.ProgressBar.__call__", lose)
+    assert main(["scan", str(folder), "--jobs", "1", "--store", str(path)]) == 2
+    captured = capsys.readouterr()
+    assert "another program deleted, moved or replaced it while it was open" in captured.err
+    assert "added" not in captured.out
+    assert lost
+
+
+def test_no_file_moves_when_the_store_is_lost(cat, folder, tmp_path):
+    (tmp_path / "drums.sqlite").rename(tmp_path / "elsewhere")
+    with pytest.raises(StoreError, match="deleted, moved or replaced it"):
+        cat.set_aside([find(cat, "tom_01")], reason="x")
+    assert (folder / "tom_01.wav").exists()
+    assert not (tmp_path / "drums.sqlite").exists()

@@ -118,15 +118,20 @@ class PairAnswers:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def save(self, first: Hit, second: Hit, is_same: bool | None) -> None:
-        """Store whether two hits are one recording; None deletes the answer."""
+    def save(self, first: Hit, second: Hit, is_same: bool | None) -> bool:
+        """Store whether two hits are one recording; None deletes the answer.
+
+        Return False if that was stored before.
+        """
         key = pair_key(first, second)
+        before = self.read().get(key)
         with self._database.writing() as db:
             if is_same is None:
                 db.execute("DELETE FROM verdict WHERE first = ? AND second = ?", key)
             else:
                 row = (*key, int(is_same), now_utc())
                 db.execute("INSERT OR REPLACE INTO verdict VALUES (?, ?, ?, ?)", row)
+        return before != is_same
 
     def read(self) -> AnswerByPair:
         """Return all answers."""

@@ -53,6 +53,7 @@ class Database:
         self.path = path
         self._connection = connection
         self._lock = threading.RLock()
+        self._file = os.stat(path)
 
     @classmethod
     def open(cls, path: str | Path) -> Self:
@@ -93,6 +94,7 @@ class Database:
             if self._connection.in_transaction:
                 yield self._connection
                 return
+            self.check_in_place()
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self._connection
@@ -102,6 +104,22 @@ class Database:
             except BaseException:
                 self._connection.execute("ROLLBACK")
                 raise
+            self.check_in_place()
+
+    def check_in_place(self) -> None:
+        """Raise `StoreError` if the file was deleted, moved or replaced since it was opened.
+
+        The system would still let this process write to it, but nobody could open it again.
+        """
+        try:
+            is_same = os.path.samestat(os.stat(self.path), self._file)
+        except OSError:
+            is_same = False
+        if not is_same:
+            raise StoreError(
+                f"{self.path}: another program deleted, moved or replaced it while it was open; "
+                "later changes are not in it; restore it from a backup, or scan again"
+            )
 
     def revision(self) -> int:
         """Return a number that grows with each change of hits, their roles or their states."""
