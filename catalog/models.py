@@ -203,7 +203,8 @@ def _common_name(left: Path, right: Path) -> str:
         l_end, r_end = at + len(l_word), at + len(r_word)
         found = left.stem[at:l_end].casefold(), right.stem[at:r_end].casefold()
         if found == (l_word, r_word) and left.stem[l_end:] == right.stem[r_end:]:
-            return (left.stem[:at] + left.stem[l_end:]).strip(" _.-") or left.stem
+            common = left.stem[:at] + left.stem[l_end:]
+            return common.replace("()", "").strip(" _.-") or left.stem
     return left.stem  # joined by the user: the name of the left channel is used for both
 
 

@@ -20,27 +20,25 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
+from catalog.audio.media_tags import read_media_tags
 from catalog.audio.tags import read_flac_tags, read_riff_tags
+from catalog.library.metadata.damping import DAMPING_WORDS
+from catalog.library.metadata.microphone_names import (
+    MICROPHONES,
+    count_microphone_parts,
+    split_joined,
+    without_side,
+)
+from catalog.library.metadata.name_numbers import LAYERS, without_counters
+from catalog.library.metadata.recorder_names import DEVICE_WORDS, FILE_WORDS, is_recorder_name
 from catalog.library.metadata.roles import (
     NEUTRAL,
     ROLE_WORDS,
     WORD,
     is_instrument,
     split_words,
-    word_set,
 )
 
-LAYERS = word_set(
-    "soft softer softest hard harder hardest med medium loud louder quiet ghost accent rr v vel vl"
-    " velocity layer lay hit stroke str round robin alt pp p mp mf f ff fff take tk"
-)
-MICROPHONES = word_set(
-    "oh ohl ohr ohc overhead overheads room rooml roomr amb ambl ambr ambience close spot top"
-    " bottom btm bot under in out inside outside near far front back mono stereo xy ortf trigger"
-    " sub contact phone handheld mic mics mike hall wide knee"
-)
-SIDES = word_set("l r c left right centre center")  # of a microphone, after its word
-PLAIN = word_set("wav wave flac aiff aif mp3 bit khz hz audio raw files samples oneshots")
 # The fields of chunks that are kept, for searches and exports.
 ORIGIN_BEXT = ("description", "originator", "reference", "date", "time", "time_reference")
 ORIGIN_INFO = ("comment", "title", "artist", "created")
@@ -48,11 +46,6 @@ ORIGIN = frozenset(
     (*ORIGIN_BEXT, *ORIGIN_INFO, "project", "scene", "take", "note", "tracks", "cues")
 )
 SEPARATORS = re.compile(r"[\s_\-.,+()\[\]]+")
-SIDE = re.compile(
-    r"(?:^|[\s_\-.+()\[\]])(?:oh|overheads?|rooms?|amb(?:ience)?|hall|wide|far|near|xy|ortf|mics?)?"
-    r"(?P<side>left|right|l|r)(?=$|[\s_\-.+()\[\]])",
-    re.I,
-)
 
 
 @dataclass(frozen=True)
@@ -85,7 +78,7 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
     source = "file" if written.session else "folder"
     return Provenance(
         session=session,
-        drum=named.drum,
+        drum=_with_folder(named.drum, place, Path(root)),
         microphone=written.microphone or named.microphone,
         take=written.take or named.take,
         note=written.note,
@@ -93,6 +86,23 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
         session_source=source,
         origin={**written.origin, "session_by_rule": session, "session_source": source},
     )
+
+
+def _with_folder(drum: str, path: Path, root: Path) -> str:
+    """Return the name of a drum with its folder's if that holds a size, a number or damping.
+
+    Only a folder of one instrument counts, as "snare 14 muted" does; what the file's name repeats
+    is left out.
+    """
+    folder = path.parent
+    words, stem = split_words(folder.name), split_words(path.stem)
+    kept = [word for word in words if word.isdigit() or word in DAMPING_WORDS]
+    if folder == root or drum == folder.name or all(word in stem for word in kept):
+        return drum
+    if not (_names_role(folder.name) and _is_plain(folder.name)):
+        return drum
+    own = [word for word in split_words(drum) if word not in ROLE_WORDS]
+    return f"{folder.name} {drum}" if own else folder.name
 
 
 def session_folder(path: Path, *, root: Path) -> str:
@@ -125,78 +135,60 @@ def _is_plain(name: str) -> bool:
     letters = [word for word in words if not word.isdigit()]
     if not letters:  # a date is a session, a counter is not
         return max(map(len, numbers), default=0) < 4 and len(numbers) < 3
-    plain = LAYERS | MICROPHONES | PLAIN | NEUTRAL
+    plain = LAYERS | MICROPHONES | FILE_WORDS | DEVICE_WORDS | DAMPING_WORDS.keys() | NEUTRAL
     return all(word in plain or word in ROLE_WORDS for word in letters) or is_instrument(words)
 
 
 def read_name(path: Path) -> Provenance:
     """Parse a file name into drum, microphone, take and stroke number.
 
-    A separate number counts strokes; a number joined to a word ("Tom1") is part of the name of
-    the drum. A last part that repeats the first word of the drum ("1-HihatClosed-Hihat") names the
-    microphone. The session and the note stay empty.
+    A separate number counts strokes; a number joined to a word ("Tom1"), and the size of a drum
+    ("kick 22"), is part of the name of the drum. A last part that repeats the first word of the
+    drum ("1-HihatClosed-Hihat") names the microphone. A name that a recorder gave ("ZZ0001_Tr1")
+    is a drum of its own, unless the folder names an instrument. The session and the note stay
+    empty.
     """
     parts = [words for part in SEPARATORS.split(path.stem) if (words := WORD.findall(part))]
+    if is_recorder_name(parts):
+        return _read_recorder_name(parts, path)
     take = _number_after(parts, ("take", "tk"))
-    parts, strokes = _without_counters(parts)
-    microphone: list[list[str]] = []
-    while len(parts) > 1 and (n_parts := _microphone_parts(parts)):
-        microphone = parts[-n_parts:] + microphone
-        parts = parts[:-n_parts]
+    parts, microphone = _split_microphone(split_joined(parts))
+    parts, strokes = without_counters(parts, path)
+    parts, inner = _split_microphone(parts)
+    microphone = inner + microphone
     if len(parts) > 1 and parts[-1][0].casefold() == parts[-2][0].casefold():
         microphone.insert(0, parts.pop())
     drum = _join(parts) or path.parent.name
     return Provenance("", drum, _join(microphone), take, "", strokes[-1] if strokes else 0)
 
 
+def _read_recorder_name(parts: list[list[str]], path: Path) -> Provenance:
+    """Return the whole name without its track as the drum, or the folder of an instrument."""
+    parts, microphone = _split_microphone(parts)
+    numbers = [int(token[-9:]) for part in parts for token in part if token.isdecimal()]
+    folder = path.parent.name
+    drum = folder if is_instrument(_instrument_words(folder)) else _join(parts)
+    return Provenance("", drum or folder, _join(microphone), stroke=numbers[-1] if numbers else 0)
+
+
+def _instrument_words(folder: str) -> list[str]:
+    return [word for word in split_words(folder) if word not in DAMPING_WORDS]
+
+
+def _split_microphone(
+    parts: list[list[str]],
+) -> tuple[list[list[str]], list[list[str]]]:
+    """Split the last parts that name a microphone off a name; one part is left at least."""
+    microphone: list[list[str]] = []
+    while len(parts) > 1 and (n_parts := count_microphone_parts(parts)):
+        n_parts = min(n_parts, len(parts) - 1)
+        microphone = parts[-n_parts:] + microphone
+        parts = parts[:-n_parts]
+    return parts, microphone
+
+
 def _join(parts: list[list[str]]) -> str:
     return " ".join("".join(part) for part in parts)
-
-
-def _microphone_parts(parts: list[list[str]]) -> int:
-    """Return how many last parts name a microphone: 1 for "oh", 2 for "oh left", 0 if none."""
-    if _is_microphone(parts[-1]):
-        return 1
-    side = "".join(parts[-1]).casefold() in SIDES
-    return 2 if side and len(parts) > 2 and _is_microphone(parts[-2]) else 0
-
-
-def _is_microphone(part: list[str]) -> bool:
-    words = [token.casefold() for token in part if not token.isdigit()]
-    return bool(words) and all(
-        word in MICROPHONES or (at > 0 and word in SIDES) for at, word in enumerate(words)
-    )
-
-
-def _without_counters(parts: list[list[str]]) -> tuple[list[list[str]], list[int]]:
-    """Return the parts without stroke numbers and words of strength, and the numbers."""
-    left, numbers = [], []
-    for at, part in enumerate(parts):
-        kept = list(part)
-        if _is_drum_number(parts, at):
-            left.append(kept)
-            continue
-        while kept and (kept[-1].casefold() in LAYERS or _is_counter(kept)):
-            last = kept.pop()
-            numbers += [int(last[-9:])] if last.isdecimal() else []
-        if kept:
-            left.append(kept)
-    return left, numbers
-
-
-def _is_drum_number(parts: list[list[str]], at: int) -> bool:
-    """Return whether a part numbers a drum, as in "Tom 2 - 07": there is another counter."""
-    alone = [part[0].isdecimal() and len(part) == 1 for part in parts]
-    if not (at > 0 and alone[at] and len(parts[at][0]) == 1 and sum(alone) > 1):
-        return False
-    return any(token.casefold() in ROLE_WORDS for token in parts[at - 1])
-
-
-def _is_counter(part: list[str]) -> bool:
-    """Return whether the last token is a counter: alone, of two digits, or after a word as "rr"."""
-    last = part[-1]
-    alone = len(part) == 1 or len(last) > 1 or part[-2].casefold() in LAYERS
-    return last.isdecimal() and alone
 
 
 def _number_after(parts: list[list[str]], words: tuple[str, ...]) -> str:
@@ -214,7 +206,7 @@ def read_chunks(path: Path) -> Provenance:
     """
     try:
         with open(path, "rb") as file:
-            fields = read_riff_tags(file) or read_flac_tags(file)
+            fields = read_riff_tags(file) or read_flac_tags(file) or read_media_tags(path)
     except (OSError, struct.error):
         return Provenance()
     take = fields.get("take", "")
@@ -225,14 +217,3 @@ def read_chunks(path: Path) -> Provenance:
         note=fields.get("note") or fields.get("description") or fields.get("comment", ""),
         origin={key: text for key, text in fields.items() if key in ORIGIN and text},
     )
-
-
-def find_side(name: str) -> re.Match[str] | None:
-    """Find the last side in a name: a separate word or the end of a microphone's name ("OHL")."""
-    return next(iter(list(SIDE.finditer(name))[::-1]), None)
-
-
-def without_side(name: str) -> str:
-    """Return a name without its side: "snare OH" for "snare OHL" or "snare OH left"."""
-    side = find_side(name)
-    return name if side is None else (name[: side.start("side")] + name[side.end("side") :]).strip()

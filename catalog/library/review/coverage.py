@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from catalog.library.metadata.damping import DAMPED, DAMPING_WORDS, OPEN
 from catalog.library.metadata.roles import split_words, word_set
 from catalog.library.review.gaps import STRENGTHS, STROKE_KINDS, CoverageBin, Gap, find_gaps
 from catalog.models import ROLES, Hit
@@ -22,8 +23,9 @@ WORD_STROKE_KINDS = {
     **dict.fromkeys(word_set("centre center"), "centre"),
     **dict.fromkeys(word_set("edge"), "edge"),
     **dict.fromkeys(word_set("rim rimshot rimshots sidestick xstick crossstick"), "rim"),
-    **dict.fromkeys(word_set("open opened half ringing"), "open"),
-    **dict.fromkeys(word_set("damped damp muted mute choke choked closed towel"), "damped"),
+    **DAMPING_WORDS,
+    "half": OPEN,
+    "closed": DAMPED,
 }
 ROLE_STROKE_KINDS = {
     "sidestick": "rim", "hat_closed": "damped", "hat_pedal": "damped", "hat_open": "open",

@@ -2,9 +2,11 @@
 
 Names propose a pair ("Snare 01 L.wav" beside "Snare 01 R.wav", "3-Snare-OHL" beside "3-Snare-OHR");
 the files must also be mono, of one rate, width, length and time reference. A side right after an
-instrument ("Crash L") may as well be the cymbal on the left: it proposes a pair only after a dot
-("Crash.L.wav"), as multitrack programs name split channels (common practice, no source), or if the
-user joins the two.
+instrument ("Crash L") may as well be the cymbal on the left: it proposes a pair only after a dot or
+in brackets ("Crash.L.wav", "Crash (L).wav"), as multitrack programs name split channels (common
+practice, no source), or if the user joins the two. A side before the name ("L snare 01") proposes
+one unless a kit has that instrument on the left and on the right. Neighboring tracks ("Tr3", "Tr4")
+are a pair if the recorder named them so ("OH L", "OH R").
 """
 
 from __future__ import annotations
@@ -19,7 +21,8 @@ import numpy as np
 from catalog.audio.decode import decode_file, read_header
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, ParameterError
-from catalog.library.metadata.filename import MICROPHONES, find_side, read_chunks
+from catalog.library.metadata.filename import read_chunks
+from catalog.library.metadata.microphone_names import MICROPHONES, TRACKS, find_side, without_side
 from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
 from catalog.library.store.files import FileRow
 from catalog.library.store.ingest import FoundFile
@@ -27,7 +30,9 @@ from catalog.library.store.store import Store
 from catalog.models import Action, Hit
 
 SIDE_CHOICES = "sides_said"  # setting: path of the left file to the right one's, "" for no pair
-LEFT_FOR = {"r": "l", "R": "L", "right": "left", "Right": "Left", "RIGHT": "LEFT"}
+LEFT_FOR = {"r": "l", "R": "L", "right": "left", "Right": "Left", "RIGHT": "LEFT", "2": "1"}
+TWICE_IN_A_KIT = {"kick", "tom", "crash", "ride", "china", "splash", "conga_bongo", "timbale_agogo"}
+TRACK_NUMBER = re.compile(rf"(?:^|[\W_])(?:{'|'.join(TRACKS)})[\W_]?(?P<number>\d+)$", re.I)
 LIMBS = word_set("hand hands stick sticks foot feet sticking")  # of the drummer: not a channel
 LAST_WORD = re.compile(r"[^\W_]+(?=[\W_]*$)")
 
@@ -40,16 +45,42 @@ def left_of(right: str) -> str | None:
     if side is None or side.group("side") not in LEFT_FOR:
         return None
     until, since = side.span("side")
-    before = LAST_WORD.search(stem[:until])
-    words = split_words(before.group()) if before else []
-    if not words or not all(word in MICROPHONES for word in words):
-        instrument = any(word in ROLE_WORDS for word in words)
-        if not LIMBS.isdisjoint(words):
-            return None
-        if since != len(stem) or not words or (instrument and not stem[:until].endswith(".")):
-            return None
+    if not _is_channel(stem, until, since):
+        return None
     left = f"{stem[:until]}{LEFT_FOR[side.group('side')]}{stem[since:]}{ending}"
     return os.path.join(folder, left)
+
+
+def _is_channel(stem: str, until: int, since: int) -> bool:
+    """Return whether the side between two positions of a name marks a channel, not a drum."""
+    before = LAST_WORD.search(stem[:until])
+    words = split_words(before.group()) if before else []
+    if words and all(word in MICROPHONES for word in words):
+        return True
+    if not LIMBS.isdisjoint(words):
+        return False
+    if not words:  # the name starts with the side
+        roles = {ROLE_WORDS[word][0] for word in split_words(stem[since:]) if word in ROLE_WORDS}
+        return since < len(stem) and TWICE_IN_A_KIT.isdisjoint(roles)
+    if (stem[until - 1], stem[since:]) in (("(", ")"), ("[", "]")):
+        return True
+    instrument = any(word in ROLE_WORDS for word in words)
+    return since == len(stem) and (not instrument or stem[:until].endswith("."))
+
+
+def left_track_of(right: str) -> str | None:
+    """Return the path of the track before a right one; None if the recorder named no such pair."""
+    folder, name = os.path.split(right)
+    stem, ending = os.path.splitext(name)
+    track = TRACK_NUMBER.search(stem)
+    if track is None:
+        return None
+    number = str(int(track["number"][-9:]) - 1).zfill(len(track["number"]))
+    left = os.path.join(folder, stem[: track.start("number")] + number + ending)
+    names = [read_chunks(Path(path)).microphone for path in (left, right)]
+    sides = [found.group("side").casefold()[:1] for n in names if (found := find_side(n))]
+    is_pair = sides == ["l", "r"] and len({without_side(name) for name in names}) == 1
+    return left if is_pair else None
 
 
 def pair_sides(
@@ -74,7 +105,7 @@ def pair_sides(
     single = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
     lost = {size for path, size in single if path not in paths}
     for path in new:
-        left = left_of(path)
+        left = left_of(path) or left_track_of(path)
         if left not in by_path or left in choices:
             continue
         if lost.isdisjoint((by_path[path].size, by_path[left].size)):

@@ -3,12 +3,14 @@ from __future__ import annotations
 import struct
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from catalog.audio.bext import recording_date
 from catalog.audio.chunks import MAX_TEXT, walk_chunks
 from catalog.audio.encode import encode_wav
 from catalog.library.metadata.filename import (
@@ -178,6 +180,14 @@ def test_a_missing_file_has_empty_provenance(tmp_path):
         ("7-Tom 2-OHL", "Tom 2", "OHL", 7),
         ("snare_2", "snare", "", 2),
         ("OHL", "OHL", "", 0),
+        ("Kick1 open T Head", "Kick1 open T", "Head", 0),
+        ("kick_v2_port_03", "kick", "port", 3),
+        ("KickIn_04", "Kick", "In", 4),
+        ("snaretop-12", "snare", "top", 12),
+        ("Snare Batter 2", "Snare", "Batter", 2),
+        ("snare_reso_soft", "snare", "reso", 0),
+        ("Snare take2 Ovhd L", "Snare", "Ovhd L", 2),
+        ("SideStick-Softest", "SideStick", "", 0),
     ],
 )
 def test_names_are_parsed_into_drum_microphone_and_stroke(name, drum, microphone, stroke):
@@ -235,3 +245,75 @@ def test_chunks_count_before_names_and_folders(tmp_path):
     path.write_bytes(AUDIO)
     found = find_provenance(path, root=tmp_path)
     assert (found.session, found.microphone, found.take) == ("Attic", "oh", "")
+
+
+@pytest.mark.parametrize(
+    ("names", "drums"),
+    [
+        (["kick22", "kick24"], ["kick22", "kick24"]),
+        (["SN13_01", "SN13_02", "SN14_01"], ["SN13", "SN13", "SN14"]),
+        (["Kick 20 open 1", "Kick 22 open 1"], ["Kick 20 open", "Kick 22 open"]),
+        ([f"snare{n}" for n in range(10, 16)], ["snare"] * 6),  # counted through
+        (["kick 21", "kick 22", "kick 31"], ["kick"] * 3),  # no drum of 31 inches is built
+        (["Tom10", "Tom12", "Tom16"], ["Tom10", "Tom12", "Tom16"]),
+        (["BrassSnareHard02", "BrassSnareHard13"], ["BrassSnare"] * 2),
+    ],
+)
+def test_numbers_that_are_sizes_belong_to_the_drum(tmp_path, names, drums):
+    """Diameters in inches of drums that are built: common practice, no source."""
+    for name in names:
+        (tmp_path / f"{name}.wav").touch()
+    assert [read_name(tmp_path / f"{name}.wav").drum for name in names] == drums
+
+
+@pytest.mark.parametrize(
+    ("path", "drum", "microphone"),
+    [
+        ("day/ZZ0001_Tr1", "ZZ0001", "Tr1"),
+        ("day/ZZ0002_Tr12", "ZZ0002", "Tr12"),
+        ("day/REC0038", "REC0038", ""),
+        ("day/240316_103000 Track 2", "240316 103000", "Track 2"),
+        ("day/STE-000 ch 3", "STE 000", "ch 3"),
+        ("Snare 14 cloth/ZZ0007_Tr2", "Snare 14 cloth", "Tr2"),  # the folder names the drum
+    ],
+)
+def test_a_name_that_a_recorder_gave_is_a_drum_of_its_own(path, drum, microphone):
+    found = read_name(Path(f"/{path}.wav"))
+    assert (found.drum, found.microphone) == (drum, microphone)
+
+
+@pytest.mark.parametrize(
+    "folder", ["phone", "Voice Memos", "handheld", "recorder 2", "DCIM", "Snare open", "cloth"]
+)
+def test_a_folder_that_names_a_device_or_a_drum_is_no_session(folder):
+    path = Path("/music/Old mill") / folder / "ZZ0001.wav"
+    assert session_folder(path, root=Path("/music")) == "Old mill"
+
+
+def test_the_date_of_a_phone_recording_is_read(tmp_path):
+    """PyAV writes the file: creation time of the movie header, ISO/IEC 14496-12 (from memory)."""
+    path = tmp_path / "New Recording 12.m4a"
+    with av.open(path, "w", format="ipod") as container:
+        container.metadata["creation_time"] = "2023-02-18T10:30:05.000000Z"
+        stream = container.add_stream("aac", rate=44_100, layout="mono")
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 44_100), np.float32), "fltp", "mono")
+        frame.sample_rate = 44_100
+        container.mux([*stream.encode(frame), *stream.encode(None)])
+    origin = read_chunks(path).origin
+    assert (origin["date"], origin["time"]) == ("2023-02-18", "10:30:05")
+    assert recording_date(origin) == "2023-02-18"
+
+
+@pytest.mark.parametrize(
+    ("path", "drum"),
+    [
+        ("Mill/snare 14 muted/sm_vl1_rr2_top", "snare 14 muted sm"),
+        ("Mill/snare 13/sn_vl1_rr2_top", "snare 13"),
+        ("Mill/Snare/sn_vl1_rr2_top", "sn"),
+        ("Mill/Tom4/2-Tom4-Tom4", "Tom4"),
+        ("Mill 2/sn_vl1_rr2_top", "sn"),
+    ],
+)
+def test_a_folder_of_one_instrument_separates_drums_of_one_name(path, drum):
+    found = find_provenance(f"/music/{path}.wav", root="/music")
+    assert (found.drum, found.session) == (drum, path.split("/")[0])

@@ -25,6 +25,11 @@ PAIRS = {
     ("3-Snare-OHL.wav", "3-Snare-OHR.wav"): "3-Snare-OH",
     ("Kick room-L_07.wav", "Kick room-R_07.wav"): "Kick room-_07",
     ("Crash.L.wav", "Crash.R.wav"): "Crash",
+    ("Snare 01 (L).wav", "Snare 01 (R).wav"): "Snare 01",
+    ("take 3 OH1.wav", "take 3 OH2.wav"): "take 3 OH1",
+    ("take 3 PairL.wav", "take 3 PairR.wav"): "take 3 Pair",
+    ("L overhead 2.wav", "R overhead 2.wav"): "overhead 2",
+    ("L snare 01.wav", "R snare 01.wav"): "snare 01",
 }
 
 
@@ -400,3 +405,27 @@ def test_copies_that_are_pairs_stay_and_single_files_are_set_aside(cat, folder, 
     assert "not moved: hit" in capsys.readouterr().err
     assert cat.hit(pair.id).state == "here"
     assert [hit.drum for hit in cat.hits(states=("aside",))] == ["kick"]
+
+
+def write_track(path, name, samples):
+    """Write a channel as recorders do: the name of its track stands in the iXML chunk."""
+    text = f"<BWFXML><TRACK_LIST><TRACK><NAME>{name}</NAME></TRACK></TRACK_LIST></BWFXML>".encode()
+    wav = encode_wav(samples[:, None], sr=SR)
+    chunk = b"iXML" + len(text).to_bytes(4, "little") + text + bytes(len(text) % 2)
+    size = int.from_bytes(wav[4:8], "little") + len(chunk)
+    path.write_bytes(wav[:4] + size.to_bytes(4, "little") + wav[8:] + chunk)
+
+
+def test_neighboring_tracks_that_the_recorder_named_left_and_right_are_one_hit(tmp_path):
+    """Track names in the TRACK_LIST of iXML, revision 2.10 (from memory)."""
+    folder = tmp_path / "day"
+    folder.mkdir()
+    tracks = ["Kick in", "Snare top", "OH L", "OH R"]
+    for number, name in enumerate(tracks, start=1):
+        write_track(folder / f"ZZ0001_Tr{number}.wav", name, stereo(number)[:, 0])
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        cat.scan([folder], n_jobs=1)
+        assert [hit.microphone for hit in cat.hits(states=("here", "hidden"))] == [
+            "Kick in", "Snare top", "OH",
+        ]  # fmt: skip
+        assert the_pair(cat).files == (folder / "ZZ0001_Tr3.wav", folder / "ZZ0001_Tr4.wav")
