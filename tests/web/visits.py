@@ -40,19 +40,23 @@ def find_address(server: subprocess.Popen[str]) -> str:
 
 
 @contextmanager
-def serve(store: Path, *, port: int = 0, home: Path | None = None) -> Iterator[str]:
-    """Serve the page in a process of its own and yield the address that it prints."""
+def serve(
+    store: Path, *, port: int = 0, log: Path | None = None, **variables: str
+) -> Iterator[str]:
+    """Serve the page in a process of its own and yield the address that it prints.
+
+    `log` receives what the server writes to its error stream; `variables` are of its environment.
+    """
     root = Path(__file__).parents[2]
-    server = subprocess.Popen(
-        [sys.executable, "-c", START, str(store), str(port)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        cwd=root,
-        env=os.environ
-        | {"CATALOG_PAGE_PROBE": "1", "PYTHONPATH": str(root)}
-        | ({"HOME": str(home)} if home else {}),
-    )
+    with (log or Path(os.devnull)).open("w") as errors:
+        server = subprocess.Popen(
+            [sys.executable, "-c", START, str(store), str(port)],
+            stdout=subprocess.PIPE,
+            stderr=errors,
+            text=True,
+            cwd=root,
+            env=os.environ | {"CATALOG_PAGE_PROBE": "1", "PYTHONPATH": str(root)} | variables,
+        )
     assert server.stdout is not None
     try:
         yield find_address(server)

@@ -86,7 +86,7 @@ class Annotations:
     ) -> None:
         """Add tags to hits, or remove them; white space around tags is dropped.
 
-        Raise `ParameterError` if a tag is empty or longer than 60 characters.
+        Raise `ParameterError` if a tag is empty, longer than 60 characters, or not valid text.
         """
         added, dropped = _clean_tags(add), _clean_tags(drop)
         with self._database.writing() as db:
@@ -98,11 +98,18 @@ class Annotations:
                     db.execute("UPDATE hit SET tags = ? WHERE id = ?", values)
 
 
+def is_text(text: str) -> bool:
+    """Return whether a string can be stored as UTF-8: it holds no half of a surrogate pair."""
+    return not any("\ud800" <= char <= "\udfff" for char in text)
+
+
 def _clean_tags(tags: Iterable[str]) -> set[str]:
     clean = {" ".join(tag.split()) for tag in tags}
     for tag in clean:
         if not 0 < len(tag) <= MAX_TAG:
             raise ParameterError(f"tag {tag!r} must have 1 to {MAX_TAG} characters")
+        if not is_text(tag):
+            raise ParameterError(f"tag {tag!r} is not valid text; type it again")
     return clean
 
 

@@ -43,7 +43,7 @@ class OwnPagesOnly:
             await receive()
             await send({"type": "websocket.close", "code": POLICY_VIOLATION})
             return
-        await self.app(scope, _only_bytes(receive, send), send)
+        await self.app(scope, _only_messages(receive, send), send)
 
     def _find_answer(self, scope: Scope) -> Response | None:
         """Return the answer to a request that is not passed on, or None."""
@@ -102,17 +102,27 @@ def _with_security_headers(send: Send, host: str) -> Send:
     return send_with_headers
 
 
-def _only_bytes(receive: Receive, send: Send) -> Receive:
-    """Close a socket that sends text: Streamlit sends bytes only, and fails on anything else."""
+def _only_messages(receive: Receive, send: Send) -> Receive:
+    """Close a socket that sends anything but Streamlit's messages, on which Streamlit fails."""
 
-    async def receive_bytes() -> Message:
+    async def receive_message() -> Message:
         message = await receive()
-        if message["type"] == "websocket.receive" and message.get("bytes") is None:
+        if message["type"] == "websocket.receive" and not _is_message(message.get("bytes")):
             await send({"type": "websocket.close", "code": NOT_UNDERSTOOD})
             return {"type": "websocket.disconnect", "code": NOT_UNDERSTOOD}
         return message
 
-    return receive_bytes
+    return receive_message
+
+
+def _is_message(data: bytes | None) -> bool:
+    from google.protobuf.message import DecodeError
+    from streamlit.proto.BackMsg_pb2 import BackMsg
+
+    try:
+        return data is not None and bool(BackMsg.FromString(data).WhichOneof("type"))
+    except DecodeError:
+        return False
 
 
 def security_middleware(access: Access) -> list[Middleware]:

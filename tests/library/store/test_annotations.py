@@ -42,6 +42,14 @@ def test_an_empty_or_long_tag_is_an_error(scanned, word):
         scanned.annotations.change_tags([scanned.hits.read()[0].id], add=[word])
 
 
+def test_a_tag_that_is_not_valid_text_is_an_error(scanned):
+    hit = scanned.hits.read()[0]
+    for word in ("dry \ud800", "\udcff"):
+        with pytest.raises(ParameterError, match="is not valid text"):
+            scanned.annotations.change_tags([hit.id], add=[word])
+    assert scanned.hits.get(hit.id).tags == hit.tags
+
+
 def test_an_unknown_mark_is_an_error_that_lists_the_marks(scanned):
     with pytest.raises(ParameterError, match="marks are keep, reject, star"):
         scanned.annotations.set_mark([1], "nice")

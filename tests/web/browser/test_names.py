@@ -61,7 +61,7 @@ def hostile(browser, tmp_path) -> Iterator[Visit]:
         catalog.kits.save(Kit(slots={"kick": (kick,), "kick_2": (copy,)}), KIT)
         for hit_id in ids.values():
             catalog.context.store.hits.set_role(hit_id, "wood", confidence=0.1, source="sound")
-    with serve(store, home=tmp_path / "home") as address, watch(browser, address) as visit:
+    with serve(store, HOME=str(tmp_path / "home")) as address, watch(browser, address) as visit:
         yield visit
 
 
