@@ -14,6 +14,7 @@ from catalog.kit.export.plan import kit_warnings
 from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
 from catalog.kit.layers import add_layers
 from catalog.kit.model import Kit
+from catalog.library.files.leftovers import export_under_way
 from catalog.library.scan.exports import read_manifest
 from catalog.library.scan.walk import MANIFEST, SCAN_AGAIN, hash_file
 from catalog.models import Hit
@@ -202,7 +203,8 @@ class Kits:
         hits = self.hits_of(kit)
         if changed := _changed_files(hits):
             raise KitError(changed[0])
-        written = export_kit(kit, hits, folder, read=self._context.read, options=options)
+        with export_under_way(self._context.store, Path(folder)):
+            written = export_kit(kit, hits, folder, read=self._context.read, options=options)
         self._record_export(Path(folder).absolute())
         return written
 

@@ -11,6 +11,7 @@ from catalog.audio.channels import ChannelDelay, measure_delays
 from catalog.context import Context
 from catalog.features.waveform import waveform_outline
 from catalog.library.files.cut_export import CutFile, plan_cut_export, write_cut_export
+from catalog.library.files.leftovers import export_under_way
 from catalog.library.files.overrides import read_override
 from catalog.library.files.regions import (
     cancellation_warning,
@@ -151,7 +152,8 @@ class Takes:
         strokes = [stroke for stroke in self.regions(hit) if stroke.state == State.HERE]
         plan = plan_cut_export(strokes, Path(folder).absolute())
         if not dry_run:
-            write_cut_export(plan)
+            with export_under_way(self._store, Path(folder)):
+                write_cut_export(plan)
         return plan
 
     # Microphones of one file

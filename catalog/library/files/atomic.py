@@ -11,6 +11,8 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+from catalog.library.files.leftovers import clear_leftovers, write_marker
+
 MAX_PREFIX = 40  # characters of the target's name; file systems allow 255 bytes in all
 HAS_RENAMEAT2 = sys.platform == "linux"
 AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
@@ -18,12 +20,17 @@ AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
 
 @contextlib.contextmanager
 def staging_folder(target: Path) -> Iterator[Path]:
-    """Give a hidden folder beside `target`; it is removed at the end with what is still in it."""
+    """Give a hidden folder beside `target`; it is removed at the end with what is still in it.
+
+    Folders that killed processes left beside it are deleted first.
+    """
     target.parent.mkdir(parents=True, exist_ok=True)
+    clear_leftovers(target.parent)
     prefix = f".{target.name[:MAX_PREFIX]}.unfinished-"
     with tempfile.TemporaryDirectory(
         prefix=prefix, dir=target.parent, ignore_cleanup_errors=True
     ) as folder:
+        write_marker(Path(folder))
         yield Path(folder)
 
 

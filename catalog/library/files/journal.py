@@ -15,6 +15,7 @@ from pathlib import Path
 
 from catalog.errors import StoreError
 from catalog.library.files.home_volumes import write_home_volume
+from catalog.library.files.leftovers import clear_listed_leftovers
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.files import NO_TIME_NS
@@ -66,10 +67,14 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
 
 
 def open_store(path: str | Path) -> Store:
-    """Open a store as `Store.open` does, and complete or revert every interrupted move."""
+    """Open a store as `Store.open` does, and complete or revert every interrupted move.
+
+    Unfinished folders of exports whose processes were killed are deleted.
+    """
     store = Store.open(path)
     try:
         recover_moves(store)
+        clear_listed_leftovers(store)
     except BaseException:
         store.close()
         raise
