@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from catalog.context import Context
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
+from catalog.library.files.journal import clear_warnings, read_warnings
 from catalog.library.files.set_aside import (
     RestoreOptions,
     find_obstacle,
@@ -147,6 +148,14 @@ class Files:
             if a step is unknown or cannot be undone
         """
         return undo_steps(self._context.store, steps)
+
+    def warnings(self) -> list[str]:
+        """Return why moves that were interrupted could not be completed; see `clear_warnings`."""
+        return read_warnings(self._context.store)
+
+    def clear_warnings(self) -> None:
+        """Delete the warnings once the user has read them."""
+        clear_warnings(self._context.store)
 
     def history(self) -> list[HistoryEvent]:
         """Return all recorded actions on hits, the newest last."""

@@ -23,6 +23,8 @@ from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
 CONTENT_HASH = "SELECT content_hash FROM hit WHERE id = ?"
+WARNINGS = "move_warnings"  # setting
+MAX_WARNINGS = 50
 logger = logging.getLogger(__name__)
 
 
@@ -84,7 +86,8 @@ def open_store(path: str | Path) -> Store:
 def recover_moves(store: Store) -> None:
     """Complete or revert every move that was interrupted.
 
-    A file that cannot be removed from its old path stays there and is logged as a warning.
+    A file that cannot be removed from its old path stays there. This is logged as a warning, and
+    stored until `clear_warnings` is called.
     """
     if not store.database.read("SELECT 1 FROM journal"):
         return
@@ -103,9 +106,21 @@ def _complete(store: Store, move: FileMove) -> bool:
     try:
         return complete_move(source, target, content_hash=move.content_hash)
     except OSError as err:
-        reason = err.strerror or err
-        logger.warning("%s: cannot be moved (%s); check its permissions", source, reason)
+        text = f"{source}: cannot be moved ({err.strerror or err}); check its permissions"
+        logger.warning("%s", text)
+        warnings = [*dict.fromkeys([*read_warnings(store), text])][-MAX_WARNINGS:]
+        store.database.save_setting(WARNINGS, warnings)
         return False
+
+
+def read_warnings(store: Store) -> list[str]:
+    """Return why interrupted moves could not be completed, the oldest first."""
+    return list(store.database.read_setting(WARNINGS, []))
+
+
+def clear_warnings(store: Store) -> None:
+    """Delete the warnings that `read_warnings` returns."""
+    store.database.save_setting(WARNINGS, [])
 
 
 def _carry_out(store: Store, move: FileMove) -> HistoryEvent:

@@ -13,6 +13,7 @@ from catalog.web.views.kit.kit import draw_kit
 from catalog.web.views.recordings.import_ import draw_recordings
 from catalog.web.views.recordings.progress import draw_scan_line
 from catalog.web.views.review.duplicates import draw_duplicates
+from catalog.web.views.review.history import draw_move_warnings
 
 PARTS = ("Listen", "Copies", "Kit", "Recordings")
 PAGE_STYLE = """<style>
@@ -43,6 +44,7 @@ def draw_page() -> None:
         draw_recordings(catalog)
         draw_guide_button()
         return
+    draw_move_warnings(catalog)
     listen, copies, kit, recordings = st.tabs(
         PARTS, key="part", on_change="rerun", bind="query-params"
     )

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from catalog.library.files.journal import open_store
+from catalog.library.files.journal import clear_warnings, open_store, read_warnings
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
 from catalog.library.files.undo import undo_steps
 from catalog.library.scan.scanner import scan_folders
@@ -114,7 +114,12 @@ def test_a_file_that_cannot_be_removed_is_reported_and_the_store_opens(
     with open_store(scanned.path) as store:
         _check_all_whole(store, library, contents)
         assert store.hits.get(hit.id).path == source
-    assert f"{source}: cannot be moved (Operation not permitted)" in caplog.text
+    warning = f"{source}: cannot be moved (Operation not permitted); check its permissions"
+    assert warning in caplog.text
+    with open_store(scanned.path) as store:  # for the page, whatever command opened it first
+        assert read_warnings(store) == [warning]
+        clear_warnings(store)
+        assert read_warnings(store) == []
 
 
 def _start_cycle(store_path: Path) -> subprocess.Popen:

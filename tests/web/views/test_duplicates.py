@@ -162,3 +162,13 @@ def test_steps_are_undone_in_any_order_but_never_over_another_file(own):
     assert any("another file is there now" in warning for warning in warnings)
     assert event.source.read_bytes() == b"something new"
     assert catalog.hit(event.hit_id).state == "aside"
+
+
+def test_the_warning_of_an_interrupted_move_is_shown_until_it_is_dismissed(own):
+    store = page().catalog.context.store
+    store.database.save_setting("move_warnings", ["/kick.wav: cannot be moved (no space left)"])
+    app = open_part("Listen")
+    assert any("cannot be moved" in warning.value for warning in app.warning)
+    press(app, "Dismiss the warnings")
+    assert not any("cannot be moved" in warning.value for warning in app.warning)
+    assert page().catalog.files.warnings() == []

@@ -41,6 +41,16 @@ def draw_history(catalog: Catalog) -> None:
         st.button(label, key="undo_all", on_click=lambda: _undo(catalog, None))
 
 
+def draw_move_warnings(catalog: Catalog) -> None:
+    """Draw why interrupted moves could not be completed, until the user dismisses it."""
+    warnings = catalog.files.warnings()
+    if not warnings:
+        return
+    for text in warnings:
+        st.warning(f"A move was interrupted. {inert(text)}")
+    st.button("Dismiss the warnings", key="clear_warnings", on_click=catalog.files.clear_warnings)
+
+
 def _draw_notice(catalog: Catalog) -> None:
     """Show the notice of the last action until the catalog changes: a run may be interrupted."""
     state = tab()
