@@ -16,6 +16,7 @@ from pathlib import Path
 from catalog.cli.output import ERROR, OK, print_message
 from catalog.cli.parser import make_parser
 from catalog.errors import CatalogError
+from catalog.interrupts import interruptible
 
 STOPPED = 130  # 128 + SIGINT, as shells count
 
@@ -32,12 +33,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     -------
     int, the exit code
     """
-    args = make_parser().parse_args(arguments)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")  # for names that the terminal cannot show
     try:
-        return _run(args)
+        with interruptible(is_last=arguments is None):
+            args = make_parser().parse_args(arguments)
+            for stream in (sys.stdout, sys.stderr):
+                if hasattr(stream, "reconfigure"):  # for names that the terminal cannot show
+                    stream.reconfigure(errors="backslashreplace")
+            return _run(args)
     except CatalogError as err:
         print_message(f"catalog: {err}")
         return ERROR

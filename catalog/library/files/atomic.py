@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+from catalog.interrupts import uninterrupted
 from catalog.library.files.leftovers import clear_leftovers, write_marker
 
 MAX_PREFIX = 40  # characters of the target's name; file systems allow 255 bytes in all
@@ -27,11 +28,18 @@ def staging_folder(target: Path) -> Iterator[Path]:
     target.parent.mkdir(parents=True, exist_ok=True)
     clear_leftovers(target.parent)
     prefix = f".{target.name[:MAX_PREFIX]}.unfinished-"
-    with tempfile.TemporaryDirectory(
-        prefix=prefix, dir=target.parent, ignore_cleanup_errors=True
-    ) as folder:
-        write_marker(Path(folder))
-        yield Path(folder)
+    folder = None
+    try:
+        with uninterrupted():
+            folder = tempfile.TemporaryDirectory(
+                prefix=prefix, dir=target.parent, ignore_cleanup_errors=True
+            )
+        write_marker(Path(folder.name))
+        yield Path(folder.name)
+    finally:
+        with uninterrupted():
+            if folder is not None:
+                folder.cleanup()
 
 
 def write_synced(path: Path, data: bytes) -> None:

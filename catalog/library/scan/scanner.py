@@ -14,6 +14,7 @@ import numpy as np
 
 from catalog.errors import ParameterError, Stopped
 from catalog.features.measure import MEASURE_VERSION
+from catalog.interrupts import check_interrupt, uninterrupted
 from catalog.library.files.journal import recover_moves
 from catalog.library.files.overrides import FileOverride, read_overrides
 from catalog.library.metadata.filename import find_provenance
@@ -210,6 +211,7 @@ class _Scan:
         moved: dict[str, str] = {}
         with self.store.writing(changes_hits=False):
             for file in new:
+                check_interrupt()
                 content_hash = _hash_or_none(file) if file.size in sizes else None
                 same = [x for x in lost if (x.size, x.content_hash) == (file.size, content_hash)]
                 if not same:
@@ -264,11 +266,13 @@ class _Scan:
                 for n_done, outcome in enumerate(outcomes, start=1):
                     batch.append(outcome)
                     if len(batch) == FILES_PER_WRITE or n_done == len(tasks):
-                        self._write(batch)
-                        batch = []
+                        with uninterrupted():  # not written twice
+                            self._write(batch)
+                            batch = []
                     self.report(Progress("measuring", n_done, len(tasks)))
             except (Stopped, KeyboardInterrupt):
-                self._write(batch)  # the next scan continues from here
+                with uninterrupted():
+                    self._write(batch)  # the next scan continues from here
                 raise
 
     def _write(self, batch: Sequence[Outcome]) -> None:

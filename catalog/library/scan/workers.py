@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
+import errno
 from collections.abc import Callable, Generator, Sequence
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -16,7 +15,7 @@ from catalog.features.measure import Measures, measure_take
 from catalog.library.files.overrides import FileOverride, add_mix, measure_with_override
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
-from catalog.library.scan.parallel import parallel_map, use_cluster
+from catalog.library.scan.parallel import map_with_workers, parallel_map, use_cluster
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
@@ -25,7 +24,10 @@ FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than t
 FILES_PER_CALL = 4  # handed to a worker process at once
 FILES_PER_REMOTE_CALL = 16  # on a cluster, where a round trip takes some milliseconds
 EXPORT_AGAIN = "export it again or remove it"
-CRASHES = f"crashes the decoder; {EXPORT_AGAIN}"
+TRIES_ALONE = 2  # another file of its batch may have ended the first worker
+TRY_AGAIN = "will be tried again at the next scan"
+IT = f"it {TRY_AGAIN}"
+CRASH_SIGNALS = frozenset({"SIGSEGV", "SIGBUS", "SIGFPE", "SIGILL", "SIGABRT"})
 NO_VALID_NAME = "has a name, or a folder, that is not valid text; rename it"
 Measure = Callable[[Path], tuple[Audio, Measures]]
 
@@ -65,33 +67,21 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
 def measure_all(
     tasks: list[Task], measure: Measure, *, n_jobs: int, cluster: str = ""
 ) -> Generator[Outcome, None, None]:
-    """Measure files in order; if a worker process dies, find the file that killed it."""
+    """Measure files in order; a file whose worker dies is tried once more, alone."""
     if cluster:  # if one of its workers dies, another measures its files
         call = partial(_measure_isolated, measure=measure)
         with use_cluster(cluster):
             yield from parallel_map(call, tasks, n_jobs=None, batch_size=FILES_PER_REMOTE_CALL)
         return
-    at = 0
-    while at < len(tasks):
-        try:
-            with contextlib.closing(_measure_here(tasks[at:], measure, n_jobs)) as outcomes:
-                for outcome in outcomes:
-                    yield outcome
-                    at += 1
-        except BrokenProcessPool:
-            for task in tasks[at : at + FILES_PER_WRITE]:
-                yield _measure_alone(task, measure)
-            at += FILES_PER_WRITE
-
-
-def _measure_here(
-    tasks: list[Task], measure: Measure, n_jobs: int
-) -> Generator[Outcome, None, None]:
     if n_jobs == 1:
         yield from (measure_task(task, measure) for task in tasks)
         return
-    function = partial(_measure_batch, measure=measure)
-    yield from parallel_map(function, tasks, n_jobs=n_jobs, batch_size=FILES_PER_CALL)
+    yield from map_with_workers(
+        partial(_measure_in_worker, measure=measure),
+        tasks,
+        n_jobs=n_jobs,
+        batch_size=FILES_PER_CALL,
+    )
 
 
 def _measure_batch(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
@@ -103,24 +93,42 @@ _isolated_worker = IsolatedWorker()  # one child process in each worker of a clu
 
 def _measure_isolated(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
     """Measure in a child process: a cluster gives a file that kills a worker to the next one."""
-    outcomes = []
-    for task in tasks:
-        try:
-            outcomes.append(_isolated_worker.call(measure_task, task, measure))
-        except WorkerDied:
-            outcomes.append(Outcome(task, reason=CRASHES))
+    return _measure_in_worker(_isolated_worker, tasks, measure=measure)
+
+
+def _measure_in_worker(
+    worker: IsolatedWorker, tasks: Sequence[Task], *, measure: Measure
+) -> list[Outcome]:
+    """Measure files in a child process; if it dies, each of them alone in fresh ones."""
+    try:
+        outcomes: list[Outcome] = worker.call(_measure_batch, tasks, measure)
+    except WorkerDied:
+        return [_measure_alone(worker, task, measure) for task in tasks]
     return outcomes
 
 
-def _measure_alone(task: Task, measure: Measure) -> Outcome:
-    """Measure one file in a worker process while no other file is being measured."""
-    from joblib import Parallel, delayed
+def _measure_alone(worker: IsolatedWorker, task: Task, measure: Measure) -> Outcome:
+    death = WorkerDied(None)
+    for _ in range(TRIES_ALONE):
+        worker.close()  # a fresh process
+        try:
+            outcome: Outcome = worker.call(measure_task, task, measure)
+        except WorkerDied as err:
+            death = err
+        else:
+            return outcome
+    return Outcome(task, reason=_death_reason(death), try_again=True)
 
-    try:
-        outcomes: list[Outcome] = Parallel(n_jobs=2)([delayed(measure_task)(task, measure)])
-    except BrokenProcessPool:
-        return Outcome(task, reason=CRASHES)
-    return outcomes[0]
+
+def _death_reason(death: WorkerDied) -> str:
+    """Return why a file was not measured: a process may die without any fault of the file."""
+    name = death.signal_name
+    if name in CRASH_SIGNALS:
+        return f"crashes the decoder ({name}); export it again, or leave it: it {TRY_AGAIN}"
+    if name == "SIGKILL":
+        return f"was not measured: its process was killed ({name}), often for lack of memory; {IT}"
+    ending = name or f"exit code {death.exit_code}"
+    return f"was not measured: its process ended ({ending}); {IT}"
 
 
 def measure_task(task: Task, measure: Measure) -> Outcome:
@@ -137,14 +145,23 @@ def measure_task(task: Task, measure: Measure) -> Outcome:
     try:
         return Outcome(task, content_hash, _measure_content(task, content_hash, measure))
     except AudioError as err:
+        if isinstance(err.__cause__, OSError) and err.__cause__.errno == errno.ENOMEM:
+            return _without_memory(task)
         mate = task.file.mate_path
         which = f"its right side {mate.name} " if mate is not None and err.path == mate else ""
         reason = f"{which}{err.reason}"
     except CatalogError as err:
         reason = f"{err}; {EXPORT_AGAIN}"
+    except MemoryError:
+        return _without_memory(task)
     except Exception as err:  # the one edge that reports and goes on: no file may stop a scan
         reason = f"cannot be measured ({type(err).__name__}: {err}); {EXPORT_AGAIN}"
     return Outcome(task, reason=" ".join(reason.split()))
+
+
+def _without_memory(task: Task) -> Outcome:
+    reason = f"was not measured: there was not enough memory; close other programs; {IT}"
+    return Outcome(task, reason=reason, try_again=True)
 
 
 def _measure_content(task: Task, content_hash: str, measure: Measure) -> MeasuredFile:

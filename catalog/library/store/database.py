@@ -18,10 +18,12 @@ from pathlib import Path
 from typing import Any, Self
 
 from catalog.errors import StoreError
+from catalog.interrupts import uninterrupted
 from catalog.library.store.checksums import add_functions, add_triggers
 from catalog.library.store.schema import check_is_store, migrate
 
 WAIT_S = 60.0  # how long a writer waits for another one; a batch of a scan takes well under one
+POLL_S = 0.2  # after which a waiting writer can be stopped by Ctrl+C
 RETRY_S = 0.02  # between two attempts to enter write-ahead mode
 IDS_PER_QUERY = 500  # SQLite allows 999 values in its older versions
 
@@ -95,16 +97,37 @@ class Database:
                 yield self._connection
                 return
             self.check_in_place()
-            self._connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._connection
-                if changes_hits:
-                    self._connection.execute("UPDATE revision SET value = value + 1")
-                self._connection.execute("COMMIT")
-            except BaseException:
-                self._connection.execute("ROLLBACK")
-                raise
+            with contextlib.ExitStack() as stack:
+                self._begin(stack)
+                try:
+                    yield self._connection
+                    if changes_hits:
+                        self._connection.execute("UPDATE revision SET value = value + 1")
+                    self._connection.execute("COMMIT")
+                except BaseException:
+                    with contextlib.suppress(sqlite3.OperationalError):  # SQLite ended it by itself
+                        self._connection.execute("ROLLBACK")
+                    raise
             self.check_in_place()
+
+    def _begin(self, stack: contextlib.ExitStack) -> None:
+        """Begin a transaction, and delay Ctrl+C until `stack` ends; while waiting, allow it."""
+        give_up = time.monotonic() + WAIT_S
+        self._connection.execute(f"PRAGMA busy_timeout = {round(1000 * POLL_S)}")
+        try:
+            while True:
+                with contextlib.ExitStack() as delay:
+                    delay.enter_context(uninterrupted())
+                    try:
+                        self._connection.execute("BEGIN IMMEDIATE")
+                    except sqlite3.OperationalError as err:
+                        if not _is_locked(err) or time.monotonic() > give_up:
+                            raise
+                    else:
+                        stack.push(delay.pop_all())
+                        return
+        finally:
+            self._connection.execute(f"PRAGMA busy_timeout = {round(1000 * WAIT_S)}")
 
     def check_in_place(self) -> None:
         """Raise `StoreError` if the file was deleted, moved or replaced since it was opened.
@@ -156,6 +179,10 @@ def update_hit(db: sqlite3.Connection, hit_id: int, values: Mapping[str, Any]) -
     """Change columns of one hit."""
     assignments = ", ".join(f"{column} = ?" for column in values)
     db.execute(f"UPDATE hit SET {assignments} WHERE id = ?", (*values.values(), hit_id))
+
+
+def _is_locked(err: sqlite3.OperationalError) -> bool:
+    return "locked" in str(err) or "busy" in str(err)
 
 
 @contextlib.contextmanager

@@ -319,12 +319,17 @@ def test_worker_processes_give_the_same_store_as_one_process(tmp_path, library, 
     assert kept[0] == kept[1]
 
 
-def test_a_file_that_kills_a_worker_is_skipped_alone(store, library):
-    def die_of_snare(path):
-        if path.name == "snare_01.wav":
-            os._exit(139)
-        return measure_file(path)
+def die_of_snare(path):
+    if path.name == "snare_01.wav":
+        os._exit(139)
+    return measure_file(path)
 
+
+def die(_path):
+    os._exit(139)
+
+
+def test_a_file_that_kills_a_worker_is_skipped_alone(store, library):
     report = scan(store, library, n_jobs=2, measure=die_of_snare)
     assert names(skip.path for skip in report.skipped) == ["snare_01.wav"]
     assert "crashes the decoder" in report.skipped[0].reason
@@ -332,9 +337,6 @@ def test_a_file_that_kills_a_worker_is_skipped_alone(store, library):
 
 
 def test_workers_restart_after_one_has_crashed(store, library, write_hit):
-    def die(path):
-        os._exit(139)
-
     assert len(scan(store, library / "Attic", n_jobs=2, measure=die).skipped) == 2
     assert len(scan(store, library / "Old barn", n_jobs=2).added) == 4
 
