@@ -75,7 +75,13 @@ def rename_into_place(finished: Path, target: Path) -> None:
     for path in (finished, *finished.rglob("*")) if finished.is_dir() else ():
         if path.is_dir():
             sync_folder(path)
-    rename_noreplace(finished, target)
+    try:
+        rename_noreplace(finished, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a network disk may report an error for a rename that it has made
+        if os.path.lexists(finished) or not os.path.lexists(target):
+            raise
     sync_folder(target.parent)
 
 

@@ -39,11 +39,7 @@ def move_file(source: Path, target: Path, *, content_hash: str) -> None:
     """
     target.parent.mkdir(parents=True, exist_ok=True)
     before = os.lstat(source)
-    try:
-        os.link(source, target, follow_symlinks=False)
-    except FileExistsError:
-        raise
-    except OSError:  # another file system, or one without hard links
+    if not _link(source, target):
         _copy_verified(source, target, content_hash)
     sync_folder(target.parent)
     _remove_source(source, target, before)
@@ -55,9 +51,7 @@ def complete_move(source: Path, target: Path, *, content_hash: str) -> bool:
 
     Parameters
     ----------
-    source, target : Path
-    content_hash : str
-        hex SHA-256 of the file
+    source, target, content_hash : as in `move_file`
 
     Returns
     -------
@@ -98,10 +92,9 @@ def _remove_source(source: Path, target: Path, before: os.stat_result) -> None:
         if not os.path.samestat(os.lstat(source), before):
             raise OSError("another program replaced it while it was moved")
         os.unlink(source)
-    except FileNotFoundError:  # the target is the only name left
-        raise
     except OSError:
-        os.unlink(target)
+        if os.path.lexists(source):  # else the target is the only name left
+            os.unlink(target)
         raise
 
 
@@ -140,11 +133,18 @@ def _copy_verified(source: Path, target: Path, content_hash: str) -> None:
 
 def _rename_to_free(part: Path, target: Path) -> None:
     """Rename without overwriting, where the file system can guarantee that."""
+    if _link(part, target):
+        part.unlink()
+    else:
+        rename_noreplace(part, target)
+
+
+def _link(source: Path, target: Path) -> bool:
+    """Give a file a second name; return False where hard links are not possible."""
     try:
-        os.link(part, target)
+        os.link(source, target, follow_symlinks=False)
     except FileExistsError:
         raise
-    except OSError:  # no hard links here
-        rename_noreplace(part, target)
-    else:
-        part.unlink()
+    except OSError:  # a network disk may report an error for a link that it has made
+        return target.exists() and os.path.samefile(source, target)
+    return True
