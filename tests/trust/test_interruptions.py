@@ -27,7 +27,7 @@ from tests.trust.disk_calls import DiskCalls, Fate
 from tests.trust.scenarios import Ending, Place, prepare, run
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
-N_SHARE = 40  # interruptions of each test unless it runs in full
+N_SHARE = 24  # interruptions of each test unless it runs in full
 MOVES = ("set_aside", "restore", "undo")
 EXPORTS = ("export", "cut")
 ERRORS = (errno.EIO, errno.ENOSPC, errno.EACCES, errno.EROFS)
