@@ -16,6 +16,7 @@ from catalog.web.api import api_routes
 from catalog.web.api.access import HOST, Access
 from catalog.web.api.security import security_middleware
 from catalog.web.assets import LOOK
+from catalog.web.presses import keep_presses
 from catalog.web.state import page, use_store
 from catalog.web.uploads import remove_abandoned
 
@@ -47,6 +48,7 @@ def app_parts(store_path: str | Path | None = None, *, browser: bool = False) ->
         open the system's browser at the start; the address is printed in any case
     """
     use_store(store_path or os.environ.get(STORE_VARIABLE) or None)
+    keep_presses()
     access = Access()
     return {
         "script_path": Path(__file__).with_name("script.py"),

@@ -9,10 +9,12 @@ import { mount as mountDuplicates } from './review/duplicates.js';
 import { mount as mountFaults } from './review/faults.js';
 import { el } from './shared/dom.js';
 import { addErrorBanner } from './shared/errors.js';
+import { keepTabPresses } from './shared/page_tabs.js';
 
 // By the name that the page gives a view. Each mounts once and returns {update(data), stop()}.
 const VIEWS = { listen: mountListen, kit: mountKit, copies: mountDuplicates, faults: mountFaults,
   role_review: mountRoleReview, cut: mountTakeCut };
+keepTabPresses();                      // once for the page: this module is loaded once
 const mounted = new WeakMap();         // root -> {c, data, update, stop}
 
 function mountView(c) {
