@@ -18,30 +18,30 @@ from catalog.library.scan.walk import hash_file
 def move_file(source: Path, target: Path, *, content_hash: str) -> None:
     """Move a file to a free path.
 
-    Within one file system the file gets a second name, then loses the first. Between file systems,
-    or where hard links are not supported, it is copied and the copy verified before the original
-    is removed.
+    Within one file system the file gets a second name, then loses the first; elsewhere it is
+    copied. The file at `target` is verified before the original is removed.
 
     Parameters
     ----------
-    source, target : Path
-        the folder of `target` is created if needed
-    content_hash : str
-        hex SHA-256 of the file
+    source, target : Path; the folder of `target` is created if needed
+    content_hash : str, hex SHA-256 of the file
 
     Raises
     ------
     FileExistsError
         if `target` exists; the source is untouched
     OSError
-        if the move is not possible, or another program replaced the file meanwhile; the source is
-        untouched and `target` is free again
+        if it is not possible; the source is untouched and `target` is free again
     """
     target.parent.mkdir(parents=True, exist_ok=True)
     before = os.lstat(source)
     if not _link(source, target):
         _copy_verified(source, target, content_hash)
     sync_folder(target.parent)
+    if not _is_whole(target, content_hash):  # saved since the caller compared the content
+        if os.path.lexists(source):  # else the target is the only name left
+            os.unlink(target)
+        raise OSError("another program changed it; scan its folder again")
     _remove_source(source, target, before)
     sync_folder(source.parent)
 

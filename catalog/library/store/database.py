@@ -136,8 +136,10 @@ class Database:
         """
         try:
             is_same = os.path.samestat(os.stat(self.path), self._file)
-        except OSError:
+        except (FileNotFoundError, NotADirectoryError):
             is_same = False
+        except OSError:  # its folder cannot be accessed, but the open file may be in place
+            is_same = True
         if not is_same:
             raise StoreError(
                 f"{self.path}: another program deleted, moved or replaced it while it was open; "

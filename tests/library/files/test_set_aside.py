@@ -11,7 +11,7 @@ import psutil
 import pytest
 
 from catalog.errors import StoreError
-from catalog.library.files import volumes
+from catalog.library.files import journal, volumes
 from catalog.library.files.set_aside import (
     RestoreOptions,
     hide_hits,
@@ -351,3 +351,28 @@ def test_a_file_edited_in_the_aside_folder_is_restored_as_it_is_and_measured_aga
     set_aside_hits(scanned, [hit.id], reason="")
     restore_hits(scanned, [hit.id])
     assert hit.path.read_bytes() == edited
+
+
+@pytest.mark.parametrize("way", ["link", "copy"])
+def test_a_file_saved_between_the_check_and_the_move_stays(
+    scanned, library, tmp_path, monkeypatch, way
+):
+    """Editors save by writing another file and renaming it over the old one."""
+    hit, move = scanned.hits.read()[0], journal.move_file
+
+    def save_then_move(source, target, **options):
+        (tmp_path / "save.tmp").write_bytes(b"NEWER")
+        (tmp_path / "save.tmp").replace(source)
+        move(source, target, **options)
+
+    def no_hard_links(*_, **__):
+        raise OSError(18, "Invalid cross-device link")
+
+    monkeypatch.setattr(journal, "move_file", save_then_move)
+    if way == "copy":
+        monkeypatch.setattr(os, "link", no_hard_links)
+    with pytest.raises(StoreError, match="cannot be moved"):
+        set_aside_hits(scanned, [hit.id], reason="")
+    assert hit.path.read_bytes() == b"NEWER"
+    assert snapshot(scanned.aside_folder) == {}
+    assert scanned.hits.get(hit.id) == hit
