@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
     INCOMPLETE,
     OK,
+    YES_HELP,
     AddCommand,
     finite,
     hit_line,
@@ -37,6 +38,9 @@ def add_commands(command: AddCommand) -> None:
     fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to fill")
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
     fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
+    fill.add_argument(
+        "--replace", action="store_true", help="replace a saved kit of that name, with its levels"
+    )
     fill.add_argument("--seed", type=int, default=0)
     swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
@@ -44,6 +48,7 @@ def add_commands(command: AddCommand) -> None:
     command("kits", "list saved kits", _kits)
     forget = command("forget-kit", "delete a saved kit, but no recording", _forget)
     forget.add_argument("name", help=NAME_HELP)
+    forget.add_argument("--yes", action="store_true", help=YES_HELP)
     rename = command("rename-kit", "rename a saved kit", _rename)
     rename.add_argument("name", help=NAME_HELP)
     rename.add_argument("new", help="the new name")
@@ -62,16 +67,25 @@ def _names(text: str) -> list[str]:
 
 
 def _fill(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.save and not args.replace and cat.kits.version(args.save):
+        raise CatalogError(
+            f"a kit is named {args.save!r} already; give another name, or add --replace"
+        )
     kit = cat.fill_kit(dict(args.locked), slots=args.slots, seed=args.seed)
     kit = cat.kits.add_layers(kit) if args.layers else kit
     if args.save:
-        cat.kits.save(kit, args.save)
+        cat.kits.save(kit, args.save, replace_saved=args.replace)
     return _print_kit(cat, kit, args)
 
 
+def _change(cat: Catalog, name: str, change: Callable[[Kit], Kit]) -> Kit:
+    """Change a saved kit in one transaction; `CatalogError` lists the saved kits without one."""
+    saved_kit(cat, name)
+    return cat.kits.change(name, change)
+
+
 def _swap(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = cat.kits.swap(saved_kit(cat, args.name), args.slot)
-    cat.kits.save(kit, args.name)
+    kit = _change(cat, args.name, lambda kit: cat.kits.swap(kit, args.slot))
     return _print_kit(cat, kit, args)
 
 
@@ -99,8 +113,16 @@ def _kits(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _forget(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.kits.delete(args.name)
-    return _kits(cat, args)
+    kit = saved_kit(cat, args.name)
+    if args.yes:
+        cat.kits.delete(args.name)
+        return _kits(cat, args)
+    lines = [
+        f"would delete the kit {kit.name}: {', '.join(kit.slots)}",
+        "nothing was deleted; add --yes to do it",
+    ]
+    print_result({"dry_run": True, "kit": kit}, lines, as_json=args.json)
+    return OK
 
 
 def _rename(cat: Catalog, args: argparse.Namespace) -> int:
@@ -166,12 +188,14 @@ def _add_export(export: argparse.ArgumentParser) -> None:
 
 
 def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = saved_kit(cat, args.name)
     if args.level is None and args.tune is None:
         raise CatalogError("give --level DB or --tune SEMITONES, or both")
-    kit = kit if args.level is None else kit.with_level(args.slot, args.level)
-    kit = kit if args.tune is None else kit.with_tuning(args.slot, args.tune)
-    cat.kits.save(kit, args.name)
+
+    def adjust(kit: Kit) -> Kit:
+        kit = kit if args.level is None else kit.with_level(args.slot, args.level)
+        return kit if args.tune is None else kit.with_tuning(args.slot, args.tune)
+
+    kit = _change(cat, args.name, adjust)
     level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
     print_result(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
     return OK
@@ -180,14 +204,23 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
 def _tune(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
     steps, proposals = cat.kit_sound.tom_intervals(kit), cat.kit_sound.propose_tuning(kit)
+
+    def tune(now: Kit) -> Kit:
+        if (now.slots, now.tuning_semitones) != (kit.slots, kit.tuning_semitones):
+            raise CatalogError(
+                f"the kit {args.name!r} was changed by another program meanwhile; nothing was "
+                "tuned, list the intervals again"
+            )
+        for proposal in proposals:
+            now = now.with_tuning(proposal.slot, proposal.semitones)
+        return now
+
     lines = [
         f"{step.text}{'' if step.fits else ' (not between a third and a fifth)'}" for step in steps
     ]
     lines += [f"{'tuned' if args.yes else 'would tune'}: {p.text}" for p in proposals]
-    if args.yes:
-        for proposal in proposals:
-            kit = kit.with_tuning(proposal.slot, proposal.semitones)
-        cat.kits.save(kit, args.name)
+    if args.yes and proposals:
+        cat.kits.change(args.name, tune)
     elif proposals:
         lines.append("nothing was changed; add --yes to do it")
     print_result({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.context import Context, check_seed
-from catalog.errors import KitError
+from catalog.errors import KitError, StoreError
+from catalog.kit.change import change_saved_kit
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.plan import kit_warnings
 from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
@@ -115,15 +116,61 @@ class Kits:
 
     # Saved kits
 
-    def save(self, kit: Kit, name: str) -> None:
-        """Save a kit in the store under a name."""
-        self._context.store.kits.save(name, replace(kit, name=name).to_json())
+    def save(self, kit: Kit, name: str, *, replace_saved: bool = True) -> int:
+        """Save a kit in the store under a name and return its version number.
+
+        Use `change` to change a saved kit: it keeps what other programs changed meanwhile.
+
+        Parameters
+        ----------
+        kit : Kit
+        name : str
+        replace_saved : bool, whether it may take the place of a saved kit of that name
+
+        Raises
+        ------
+        ParameterError
+            if the name is empty
+        StoreError
+            if another kit has that name and `replace_saved` is False
+        """
+        kits, payload = self._context.store.kits, replace(kit, name=name).to_json()
+        if replace_saved:
+            return kits.save(name, payload)
+        version = kits.save_if(name, payload, version=0)
+        if version is None:
+            raise StoreError(
+                f"a kit is named {name!r} already and was not replaced; give another name, or "
+                "replace_saved=True (--replace)"
+            )
+        return version
+
+    def save_version(self, kit: Kit, name: str, *, version: int) -> int | None:
+        """Save a kit if `version` is that of its name, 0 for a new name; return its new version.
+
+        Return None if another program has saved, renamed or deleted that kit meanwhile.
+        """
+        payload = replace(kit, name=name).to_json()
+        return self._context.store.kits.save_if(name, payload, version=version)
+
+    def version(self, name: str) -> int:
+        """Return the version number of a saved kit, which grows with each change; 0 without one."""
+        newest = self._context.store.kits.newest(name)
+        return newest.version if newest else 0
+
+    def change(self, name: str, change: Callable[[Kit], Kit]) -> Kit:
+        """Change a saved kit in one transaction, and return it as it was saved.
+
+        If another program changes the kit meanwhile, `change` is applied again to its new state, so
+        that both changes are kept; see `change_saved_kit`.
+        """
+        return change_saved_kit(self._context.store, name, change)
 
     def saved(self) -> list[Kit]:
         """Return the saved kits, the newest of each name."""
         return [
-            replace(Kit.from_json(payload), name=name)
-            for name, payload, _ in self._context.store.kits.read()
+            replace(Kit.from_json(saved.payload), name=saved.name)
+            for saved in self._context.store.kits.read()
         ]
 
     def delete(self, name: str) -> None:
@@ -134,9 +181,12 @@ class Kits:
         """Rename a saved kit; `StoreError` if the name is taken or there is no such kit."""
         self._context.store.kits.rename(old, new)
 
-    def save_draft(self, text: str) -> None:
-        """Save the kit that is being built, as text; it replaces the previous draft."""
-        self._context.store.kits.save_draft(text)
+    def save_draft(self, text: str, *, before: str | None = None) -> bool:
+        """Save the kit that is being built, as text, in place of the previous draft.
+
+        With `before` this is done only if the draft is still that text; return whether it was.
+        """
+        return self._context.store.kits.save_draft(text, before=before)
 
     def draft(self) -> str:
         """Return the draft that was saved last; "" if there is none."""

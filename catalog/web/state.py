@@ -104,11 +104,13 @@ class PageServer:
 
     @property
     def kit_session(self) -> KitSession:
-        """The kit that is being built, read from the store on first use."""
+        """The kit that is being built, read from the store again if another program changed it."""
         with self._lock:
             if self._kit_session is None:
                 self._kit_session = KitSession.load(self.catalog)
-            return self._kit_session
+            session = self._kit_session
+        session.refresh()
+        return session
 
     def hits(self) -> list[Hit]:
         """Return all present hits, read again only after a change; do not alter the list."""

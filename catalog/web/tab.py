@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -25,6 +26,7 @@ class ExportMessage:
 class Tab:
     """The state of one browser tab that no widget keeps."""
 
+    name: str = field(default_factory=lambda: secrets.token_hex(8))  # distinguishes its changes
     action_error: str = ""  # why the last action failed, shown beside the part it belongs to
     kit_error: str = ""
     scan_error: str = ""

@@ -212,6 +212,32 @@ def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
     assert "mid tom: only in dry" in read(scanned, "compare", "dry", "wet")["lines"]
 
 
+def test_a_saved_kit_is_replaced_only_when_that_is_meant(scanned):
+    scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
+    scanned("adjust", "dry", "snare", "--level", "-2")
+    code, out, err = scanned("fill", "kick=2", "--slots", "snare", "--save", "dry")
+    assert (code, out) == (2, "")
+    assert "a kit is named 'dry' already; give another name, or add --replace" in err
+    (kit,) = read(scanned, "kits")
+    assert (kit["slots"]["kick"], kit["level_db"]) == ([1], {"snare": -2.0})
+    assert scanned("fill", "kick=2", "--slots", "snare", "--save", "dry", "--replace")[0] == 0
+    (kit,) = read(scanned, "kits")
+    assert (kit["slots"]["kick"], kit["level_db"]) == ([2], {})
+
+
+def test_a_kit_is_deleted_only_when_that_is_confirmed(scanned):
+    scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
+    code, out, _ = scanned("forget-kit", "dry")
+    assert (code, out) == (
+        0,
+        "would delete the kit dry: kick, snare\nnothing was deleted; add --yes to do it\n",
+    )
+    assert read(scanned, "forget-kit", "dry")["dry_run"]
+    assert [kit["name"] for kit in read(scanned, "kits")] == ["dry"]
+    assert read(scanned, "forget-kit", "dry", "--yes") == []
+    assert scanned("forget-kit", "dry")[0] == 2
+
+
 def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, monkeypatch):
     scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
     write = atomic.write_synced

@@ -9,6 +9,7 @@ from catalog.errors import CatalogError, KitError
 from catalog.kit.model import Kit
 from catalog.web.kit_session.actions import apply_action
 from catalog.web.kit_session.payload import describe_kit
+from catalog.web.kit_session.saving import delete_kit, rename_kit, save_kit
 from catalog.web.kit_session.session import STEPS_KEPT, KitSession, Step
 
 FILL = {"op": "fill", "slots": ["kick", "snare", "crash"]}
@@ -113,3 +114,144 @@ def test_the_oldest_steps_are_dropped_first(session):
     for _ in range(STEPS_KEPT + 3):
         apply_action(session, {"op": "lock", "slot": "snare"})
     assert session.n_steps == STEPS_KEPT
+
+
+@pytest.fixture
+def other(session, used):
+    """The same draft in another server of the page."""
+    with Catalog.open(used.store) as catalog:
+        yield KitSession.load(catalog)
+
+
+@pytest.fixture
+def named(session):
+    """The session with a kit that is saved as "evening"; all saved kits are deleted afterwards."""
+    apply_action(session, FILL)
+    save_kit(session, "evening", shown=session.kit)
+    yield session
+    for kit in session.catalog.kits.saved():
+        session.catalog.kits.delete(kit.name)
+
+
+def level_of(catalog: Catalog, name: str) -> float:
+    return next(kit for kit in catalog.kits.saved() if kit.name == name).level_db.get("snare", 0.0)
+
+
+def set_level(session: KitSession, level_db: float) -> None:
+    apply_action(session, {"op": "level", "slot": "snare", "level_db": level_db})
+
+
+def test_two_servers_of_the_page_change_one_draft(session, other):
+    apply_action(session, FILL)
+    revision = other.revision
+    other.refresh()
+    assert other.kit == session.kit
+    assert other.revision > revision
+    set_level(other, -3.0)
+    apply_action(session, {"op": "level", "slot": "kick", "level_db": -1.0})
+    assert session.kit.level_db == {"snare": -3.0, "kick": -1.0}
+    assert session.undo_label == "level of kick"
+
+
+def test_a_change_that_another_server_saves_meanwhile_is_made_again(session, other):
+    apply_action(session, FILL)
+    waiting = [lambda: set_level(other, -3.0)]
+
+    def change() -> None:
+        if waiting:
+            waiting.pop()()
+        session.put(session.kit.with_level("kick", -1.0), "level of kick")
+
+    session.change(change)
+    assert session.kit.level_db == {"snare": -3.0, "kick": -1.0}
+    other.refresh()
+    assert other.kit == session.kit
+
+
+@pytest.mark.parametrize("op", ["undo", "redo", "choose", "lock", "keep"])
+def test_a_tab_that_shows_an_older_kit_does_not_revert_what_another_did(session, op):
+    apply_action(session, FILL | {"tab": "a"})
+    shown = session.revision
+    apply_action(session, {"op": "lock", "slot": "snare", "tab": "b", "revision": shown})
+    before = session.kit
+    action = {"op": op, "slot": "snare", "k": 0, "tab": "a", "revision": shown}
+    with pytest.raises(KitError, match="was changed in another tab or program meanwhile"):
+        apply_action(session, action)
+    assert session.kit == before
+    apply_action(session, action | {"revision": session.revision})
+
+
+def test_presses_that_follow_each_other_quickly_in_one_tab_all_count(session):
+    apply_action(session, FILL)
+    shown = session.revision
+    for level_db in (-1.0, -2.0):
+        action = {"op": "level", "slot": "snare", "level_db": level_db}
+        apply_action(session, action | {"tab": "a", "revision": shown})
+    for _ in range(2):  # sent before the answer to the first
+        apply_action(session, {"op": "undo", "tab": "a", "revision": shown})
+    assert session.kit.level_db == {}
+
+
+def test_a_kit_that_was_opened_here_is_saved_again(named):
+    set_level(named, -3.0)
+    save_kit(named, "evening", shown=named.kit)
+    assert level_of(named.catalog, "evening") == -3.0
+    apply_action(named, {"op": "start_over"})
+    apply_action(named, {"op": "open", "name": "evening"})
+    set_level(named, -4.0)
+    save_kit(named, "evening", shown=named.kit)
+    assert level_of(named.catalog, "evening") == -4.0
+
+
+def test_another_kit_of_that_name_is_replaced_only_on_the_second_press(named):
+    named.catalog.kits.save(Kit(slots={"kick": (1,)}), "night")
+    with pytest.raises(KitError, match="a kit is named “night” already; press Save once more"):
+        save_kit(named, "night", shown=named.kit)
+    saved = {kit.name: kit.slots for kit in named.catalog.kits.saved()}
+    assert saved["night"] == {"kick": (1,)}
+    save_kit(named, "night", shown=named.kit)
+    assert named.kit.name == "night"
+    assert {kit.name: kit.slots for kit in named.catalog.kits.saved()}["night"] == named.kit.slots
+
+
+def test_what_a_command_changed_is_not_overwritten_without_a_word(named, used):
+    with Catalog.open(used.store) as catalog:
+        catalog.kits.change("evening", lambda kit: kit.with_level("snare", -6.0))
+    set_level(named, -3.0)
+    with pytest.raises(KitError, match="“evening” was changed by another tab or program meanwhile"):
+        save_kit(named, "evening", shown=named.kit)
+    assert level_of(named.catalog, "evening") == -6.0
+    save_kit(named, "evening", shown=named.kit)
+    assert level_of(named.catalog, "evening") == -3.0
+
+
+def test_a_kit_that_a_command_deleted_comes_back_only_as_a_new_one(named, used):
+    with Catalog.open(used.store) as catalog:
+        catalog.kits.delete("evening")
+    with pytest.raises(KitError, match="“evening” was deleted or renamed meanwhile"):
+        save_kit(named, "evening", shown=named.kit)
+    assert named.catalog.kits.saved() == []
+    save_kit(named, "evening", shown=named.kit)
+    assert [kit.name for kit in named.catalog.kits.saved()] == ["evening"]
+
+
+def test_a_kit_that_changed_after_it_was_drawn_is_not_saved(named, other):
+    shown = named.kit
+    set_level(other, -5.0)
+    with pytest.raises(KitError, match="was changed in another tab or program meanwhile"):
+        save_kit(named, "evening", shown=shown)
+    assert level_of(named.catalog, "evening") == 0.0
+
+
+def test_a_kit_that_was_renamed_or_deleted_here_is_saved_without_a_question(named, used):
+    rename_kit(named, "evening", "night")
+    assert named.kit.name == "night"
+    with Catalog.open(used.store) as catalog:  # also after a restart
+        loaded = KitSession.load(catalog)
+        set_level(loaded, -2.0)
+        save_kit(loaded, "night", shown=loaded.kit)
+        assert level_of(catalog, "night") == -2.0
+    named.refresh()
+    delete_kit(named, "night")
+    save_kit(named, "night", shown=named.kit)
+    assert [kit.name for kit in named.catalog.kits.saved()] == ["night"]

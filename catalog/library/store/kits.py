@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from typing import NamedTuple
 
 from catalog.errors import ParameterError, StoreError
@@ -11,11 +12,12 @@ DRAFT = "kit on the table"  # setting that holds the draft; the name is part of 
 
 
 class SavedKit(NamedTuple):
-    """A kit as JSON text, and when it was saved."""
+    """A kit as JSON text, and when it was saved; each saved state has another version number."""
 
     name: str
     payload: str
     time_utc: str
+    version: int
 
 
 class Kits:
@@ -24,21 +26,36 @@ class Kits:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def save(self, name: str, payload: str) -> None:
-        """Save a kit, as JSON text, under a name; older versions of that name stay in the file.
+    def save(self, name: str, payload: str) -> int:
+        """Save a kit, as JSON text, under a name and return its version.
 
-        Raise `ParameterError` if the name is empty.
+        Older versions of that name stay in the file. Raise `ParameterError` if the name is empty.
         """
-        if not name.strip():
-            raise ParameterError("name is empty: give the kit a name to find it by")
         with self._database.writing(changes_hits=False) as db:
-            insert(db, "kit", {"name": name, "payload": payload, "time_utc": now_utc()})
+            return _insert(db, name, payload)
+
+    def save_if(self, name: str, payload: str, *, version: int) -> int | None:
+        """Save a kit only if `version` is the newest one of its name, 0 if no kit may have it.
+
+        Return the new version, or None if another one is saved; nothing is changed then.
+        """
+        with self._database.writing(changes_hits=False) as db:
+            newest = self.newest(name)
+            if (newest.version if newest else 0) != version:
+                return None
+            return _insert(db, name, payload)
 
     def read(self) -> list[SavedKit]:
         """Return the newest version of each kit, oldest first."""
         newest = "SELECT max(id) FROM kit GROUP BY name"
-        sql = f"SELECT name, payload, time_utc FROM kit WHERE id IN ({newest}) ORDER BY id"
+        sql = f"SELECT name, payload, time_utc, id FROM kit WHERE id IN ({newest}) ORDER BY id"
         return [SavedKit(*row) for row in self._database.read(sql)]
+
+    def newest(self, name: str) -> SavedKit | None:
+        """Return the newest version of one kit, or None if no kit has that name."""
+        sql = "SELECT name, payload, time_utc, id FROM kit WHERE name = ? ORDER BY id DESC LIMIT 1"
+        rows = self._database.read(sql, (name,))
+        return SavedKit(*rows[0]) if rows else None
 
     def delete(self, name: str) -> None:
         """Delete a kit with all its versions; raise `StoreError` if no kit has that name."""
@@ -61,10 +78,23 @@ class Kits:
             if not db.execute("UPDATE kit SET name = ? WHERE name = ?", (new, old)).rowcount:
                 raise StoreError(f"no kit is named {old!r}")
 
-    def save_draft(self, text: str) -> None:
-        """Save the kit session, as text."""
-        self._database.save_setting(DRAFT, text)
+    def save_draft(self, text: str, *, before: str | None = None) -> bool:
+        """Save the kit session, as text; return whether it was saved.
+
+        With `before` it is saved only if that is still the text of the store.
+        """
+        with self._database.writing(changes_hits=False):
+            if before is not None and self.read_draft() != before:
+                return False
+            self._database.save_setting(DRAFT, text)
+        return True
 
     def read_draft(self) -> str:
         """Return the kit session that was saved last; "" if none was."""
         return str(self._database.read_setting(DRAFT, ""))
+
+
+def _insert(db: sqlite3.Connection, name: str, payload: str) -> int:
+    if not name.strip():
+        raise ParameterError("name is empty: give the kit a name to find it by")
+    return insert(db, "kit", {"name": name, "payload": payload, "time_utc": now_utc()})

@@ -100,6 +100,10 @@ CHANGES: Mapping[str, tuple[str, Callable[[Catalog, Kit, Action], Kit]]] = {
 }
 SCORED = frozenset({"assign", "clear", "drop", "main", "tune"})  # after which the kit is scored
 
+# Actions that mean another change if the kit is not the one that is shown. All others are applied
+# to whatever the kit is now.
+RELATIVE = frozenset({"undo", "redo", "choose", "lock", "keep"})
+
 
 def _change_slot(session: KitSession, action: Action) -> None:
     op, slot = str(action.get("op")), str(action.get("slot"))
@@ -154,21 +158,28 @@ def apply_action(session: KitSession, action: Action) -> None:
     session : KitSession
     action : mapping
         "op", a key of `WHOLE_KIT` or `CHANGES`; for the latter "slot"; where it needs them "id",
-        "layer", "apart", "level_db", "semitones", "slots", "k", "name"
+        "layer", "apart", "level_db", "semitones", "slots", "k", "name"; "tab" and "revision" are
+        the tab that sends it and the revision that it shows
 
     Raises
     ------
     CatalogError
-        if it cannot be done or is not understood; the kit stays as it was
+        if it cannot be done or is not understood, or if it is one of `RELATIVE` and another tab has
+        changed the kit; the kit stays as it was
     """
-    with session.lock:
+    tab, op = str(action.get("tab", "")), str(action.get("op"))
+
+    def apply() -> None:
+        if op in RELATIVE:
+            session.check_is_shown(action.get("revision"), tab=tab)
         try:
-            WHOLE_KIT.get(str(action.get("op")), _change_slot)(session, action)
+            WHOLE_KIT.get(op, _change_slot)(session, action)
         except CatalogError:
             raise
         except (KeyError, TypeError, ValueError) as err:
-            raise KitError(f"{action.get('op')}: a value is missing or invalid ({err})") from err
-        session.save()
+            raise KitError(f"{op}: a value is missing or invalid ({err})") from err
+
+    session.change(apply, tab=tab)
 
 
 def _start_new(session: KitSession) -> None:
@@ -192,6 +203,7 @@ def _open(session: KitSession, name: str) -> None:
     saved = next((kit for kit in session.catalog.kits.saved() if kit.name == name), None)
     if saved is None:
         raise KitError(f"no kit is named {name!r}")
+    session.saved_versions[name] = session.catalog.kits.version(name)
     session.put(saved, f"open {name}")
     session.choices = []
 

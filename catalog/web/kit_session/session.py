@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from catalog.catalog import Catalog
@@ -14,6 +14,8 @@ from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 
 STEPS_KEPT = 60  # undo steps of one kit; the oldest is dropped first
+MAX_TRIES = 20  # of one change, while other servers of the page change the same kit
+CHANGED = "the kit was changed in another tab or program meanwhile; look at it, then try again"
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,11 @@ class Step:
 
 
 class KitSession:
-    """The kit that is being built, its undo steps, and the whole kits offered for it."""
+    """The kit that is being built, its undo steps, and the whole kits offered for it.
+
+    Several servers of the page may use one store. Each change is applied to the state that was
+    saved last, whoever saved it, and saved only if that is still the last one.
+    """
 
     def __init__(
         self,
@@ -37,7 +43,11 @@ class KitSession:
         self.catalog = catalog  # where the session is saved
         self.choices = list(choices)  # whole kits that the last filling offered, best first
         self.revision = time.time_ns() // 10**6  # grows with each change, also over a restart
+        self.changed_by = ""  # the tab that made the last change, as it names itself
+        # By name, the versions of saved kits that were opened or saved here.
+        self.saved_versions: dict[str, int] = {}
         self.lock = threading.RLock()  # held while the kit is changed
+        self._stored: str | None = None  # the text of the store that this session agrees with
         self._steps = list(steps)
         self._position = position
 
@@ -78,11 +88,12 @@ class KitSession:
 
     def rename(self, name: str) -> None:
         """Name the present kit and save the session; this cannot be undone with `move`."""
-        with self.lock:
-            step = self._steps[self._position]
-            self._steps[self._position] = replace(step, kit=replace(step.kit, name=name))
-            self.revision += 1
-            self.save()
+        self.change(lambda: self._name_kit(name))
+
+    def _name_kit(self, name: str) -> None:
+        step = self._steps[self._position]
+        self._steps[self._position] = replace(step, kit=replace(step.kit, name=name))
+        self.revision += 1
 
     def move(self, by: int) -> None:
         """Move back (-1) or forward (1) by one step; at either end nothing happens."""
@@ -90,9 +101,55 @@ class KitSession:
         self.revision += position != self._position
         self._position = position
 
-    def save(self) -> None:
-        """Save the session in the store of the catalog."""
-        self.catalog.kits.save_draft(self.to_text())
+    def change(self, change: Callable[[], None], *, tab: str | None = None) -> None:
+        """Apply a change to the newest state and save it; start again if another one was saved.
+
+        Parameters
+        ----------
+        change : callable, changes this session
+        tab : str, the tab that changes what is played, "" if it has no name; None if only the name
+            of the kit or its saved version changes
+
+        Raises
+        ------
+        KitError
+            if other programs change the kit without a pause, or `change` raises it
+        """
+        with self.lock:
+            for _ in range(MAX_TRIES):
+                self.refresh()
+                change()
+                text = self.to_text()
+                if self.catalog.kits.save_draft(text, before=self._stored):
+                    self._stored = text
+                    self.changed_by = self.changed_by if tab is None else tab
+                    return
+            self.refresh()
+        raise KitError(CHANGED)
+
+    def refresh(self) -> None:
+        """Read the session again if another program has saved it; do nothing during a change."""
+        if not self.lock.acquire(blocking=False):
+            return
+        try:
+            text = self.catalog.kits.draft()
+            if self._stored is not None and text != self._stored:
+                self._become(KitSession.load(self.catalog))
+            else:
+                self._stored = text
+        finally:
+            self.lock.release()
+
+    def _become(self, other: KitSession) -> None:
+        self._steps, self._position, self.choices = other._steps, other._position, other.choices
+        self.saved_versions, self._stored = other.saved_versions, other._stored
+        self.revision = max(self.revision + 1, other.revision)
+        self.changed_by = ""
+
+    def check_is_shown(self, revision: object, *, tab: str) -> None:
+        """Raise `KitError` if another tab or program changed the kit that this tab shows."""
+        if isinstance(revision, int) and revision != self.revision and tab != self.changed_by:
+            raise KitError(CHANGED)
 
     def to_text(self) -> str:
         """Return all steps as JSON text."""
@@ -102,23 +159,34 @@ class KitSession:
                 "words": [step.label for step in self._steps],
                 "at": self._position,
                 "choices": [kit.to_json() for kit in self.choices],
+                "saved": self.saved_versions,
             }
         )
 
     @classmethod
     def load(cls, catalog: Catalog) -> KitSession:
         """Return the session saved in the store of a catalog; a new one if it is unreadable."""
+        text = catalog.kits.draft()
+        session = cls._from_text(catalog, text) or cls(catalog)
+        session._stored = text
+        return session
+
+    @classmethod
+    def _from_text(cls, catalog: Catalog, text: str) -> KitSession | None:
         try:
-            saved = json.loads(catalog.kits.draft())
+            saved = json.loads(text)
             kits, labels = map(Kit.from_json, saved["steps"]), map(str, saved["words"])
             steps = [Step(kit, label) for kit, label in zip(kits, labels, strict=True)]
             position = int(saved["at"])
-            choices = [Kit.from_json(text) for text in saved["choices"]]
-        except (ValueError, KeyError, TypeError, KitError):
-            return cls(catalog)
+            choices = [Kit.from_json(kit) for kit in saved["choices"]]
+            versions = {str(name): int(v) for name, v in saved.get("saved", {}).items()}
+        except (ValueError, KeyError, TypeError, AttributeError, KitError):
+            return None
         if not 0 <= position < len(steps):
-            return cls(catalog)
-        return cls(catalog, steps, position, choices)
+            return None
+        session = cls(catalog, steps, position, choices)
+        session.saved_versions = versions
+        return session
 
 
 def sorted_slots(kit: Kit) -> Kit:

@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from catalog.web.assets import loader_script, read_frontend_file
+from catalog.web.tab import tab
 
 PROBE_VARIABLE = "CATALOG_PAGE_PROBE"  # lets tests inspect the page
 
@@ -29,6 +30,7 @@ def mount_audition(
     component = st.components.v2.component(
         "catalog.audition", html=read_frontend_file("audition.html"), js=loader_script()
     )
-    sent = {"view": view, "name": view, "probe": bool(os.environ.get(PROBE_VARIABLE)), **data}
+    sent = {"view": view, "name": view, "tab": tab().name, **data}
+    sent["probe"] = bool(os.environ.get(PROBE_VARIABLE))
     callbacks: dict[str, Any] = dict(on_change)
     return component(key=view, data=sent, default=default, **callbacks)

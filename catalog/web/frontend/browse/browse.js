@@ -115,7 +115,7 @@ export function mount(root, live) {
   let isLinked = false;                // the color of a link is applied once
   const update = async data => {
     map.setDark(isDark(view));
-    kitSession.refresh(data.kit_revision);
+    kitSession.refresh(data);
     if (!isLinked && data.color) toolbar.setColor(data.color);
     isLinked = true;
     await load(data);

@@ -88,7 +88,7 @@ export function mount(root, live) {
   });
   const update = data => {
     reporter.revision = data.kit_revision;
-    kitSession.refresh(data.kit_revision);
+    kitSession.refresh(data);
     if (data.probe) {
       globalThis.__kit = { engine, kitSession, sampler, phrasePlayer, midiInput, editor };
     }

@@ -5,9 +5,9 @@ import { consumeKey } from './dom.js';
 import { fetchJson } from './http.js';
 
 const SLOT_ORDER = Object.values(SLOT_FAMILIES).flat();   // as on the cards, so that keys run along them
-
 function makeKitSession() {
-  const session = { kit: null, slots: [], bySlot: new Map(), hits: new Map(), error: '', nPending: 0 };
+  const session = { kit: null, slots: [], bySlot: new Map(), hits: new Map(), error: '', nPending: 0,
+    tab: '' };   // what the server calls this tab, to distinguish its changes
   const listeners = new Set();
   let nRequests = 0, newestShown = 0;
   const notify = () => listeners.forEach(listener => listener(session));
@@ -40,10 +40,20 @@ function makeKitSession() {
       notify();
     }
   };
-  session.refresh = revision =>
-    (session.kit && revision === session.kit.revision ? Promise.resolve(true) : load(''));
-  session.apply = (op, args = {}) => load('/action', { method: 'POST',
-    headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ op, ...args }) });
+  session.refresh = ({ kit_revision: revision, tab }) => {
+    session.tab = tab;
+    return session.kit && revision === session.kit.revision ? Promise.resolve(true) : load('');
+  };
+  session.apply = async (op, args = {}) => {
+    const body = JSON.stringify({ op, ...args, tab: session.tab, revision: session.kit?.revision });
+    const headers = { 'Content-Type': 'application/json' };
+    if (await load('/action', { method: 'POST', headers, body })) return true;
+    const { error } = session;   // shown with the kit as it is now
+    await load('');
+    session.error = error;
+    notify();
+    return false;
+  };
   document.addEventListener('visibilitychange', () => {   // another tab may have changed the kit
     if (!document.hidden && session.kit) load('');
   });

@@ -33,7 +33,7 @@ def kit_errors() -> Iterator[None]:
 def change_kit(action: Mapping[str, object]) -> None:
     """Apply an action to the kit that is being built."""
     with kit_errors():
-        apply_action(page().kit_session, action)
+        apply_action(page().kit_session, {**action, "tab": tab().name})
 
 
 def draw_balance(catalog: Catalog, kit: Kit) -> None:

@@ -7,6 +7,7 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
+from catalog.web.kit_session.saving import delete_kit, rename_kit, save_kit
 from catalog.web.labels import inert, plain
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
@@ -20,9 +21,7 @@ def draw_saved_kits(catalog: Catalog) -> None:
     with st.form("keep", border=False):
         field = f"kit_name_{kit.name}"
         st.text_input("Name of the kit", value=kit.name, key=field)
-        st.form_submit_button(
-            "Save", disabled=not kit.slots, on_click=lambda: _save(catalog, kit, field)
-        )
+        st.form_submit_button("Save", disabled=not kit.slots, on_click=lambda: _save(kit, field))
     if not saved:
         return
     names = dict(enumerate(saved))
@@ -36,12 +35,12 @@ def draw_saved_kits(catalog: Catalog) -> None:
     )
     with row.popover("Rename or delete"):
         st.text_input("New name", value=picked.name, key=f"new_name_{picked.name}")
-        st.button("Rename", key="rename", on_click=lambda: _rename(catalog, picked.name))
+        st.button("Rename", key="rename", on_click=lambda: _rename(picked.name))
         st.button(
             "Delete this kit",
             key="forget",
             help="Only the list of its hits is deleted; the recordings stay.",
-            on_click=lambda: _delete(catalog, picked.name),
+            on_click=lambda: _delete(picked.name),
         )
     _draw_comparison(catalog, picked, kit)
 
@@ -61,24 +60,22 @@ def _draw_comparison(catalog: Catalog, picked: Kit, kit: Kit) -> None:
         st.markdown("\n".join(f"- {inert(line)}" for line in lines))
 
 
-def _save(catalog: Catalog, kit: Kit, field: str) -> None:
+def _save(kit: Kit, field: str) -> None:
     name = st.session_state[field].strip()
     if not name:
         tab().kit_error = "Give the kit a name."
         return
-    catalog.kits.save(kit, name)
-    page().kit_session.rename(name)
-    st.toast(f"Saved: {inert(name)}")
+    with kit_errors():
+        save_kit(page().kit_session, name, shown=kit)
+        st.toast(f"Saved: {inert(name)}")
 
 
-def _rename(catalog: Catalog, old: str) -> None:
+def _rename(old: str) -> None:
     new = st.session_state[f"new_name_{old}"].strip()
     with kit_errors():
-        catalog.kits.rename(old, new)
-        if page().kit_session.kit.name == old:
-            page().kit_session.rename(new)
+        rename_kit(page().kit_session, old, new)
 
 
-def _delete(catalog: Catalog, name: str) -> None:
+def _delete(name: str) -> None:
     with kit_errors():  # another tab may have deleted it
-        catalog.kits.delete(name)
+        delete_kit(page().kit_session, name)
