@@ -83,7 +83,7 @@ def test_a_search_keeps_the_map_and_is_in_the_address(visit, address, scanned):
     assert visit.get("__audition.map.view.chosen") == hit_id
     visit.page.get_by_label("Color shows").select_option("strength")
     visit.page.wait_for_url("**color=strength**")
-    visit.page.goto(f"{address}?color=mark&roles=Kick&numbers=length&length_s_to={LONGEST_S}")
+    visit.page.goto(f"{address}&color=mark&roles=Kick&numbers=length&length_s_to={LONGEST_S}")
     visit.until(f"{MAP_SHOWN} && __audition.map.mask")
     assert visit.page.get_by_label("Color shows").input_value() == "mark"
     assert visit.get("__audition.map.view.color") == "mark"

@@ -56,7 +56,7 @@ class KitVisit(Visit):
 
     def __init__(self, page, address: str, *, ready: str) -> None:
         page.add_init_script(SPY)
-        super().__init__(page, f"{address}?part=Kit", ready=ready)
+        super().__init__(page, f"{address}&part=Kit", ready=ready)
 
     def apply(self, op: str, **values: object) -> None:
         assert self.page.evaluate("([op, v]) => __kit.kitSession.apply(op, v)", [op, values])
