@@ -33,6 +33,7 @@ class Tab:
     notice: str = ""  # what the last action on files did
     notice_revision: int | None = None  # of the catalog when the notice was first shown
     not_undone: list[str] = field(default_factory=list)  # why hits could not be restored
+    changed_aside: list[int] = field(default_factory=list)  # hits to be restored as they are
     verdicts: list[tuple[int, int]] = field(default_factory=list)  # pairs judged, newest last
     picked_copies: list[int] = field(default_factory=list)  # hits chosen to be set aside
     confirms_set_aside: bool = False  # the question before setting aside is open
@@ -47,6 +48,7 @@ class Tab:
     def clear_notice(self) -> None:
         """Remove the notice of the last action."""
         self.notice, self.notice_revision, self.not_undone = "", None, []
+        self.changed_aside = []
 
 
 def tab() -> Tab:

@@ -16,6 +16,7 @@ from catalog.library.store.database import path_from_db, path_to_db, update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
+AS_IT_IS = "--as-it-is"  # option that restores a changed file; named in the error
 CHANGED = "changed while it was set aside"  # reason in the history
 OTHER_STROKES = "SELECT 1 FROM hit WHERE path = ? AND id != ? AND state = 'here'"
 
@@ -111,7 +112,7 @@ def _plan_restore(store: Store, hit_id: int, options: RestoreOptions, *, step: i
     content_hash = _read_hash(hit.path, if_missing="is no longer in the folder of files set aside")
     if content_hash != hit.content_hash and not options.as_it_is:
         raise StoreError(
-            f"{hit.path}: has changed since it was set aside; `catalog restore {hit_id} --as-it-is`"
+            f"{hit.path}: has changed since it was set aside; `catalog restore {hit_id} {AS_IT_IS}`"
             " moves it back as it is now"
         )
     if os.path.lexists(original):

@@ -172,3 +172,17 @@ def test_the_warning_of_an_interrupted_move_is_shown_until_it_is_dismissed(own):
     press(app, "Dismiss the warnings")
     assert not any("cannot be moved" in warning.value for warning in app.warning)
     assert page().catalog.files.warnings() == []
+
+
+def test_a_file_changed_in_the_aside_folder_is_restored_as_it_is_from_the_page(own):
+    catalog = page().catalog
+    hit = catalog.hits()[0]
+    catalog.set_aside([hit.id], reason="test")
+    catalog.hit(hit.id).path.write_bytes(b"EDITED")
+    app = open_part("Copies")
+    press(app, "Restore all (1)")
+    assert any("has changed since it was set aside" in warning.value for warning in app.warning)
+    assert not hit.path.exists()
+    press(app, "Restore the changed files as they are")
+    assert hit.path.read_bytes() == b"EDITED"
+    assert any("scan again to measure" in success.value for success in app.success)

@@ -9,6 +9,7 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
+from catalog.library.files.set_aside import AS_IT_IS
 from catalog.library.files.undo import UNDOABLE
 from catalog.models import Action, HistoryEvent, State
 from catalog.web.labels import count_of, inert, when_word
@@ -65,6 +66,21 @@ def _draw_notice(catalog: Catalog) -> None:
         st.success(state.notice)
     for reason in state.not_undone:
         st.warning(inert(reason))
+    if state.changed_aside:
+        st.button(
+            "Restore the changed files as they are", key="as_it_is",
+            on_click=lambda: _restore_as_it_is(catalog, state.changed_aside),
+        )  # fmt: skip
+
+
+def _restore_as_it_is(catalog: Catalog, hit_ids: Sequence[int]) -> None:
+    tab().clear_notice()
+    try:
+        events = catalog.files.restore(hit_ids, as_it_is=True)
+    except (CatalogError, OSError) as err:
+        tab().not_undone = [str(err)]
+        return
+    tab().notice = f"Restored {count_of(len(events), 'hit')}; scan again to measure them."
 
 
 def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: Mapping[int, str]) -> None:
@@ -105,3 +121,4 @@ def _undo(catalog: Catalog, steps: list[int] | None) -> None:
     elif n_done:
         tab().notice = f"Undone for {count_of(n_done, 'hit')}."
     tab().not_undone = [why for _, why in undone.left]
+    tab().changed_aside = [hit_id for hit_id, why in undone.left if AS_IT_IS in why]
