@@ -62,9 +62,10 @@ def _run(args: argparse.Namespace) -> int:
     from catalog.catalog import Catalog, default_store
 
     path = Path(args.store) if args.store is not None else default_store()
-    if args.command != "scan" and not path.exists():
+    if args.command not in ("scan", "recover") and not path.exists():
         raise CatalogError(f"there is no store at {path}; `catalog scan FOLDER` creates one")
-    with Catalog.open(path) as cat:
+    new_store = args.command == "recover" or getattr(args, "new_store", False)
+    with Catalog.open(path, new_store=new_store) as cat:
         code = args.run(cat, args)
         sys.stdout.flush()
     return int(code)

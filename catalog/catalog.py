@@ -104,13 +104,15 @@ class Catalog:
         return services.takes.Takes(self.context)
 
     @classmethod
-    def open(cls, store: str | Path | None = None) -> Self:
+    def open(cls, store: str | Path | None = None, *, new_store: bool = False) -> Self:
         """Open or create a store.
 
         Parameters
         ----------
         store : str or Path, optional
             the SQLite file; by default `default_store()`
+        new_store : bool
+            allow a new or empty store beside files that were set aside; see `Files.recover`
 
         Returns
         -------
@@ -119,9 +121,11 @@ class Catalog:
         Raises
         ------
         StoreError
-            if the file is not a store, or was written by a newer version
+            if the file is not a store, was written by a newer version, or holds no hits although
+            files are set aside beside it
         """
-        return cls(open_store(store if store is not None else default_store()))
+        place = store if store is not None else default_store()
+        return cls(open_store(place, new_store=new_store))
 
     def close(self) -> None:
         """Close the store; the catalog cannot be used afterwards."""

@@ -54,6 +54,7 @@ def add_commands(command: AddCommand) -> None:
         "--other-disk", action="store_true",
         help="also where another disk is mounted than when the file was set aside",
     )  # fmt: skip
+    command("recover", "put files set aside back into a store that was lost", _recover)
     hide = command("hide", "leave hits out of all lists; their files are not moved", _hide)
     hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
     hide.add_argument("--reason", default="", help="text for the history")
@@ -158,6 +159,15 @@ def _restore(cat: Catalog, args: argparse.Namespace) -> int:
         if event.reason == CHANGED:
             print_message(f"{event.target}: {CHANGED}; scan its folder to measure it again")
     return _print_events(events, args)
+
+
+def _recover(cat: Catalog, args: argparse.Namespace) -> int:
+    result = cat.files.recover()
+    lines = [f"recovered as set aside: hit {e.hit_id}: {e.source}" for e in result.events]
+    lines += [f"not recovered: {path}: {reason}" for path, reason in result.left]
+    lines.append(f"{len(result.events)} recovered, {len(result.left)} not")
+    print_result(result, lines, as_json=args.json)
+    return INCOMPLETE if result.left or not result.events else OK
 
 
 def _hide(cat: Catalog, args: argparse.Namespace) -> int:

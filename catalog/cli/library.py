@@ -43,6 +43,11 @@ def add_commands(command: AddCommand) -> None:
     scan.add_argument(
         "--again", action="store_true", help="also read files whose size and time are unchanged"
     )
+    scan.add_argument(
+        "--new-store",
+        action="store_true",
+        help="start a new store although files are set aside beside it; see `recover`",
+    )
     hits = command("hits", "list hits", _hits)
     hits.add_argument("--role", help="only hits of this role, such as hat_closed")
     hits.add_argument("--session", help="only hits of this session")

@@ -8,6 +8,7 @@ from catalog.context import Context
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.files.journal import clear_warnings, read_warnings
+from catalog.library.files.recover import RecoverResult, recover_aside
 from catalog.library.files.set_aside import (
     RestoreOptions,
     find_obstacle,
@@ -86,6 +87,19 @@ class Files:
         """
         options = RestoreOptions(as_it_is=as_it_is, other_disk=other_disk)
         return restore_hits(self._context.store, hit_ids, options=options)
+
+    def recover(self) -> RecoverResult:
+        """Put files that are set aside, but that the store does not hold, into the store again.
+
+        The journal in the folder beside the store gives their original paths; afterwards `restore`
+        and `undo` move them back. No file is moved.
+
+        Returns
+        -------
+        RecoverResult
+            with the files that could not be recovered, each with the reason
+        """
+        return recover_aside(self._context.store)
 
     def hide(self, hit_ids: Sequence[int], *, reason: str = "") -> list[HistoryEvent]:
         """Leave hits out of lists, searches, copies and kits without touching their files.

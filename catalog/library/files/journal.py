@@ -8,12 +8,21 @@ in progress for an interrupted one; a process that dies releases the lock by its
 from __future__ import annotations
 
 import logging
+import os
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from catalog.errors import StoreError
+from catalog.library.files.aside_journal import (
+    BEGUN,
+    DONE,
+    AsideEntry,
+    append_done,
+    append_entry,
+    check_no_files_aside,
+)
 from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.leftovers import clear_listed_leftovers
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
@@ -45,6 +54,14 @@ class FileMove:
         aside = store.aside_folder / self.aside
         return (self.home, aside) if self.action == Action.SET_ASIDE else (aside, self.home)
 
+    def entry(self, phase: str, file: Path) -> AsideEntry:
+        """Return the line of the journal in the folder; size and time are those of `file`."""
+        stat = file.stat()
+        return AsideEntry(
+            self.action, phase, self.hit_id, self.home, self.aside, self.content_hash, self.reason,
+            stat.st_size, stat.st_mtime_ns,
+        )  # fmt: skip
+
 
 def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEvent]:
     """Move files one by one; record each in the history and return its event.
@@ -68,13 +85,20 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
     return events
 
 
-def open_store(path: str | Path) -> Store:
+def open_store(path: str | Path, *, new_store: bool = False) -> Store:
     """Open a store as `Store.open` does, and complete or revert every interrupted move.
 
     Unfinished folders of exports whose processes were killed are deleted.
+
+    Raise `StoreError` if it is new or empty and files are set aside beside it, unless `new_store`.
     """
+    place = Path(os.path.abspath(path))
+    if not new_store and not (place.exists() and place.stat().st_size):
+        check_no_files_aside(place)
     store = Store.open(path)
     try:
+        if not new_store and not store.database.read("SELECT 1 FROM hit LIMIT 1"):
+            check_no_files_aside(place)
         recover_moves(store)
         clear_listed_leftovers(store)
     except BaseException:
@@ -97,6 +121,8 @@ def recover_moves(store: Store) -> None:
         for row_id, action, hit_id, home, *rest in rows:
             move = FileMove(Action(action), hit_id, Path(path_from_db(home)), *rest)
             if _complete(store, move):
+                _, target = move.source_and_target(store)
+                append_done(store.aside_folder, move.entry(DONE, target))
                 _record(store, db, move)
             db.execute("DELETE FROM journal WHERE id = ?", (row_id,))
 
@@ -133,7 +159,9 @@ def _carry_out(store: Store, move: FileMove) -> HistoryEvent:
                 write_home_volume(db, move.hit_id, move.home)
         with store.writing() as db:
             if db.execute("DELETE FROM journal WHERE id = ?", (row_id,)).rowcount:
+                append_entry(store.aside_folder, move.entry(BEGUN, source))
                 move_file(source, target, content_hash=move.content_hash)
+                append_done(store.aside_folder, move.entry(DONE, target))
                 return _record(store, db, move)
         # Another process opened the store in between and took the move for an interrupted one.
 
