@@ -113,7 +113,7 @@ def recover_moves(store: Store) -> None:
     A file that cannot be removed from its old path stays there. This is logged as a warning, and
     stored until `clear_warnings` is called.
     """
-    if not store.database.read("SELECT 1 FROM journal"):
+    if store.database.is_read_only or not store.database.read("SELECT 1 FROM journal"):
         return
     with store.writing() as db:
         columns = ", ".join(field.name for field in fields(FileMove))

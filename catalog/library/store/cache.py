@@ -52,10 +52,11 @@ class DecisionCache:
         return cls({(a, b): Decision(verdicts[word], *rest) for a, b, word, *rest in rows})
 
     def write(self, database: Database, *, version: int) -> None:
-        """Write the new decisions in place of older ones about the same pairs."""
+        """Write the new decisions in place of older ones; a read-only store stays as it is."""
         rows = [(*keys, version, *decision) for keys, decision in self.made.items()]
-        with database.writing(changes_hits=False) as db:
-            db.executemany("INSERT OR REPLACE INTO decision VALUES (?, ?, ?, ?, ?, ?)", rows)
+        if not database.is_read_only:
+            with database.writing(changes_hits=False) as db:
+                db.executemany("INSERT OR REPLACE INTO decision VALUES (?, ?, ?, ?, ?, ?)", rows)
         self._known.update(self.made)
         self.made.clear()
 
@@ -74,7 +75,9 @@ class GroupCache:
         self._database = database
 
     def save(self, groups: Sequence[CachedGroup], *, key: int) -> None:
-        """Store groups, with a key of what they were found in."""
+        """Store groups, with a key of what they were found in; not in a read-only store."""
+        if self._database.is_read_only:
+            return
         with self._database.writing(changes_hits=False) as db:
             db.execute("INSERT OR REPLACE INTO copies VALUES (1, ?, ?)", (json.dumps(groups), key))
 

@@ -11,7 +11,6 @@ import json
 import os
 import sqlite3
 import threading
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,12 +18,15 @@ from typing import Any, Self
 
 from catalog.errors import StoreError
 from catalog.interrupts import uninterrupted
-from catalog.library.store.checksums import add_functions, add_triggers
-from catalog.library.store.schema import check_is_store, migrate
+from catalog.library.store.connection import (
+    READ_ONLY,
+    WAIT_S,
+    Connection,
+    connect,
+    translate_errors,
+)
 
-WAIT_S = 60.0  # how long a writer waits for another one; a batch of a scan takes well under one
 POLL_S = 0.2  # after which a waiting writer can be stopped by Ctrl+C
-RETRY_S = 0.02  # between two attempts to enter write-ahead mode
 IDS_PER_QUERY = 500  # SQLite allows 999 values in its older versions
 
 
@@ -51,9 +53,11 @@ def path_from_db(value: str | bytes) -> str:
 class Database:
     """The open file. Usable from several threads; several processes may open the same file."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, opened: Connection) -> None:
         self.path = path
-        self._connection = connection
+        self.is_read_only = opened.is_read_only
+        self._opened = opened
+        self._connection = opened.connection
         self._lock = threading.RLock()
         self._file = os.stat(path)
 
@@ -61,7 +65,7 @@ class Database:
     def open(cls, path: str | Path) -> Self:
         """Open or create the file and migrate it to the present schema; see `Store.open`."""
         absolute = Path(os.path.abspath(path))
-        return cls(absolute, _connect(absolute))
+        return cls(absolute, connect(absolute))
 
     @property
     def aside_folder(self) -> Path:
@@ -71,7 +75,7 @@ class Database:
     def close(self) -> None:
         """Close the file; closing twice does no harm."""
         with self._lock:
-            self._connection.close()
+            self._opened.close()
 
     def read(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         """Run one query and return all its rows."""
@@ -92,6 +96,8 @@ class Database:
 
         The revision grows if `changes_hits`, so that caches of hits become stale.
         """
+        if self.is_read_only:
+            raise StoreError(f"{self.path}: {READ_ONLY}")
         with self._lock, translate_errors(self.path):
             if self._connection.in_transaction:
                 yield self._connection
@@ -185,64 +191,3 @@ def update_hit(db: sqlite3.Connection, hit_id: int, values: Mapping[str, Any]) -
 
 def _is_locked(err: sqlite3.OperationalError) -> bool:
     return "locked" in str(err) or "busy" in str(err)
-
-
-@contextlib.contextmanager
-def translate_errors(path: Path) -> Iterator[None]:
-    """Turn an error of SQLite into a `StoreError` that states what to do."""
-    try:
-        yield
-    except sqlite3.Error as err:
-        text = str(err)
-        if "locked" in text or "busy" in text:
-            text = f"another program has been writing to it for {WAIT_S:.0f} s; try again later"
-        elif "not a database" in text or "malformed" in text:
-            text = "is not a store or is damaged; give another path or restore a backup"
-        elif "full" in text or "readonly" in text:
-            text = f"cannot be written ({text}); free some space or check the permissions"
-        raise StoreError(f"{path}: {text}") from err
-    except OverflowError as err:
-        raise StoreError(
-            "a number has more than 64 bits; no hit or step has such a number"
-        ) from err
-    except UnicodeEncodeError as err:
-        raise StoreError(f"{err.object!r} is not valid text; type it again") from err
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    """Open or create the file, check that it is a store, and migrate it."""
-    with translate_errors(path):
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            connection = sqlite3.connect(
-                path, timeout=WAIT_S, isolation_level=None, check_same_thread=False
-            )
-        except (OSError, sqlite3.OperationalError) as err:
-            text = f"{path}: cannot be opened ({err}); check the folder or give another path"
-            raise StoreError(text) from err
-        try:
-            check_is_store(path, connection)
-            _enter_wal(connection)
-            add_functions(connection)
-            migrate(path, connection)
-            add_triggers(connection)
-        except BaseException:
-            connection.close()
-            raise
-    return connection
-
-
-def _enter_wal(connection: sqlite3.Connection) -> None:
-    """Switch to write-ahead mode; retry here, since SQLite does not wait for other openers."""
-    give_up = time.monotonic() + WAIT_S
-    while True:
-        try:
-            if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-                connection.execute("PRAGMA journal_mode = WAL")
-            break
-        except sqlite3.OperationalError as err:
-            if "locked" not in str(err) or time.monotonic() > give_up:
-                raise
-            time.sleep(RETRY_S)
-    # The journal of file moves must survive a power cut.
-    connection.execute("PRAGMA synchronous = FULL")
