@@ -5,16 +5,30 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from catalog.cli.output import OK, AddCommand, change_code, finite, print_result, to_json_value
+from catalog.cli.output import (
+    INCOMPLETE,
+    OK,
+    AddCommand,
+    change_code,
+    finite,
+    print_result,
+    to_json_value,
+)
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.library.review.coverage import Coverage
     from catalog.library.review.faults import HitFault
 
+DAMAGE = (
+    "the disk or the memory of this computer may be failing: copy the store, scan your folders "
+    "again, and compare what is damaged with your own backup"
+)
+
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
+    command("check", "check the whole store for damage", _check)
     faults = command("faults", "list faults of hits, the most serious first", _faults)
     faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")
@@ -83,3 +97,14 @@ def coverage_lines(coverage: Coverage) -> list[str]:
     lines += ["", "To record:" if coverage.gaps else "Nothing is missing."]
     lines += [f"[ ] {gap.words}" for gap in coverage.gaps]
     return lines
+
+
+def _check(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.library.store.health import describe
+
+    health = cat.review.check_store()
+    lines = [f"structure: {text}" for text in health.structure]
+    lines += map(describe, health.rows)
+    lines.append("the store is whole" if health.is_whole else DAMAGE)
+    print_result(health, lines, as_json=args.json)
+    return OK if health.is_whole else INCOMPLETE

@@ -7,6 +7,7 @@ from collections.abc import Collection
 from catalog.context import Context
 from catalog.library.review.coverage import Coverage, find_coverage
 from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
+from catalog.library.store.health import Health, check_store, mend_measurements
 from catalog.models import Skipped
 
 
@@ -71,6 +72,26 @@ class Review:
         """
         hits = {hit.id: hit for hit in self._context.hits()}
         return find_coverage(list(self._context.estimate_missing_strengths(hits).values()))
+
+    def check_store(self, *, mend: bool = True) -> Health:
+        """Check the whole store for damage; it takes some seconds for 100,000 hits.
+
+        Parameters
+        ----------
+        mend : bool
+            let the next scan measure hits with damaged values again; what you wrote is only
+            reported
+
+        Returns
+        -------
+        Health
+            with the damage as it was found
+        """
+        database = self._context.store.database
+        health = check_store(database)
+        if mend and health.rows and not health.structure and not database.is_read_only:
+            mend_measurements(database, health)
+        return health
 
     def skipped(self) -> list[Skipped]:
         """Return the files that could not be used, each with its reason."""

@@ -134,12 +134,18 @@ def fill_checksums(connection: sqlite3.Connection) -> None:
     """Compute the checksums of all rows that a store holds."""
     connection.execute("DELETE FROM row_checksum")
     for part in checked_parts(connection):
-        where = f" WHERE {HAS_WORDS.format('')}" if part.name == WORDS else ""
-        connection.execute(
-            f"INSERT INTO row_checksum SELECT '{part.name}', {part.key_sql()}, {part.sum_sql()}"
-            f" FROM {part.table}{where}"
-        )
+        fill_part(connection, part)
     _save_schema_sum(connection)
+
+
+def fill_part(connection: sqlite3.Connection, part: CheckedPart) -> None:
+    """Compute the checksums of all rows of one part."""
+    where = f" WHERE {HAS_WORDS.format('')}" if part.name == WORDS else ""
+    connection.execute("DELETE FROM row_checksum WHERE part = ?", (part.name,))
+    connection.execute(
+        f"INSERT INTO row_checksum SELECT '{part.name}', {part.key_sql()}, {part.sum_sql()}"
+        f" FROM {part.table}{where}"
+    )
 
 
 def _save_schema_sum(connection: sqlite3.Connection) -> None:

@@ -77,6 +77,8 @@ def translate_errors(path: Path) -> Iterator[None]:
         if "decode to UTF-8" in str(err):
             text = DAMAGED
         raise StoreError(f"{path}: {text}") from err
+    except UnicodeDecodeError as err:
+        raise StoreError(f"{path}: {DAMAGED}") from err
     except OverflowError as err:
         raise StoreError(
             "a number has more than 64 bits; no hit or step has such a number"

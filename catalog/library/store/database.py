@@ -11,6 +11,7 @@ import json
 import os
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -76,6 +77,12 @@ class Database:
         """Close the file; closing twice does no harm."""
         with self._lock:
             self._opened.close()
+
+    @contextlib.contextmanager
+    def holding(self) -> Iterator[sqlite3.Connection]:
+        """Give the connection for queries while no other thread uses it."""
+        with self._lock, translate_errors(self.path):
+            yield self._connection
 
     def read(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         """Run one query and return all its rows."""

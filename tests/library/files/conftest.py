@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from catalog.library.files.aside_journal import JOURNAL_NAME
+
 
 @pytest.fixture
 def make_immutable() -> Iterator[Callable[[Path], None]]:
@@ -29,6 +31,7 @@ def make_immutable() -> Iterator[Callable[[Path], None]]:
 
 
 def snapshot(folder: Path) -> dict[Path, tuple[bytes, int]]:
-    """Return bytes and modification time (ns) of every file below a folder."""
-    files = (path for path in folder.rglob("*") if path.is_file())
+    """Return bytes and modification time (ns) of every sound file below a folder."""
+    found = (path for path in folder.rglob("*") if path.is_file())
+    files = (path for path in found if path.name != JOURNAL_NAME)
     return {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in files}

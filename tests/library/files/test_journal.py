@@ -26,7 +26,7 @@ N_KILLS = 10  # on each of two disks
 N_KILLS_IN_FULL = 60
 N_OPENINGS = 100
 MEMORY = Path("/dev/shm")  # on Linux another file system than the temporary folder
-N_STEPS = {"link": 5, "copy": 6}  # calls that `_die_after` counts in one move
+N_STEPS = {"link": 7, "copy": 8}  # calls that `_die_after` counts in one move
 
 CYCLE = """
 import itertools, sys
@@ -68,8 +68,9 @@ def test_a_crash_at_any_step_leaves_one_intact_file(
 def _die_in_move(store, monkeypatch, action, *, n_calls, way):
     """Let the process die while it moves the file of the first hit; return where that file was."""
     hit_id = store.hits.read()[0].id
-    if action == "restore":
-        set_aside_hits(store, [hit_id], reason="")
+    set_aside_hits(store, [hit_id], reason="")
+    if action == "set aside":  # the journal in the folder exists in both cases
+        restore_hits(store, [hit_id])
     source = store.hits.get(hit_id).path
     with monkeypatch.context() as patch:
         _die_after(patch, n_calls, way=way)
@@ -108,7 +109,7 @@ def test_a_file_that_cannot_be_removed_is_reported_and_the_store_opens(
 ):
     hit, before = scanned.hits.read()[0], snapshot(library)
     contents = {hit.id: before[hit.path] for hit in scanned.hits.read()}
-    n_calls = N_STEPS["copy"] - 3  # the process dies before the source is removed
+    n_calls = N_STEPS["copy"] - 4  # the process dies before the source is removed
     source = _die_in_move(scanned, monkeypatch, action, n_calls=n_calls, way="copy")
     make_immutable(source)
     with open_store(scanned.path) as store:

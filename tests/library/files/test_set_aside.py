@@ -12,6 +12,7 @@ import pytest
 
 from catalog.errors import StoreError
 from catalog.library.files import journal, volumes
+from catalog.library.files.aside_journal import JOURNAL_NAME
 from catalog.library.files.set_aside import (
     RestoreOptions,
     hide_hits,
@@ -41,7 +42,7 @@ def test_a_file_is_set_aside_and_restored_with_its_bytes_and_time(scanned, libra
     restore_hits(scanned, [hit.id])
     assert scanned.hits.get(hit.id) == hit
     assert snapshot(library) == before
-    assert list(scanned.aside_folder.iterdir()) == []
+    assert [path.name for path in scanned.aside_folder.iterdir()] == [JOURNAL_NAME]
     assert [e.action for e in scanned.history.read()] == ["set aside", "restore"]
 
 
@@ -151,7 +152,7 @@ def test_a_file_that_cannot_be_removed_is_refused_and_the_others_can_be_set_asid
     with pytest.raises(StoreError, match=r"cannot be moved \(Operation not permitted\); 0 of 2"):
         set_aside_hits(scanned, [first.id, second.id], reason="")
     assert snapshot(library) == before
-    assert list(scanned.aside_folder.iterdir()) == []
+    assert [path.name for path in scanned.aside_folder.iterdir()] == [JOURNAL_NAME]
     set_aside_hits(scanned, [second.id], reason="")
     assert scanned.hits.get(first.id) == first
 
