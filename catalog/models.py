@@ -262,6 +262,7 @@ class ScanReport:
     missing: tuple[Path, ...] = ()
     skipped: tuple[Skipped, ...] = ()
     left_out: tuple[LeftOut, ...] = ()  # files of exported kits, one entry for each folder
+    not_audio: Mapping[str, int] = field(default_factory=dict)  # numbers of other files by suffix
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,11 @@ from catalog.errors import AudioError
 
 AUDIO_SUFFIXES: frozenset[str] = frozenset({
     ".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".flac", ".ogg", ".oga",
-    ".opus", ".mp3", ".caf", ".m4a", ".au", ".snd",
+    ".opus", ".mp3", ".caf", ".m4a", ".au", ".snd", ".voc", ".sd2", ".ircam", ".sf", ".pvf", ".paf",
+    ".svx", ".8svx", ".iff", ".nist", ".sph", ".mat", ".htk", ".avr", ".wve", ".mpc", ".3gp",
+    ".webm", ".mka",
 })  # fmt: skip
+FFMPEG_SUFFIXES = frozenset({".m4a", ".3gp", ".webm", ".mka"})  # libsndfile reads none of them
 BLOCK_FRAMES = 1 << 18  # per read; a false length in a header then allocates no gigabytes
 Part = tuple[int, int | None]  # first frame, and the frame after the last; None: the end
 SIZED_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "AIFF"})  # libsndfile logs a wrong audio size
@@ -34,6 +37,7 @@ def read_header(path: str | Path) -> Header:
     """
     import soundfile
 
+    _check_file(Path(path))
     try:
         info = soundfile.info(str(path))
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
@@ -67,7 +71,7 @@ def decode_file(
 
     path, part = Path(path), (start, stop)
     _check_file(path)
-    if path.suffix.lower() == ".m4a":
+    if path.suffix.lower() in FFMPEG_SUFFIXES:
         return _decode_other(path, part, most_values)
     try:
         with soundfile.SoundFile(path) as file:

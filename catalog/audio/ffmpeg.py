@@ -16,8 +16,9 @@ import numpy as np
 from catalog.audio.model import MAX_CHANNELS, MAX_VALUES, SR_RANGE_HZ, Audio
 from catalog.errors import AudioError
 
-FORMATS = {".m4a": "mov", ".caf": "caf"}
-CODECS = frozenset({"alac", "aac", "opus", "mp3"})
+FORMATS = {".m4a": "mov", ".3gp": "mov", ".caf": "caf", ".webm": "matroska", ".mka": "matroska"}
+CODECS = frozenset({"alac", "aac", "opus", "mp3", "mp3float", "vorbis", "flac"})
+SUBTYPES = {"mp3": "MPEG_LAYER_III", "mp3float": "MPEG_LAYER_III"}  # libsndfile's names
 FULL_SCALE = {"i2": 2.0**15, "i4": 2.0**31}  # by numpy type of the decoded integers
 ALAC_BITS_BYTE = 17  # position of the bit depth in ALAC's magic cookie; from memory of its source
 PADDING_FRAMES = 4096  # less than two packets; encoders count their padding differently
@@ -112,7 +113,7 @@ def _to_blocks(
 
 def _subtype(codec: Any) -> str:
     if codec.name != "alac":
-        return str(codec.name).upper()
+        return SUBTYPES.get(codec.name, str(codec.name).upper())
     cookie = codec.extradata or b""
     bits = cookie[ALAC_BITS_BYTE] if len(cookie) > ALAC_BITS_BYTE else 0
     return f"ALAC_{bits if bits in (16, 20, 24, 32) else 16}"

@@ -16,6 +16,7 @@ from catalog.cli.output import (
     hit_line,
     print_message,
     print_result,
+    read_regular_file,
     short_path,
 )
 from catalog.errors import CatalogError
@@ -250,7 +251,7 @@ def _compare(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
-    phrase = args.midi.read_bytes() if args.midi else args.play
+    phrase = read_regular_file(args.midi) if args.midi else args.play
     played = cat.kit_sound.play_phrase(kit, phrase)
     for note in played.notes:
         print_message(note)

@@ -91,12 +91,14 @@ def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
     """Return the report of a scan as lines: files not used, the store, the counts."""
     n_left_out = sum(part.n_files for part in report.left_out)
     left_out = [f"{n_left_out} left out (exported kits)"] if n_left_out else []
+    others = [f"{n} {suffix or 'without suffix'}" for suffix, n in report.not_audio.items()]
     return [
         *(f"skipped: {short_path(skip.path)}: {skip.reason}" for skip in report.skipped),
         *(
             f"left out: {short_path(part.path)}: {part.n_files} files; {part.reason}"
             for part in report.left_out
         ),
+        *([f"not audio: {', '.join(others)}"] if others else []),
         f"store: {cat.store_path}",
         ", ".join([*(f"{len(getattr(report, name))} {name}" for name in COUNTS), *left_out]),
     ]

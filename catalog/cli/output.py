@@ -12,6 +12,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from catalog.errors import ParameterError
+
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.models import Hit, Progress
@@ -95,6 +97,13 @@ def hit_line(hit: Hit) -> str:
     where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
     path = f"{short_path(hit.path)}" + (f" + {hit.mate.name}" if hit.mate else "")
     return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}"
+
+
+def read_regular_file(path: Path) -> bytes:
+    """Return the content of a file; a pipe or a device, which could block forever, is an error."""
+    if path.exists() and not path.is_file():
+        raise ParameterError(f"{path}: is a folder, a pipe or a device; give the path of a file")
+    return path.read_bytes()
 
 
 def short_path(path: Path) -> Path:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,16 +84,31 @@ def measure_segments(audio: Audio, segments: Sequence[tuple[int, int]]) -> Measu
     ParameterError
         if a segment holds no stroke
     """
-    parts = [replace(audio, samples=audio.samples[start:stop]) for start, stop in segments]
-    peaks = [abs_peak(part.samples) for part in parts]
-    loudest = int(np.argmax(peaks))
-    strokes = []
-    for i, (start, stop) in enumerate(segments):
-        measures, start_s = measure_audio(parts[i]), start / audio.sr
-        faults = shift_faults(measures.faults, start_s)
-        if i == loudest:
-            faults += tuple(find_raw_peak(peaks[i], subtype=audio.subtype, at_s=start_s))
+
+    def read(start: int, stop: int) -> Audio:
+        return replace(audio, samples=audio.samples[start:stop])
+
+    return measure_parts(read, segments, sr=audio.sr)
+
+
+def measure_parts(
+    read: Callable[[int, int], Audio], segments: Sequence[tuple[int, int]], *, sr: int
+) -> Measures:
+    """Measure the strokes of a take, each read by itself; see `measure_segments`.
+
+    `read` returns the frames from its first argument to its second (exclusive).
+    """
+    strokes, peaks, subtype = list[Measures](), list[float](), ""
+    for start, stop in segments:
+        part = read(start, stop)
+        measures, subtype = measure_audio(part), part.subtype
+        peaks.append(abs_peak(part.samples))
+        faults = shift_faults(measures.faults, start / sr)
         strokes.append(replace(measures, start=start, stop=stop, faults=faults))
+    at = int(np.argmax(peaks))
+    start_s = segments[at][0] / sr
+    level = tuple(find_raw_peak(peaks[at], subtype=subtype, at_s=start_s))
+    strokes[at] = replace(strokes[at], faults=strokes[at].faults + level)
     return replace(strokes[0], others=tuple(strokes[1:]))
 
 

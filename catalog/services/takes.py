@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -24,12 +24,15 @@ from catalog.library.files.regions import (
 )
 from catalog.library.metadata.sessions import Session, list_sessions, set_session
 from catalog.library.scan.stereo_pairs import (
+    count_frames,
     decode_hit,
     decode_sides,
     join_stereo_pair,
     split_stereo_pair,
 )
 from catalog.models import Hit, State
+
+WAVEFORM_FRAMES = 2_000_000  # decoded at once for the outline of a long take
 
 
 class Takes:
@@ -84,8 +87,12 @@ class Takes:
             if the file is missing or damaged
         """
         first = self._first_hit(hit)
-        audio = decode_sides(first.path, first.mate, start=start, stop=stop)
-        return waveform_outline(audio.samples, n_points=n_points)
+        stop = count_frames(first) if stop is None else stop
+        parts = []
+        for at, until, n in _divide(start, stop, n_points):
+            audio = decode_sides(first.path, first.mate, start=at, stop=until)
+            parts.append(waveform_outline(audio.samples, n_points=n))
+        return np.concatenate(parts)
 
     def n_frames(self, hit: int | str | Path) -> int:
         """Return the length in frames of the whole file of a hit.
@@ -95,7 +102,7 @@ class Takes:
         AudioError
             if the file is missing or damaged
         """
-        return len(decode_hit(self._first_hit(hit), whole=True).samples)
+        return count_frames(self._first_hit(hit))
 
     def move_region(self, hit_id: int, *, start: int, stop: int) -> list[Hit]:
         """Set the region of a stroke in frames; the hit keeps its id, later scans keep the region.
@@ -245,3 +252,12 @@ class Takes:
 
     def _path_of(self, hit: int | str | Path) -> Path:
         return self._store.hits.get(hit).path if isinstance(hit, int) else Path(hit).absolute()
+
+
+def _divide(start: int, stop: int, n_points: int) -> Iterator[tuple[int, int, int]]:
+    """Divide a waveform into parts that fit in memory: frames from, frames to, points."""
+    n_parts = min(n_points, max(1, -(-(stop - start) // WAVEFORM_FRAMES)))
+    edges = [start + (stop - start) * k // n_parts for k in range(n_parts + 1)]
+    points = [n_points * k // n_parts for k in range(n_parts + 1)]
+    for k in range(n_parts):
+        yield edges[k], edges[k + 1], points[k + 1] - points[k]

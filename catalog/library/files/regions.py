@@ -27,7 +27,7 @@ from catalog.library.files.overrides import (
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role
-from catalog.library.scan.stereo_pairs import decode_hit
+from catalog.library.scan.stereo_pairs import count_frames, decode_hit
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
@@ -102,7 +102,7 @@ def reset_regions(store: Store, path: str | Path) -> list[Hit]:
 def set_regions(store: Store, path: str | Path, regions: Sequence[tuple[int, int]]) -> list[Hit]:
     """Set the regions of a file, as (start, stop) in frames; see `move_region`."""
     strokes = list_regions(store, path)
-    n_frames = len(decode_hit(strokes[0], whole=True).samples)
+    n_frames = count_frames(strokes[0])
     return _change_override(store, strokes, regions=check_regions(regions, n_frames=n_frames))
 
 

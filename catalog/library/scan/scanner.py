@@ -178,6 +178,7 @@ class _Scan:
             missing=_sorted_paths(missing),
             skipped=tuple(sorted(plan.skipped + self.skipped + faults)),
             left_out=tuple(sorted(set(left_out.values()))),
+            not_audio=dict(sorted(found.not_audio.items())),
         )
 
     def _select_left_out(self, found: Found, tasks: Sequence[Task]) -> dict[str, LeftOut]:

@@ -11,6 +11,7 @@ are a pair if the recorder named them so ("OH L", "OH R").
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -18,8 +19,8 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.audio.decode import decode_file, read_header
-from catalog.audio.model import Audio
+from catalog.audio.decode import FFMPEG_SUFFIXES, decode_file, read_header
+from catalog.audio.model import SAMPLE_FORMATS, Audio
 from catalog.errors import AudioError, ParameterError
 from catalog.library.metadata.filename import read_chunks
 from catalog.library.metadata.microphone_names import MICROPHONES, TRACKS, find_side, without_side
@@ -190,6 +191,19 @@ def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> None:
         kept = {a: b for a, b in before if not pair & {a, b} - {""}}
         store.database.save_setting(SIDE_CHOICES, {**kept, str(hit.path): mate})
         store.history.add_edit(Action.SIDES, hit, reason)
+
+
+def count_frames(hit: Hit) -> int:
+    """Return the frames of the whole recording of a hit.
+
+    Lossless files state it in their header. Raise `AudioError` if the file cannot be read.
+    """
+    if hit.path.suffix.lower() not in FFMPEG_SUFFIXES:
+        with contextlib.suppress(AudioError):
+            header = read_header(hit.path)
+            if header.subtype in SAMPLE_FORMATS and header.n_frames:
+                return header.n_frames
+    return len(decode_hit(hit, whole=True).samples)
 
 
 def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter, itemgetter
@@ -20,6 +21,16 @@ READ_BYTES = 1 << 20
 SCAN_AGAIN = "scan its folder again, with `--again` if its size and time are unchanged"
 # Formats that libsndfile cannot read; such files are reported, not ignored.
 UNREAD_SUFFIXES = frozenset({".m4b", ".mp4", ".aac", ".alac", ".wma", ".amr", ".ape", ".wv"})
+HEAD_BYTES = 24
+# First bytes of files, as the documents of the formats define them (from memory): FLAC, Ogg, MP3
+# with tags, AU, CAF, Wave64, Creative Voice, NIST Sphere, Portable Voice. RIFF and IFF hold the
+# type of their content at byte 8.
+HEADS = (b"fLaC", b"OggS", b"ID3", b".snd", b"caff", b"riff\x2e\x91\xcf\x11", b"Creative Voice",
+         b"NIST_1A", b"PVF1")  # fmt: skip
+FORMS = {
+    b"RIFF": (b"WAVE",), b"RIFX": (b"WAVE",), b"RF64": (b"WAVE",),
+    b"FORM": (b"AIFF", b"AIFC", b"8SVX", b"16SV"),
+}  # fmt: skip
 MANIFEST = "manifest.json"  # of an exported kit
 UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC"
 
@@ -32,6 +43,11 @@ class Found:
     faults: list[tuple[str, str]] = field(default_factory=list)
     unlisted: list[str] = field(default_factory=list)  # folders that could not be listed
     manifests: list[str] = field(default_factory=list)  # files that may describe an export
+    not_audio: Counter[str] = field(default_factory=Counter)  # other files by suffix, "" for none
+
+    def count_other(self, name: str) -> None:
+        """Count a file that is not audio."""
+        self.not_audio[os.path.splitext(name)[1].lower()] += 1
 
 
 def check_roots(folders: Iterable[str | Path]) -> list[str]:
@@ -114,12 +130,31 @@ def _read_folder(
             yield entry.path, name, False
         elif name == MANIFEST:
             found.manifests.append(entry.path)
+            found.count_other(name)
         elif os.path.splitext(name)[1].lower() in UNREAD_SUFFIXES:
             found.faults.append((entry.path, UNREAD_REASON))
+        elif _has_audio_header(entry):
+            _collect_file(entry, root, found)
+        else:
+            found.count_other(name)
 
 
 def _is_audio(name: str) -> bool:
     return name[name.rfind(".") :].lower() in AUDIO_SUFFIXES
+
+
+def _has_audio_header(entry: os.DirEntry[str]) -> bool:
+    """Return whether a regular file without a suffix begins as audio does."""
+    if os.path.splitext(entry.name)[1]:
+        return False
+    try:
+        if not entry.is_file():  # opening a pipe would block forever
+            return False
+        with open(entry.path, "rb", buffering=0) as file:
+            head = file.read(HEAD_BYTES)
+    except OSError:
+        return False
+    return head.startswith(HEADS) or head[8:12] in FORMS.get(head[:4], ())
 
 
 def _follow_link(
@@ -134,8 +169,12 @@ def _follow_link(
             found.faults.append((entry.path, reason))
         elif not inside:
             yield entry.path
-    elif _is_audio(entry.name) and not (inside and os.path.isfile(target)):
+    elif inside and os.path.isfile(target):  # found under its own name
+        return
+    elif _is_audio(entry.name) or _has_audio_header(entry):
         _collect_file(entry, root, found)
+    else:
+        found.count_other(entry.name)
 
 
 def _is_dir(entry: os.DirEntry[str]) -> bool:

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from catalog.audio.decode import decode_file
-from catalog.audio.model import Audio
+from catalog.audio.decode import decode_file, read_header
+from catalog.audio.model import MAX_CHANNELS, SR_RANGE_HZ, Audio, Header
 from catalog.errors import AudioError, CatalogError
+from catalog.features.long_take import is_long, measure_long_take
 from catalog.features.measure import Measures, measure_take
 from catalog.library.files.overrides import FileOverride, add_mix, measure_with_override
 from catalog.library.metadata.filename import find_provenance
@@ -60,8 +61,29 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
 
     Raise `AudioError` if it cannot be decoded, and `ParameterError` if it holds no stroke.
     """
-    audio = decode_file(path)
-    return audio, measure_take(audio)
+    header = _long_header(path)
+    if header is None:
+        audio = decode_file(path)
+        return audio, measure_take(audio)
+    return measure_long_take(
+        lambda start, stop: decode_file(path, start=start, stop=stop),
+        n_frames=header.n_frames,
+        n_channels=header.n_channels,
+        sr=header.sr,
+    )
+
+
+def _long_header(path: Path) -> Header | None:
+    """Return the header of a long file; None for a short one, or one that cannot be read so."""
+    if not path.is_file() or path.stat().st_size == 0:
+        return None
+    try:
+        header = read_header(path)
+    except AudioError:
+        return None
+    low, high = SR_RANGE_HZ
+    is_sound = low <= header.sr <= high and header.n_channels <= MAX_CHANNELS
+    return header if is_sound and is_long(header.n_frames, header.n_channels) else None
 
 
 def measure_all(
