@@ -81,6 +81,7 @@ class Action(Word):
     CUT = "cut"
     SIDES = "sides"
     SESSION = "session"
+    NAME = "name"
 
 
 class Verdict(Word):
@@ -130,6 +131,9 @@ class Hit:
         channel's, and `content_hash` is that of both files, one after the other
     exported : bool
         the file is one of an exported kit, so that it is a copy of another recording
+    names : mapping of str to str
+        "drum", "microphone" and "damping" as the user gave them; `drum` and `microphone` then are
+        these
     heard_lkfs : float or None
         strength estimated from timbre, LKFS, see `catalog.search.strength`; None if the level
         shows it or it was not estimated
@@ -162,6 +166,7 @@ class Hit:
     origin: Mapping[str, str] = field(default_factory=dict, repr=False)
     mate: Path | None = None
     exported: bool = False
+    names: Mapping[str, str] = field(default_factory=dict)
     heard_lkfs: float | None = None
 
     @property

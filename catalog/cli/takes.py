@@ -18,6 +18,7 @@ from catalog.cli.output import (
     print_message,
     print_result,
 )
+from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -60,6 +61,16 @@ def add_commands(command: AddCommand) -> None:
     )
     session.add_argument("name")
     session.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    _add_name(command)
+
+
+def _add_name(command: AddCommand) -> None:
+    name = command("name", "set drum, microphone or damping of hits or of their takes", _name)
+    name.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    name.add_argument("--drum", metavar="NAME", help='"" returns to the name of the file')
+    name.add_argument("--microphone", metavar="NAME", help='"" returns to the name of the file')
+    name.add_argument("--damping", choices=("open", "damped", ""), help='"" returns to the name')
+    name.add_argument("--take", action="store_true", help="all strokes of the takes of the hits")
 
 
 def _takes(cat: Catalog, args: argparse.Namespace) -> int:
@@ -183,4 +194,19 @@ def _session(cat: Catalog, args: argparse.Namespace) -> int:
     hits = [cat.hit(hit_id) for hit_id in args.hits]
     lines = [f"{hit.id:>6}  {hit.session}  (named by: {hit.session_source})" for hit in hits]
     print_result(hits, lines, as_json=args.json)
+    return change_code(hits != before)
+
+
+def _name(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.drum is args.microphone is args.damping is None:
+        raise ParameterError("nothing to set; give --drum, --microphone or --damping")
+    before = [cat.hit(hit_id) for hit_id in args.hits]
+    hits = cat.takes.set_names(
+        args.hits,
+        drum=args.drum,
+        microphone=args.microphone,
+        damping=args.damping,
+        whole_take=args.take,
+    )
+    print_result(hits, [hit_line(hit) for hit in hits], as_json=args.json)
     return change_code(hits != before)

@@ -11,6 +11,7 @@ import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
+from catalog.library.metadata.given_names import damping_of
 from catalog.models import Hit, State
 
 LAYER_DB = 2.0  # LU between strokes of one layer; smaller differences hardly sound stronger
@@ -42,10 +43,12 @@ def strokes_of_drum(
 ) -> tuple[Hit, ...]:
     """List the strokes of the drum of a hit through the same microphone, weakest first.
 
-    Copies in `leave_out` are left out; `hit` itself always stays, alone if its drum is unknown.
+    Damped strokes are not listed with open ones. Copies in `leave_out` are left out; `hit` itself
+    always stays, alone if its drum is unknown.
     """
     if not hit.drum:
         return (hit,)
+    damping = damping_of(hit)
     same = [
         other
         for other in hits
@@ -55,6 +58,7 @@ def strokes_of_drum(
         and math.isfinite(other.strength_lkfs)
         and (other.drum, other.session, other.microphone, other.role)
         == (hit.drum, hit.session, hit.microphone, hit.role)
+        and damping_of(other) == damping
     ]
     return tuple(sorted([hit, *same], key=lambda h: (h.strength_lkfs, h.id)))
 

@@ -22,6 +22,7 @@ from catalog.library.files.regions import (
     reset_regions,
     split_region,
 )
+from catalog.library.metadata.given_names import set_names
 from catalog.library.metadata.sessions import Session, list_sessions, set_session
 from catalog.library.scan.stereo_pairs import (
     count_frames,
@@ -246,6 +247,43 @@ class Takes:
             if the name is too long or holds control characters
         """
         set_session(self._store, hit_ids, name)
+
+    # Drum, microphone and damping
+
+    def set_names(
+        self,
+        hit_ids: Sequence[int],
+        *,
+        drum: str | None = None,
+        microphone: str | None = None,
+        damping: str | None = None,
+        whole_take: bool = False,
+    ) -> list[Hit]:
+        """Set drum, microphone or damping of hits, or of all strokes of their takes.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        drum, microphone : str, optional; "" returns to what the name of the file says
+        damping : str, optional, "open" or "damped"; "" returns to what the name says
+        whole_take : bool
+            all strokes of the files of the hits, and of the other files of a numbered take; only
+            the files themselves get the microphone
+
+        Returns
+        -------
+        list of Hit, as they are now
+
+        Raises
+        ------
+        ParameterError
+            if a name is too long or no plain text, or the damping is unknown
+        StoreError
+            if a hit is unknown
+        """
+        given = {"drum": drum, "microphone": microphone, "damping": damping}
+        names = {field: name for field, name in given.items() if name is not None}
+        return set_names(self._store, hit_ids, names, whole_take=whole_take)
 
     def _first_hit(self, hit: int | str | Path) -> Hit:
         return self._store.hits.get(hit) if isinstance(hit, int) else self.regions(hit)[0]

@@ -13,6 +13,8 @@ from catalog.__main__ import main
 from catalog.audio.bext import insert_bext
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
+from catalog.kit.layers import strokes_of_drum
+from catalog.library.metadata.given_names import damping_of
 from tests.signals import as_frames, drum_stroke
 
 SR = 16_000  # Hz; low, so that measuring is quick
@@ -318,3 +320,36 @@ def test_a_hidden_stroke_is_not_merged_with_a_visible_one(cat, folder):
     with pytest.raises(ParameterError, match="one of the strokes is hidden"):
         cat.takes.merge_regions([first.id, second.id])
     assert [hit.state for hit in cat.takes.regions(second.id)][:2] == ["hidden", "here"]
+
+
+def test_drum_microphone_and_damping_are_set_for_a_take_and_kept_by_scans(cat, folder):
+    def strokes():
+        return cat.takes.regions(folder / "Cellar" / "snare.wav")
+
+    ids = [hit.id for hit in strokes()]
+    others = [hit for hit in cat.hits() if hit.id not in ids]
+    cat.takes.set_names(ids[:1], drum="Snare 14", microphone="top", whole_take=True)
+    cat.takes.set_names(ids[1:2], damping="damped")
+    cat.scan([folder], n_jobs=1, again=True)
+    assert [(hit.drum, hit.microphone) for hit in strokes()] == [("Snare 14", "top")] * 3
+    assert [damping_of(hit) for hit in strokes()] == ["", "damped", ""]
+    layers = strokes_of_drum(cat.hit(ids[0]), cat.hits())
+    assert {hit.id for hit in layers} == {ids[0], ids[2]}
+    cat.takes.set_names(ids, drum="", microphone="", damping="")
+    named = [(hit.drum, hit.microphone, damping_of(hit)) for hit in strokes()]
+    assert named == [("snare", "", "")] * 3
+    assert [hit for hit in cat.hits() if hit.id not in ids] == others
+
+
+def test_names_by_the_command_line(cat, folder, capsys):
+    hit, *rest = cat.takes.regions(folder / "Cellar" / "snare.wav")
+    store = ["--store", str(cat.store_path)]
+    assert main([*store, "--json", "name", str(hit.id), "--drum", "Brass", "--take"]) == 0
+    assert [row["drum"] for row in json.loads(capsys.readouterr().out)] == ["Brass"]
+    assert {cat.hit(other.id).drum for other in rest} == {"Brass"}
+    assert main([*store, "name", str(hit.id), "--drum", "Brass"]) == 1  # nothing changed
+    assert main([*store, "name", str(hit.id)]) == 2
+    with pytest.raises(ParameterError, match="damping"):
+        cat.takes.set_names([hit.id], damping="wet")
+    with pytest.raises(ParameterError, match="printable"):
+        cat.takes.set_names([hit.id], drum="a\nb")

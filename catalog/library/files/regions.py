@@ -155,10 +155,10 @@ def _to_measured(
 ) -> MeasuredFile:
     """Return the record that a scan would make of the file, with what is known of its strokes."""
     hit = next((s for s in strokes if s.session_source != "user"), strokes[0])
-    sql = "SELECT size, mtime_ns FROM hit WHERE id = ?"
-    size, mtime_ns = store.database.read(sql, (hit.id,))[0]
+    sql = "SELECT size, mtime_ns, drum, microphone FROM hit WHERE id = ?"
+    size, mtime_ns, drum, microphone = store.database.read(sql, (hit.id,))[0]
     recorded = Provenance(
-        hit.session, hit.drum, hit.microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
+        hit.session, drum, microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
     )
     segments = (measures, *measures.others)
     probabilities = role_probabilities(np.stack([segment.embedding for segment in segments]))

@@ -115,8 +115,9 @@ def _split_by_decay(hits: Sequence[Hit]) -> dict[int, str]:
 
 
 def _from_words(hit: Hit, words: dict[str, str]) -> str:
-    """Return the one class that the tags name, else the file's name, else its folder's."""
-    for text in (" ".join(hit.tags), hit.path.stem, hit.path.parent.name):
+    """Return the one class that the user gave, else the tags, the file's name, its folder's."""
+    given = hit.names.get("damping", "")
+    for text in (given, " ".join(hit.tags), hit.path.stem, hit.path.parent.name):
         found = {words[word] for word in split_words(text) if word in words}
         if len(found) == 1:
             return found.pop()

@@ -26,7 +26,7 @@ PLACE = (
 )  # fmt: skip
 ROLE = ("role", "role_confidence", "role_source")
 SESSION = ("session", "session_source")
-SAID = ("mark", "tags", "remark")
+SAID = ("mark", "tags", "remark", "names")
 COLUMNS = ("id", "state", "content_hash", "start", "stop", *PLACE, *ROLE, *SESSION, *SAID)
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM hit"
 ELIGIBLE = "aside IS NULL AND NOT hidden AND region >= 0"
@@ -104,7 +104,7 @@ def _path(row: Row) -> str:
 
 
 def _is_annotated(row: Row) -> bool:
-    said = row["mark"] or row["remark"] or row["tags"] != "[]"
+    said = row["mark"] or row["remark"] or row["tags"] != "[]" or row["names"] != "{}"
     return bool(said) or RoleSource.USER in (row["role_source"], row["session_source"])
 
 
@@ -128,6 +128,7 @@ def _combine(db: sqlite3.Connection, lost: Row, other: Row) -> None:
     values = {name: lost[name] for name in ("mark", "remark") if not other[name]}
     tags = {*json.loads(lost["tags"]), *json.loads(other["tags"])}
     values["tags"] = json.dumps(sorted(tags))
+    values["names"] = json.dumps({**json.loads(lost["names"]), **json.loads(other["names"])})
     for group in (ROLE, SESSION):
         if lost[group[-1]] == RoleSource.USER != other[group[-1]]:
             values |= {name: lost[name] for name in group}

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 WORDS = "words"  # name of the part of `hit` that a scan cannot make again
-WORD_COLUMNS = ("mark", "tags", "remark", "hidden", "aside")
+WORD_COLUMNS = ("mark", "tags", "remark", "names", "hidden", "aside")
 HAS_WORDS = (
-    "({0}mark != '' OR {0}tags != '[]' OR {0}remark != '' OR {0}hidden != 0"
+    "({0}mark != '' OR {0}tags != '[]' OR {0}remark != '' OR {0}names != '{{}}' OR {0}hidden != 0"
     " OR {0}aside IS NOT NULL OR {0}role_source = 'user' OR {0}session_source = 'user')"
 )
 ROLE_WORDS = "iif({0}role_source = 'user', {0}role, '')"

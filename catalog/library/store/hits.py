@@ -29,7 +29,7 @@ COLUMNS = (
     "id", "path", "start", "stop", "sr", "n_channels", "session", "drum", "microphone", "take",
     "role", "role_confidence", "role_source", "descriptors", "container", "subtype",
     "content_hash", "state", "note", "mark", "tags", "remark", "region", "session_source",
-    "origin", "mate", "exported", "aside",
+    "origin", "mate", "exported", "names", "aside",
 )  # fmt: skip
 COMPUTED = {  # the other columns are read as they are
     "state": STATE_SQL,
@@ -57,6 +57,9 @@ def gc_paused() -> Iterator[None]:
     finally:
         if was_on:
             gc.enable()
+
+
+NAMES = ("drum", "microphone")  # fields of a hit that the user can set in the column `names`
 
 
 class HitCache:
@@ -144,6 +147,8 @@ class Hits:
         values["state"] = STATE_BY_TEXT[values["state"]]
         values["mark"] = MARK_BY_TEXT[values["mark"]]
         values["tags"] = () if tags == "[]" else tuple(json.loads(tags))  # most have none
+        values["names"] = {} if values["names"] == "{}" else json.loads(values["names"])
+        values |= {field: values["names"][field] for field in NAMES if field in values["names"]}
         values["origin"] = {} if origin == "{}" else json.loads(origin)
         return Hit(**values)
 

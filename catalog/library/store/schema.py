@@ -13,7 +13,7 @@ APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as
 SCHEMA_VERSION = 5
 # Something is stored that the user wrote about a hit; the index of such hits has this condition.
 ANNOTATED = (
-    "(mark != '' OR tags != '[]' OR remark != ''"
+    "(mark != '' OR tags != '[]' OR remark != '' OR names != '{}'"
     " OR role_source = 'user' OR session_source = 'user')"
 )
 ANNOTATED_INDEX = f"CREATE INDEX hit_annotated ON hit (id) WHERE {ANNOTATED};"
@@ -30,7 +30,8 @@ CREATE TABLE hit (
     role_source TEXT NOT NULL, descriptors TEXT NOT NULL, mark TEXT NOT NULL DEFAULT '',
     tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '',
     hidden INTEGER NOT NULL DEFAULT 0, region INTEGER NOT NULL DEFAULT 0,
-    session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}', mate);
+    session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}', mate,
+    names TEXT NOT NULL DEFAULT '{}');
 CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate);
@@ -125,6 +126,7 @@ CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid
 CREATE TABLE row_checksum (
     part TEXT NOT NULL, row_id INTEGER NOT NULL, checksum INTEGER NOT NULL,
     PRIMARY KEY (part, row_id)) WITHOUT ROWID;
+ALTER TABLE hit ADD COLUMN names TEXT NOT NULL DEFAULT '{}';
 """
     + ANNOTATED_INDEX,
 }

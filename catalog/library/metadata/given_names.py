@@ -1,0 +1,90 @@
+"""Names of drum and microphone, and damping, as the user gave them to hits or to whole takes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+
+from catalog.errors import ParameterError
+from catalog.library.metadata.damping import DAMPED, OPEN, damping_from_words
+from catalog.library.store.database import update_hit
+from catalog.library.store.store import Store
+from catalog.models import Action, Hit, State
+
+FIELDS = ("drum", "microphone", "damping")
+DAMPING = (OPEN, DAMPED)
+MAX_NAME = 200  # characters
+
+
+def set_names(
+    store: Store, hit_ids: Sequence[int], names: Mapping[str, str], *, whole_take: bool = False
+) -> list[Hit]:
+    """Set drum, microphone or damping of hits; later scans keep them.
+
+    Parameters
+    ----------
+    store : Store
+    hit_ids : sequence of int
+    names : mapping of str to str
+        by "drum", "microphone" and "damping"; "" returns to what the name of the file says
+    whole_take : bool
+        set them for all strokes of the recordings that hold the hits, and for all files of a take
+        that the recorder numbered, but the microphone only for the file itself
+
+    Returns
+    -------
+    list of Hit, as they are now
+
+    Raises
+    ------
+    ParameterError
+        if a name is too long or no plain text, or the damping is neither "open" nor "damped"
+    StoreError
+        if a hit is unknown
+    """
+    _check(names)
+    chosen = [store.hits.get(hit_id) for hit_id in dict.fromkeys(hit_ids)]
+    step = store.history.new_step()
+    with store.writing() as db:
+        for hit, fields in _expand(store, chosen, names, whole_take=whole_take):
+            kept = {**hit.names, **fields}
+            text = json.dumps({field: name for field, name in kept.items() if name})
+            update_hit(db, hit.id, {"names": text})
+            changes = [f"{field}: {name or 'by the file'}" for field, name in fields.items()]
+            store.history.add_edit(Action.NAME, hit, ", ".join(changes), step=step)
+    return [store.hits.get(hit.id) for hit in chosen]
+
+
+def damping_of(hit: Hit) -> str:
+    """Return "open" or "damped" as the user gave it, else by tags, name and folder; else ""."""
+    texts = (" ".join(hit.tags), hit.path.stem, hit.path.parent.name)
+    return hit.names.get("damping", "") or damping_from_words(texts)
+
+
+def _check(names: Mapping[str, str]) -> None:
+    for field, name in names.items():
+        if field not in FIELDS:
+            raise ParameterError(f"names holds {field!r}; known are {', '.join(FIELDS)}")
+        if len(name) > MAX_NAME or not name.isprintable():
+            raise ParameterError(f"{field} must be printable and at most {MAX_NAME} characters")
+    if names.get("damping", "") not in ("", *DAMPING):
+        raise ParameterError(f"damping={names['damping']!r} must be 'open', 'damped' or ''")
+
+
+def _expand(
+    store: Store, chosen: Sequence[Hit], names: Mapping[str, str], *, whole_take: bool
+) -> list[tuple[Hit, dict[str, str]]]:
+    """Return every hit that changes, with the names that it gets."""
+    clean = {field: " ".join(name.split()) for field, name in names.items()}
+    if not whole_take:
+        return [(hit, clean) for hit in chosen]
+    files = {hit.path for hit in chosen}
+    takes = {(hit.session, hit.take) for hit in chosen if hit.take}
+    shared = {field: name for field, name in clean.items() if field != "microphone"}
+    changed = []
+    for hit in store.hits.read(states=(State.HERE, State.MISSING, State.HIDDEN)):
+        if hit.path in files:
+            changed.append((hit, clean))
+        elif (hit.session, hit.take) in takes and shared:
+            changed.append((hit, shared))
+    return changed
