@@ -382,7 +382,7 @@ def test_regions_and_mix_apply_again_when_a_missing_side_is_back(cat, folder):
     cat.takes.set_mix(pair.id, "2")
     before = [(hit.id, hit.start, hit.stop, hit.descriptors) for hit in cat.takes.stereo_pairs()]
     right = folder / "Shed" / "snare_01_R.wav"
-    away = right.rename(folder / "away")
+    away = right.rename(folder.parent / "away")
     cat.scan([folder], n_jobs=1)
     assert cat.takes.stereo_pairs() == []
     away.rename(right)
