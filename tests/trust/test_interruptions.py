@@ -69,9 +69,8 @@ def interruptions(
         prepared.reset()
         ending = run(name, prepared.place, DiskCalls(can_link=can_link))
         assert (ending.was_killed, ending.error, ending.trace) == (False, "", "")
-        errors = ERRORS if set(fates) & {Fate.FAIL, Fate.FAIL_AFTER} else (0,)
-        for at, fate, error in itertools.product(range(ending.n_calls), fates, errors):
-            yield name, DiskCalls(fate, at, error, can_link)
+        for at, fate in itertools.product(range(ending.n_calls), fates):
+            yield name, DiskCalls(fate, at, ERRORS[at % len(ERRORS)], can_link)
 
 
 def share(cases: Iterator[tuple[str, DiskCalls]], *, full: bool) -> list[tuple[str, DiskCalls]]:
