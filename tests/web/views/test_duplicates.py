@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from catalog.duplicates.cached import UNCERTAIN_RELATION
@@ -105,7 +107,8 @@ def test_actions_that_the_page_never_sends_are_ignored(used):
         None, "accept", {"op": "no such"}, {"op": "keep"}, {"op": "accept", "ids": 3},
         {"op": "keep", "id": "x"}, {"op": "same", "first": 1},
     ):  # fmt: skip
-        assert run_action(action).get("tab", Tab()) == Tab()
+        left = run_action(action).get("tab", Tab())
+        assert replace(left, name="") == Tab(name="")  # each tab gets a random name
     assert page().catalog.history() == []
 
 
