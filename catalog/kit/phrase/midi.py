@@ -14,7 +14,7 @@ from catalog.kit.slots import SLOTS, assign_notes, gm_name
 TICKS = 480  # a quarter note; common in MIDI files
 DRUM_CHANNEL = 9  # channel 10 counted from 1: General MIDI percussion
 NOTE_BEATS = 0.125  # drums ignore how long a key is held
-MAX_BYTES = 4_000_000  # a file of strokes alone is far smaller
+MAX_BYTES = 250_000  # 20,000 strokes with their ends take 160,000; mido reads 100,000 in a second
 MAX_S = 300.0  # of a phrase: five minutes of stereo take 100 MB while rendered
 MAX_EVENTS = 20_000
 TEMPO_US = 500_000  # of a quarter note where a file sets no tempo: 120 a minute (RP-001)
@@ -100,7 +100,8 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
         if stroke.note not in slot_of:
             left_out[stroke.note] += 1
         elif stroke.time_s > MAX_S or len(events) == MAX_EVENTS:
-            changes.append(f"played to {stroke.time_s:.0f} s only: a phrase holds {MAX_S:.0f} s")
+            limit = f"{MAX_EVENTS} strokes" if len(events) == MAX_EVENTS else f"{MAX_S:.0f} s"
+            changes.append(f"played to {stroke.time_s:.0f} s only: a phrase holds {limit}")
             break
         else:
             beat = stroke.time_s * TEMPO_BPM / 60.0
@@ -126,7 +127,7 @@ def _read_note_ons(data: bytes, name: str) -> list[_NoteOn]:
     import mido
 
     if len(data) > MAX_BYTES:
-        raise KitError(f"{name}: is larger than {MAX_BYTES // 1_000_000} MB; cut a phrase from it")
+        raise KitError(f"{name}: is larger than {MAX_BYTES // 1000} kB; cut a phrase from it")
     if data[:4] != b"MThd":
         raise KitError(f"{name}: is not a Standard MIDI File; export one from your sequencer")
     try:

@@ -12,6 +12,7 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.audio.resample import retune
+from catalog.errors import KitError
 from catalog.features.loudness import true_peak
 from catalog.kit.layers import Layer, layers_of, velocity_gain
 from catalog.kit.levels import CEILING_DBTP, MARGIN_DB
@@ -22,6 +23,8 @@ from catalog.models import Hit
 
 CHOKE_S = 0.05  # fade of a choked stroke, as in the SFZ file
 TAIL_S = 2.5  # after the last stroke
+MAX_FRAMES = 60_000_000  # of a phrase: five minutes at 192 kHz, 480 MB of stereo
+MAX_MIXED_FRAMES = 3_000_000_000  # of all strokes: about ten seconds of work
 
 
 @dataclass(frozen=True)
@@ -107,8 +110,14 @@ def render_phrase(
     -------
     np.ndarray, float32, shape (n_frames, 2)
         below -1 dBTP; attenuated as a whole if the strokes add up to more
+
+    Raises
+    ------
+    KitError
+        if the phrase is too long at that rate, or its strokes together are
     """
     performance = perform_phrase(kit, hits, phrase, gain_db=gain_db)
+    _check_work(performance, hits, sr=sr)
     out = np.zeros((round(performance.length_s * sr), 2), dtype=np.float32)
     tuned: dict[tuple[int, float], np.ndarray] = {}
     for stroke in performance.strokes:
@@ -124,6 +133,25 @@ def render_phrase(
         out[start : start + len(samples)] += samples
     over_db = true_peak(out) - (CEILING_DBTP - MARGIN_DB)
     return out * np.float32(10.0 ** (-over_db / 20.0)) if over_db > 0.0 else out
+
+
+def _check_work(performance: Performance, hits: Mapping[int, Hit], *, sr: int) -> None:
+    """Raise `KitError` if a phrase would take too much memory or time."""
+    mixed_s = sum(
+        min((hit.stop - hit.start) / hit.sr, performance.length_s - stroke.time_s)
+        for stroke in performance.strokes
+        for hit in (hits[stroke.hit_id],)
+    )
+    if performance.length_s * sr > MAX_FRAMES:
+        raise KitError(
+            f"{performance.phrase}: {performance.length_s:.0f} s at {sr} Hz are too long; render "
+            "it at a lower rate, or cut a shorter phrase from it"
+        )
+    if mixed_s * sr > MAX_MIXED_FRAMES:
+        raise KitError(
+            f"{performance.phrase}: its {len(performance.strokes)} strokes last {mixed_s:.0f} s "
+            "together, which is too long; cut a shorter phrase from it"
+        )
 
 
 def _choke_beat(events: Sequence[Event], index: int) -> float | None:

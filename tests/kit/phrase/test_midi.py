@@ -1,6 +1,8 @@
 """Any Standard MIDI File becomes a phrase: times by its tempo map, keys as the kit has them."""
 
 import io
+import struct
+import time
 
 import mido
 import pytest
@@ -77,6 +79,33 @@ def test_a_long_file_is_cut_after_five_minutes_with_a_note():
     phrase = read_midi(midi([note(36, 480) for _ in range(700)]), SLOTS)
     assert len(phrase.events) == 600
     assert phrase.notes == ("played to 300 s only: a phrase holds 300 s",)
+
+
+def running(event: bytes, size: int) -> bytes:
+    """Return a file of `size` bytes whose events have no status byte of their own (RP-001)."""
+    status = {2: b"\0\xc9\x24", 3: b"\0\x99\x24\x40"}[len(event)]
+    track = status + event * ((size - 22 - len(status)) // len(event))
+    header = struct.pack(">4sIHHH4sI", b"MThd", 6, 0, 1, 480, b"MTrk", len(track))
+    return header + track
+
+
+HOSTILE = (b"\0\x24\x40", b"\0\x24")  # strokes, and changes of the program
+READ_S = 10.0  # for the largest file, on a busy computer; a 1 MB file took up to 47 s
+
+
+@pytest.mark.parametrize("event", HOSTILE)
+def test_a_file_of_events_without_end_is_refused_or_read_in_bounded_time(event):
+    with pytest.raises(KitError, match="is larger than 250 kB; cut a phrase from it"):
+        read_midi(running(event, 2**20), SLOTS)
+    start = time.monotonic()
+    if len(event) == 3:
+        phrase = read_midi(running(event, 250_000), SLOTS)
+        assert len(phrase.events) == 20_000
+        assert phrase.notes == ("played to 0 s only: a phrase holds 20000 strokes",)
+    else:
+        with pytest.raises(KitError, match="no stroke in it"):
+            read_midi(running(event, 250_000), SLOTS)
+    assert time.monotonic() - start < READ_S
 
 
 @pytest.mark.parametrize("data", [b"", b"RIFF" + bytes(40), b"MThd", midi([note(36, 0)])[:-9]])

@@ -83,6 +83,25 @@ def test_many_overlapping_tails_stay_below_the_ceiling():
     assert true_peak(sound) < -1.0
 
 
+def never(hit: Hit) -> Audio:
+    raise AssertionError("nothing is decoded for a phrase that is refused")
+
+
+@pytest.mark.parametrize(
+    ("events", "sr", "words"),
+    [
+        ([Event(300 / BEAT_S, "snare", 127)], 768_000, "302 s at 768000 Hz are too long"),
+        # 20,000 strokes of a recording of ten seconds
+        ([Event(i / 1000, "snare", 127) for i in range(20_000)], SR, "20000 strokes last"),
+    ],
+)
+def test_a_phrase_of_too_much_work_is_refused_before_it_is_rendered(events, sr, words):
+    kit, hits = Kit(slots={"snare": (1,)}), {1: make_hit(1, stop=10 * SR)}
+    phrase = Phrase("test", tuple(events))
+    with pytest.raises(KitError, match=words):
+        render_phrase(kit, hits, phrase, gain_db={"snare": 0.0}, read=never, sr=sr)
+
+
 def test_strokes_are_resampled_to_the_rate_of_the_phrase():
     kit, hits = Kit(slots={"snare": (1,)}), {1: make_hit(1, sr=22_050)}
     phrase = Phrase("test", (Event(0.0, "snare", 127),))

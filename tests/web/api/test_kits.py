@@ -36,6 +36,9 @@ def test_the_kit_is_changed_and_phrases_are_sent_in_seconds(own_client):
         assert answer.json()["length_s"] > times[-1]
     no_midi = encode_wav(make_stroke("snare", 1), sr=SR)
     assert own_client.post("/api/phrase", no_midi).status_code == 400
+    answer = own_client.post("/api/phrase", b"MThd" + bytes(2**20 - 4))
+    assert answer.status_code == 400
+    assert b"is larger than 250 kB" in answer.content
 
 
 def test_a_kit_is_sent_as_zip_under_an_unguessable_token(client):
