@@ -62,12 +62,19 @@ def run(installed, tmp_path):
 
 
 def fetch(address, *, patience_s=30.0):
-    """Ask until the server listens: it prints its address first."""
+    """Request a page as a browser with an empty cookie jar; repeat it until the server listens.
+
+    Returns the status and the body.
+    """
     end = time.monotonic() + patience_s
+    browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
     while True:
         try:
-            with urllib.request.urlopen(address, timeout=patience_s) as answer:
-                return answer.read()
+            with browser.open(address, timeout=patience_s) as answer:
+                return answer.status, answer.read()
+        except urllib.error.HTTPError as err:
+            with err:
+                return err.code, err.read()
         except urllib.error.URLError:
             if time.monotonic() > end:
                 raise
@@ -121,7 +128,10 @@ def test_the_installed_page_answers(installed, tmp_path):
     assert server.stdout is not None
     try:
         address = next(word for line in server.stdout for word in line.split() if "://" in word)
-        assert b"<html" in fetch(address)
+        status, body = fetch(address)
+        assert status == 200
+        assert b"<html" in body
+        assert fetch(address.partition("?")[0])[0] == 403  # without the token
     finally:
         server.terminate()
         server.communicate()
