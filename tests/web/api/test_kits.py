@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import zipfile
 
+import pytest
+
 from catalog.audio.encode import encode_wav
+from catalog.kit.export import write
 from catalog.kit.model import Kit
 from catalog.web.state import page
 from tests.web.conftest import SR, make_stroke
@@ -39,6 +44,21 @@ def test_the_kit_is_changed_and_phrases_are_sent_in_seconds(own_client):
     answer = own_client.post("/api/phrase", b"MThd" + bytes(2**20 - 4))
     assert answer.status_code == 400
     assert b"is larger than 250 kB" in answer.content
+
+
+@pytest.mark.parametrize("step", ["export", "zip"])
+def test_a_full_disk_during_a_download_is_reported_and_leaves_nothing(client, monkeypatch, step):
+    def fail(*_, **__):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    place = (write, "write_synced") if step == "export" else (zipfile.ZipFile, "write")
+    monkeypatch.setattr(*place, fail)
+    token = page().offer_download(Kit("mine", {"kick": (hit_id("kick_1"),)}))
+    answer = client.get(f"/api/export/{token}")
+    assert answer.status_code == 507  # RFC 4918, 11.5: Insufficient Storage
+    assert b"No space left on device" in answer.content
+    assert b"make room on that disk" in answer.content
+    assert not list(page().files.folder().glob("kit-*"))
 
 
 def test_a_kit_is_sent_as_zip_under_an_unguessable_token(client):
