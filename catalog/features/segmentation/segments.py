@@ -6,6 +6,7 @@ import numpy as np
 
 from catalog.errors import ParameterError
 from catalog.features.onset import LEAD_S, ONSET_SHARE, StrokeSpan
+from catalog.features.segmentation.flux import flux_per_block
 from catalog.features.segmentation.levels import (
     BLOCK_S,
     band_levels,
@@ -16,13 +17,11 @@ from catalog.features.segmentation.levels import (
     to_db,
 )
 from catalog.features.segmentation.multi_onset import may_hold_multiple_onsets
-from catalog.features.segmentation.rises import (
-    FLAM_S,
+from catalog.features.segmentation.rises import FLAM_S, Rise, find_rises
+from catalog.features.segmentation.strokes import (
     PEAK_S,
     SWELL_DB,
-    Rise,
     drop_stick_clicks,
-    find_rises,
     is_take,
     select_strokes,
 )
@@ -71,7 +70,8 @@ def segment_take(mono: np.ndarray, *, sr: int) -> tuple[StrokeSpan, ...]:
     total = to_db(np.sum(10.0 ** (bands / 10.0), axis=0))
     smooth = smooth_level(total, SMOOTH_S)
     noise_db = float(np.percentile(smooth, NOISE_PERCENT))
-    strokes = select_strokes(find_rises(bands, total), smooth, noise_db)
+    flux = flux_per_block(mono, sr=sr, n_blocks=len(total), block=block)
+    strokes = select_strokes(find_rises(bands, total, flux), smooth, noise_db)
     strokes = drop_stick_clicks(strokes, total)
     if not is_take(strokes):
         return ()

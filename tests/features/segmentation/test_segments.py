@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
 from catalog.features.segmentation import segment_take
-from tests.signals import SR, STROKE_LEAD_S, decaying_sine, drum_stroke, mix_take, strokes_at
+from tests.signals import (
+    SR,
+    STROKE_LEAD_S,
+    decaying_noise,
+    decaying_sine,
+    drum_stroke,
+    mix_take,
+    strokes_at,
+)
 
 LEAD = round(STROKE_LEAD_S * SR)
 TOLERANCE_S = 0.002  # an onset further away is a different one
@@ -153,3 +161,32 @@ def test_a_ring_that_is_cut_off_is_not_a_second_stroke():
 def test_a_sample_rate_of_0_is_refused():
     with pytest.raises(ParameterError, match="sr=0 must be above 0"):
         segment_take(np.zeros(10, np.float32), sr=0)
+
+
+@pytest.mark.parametrize("under_db", [10, 14, 20])
+@pytest.mark.parametrize("gap_s", [0.12, 0.24])
+def test_a_softer_stroke_shortly_before_a_louder_one_is_found(under_db, gap_s):
+    soft, loud = (drum_stroke(150, seed=i)[LEAD:] for i in (1, 2))
+    starts_s = (0.4, 1.9, 3.4)
+    strokes = [(at_s, soft * 10 ** (-under_db / 20)) for at_s in starts_s]
+    strokes += [(at_s + gap_s, loud) for at_s in starts_s]
+    expected = sorted(at_s for at_s, _ in strokes)
+    assert onsets_s(mix_take(strokes)) == pytest.approx(expected, abs=TOLERANCE_S)
+
+
+def test_a_flam_keeps_its_main_stroke_after_a_far_softer_grace_note():
+    soft, loud = (drum_stroke(150, seed=i)[LEAD:] for i in (1, 2))
+    starts_s = (0.4, 1.9, 3.4)
+    strokes = [(at_s, soft * 10 ** (-24 / 20)) for at_s in starts_s]
+    strokes += [(at_s + 0.03, loud) for at_s in starts_s]
+    found = onsets_s(mix_take(strokes))
+    assert len(found) == len(starts_s)
+    assert found == pytest.approx([at_s + 0.015 for at_s in starts_s], abs=0.02)
+
+
+def test_cymbals_struck_while_they_ring_are_found():
+    """The wash hides each new stroke in the total level, but not in narrow bands."""
+    at_s = [0.4, 0.9, 1.3, 1.9, 2.4]
+    wash = [decaying_noise(3.0, seed=i, length_s=1.5, amplitude=0.4) for i in range(len(at_s))]
+    found = onsets_s(mix_take(list(zip(at_s, wash, strict=True))))
+    assert found == pytest.approx(at_s, abs=0.005)

@@ -2,7 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from catalog.features.segmentation.rises import Rise, select_strokes
+from catalog.features.segmentation.rises import Rise
+from catalog.features.segmentation.strokes import select_strokes
 
 
 def test_a_rise_rejected_over_a_ring_does_not_count_as_talk_before_the_next_stroke():
