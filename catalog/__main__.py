@@ -1,7 +1,6 @@
 """The command line: parse arguments, call one method of `Catalog`, print the result.
 
-Exit codes: 0 success; 1 files were skipped, nothing was found or nothing was changed; 2 wrong
-arguments or an error.
+Exit codes: 0 done; 1 nothing or only a part was done; 2 wrong arguments or an error; 130 Ctrl+C.
 Results go to standard output, progress and messages to standard error.
 """
 

@@ -103,7 +103,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     _write_report(cat, args, outcomes, DRY_HEADING)
     value = {"dry_run": True, "hits": hits, "obstacles": obstacles, "kits": used}
     print_result(value, lines, as_json=args.json)
-    return OK
+    return OK if movable else INCOMPLETE
 
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
@@ -226,12 +226,16 @@ def _same(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _keep(cat: Catalog, args: argparse.Namespace) -> int:
+    before = cat.copies()
     cat.duplicates.prefer(args.hit)
-    (group,) = [group for group in cat.copies() if group.keep == args.hit]
+    groups = cat.copies()
+    group = next((group for group in groups if group.keep == args.hit), None)
+    if group is None:
+        raise CatalogError(f"hit {args.hit} cannot be kept: no other file agrees with it")
     copies = ", ".join(map(str, group.others))
     line = f"hit {group.keep} is kept; its copies: {copies}"
     print_result(group, [line], as_json=args.json)
-    return OK
+    return change_code(groups != before)
 
 
 def _doubts(cat: Catalog, args: argparse.Namespace) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
+    change_code,
     finite,
     hit_line,
     print_message,
@@ -74,29 +76,42 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
         )
     kit = cat.fill_kit(dict(args.locked), slots=args.slots, seed=args.seed)
     kit = cat.kits.add_layers(kit) if args.layers else kit
+    before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
     if args.save:
         cat.kits.save(kit, args.save, replace_saved=args.replace)
-    return _print_kit(cat, kit, args)
+    _print_kit(cat, kit, args)
+    is_listing = not args.save
+    return OK if is_listing else change_code(before != replace(kit, name=args.save))
 
 
-def _change(cat: Catalog, name: str, change: Callable[[Kit], Kit]) -> Kit:
-    """Change a saved kit in one transaction; `CatalogError` lists the saved kits without one."""
-    saved_kit(cat, name)
-    return cat.kits.change(name, change)
+def _change(cat: Catalog, name: str, change: Callable[[Kit], Kit]) -> tuple[Kit, bool]:
+    """Change a saved kit in one transaction; return it, and whether it differs from before.
+
+    `CatalogError` lists the saved kits if there is none of that name.
+    """
+    before = saved_kit(cat, name)
+
+    def note_and_change(kit: Kit) -> Kit:
+        nonlocal before
+        before = kit
+        return change(kit)
+
+    kit = cat.kits.change(name, note_and_change)
+    return kit, kit != before
 
 
 def _swap(cat: Catalog, args: argparse.Namespace) -> int:
-    kit = _change(cat, args.name, lambda kit: cat.kits.swap(kit, args.slot))
-    return _print_kit(cat, kit, args)
+    kit, is_changed = _change(cat, args.name, lambda kit: cat.kits.swap(kit, args.slot))
+    _print_kit(cat, kit, args)
+    return change_code(is_changed)
 
 
-def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> int:
+def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> None:
     lines: list[str] = []
     for slot, ids in kit.slots.items():
         lines += [f"{slot:<12}{hit_line(cat.hit(hit_id))}" for hit_id in ids]
         lines += [f"{'':<12}{reason}" for reason in kit.why.get(slot, ())]
     print_result(kit, lines, as_json=args.json)
-    return OK
 
 
 def saved_kit(cat: Catalog, name: str) -> Kit:
@@ -127,8 +142,11 @@ def _forget(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _rename(cat: Catalog, args: argparse.Namespace) -> int:
-    cat.kits.rename(args.name, args.new)
-    return _kits(cat, args)
+    is_changed = saved_kit(cat, args.name).name != args.new
+    if is_changed:
+        cat.kits.rename(args.name, args.new)
+    _kits(cat, args)
+    return change_code(is_changed)
 
 
 def _add_saved_kit_commands(command: AddCommand) -> None:
@@ -196,10 +214,10 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
         kit = kit if args.level is None else kit.with_level(args.slot, args.level)
         return kit if args.tune is None else kit.with_tuning(args.slot, args.tune)
 
-    kit = _change(cat, args.name, adjust)
+    kit, is_changed = _change(cat, args.name, adjust)
     level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
     print_result(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
-    return OK
+    return change_code(is_changed)
 
 
 def _tune(cat: Catalog, args: argparse.Namespace) -> int:
@@ -225,7 +243,7 @@ def _tune(cat: Catalog, args: argparse.Namespace) -> int:
     elif proposals:
         lines.append("nothing was changed; add --yes to do it")
     print_result({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)
-    return OK
+    return change_code(bool(proposals)) if args.yes else OK
 
 
 def _masking(cat: Catalog, args: argparse.Namespace) -> int:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from catalog.models import Hit, Progress
 
 OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; see `catalog.__main__`
+NOTHING_CHANGED = "nothing was changed: it was so already"
 YES_HELP = "make the change; otherwise it is only listed"
 SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
 Run = Callable[["Catalog", argparse.Namespace], int]
@@ -61,7 +62,7 @@ def print_message(text: object) -> None:
 def change_code(is_changed: bool) -> int:
     """Return the exit code of a command that changes something; if it did not, print that."""
     if not is_changed:
-        print_message("nothing was changed: it was so already")
+        print_message(NOTHING_CHANGED)
     return OK if is_changed else INCOMPLETE
 
 

@@ -19,10 +19,10 @@ from catalog.cli.output import (
     print_result,
 )
 from catalog.errors import ParameterError
+from catalog.models import Hit, State
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.models import Hit
 
 WIDTH = 72  # characters of a waveform drawn as text
 HEIGHTS = " .:-=+*#%@"  # from silence to the peak
@@ -90,6 +90,7 @@ def _takes(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _regions(cat: Catalog, args: argparse.Namespace) -> int:
     hit = cat.hit(args.hit)
+    before = cat.takes.regions(hit.id) if hit.state in (State.HERE, State.HIDDEN) else []
     if args.move:
         start, stop = (round(seconds * hit.sr) for seconds in args.move)
         cat.takes.move_region(hit.id, start=start, stop=stop)
@@ -100,6 +101,7 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
     elif args.again:
         cat.takes.reset_regions(hit.id)
     strokes = cat.takes.regions(hit.path if args.again else hit.id)
+    is_listing = not (args.move or args.merge or args.again) and args.split is None
     lines = [str(hit.path), *_draw(cat, strokes)]
     lines += [
         f"{s.id:>6}  {s.start / s.sr:9.3f} to {s.stop / s.sr:9.3f} s  {s.role:<13}"
@@ -107,7 +109,11 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
         for s in strokes
     ]
     print_result(strokes, lines, as_json=args.json)
-    return OK
+    return OK if is_listing else change_code(_bounds(strokes) != _bounds(before))
+
+
+def _bounds(strokes: Sequence[Hit]) -> list[tuple[int, int, int]]:
+    return [(stroke.id, stroke.start, stroke.stop) for stroke in strokes]
 
 
 def _draw(cat: Catalog, strokes: Sequence[Hit]) -> list[str]:
@@ -143,11 +149,12 @@ def _cut(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _sides(cat: Catalog, args: argparse.Namespace) -> int:
+    is_listing, is_changed = not args.join and args.part is None, False
     if args.join:
-        cat.takes.join_stereo_pair(*args.join)
+        is_changed = cat.takes.join_stereo_pair(*args.join)
     elif args.part is not None:
-        cat.takes.split_stereo_pair(args.part)
-    if args.join or args.part is not None:
+        is_changed = cat.takes.split_stereo_pair(args.part)
+    if not is_listing:
         print_message("stored; the next scan of the folder applies it")
     hits = cat.takes.stereo_pairs()
     print_result(
@@ -155,11 +162,13 @@ def _sides(cat: Catalog, args: argparse.Namespace) -> int:
         [hit_line(hit) for hit in hits] or ["no hit is stored in two files"],
         as_json=args.json,
     )
-    return OK if hits or args.join else INCOMPLETE
+    if is_listing:
+        return OK if hits else INCOMPLETE
+    return change_code(is_changed)
 
 
 def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
-    warning = ""
+    warning, before = "", cat.takes.mix(args.hit)
     if args.mix is not None:
         warning = cat.takes.set_mix(args.hit, "" if args.mix == "none" else args.mix)
     delays, mix = cat.takes.microphones(args.hit), cat.takes.mix(args.hit)
@@ -174,7 +183,7 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
     if warning:
         print_message(f"warning: {warning}")
     print_result({"channels": delays, "mix": mix, "warning": warning}, lines, as_json=args.json)
-    return OK
+    return OK if args.mix is None else change_code(mix != before)
 
 
 def _sessions(cat: Catalog, args: argparse.Namespace) -> int:

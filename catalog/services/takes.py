@@ -210,27 +210,36 @@ class Takes:
         """Return hits whose left and right channels are two mono files."""
         return [hit for hit in self._store.hits.read(states=(State.HERE,)) if hit.mate is not None]
 
-    def join_stereo_pair(self, left: int, right: int) -> None:
+    def join_stereo_pair(self, left: int, right: int) -> bool:
         """Declare two mono hits to be the channels of one stereo hit; the next scan joins them.
 
         The left hit keeps its id and its annotations.
+
+        Returns
+        -------
+        bool, False if that was declared already
 
         Raises
         ------
         ParameterError
             if they are not two mono files of one rate, width, length and time reference
         """
-        join_stereo_pair(self._store, self._store.hits.get(left), self._store.hits.get(right))
+        hits = self._store.hits
+        return join_stereo_pair(self._store, hits.get(left), hits.get(right))
 
-    def split_stereo_pair(self, hit_id: int) -> None:
+    def split_stereo_pair(self, hit_id: int) -> bool:
         """Declare the two files of a hit to be separate hits; the next scan separates them.
+
+        Returns
+        -------
+        bool, False if that was declared already
 
         Raises
         ------
         ParameterError
             if the hit is one file
         """
-        split_stereo_pair(self._store, self._store.hits.get(hit_id))
+        return split_stereo_pair(self._store, self._store.hits.get(hit_id))
 
     # Sessions
 

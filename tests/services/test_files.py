@@ -16,6 +16,7 @@ from catalog.audio.encode import encode_wav
 from catalog.kit.model import Kit
 from tests.signals import SR, as_frames, drum_stroke
 
+NOTHING = "nothing was changed: it was so already"
 NAMES = ("kick_01", "kick_02", "snare_01", "tom_01")
 
 
@@ -267,13 +268,46 @@ def test_a_command_that_changes_nothing_reports_that(cat, call):
     ):
         assert call(*command)[0] == 0
         code, out, err = call(*command)
-        assert (code, err) == (1, "nothing was changed: it was so already\n")
+        assert (code, err) == (1, NOTHING + "\n")
         assert out
     assert call("mark", "none", second)[0] == 1
     assert call("undo", "--all", "--yes")[:2] == (
         1, "nothing was undone: no file is set aside or hidden by these steps\n"
     )  # fmt: skip
     assert call("undo", "--all")[0] == 1
+
+
+def test_a_change_of_a_kit_without_effect_reports_that(call):
+    for command in (
+        ["fill", "--slots", "kick,snare", "--save", "evening", "--replace"],
+        ["adjust", "evening", "kick", "--level", "-2", "--tune", "1"],
+    ):
+        assert call(*command)[0] == 0
+        code, out, err = call(*command)
+        assert (code, err) == (1, NOTHING + "\n")
+        assert out
+    assert call("adjust", "evening", "kick", "--level", "-3")[0] == 0
+    assert call("rename-kit", "evening", "evening")[::2] == (1, NOTHING + "\n")
+    assert call("rename-kit", "none", "none")[0] == 2
+    assert call("tune", "evening")[0] == 0
+    assert call("tune", "evening", "--yes")[::2] == (1, NOTHING + "\n")
+    code, _, err = call("swap", "evening", "snare")
+    assert (code, "slot snare has no other hit" in err) == (2, True)
+    assert call("rename-kit", "evening", "night")[0] == 0
+
+
+def test_a_choice_of_a_copy_without_effect_reports_that(cat, call):
+    (group,) = cat.copies()
+    assert call("keep", group.others[0])[0] == 0
+    assert call("keep", group.others[0])[::2] == (1, NOTHING + "\n")
+
+
+def test_a_plan_that_would_move_nothing_has_its_own_exit_code(cat, call):
+    hit_id = find(cat, "tom_01")
+    assert call("set-aside", hit_id)[0] == 0
+    cat.set_aside([hit_id], reason="test")
+    code, out, _ = call("set-aside", hit_id)
+    assert (code, "is set aside already" in out) == (1, True)
 
 
 def test_a_scan_of_a_folder_without_audio_reports_that(call, tmp_path):

@@ -17,6 +17,7 @@ from catalog.kit.layers import strokes_of_drum
 from catalog.library.metadata.given_names import damping_of
 from tests.signals import as_frames, drum_stroke
 
+NOTHING = "nothing was changed: it was so already"
 SR = 16_000  # Hz; low, so that measuring is quick
 AT_S = (0.4, 1.5, 2.6)
 ORIGIN = {"originator": "box", "date": "2021-05-04", "time": "10:00:00"}
@@ -258,7 +259,9 @@ def test_the_command_line_lists_and_changes_a_cut(call, cat, folder):
     move = ("--move", second.start / SR - 0.01, second.stop / SR)
     assert call("regions", second.id, *move)[0] == 0
     assert cat.hit(second.id).start == second.start - 160
+    assert call("regions", second.id, *move)[::2] == (1, NOTHING + "\n")
     assert call("regions", first.id, "--again")[0] == 0
+    assert call("regions", first.id, "--again")[::2] == (1, NOTHING + "\n")
     assert [hit.start for hit in cat.takes.regions(first.path)] == [
         hit.start for hit in (first, second, third)
     ]
@@ -282,6 +285,8 @@ def test_the_command_line_prints_channels_and_sessions(call, cat, folder):
     assert code == 0
     assert "opposite polarity" in out
     assert "cancel in this mix" in err
+    code, _, err = call("microphones", hit.id, "--mix", "sum")
+    assert (code, NOTHING in err) == (1, True)
     assert call("session", "Old mill", hit.id)[0] == 0
     code, out, _ = call("sessions", "--json")
     assert [s["name"] for s in json.loads(out)] == ["Cellar", "Old mill"]

@@ -160,37 +160,40 @@ def read_side_choices(store: Store) -> dict[str, str]:
     return dict(store.database.read_setting(SIDE_CHOICES, {}))
 
 
-def split_stereo_pair(store: Store, hit: Hit) -> None:
+def split_stereo_pair(store: Store, hit: Hit) -> bool:
     """Declare the two files of a hit to be separate hits; the next scan separates them.
 
-    Raise `ParameterError` if the hit is one file.
+    Return False if that was declared already. Raise `ParameterError` if the hit is one file.
     """
     if hit.mate is None:
         raise ParameterError(f"hit {hit.id} ({hit.name}) is one file: there is nothing to separate")
-    _save_choice(store, hit, "", f"apart from {hit.mate.name}")
+    return _save_choice(store, hit, "", f"apart from {hit.mate.name}")
 
 
-def join_stereo_pair(store: Store, left: Hit, right: Hit) -> None:
+def join_stereo_pair(store: Store, left: Hit, right: Hit) -> bool:
     """Declare two hits to be the left and right channel of one; the next scan joins them.
 
-    The left hit keeps its id and its annotations. Raise `ParameterError` if they are not two mono
-    files of one rate, width, length and time reference.
+    The left hit keeps its id and its annotations. Return False if that was declared already. Raise
+    `ParameterError` if they are not two mono files of one rate, width, length and time reference.
     """
     if left.path == right.path or left.mate or right.mate or not are_sides(left.path, right.path):
         raise ParameterError(
             f"{left.path.name} and {right.path.name} are not two mono files of one rate, width,"
             " length and time reference: they cannot be left and right of one recording"
         )
-    _save_choice(store, left, str(right.path), f"together with {right.path.name}")
+    return _save_choice(store, left, str(right.path), f"together with {right.path.name}")
 
 
-def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> None:
+def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> bool:
     with store.writing(changes_hits=False):
         pair = {str(hit.path), mate}  # the last choice for either file counts
-        before = read_side_choices(store).items()
-        kept = {a: b for a, b in before if not pair & {a, b} - {""}}
+        before = read_side_choices(store)
+        if before.get(str(hit.path)) == mate:
+            return False
+        kept = {a: b for a, b in before.items() if not pair & {a, b} - {""}}
         store.database.save_setting(SIDE_CHOICES, {**kept, str(hit.path): mate})
         store.history.add_edit(Action.SIDES, hit, reason)
+    return True
 
 
 def count_frames(hit: Hit) -> int:

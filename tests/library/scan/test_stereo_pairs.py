@@ -353,6 +353,20 @@ def test_the_last_choice_for_a_file_counts(tmp_path):
         assert [hit.id for hit in cat.hits()] == [second.id]
 
 
+def test_a_choice_of_sides_without_effect_reports_that(tmp_path, capsys):
+    cat, (first, second) = two_mono(tmp_path)
+    with cat:
+        store = ["--store", str(cat.store_path)]
+        for command in (["--join", str(first.id), str(second.id)], ["--part", str(first.id)]):
+            n_events = len(cat.history())
+            assert main(["sides", *command, *store]) == 0
+            capsys.readouterr()
+            assert main(["sides", *command, *store]) == 1
+            assert "nothing was changed: it was so already" in capsys.readouterr().err
+            assert len(cat.history()) == n_events + 1
+            cat.scan([tmp_path / "day"], n_jobs=1)
+
+
 def test_exchanged_sides_are_measured_again(cat, folder):
     pair = the_pair(cat)
     left, right = pair.files
