@@ -62,12 +62,28 @@ def _run(args: argparse.Namespace) -> int:
 
     path = Path(args.store) if args.store is not None else default_store()
     if args.command not in ("scan", "recover") and not path.exists():
-        raise CatalogError(f"there is no store at {path}; `catalog scan FOLDER` creates one")
+        raise CatalogError(_no_store(path))
+    if args.command == "recover" and args.backup is not None:
+        _move_damaged(path)
     new_store = args.command == "recover" or getattr(args, "new_store", False)
     with Catalog.open(path, new_store=new_store) as cat:
         code = args.run(cat, args)
         sys.stdout.flush()
     return int(code)
+
+
+def _no_store(path: Path) -> str:
+    from catalog.library.store.backup_files import describe_newest
+
+    hint = describe_newest(path.absolute()) or "`catalog scan FOLDER` creates one"
+    return f"there is no store at {path}; {hint}"
+
+
+def _move_damaged(path: Path) -> None:
+    from catalog.library.files.lost_store import move_damaged_store
+
+    if moved := move_damaged_store(path.absolute()):
+        print_message(f"the damaged store was renamed to {moved}; a new one takes its place")
 
 
 if __name__ == "__main__":

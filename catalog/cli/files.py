@@ -13,6 +13,7 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
+    ProgressBar,
     change_code,
     print_message,
     print_result,
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from catalog.duplicates.groups import CopyGroup
     from catalog.models import HistoryEvent
 
+NEWEST = Path()  # in place of the path of a backup
 NOTHING_TO_UNDO = "nothing was undone: no file is set aside or hidden by these steps"
 HEADING = "Copies, and what was done with them"
 DRY_HEADING = "Copies, and what would be done with them"
@@ -54,7 +56,11 @@ def add_commands(command: AddCommand) -> None:
         "--other-disk", action="store_true",
         help="also where another disk is mounted than when the file was set aside",
     )  # fmt: skip
-    command("recover", "put files set aside back into a store that was lost", _recover)
+    recover = command("recover", "put files set aside back into a store that was lost", _recover)
+    recover.add_argument(
+        "--backup", nargs="?", const=NEWEST, type=Path, metavar="FILE",
+        help="also restore annotations, kits and history from a backup, by default the newest one",
+    )  # fmt: skip
     hide = command("hide", "leave hits out of all lists; their files are not moved", _hide)
     hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
     hide.add_argument("--reason", default="", help="text for the history")
@@ -161,7 +167,23 @@ def _restore(cat: Catalog, args: argparse.Namespace) -> int:
     return _print_events(events, args)
 
 
+def _recover_backup(cat: Catalog, args: argparse.Namespace) -> int:
+    with ProgressBar() as bar:
+        path = None if args.backup == NEWEST else args.backup
+        result = cat.scans.recover(path, on_progress=bar)
+    lines = [f"not restored: {text}" for text in result.left]
+    lines.append(f"restored from {result.backup}:")
+    lines.append(
+        f"annotations of {result.n_hits} hits, {len(result.kits)} kits, {result.n_verdicts}"
+        f" verdicts, {result.n_events} entries of the history"
+    )
+    print_result(result, lines, as_json=args.json)
+    return INCOMPLETE if result.left else OK
+
+
 def _recover(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.backup is not None:
+        return _recover_backup(cat, args)
     result = cat.files.recover()
     lines = [f"recovered as set aside: hit {e.hit_id}: {e.source}" for e in result.events]
     lines += [f"not recovered: {path}: {reason}" for path, reason in result.left]

@@ -11,10 +11,22 @@ from pathlib import Path
 from catalog.context import Context
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
-from catalog.library.scan.folders import ScannedFolder, record_folders, scanned_folders
+from catalog.library.files.recover import recover_aside
+from catalog.library.files.recover_words import (
+    RecoveredWords,
+    restore_by_content,
+    restore_words,
+)
+from catalog.library.scan.folders import (
+    FOLDERS,
+    ScannedFolder,
+    record_folders,
+    scanned_folders,
+)
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.successors import continue_lost_hits
 from catalog.library.scan.walk import check_roots
+from catalog.library.store.backup_reader import choose_backup
 from catalog.library.store.kits import Kits as KitStore
 from catalog.models import OnProgress, ScanReport
 from catalog.services.annotations import Annotations
@@ -102,6 +114,45 @@ class Scans:
             moved=tuple(sorted({*report.moved, *new})),
             missing=tuple(path for path in report.missing if path not in old),
         )
+
+    def recover(
+        self,
+        backup: Path | None = None,
+        *,
+        n_jobs: int = -1,
+        on_progress: OnProgress | None = None,
+    ) -> RecoveredWords:
+        """Put what the user wrote back into a new store, from a backup of the one that was lost.
+
+        The folders of the backup are scanned, and files that are set aside are recovered. What the
+        store holds already stays, so this can be repeated, for example once a disk is connected.
+
+        Parameters
+        ----------
+        backup : Path, optional, by default the newest one beside the store
+        n_jobs, on_progress : see `run`
+
+        Returns
+        -------
+        RecoveredWords
+
+        Raises
+        ------
+        StoreError
+            if there is no backup, or it is damaged
+        """
+        store = self._context.store
+        chosen = choose_backup(store.path, backup)
+        n_verdicts = restore_by_content(store, chosen)
+        rows = [row for row in chosen.tables["setting"] if row["key"] == FOLDERS]
+        known = [path for row in rows for path, *_ in json.loads(row["value"])]
+        if folders := [path for path in known if Path(path).is_dir()]:
+            self.run(folders, n_jobs=n_jobs, on_progress=on_progress)
+        recover_aside(store)
+        result = restore_words(store, chosen, n_verdicts=n_verdicts)
+        self._annotations.propagate_roles()
+        gone = [f"{path} is not there; connect its disk" for path in known if path not in folders]
+        return replace(result, left=(*result.left, *gone))
 
     def folders(self) -> list[ScannedFolder]:
         """Return the scanned folders, newest first, and whether each scan was completed."""

@@ -25,6 +25,7 @@ from catalog.library.files.aside_journal import (
 )
 from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.leftovers import clear_listed_leftovers
+from catalog.library.files.lost_store import check_nothing_lost, is_empty
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.files import NO_TIME_NS
@@ -90,13 +91,16 @@ def open_store(path: str | Path, *, new_store: bool = False) -> Store:
 
     Unfinished folders of exports whose processes were killed are deleted.
 
-    Raise `StoreError` if it is new or empty and files are set aside beside it, unless `new_store`.
+    Raise `StoreError` if it is new or empty and files set aside or a backup are beside it, unless
+    `new_store`.
     """
     place = Path(os.path.abspath(path))
     if not new_store and not (place.exists() and place.stat().st_size):
-        check_no_files_aside(place)
+        check_nothing_lost(place)
     store = Store.open(path)
     try:
+        if not new_store and is_empty(store):
+            check_nothing_lost(place)
         if not new_store and not store.database.read("SELECT 1 FROM hit LIMIT 1"):
             check_no_files_aside(place)
         recover_moves(store)

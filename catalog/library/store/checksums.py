@@ -123,6 +123,29 @@ def add_triggers(connection: sqlite3.Connection) -> None:
             )
 
 
+class WordsWatch:
+    """Whether something that a scan cannot make again has changed since `is_changed` was reset."""
+
+    is_changed = False
+
+
+def watch_words(connection: sqlite3.Connection) -> WordsWatch:
+    """Watch the checksums that this connection writes for those of the parts `BY_HAND`."""
+    watch = WordsWatch()
+
+    def note_change() -> None:
+        watch.is_changed = True
+
+    connection.create_function("note_change", 0, note_change)
+    parts = ", ".join(f"'{part}'" for part in BY_HAND)
+    for row, when in (("new", "INSERT"), ("old", "DELETE")):
+        connection.execute(
+            f"CREATE TEMP TRIGGER words_watch_{when.lower()} AFTER {when} ON main.row_checksum"
+            f" WHEN {row}.part IN ({parts}) BEGIN SELECT note_change(); END"
+        )
+    return watch
+
+
 def _watched(part: CheckedPart) -> str:
     columns = part.columns
     if part.name == WORDS:

@@ -8,11 +8,17 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from catalog.errors import StoreError
-from catalog.library.store.checksums import add_functions, add_triggers
+from catalog.library.store.backup_files import describe_newest
+from catalog.library.store.checksums import (
+    WordsWatch,
+    add_functions,
+    add_triggers,
+    watch_words,
+)
 from catalog.library.store.schema import (
     SCHEMA_VERSION,
     check_is_store,
@@ -26,7 +32,7 @@ READ_ONLY = (
     "its disk, folder or file is read-only, so nothing can be changed; check the permissions, or"
     " copy the store and the folder of files set aside to another disk"
 )
-DAMAGED = "is not a store or is damaged; give another path or restore a backup"
+DAMAGED = "is not a store or is damaged"
 # Primary result codes of SQLite: https://www.sqlite.org/rescode.html
 SENTENCES = {
     sqlite3.SQLITE_FULL: "its disk is full, and this change was not stored; free some space, then"
@@ -52,6 +58,7 @@ class Connection:
     """An open connection; `copy` is a temporary folder that holds the file, if one was needed."""
 
     connection: sqlite3.Connection
+    watch: WordsWatch = field(default_factory=WordsWatch)
     is_read_only: bool = False
     copy: tempfile.TemporaryDirectory[str] | None = None
 
@@ -74,17 +81,22 @@ def translate_errors(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as err:
         text = SENTENCES.get(primary_code(err), str(err))
-        if "decode to UTF-8" in str(err):
-            text = DAMAGED
+        if text == DAMAGED or "decode to UTF-8" in str(err):
+            text = describe_damage(path)
         raise StoreError(f"{path}: {text}") from err
     except UnicodeDecodeError as err:
-        raise StoreError(f"{path}: {DAMAGED}") from err
+        raise StoreError(f"{path}: {describe_damage(path)}") from err
     except OverflowError as err:
         raise StoreError(
             "a number has more than 64 bits; no hit or step has such a number"
         ) from err
     except UnicodeEncodeError as err:
         raise StoreError(f"{err.object!r} is not valid text; type it again") from err
+
+
+def describe_damage(path: Path) -> str:
+    """Return that a file is damaged, and which backup restores it."""
+    return f"{DAMAGED}; {describe_newest(path) or 'give another path or restore a backup'}"
 
 
 def connect(path: Path) -> Connection:
@@ -95,7 +107,8 @@ def connect(path: Path) -> Connection:
     """
     with translate_errors(path):
         try:
-            return Connection(_connect_to_write(path))
+            connection = _connect_to_write(path)
+            return Connection(connection, watch=watch_words(connection))
         except sqlite3.OperationalError as err:
             if primary_code(err) not in UNWRITABLE or not path.is_file():
                 raise

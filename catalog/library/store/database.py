@@ -19,6 +19,7 @@ from typing import Any, Self
 
 from catalog.errors import StoreError
 from catalog.interrupts import uninterrupted
+from catalog.library.store.backup import PAUSE, back_up
 from catalog.library.store.connection import (
     READ_ONLY,
     WAIT_S,
@@ -61,6 +62,7 @@ class Database:
         self._connection = opened.connection
         self._lock = threading.RLock()
         self._file = os.stat(path)
+        self._next_backup_s = 0.0  # time.monotonic()
 
     @classmethod
     def open(cls, path: str | Path) -> Self:
@@ -116,12 +118,23 @@ class Database:
                     yield self._connection
                     if changes_hits:
                         self._connection.execute("UPDATE revision SET value = value + 1")
+                    self._back_up_before_change()
                     self._connection.execute("COMMIT")
                 except BaseException:
                     with contextlib.suppress(sqlite3.OperationalError):  # SQLite ended it by itself
                         self._connection.execute("ROLLBACK")
                     raise
             self.check_in_place()
+
+    def _back_up_before_change(self) -> None:
+        """Back up the state before this transaction if it changes what a scan cannot make again.
+
+        Another connection still reads that state.
+        """
+        if self._opened.watch.is_changed and time.monotonic() >= self._next_backup_s:
+            self._next_backup_s = time.monotonic() + PAUSE.total_seconds()
+            back_up(self.path, self._connection)
+        self._opened.watch.is_changed = False
 
     def _begin(self, stack: contextlib.ExitStack) -> None:
         """Begin a transaction, and delay Ctrl+C until `stack` ends; while waiting, allow it."""

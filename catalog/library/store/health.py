@@ -42,17 +42,26 @@ class Health:
 
 def check_store(database: Database) -> Health:
     """Check the structure of the file and the checksum of each row."""
+    structure = list(read_structure(database))
     with database.holding() as connection:
-        structure = [] if schema_is_whole(connection) else ["a table or an index was changed"]
         rows: list[DamagedRow] = []
         try:
-            found = connection.execute("PRAGMA integrity_check").fetchall()
-            structure += [text for (text,) in found if text != "ok"]
             for part in checked_parts(connection):
                 rows += find_damaged(connection, [part])
         except sqlite3.DatabaseError as err:
             structure.append(str(err))
         return Health(tuple(structure), tuple(rows))
+
+
+def read_structure(database: Database) -> tuple[str, ...]:
+    """Return the faults of the file's structure, without its rows."""
+    with database.holding() as connection:
+        found = [] if schema_is_whole(connection) else ["a table or an index was changed"]
+        try:
+            rows = connection.execute("PRAGMA integrity_check").fetchall()
+        except sqlite3.DatabaseError as err:
+            return (*found, str(err))
+        return (*found, *(text for (text,) in rows if text != "ok"))
 
 
 def mend_measurements(database: Database, health: Health) -> int:

@@ -131,7 +131,19 @@ class Hits:
         return self._to_hit(rows[0])
 
     def _to_hit(self, row: Sequence[Any]) -> Hit:
-        """Return the hit of a row with the columns `COLUMNS`."""
+        """Return the hit of a row with the columns `COLUMNS`.
+
+        Raise `StoreError` if a value is not one that the program writes.
+        """
+        try:
+            return self._make_hit(row)
+        except (ValueError, KeyError, TypeError, AttributeError) as err:
+            raise StoreError(
+                f"{self._database.path}: the row of hit {row[0]} is damaged ({err!r}); run"
+                " `catalog check`, then scan its folder again"
+            ) from err
+
+    def _make_hit(self, row: Sequence[Any]) -> Hit:
         values = dict(zip(COLUMNS, row, strict=True))
         aside, path, mate = values.pop("aside"), values["path"], values["mate"]
         tags, origin = values["tags"], values["origin"]
@@ -148,7 +160,7 @@ class Hits:
         values["mark"] = MARK_BY_TEXT[values["mark"]]
         values["tags"] = () if tags == "[]" else tuple(json.loads(tags))  # most have none
         values["names"] = {} if values["names"] == "{}" else json.loads(values["names"])
-        values |= {field: values["names"][field] for field in NAMES if field in values["names"]}
+        values |= {name: text for name, text in values["names"].items() if name in NAMES}
         values["origin"] = {} if origin == "{}" else json.loads(origin)
         return Hit(**values)
 

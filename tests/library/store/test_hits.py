@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import contextlib
 import gc
 import math
+import sqlite3
 
 import numpy as np
 import pytest
@@ -98,3 +100,17 @@ def test_collection_stays_off_if_it_was_off():
         assert not gc.isenabled()
     finally:
         gc.enable()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "role = 'snarf'", "role_source = 'x'", "mark = 'kgep'", "tags = '[\"a'", "tags = '7'",
+        "names = '{'", "names = '[1]'", "origin = '{'", "descriptors = '{'", "descriptors = '[1]'",
+    ],
+)  # fmt: skip
+def test_a_damaged_row_is_named_in_a_sentence(scanned, change):
+    with contextlib.closing(sqlite3.connect(scanned.path)) as db, db:
+        db.execute(f"UPDATE hit SET {change} WHERE id = 2")
+    with pytest.raises(StoreError, match=r"hit 2 is damaged .*`catalog check`"):
+        scanned.hits.get(2)
