@@ -11,6 +11,7 @@ import catalog
 from catalog import Catalog, KitError, ParameterError, StoreError
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
+from catalog.kit.model import Kit
 from tests.signals import SR, as_frames, decaying_noise, drum_stroke
 
 SLOTS = ["snare", "hat_closed"]
@@ -182,7 +183,10 @@ def test_a_kit_with_a_locked_hit_is_filled_saved_and_exported(cat, tmp_path):
     assert set(kit.slots) == {"kick", *SLOTS}
     assert [cat.hit(kit.slots[s][0]).role for s in SLOTS] == SLOTS
     cat.kits.save(kit, "evening")
+    with pytest.raises(KitError, match=r"'evening' already .* replace_saved=True \(--replace\)"):
+        cat.kits.save(Kit(slots={"kick": (kick.id,)}), "evening")
     assert [(k.name, dict(k.slots)) for k in cat.kits.saved()] == [("evening", dict(kit.slots))]
+    assert cat.kits.save(kit, "evening", replace_saved=True) > 0
     files = cat.export_kit(cat.kits.add_layers(kit), tmp_path / "evening")
     names = {p.name for p in files}
     assert {"kit.sfz", "manifest.json", "manifest.csv"} <= names

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.context import Context, check_seed
-from catalog.errors import KitError, StoreError
+from catalog.errors import KitError
 from catalog.kit.change import change_saved_kit
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.plan import kit_warnings
@@ -116,7 +116,7 @@ class Kits:
 
     # Saved kits
 
-    def save(self, kit: Kit, name: str, *, replace_saved: bool = True) -> int:
+    def save(self, kit: Kit, name: str, *, replace_saved: bool = False) -> int:
         """Save a kit in the store under a name and return its version number.
 
         Use `change` to change a saved kit: it keeps what other programs changed meanwhile.
@@ -131,7 +131,7 @@ class Kits:
         ------
         ParameterError
             if the name is empty
-        StoreError
+        KitError
             if another kit has that name and `replace_saved` is False
         """
         kits, payload = self._context.store.kits, replace(kit, name=name).to_json()
@@ -139,7 +139,7 @@ class Kits:
             return kits.save(name, payload)
         version = kits.save_if(name, payload, version=0)
         if version is None:
-            raise StoreError(
+            raise KitError(
                 f"a kit is named {name!r} already and was not replaced; give another name, or "
                 "replace_saved=True (--replace)"
             )
