@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -141,14 +142,27 @@ def mix_channels(audio: Audio, mix: str) -> Audio:
 
 
 def _align(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Shift each channel to the closest one, restore its polarity, and pad the end with zeros."""
+    """Align the channels by their delays at the loudest frame."""
     loudest = int(np.argmax(np.abs(samples).max(axis=1)))
     delays = measure_delays(samples[max(0, loudest - round(LEAD_S * sr)) :], sr=sr)
+    return align_channels(samples, delays, sr=sr)
+
+
+def align_channels(samples: np.ndarray, delays: Sequence[ChannelDelay], *, sr: int) -> np.ndarray:
+    """Shift each channel to the closest one, restore its polarity, and pad the end with zeros.
+
+    Parameters
+    ----------
+    samples : np.ndarray, shape (n_frames, n_channels)
+    delays : sequence of ChannelDelay, one per channel
+    sr : int, Hz
+    """
     out = np.zeros_like(samples)
     for column, delay in enumerate(delays):
         shift = 0 if np.isnan(delay.delay_ms) else round(delay.delay_ms / 1000.0 * sr)
         sign = -1.0 if delay.flipped else 1.0
-        out[: len(samples) - shift, column] = sign * samples[shift:, column]
+        n = max(0, len(samples) - shift)
+        out[:n, column] = sign * samples[shift:, column]
     return out
 
 

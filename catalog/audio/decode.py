@@ -23,6 +23,7 @@ AUDIO_SUFFIXES: frozenset[str] = frozenset({
 })  # fmt: skip
 FFMPEG_SUFFIXES = frozenset({".m4a", ".3gp", ".webm", ".mka"})  # libsndfile reads none of them
 BLOCK_FRAMES = 1 << 18  # per read; a false length in a header then allocates no gigabytes
+PART_VALUES = 1 << 25  # samples over all channels; a smaller part is read at once
 Part = tuple[int, int | None]  # first frame, and the frame after the last; None: the end
 SIZED_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "AIFF"})  # libsndfile logs a wrong audio size
 
@@ -164,7 +165,10 @@ def _read_frames(path: Path, file: Any, part: Part, most_values: int) -> np.ndar
         file.seek(min(start, file.frames))
     expected = (stop if stop is not None else max(file.frames, 0)) - start
     n_wanted = stop - start if stop is not None else None
-    blocks = list(_read_blocks(path, file, n_wanted, most_values=most_values))
+    if n_wanted is not None and n_wanted * file.channels <= PART_VALUES:
+        blocks = [file.read(n_wanted, "float32", True)]
+    else:
+        blocks = list(_read_blocks(path, file, n_wanted, most_values=most_values))
     n_frames = sum(map(len, blocks))
     if file.format == "FLAC" and n_frames < expected:
         raise AudioError(path, f"ends early: has {n_frames} of {expected} frames; copy it again")

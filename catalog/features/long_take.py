@@ -1,26 +1,32 @@
 """Measure takes of any length in bounded memory: window by window, then stroke by stroke.
 
 A window overlaps its neighbors, so that each stroke is seen with what precedes it and with its
-decay. Levels that depend on the whole take (its loudest stroke) are compared afterwards.
+decay. Levels that depend on the whole take (its loudest stroke) are compared afterwards. Windows
+and strokes can be handed to several processes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import itertools
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.measure import Measures, measure_parts
+from catalog.features.measure import Measures, Run, measure_parts
 from catalog.features.onset import SILENCE, StrokeSpan, find_stroke
 from catalog.features.segmentation import segment_take
-from catalog.features.waveform import abs_peak, mix_to_mono
+from catalog.features.waveform import MONO_MIN_SHARE, abs_peak
 
 LONG_VALUES = 16_000_000  # samples over all channels, 64 MB; a longer file is read in windows
 LONG_FRAMES = 8_000_000  # or one of so many frames; at 48 kHz 2 minutes and 47 seconds
-WINDOW_FRAMES, WINDOW_VALUES = 4_000_000, 24_000_000  # the most of a window with its overlaps
+WINDOW_FRAMES = 4_000_000  # the most of a window with its overlaps
+BLOCK_VALUES = 4_000_000  # samples over all channels that are decoded at once, 16 MB
+STROKE_VALUES = 24_000_000  # the most that is measured of a stroke, 96 MB; 3.9 s of 64 channels
+SECTION_FRAMES = 1024  # per row of the outline of a long file
 BEFORE_S, AFTER_S = 1.0, 7.0  # overlap of a window with its neighbors
 UNDER_LOUDEST_DB = 50.0  # a stroke further below the loudest of the take is bleed or a rustle
 OVER_MEDIAN_DB = 26.0  # a lone stroke in a window rises this far over the window's median level
@@ -29,9 +35,26 @@ ReadFrames = Callable[[int, int], Audio]
 
 
 @dataclass(frozen=True)
+class _Window:
+    """Frames of a window; the strokes of its core are its own. `stop`s are exclusive."""
+
+    start: int
+    core_start: int
+    core_stop: int
+    stop: int
+
+
+@dataclass(frozen=True)
 class _Stroke:
     span: StrokeSpan
     peak: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    strokes: list[_Stroke]
+    peak: float  # of the core
+    outline: np.ndarray  # float32 (n_sections, 2), of the core
 
 
 def is_long(n_frames: int, n_channels: int) -> bool:
@@ -40,21 +63,21 @@ def is_long(n_frames: int, n_channels: int) -> bool:
 
 
 def measure_long_take(
-    read: ReadFrames, *, n_frames: int, n_channels: int, sr: int
-) -> tuple[Audio, Measures]:
+    read: ReadFrames, *, n_frames: int, n_channels: int, sr: int, run: Run = map
+) -> Measures:
     """Measure the strokes of a long take.
 
     Parameters
     ----------
     read : callable, returns the frames from its first argument to its second (exclusive)
-    n_frames, n_channels, sr : int, from the header of the file
+    n_frames, n_channels, sr : int, of what `read` returns
+    run : callable, calls a function with each item of a sequence, perhaps in other processes
 
     Returns
     -------
-    Audio
-        the format of the file, with no frames
     Measures
-        of the first stroke; `others` holds those of the others
+        of the first stroke; `others` holds those of the others, and `outline` the waveform outline
+        of the take in sections of `SECTION_FRAMES`
 
     Raises
     ------
@@ -63,47 +86,108 @@ def measure_long_take(
     ParameterError
         if it holds no stroke
     """
-    strokes: list[_Stroke] = []
-    step = _window_frames(n_channels, sr=sr)
-    loudest = StrokeSpan(0, 0, 0)
-    loudest_peak = 0.0
-    audio = read(0, 1)
-    for core in range(0, n_frames, step):
-        first = max(0, core - round(BEFORE_S * sr))
-        core_stop = min(n_frames, core + step)
-        audio = read(first, min(n_frames, core_stop + round(AFTER_S * sr)))
-        mono = mix_to_mono(audio.samples)
-        peak = abs_peak(mono[core - first : core_stop - first])
-        if peak < SILENCE:
-            continue
-        found = _find_strokes(mono, first, range(core, core_stop), sr=sr)
-        strokes += found
-        if peak > loudest_peak:
-            loudest_peak = peak
-            loudest = _shift(find_stroke(mono, sr=sr), first)
-    spans = _select(strokes, loudest_peak, sr=sr)
+    windows = _list_windows(n_frames, sr=sr)
+    search = partial(_search_window, read, n_channels, sr)
+    found = list(run(search, windows))
+    peaks = [part.peak for part in found]
+    if max(peaks) < SILENCE:
+        raise ParameterError("holds no stroke: silence")
+    spans = _select([s for part in found for s in part.strokes], max(peaks), sr=sr)
     if not spans:
-        if loudest_peak == 0.0:
-            raise ParameterError("holds no stroke: silence")
-        spans = [loudest]
-    segments = [(span.start, span.stop) for span in spans]
-    return replace(audio, samples=audio.samples[:0]), measure_parts(read, segments, sr=sr)
+        window = windows[int(np.argmax(peaks))]
+        mono = _read_window(read, window, n_channels)[0]
+        spans = [_shift(find_stroke(mono, sr=sr), window.start)]
+    measures = measure_long_parts(
+        read, [(s.start, s.stop) for s in spans], n_channels=n_channels, sr=sr, run=run
+    )
+    return replace(measures, outline=np.concatenate([part.outline for part in found]))
 
 
-def _window_frames(n_channels: int, *, sr: int) -> int:
-    """Return the frames of a window without its overlaps."""
-    overlap = round((BEFORE_S + AFTER_S) * sr)
-    return max(sr, min(WINDOW_VALUES // n_channels, WINDOW_FRAMES) - overlap)
+def measure_long_parts(
+    read: ReadFrames,
+    segments: Sequence[tuple[int, int]],
+    *,
+    n_channels: int,
+    sr: int,
+    run: Run = map,
+) -> Measures:
+    """Measure given segments; of one with many values only the first `STROKE_VALUES`."""
+    most_frames = STROKE_VALUES // n_channels
+    return measure_parts(partial(_read_limited, read, most_frames), segments, sr=sr, run=run)
 
 
-def _find_strokes(mono: np.ndarray, first: int, core: range, *, sr: int) -> list[_Stroke]:
-    """Return the strokes whose onset is in the core of a window; `first` is its first frame."""
+def _read_limited(read: ReadFrames, most_frames: int, start: int, stop: int) -> Audio:
+    return read(start, min(stop, start + most_frames))
+
+
+def _list_windows(n_frames: int, *, sr: int) -> list[_Window]:
+    before, after = round(BEFORE_S * sr), round(AFTER_S * sr)
+    step = max(sr, WINDOW_FRAMES - before - after) // SECTION_FRAMES * SECTION_FRAMES
+    windows = []
+    for start in range(0, n_frames, step):
+        stop = min(n_frames, start + step)
+        windows.append(_Window(max(0, start - before), start, stop, min(n_frames, stop + after)))
+    return windows
+
+
+def _search_window(read: ReadFrames, n_channels: int, sr: int, window: _Window) -> _Found:
+    """Return the strokes whose onset is in the core of a window, and the outline of the core."""
+    mono, outline = _read_window(read, window, n_channels)
+    first, core = window.start, range(window.core_start, window.core_stop)
+    peak = abs_peak(mono[core.start - first : core.stop - first])
+    if peak < SILENCE:
+        return _Found([], peak, outline)
     spans = segment_take(mono, sr=sr) or _lone_stroke(mono, sr=sr)
-    return [
+    strokes = [
         _Stroke(_shift(span, first), abs_peak(mono[span.start : span.stop]))
         for span in spans
         if first + span.onset in core
     ]
+    return _Found(strokes, peak, outline)
+
+
+def _read_window(
+    read: ReadFrames, window: _Window, n_channels: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the window in mono as `mix_to_mono` does, and the outline of its core.
+
+    Only a block of the window is in memory with all channels.
+    """
+    mono = np.empty(window.stop - window.start, np.float32)
+    weights = np.full(n_channels, 1.0 / n_channels, np.float32)
+    energy, peak, outlines = np.zeros(n_channels), 0.0, []
+    for start, stop in _blocks(window, n_channels):
+        block = read(start, stop).samples
+        mono[start - window.start : stop - window.start] = block @ weights
+        energy += np.einsum("ij,ij->j", block, block)
+        peak = max(peak, abs_peak(block))
+        if window.core_start <= start < window.core_stop:
+            outlines.append(_outline(block))
+    if abs_peak(mono) < MONO_MIN_SHARE * peak:  # the channels cancel
+        strongest = int(np.argmax(energy))
+        for start, stop in _blocks(window, n_channels):
+            mono[start - window.start : stop - window.start] = read(start, stop).samples[
+                :, strongest
+            ]
+    return mono, np.concatenate(outlines)
+
+
+def _blocks(window: _Window, n_channels: int) -> Iterator[tuple[int, int]]:
+    """Divide a window into blocks; none crosses a border of the core, or a section within it."""
+    step = max(1, BLOCK_VALUES // n_channels // SECTION_FRAMES) * SECTION_FRAMES
+    edges = (window.start, window.core_start, window.core_stop, window.stop)
+    for first, last in itertools.pairwise(edges):
+        for start in range(first, last, step):
+            yield start, min(last, start + step)
+
+
+def _outline(block: np.ndarray) -> np.ndarray:
+    """Return the lowest and highest sample of each section, shape (n_sections, 2)."""
+    whole = len(block) // SECTION_FRAMES
+    sections = block[: whole * SECTION_FRAMES].reshape(whole, SECTION_FRAMES * block.shape[1])
+    rows = np.stack([sections.min(axis=1), sections.max(axis=1)], axis=1)
+    rest = block[whole * SECTION_FRAMES :]
+    return np.concatenate([rows, [[rest.min(), rest.max()]]]) if len(rest) else rows
 
 
 def _lone_stroke(mono: np.ndarray, *, sr: int) -> tuple[StrokeSpan, ...]:

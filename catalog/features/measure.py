@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +21,8 @@ from catalog.features.segmentation import segment_take
 from catalog.features.waveform import abs_peak, mix_to_mono
 
 MEASURE_VERSION = 3  # raise it when a number changes its meaning; scans then measure again
+# Calls a function with each item, like `map`, perhaps in other processes; results come in order.
+Run = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +37,8 @@ class Measures:
     production : np.ndarray, float32, see `catalog.features.production`
     others : tuple of Measures, the other strokes of a take
     faults : tuple of Fault, the heaviest first; times count from the start of the file
+    outline : np.ndarray, float32, shape (n_sections, 2), optional
+        of a long take: lowest and highest sample of each section of `long_take.SECTION_FRAMES`
     """
 
     start: int
@@ -42,6 +48,7 @@ class Measures:
     production: np.ndarray
     others: tuple[Measures, ...] = ()
     faults: tuple[Fault, ...] = ()
+    outline: np.ndarray | None = None
 
 
 def measure_take(audio: Audio) -> Measures:
@@ -92,24 +99,34 @@ def measure_segments(audio: Audio, segments: Sequence[tuple[int, int]]) -> Measu
 
 
 def measure_parts(
-    read: Callable[[int, int], Audio], segments: Sequence[tuple[int, int]], *, sr: int
+    read: Callable[[int, int], Audio],
+    segments: Sequence[tuple[int, int]],
+    *,
+    sr: int,
+    run: Run = map,
 ) -> Measures:
     """Measure the strokes of a take, each read by itself; see `measure_segments`.
 
     `read` returns the frames from its first argument to its second (exclusive).
     """
-    strokes, peaks, subtype = list[Measures](), list[float](), ""
-    for start, stop in segments:
-        part = read(start, stop)
-        measures, subtype = measure_audio(part), part.subtype
-        peaks.append(abs_peak(part.samples))
-        faults = shift_faults(measures.faults, start / sr)
-        strokes.append(replace(measures, start=start, stop=stop, faults=faults))
+    parts = list(run(partial(_measure_part, read, sr), segments))
+    strokes, peaks = [part[0] for part in parts], [part[1] for part in parts]
     at = int(np.argmax(peaks))
-    start_s = segments[at][0] / sr
-    level = tuple(find_raw_peak(peaks[at], subtype=subtype, at_s=start_s))
+    level = tuple(find_raw_peak(peaks[at], subtype=parts[at][2], at_s=segments[at][0] / sr))
     strokes[at] = replace(strokes[at], faults=strokes[at].faults + level)
     return replace(strokes[0], others=tuple(strokes[1:]))
+
+
+def _measure_part(
+    read: Callable[[int, int], Audio], sr: int, segment: tuple[int, int]
+) -> tuple[Measures, float, str]:
+    """Return the measures of a stroke, the peak over all channels and the sample format."""
+    start, stop = segment
+    part = read(start, stop)
+    measures = measure_audio(part)
+    faults = shift_faults(measures.faults, start / sr)
+    moved = replace(measures, start=start, stop=stop, faults=faults)
+    return moved, abs_peak(part.samples), part.subtype
 
 
 def measure_audio(audio: Audio) -> Measures:

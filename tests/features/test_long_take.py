@@ -19,7 +19,7 @@ from tests.signals import STROKE_LEAD_S, drum_stroke
 SR = 16_000
 MOST_MB = 500.0
 MEASURE = """
-import resource, sys
+import re, sys
 from pathlib import Path
 from catalog.errors import ParameterError
 from catalog.library.scan.workers import measure_file
@@ -28,7 +28,7 @@ try:
     print(1 + len(first.others))
 except ParameterError:
     print(0)
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+print(int(re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())[1]) / 1024)
 """
 
 
@@ -63,9 +63,8 @@ def _short_windows(monkeypatch):
 def test_windows_give_the_strokes_of_the_whole_take():
     onsets = [1.0 + 1.7 * k for k in range(20)]
     audio = make_take(onsets, length_s=40.0)
-    found, first = measure_in_windows(audio)
+    first = measure_in_windows(audio)
     whole = measure_take(audio)
-    assert found.samples.shape == (0, 2)
     assert starts_s(first) == pytest.approx(starts_s(whole), abs=0.001)
     assert starts_s(first) == pytest.approx(onsets, abs=0.005)
 
@@ -73,14 +72,14 @@ def test_windows_give_the_strokes_of_the_whole_take():
 @pytest.mark.usefixtures("_short_windows")
 def test_lone_strokes_far_apart_are_found_and_noise_between_them_is_not():
     onsets = [3.0, 33.0, 63.0]
-    _, first = measure_in_windows(make_take(onsets, length_s=80.0))
+    first = measure_in_windows(make_take(onsets, length_s=80.0))
     assert starts_s(first) == pytest.approx(onsets, abs=0.005)
 
 
 @pytest.mark.usefixtures("_short_windows")
 def test_a_stroke_at_the_border_of_two_windows_is_found_once():
     onsets = [5.99, 12.0, 18.004, 23.5]
-    _, first = measure_in_windows(make_take(onsets, length_s=30.0))
+    first = measure_in_windows(make_take(onsets, length_s=30.0))
     assert starts_s(first) == pytest.approx(onsets, abs=0.005)
 
 
@@ -111,9 +110,14 @@ def write_blocks(path, *, sr: int, n_channels: int, minutes: int, stroke: bool) 
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(sys.platform != "linux", reason="reads the peak of memory from /proc")
 @pytest.mark.parametrize(
     ("name", "sr", "n_channels", "minutes", "n_strokes"),
-    [("silence.flac", 48_000, 1, 120, 0), ("take.wav", 96_000, 4, 8, 48)],
+    [
+        ("silence.flac", 48_000, 1, 120, 0),
+        ("take.wav", 96_000, 4, 8, 48),
+        ("stage.w64", 96_000, 64, 1, 6),
+    ],
 )
 def test_a_process_that_measures_a_long_file_stays_small(
     tmp_path, name, sr, n_channels, minutes, n_strokes

@@ -15,6 +15,7 @@ from catalog.audio.channels import mix_channels
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.measure import Measures, measure_segments, measure_take
+from catalog.library.files.long_files import long_header, measure_long_file
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.store import Store
@@ -63,14 +64,17 @@ def measure_with_override(
 ) -> tuple[Audio, Measures]:
     """Decode a file, or two mono files of a pair, and measure it as the override defines.
 
-    The audio is returned as recorded. Raise `AudioError` if it cannot be decoded, and
-    `ParameterError` if a region holds no stroke.
+    The audio is returned as recorded; of a long file only one frame. Raise `AudioError` if it
+    cannot be decoded, and `ParameterError` if a region holds no stroke.
     """
+    mix, regions = override.mix, override.regions
+    if header := long_header(path):
+        return measure_long_file(path, header=header, mate=mate, mix=mix, regions=regions)
     audio = decode_sides(path, mate)
-    mixed = mix_channels(audio, override.mix)
-    if override.regions is None:
+    mixed = mix_channels(audio, mix)
+    if regions is None:
         return audio, measure_take(mixed)
-    return audio, measure_segments(mixed, override.regions)
+    return audio, measure_segments(mixed, regions)
 
 
 def add_mix(provenance: Provenance, mix: str) -> Provenance:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import itertools
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
-from catalog.audio.decode import decode_file, read_header
-from catalog.audio.model import MAX_CHANNELS, SR_RANGE_HZ, Audio, Header
+from catalog.audio.decode import decode_file
+from catalog.audio.model import Audio
 from catalog.errors import AudioError, CatalogError
-from catalog.features.long_take import is_long, measure_long_take
-from catalog.features.measure import Measures, measure_take
+from catalog.features.measure import Measures, Run, measure_take
+from catalog.library.files.long_files import long_header, measure_long_file
 from catalog.library.files.overrides import FileOverride, add_mix, measure_with_override
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
@@ -22,6 +25,7 @@ from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
 
 FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than these
+DIVIDED_BYTES = 1 << 26  # a larger file is a long take at up to 32 bits; all workers measure it
 FILES_PER_CALL = 4  # handed to a worker process at once
 FILES_PER_REMOTE_CALL = 16  # on a cluster, where a round trip takes some milliseconds
 EXPORT_AGAIN = "export it again or remove it"
@@ -31,6 +35,7 @@ IT = f"it {TRY_AGAIN}"
 CRASH_SIGNALS = frozenset({"SIGSEGV", "SIGBUS", "SIGFPE", "SIGILL", "SIGABRT"})
 NO_VALID_NAME = "has a name, or a folder, that is not valid text; rename it"
 Measure = Callable[[Path], tuple[Audio, Measures]]
+Given = tuple[str, tuple[Audio, Measures]]  # content hash and measures of a file
 
 
 @dataclass(frozen=True)
@@ -61,29 +66,10 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
 
     Raise `AudioError` if it cannot be decoded, and `ParameterError` if it holds no stroke.
     """
-    header = _long_header(path)
-    if header is None:
-        audio = decode_file(path)
-        return audio, measure_take(audio)
-    return measure_long_take(
-        lambda start, stop: decode_file(path, start=start, stop=stop),
-        n_frames=header.n_frames,
-        n_channels=header.n_channels,
-        sr=header.sr,
-    )
-
-
-def _long_header(path: Path) -> Header | None:
-    """Return the header of a long file; None for a short one, or one that cannot be read so."""
-    if not path.is_file() or path.stat().st_size == 0:
-        return None
-    try:
-        header = read_header(path)
-    except AudioError:
-        return None
-    low, high = SR_RANGE_HZ
-    is_sound = low <= header.sr <= high and header.n_channels <= MAX_CHANNELS
-    return header if is_sound and is_long(header.n_frames, header.n_channels) else None
+    if header := long_header(path):
+        return measure_long_file(path, header=header)
+    audio = decode_file(path)
+    return audio, measure_take(audio)
 
 
 def measure_all(
@@ -98,16 +84,55 @@ def measure_all(
     if n_jobs == 1:
         yield from (measure_task(task, measure) for task in tasks)
         return
-    yield from map_with_workers(
-        partial(_measure_in_worker, measure=measure),
-        tasks,
-        n_jobs=n_jobs,
-        batch_size=FILES_PER_CALL,
-    )
+    in_worker = partial(_measure_in_worker, measure=measure)
+    for divide, group in itertools.groupby(tasks, partial(_is_divided, measure=measure)):
+        if divide:
+            yield from (_measure_divided(task, n_jobs=n_jobs) for task in group)
+        else:
+            files = list(group)
+            yield from map_with_workers(in_worker, files, n_jobs=n_jobs, batch_size=FILES_PER_CALL)
 
 
-def _measure_batch(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
-    return [measure_task(task, measure) for task in tasks]
+def _is_divided(task: Task, measure: Measure) -> bool:
+    """Return whether all workers together measure the file, if it is a long take."""
+    is_new = not task.known_hash and task.override is None
+    return is_new and measure is measure_file and task.file.size >= DIVIDED_BYTES
+
+
+def _measure_divided(task: Task, *, n_jobs: int) -> Outcome:
+    """Measure one large file in all workers; if that fails, one worker finds the reason."""
+    given = None
+    with contextlib.suppress(Exception):
+        given = _measure_in_parts(task.file, partial(_run_in_workers, n_jobs=n_jobs))
+    call = partial(_measure_in_worker, measure=measure_file, given=given)
+    return next(map_with_workers(call, [task], n_jobs=1, batch_size=1))
+
+
+def _measure_in_parts(file: FoundFile, run: Run) -> Given | None:
+    """Measure a long file; `run` calls everything that reads it. Return None for a short one."""
+    path, mate = Path(file.path), file.mate_path
+    (header,) = run(long_header, [path])
+    if header is None:
+        return None
+    (content_hash,) = run(partial(hash_file, mate=mate), [path])  # before the samples are read
+    return content_hash, measure_long_file(path, header=header, mate=mate, run=run)
+
+
+def _run_in_workers(
+    function: Callable[[Any], Any], items: Sequence[Any], *, n_jobs: int
+) -> list[Any]:
+    call = partial(_call_in_worker, function)
+    return list(map_with_workers(call, items, n_jobs=n_jobs, batch_size=1))
+
+
+def _call_in_worker(
+    function: Callable[[Any], Any], worker: IsolatedWorker, items: Sequence[Any]
+) -> list[Any]:
+    return [worker.call(function, item) for item in items]
+
+
+def _measure_batch(tasks: Sequence[Task], measure: Measure, given: Given | None) -> list[Outcome]:
+    return [measure_task(task, measure, given) for task in tasks]
 
 
 _isolated_worker = IsolatedWorker()  # one child process in each worker of a cluster
@@ -119,11 +144,11 @@ def _measure_isolated(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
 
 
 def _measure_in_worker(
-    worker: IsolatedWorker, tasks: Sequence[Task], *, measure: Measure
+    worker: IsolatedWorker, tasks: Sequence[Task], *, measure: Measure, given: Given | None = None
 ) -> list[Outcome]:
     """Measure files in a child process; if it dies, each of them alone in fresh ones."""
     try:
-        outcomes: list[Outcome] = worker.call(_measure_batch, tasks, measure)
+        outcomes: list[Outcome] = worker.call(_measure_batch, tasks, measure, given)
     except WorkerDied:
         return [_measure_alone(worker, task, measure) for task in tasks]
     return outcomes
@@ -153,18 +178,23 @@ def _death_reason(death: WorkerDied) -> str:
     return f"was not measured: its process ended ({ending}); {IT}"
 
 
-def measure_task(task: Task, measure: Measure) -> Outcome:
-    """Measure the file of a task with its override; a fault becomes the outcome's reason."""
+def measure_task(task: Task, measure: Measure, given: Given | None = None) -> Outcome:
+    """Measure the file of a task with its override; a fault becomes the outcome's reason.
+
+    `given` holds the results if the file has been measured in parts.
+    """
     if not isinstance(path_to_db(task.file.path), str):
         return Outcome(task, reason=NO_VALID_NAME)
     try:
-        content_hash = hash_file(task.file.path, task.file.mate)
+        content_hash = given[0] if given else hash_file(task.file.path, task.file.mate)
     except OSError as err:
         reason = f"cannot be read ({err.strerror}); check that it is there and that you may open it"
         return Outcome(task, reason=reason, try_again=True)
     if content_hash == task.known_hash:
         return Outcome(task, content_hash)
     try:
+        if given:
+            return Outcome(task, content_hash, _to_measured_file(task, content_hash, *given[1]))
         return Outcome(task, content_hash, _measure_content(task, content_hash, measure))
     except AudioError as err:
         if isinstance(err.__cause__, OSError) and err.__cause__.errno == errno.ENOMEM:
@@ -187,7 +217,7 @@ def _without_memory(task: Task) -> Outcome:
 
 
 def _measure_content(task: Task, content_hash: str, measure: Measure) -> MeasuredFile:
-    file, path, mate = task.file, Path(task.file.path), task.file.mate_path
+    path, mate = Path(task.file.path), task.file.mate_path
     override = FileOverride(content_hash)
     if task.override is not None and task.override.content_hash == content_hash:
         override = task.override
@@ -195,6 +225,14 @@ def _measure_content(task: Task, content_hash: str, measure: Measure) -> Measure
         audio, measures = measure_with_override(path, override, mate=mate)
     else:
         audio, measures = measure(path)
+    return _to_measured_file(task, content_hash, audio, measures, mix=override.mix)
+
+
+def _to_measured_file(
+    task: Task, content_hash: str, audio: Audio, measures: Measures, *, mix: str = ""
+) -> MeasuredFile:
+    file = task.file
+    provenance = find_provenance(Path(file.path), root=file.root, mate=file.mate_path)
     return MeasuredFile(
         file=file,
         content_hash=content_hash,
@@ -202,6 +240,6 @@ def _measure_content(task: Task, content_hash: str, measure: Measure) -> Measure
         n_channels=audio.samples.shape[1],
         container=audio.container,
         subtype=audio.subtype,
-        provenance=add_mix(find_provenance(path, root=file.root, mate=mate), override.mix),
+        provenance=add_mix(provenance, mix),
         strokes=(measures, *measures.others),
     )
