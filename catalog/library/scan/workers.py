@@ -105,7 +105,8 @@ def _measure_divided(task: Task, *, n_jobs: int) -> Outcome:
     with contextlib.suppress(Exception):
         given = _measure_in_parts(task.file, partial(_run_in_workers, n_jobs=n_jobs))
     call = partial(_measure_in_worker, measure=measure_file, given=given)
-    return next(map_with_workers(call, [task], n_jobs=1, batch_size=1))
+    (outcome,) = map_with_workers(call, [task], n_jobs=1, batch_size=1)
+    return outcome
 
 
 def _measure_in_parts(file: FoundFile, run: Run) -> Given | None:
