@@ -67,7 +67,7 @@ def measure_delays(samples: np.ndarray, *, sr: int) -> tuple[ChannelDelay, ...]:
     lags, signs = _measure_lags(samples, sr=sr)
     closest = int(np.nanargmin(lags)) if np.isfinite(lags).any() else 0
     first = lags[closest] if np.isfinite(lags).any() else 0.0
-    n = round((WINDOW_S + MAX_DELAY_S) * sr)
+    n = delay_frames(sr)
     power = np.square(samples[:n], dtype=np.float64).mean(axis=0)
     return tuple(
         ChannelDelay(
@@ -81,9 +81,14 @@ def measure_delays(samples: np.ndarray, *, sr: int) -> tuple[ChannelDelay, ...]:
     )
 
 
+def delay_frames(sr: int) -> int:
+    """Return how many frames of a stroke `measure_delays` reads."""
+    return round((WINDOW_S + MAX_DELAY_S) * sr)
+
+
 def _measure_lags(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the lag of each channel after the strongest, in frames, and its polarity (1, -1)."""
-    n, max_lag = round((WINDOW_S + MAX_DELAY_S) * sr), round(MAX_DELAY_S * sr)
+    n, max_lag = delay_frames(sr), round(MAX_DELAY_S * sr)
     part = np.asarray(samples[:n], np.float64)
     size = 1 << (2 * len(part) - 1).bit_length()
     spectra = np.fft.rfft(part, size, axis=0)

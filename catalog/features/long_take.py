@@ -16,7 +16,7 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.measure import Measures, Run, measure_parts
+from catalog.features.measure import Measures, Outline, Run, measure_parts
 from catalog.features.onset import SILENCE, StrokeSpan, find_stroke
 from catalog.features.segmentation import segment_take
 from catalog.features.waveform import MONO_MIN_SHARE, abs_peak
@@ -100,7 +100,8 @@ def measure_long_take(
     measures = measure_long_parts(
         read, [(s.start, s.stop) for s in spans], n_channels=n_channels, sr=sr, run=run
     )
-    return replace(measures, outline=np.concatenate([part.outline for part in found]))
+    levels = np.concatenate([part.outline for part in found])
+    return replace(measures, outline=Outline(n_frames, SECTION_FRAMES, levels))
 
 
 def measure_long_parts(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -25,6 +25,21 @@ MEASURE_VERSION = 3  # raise it when a number changes its meaning; scans then me
 Run = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
 
 
+class Outline(NamedTuple):
+    """The length of a long take, and its lowest and highest sample over all channels in sections.
+
+    `levels` is float32, shape (n_sections, 2). All sections but the last have `section_frames`.
+    """
+
+    n_frames: int
+    section_frames: int
+    levels: np.ndarray
+
+    def part(self, start: int, stop: int) -> np.ndarray:
+        """Return the levels of the sections that hold the frames `start` to `stop` (exclusive)."""
+        return self.levels[start // self.section_frames : -(-stop // self.section_frames)]
+
+
 @dataclass(frozen=True, eq=False)
 class Measures:
     """Everything that is measured from the samples of one hit.
@@ -37,8 +52,7 @@ class Measures:
     production : np.ndarray, float32, see `catalog.features.production`
     others : tuple of Measures, the other strokes of a take
     faults : tuple of Fault, the heaviest first; times count from the start of the file
-    outline : np.ndarray, float32, shape (n_sections, 2), optional
-        of a long take: lowest and highest sample of each section of `long_take.SECTION_FRAMES`
+    outline : Outline, optional, the waveform outline of a whole long take
     """
 
     start: int
@@ -48,7 +62,7 @@ class Measures:
     production: np.ndarray
     others: tuple[Measures, ...] = ()
     faults: tuple[Fault, ...] = ()
-    outline: np.ndarray | None = None
+    outline: Outline | None = None
 
 
 def measure_take(audio: Audio) -> Measures:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.audio.channels import ChannelDelay, measure_delays
+from catalog.audio.channels import ChannelDelay, delay_frames, measure_delays
 from catalog.context import Context
 from catalog.features.waveform import waveform_outline
 from catalog.library.files.cut_export import CutFile, plan_cut_export, write_cut_export
@@ -26,11 +26,11 @@ from catalog.library.metadata.given_names import set_names
 from catalog.library.metadata.sessions import Session, list_sessions, set_session
 from catalog.library.scan.stereo_pairs import (
     count_frames,
-    decode_hit,
     decode_sides,
     join_stereo_pair,
     split_stereo_pair,
 )
+from catalog.library.store.outlines import read_outline
 from catalog.models import Hit, State
 
 WAVEFORM_FRAMES = 2_000_000  # decoded at once for the outline of a long take
@@ -88,7 +88,11 @@ class Takes:
             if the file is missing or damaged
         """
         first = self._first_hit(hit)
-        stop = count_frames(first) if stop is None else stop
+        outline = read_outline(self._store.database, first.content_hash)
+        if stop is None:
+            stop = outline.n_frames if outline else count_frames(first)
+        if outline and stop - start >= n_points * outline.section_frames:
+            return waveform_outline(outline.part(start, stop), n_points=n_points)
         parts = []
         for at, until, n in _divide(start, stop, n_points):
             audio = decode_sides(first.path, first.mate, start=at, stop=until)
@@ -103,7 +107,9 @@ class Takes:
         AudioError
             if the file is missing or damaged
         """
-        return count_frames(self._first_hit(hit))
+        first = self._first_hit(hit)
+        outline = read_outline(self._store.database, first.content_hash)
+        return outline.n_frames if outline else count_frames(first)
 
     def move_region(self, hit_id: int, *, start: int, stop: int) -> list[Hit]:
         """Set the region of a stroke in frames; the hit keeps its id, later scans keep the region.
@@ -174,7 +180,9 @@ class Takes:
         AudioError
             if the file is missing or damaged
         """
-        audio = decode_hit(self._store.hits.get(hit_id))
+        hit = self._store.hits.get(hit_id)
+        stop = min(hit.stop, hit.start + delay_frames(hit.sr))
+        audio = decode_sides(hit.path, hit.mate, start=hit.start, stop=stop)
         return measure_delays(audio.samples, sr=audio.sr)
 
     def mix(self, hit_id: int) -> str:

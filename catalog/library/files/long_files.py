@@ -120,9 +120,10 @@ def measure_long_file(
         return recorded, measure_long_parts(
             file.read, regions, n_channels=n_mixed, sr=file.sr, run=run
         )
-    return recorded, measure_long_take(
+    measures = measure_long_take(
         file.read, n_frames=file.n_frames, n_channels=n_mixed, sr=file.sr, run=run
     )
+    return recorded, replace(measures, outline=None) if mix else measures
 
 
 def _find_delays(file: LongRecording, run: Run) -> tuple[ChannelDelay, ...]:

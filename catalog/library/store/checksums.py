@@ -26,7 +26,7 @@ BY_HAND = (
     "event", "exported", "fault_dismissed",
     "file_said", "home_volume", "journal", "kit", "setting", "verdict", WORDS,
 )  # fmt: skip
-CACHES = ("copies", "decision", "layout")  # computed again when they are needed
+CACHES = ("copies", "decision", "layout", "outline")  # computed again when they are needed
 UNCHECKED = ("row_checksum",)
 NO_ROW = -1  # in place of a row's number that cannot be read
 

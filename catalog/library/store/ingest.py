@@ -21,6 +21,7 @@ from catalog.features.measure import MEASURE_VERSION, Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import RoleEstimate
 from catalog.library.store.database import insert, path_to_db, update_hit
+from catalog.library.store.outlines import write_outline
 from catalog.models import RoleSource, State
 
 
@@ -110,6 +111,8 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
             region = last_region
         values = _stroke_values(file, stroke) | {"region": region, "state": State.HERE}
         _write_arrays(db, _write_hit(db, match, values), file, stroke=stroke)
+    if file.strokes[0].outline is not None:
+        write_outline(db, file.content_hash, file.strokes[0].outline)
     if not any(matches):
         return "added"
     is_same = all(row is not None and row.content_hash == file.content_hash for row in matches)

@@ -73,6 +73,9 @@ CREATE TABLE exported (
     sha256 TEXT PRIMARY KEY, kit TEXT NOT NULL, time_utc TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE left_out (
     path PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL);
+CREATE TABLE outline (
+    content_hash TEXT PRIMARY KEY, n_frames INTEGER NOT NULL, section_frames INTEGER NOT NULL,
+    levels BLOB NOT NULL);
 CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
@@ -126,6 +129,9 @@ CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid
 CREATE TABLE row_checksum (
     part TEXT NOT NULL, row_id INTEGER NOT NULL, checksum INTEGER NOT NULL,
     PRIMARY KEY (part, row_id)) WITHOUT ROWID;
+CREATE TABLE outline (
+    content_hash TEXT PRIMARY KEY, n_frames INTEGER NOT NULL, section_frames INTEGER NOT NULL,
+    levels BLOB NOT NULL);
 ALTER TABLE hit ADD COLUMN names TEXT NOT NULL DEFAULT '{}';
 """
     + ANNOTATED_INDEX,
