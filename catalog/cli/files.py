@@ -104,6 +104,10 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
         f"warning: hit {i} is used by the saved kit {', '.join(names)}; --even-in-kits moves it"
         for i, names in used.items()
     ]
+    lines += [
+        f"what you noted of hit {i} would be copied to hit {other}, the same recording"
+        for i, other in cat.files.plan_hand_over([hit.id for hit in movable]).items()
+    ]
     lines.append(f"they would be moved to {cat.store_path}.aside")
     lines.append("nothing was moved; add --yes to do it")
     _write_report(cat, args, outcomes, DRY_HEADING)

@@ -18,6 +18,7 @@ from catalog.library.files.set_aside import (
     unhide_hits,
 )
 from catalog.library.files.undo import UndoResult, undo_steps
+from catalog.library.scan.successors import hand_over, plan_hand_over, take_back
 from catalog.models import HistoryEvent
 
 
@@ -63,7 +64,20 @@ class Files:
                 f"{describe_usage(used)}, which could then not be exported; nothing was moved. Use "
                 "even_in_kits=True (--even-in-kits) to set it aside anyway"
             )
-        return set_aside_hits(self._context.store, hit_ids, reason=reason)
+        plan = self.plan_hand_over(hit_ids)
+        try:
+            return set_aside_hits(self._context.store, hit_ids, reason=reason)
+        finally:  # also for those that were moved before one failed
+            if plan:
+                hand_over(self._context.store, plan)
+
+    def plan_hand_over(self, hit_ids: Sequence[int]) -> dict[int, int]:
+        """Return the copy that gets the annotations of each hit that is to be set aside.
+
+        Mark, tags, remark, role, session and names go to a present hit of the same content, where
+        that has none of its own; `restore` and `undo` take them back.
+        """
+        return plan_hand_over(self._context.store, hit_ids)
 
     def restore(
         self, hit_ids: Sequence[int], *, as_it_is: bool = False, other_disk: bool = False
@@ -86,7 +100,9 @@ class Files:
             mounted, or another file now has its path
         """
         options = RestoreOptions(as_it_is=as_it_is, other_disk=other_disk)
-        return restore_hits(self._context.store, hit_ids, options=options)
+        events = restore_hits(self._context.store, hit_ids, options=options)
+        take_back(self._context.store, hit_ids)
+        return events
 
     def recover(self) -> RecoverResult:
         """Put files that are set aside, but that the store does not hold, into the store again.
@@ -161,7 +177,9 @@ class Files:
         StoreError
             if a step is unknown or cannot be undone
         """
-        return undo_steps(self._context.store, steps)
+        result = undo_steps(self._context.store, steps)
+        take_back(self._context.store, [event.hit_id for event in result.events])
+        return result
 
     def warnings(self) -> list[str]:
         """Return why moves that were interrupted could not be completed; see `clear_warnings`."""

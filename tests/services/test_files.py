@@ -302,6 +302,28 @@ def test_a_choice_of_a_copy_without_effect_reports_that(cat, call):
     assert call("keep", group.others[0])[::2] == (1, NOTHING + "\n")
 
 
+def test_annotations_of_a_copy_go_to_the_file_that_stays_until_it_is_restored(cat, call):
+    (group,) = cat.copies()
+    keep, other = group.keep, group.others[0]
+    cat.annotations.annotate([keep], remark="own")
+    cat.annotations.annotate([other], mark="star", add=["felt"], remark="soft")
+    cat.set_role(other, "clap")
+    before = cat.hit(keep)
+    assert f"noted of hit {other} would be copied to hit {keep}" in call("set-aside", other)[1]
+    assert cat.hit(keep) == before
+    for restore in (lambda: cat.restore([other]), cat.files.undo):
+        cat.set_aside([other], reason="copy")
+        hit = cat.hit(keep)
+        assert (hit.mark, hit.tags, hit.remark) == ("star", ("felt",), "own")
+        assert (hit.role, hit.role_source) == ("clap", "user")
+        restore()
+        assert cat.hit(keep) == before
+    cat.set_aside([other], reason="copy")
+    cat.annotations.annotate([keep], mark="reject")
+    cat.restore([other])
+    assert (cat.hit(keep).mark, cat.hit(keep).tags) == ("reject", ())
+
+
 def test_a_plan_that_would_move_nothing_has_its_own_exit_code(cat, call):
     hit_id = find(cat, "tom_01")
     assert call("set-aside", hit_id)[0] == 0

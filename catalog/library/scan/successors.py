@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import Any, NamedTuple
 
 from catalog.library.metadata.sessions import split_days
@@ -21,6 +21,7 @@ from catalog.library.store.store import Store
 from catalog.models import RoleSource, State
 
 HANDED_ON = "handed_on"  # setting: ids of hits whose annotations were combined with another's
+HANDED_OVER = "handed_over"  # setting: by hit set aside, the copy, its values before and after
 PLACE = (
     "path", "mate", "size", "mtime_ns", "region", "note", "take", "drum", "microphone", "origin",
 )  # fmt: skip
@@ -125,6 +126,15 @@ def _exchange_places(db: sqlite3.Connection, lost: Row, other: Row) -> None:
 
 def _combine(db: sqlite3.Connection, lost: Row, other: Row) -> None:
     """Give a hit those annotations of a lost one that it does not have."""
+    update_hit(db, other["id"], _combined(lost, other))
+    db.execute(
+        "INSERT OR IGNORE INTO fault_dismissed SELECT ?, content_hash, kind, time_utc"
+        " FROM fault_dismissed WHERE hit_id = ?",
+        (other["id"], lost["id"]),
+    )
+
+
+def _combined(lost: Row, other: Row) -> Row:
     values = {name: lost[name] for name in ("mark", "remark") if not other[name]}
     tags = {*json.loads(lost["tags"]), *json.loads(other["tags"])}
     values["tags"] = json.dumps(sorted(tags))
@@ -132,9 +142,60 @@ def _combine(db: sqlite3.Connection, lost: Row, other: Row) -> None:
     for group in (ROLE, SESSION):
         if lost[group[-1]] == RoleSource.USER != other[group[-1]]:
             values |= {name: lost[name] for name in group}
-    update_hit(db, other["id"], values)
-    db.execute(
-        "INSERT OR IGNORE INTO fault_dismissed SELECT ?, content_hash, kind, time_utc"
-        " FROM fault_dismissed WHERE hit_id = ?",
-        (other["id"], lost["id"]),
-    )
+    return values
+
+
+def plan_hand_over(store: Store, hit_ids: Collection[int]) -> dict[int, int]:
+    """Return which present hit of the same content would get the annotations of each hit.
+
+    Hits without annotations, and those whose copies have the same ones, are left out.
+    """
+    plan = {}
+    for row in _read_rows(store, hit_ids, ELIGIBLE):
+        others = [other for other in _read_others(store, row) if other["id"] not in hit_ids]
+        if _is_annotated(row) and others and _changes(_combined(row, others[0]), others[0]):
+            plan[row["id"]] = others[0]["id"]
+    return plan
+
+
+def hand_over(store: Store, plan: Mapping[int, int]) -> None:
+    """Carry out a plan for those of its hits that are set aside; `take_back` reverts it."""
+    with store.writing() as db:
+        given = store.database.read_setting(HANDED_OVER, {})
+        for row in _read_rows(store, plan, "aside IS NOT NULL"):
+            (other,) = _read_rows(store, [plan[row["id"]]], "1")
+            if values := _changes(_combined(row, other), other):
+                update_hit(db, other["id"], values)
+                before = {name: other[name] for name in values}
+                given[str(row["id"])] = [other["id"], before, values]
+        store.database.save_setting(HANDED_OVER, given)
+
+
+def take_back(store: Store, hit_ids: Collection[int]) -> None:
+    """Take annotations that restored hits had handed over from their copies again.
+
+    What the user has changed at the copy meanwhile stays.
+    """
+    given = store.database.read_setting(HANDED_OVER, {})
+    restored = [
+        row for row in _read_rows(store, hit_ids, "aside IS NULL") if str(row["id"]) in given
+    ]
+    if not restored:
+        return
+    with store.writing() as db:
+        for row in restored:
+            other_id, before, values = given.pop(str(row["id"]))
+            for other in _read_rows(store, [other_id], "1"):
+                same = {name: before[name] for name in values if other[name] == values[name]}
+                if same:
+                    update_hit(db, other_id, same)
+        store.database.save_setting(HANDED_OVER, given)
+
+
+def _read_rows(store: Store, hit_ids: Collection[int], where: str) -> list[Row]:
+    rows = store.database.read_by_id(f"{SELECT} WHERE {where} AND id IN", sorted(set(hit_ids)))
+    return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
+
+
+def _changes(values: Row, other: Row) -> Row:
+    return {name: value for name, value in values.items() if value != other[name]}
