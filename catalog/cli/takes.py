@@ -24,6 +24,7 @@ from catalog.models import Hit, State
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
 
+MAX_S = 1e9  # 30 years; beyond it a number of frames may have no integer
 WIDTH = 72  # characters of a waveform drawn as text
 HEIGHTS = " .:-=+*#%@"  # from silence to the peak
 
@@ -92,10 +93,10 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
     hit = cat.hit(args.hit)
     before = cat.takes.regions(hit.id) if hit.state in (State.HERE, State.HIDDEN) else []
     if args.move:
-        start, stop = (round(seconds * hit.sr) for seconds in args.move)
+        start, stop = (_frames(seconds, hit.sr) for seconds in args.move)
         cat.takes.move_region(hit.id, start=start, stop=stop)
     elif args.split is not None:
-        cat.takes.split_region(hit.id, at=round(args.split * hit.sr))
+        cat.takes.split_region(hit.id, at=_frames(args.split, hit.sr))
     elif args.merge:
         cat.takes.merge_regions([hit.id, *args.merge])
     elif args.again:
@@ -110,6 +111,12 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     print_result(strokes, lines, as_json=args.json)
     return OK if is_listing else change_code(_bounds(strokes) != _bounds(before))
+
+
+def _frames(seconds: float, sr: int) -> int:
+    if abs(seconds) > MAX_S:
+        raise ParameterError(f"{seconds:g} s is longer than any recording")
+    return round(seconds * sr)
 
 
 def _bounds(strokes: Sequence[Hit]) -> list[tuple[int, int, int]]:

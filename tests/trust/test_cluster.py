@@ -96,6 +96,15 @@ def test_an_address_without_a_cluster_is_an_error(tmp_path, library, monkeypatch
         cat.scan([library], cluster="tcp://127.0.0.1:9")
 
 
+@pytest.mark.parametrize("address", ["x", "tcp://127.0.0.1", "tcp://127.0.0.1:port", "127.0.0.1"])
+def test_an_address_that_is_none_is_refused_at_once(tmp_path, library, address):
+    with (
+        Catalog.open(tmp_path / "drums.sqlite") as cat,
+        pytest.raises(ParameterError, match="must be an address such as tcp://"),
+    ):
+        cat.scan([library], cluster=address)
+
+
 def test_a_worker_is_started_again_after_it_has_died():
     worker = IsolatedWorker()
     assert worker.call(divmod, 7, 2) == (3, 1)

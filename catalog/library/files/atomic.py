@@ -17,6 +17,7 @@ from catalog.library.files.leftovers import clear_leftovers, write_marker
 MAX_PREFIX = 40  # characters of the target's name; file systems allow 255 bytes in all
 HAS_RENAMEAT2 = sys.platform == "linux"
 AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
+MAX_LEVELS = 500  # of folders; Python creates them by recursion, of at most 1,000 calls
 
 
 @contextlib.contextmanager
@@ -25,6 +26,8 @@ def staging_folder(target: Path) -> Iterator[Path]:
 
     Folders that killed processes left beside it are deleted first.
     """
+    if len(target.parts) > MAX_LEVELS:
+        raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG), str(target))
     target.parent.mkdir(parents=True, exist_ok=True)
     clear_leftovers(target.parent)
     prefix = f".{target.name[:MAX_PREFIX]}.unfinished-"

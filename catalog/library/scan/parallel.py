@@ -6,6 +6,7 @@ import atexit
 import contextlib
 import itertools
 import queue
+import re
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -16,6 +17,7 @@ from catalog.errors import ParameterError
 from catalog.library.scan.isolated import IsolatedWorker
 
 CONNECT_S = 10  # a running scheduler responds much sooner
+CLUSTER_ADDRESS = re.compile(r"(?:[a-z]+://)?\S+:\d{1,5}")
 AHEAD = 2  # batches for each worker that are started before the first result is taken
 
 Task = TypeVar("Task")
@@ -137,7 +139,8 @@ def use_cluster(address: str) -> Iterator[None]:
     """Let joblib use the workers of the cluster at `address`, such as "tcp://127.0.0.1:8786".
 
     The workers need this package, and see the recordings under the same paths. Raise
-    `ParameterError` if dask.distributed is not installed or no scheduler answers.
+    `ParameterError` if dask.distributed is not installed, the address is none, or no scheduler
+    answers.
     """
     import joblib
 
@@ -146,6 +149,8 @@ def use_cluster(address: str) -> Iterator[None]:
     except ImportError as err:
         text = "a cluster needs dask.distributed: pip install 'drum-hit-catalog[cluster]'"
         raise ParameterError(text) from err
+    if not CLUSTER_ADDRESS.fullmatch(address):  # a client of such an address ends after 20 s only
+        raise ParameterError(f"cluster={address!r} must be an address such as tcp://127.0.0.1:8786")
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as err:
