@@ -28,7 +28,13 @@ DAMAGE = (
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    command("check", "check the whole store for damage", _check)
+    check = command("check", "check the whole store for damage", _check)
+    check.add_argument(
+        "--from-backup", action="store_true", help="take damaged words of yours from a backup"
+    )
+    check.add_argument(
+        "--as-it-is", action="store_true", help="accept damaged words of yours as they are now"
+    )
     faults = command("faults", "list faults of hits, the most serious first", _faults)
     faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")
@@ -102,9 +108,16 @@ def coverage_lines(coverage: Coverage) -> list[str]:
 def _check(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.library.store.health import describe
 
-    health = cat.review.check_store()
+    health = cat.review.check_store(from_backup=args.from_backup, as_it_is=args.as_it_is)
+    backups = cat.review.rows_in_backups(health)
     lines = [f"structure: {text}" for text in health.structure]
-    lines += map(describe, health.rows)
+    lines += [
+        f"{describe(row)}; {backups[row]} has it" if row in backups else describe(row)
+        for row in health.rows
+    ]
+    if backups:
+        done = "restored" if args.from_backup else "restore it with `catalog check --from-backup`"
+        lines.append(f"damaged words that a backup has: {len(backups)}; {done}")
     lines.append("the store is whole" if health.is_whole else DAMAGE)
     print_result(health, lines, as_json=args.json)
     return OK if health.is_whole else INCOMPLETE

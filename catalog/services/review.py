@@ -7,6 +7,8 @@ from collections.abc import Collection
 from catalog.context import Context
 from catalog.library.review.coverage import Coverage, find_coverage
 from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
+from catalog.library.store.checksums import DamagedRow
+from catalog.library.store.damaged_words import accept_words, find_in_backups, take_from_backups
 from catalog.library.store.health import Health, check_store, mend_measurements
 from catalog.models import Skipped
 
@@ -73,7 +75,9 @@ class Review:
         hits = {hit.id: hit for hit in self._context.hits()}
         return find_coverage(list(self._context.estimate_missing_strengths(hits).values()))
 
-    def check_store(self, *, mend: bool = True) -> Health:
+    def check_store(
+        self, *, mend: bool = True, from_backup: bool = False, as_it_is: bool = False
+    ) -> Health:
         """Check the whole store for damage; it takes some seconds for 100,000 hits.
 
         Parameters
@@ -81,6 +85,10 @@ class Review:
         mend : bool
             let the next scan measure hits with damaged values again; what you wrote is only
             reported
+        from_backup : bool
+            take damaged rows that you wrote from the newest backup that has them
+        as_it_is : bool
+            accept the other damaged rows that you wrote as they are now
 
         Returns
         -------
@@ -91,7 +99,16 @@ class Review:
         health = check_store(database)
         if mend and health.rows and not health.structure and not database.is_read_only:
             mend_measurements(database, health)
+            taken = take_from_backups(database, health.by_hand) if from_backup else []
+            if as_it_is:
+                accept_words(database, [row for row in health.by_hand if row not in taken])
         return health
+
+    def rows_in_backups(self, health: Health) -> dict[DamagedRow, str]:
+        """Return the backup that has each damaged row that you wrote; others are left out."""
+        database = self._context.store.database
+        found = {row: find_in_backups(database, row) for row in health.by_hand}
+        return {row: str(copy.backup) for row, copy in found.items() if copy is not None}
 
     def skipped(self) -> list[Skipped]:
         """Return the files that could not be used, each with its reason."""

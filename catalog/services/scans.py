@@ -100,7 +100,7 @@ class Scans:
     def _continue_lost_hits(self, report: ScanReport) -> ScanReport:
         """Let hits whose files are gone continue at copies of them; these count as moved."""
         kits = self._context.store.kits
-        saved = [Kit.from_json(kit.payload) for kit in kits.read()] + _draft(kits)
+        saved = [Kit.from_json(kit.payload) for kit in kits.read(checked=False)] + _draft(kits)
         in_kits = {hit_id for kit in saved for ids in kit.slots.values() for hit_id in ids}
         moved = continue_lost_hits(self._context.store, in_kits=in_kits)
         if not moved:

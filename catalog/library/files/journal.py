@@ -27,6 +27,7 @@ from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.leftovers import clear_listed_leftovers
 from catalog.library.files.lost_store import check_nothing_lost, is_empty
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
+from catalog.library.store.backup_files import clear_unfinished
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.files import NO_TIME_NS
 from catalog.library.store.store import Store
@@ -105,6 +106,8 @@ def open_store(path: str | Path, *, new_store: bool = False) -> Store:
             check_no_files_aside(place)
         recover_moves(store)
         clear_listed_leftovers(store)
+        if not store.database.is_read_only:
+            clear_unfinished(store.path)
     except BaseException:
         store.close()
         raise

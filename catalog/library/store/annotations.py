@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from catalog.errors import ParameterError
+from catalog.library.store.damaged_words import WordsCheck
 from catalog.library.store.database import Database, now_utc
 from catalog.models import MARKS, Hit
 
@@ -124,6 +125,7 @@ class PairAnswers:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self._check = WordsCheck(database)
 
     def save(self, first: Hit, second: Hit, is_same: bool | None) -> bool:
         """Store whether two hits are one recording; None deletes the answer.
@@ -141,7 +143,8 @@ class PairAnswers:
         return before != is_same
 
     def read(self) -> AnswerByPair:
-        """Return all answers."""
+        """Return all answers; raise `StoreError` if one of them is damaged."""
+        self._check.require("verdict")
         rows = self._database.read("SELECT first, second, same FROM verdict")
         return {(first, second): bool(is_same) for first, second, is_same in rows}
 

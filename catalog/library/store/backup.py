@@ -11,7 +11,6 @@ import contextlib
 import logging
 import os
 import sqlite3
-import tempfile
 import uuid
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,6 +20,7 @@ from catalog.library.store.backup_files import (
     backup_folder,
     backup_path,
     list_backups,
+    part_path,
 )
 from catalog.library.store.checksums import (
     BY_HAND,
@@ -121,16 +121,16 @@ def _write(store: Path, store_id: str, now: datetime, own: list[BackupFile]) -> 
 
 
 def _write_file(target: Path, data: bytes) -> None:
-    handle, name = tempfile.mkstemp(suffix=".part", dir=target.parent)  # for this user alone
+    name = part_path(target)
     try:
+        handle = os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)  # this user alone
         with open(handle, "wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
         os.replace(name, target)
-    except BaseException:
-        os.unlink(name)
-        raise
+    finally:
+        name.unlink(missing_ok=True)
 
 
 def _copy(db: sqlite3.Connection, store: Path, store_id: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -41,6 +43,22 @@ def list_backups(store: Path) -> list[BackupFile]:
         return []
     found = [BackupFile(path, _time(path)) for path in names]
     return sorted(found, key=lambda backup: backup.time, reverse=True)
+
+
+def part_path(backup: Path) -> Path:
+    """Return where this process writes a backup before it is renamed."""
+    return backup.with_suffix(f".{os.getpid()}.part")
+
+
+def clear_unfinished(store: Path) -> None:
+    """Delete the unfinished backups of processes that were killed."""
+    for path in backup_folder(store).glob("*.*.part"):
+        import psutil  # takes 25 ms, and is rarely needed
+
+        pid = path.suffixes[-2].removeprefix(".")
+        if pid.isdigit() and not psutil.pid_exists(int(pid)):
+            with contextlib.suppress(OSError):
+                path.unlink()
 
 
 def backup_at(path: Path) -> BackupFile:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from catalog.errors import ParameterError, StoreError
+from catalog.library.store.damaged_words import WordsCheck
 from catalog.library.store.database import (
     Database,
     path_from_db,
@@ -73,6 +74,7 @@ class HitCache:
         self._select = f"SELECT {', '.join(short)} FROM hit"
         self._known: dict[int, tuple[int, Hit]] = {}  # by id, with the hash of the row
         self._lists: dict[tuple[Any, ...], tuple[int, list[Hit]]] = {}  # with their revision
+        self._check = WordsCheck(database)
 
     def read(self, where: str, values: Sequence[Any]) -> list[Hit]:
         """Read the hits that an SQL condition selects, by id; the list is not to be altered.
@@ -96,6 +98,7 @@ class HitCache:
             descriptors = dict(self._database.read(f"{sql} {where}", values))
         else:
             descriptors = dict(self._database.read_by_id(f"{sql} id IN", new))
+        self._check.report_hits(new)
         # No lock: two threads may both make a hit, and then one of two equal ones is kept.
         for row, key in zip(rows, keys, strict=True):
             if row[0] in descriptors:
@@ -111,6 +114,7 @@ class Hits:
         self._database = database
         self._history = history
         self._cache = HitCache(database, self._to_hit)
+        self._check = WordsCheck(database)
 
     def read(self, *, states: Sequence[str] = (State.HERE, State.MISSING)) -> list[Hit]:
         """Return all hits that are in one of `states`, by id.
@@ -128,6 +132,7 @@ class Hits:
         if not rows:
             text = f"hit {hit_id} is not in this store; `catalog hits` lists those that are"
             raise StoreError(text)
+        self._check.report_hits([int(hit_id)])
         return self._to_hit(rows[0])
 
     def _to_hit(self, row: Sequence[Any]) -> Hit:

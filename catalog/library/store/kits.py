@@ -6,6 +6,7 @@ import sqlite3
 from typing import NamedTuple
 
 from catalog.errors import ParameterError, StoreError
+from catalog.library.store.damaged_words import WordsCheck
 from catalog.library.store.database import Database, insert, now_utc
 
 DRAFT = "kit on the table"  # setting that holds the draft; the name is part of the file format
@@ -25,6 +26,7 @@ class Kits:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self._check = WordsCheck(database)
 
     def save(self, name: str, payload: str) -> int:
         """Save a kit, as JSON text, under a name and return its version.
@@ -45,14 +47,23 @@ class Kits:
                 return None
             return _insert(db, name, payload)
 
-    def read(self) -> list[SavedKit]:
-        """Return the newest version of each kit, oldest first."""
+    def read(self, *, checked: bool = True) -> list[SavedKit]:
+        """Return the newest version of each kit, oldest first.
+
+        Raise `StoreError` if one of them is damaged, unless not `checked`.
+        """
         newest = "SELECT max(id) FROM kit GROUP BY name"
+        if checked:
+            self._check.require("kit", f"id IN ({newest})")
         sql = f"SELECT name, payload, time_utc, id FROM kit WHERE id IN ({newest}) ORDER BY id"
         return [SavedKit(*row) for row in self._database.read(sql)]
 
     def newest(self, name: str) -> SavedKit | None:
-        """Return the newest version of one kit, or None if no kit has that name."""
+        """Return the newest version of one kit, or None if no kit has that name.
+
+        Raise `StoreError` if it is damaged.
+        """
+        self._check.require("kit", "id = (SELECT max(id) FROM kit WHERE name = ?)", (name,))
         sql = "SELECT name, payload, time_utc, id FROM kit WHERE name = ? ORDER BY id DESC LIMIT 1"
         rows = self._database.read(sql, (name,))
         return SavedKit(*rows[0]) if rows else None

@@ -6,9 +6,12 @@ import contextlib
 import os
 import sqlite3
 import stat
+import subprocess
+import sys
 
 import pytest
 
+from catalog.library.files.journal import open_store
 from catalog.library.store import backup
 from catalog.library.store.backup_files import backup_folder, list_backups
 from catalog.library.store.store import Store
@@ -109,3 +112,16 @@ def test_a_backup_that_cannot_be_written_does_not_refuse_the_change(scanned, cap
         store.annotations.set_mark([1], "keep")
         assert store.hits.get(1).mark == "keep"
     assert "no backup was made" in caplog.text
+
+
+def test_an_unfinished_backup_of_a_killed_process_is_deleted(scanned):
+    scanned.close()
+    folder = backup_folder(scanned.path)
+    folder.mkdir()
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    left, own = (folder / f"2026-01-01T00-00-00Z.{pid}.part" for pid in (ended.pid, os.getpid()))
+    left.touch()
+    own.touch()
+    open_store(scanned.path).close()
+    assert os.listdir(folder) == [own.name]
