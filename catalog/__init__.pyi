@@ -1,12 +1,12 @@
 from .catalog import Catalog, default_store
 from .duplicates.groups import CopyGroup, UncertainPair
-from .duplicates.microphone_ties import StrokeTie
 from .duplicates.overlay import Overlay
 from .duplicates.relations import Relation
 from .errors import AudioError, CatalogError, KitError, ParameterError, Stopped, StoreError
 from .kit.export import ExportOptions, ExportPlan
 from .kit.model import Kit
 from .library.files.undo import UndoResult
+from .library.strokes.ties import StrokeTie
 from .matching.transfer import Alignment
 from .models import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
 from .search.layout import Layout

@@ -177,8 +177,13 @@ class Catalog:
         """Return the scanned folders; see `Scans.folders`."""
         return self.scans.folders()
 
-    def hits(self, *, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
+    def hits(
+        self, *, states: Sequence[str] = (State.HERE,), microphones: bool = False
+    ) -> list[Hit]:
         """Return all hits in any of `states` ("here", "missing", "aside", "hidden"), by id.
+
+        A stroke with several microphones is one hit, see `Hit.microphones`; with `microphones` each
+        of them is returned.
 
         Examples
         --------
@@ -186,7 +191,7 @@ class Catalog:
         >>> len(snares), snares[0].name
         (71, 'SN brass ghost 1')
         """
-        return self.context.hits(states)
+        return self.context.hits(states, microphones=microphones)
 
     def hit(self, hit_id: int) -> Hit:
         """Return one hit in any state; raise `StoreError` if the id is unknown."""

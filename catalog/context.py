@@ -28,6 +28,7 @@ class Context:
     def __init__(self, store: Store) -> None:
         self.store = store
         self._table: HitTable | None = None
+        self._microphone_table: HitTable | None = None
         self._lock = threading.RLock()
 
     def table(self) -> HitTable:
@@ -36,9 +37,20 @@ class Context:
             self._table = read_table(self.store, self._table)
             return self._table
 
-    def hits(self, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
-        """Return all hits in any of `states`, ordered by id."""
-        return self.store.hits.read(states=states)
+    def microphone_table(self) -> HitTable:
+        """Return the table of present hits with each microphone of a stroke as a row."""
+        with self._lock:
+            if not self.store.database.read("SELECT 1 FROM microphone LIMIT 1"):
+                return self.table()
+            known = self._microphone_table
+            self._microphone_table = read_table(self.store, known, microphones=True)
+            return self._microphone_table
+
+    def hits(
+        self, states: Sequence[str] = (State.HERE,), *, microphones: bool = False
+    ) -> list[Hit]:
+        """Return all hits in any of `states`, ordered by id; see `Catalog.hits`."""
+        return self.store.hits.read(states=states, microphones=microphones)
 
     def hit(self, hit_id: int) -> Hit:
         """Return one hit in any state; raise `StoreError` if the id is unknown."""

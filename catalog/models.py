@@ -98,8 +98,39 @@ STATES = (State.HERE, State.MISSING, State.ASIDE, State.HIDDEN)  # of the hits i
 
 
 @dataclass(frozen=True)
+class Microphone:
+    """One microphone of a stroke.
+
+    Attributes
+    ----------
+    hit_id : int, the hit that holds its measurements
+    name : str, such as "OH"; "" if unknown
+    path : Path, absolute
+    channels : tuple of int, channels of the file, counted from 1; () for all
+    delay_samples : float or None
+        how much later the sound arrives than at the stroke's earliest microphone, in frames of its
+        file, at least 0; None if it was not measured
+    polarity : int or None
+        1 if equal to that of the earliest microphone, -1 if opposite; None if not measured
+    level_db : float or None
+        loudness below the stroke's loudest microphone, dB, at most 0; None if not measured
+    """
+
+    hit_id: int
+    name: str
+    path: Path
+    channels: tuple[int, ...] = ()
+    delay_samples: float | None = 0.0
+    polarity: int | None = 1
+    level_db: float | None = 0.0
+
+
+@dataclass(frozen=True)
 class Hit:
-    """One stroke as recorded in one file, or in one region of it, with its measurements.
+    """One stroke through one microphone, in a file or a region of it, with its measurements.
+
+    A stroke recorded by several microphones is one hit in all lists, that of the microphone that
+    stands for it; `microphones` lists them all.
 
     Attributes
     ----------
@@ -134,6 +165,10 @@ class Hit:
     names : mapping of str to str
         "drum", "microphone" and "damping" as the user gave them; `drum` and `microphone` then are
         these
+    channels : tuple of int
+        channels of the file that are this microphone, counted from 1; () for all
+    tied : tuple of Microphone
+        all microphones of the stroke, the one that stands for it first; () if there is one
     heard_lkfs : float or None
         strength estimated from timbre, LKFS, see `catalog.search.strength`; None if the level
         shows it or it was not estimated
@@ -167,7 +202,30 @@ class Hit:
     mate: Path | None = None
     exported: bool = False
     names: Mapping[str, str] = field(default_factory=dict)
+    channels: tuple[int, ...] = ()
+    tied: tuple[Microphone, ...] = field(default=(), repr=False)
     heard_lkfs: float | None = None
+
+    @property
+    def microphones(self) -> tuple[Microphone, ...]:
+        """All microphones of the stroke, the one that stands for it first."""
+        return self.tied or (Microphone(self.id, self.microphone, self.path, self.channels),)
+
+    @property
+    def stroke(self) -> int:
+        """Id of the hit that stands for the stroke; its own id if it is this one."""
+        return self.tied[0].hit_id if self.tied else self.id
+
+    @property
+    def span(self) -> tuple[int, int, tuple[int, ...]]:
+        """The part of the file that is this hit: first frame, frame after the last, channels."""
+        return self.start, self.stop, self.channels
+
+    @property
+    def span_text(self) -> str:
+        """The `span` as text for keys: "480:9600", with ":1,2" if it does not use all channels."""
+        part = f"{self.start}:{self.stop}"
+        return f"{part}:{','.join(map(str, self.channels))}" if self.channels else part
 
     @property
     def strength_lkfs(self) -> float:

@@ -254,9 +254,13 @@ def test_every_copy_is_found_and_no_two_strokes_are_grouped():
     with demo_folder() as folder, Catalog.open(folder / "demo.sqlite") as cat:
         root = folder / "recordings"
         cat.scan([root])
-        names = {hit.id: hit.path.relative_to(root).as_posix() for hit in cat.hits()}
-        groups = [[names[i] for i in group.members] for group in cat.copies()]
-    mixed = [group for group in groups if len(set(map(recording_of, group))) > 1]
-    assert not mixed
-    found = {name for group in groups for name in group}
+        hits = cat.hits(microphones=True)
+        names = {hit.id: hit.path.relative_to(root).as_posix() for hit in hits}
+        of_stroke = {hit.id: [names[mic.hit_id] for mic in hit.microphones] for hit in hits}
+        groups = cat.copies()
+    for group in groups:  # each microphone of a copy is a copy of one of the stroke that is kept
+        kept = set(map(recording_of, of_stroke[group.keep]))
+        copies = {name for hit_id in group.others for name in of_stroke[hit_id]}
+        assert set(map(recording_of, copies)) <= kept
+    found = {name for group in groups for hit_id in group.members for name in of_stroke[hit_id]}
     assert {name for name in names.values() if ORIGIN[name]} <= found

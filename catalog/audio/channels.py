@@ -146,6 +146,13 @@ def mix_channels(audio: Audio, mix: str) -> Audio:
     return replace(audio, samples=samples.mean(axis=1, keepdims=True, dtype=np.float32))
 
 
+def pick_channels(audio: Audio, channels: Sequence[int]) -> Audio:
+    """Return some channels of a file, counted from 1; all of them if none is given."""
+    if not channels:
+        return audio
+    return replace(audio, samples=audio.samples[:, [channel - 1 for channel in channels]])
+
+
 def _align(samples: np.ndarray, *, sr: int) -> np.ndarray:
     """Align the channels by their delays at the loudest frame."""
     loudest = int(np.argmax(np.abs(samples).max(axis=1)))

@@ -97,7 +97,11 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     obstacles, used = _obstacles(cat, args, ids), cat.files.kits_using(ids)
     outcomes = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
     movable = [hit for hit in hits if hit.id not in obstacles]
-    lines = [f"would set aside: {short_path(hit.path)}" for hit in movable]
+    lines = [
+        f"would set aside: {short_path(path)}"
+        for hit in movable
+        for path in dict.fromkeys((hit.path, *(mic.path for mic in hit.tied[1:])))
+    ]
     lines += [f"cannot be set aside: {reason}" for reason in obstacles.values()]
     lines += _whole_group_warnings(groups, ids)
     lines += [

@@ -203,7 +203,26 @@ def _add_export(export: argparse.ArgumentParser) -> None:
     export.add_argument(
         "--zip", action="store_true", help="also write a zip file beside the folder"
     )
+    export.add_argument(
+        "--microphone", default="", metavar="NAME", help="of all strokes; or `mix`, or `all`"
+    )
+    export.add_argument(
+        "--mix-level",
+        action="append",
+        default=[],
+        type=_mix_level,
+        metavar="NAME=DB",
+        help="level of one microphone in the mix; may be repeated",
+    )
     export.add_argument("--plan", action="store_true", help="only list what would be written")
+
+
+def _mix_level(text: str) -> tuple[str, float]:
+    """Return "OH=-6" as name and dB, for argparse."""
+    name, _, level = text.rpartition("=")
+    if not name:
+        raise argparse.ArgumentTypeError(f"{text} must be a microphone and dB, such as OH=-6")
+    return name, finite(level)
 
 
 def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
@@ -295,7 +314,14 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.kit.export import ExportOptions
 
     kit = saved_kit(cat, args.name)
-    options = ExportOptions(args.subtype.upper(), args.container.upper(), args.rate, args.zip)
+    options = ExportOptions(
+        args.subtype.upper(),
+        args.container.upper(),
+        args.rate,
+        args.zip,
+        args.microphone,
+        tuple(args.mix_level),
+    )
     if args.plan:
         plan = cat.kits.plan_export(kit, args.folder, options)
         print_result(plan, _plan_lines(plan), as_json=args.json)

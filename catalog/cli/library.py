@@ -54,6 +54,9 @@ def add_commands(command: AddCommand) -> None:
     hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only hits with this mark")
     hits.add_argument("--tag", metavar="TAG", help="only hits with this tag")
     hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
+    hits.add_argument(
+        "--microphones", action="store_true", help="list each microphone of a stroke as a hit"
+    )
     command("show", "print all data of one hit", _show).add_argument("hit", type=int)
     role = command("role", "set the role of a hit", _role)
     role.add_argument("hit", type=int)
@@ -111,7 +114,7 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
         raise ParameterError(f"no role is named {args.role!r}; roles: {', '.join(ROLES)}")
     found = [
         hit
-        for hit in cat.hits(states=(args.state,))
+        for hit in cat.hits(states=(args.state,), microphones=args.microphones)
         if args.role in (None, hit.role)
         and args.session in (None, hit.session)
         and args.mark in (None, hit.mark)

@@ -78,8 +78,10 @@ def print_result(value: object, lines: Iterable[object], *, as_json: bool) -> No
 def to_json_value(value: Any) -> Any:
     """Return dataclasses, arrays and paths as values for JSON; NaN and infinity become null."""
     if dataclasses.is_dataclass(value):
-        fields = dataclasses.fields(value)
-        return {field.name: to_json_value(getattr(value, field.name)) for field in fields}
+        names = [field.name for field in dataclasses.fields(value)]
+        if "tied" in names:  # a hit: its strokes are printed with all their microphones
+            names[names.index("tied")] = "microphones"
+        return {name: to_json_value(getattr(value, name)) for name in names}
     if hasattr(value, "_asdict"):
         return to_json_value(value._asdict())
     if isinstance(value, Mapping):
@@ -97,7 +99,8 @@ def hit_line(hit: Hit) -> str:
     """Return one hit as one line: id, role, confidence, session, drum, path."""
     where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
     path = f"{short_path(hit.path)}" + (f" + {hit.mate.name}" if hit.mate else "")
-    return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}"
+    others = f"  (+{len(hit.tied) - 1} microphones)" if hit.tied else ""
+    return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}{others}"
 
 
 def read_regular_file(path: Path) -> bytes:

@@ -65,7 +65,7 @@ def _faults(cat: Catalog, args: argparse.Namespace) -> int:
     found = cat.review.faults(
         only, kinds=args.kind, least_weight=args.least, dismissed=args.dismissed, sort=args.sort
     )
-    names = {hit.id: hit.name for hit in cat.hits()} if found else {}
+    names = {hit.id: hit.name for hit in cat.hits(microphones=True)} if found else {}
     lines = [fault_line(fault, names.get(fault.hit_id, "")) for fault in found]
     print_result(found, lines or ["no faults found"], as_json=args.json)
     return OK

@@ -96,7 +96,12 @@ def _map(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _add_relation_commands(command: AddCommand) -> None:
-    command("strokes", "list hits that are one stroke through several microphones", _strokes)
+    strokes = command(
+        "strokes", "list hits that are one stroke through several microphones", _strokes
+    )
+    strokes.add_argument(
+        "--main", type=int, metavar="HIT", help="let this microphone stand for its stroke"
+    )
     related = command("related", "list hits that are related to one, with the evidence", _related)
     related.add_argument("hit", type=int)
     related.add_argument("-n", type=int, default=5, help="number of hits that only sound alike")
@@ -108,6 +113,8 @@ def _add_relation_commands(command: AddCommand) -> None:
 
 
 def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.main is not None:
+        cat.duplicates.choose_microphone(args.main)
     ties = cat.duplicates.microphone_ties()
     lines: list[str] = []
     for tie in ties:

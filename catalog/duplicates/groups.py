@@ -89,13 +89,13 @@ def group_copies(
 
 def _equal_pairs(hits: Sequence[Hit]) -> list[tuple[int, int]]:
     """Pair each hit with the first one of equal bytes and region."""
-    first_rows: dict[tuple[str, int, int], int] = {}
+    first_rows: dict[tuple[object, ...], int] = {}
     rows = [first_rows.setdefault(_content_key(hit), row) for row, hit in enumerate(hits)]
     return [(first, row) for row, first in enumerate(rows) if first != row]
 
 
-def _content_key(hit: Hit) -> tuple[str, int, int]:
-    return hit.content_hash, hit.start, hit.stop
+def _content_key(hit: Hit) -> tuple[object, ...]:
+    return hit.content_hash, hit.start, hit.stop, hit.channels
 
 
 def _components(pairs: Sequence[tuple[int, int]]) -> list[list[int]]:

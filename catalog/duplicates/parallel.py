@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-from catalog.audio.channels import mix_channels
+from catalog.audio.channels import mix_channels, pick_channels
 from catalog.errors import CatalogError
 from catalog.library.scan.parallel import count_workers, parallel_map
 from catalog.library.scan.stereo_pairs import decode_sides
@@ -36,6 +36,7 @@ class HitSource:
     stop: int
     mix: str
     mate: Path | None
+    channels: tuple[int, ...] = ()
 
 
 SourcePairs = Sequence[tuple[HitSource, HitSource]]
@@ -64,10 +65,7 @@ def classify_many(
     Raise `concurrent.futures.process.BrokenProcessPool` if a worker dies.
     """
     hits = {hit.id: hit for pair in pairs for hit in pair}
-    sources = {
-        i: HitSource(hit.content_hash, hit.path, hit.start, hit.stop, mix_of(hit), hit.mate)
-        for i, hit in hits.items()
-    }
+    sources = {i: _to_source(hit, mix_of(hit)) for i, hit in hits.items()}
     source_pairs = [(sources[first.id], sources[second.id]) for first, second in pairs]
     if len(pairs) <= max_serial:
         for batch in _batches(source_pairs, BATCH_PAIRS):
@@ -76,6 +74,11 @@ def classify_many(
     tasks = _batches(source_pairs, _task_size(len(pairs), n_jobs))
     with closing(parallel_map(_classify_tasks, tasks, n_jobs=n_jobs, batch_size=1)) as results:
         yield from results
+
+
+def _to_source(hit: Hit, mix: str) -> HitSource:
+    part = hit.start, hit.stop, mix
+    return HitSource(hit.content_hash, hit.path, *part, hit.mate, hit.channels)
 
 
 def _task_size(n_pairs: int, n_jobs: int) -> int:
@@ -106,6 +109,7 @@ def _classify_batch(pairs: SourcePairs) -> list[Classification | None]:
 def _prepare(source: HitSource) -> ChannelViews | None:
     try:
         audio = decode_sides(source.path, source.mate, start=source.start, stop=source.stop)
-        return prepare_views(mix_channels(audio, source.mix))
+        audio = pick_channels(audio, source.channels)
+        return prepare_views(mix_channels(audio, "" if source.channels else source.mix))
     except CatalogError:
         return None  # missing or damaged since the scan; the next scan reports it

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from catalog.duplicates.groups import CopyGroup, UncertainPair
-from catalog.duplicates.microphone_ties import StrokeTie
+from catalog.library.strokes.ties import StrokeTie
 from catalog.models import Hit
 
 KINDS: tuple[str, ...] = ("copy", "same stroke", "same drum", "alike")

@@ -14,6 +14,7 @@ from functools import partial
 
 import numpy as np
 
+from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.measure import Measures, Outline, Run, measure_parts
@@ -63,7 +64,13 @@ def is_long(n_frames: int, n_channels: int) -> bool:
 
 
 def measure_long_take(
-    read: ReadFrames, *, n_frames: int, n_channels: int, sr: int, run: Run = map
+    read: ReadFrames,
+    *,
+    n_frames: int,
+    n_channels: int,
+    sr: int,
+    run: Run = map,
+    groups: Sequence[ChannelGroup] = (),
 ) -> Measures:
     """Measure the strokes of a long take.
 
@@ -72,6 +79,7 @@ def measure_long_take(
     read : callable, returns the frames from its first argument to its second (exclusive)
     n_frames, n_channels, sr : int, of what `read` returns
     run : callable, calls a function with each item of a sequence, perhaps in other processes
+    groups : sequence of ChannelGroup, the microphones of the file if it has several
 
     Returns
     -------
@@ -98,7 +106,12 @@ def measure_long_take(
         mono = _read_window(read, window, n_channels)[0]
         spans = [_shift(find_stroke(mono, sr=sr), window.start)]
     measures = measure_long_parts(
-        read, [(s.start, s.stop) for s in spans], n_channels=n_channels, sr=sr, run=run
+        read,
+        [(s.start, s.stop) for s in spans],
+        n_channels=n_channels,
+        sr=sr,
+        run=run,
+        groups=groups,
     )
     levels = np.concatenate([part.outline for part in found])
     return replace(measures, outline=Outline(n_frames, SECTION_FRAMES, levels))
@@ -111,10 +124,12 @@ def measure_long_parts(
     n_channels: int,
     sr: int,
     run: Run = map,
+    groups: Sequence[ChannelGroup] = (),
 ) -> Measures:
     """Measure given segments; of one with many values only the first `STROKE_VALUES`."""
     most_frames = STROKE_VALUES // n_channels
-    return measure_parts(partial(_read_limited, read, most_frames), segments, sr=sr, run=run)
+    limited = partial(_read_limited, read, most_frames)
+    return measure_parts(limited, segments, sr=sr, run=run, groups=groups)
 
 
 def _read_limited(read: ReadFrames, most_frames: int, start: int, stop: int) -> Audio:

@@ -10,11 +10,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from catalog.audio.decode import is_finite
+from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.descriptors import measure_descriptors
 from catalog.features.embedding import embed_mono
 from catalog.features.faults import Fault, find_faults, find_raw_peak, shift_faults
+from catalog.features.microphones import cut_microphones, measure_microphones
 from catalog.features.onset import find_stroke
 from catalog.features.production import measure_production
 from catalog.features.segmentation import segment_take
@@ -50,7 +52,9 @@ class Measures:
     descriptors : dict of str to float, see `catalog.features.descriptors.DESCRIPTORS`
     embedding : np.ndarray, float32, shape (EMBEDDING_DIM,), see `catalog.features.embedding`
     production : np.ndarray, float32, see `catalog.features.production`
-    others : tuple of Measures, the other strokes of a take
+    others : tuple of Measures, the other strokes of a take, and other microphones of each
+    channels, microphone, delay_samples, polarity : see `catalog.models.Microphone`
+        of one of several microphones of a file; otherwise () and "" and None
     faults : tuple of Fault, the heaviest first; times count from the start of the file
     outline : Outline, optional, the waveform outline of a whole long take
     """
@@ -63,10 +67,19 @@ class Measures:
     others: tuple[Measures, ...] = ()
     faults: tuple[Fault, ...] = ()
     outline: Outline | None = None
+    channels: tuple[int, ...] = ()
+    microphone: str = ""
+    delay_samples: float | None = None
+    polarity: int | None = None
 
 
-def measure_take(audio: Audio) -> Measures:
+def measure_take(audio: Audio, groups: Sequence[ChannelGroup] = ()) -> Measures:
     """Measure a file that holds one finished hit, or a take with several strokes.
+
+    Parameters
+    ----------
+    audio : Audio
+    groups : sequence of ChannelGroup, the microphones of the file if it has several
 
     Returns
     -------
@@ -78,6 +91,9 @@ def measure_take(audio: Audio) -> Measures:
     ParameterError
         if the file holds no stroke, or samples that are NaN or infinite
     """
+    if groups:
+        _mix_finite(audio)
+        return measure_segments(audio, cut_microphones(audio, groups), groups)
     mono = _mix_finite(audio)
     spans = segment_take(mono, sr=audio.sr)
     if len(spans) < 2:
@@ -85,7 +101,9 @@ def measure_take(audio: Audio) -> Measures:
     return measure_segments(audio, [(span.start, span.stop) for span in spans])
 
 
-def measure_segments(audio: Audio, segments: Sequence[tuple[int, int]]) -> Measures:
+def measure_segments(
+    audio: Audio, segments: Sequence[tuple[int, int]], groups: Sequence[ChannelGroup] = ()
+) -> Measures:
     """Measure the strokes of a take at given positions.
 
     The loudest stroke carries the level fault of the whole take.
@@ -94,6 +112,7 @@ def measure_segments(audio: Audio, segments: Sequence[tuple[int, int]]) -> Measu
     ----------
     audio : Audio
     segments : sequence of (start, stop), frames, `stop` exclusive; at least one
+    groups : sequence of ChannelGroup, the microphones of the file if it has several
 
     Returns
     -------
@@ -109,7 +128,7 @@ def measure_segments(audio: Audio, segments: Sequence[tuple[int, int]]) -> Measu
     def read(start: int, stop: int) -> Audio:
         return replace(audio, samples=audio.samples[start:stop])
 
-    return measure_parts(read, segments, sr=audio.sr)
+    return measure_parts(read, segments, sr=audio.sr, groups=groups)
 
 
 def measure_parts(
@@ -118,11 +137,15 @@ def measure_parts(
     *,
     sr: int,
     run: Run = map,
+    groups: Sequence[ChannelGroup] = (),
 ) -> Measures:
     """Measure the strokes of a take, each read by itself; see `measure_segments`.
 
     `read` returns the frames from its first argument to its second (exclusive).
     """
+    if groups:
+        rows = measure_microphones(read, groups, segments, measure_audio)
+        return replace(rows[0], others=tuple(rows[1:]))
     parts = list(run(partial(_measure_part, read, sr), segments))
     strokes, peaks = [part[0] for part in parts], [part[1] for part in parts]
     at = int(np.argmax(peaks))

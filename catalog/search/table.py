@@ -19,7 +19,7 @@ EXAMPLE_RADIUS = 1.2  # in the stroke space; 90 % of nearest strokes of one drum
 
 @dataclass(frozen=True, eq=False)
 class HitTable:
-    """All hits in state "here"; row i is the same hit in `hits` and in `spaces`."""
+    """Hits in state "here"; row i is the same hit in `hits` and in `spaces`."""
 
     revision: int  # of the store
     content_key: int  # see `content_key`
@@ -37,15 +37,18 @@ class RoleEstimate(NamedTuple):
     source: RoleSource
 
 
-def read_table(store: Store, known: HitTable | None = None) -> HitTable:
+def read_table(
+    store: Store, known: HitTable | None = None, *, microphones: bool = False
+) -> HitTable:
     """Read the table, reusing what has not changed since `known` was read.
 
-    Return `known` itself if the store has not changed.
+    A stroke is one row; with `microphones` each of its microphones is one. Return `known` itself if
+    the store has not changed.
     """
     revision = store.revision()
     if known is not None and known.revision == revision:
         return known
-    hits = tuple(store.hits.read(states=(State.HERE,)))
+    hits = tuple(store.hits.read(states=(State.HERE,), microphones=microphones))
     key = content_key(hits)
     if known is not None and known.content_key == key:
         return replace(known, revision=revision, hits=hits)
@@ -62,7 +65,9 @@ def content_key(hits: Iterable[Hit]) -> int:
     """
     digest = hashlib.sha256()
     for hit in hits:
-        digest.update(f"{hit.id} {hit.content_hash} {hit.start} {hit.stop}\n".encode())
+        channels = f" {hit.channels}" if hit.channels else ""
+        text = f"{hit.id} {hit.content_hash} {hit.start} {hit.stop}{channels}\n"
+        digest.update(text.encode())
     return digest_to_key(digest.digest())
 
 
@@ -85,6 +90,8 @@ def roles_from_examples(table: HitTable) -> list[RoleEstimate]:
     changed = []
     for row, role, confidence in zip(estimated, roles, confidences, strict=True):
         hit, source = table.hits[row], RoleSource.EXAMPLE
+        if role < 0 and hit.tied and hit.role_source == RoleSource.SOUND:
+            continue  # the vote of all its microphones stays
         if role < 0:
             role, source = int(table.spaces.roles[row].argmax()), RoleSource.SOUND
             confidence = table.spaces.roles[row][role]

@@ -8,13 +8,16 @@ from collections.abc import Collection, Mapping
 from catalog.context import Context
 from catalog.duplicates.cached import find_copies, find_uncertain_pairs, prefer_in_group
 from catalog.duplicates.groups import CopyGroup, UncertainPair
-from catalog.duplicates.microphone_ties import StrokeTie, tie_strokes
 from catalog.duplicates.overlay import Overlay, overlay_recordings
 from catalog.duplicates.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
+from catalog.duplicates.strokes import count_strokes_once, uncertain_strokes
 from catalog.errors import CatalogError
 from catalog.library.scan.exports import record_exported_hits
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
+from catalog.library.strokes.represent import save_chosen
+from catalog.library.strokes.store_ties import tie_stored_strokes
+from catalog.library.strokes.ties import StrokeTie, tie_strokes
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
@@ -46,9 +49,11 @@ class Duplicates:
         >>> len(groups), sum(len(group.others) for group in groups)
         (29, 30)
         """
-        return find_copies(
-            self._context.store, self._table(), self._prepare, on_progress=on_progress
-        )
+        store, table = self._context.store, self._table()
+        groups = find_copies(store, table, self._prepare, on_progress=on_progress)
+        hits = {hit.id: hit for hit in table.hits}
+        preferred = store.pair_answers.read_preferred()
+        return count_strokes_once(groups, hits, store.pair_answers.read(), preferred=preferred)
 
     def uncertain_pairs(self) -> list[UncertainPair]:
         """Return pairs that may be one recording and that have no verdict by the user yet.
@@ -57,7 +62,10 @@ class Duplicates:
         -------
         list of UncertainPair, the likeliest copies first; decide them with `set_verdict`
         """
-        return find_uncertain_pairs(self._context.store, self._table(), self._prepare)
+        store, table = self._context.store, self._table()
+        pairs = find_uncertain_pairs(store, table, self._prepare)
+        hits = {hit.id: hit for hit in table.hits}
+        return uncertain_strokes(pairs, hits, store.pair_answers.read())
 
     def set_verdict(self, first_id: int, second_id: int, same: bool | None) -> bool:
         """Store the user's verdict: whether two hits are one recording; None removes it.
@@ -104,7 +112,7 @@ class Duplicates:
             if not others or group.keep in hit_ids:
                 continue
             keep = self._context.hit(group.keep)
-            damage = _find_damage(keep)
+            damage = next(filter(None, map(_find_damage, self._microphones(keep))), "")
             for hit in map(self._context.hit, others):
                 if reason := damage or _find_same_file(keep, hit):
                     faults[hit.id] = f"{hit.path}: {reason}"
@@ -155,7 +163,20 @@ class Duplicates:
 
         Contradictions from strength and arrival time are in `StrokeTie.against`.
         """
-        return tie_strokes(self._context.table().hits)
+        return tie_strokes(self._context.hits(microphones=True))
+
+    def choose_microphone(self, hit_id: int) -> None:
+        """Let one microphone of a stroke stand for it in lists, searches and kits.
+
+        Raises
+        ------
+        StoreError
+            if there is no such hit
+        ParameterError
+            if the stroke has one microphone only
+        """
+        save_chosen(self._context.store, self._context.hit(hit_id))
+        tie_stored_strokes(self._context.store, always=True)
 
     def relations(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
         """Return how other hits relate to one: copy, same stroke, same drum or alike.
@@ -194,7 +215,10 @@ class Duplicates:
         if not self._exports_are_recorded:
             record_exported_hits(self._context.store)
             self._exports_are_recorded = True
-        return self._context.table()
+        return self._context.microphone_table()
+
+    def _microphones(self, hit: Hit) -> list[Hit]:
+        return [self._context.hit(mic.hit_id) for mic in hit.microphones]
 
     def _prepare(self, hit: Hit) -> ChannelViews | None:
         try:

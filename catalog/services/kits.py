@@ -11,6 +11,7 @@ from catalog.context import Context, check_seed
 from catalog.errors import KitError
 from catalog.kit.change import change_saved_kit
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
+from catalog.kit.export.microphones import MicrophoneExport, use_microphones
 from catalog.kit.export.plan import kit_warnings
 from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
 from catalog.kit.layers import add_layers
@@ -219,9 +220,11 @@ class Kits:
         KitError
             if the kit is empty or names an unknown slot or hit
         """
-        hits = self.hits_of(kit)
-        plan = plan_export(kit, hits, folder, read=self._context.read, options=options)
-        return replace(plan, refusals=(*plan.refusals, *_changed_files(hits)))
+        used = self._use_microphones(kit, options)
+        plan = plan_export(
+            kit, used.hits, folder, read=used.read, options=options, microphones=used
+        )
+        return replace(plan, refusals=(*plan.refusals, *_changed_files(_all_hits(used))))
 
     def export(
         self, kit: Kit, folder: str | Path, options: ExportOptions | None = None
@@ -250,17 +253,28 @@ class Kits:
         >>> sorted(path.name for path in cat.export_kit(kit, "my kit") if path.suffix == ".sfz")
         ['kit.sfz']
         """
-        hits = self.hits_of(kit)
-        if changed := _changed_files(hits):
+        used = self._use_microphones(kit, options)
+        if changed := _changed_files(_all_hits(used)):
             raise KitError(changed[0])
         with export_under_way(self._context.store, Path(folder)):
-            written = export_kit(kit, hits, folder, read=self._context.read, options=options)
+            written = export_kit(
+                kit, used.hits, folder, read=used.read, options=options, microphones=used
+            )
         self._record_export(Path(folder).absolute())
         return written
 
     def hits_of(self, kit: Kit) -> dict[int, Hit]:
         """Return all hits of a kit by id."""
         return self._context.hits_by_id({i for ids in kit.slots.values() for i in ids})
+
+    def _use_microphones(self, kit: Kit, options: ExportOptions | None) -> MicrophoneExport:
+        """Return the strokes of a kit with the microphones that an export uses."""
+        hits, read, options = self.hits_of(kit), self._context.read, options or ExportOptions()
+        if not options.microphone:
+            return MicrophoneExport(hits, read)
+        ids = {mic.hit_id for hit in hits.values() for mic in hit.microphones}
+        microphones = {hit_id: self._context.hit(hit_id) for hit_id in ids}
+        return use_microphones(hits, microphones, options, read=read)
 
     def _record_export(self, folder: Path) -> None:
         """Record the contents of the written files, which are copies of other recordings."""
@@ -276,9 +290,13 @@ class Kits:
         return self.add_layers(kit) if had_layers else kit
 
 
-def _changed_files(hits: Mapping[int, Hit]) -> list[str]:
+def _all_hits(used: MicrophoneExport) -> list[Hit]:
+    return [*used.hits.values(), *(part for parts in used.parts.values() for part in parts)]
+
+
+def _changed_files(hits: Sequence[Hit]) -> list[str]:
     """Return a line for each recording that has changed since it was scanned."""
-    files = {hit.files: hit.content_hash for hit in hits.values()}
+    files = {hit.files: hit.content_hash for hit in hits}
     return [
         f"{paths[0].name}: has changed since it was scanned; {SCAN_AGAIN}"
         for paths, content_hash in files.items()

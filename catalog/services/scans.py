@@ -28,6 +28,7 @@ from catalog.library.scan.successors import continue_lost_hits
 from catalog.library.scan.walk import check_roots
 from catalog.library.store.backup_reader import choose_backup
 from catalog.library.store.kits import Kits as KitStore
+from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.models import OnProgress, ScanReport
 from catalog.services.annotations import Annotations
 
@@ -94,6 +95,7 @@ class Scans:
         )
         report = self._continue_lost_hits(report)
         record_folders(store, roots, finished=True)
+        tie_stored_strokes(store)
         self._annotations.propagate_roles()
         return report
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -163,7 +164,11 @@ class Takes:
         StoreError
             if the recording has changed since it was scanned; no partial folder is left
         """
-        strokes = [stroke for stroke in self.regions(hit) if stroke.state == State.HERE]
+        strokes = [
+            replace(stroke, channels=())  # with all microphones of the file
+            for stroke in self.regions(hit)
+            if stroke.state == State.HERE
+        ]
         plan = plan_cut_export(strokes, Path(folder).absolute())
         if not dry_run:
             with export_under_way(self._store, Path(folder)):

@@ -123,9 +123,7 @@ def make_columns(hits: Sequence[Hit]) -> Columns:
 
 def stamp_hit(hit: Hit) -> int:
     """Return a number that changes with the audio of a hit, for addresses that are cached."""
-    return zlib.crc32(
-        f"{hit.content_hash}:{hit.start}:{hit.stop}{hit.origin.get('mix', '')}".encode()
-    )
+    return zlib.crc32(f"{hit.content_hash}:{hit.span_text}{hit.origin.get('mix', '')}".encode())
 
 
 def match_levels(played_lkfs: np.ndarray, peak_db: np.ndarray) -> np.ndarray:

@@ -25,7 +25,7 @@ from catalog.errors import ParameterError
 from catalog.library.scan.workers import measure_file
 try:
     _, first = measure_file(Path(sys.argv[1]))
-    print(1 + len(first.others))
+    print(len({measures.start for measures in (first, *first.others)}))
 except ParameterError:
     print(0)
 print(int(re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())[1]) / 1024)

@@ -21,9 +21,10 @@ import pytest
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.kit.export import ExportOptions, export_kit
+from catalog.kit.export.microphones import use_microphones
 from catalog.kit.layers import cut_layers, velocity_gain
 from catalog.kit.model import Kit
-from catalog.models import Hit
+from catalog.models import Hit, Microphone
 from tests.kit.drums import SR, make_hit
 
 TONES_HZ = {10: 60.0, 11: 400.0, 12: 520.0} | {i: 700.0 + 130 * i for i in range(6)}
@@ -249,3 +250,45 @@ def test_the_loudest_chord_stays_under_the_ceiling_by_another_meter(folder, hits
     state.add_frames(np.ascontiguousarray(mix), len(mix))
     peak_db = 20 * np.log10(meter.get_true_peak(state, 0))
     assert -14.0 < peak_db < -1.0
+
+
+MICROPHONE_HZ = {"close": 400.0, "OH": 900.0}
+
+
+def read_microphone(hit: Hit) -> Audio:
+    """Decode each microphone as its own tone, so that the output names it."""
+    time_s = np.arange(BEGINNING - BLOCK) / SR
+    wave_ = np.sin(2 * np.pi * MICROPHONE_HZ[hit.microphone] * time_s) * np.exp(-time_s / 0.03)
+    return Audio((0.3 * wave_)[:, None].astype(np.float32), SR, "WAV", "FLOAT")
+
+
+def tone_db(sound: np.ndarray, hz: float) -> float:
+    time_s = np.arange(len(sound)) / SR
+    return 20 * float(np.log10(abs(np.exp(-2j * np.pi * hz * time_s) @ sound) + 1e-12))
+
+
+@pytest.mark.parametrize("slot", ["snare", "hat_open"])  # with and without a choke group
+def test_the_player_plays_all_microphones_and_controls_each(tmp_path, slot):
+    tied = tuple(
+        Microphone(i, name, Path(f"/r/{name}.wav")) for i, name in enumerate(MICROPHONE_HZ, start=1)
+    )
+    found = {
+        mic.hit_id: make_hit(mic.hit_id, slot, microphone=mic.name, path=mic.path, tied=tied)
+        for mic in tied
+    }
+    options = ExportOptions(microphone="all")
+    used = use_microphones({1: found[1]}, found, options, read=read_microphone)
+    kit = Kit(slots={slot: (1,)})
+    export_kit(kit, used.hits, tmp_path / "kit", read=used.read, options=options, microphones=used)
+    (note,) = {int(row["notes"].split()[0]) for row in read_csv(tmp_path / "kit" / "manifest.csv")}
+    levels = []
+    sfz = tmp_path / "kit" / "kit.sfz"
+    text = sfz.read_text()
+    for value in (0, 127):  # of the overhead's controller, which the player is started with
+        sfz.write_text(f"<control>\nset_cc21={value}\n{text}")
+        sound = play(load(tmp_path / "kit"), note, 127)
+        levels.append([tone_db(sound, hz) for hz in MICROPHONE_HZ.values()])
+    (close, oh), (close_after, oh_after) = levels
+    assert abs(close - oh) < 1.0
+    assert abs(close_after - close) < LEVEL_DB
+    assert oh_after < oh - 40.0

@@ -31,7 +31,7 @@ def call(tmp_path, capsys):
     store = tmp_path / "drums.sqlite"
     with Catalog.open(store) as cat:
         cat.scan([root], n_jobs=1)
-        ids = {hit.name: hit.id for hit in cat.hits()}
+        ids = {hit.name: hit.id for hit in cat.hits(microphones=True)}
 
     def run(*arguments):
         code = main([str(ids.get(a, a)) for a in arguments] + ["--store", str(store)])

@@ -14,13 +14,14 @@ import numpy as np
 from catalog.audio.model import Audio
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.export.plan import ExportPlan, PlannedFile
-from catalog.kit.export.sfz import sfz_text
+from catalog.kit.export.sfz import CONTROL_DB, microphone_controls, sfz_text
 from catalog.kit.fill.explain import explain_sessions
 from catalog.kit.slots import SLOTS, gm_name
 from catalog.library.metadata.filename import ORIGIN
 from catalog.models import Hit
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would evaluate such a cell
+MOST_MIXES = 8  # listed in the README; the manifest holds all of them
 MANIFEST_VERSION = 1
 
 
@@ -48,7 +49,8 @@ def manifest_row(file: PlannedFile, hit: Hit, written: Audio, *, sha256: str) ->
         "source_stop_frame": hit.stop,
         "source_right_file": str(hit.mate or ""),  # of a stereo hit in two files
         "source_sha256": hit.content_hash,  # of both, one after the other
-        "session": hit.session, "drum": hit.drum, "microphone": hit.microphone, "take": hit.take,
+        "session": hit.session, "drum": hit.drum, "microphone": hit.microphone,
+        "source_channels": " ".join(map(str, hit.channels)), "take": hit.take,
         "origin": "; ".join(origin), "role": hit.role,
         "role_confidence": round(hit.role_confidence, 3),
     }  # fmt: skip
@@ -146,6 +148,7 @@ def readme_text(
         suffix=plan.options.suffix,
         slots="\n".join(_slot_line(slot, files) for slot, files in plan.by_slot()),
         notes=_indented(plan.level_notes, empty="none"),
+        microphones=_indented(_microphone_lines(plan), empty="one for each hit, see manifest.csv"),
         tuning=_indented(
             [f"{slot}: {by:+.1f} semitones, by speed" for slot, by in tuning.items()], empty="none"
         ),
@@ -153,8 +156,20 @@ def readme_text(
     )
 
 
+def _microphone_lines(plan: ExportPlan) -> list[str]:
+    controls = microphone_controls(plan)
+    lines = [
+        f"{name}: MIDI controller {number} lowers its level, by {-CONTROL_DB:.0f} dB at 127"
+        for name, number in controls.items()
+    ]
+    mixes = sorted(set(plan.mixes.values()))
+    if not lines and plan.options.microphone and not mixes:
+        return [f"{plan.options.microphone} for all hits that have it"]
+    return lines or [f"mixed: {text}" for text in mixes[:MOST_MIXES]]
+
+
 def _slot_line(slot: str, files: Sequence[PlannedFile]) -> str:
-    n, n_layers = len(files), files[-1].layer
+    n, n_layers = len({(file.layer, file.robin) for file in files}), files[-1].layer
     return (
         f"  {files[0].notes[0]:3d}  {slot:12s} {n} stroke{'s' if n > 1 else ''} in {n_layers} "
         f"layer{'s' if n_layers > 1 else ''}"
@@ -194,6 +209,9 @@ Levels
 {notes}
   Gains are applied in the audio; strokes of one slot keep their level differences.
   Start with the volume low: drums have high peaks.
+
+Microphones
+{microphones}
 
 Tuning
 {tuning}

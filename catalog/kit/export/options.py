@@ -13,6 +13,8 @@ SUBTYPES: MappingProxyType[str, int] = MappingProxyType(
 CONTAINERS: MappingProxyType[str, tuple[str, ...]] = MappingProxyType(
     {"WAV": tuple(SUBTYPES), "FLAC": ("PCM_16", "PCM_24")}
 )
+MIX, ALL = "mix", "all"  # instead of the name of a microphone
+MIX_RANGE_DB = (-60.0, 12.0)  # of a microphone in a mix; lower is not heard
 RATES_HZ = (44_100, 48_000, 96_000)
 
 
@@ -30,6 +32,10 @@ class ExportOptions:
     container: str = "WAV"  # or "FLAC" for 16 or 24 bits
     sr: int | None = None  # 44,100, 48,000 or 96,000 Hz; None keeps the rate of each recording
     as_zip: bool = False  # also write a zip of the folder beside it
+    # A microphone for all strokes by its name, MIX for one file a stroke with all microphones
+    # aligned, ALL for a file of each; "" for the microphone that stands for each stroke.
+    microphone: str = ""
+    mix_levels: tuple[tuple[str, float], ...] = ()  # of microphones in the mix, dB; others 0 dB
 
     def __post_init__(self) -> None:
         if self.subtype not in SUBTYPES:
@@ -42,6 +48,13 @@ class ExportOptions:
         if self.sr is not None and self.sr not in RATES_HZ:
             rates = ", ".join(map(str, RATES_HZ))
             raise KitError(f"sr={self.sr} must be one of {rates}, or None to keep each rate")
+
+        low, high = MIX_RANGE_DB
+        if self.mix_levels and self.microphone != MIX:
+            raise KitError("mix_levels are given, but microphone is not 'mix'")
+        for name, level_db in self.mix_levels:
+            if not low <= level_db <= high:
+                raise KitError(f"the level of {name} in the mix must be {low:g} to {high:g} dB")
 
     @property
     def suffix(self) -> str:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import os
 import shutil
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 
 from catalog.audio.model import Audio
 from catalog.errors import KitError
+from catalog.kit.export.microphones import MicrophoneExport
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.fill.explain import UNSURE
 from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
@@ -44,6 +45,7 @@ class PlannedFile:
     tuning_semitones: float
     sr: int  # Hz
     n_bytes: int  # at most
+    part: Hit | None = None  # the microphone that this file holds, of an export with all
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,7 @@ class ExportPlan:
     warnings: tuple[str, ...]  # what to check; the kit can be written all the same
     refusals: tuple[str, ...]  # why it would not be written; empty if it would
     n_bytes: int  # at most, with the zip
+    mixes: Mapping[int, str] = field(default_factory=dict)  # how microphones were mixed, by hit id
 
     def by_slot(self) -> Iterator[tuple[str, tuple[PlannedFile, ...]]]:
         """Yield each slot with its audio files, in the order of the keys."""
@@ -79,6 +82,7 @@ def plan_export(
     read: Callable[[Hit], Audio],
     options: ExportOptions | None = None,
     check_space: bool = True,
+    microphones: MicrophoneExport | None = None,
 ) -> ExportPlan:
     """Decide what an export writes; recordings are decoded, nothing is written.
 
@@ -91,6 +95,7 @@ def plan_export(
     options : ExportOptions, optional
     check_space : bool
         refuse if less than `n_bytes`, an upper bound, is free on the disk
+    microphones : MicrophoneExport, optional, made from the same `hits` and `read`
 
     Raises
     ------
@@ -98,6 +103,7 @@ def plan_export(
         if the kit is empty, a slot is unknown or a hit is not in `hits`
     """
     options, folder = options or ExportOptions(), Path(folder).absolute()
+    parts = microphones.parts if microphones is not None else {}
     layers = _layers_by_slot(kit, hits)
     zip_file = folder.with_name(f"{folder.name}.zip") if options.as_zip else None
     existing = _existing(folder, zip_file)
@@ -105,7 +111,10 @@ def plan_export(
     audio = tuple(
         file
         for slot, notes in sorted(assign_notes(tuple(layers)).items(), key=lambda item: item[1])
-        for file in _plan_slot(kit, slot, layers[slot], notes=notes, levels=levels, options=options)
+        for planned in _plan_slot(
+            kit, slot, layers[slot], notes=notes, levels=levels, options=options
+        )
+        for file in _split_parts(planned, parts.get(planned.hit_id, ()), options)
     )
     n_bytes = sum(file.n_bytes for file in audio) * (2 if options.as_zip else 1)
     return ExportPlan(
@@ -120,12 +129,31 @@ def plan_export(
         gain_db=levels.gain_db,
         chord_dbtp=levels.chord_dbtp,
         level_notes=levels.notes,
-        warnings=kit_warnings(kit, hits),
+        warnings=(*kit_warnings(kit, hits), *(microphones.warnings if microphones else ())),
         refusals=(
             *existing, *unreadable, *_disk_refusals(folder, n_bytes if check_space else 0),
         ),
         n_bytes=n_bytes,
+        mixes=microphones.mixes if microphones is not None else {},
     )  # fmt: skip
+
+
+def _split_parts(
+    file: PlannedFile, parts: Sequence[Hit], options: ExportOptions
+) -> Iterator[PlannedFile]:
+    """Plan a file for each microphone of a stroke, or the file itself if `parts` is empty."""
+    if not parts:
+        yield file
+    for number, part in enumerate(parts, start=1):
+        word = "".join(c if c.isalnum() else "-" for c in part.microphone.casefold())
+        stem = file.file.removesuffix(options.suffix)
+        sr = options.sr or part.sr
+        semitones, subtype = file.tuning_semitones, options.subtype
+        yield replace(
+            file, file=f"{stem}_{number}-{word or 'mic'}{options.suffix}", source=part.path,
+            part=part, sr=sr,
+            n_bytes=_audio_bytes(part, sr=sr, semitones=semitones, subtype=subtype),
+        )  # fmt: skip
 
 
 def one_line(text: str) -> str:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from catalog.kit.export.plan import ExportPlan, PlannedFile
+from catalog.kit.export.plan import ExportPlan, PlannedFile, one_line
 from catalog.kit.slots import SLOTS, gm_name
+
+CONTROL_DB = -60.0  # of a microphone's controller at 127; at 0, where players begin, it is 0 dB
+CONTROLLERS = (20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31, 102, 103, 104, 105)
+"""Controllers that MIDI 1.0 leaves undefined, from memory."""
 
 
 def sfz_text(plan: ExportPlan) -> str:
@@ -11,7 +15,9 @@ def sfz_text(plan: ExportPlan) -> str:
 
     Each key of a slot is a group; its layers divide the velocity range and its round robins
     alternate. Recorded dynamics are kept, so velocity changes the level of the weakest layer only.
-    Every stroke plays to its end (`one_shot`) unless another of its choke group starts.
+    With all microphones each has groups of its own with its controller (`gain_cc`), and is choked
+    by itself only. Every stroke plays to its end (`one_shot`) unless another of its choke group
+    starts.
 
     References
     ----------
@@ -21,17 +27,35 @@ def sfz_text(plan: ExportPlan) -> str:
         f"// {plan.title}", "// keys: General MIDI percussion, see notes.csv", "",
         "<global>", "loop_mode=one_shot", "ampeg_release=0.05", "",
     ]  # fmt: skip
+    controls = microphone_controls(plan)
     for slot, files in plan.by_slot():
         for note in files[0].notes:
-            lines += [*_sfz_group(slot, note), *(_sfz_region(file, plan) for file in files), ""]
+            for name in dict.fromkeys(map(_microphone, files)):
+                own = [file for file in files if _microphone(file) == name]
+                lines += _sfz_group(slot, note, name, controls.get(name))
+                lines += [*(_sfz_region(file, plan) for file in own), ""]
     return "\n".join(lines) + "\n"
 
 
-def _sfz_group(slot: str, note: int) -> list[str]:
-    lines = [f"// {slot}: {gm_name(note)}", "<group>", f"key={note}"]
+def microphone_controls(plan: ExportPlan) -> dict[str, int]:
+    """Return the MIDI controller of each microphone, of an export with all of them."""
+    names = dict.fromkeys(_microphone(file) for file in plan.audio if file.part is not None)
+    return dict(zip(names, CONTROLLERS, strict=False))
+
+
+def _microphone(file: PlannedFile) -> str:
+    return file.part.microphone if file.part is not None else ""
+
+
+def _sfz_group(slot: str, note: int, microphone: str, control: int | None) -> list[str]:
+    lines = [f"// {slot}: {gm_name(note)}" + f", {one_line(microphone)}" * bool(microphone)]
+    lines += ["<group>", f"key={note}"]
+    if control is not None:
+        lines += ["volume=0", f"gain_cc{control}={CONTROL_DB:g}"]
     lines += [f"pitch_keycenter={note}", "amp_veltrack=0"]
     if choke := SLOTS[slot].choke:
-        lines += [f"group={choke}", f"off_by={choke}", "off_mode=normal"]
+        number = choke if control is None else 1000 * choke + control
+        lines += [f"group={number}", f"off_by={number}", "off_mode=normal"]
     return lines
 
 

@@ -15,6 +15,7 @@ from catalog.audio.model import Audio
 from catalog.errors import KitError
 from catalog.kit.export.audio import apply_gain, encode_stroke, verify_stroke
 from catalog.kit.export.documents import make_documents, manifest_row
+from catalog.kit.export.microphones import MicrophoneExport
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.export.plan import ExportPlan, PlannedFile, plan_export
 from catalog.kit.levels import tune_stroke
@@ -24,6 +25,7 @@ from catalog.kit.strokes import StrokeReader
 from catalog.library.files.atomic import rename_into_place, staging_folder, write_synced
 from catalog.models import Hit
 
+Read = Callable[[Hit], Audio]
 ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the earliest of the format, so that equal kits give equal bytes
 
 
@@ -34,8 +36,18 @@ def export_kit(
     *,
     read: Callable[[Hit], Audio],
     options: ExportOptions | None = None,
+    microphones: MicrophoneExport | None = None,
 ) -> list[Path]:
     """Write a kit as a new folder of audio with an SFZ file, key map, manifest and README.
+
+    Parameters
+    ----------
+    kit : Kit
+    hits : mapping of id to Hit, at least those of the kit
+    folder : str or Path
+    read : callable, decodes the stroke of a hit
+    options : ExportOptions, optional
+    microphones : MicrophoneExport, optional, made from the same `hits` and `read`
 
     Returns
     -------
@@ -49,11 +61,14 @@ def export_kit(
         file does not read back; nothing is left then
     """
     strokes = StrokeReader.of(read)  # each stroke is decoded once
-    plan = plan_export(kit, hits, folder, read=strokes, options=options, check_space=False)
+    plan = plan_export(
+        kit, hits, folder, read=strokes, options=options, check_space=False, microphones=microphones
+    )
+    read_part = microphones.read_part if microphones is not None else None
     if plan.refusals:
         raise KitError(f"{plan.refusals[0]}; nothing was written")
     try:
-        _write_plan(plan, hits, read=strokes)
+        _write_plan(plan, hits, read=strokes, read_part=read_part or strokes)
     except OSError as err:
         raise KitError(
             f"{plan.folder.name} could not be written ({err.strerror}); nothing is left of it"
@@ -62,12 +77,14 @@ def export_kit(
     return written + ([plan.zip_file] if plan.zip_file is not None else [])
 
 
-def _write_plan(plan: ExportPlan, hits: Mapping[int, Hit], *, read: StrokeReader) -> None:
+def _write_plan(
+    plan: ExportPlan, hits: Mapping[int, Hit], *, read: StrokeReader, read_part: Read
+) -> None:
     """Write the folder and its zip beside their targets, then rename both into place or none."""
     with staging_folder(plan.folder) as staging, ExitStack() as undo:
         made, made_zip = staging / "folder", staging / "packed"
         made.mkdir()
-        _write_files(plan, made, hits, read=read)
+        _write_files(plan, made, hits, read=read, read_part=read_part)
         if plan.zip_file is not None:
             _pack_zip(made, made_zip, name=plan.folder.name)
             _move_into_place(made_zip, plan.zip_file)
@@ -77,11 +94,19 @@ def _write_plan(plan: ExportPlan, hits: Mapping[int, Hit], *, read: StrokeReader
 
 
 def _write_files(
-    plan: ExportPlan, target: Path, hits: Mapping[int, Hit], *, read: StrokeReader
+    plan: ExportPlan,
+    target: Path,
+    hits: Mapping[int, Hit],
+    *,
+    read: StrokeReader,
+    read_part: Read,
 ) -> None:
     """Write every file of the plan below `target`."""
     rows = [
-        _write_stroke(plan, target, file, hit=hits[file.hit_id], read=read) for file in plan.audio
+        _write_stroke(plan, target, file, hit=file.part, read=read_part)
+        if file.part is not None
+        else _write_stroke(plan, target, file, hit=hits[file.hit_id], read=read)
+        for file in plan.audio
     ]
     sr = plan.options.sr or max(row["sr"] for row in rows)
     phrase_sha256 = _write_phrase(plan, target, hits, read=read, sr=sr)
@@ -91,7 +116,7 @@ def _write_files(
 
 
 def _write_stroke(
-    plan: ExportPlan, target: Path, file: PlannedFile, *, hit: Hit, read: StrokeReader
+    plan: ExportPlan, target: Path, file: PlannedFile, *, hit: Hit, read: Read
 ) -> dict[str, Any]:
     """Write one stroke and return its row of the manifest."""
     semitones, gain_db, options = file.tuning_semitones, file.gain_db or 0.0, plan.options
@@ -106,7 +131,8 @@ def _write_stroke(
     path = target / file.file
     _write_checked(path, data)
     written = verify_stroke(path, audio, options)
-    return manifest_row(file, hit, written, sha256=hashlib.sha256(data).hexdigest())
+    row = manifest_row(file, hit, written, sha256=hashlib.sha256(data).hexdigest())
+    return row | {"microphone_mix": plan.mixes.get(hit.id, "")}
 
 
 def _write_phrase(

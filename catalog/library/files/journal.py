@@ -190,7 +190,11 @@ def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEven
             "UPDATE hit SET state = 'missing' WHERE path = ? AND state = 'here' AND id != ?",
             (path_to_db(move.home), move.hit_id),
         )
-    update_hit(db, move.hit_id, {"state": state, "aside": aside})
+    db.execute(  # the microphones of a file move together
+        "UPDATE hit SET state = ?, aside = ? WHERE id = ? OR (channels != '' AND state = ? AND"
+        " (path, content_hash) = (SELECT path, content_hash FROM hit WHERE id = ?))",
+        (state, aside, move.hit_id, State.HERE if is_away else State.ASIDE, move.hit_id),
+    )
     if move.content_hash != db.execute(CONTENT_HASH, (move.hit_id,)).fetchone()[0]:
         update_hit(
             db, move.hit_id, {"mtime_ns": NO_TIME_NS}

@@ -17,14 +17,17 @@ from catalog.audio.channels import (
     mix_channels,
 )
 from catalog.audio.decode import read_header
+from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import MAX_CHANNELS, SR_RANGE_HZ, Audio, Header
 from catalog.errors import AudioError
 from catalog.features.long_take import is_long, measure_long_parts, measure_long_take
 from catalog.features.measure import Measures, Run
 from catalog.features.waveform import abs_peak
 from catalog.library.scan.stereo_pairs import decode_sides
+from catalog.library.strokes.layout import find_microphones
 
 BLOCK_VALUES = 4_000_000  # read at once when the loudest frame is searched
+GROUP_VALUES = 12_000_000  # from the beginning, by which channels are grouped to microphones
 DELAY_S = 0.2  # from shortly before the loudest frame; more than `measure_delays` reads
 
 
@@ -116,12 +119,16 @@ def measure_long_file(
         file = replace(file, delays=_find_delays(file, run))
     recorded = file.read_recorded(0, 1)
     n_mixed = 1 if mix else n_channels
+    groups: Sequence[ChannelGroup] = ()
+    if mate is None and n_mixed > 1:
+        beginning = file.read_recorded(0, min(file.n_frames, GROUP_VALUES // n_channels))
+        groups = find_microphones(path, beginning)
     if regions is not None:
         return recorded, measure_long_parts(
-            file.read, regions, n_channels=n_mixed, sr=file.sr, run=run
+            file.read, regions, n_channels=n_mixed, sr=file.sr, run=run, groups=groups
         )
     measures = measure_long_take(
-        file.read, n_frames=file.n_frames, n_channels=n_mixed, sr=file.sr, run=run
+        file.read, n_frames=file.n_frames, n_channels=n_mixed, sr=file.sr, run=run, groups=groups
     )
     return recorded, replace(measures, outline=None) if mix else measures
 

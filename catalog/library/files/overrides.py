@@ -19,6 +19,7 @@ from catalog.library.files.long_files import long_header, measure_long_file
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.store import Store
+from catalog.library.strokes.layout import find_microphones
 from catalog.models import Hit
 
 FrameRanges = tuple[tuple[int, int], ...]  # (start, stop) of each region, `stop` exclusive
@@ -72,9 +73,10 @@ def measure_with_override(
         return measure_long_file(path, header=header, mate=mate, mix=mix, regions=regions)
     audio = decode_sides(path, mate)
     mixed = mix_channels(audio, mix)
+    groups = () if mate is not None or mix else find_microphones(path, audio)
     if regions is None:
-        return audio, measure_take(mixed)
-    return audio, measure_segments(mixed, regions)
+        return audio, measure_take(mixed, groups)
+    return audio, measure_segments(mixed, regions, groups)
 
 
 def add_mix(provenance: Provenance, mix: str) -> Provenance:
@@ -86,7 +88,8 @@ def add_mix(provenance: Provenance, mix: str) -> Provenance:
 def decode_mixed_hit(store: Store, hit: Hit) -> Audio:
     """Decode one hit, its channels mixed as the user chose for its file; see `decode_hit`."""
     audio = decode_hit(hit)
-    mix = read_override(store, hit.content_hash).mix if audio.samples.shape[1] > 1 else ""
+    stereo = audio.samples.shape[1] > 1 and not hit.channels
+    mix = read_override(store, hit.content_hash).mix if stereo else ""
     return mix_channels(audio, mix)
 
 

@@ -38,7 +38,9 @@ MIN_REGION_S = 0.010  # a shorter region holds no stroke
 
 
 def list_regions(store: Store, path: str | Path) -> list[Hit]:
-    """Return the hits of one file in the order of time, hidden ones too.
+    """Return the strokes of one file in the order of time, hidden ones too.
+
+    Of several microphones in the file, the hit that stands for the stroke is returned.
 
     Raise `StoreError` if the store holds no hit of this file.
     """
@@ -46,7 +48,11 @@ def list_regions(store: Store, path: str | Path) -> list[Hit]:
     rows = store.database.read("SELECT id FROM hit WHERE path = ? AND state = 'here'", (db_path,))
     if not rows:
         raise StoreError(f"{path}: no hit of this file is in the store; scan its folder first")
-    return sorted((store.hits.get(row[0]) for row in rows), key=lambda hit: hit.start)
+    strokes: dict[tuple[int, int], Hit] = {}
+    for hit in sorted((store.hits.get(row[0]) for row in rows), key=lambda hit: hit.id):
+        if hit.stroke == hit.id or (hit.start, hit.stop) not in strokes:
+            strokes[hit.start, hit.stop] = hit
+    return sorted(strokes.values(), key=lambda hit: hit.start)
 
 
 def move_region(store: Store, hit_id: int, *, start: int, stop: int) -> list[Hit]:
@@ -157,6 +163,7 @@ def _to_measured(
     hit = next((s for s in strokes if s.session_source != "user"), strokes[0])
     sql = "SELECT size, mtime_ns, drum, microphone FROM hit WHERE id = ?"
     size, mtime_ns, drum, microphone = store.database.read(sql, (hit.id,))[0]
+    microphone = "" if hit.channels else microphone  # else that of each measured stroke
     recorded = Provenance(
         hit.session, drum, microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
     )

@@ -18,13 +18,15 @@ from catalog.models import Action, HistoryEvent, State
 
 AS_IT_IS = "--as-it-is"  # option that restores a changed file; named in the error
 CHANGED = "changed while it was set aside"  # reason in the history
-OTHER_STROKES = "SELECT 1 FROM hit WHERE path = ? AND id != ? AND state = 'here'"
+HITS_OF_FILE = "SELECT id FROM hit WHERE path = ? AND state = 'here'"
 
 
 def set_aside_hits(
     store: Store, hit_ids: Sequence[int], *, reason: str, step: int = 0
 ) -> list[HistoryEvent]:
-    """Move the files of hits into the folder beside the store; return an event for each hit.
+    """Move the files of hits into the folder beside the store; return an event for each file.
+
+    A hit that stands for a stroke moves with the files of all its microphones.
 
     All hits are checked before the first file moves. The history keeps `reason`; a `step` of 0
     starts a new one. Raise `StoreError` if a hit is unknown or already set aside, its file is
@@ -34,9 +36,24 @@ def set_aside_hits(
     step = step or store.history.new_step()
     moves = [
         _plan_set_aside(store, hit_id, reason=reason, step=step)
-        for hit_id in dict.fromkeys(hit_ids)
+        for hit_id in hits_to_move(store, hit_ids)
     ]
     return carry_out_moves(store, moves)
+
+
+def hits_to_move(store: Store, hit_ids: Sequence[int]) -> list[int]:
+    """Return one hit for each file of some hits, with all microphones of a stroke.
+
+    A microphone that does not stand for its stroke moves alone. Raise `StoreError` if a hit is
+    unknown.
+    """
+    found: dict[int, None] = {}
+    for hit_id in hit_ids:
+        hit = store.hits.get(hit_id)
+        is_main = hit.stroke == hit.id
+        paths = {mic.path: mic.hit_id for mic in reversed(hit.microphones)} if is_main else {}
+        found |= dict.fromkeys(sorted(paths.values(), key=lambda i: i != hit.id) or [hit.id])
+    return list(found)
 
 
 @dataclass(frozen=True)
@@ -65,15 +82,23 @@ def restore_hits(
     has changed, or the disk that it came from is not mounted.
     """
     step = step or store.history.new_step()
-    moves = [_plan_restore(store, hit_id, options, step=step) for hit_id in dict.fromkeys(hit_ids)]
+    moves = [
+        _plan_restore(store, hit_id, options, step=step) for hit_id in hits_to_move(store, hit_ids)
+    ]
     return carry_out_moves(store, moves)
 
 
 def find_obstacle(store: Store, hit_id: int) -> str:
     """Return why a hit cannot be set aside and what to do, without reading its file; "" if it can.
 
-    Raise `StoreError` if the hit is unknown.
+    A stroke with several microphones can be set aside if the file of each can. Raise `StoreError`
+    if the hit is unknown.
     """
+    reasons = (_find_obstacle(store, each) for each in hits_to_move(store, [hit_id]))
+    return next(filter(None, reasons), "")
+
+
+def _find_obstacle(store: Store, hit_id: int) -> str:
     hit = store.hits.get(hit_id)
     if hit.state == State.ASIDE:
         return f"hit {hit_id} ({hit.path.name}) is set aside already"
@@ -81,7 +106,8 @@ def find_obstacle(store: Store, hit_id: int) -> str:
         return f"hit {hit_id} ({hit.name}) is two files, left and right; hide it instead"
     if hit.path.is_symlink():
         return f"{hit.path}: is a link; set aside the file that it points to"
-    if hit.region and store.database.read(OTHER_STROKES, (path_to_db(hit.path), hit_id)):
+    of_file = {row[0] for row in store.database.read(HITS_OF_FILE, (path_to_db(hit.path),))}
+    if of_file - {mic.hit_id for mic in hit.microphones}:
         return f"hit {hit_id} ({hit.name}) shares its file with other strokes; hide it instead"
     if reason := immovable_reason(hit.path):
         return f"{hit.path}: {reason}, so the file stays; hide hit {hit_id} instead"
@@ -168,6 +194,7 @@ def _set_hidden(
                 raise StoreError(f"hit {hit_id} ({hit.path.name}) is hidden already")
             if not (is_hidden or hidden):
                 raise StoreError(f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}")
-            update_hit(db, hit_id, {"hidden": int(hidden)})
+            for microphone in hit.microphones:
+                update_hit(db, microphone.hit_id, {"hidden": int(hidden)})
             events.append(store.history.add_edit(action, hit, reason, step=step))
     return events

@@ -76,15 +76,18 @@ def _expand(
 ) -> list[tuple[Hit, dict[str, str]]]:
     """Return every hit that changes, with the names that it gets."""
     clean = {field: " ".join(name.split()) for field, name in names.items()}
-    if not whole_take:
-        return [(hit, clean) for hit in chosen]
-    files = {hit.path for hit in chosen}
-    takes = {(hit.session, hit.take) for hit in chosen if hit.take}
     shared = {field: name for field, name in clean.items() if field != "microphone"}
+    if not whole_take:
+        ids = {mic.hit_id for hit in chosen for mic in hit.microphones} - {hit.id for hit in chosen}
+        others = [(store.hits.get(hit_id), shared) for hit_id in sorted(ids) if shared]
+        return [*((hit, clean) for hit in chosen), *others]
+    files, paths = {(hit.path, hit.channels) for hit in chosen}, {hit.path for hit in chosen}
+    takes = {(hit.session, hit.take) for hit in chosen if hit.take}
     changed = []
-    for hit in store.hits.read(states=(State.HERE, State.MISSING, State.HIDDEN)):
-        if hit.path in files:
+    states = (State.HERE, State.MISSING, State.HIDDEN)
+    for hit in store.hits.read(states=states, microphones=True):
+        if (hit.path, hit.channels) in files:
             changed.append((hit, clean))
-        elif (hit.session, hit.take) in takes and shared:
+        elif shared and (hit.path in paths or (hit.session, hit.take) in takes):
             changed.append((hit, shared))
     return changed

@@ -46,7 +46,7 @@ def list_sessions(store: Store) -> list[Session]:
             tuple(sorted({hit.session_source or "folder" for hit in hits})),
             tuple(sorted({recording_date(hit.origin) for hit in hits} - {""})),
             len(hits),
-            len({hit.path for hit in hits}),
+            len({mic.path for hit in hits for mic in hit.microphones}),
         )
         for name, hits in sorted(groups.items())
     ]
@@ -66,7 +66,9 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
             hit = store.hits.get(hit_id)
             session = name or hit.origin.get(BASE, hit.session)
             source = "user" if name else hit.origin.get("session_source", "folder")
-            update_hit(db, hit.id, {"session": session, "session_source": source})
+            for microphone in hit.microphones:
+                values = {"session": session, "session_source": source}
+                update_hit(db, microphone.hit_id, values)
             store.history.add_edit(Action.SESSION, hit, f"{hit.session} -> {session}")
     if not name:
         split_days(store)
@@ -81,7 +83,7 @@ def split_days(store: Store) -> None:
 
 def _split_all(store: Store) -> None:
     groups: dict[str, list[Hit]] = {}
-    for hit in store.hits.read(states=(State.HERE, State.HIDDEN)):
+    for hit in store.hits.read(states=(State.HERE, State.HIDDEN), microphones=True):
         if hit.session_source != "user" and BASE in hit.origin:
             groups.setdefault(hit.origin[BASE], []).append(hit)
     changed = []

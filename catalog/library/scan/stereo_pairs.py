@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
+from catalog.audio.channels import pick_channels
 from catalog.audio.decode import FFMPEG_SUFFIXES, decode_file, read_header
 from catalog.audio.model import SAMPLE_FORMATS, Audio
 from catalog.errors import AudioError, ParameterError
@@ -212,10 +213,13 @@ def count_frames(hit: Hit) -> int:
 def decode_hit(hit: Hit, *, whole: bool = False) -> Audio:
     """Decode the stroke of a hit, or its `whole` recording, from both files if it has two.
 
+    A stroke has the channels of its microphone only, the whole recording all.
+
     Raise `AudioError` if a file is missing or damaged, or the two no longer match.
     """
     start, stop = (0, None) if whole else (hit.start, hit.stop)
-    return decode_sides(hit.path, hit.mate, start=start, stop=stop)
+    audio = decode_sides(hit.path, hit.mate, start=start, stop=stop)
+    return audio if whole else pick_channels(audio, hit.channels)
 
 
 def decode_sides(

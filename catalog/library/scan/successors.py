@@ -86,11 +86,12 @@ def _read_lost(store: Store, in_kits: Collection[int]) -> list[Row]:
 
 
 def _read_others(store: Store, lost: Row) -> list[Row]:
-    """Return the rows of present hits with the same content and region, by id."""
+    """Return the rows of present hits with the same content, region and channels, by id."""
     rows = store.database.read(
         f"{SELECT} WHERE content_hash = ? AND start = ? AND stop = ? AND id != ?"
+        " AND channels = (SELECT channels FROM hit WHERE id = ?)"
         f" AND state = 'here' AND {ELIGIBLE} ORDER BY id",
-        (lost["content_hash"], lost["start"], lost["stop"], lost["id"]),
+        (lost["content_hash"], lost["start"], lost["stop"], lost["id"], lost["id"]),
     )
     others = (dict(zip(COLUMNS, row, strict=True)) for row in rows)
     return [row for row in others if not _is_gone(row)]

@@ -23,6 +23,7 @@ from catalog.library.scan.parallel import map_with_workers, parallel_map, use_cl
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
+from catalog.library.strokes.layout import find_microphones
 
 FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than these
 DIVIDED_BYTES = 1 << 26  # a larger file is a long take at up to 32 bits; all workers measure it
@@ -69,7 +70,7 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
     if header := long_header(path):
         return measure_long_file(path, header=header)
     audio = decode_file(path)
-    return audio, measure_take(audio)
+    return audio, measure_take(audio, find_microphones(path, audio))
 
 
 def measure_all(

@@ -116,7 +116,7 @@ def _clean_tags(tags: Iterable[str]) -> set[str]:
 
 def pair_key(first: Hit, second: Hit) -> tuple[str, str]:
     """Return a key of content and region of both hits, the same in either order."""
-    a, b = sorted(f"{hit.content_hash}:{hit.start}:{hit.stop}" for hit in (first, second))
+    a, b = sorted(f"{hit.content_hash}:{hit.span_text}" for hit in (first, second))
     return a, b
 
 

@@ -62,9 +62,7 @@ class DecisionCache:
 
 
 def _keys(first: Hit, second: Hit) -> Keys:
-    a, b = sorted(
-        f"{hit.content_hash[:KEY_DIGITS]}:{hit.start}:{hit.stop}" for hit in (first, second)
-    )
+    a, b = sorted(f"{hit.content_hash[:KEY_DIGITS]}:{hit.span_text}" for hit in (first, second))
     return a, b
 
 

@@ -21,8 +21,9 @@ from catalog.models import Skipped, State
 
 NO_TIME_NS = -1  # in place of a time: no file has it, so the next scan reads the file again
 SAME_TAKE = (  # a hit, and the other strokes of its take
-    "SELECT id, role_source, session_source FROM hit WHERE id = ? OR (region != 0"
-    " AND state != 'aside' AND path = (SELECT path FROM hit WHERE id = ? AND region != 0))"
+    "SELECT id, role_source, session_source, channels FROM hit WHERE id = ? OR"
+    " ((region != 0 OR channels != '') AND state != 'aside' AND path ="
+    " (SELECT path FROM hit WHERE id = ? AND (region != 0 OR channels != '')))"
 )
 
 
@@ -109,7 +110,8 @@ class Files:
         """Change the state of hits, each as (id, path), unless another scan found it elsewhere."""
         rows = [(state, hit_id, path_to_db(path), before) for hit_id, path in hits]
         sql = (
-            "UPDATE OR IGNORE hit SET state = ? WHERE (id = ? OR region > 0) AND path = ?"
+            "UPDATE OR IGNORE hit SET state = ?"
+            " WHERE (id = ? OR region > 0 OR channels != '') AND path = ?"
             " AND state = ? AND region >= 0"
         )
         if rows:
@@ -121,7 +123,8 @@ class Files:
         with self._database.writing() as db:
             db.execute(
                 "UPDATE OR IGNORE hit SET size = ?, mtime_ns = ?, state = 'here'"
-                " WHERE id = ? OR (path = ? AND region > 0 AND state != 'aside')",
+                " WHERE id = ? OR (path = ? AND (region > 0 OR channels != '')"
+                " AND state != 'aside')",
                 (size, mtime_ns, hit_id, path_to_db(path)),
             )
             db.execute("DELETE FROM skipped WHERE path = ?", (path_to_db(path),))
@@ -156,8 +159,11 @@ class Files:
                 return False
             values = file_values(file.file, file.provenance, file.role)
             strokes = db.execute(SAME_TAKE, (hit_id, hit_id)).fetchall()
-            for stroke_id, role_source, session_source in strokes:
-                update_hit(db, stroke_id, without_user_values(values, role_source, session_source))
+            for stroke_id, role_source, session_source, channels in strokes:
+                kept = without_user_values(values, role_source, session_source)
+                if channels:  # the microphone is named after its track, not after the file
+                    del kept["microphone"]
+                update_hit(db, stroke_id, kept)
                 db.execute(  # the mix is the user's choice for the content, not for the path
                     "UPDATE hit SET state = iif(region < 0, state, 'here'), aside = NULL,"
                     " origin = json_patch(?, json_object('mix', json_extract(origin, '$.mix')))"

@@ -22,7 +22,7 @@ from catalog.library.store.database import (
     update_hit,
 )
 from catalog.library.store.history import History
-from catalog.models import ROLES, STATES, Action, Hit, Mark, Role, RoleSource, State
+from catalog.models import ROLES, STATES, Action, Hit, Mark, Microphone, Role, RoleSource, State
 
 MEASURED = "version || ' ' || mtime_ns || ' ' || size"  # changes whenever the numbers are measured
 STATE_SQL = "CASE WHEN state = 'here' AND hidden THEN 'hidden' ELSE state END"
@@ -30,17 +30,29 @@ COLUMNS = (
     "id", "path", "start", "stop", "sr", "n_channels", "session", "drum", "microphone", "take",
     "role", "role_confidence", "role_source", "descriptors", "container", "subtype",
     "content_hash", "state", "note", "mark", "tags", "remark", "region", "session_source",
-    "origin", "mate", "exported", "names", "aside",
+    "origin", "mate", "exported", "names", "channels", "aside",
 )  # fmt: skip
 COMPUTED = {  # the other columns are read as they are
     "state": STATE_SQL,
     "exported": "content_hash IN (SELECT sha256 FROM exported)",
 }
+# Hits for which another microphone of the same stroke stands; both are in the same state.
+COMPANIONS = (
+    "SELECT m.hit_id FROM microphone m JOIN hit h ON h.id = m.hit_id JOIN hit r ON r.id = m.stroke"
+    " WHERE m.stroke != m.hit_id AND r.state = h.state AND r.hidden = h.hidden"
+)
+MICROPHONES = (
+    "SELECT m.stroke, m.hit_id, coalesce(json_extract(h.names, '$.microphone'), h.microphone),"
+    " h.path, h.channels, m.delay_samples, m.polarity,"
+    " m.level_db FROM microphone m JOIN hit h ON h.id = m.hit_id JOIN hit r ON r.id = m.stroke"
+    " WHERE r.state = h.state AND r.hidden = h.hidden"
+)
 EXPRESSIONS = tuple(COMPUTED.get(column, column) for column in COLUMNS)
 # Members by their text: looking one up takes a tenth of the time that calling the class takes.
 ROLE_BY_TEXT = {role.value: role for role in Role}
 ROLE_SOURCE_BY_TEXT = {source.value: source for source in RoleSource}
 STATE_BY_TEXT = {state.value: state for state in State}
+Tied = tuple[Microphone, ...]
 MARK_BY_TEXT = {mark.value: mark for mark in Mark}
 
 
@@ -66,7 +78,7 @@ NAMES = ("drum", "microphone")  # fields of a hit that the user can set in the c
 class HitCache:
     """Hits by the contents of their rows; the long text of descriptors is read only once."""
 
-    def __init__(self, database: Database, to_hit: Callable[[Sequence[Any]], Hit]) -> None:
+    def __init__(self, database: Database, to_hit: Callable[[Sequence[Any], Tied], Hit]) -> None:
         self._database = database
         self._to_hit = to_hit
         self._at = EXPRESSIONS.index("descriptors")
@@ -91,7 +103,10 @@ class HitCache:
     @gc_paused()
     def _read_rows(self, where: str, values: Sequence[Any]) -> list[Hit]:
         rows = self._database.read(f"{self._select} WHERE {where} ORDER BY id", values)
-        keys, known = [hash(row) for row in rows], self._known
+        tied, known = read_microphones(self._database), self._known
+        keys = [hash(row) for row in rows]
+        if tied:
+            keys = [hash((key, tied.get(r[0]))) for key, r in zip(keys, rows, strict=True)]
         new = [r[0] for r, k in zip(rows, keys, strict=True) if known.get(r[0], (None,))[0] != k]
         sql = "SELECT id, descriptors FROM hit WHERE"
         if len(new) == len(rows):
@@ -103,8 +118,29 @@ class HitCache:
         for row, key in zip(rows, keys, strict=True):
             if row[0] in descriptors:
                 whole = (*row[: self._at], descriptors[row[0]], *row[self._at + 1 :])
-                known[row[0]] = (key, self._to_hit(whole))
+                known[row[0]] = (key, self._to_hit(whole, tied.get(row[0], ())))
         return [known[row[0]][1] for row in rows if row[0] in known]
+
+
+def read_microphones(database: Database, hit_id: int | None = None) -> dict[int, Tied]:
+    """Return the microphones of each stroke that has several, by the id of each of its hits."""
+    of_hit = " AND m.stroke = (SELECT stroke FROM microphone WHERE hit_id = ?)"
+    values = () if hit_id is None else (int(hit_id),)
+    strokes: dict[int, list[Microphone]] = {}
+    for stroke, *row in database.read(MICROPHONES + of_hit * len(values), values):
+        row[2], row[3] = Path(path_from_db(row[2])), parse_channels(row[3])
+        strokes.setdefault(stroke, []).append(Microphone(*row))
+    found = {}
+    for stroke, microphones in strokes.items():
+        ordered = tuple(sorted(microphones, key=lambda mic: (mic.hit_id != stroke, mic.hit_id)))
+        if len(ordered) > 1 and ordered[0].hit_id == stroke:
+            found.update(dict.fromkeys((mic.hit_id for mic in ordered), ordered))
+    return found
+
+
+def parse_channels(text: str) -> tuple[int, ...]:
+    """Return the channel numbers of a column `channels`; "" means all and gives ()."""
+    return tuple(map(int, text.split(","))) if text else ()
 
 
 class Hits:
@@ -116,14 +152,23 @@ class Hits:
         self._cache = HitCache(database, self._to_hit)
         self._check = WordsCheck(database)
 
-    def read(self, *, states: Sequence[str] = (State.HERE, State.MISSING)) -> list[Hit]:
+    def read(
+        self,
+        *,
+        states: Sequence[str] = (State.HERE, State.MISSING),
+        microphones: bool = False,
+    ) -> list[Hit]:
         """Return all hits that are in one of `states`, by id.
 
-        Raise `ParameterError` if a state is unknown.
+        One hit stands for all microphones of a stroke; with `microphones` each is returned. Raise
+        `ParameterError` if a state is unknown.
         """
         if unknown := set(states) - set(STATES):
             raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
-        return list(self._cache.read(f"{STATE_SQL} IN ({placeholders(len(states))})", states))
+        where = f"{STATE_SQL} IN ({placeholders(len(states))})"
+        if not microphones:
+            where += f" AND id NOT IN ({COMPANIONS})"
+        return list(self._cache.read(where, states))
 
     def get(self, hit_id: int) -> Hit:
         """Return one hit; raise `StoreError` if there is none with this id."""
@@ -133,22 +178,23 @@ class Hits:
             text = f"hit {hit_id} is not in this store; `catalog hits` lists those that are"
             raise StoreError(text)
         self._check.report_hits([int(hit_id)])
-        return self._to_hit(rows[0])
+        tied = read_microphones(self._database, hit_id)
+        return self._to_hit(rows[0], tied.get(rows[0][0], ()))
 
-    def _to_hit(self, row: Sequence[Any]) -> Hit:
+    def _to_hit(self, row: Sequence[Any], tied: Tied = ()) -> Hit:
         """Return the hit of a row with the columns `COLUMNS`.
 
         Raise `StoreError` if a value is not one that the program writes.
         """
         try:
-            return self._make_hit(row)
+            return self._make_hit(row, tied)
         except (ValueError, KeyError, TypeError, AttributeError) as err:
             raise StoreError(
                 f"{self._database.path}: the row of hit {row[0]} is damaged ({err!r}); run"
                 " `catalog check`, then scan its folder again"
             ) from err
 
-    def _make_hit(self, row: Sequence[Any]) -> Hit:
+    def _make_hit(self, row: Sequence[Any], tied: Tied) -> Hit:
         values = dict(zip(COLUMNS, row, strict=True))
         aside, path, mate = values.pop("aside"), values["path"], values["mate"]
         tags, origin = values["tags"], values["origin"]
@@ -167,7 +213,9 @@ class Hits:
         values["names"] = {} if values["names"] == "{}" else json.loads(values["names"])
         values |= {name: text for name, text in values["names"].items() if name in NAMES}
         values["origin"] = {} if origin == "{}" else json.loads(origin)
-        return Hit(**values)
+        channels = values["channels"]
+        values["channels"] = parse_channels(channels) if channels else ()
+        return Hit(**values, tied=tied)
 
     def content_hashes(self, hit_ids: Sequence[int]) -> dict[int, str]:
         """Return the content hashes of the files of some hits, as measured last, by hit id."""
@@ -212,7 +260,7 @@ class Hits:
     def set_role(
         self, hit_id: int, role: str, *, confidence: float = 1.0, source: str = RoleSource.USER
     ) -> None:
-        """Set the role of a hit; a role by the user is recorded in the history.
+        """Set the role of a stroke, all its microphones; that by the user goes into the history.
 
         Raise `ParameterError` if the role is not one of `ROLES`, and `StoreError` if the hit is
         unknown.
@@ -222,6 +270,7 @@ class Hits:
         with self._database.writing() as db:
             hit = self.get(hit_id)
             values = {"role": role, "role_confidence": float(confidence), "role_source": source}
-            update_hit(db, hit.id, values)
+            for microphone in hit.microphones:
+                update_hit(db, microphone.hit_id, values)
             if source == RoleSource.USER:
                 self._history.add_edit(Action.ROLE, hit, f"{hit.role} -> {role}")

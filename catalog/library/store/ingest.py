@@ -75,6 +75,7 @@ class _Row(NamedTuple):
     start: int
     stop: int
     region: int
+    channels: str
     is_here: bool
 
     def overlap(self, measures: Measures) -> int:
@@ -92,7 +93,8 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
     path = path_to_db(file.file.path)
     db.execute("DELETE FROM skipped WHERE path = ?", (path,))
     found = db.execute(
-        "SELECT id, content_hash, role_source, session_source, start, stop, region, state = 'here'"
+        "SELECT id, content_hash, role_source, session_source, start, stop, region, channels,"
+        " state = 'here'"
         " FROM hit WHERE path = ? AND state != 'aside'"
         " ORDER BY state = 'here' DESC, content_hash = ? DESC, id",
         (path, file.content_hash),
@@ -103,14 +105,12 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
         if row.is_here and row not in matches:
             region = -abs(row.region) or -row.id
             update_hit(db, row.id, {"state": State.MISSING, "region": region})
-    last_region = max((abs(row.region) for row in rows), default=0)
-    for stroke, match in enumerate(matches):
-        region = abs(match.region) if match is not None else 0
-        if region == 0 and len(matches) > 1:
-            last_region += 1
-            region = last_region
+    regions = _number_regions(rows, file.strokes, matches)
+    for stroke, (match, region) in enumerate(zip(matches, regions, strict=True)):
         values = _stroke_values(file, stroke) | {"region": region, "state": State.HERE}
-        _write_arrays(db, _write_hit(db, match, values), file, stroke=stroke)
+        hit_id = _write_hit(db, match, values)
+        _write_arrays(db, hit_id, file, stroke=stroke)
+        _write_arrival(db, hit_id, file.strokes[stroke])
     if file.strokes[0].outline is not None:
         write_outline(db, file.content_hash, file.strokes[0].outline)
     if not any(matches):
@@ -120,12 +120,37 @@ def write_file(db: sqlite3.Connection, file: MeasuredFile) -> str:
     return "unchanged" if is_same and len(matches) == n_here else "changed"
 
 
+def _number_regions(
+    rows: Sequence[_Row], strokes: Sequence[Measures], matches: Sequence[_Row | None]
+) -> list[int]:
+    """Return the region of each stroke: that of its row, else a new one; 0 for a finished hit.
+
+    The microphones of a stroke share its number.
+    """
+    spans = [(stroke.start, stroke.stop) for stroke in strokes]
+    known = {
+        span: abs(match.region)
+        for span, match in reversed(list(zip(spans, matches, strict=True)))
+        if match is not None and match.region
+    }
+    last = max((abs(row.region) for row in rows), default=0)
+    is_take = len(set(spans)) > 1
+    for span in spans:
+        if span not in known:
+            last += is_take
+            known[span] = last if is_take else 0
+    return [known[span] for span in spans]
+
+
 def _match_rows(rows: Sequence[_Row], strokes: Sequence[Measures]) -> list[_Row | None]:
     """Match each stroke to the row that it overlaps most; a lone hit takes the first row."""
     free = list(rows)
     matches: list[_Row | None] = []
     for measures in strokes:
-        candidates = [row for row in free if row.is_here or row.region != 0]
+        channels = channels_text(measures.channels)
+        is_known = any(row.channels == channels for row in rows)
+        same = [row for row in free if row.channels == channels or not is_known]
+        candidates = [row for row in same if row.is_here or row.region != 0]
         best = max(candidates, key=lambda row: row.overlap_score(measures), default=None)
         if best is None or (best.overlap(measures) <= 0 and len(strokes) > 1):
             best = free[0] if free and len(strokes) == 1 else None
@@ -133,6 +158,11 @@ def _match_rows(rows: Sequence[_Row], strokes: Sequence[Measures]) -> list[_Row 
             free.remove(best)
         matches.append(best)
     return matches
+
+
+def channels_text(channels: Sequence[int]) -> str:
+    """Return channel numbers as the column `channels` holds them, "" for all."""
+    return ",".join(map(str, channels))
 
 
 def _write_hit(db: sqlite3.Connection, row: _Row | None, values: dict[str, Any]) -> int:
@@ -175,7 +205,7 @@ def _stroke_values(file: MeasuredFile, stroke: int) -> dict[str, Any]:
     """Return the columns of a hit that a scan fills, with their values."""
     measures, provenance = file.strokes[stroke], file.provenance
     numbers = {k: float(v) if math.isfinite(v) else None for k, v in measures.descriptors.items()}
-    return file_values(file.file, provenance, file.roles[stroke]) | {
+    values = file_values(file.file, provenance, file.roles[stroke]) | {
         "version": MEASURE_VERSION,
         "content_hash": file.content_hash,
         "start": int(measures.start),
@@ -186,7 +216,11 @@ def _stroke_values(file: MeasuredFile, stroke: int) -> dict[str, Any]:
         "subtype": file.subtype,
         "origin": json.dumps(dict(provenance.origin)),
         "descriptors": json.dumps(numbers),
+        "channels": channels_text(measures.channels),
     }
+    if measures.channels:
+        values |= {"microphone": measures.microphone, "n_channels": len(measures.channels)}
+    return values
 
 
 def _write_arrays(db: sqlite3.Connection, hit_id: int, file: MeasuredFile, *, stroke: int) -> None:
@@ -200,3 +234,12 @@ def _write_arrays(db: sqlite3.Connection, hit_id: int, file: MeasuredFile, *, st
     db.execute("INSERT OR REPLACE INTO numbers VALUES (?, ?, ?, ?)", (hit_id, *arrays))
     faults = json.dumps([list(fault) for fault in measures.faults])
     db.execute("INSERT OR REPLACE INTO fault VALUES (?, ?)", (hit_id, faults))
+
+
+def _write_arrival(db: sqlite3.Connection, hit_id: int, measures: Measures) -> None:
+    """Store the arrival at one of several microphones of a file; strokes are tied afterwards."""
+    if not measures.channels:
+        db.execute("DELETE FROM microphone WHERE hit_id = ?", (hit_id,))
+        return
+    row = (hit_id, hit_id, measures.delay_samples, measures.polarity)
+    db.execute("INSERT OR REPLACE INTO microphone VALUES (?, ?, ?, ?, NULL)", row)

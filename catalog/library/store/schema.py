@@ -31,10 +31,14 @@ CREATE TABLE hit (
     tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '',
     hidden INTEGER NOT NULL DEFAULT 0, region INTEGER NOT NULL DEFAULT 0,
     session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}', mate,
-    names TEXT NOT NULL DEFAULT '{}');
-CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here';
+    names TEXT NOT NULL DEFAULT '{}', channels TEXT NOT NULL DEFAULT '');
+CREATE UNIQUE INDEX hit_here ON hit (path, region, channels) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate);
+CREATE TABLE microphone (
+    hit_id INTEGER PRIMARY KEY REFERENCES hit (id), stroke INTEGER NOT NULL,
+    delay_samples REAL, polarity INTEGER, level_db REAL);
+CREATE INDEX microphone_stroke ON microphone (stroke);
 CREATE TABLE numbers (
     hit_id INTEGER PRIMARY KEY REFERENCES hit (id), picture BLOB NOT NULL,
     production BLOB NOT NULL, role_probabilities BLOB NOT NULL);
@@ -85,6 +89,8 @@ CREATE TABLE row_checksum (
 """
     + ANNOTATED_INDEX
 )
+# The table `microphone` holds the hits of strokes with several microphones; `stroke` is the hit
+# that stands for the stroke in lists. A stroke with one microphone has no row in it.
 # The index `hit_path` covers all columns that a scan reads of an unchanged file, so that it does
 # not read the wide rows.
 
@@ -120,6 +126,13 @@ CREATE TABLE fault_dismissed (
     " CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate)",
     # Groups of copies are cleared, because files of exported kits are no longer kept in them.
     4: """
+ALTER TABLE hit ADD COLUMN channels TEXT NOT NULL DEFAULT '';
+DROP INDEX hit_here;
+CREATE UNIQUE INDEX hit_here ON hit (path, region, channels) WHERE state = 'here';
+CREATE TABLE microphone (
+    hit_id INTEGER PRIMARY KEY REFERENCES hit (id), stroke INTEGER NOT NULL,
+    delay_samples REAL, polarity INTEGER, level_db REAL);
+CREATE INDEX microphone_stroke ON microphone (stroke);
 CREATE TABLE exported (
     sha256 TEXT PRIMARY KEY, kit TEXT NOT NULL, time_utc TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE left_out (

@@ -191,7 +191,8 @@ def test_unusual_sample_rates_and_channel_counts_are_accepted(store, tmp_path, s
     report = scan(store, path.parent)
     assert (report.added, report.skipped) == ((path,), ())
     hit = store.hits.read()[0]
-    assert (hit.sr, hit.n_channels) == (sr, n_channels)
+    assert hit.sr == sr
+    assert sum(hit.n_channels for hit in store.hits.read()) == n_channels  # over its microphones
     assert hit.descriptors["body_hz"] == pytest.approx(180, rel=BODY_TOLERANCE)
 
 

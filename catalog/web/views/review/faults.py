@@ -56,7 +56,7 @@ def _draw_open(catalog: Catalog) -> None:
     sheet = 1
     if n_sheets > 1:
         sheet = int(st.number_input(f"Page, of {n_sheets}", 1, n_sheets, 1, key="faults_sheet"))
-    hits = {hit.id: hit for hit in page().hits()}
+    hits = {hit.id: hit for hit in catalog.hits(microphones=True)}
     shown = [f for f in wanted[(sheet - 1) * PER_SHEET : sheet * PER_SHEET] if f.hit_id in hits]
     mount_audition(
         "faults",

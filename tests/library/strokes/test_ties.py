@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from catalog.duplicates.microphone_ties import tie_strokes
 from catalog.library.metadata.filename import find_provenance
+from catalog.library.strokes.ties import tie_strokes
 from catalog.models import Hit
 from tests.duplicates.test_groups import make_hit as make_any_hit
 
@@ -109,3 +109,18 @@ def test_an_impossible_arrival_time_contradicts_the_tie():
     far = [make_hit(h.id, str(h.path), start=441 + 2205 * (h.microphone == "Room")) for h in hits]
     # 50 ms at 343 m/s in air of 20 degrees: 17 m
     assert all("17 m of air" in " ".join(tie.against) for tie in tie_strokes(far))
+
+
+def test_files_that_start_at_different_times_are_compared_by_their_time_references():
+    hits = []
+    for stroke in range(6):
+        for number, mic in enumerate(MICROPHONES):
+            begin = 44_100 * number  # recorders were started one after the other
+            at = 441_000 + 88_200 * stroke + 200 * number
+            origin = {"time_reference": str(158_760_000 + begin)}
+            fields = {"start": at - begin, "origin": origin, "take": "3", "drum": "Snare"}
+            fields |= {"region": stroke + 1, "microphone": mic, "session": "barn"}
+            hits.append(make_hit(len(hits) + 1, f"/x/a/REC_{mic}.wav", **fields))
+    ties = tie_strokes(hits)
+    assert [len(tie.hits) for tie in ties] == [3] * 6
+    assert not any(tie.against for tie in ties)

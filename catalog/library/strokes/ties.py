@@ -169,10 +169,17 @@ def _contradictions(groups: Sequence[Sequence[Hit]]) -> list[list[str]]:
     return against
 
 
+def _delay_s(first: Hit, second: Hit) -> float:
+    """Return how much later the second begins, by time references if both files have one."""
+    timed = all(time_reference(hit.origin) for hit in (first, second))
+    time_s = _moment_s if timed else _start_s
+    return time_s(second) - time_s(first)
+
+
 def _check_microphones(strokes: Sequence[tuple[int, Hit, Hit]], against: list[list[str]]) -> None:
     """Add the contradictions of one pair of microphones; `strokes` are (tie, hit, hit)."""
     level_db = np.array([_loudness_lkfs(b) - _loudness_lkfs(a) for _, a, b in strokes])
-    delay_s = np.array([_start_s(b) - _start_s(a) for _, a, b in strokes])
+    delay_s = np.array([_delay_s(a, b) for _, a, b in strokes])
     odd_db, odd_s = level_db - np.nanmedian(level_db), delay_s - np.median(delay_s)
     is_steady = float(np.median(np.abs(odd_s))) < STEADY_S
     for (tie, a, b), off_db, off_s, lag_s in zip(strokes, odd_db, odd_s, delay_s, strict=True):

@@ -1,0 +1,196 @@
+"""Measure the strokes of a file with several microphones: one cut for all, each measured."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from catalog.audio.arrival import Arrival, measure_arrivals
+from catalog.audio.microphone_channels import ChannelGroup
+from catalog.audio.model import Audio
+from catalog.errors import ParameterError
+from catalog.features.faults import Fault, find_raw_peak, shift_faults
+from catalog.features.onset import find_stroke
+from catalog.features.segmentation import segment_take
+from catalog.features.waveform import abs_peak, mix_to_mono
+
+if TYPE_CHECKING:
+    from catalog.features.measure import Measures
+
+Segments = Sequence[tuple[int, int]]
+MeasureOne = Callable[[Audio], "Measures"]
+ReadFrames = Callable[[int, int], Audio]
+BEGINNING_S = 0.2  # of a stroke, where its arrival is measured
+SAME_STROKE_S = 0.040  # 13.7 m of air: starts within it are one stroke at several microphones
+HEARD_DB = -40.0  # below its loudest stroke; softer ones need a second microphone
+
+
+def cut_microphones(audio: Audio, groups: Sequence[ChannelGroup]) -> list[tuple[int, int]]:
+    """Return start and stop of each stroke of a file, the same for all its microphones.
+
+    Parameters
+    ----------
+    audio : Audio
+    groups : sequence of ChannelGroup, the microphones
+
+    Returns
+    -------
+    list of (int, int), frames, `stop` exclusive; one if the file is a finished hit
+
+    Raises
+    ------
+    ParameterError
+        if no microphone holds a stroke
+    """
+    monos = [mix_to_mono(group.pick(audio.samples)) for group in groups]
+    found = [segment_take(mono, sr=audio.sr) for mono in monos]
+    spans = [[(span.start, span.stop) for span in each] for each in found]
+    peaks = [
+        [float(np.abs(mono[a:b]).max(initial=0.0)) for a, b in each]
+        for mono, each in zip(monos, spans, strict=True)
+    ]
+    shared = share_cut(spans, peaks, sr=audio.sr)
+    return shared if len(shared) > 1 else [_whole_stroke(monos, sr=audio.sr)]
+
+
+def share_cut(
+    spans: Sequence[Segments], peaks: Sequence[Sequence[float]], *, sr: int
+) -> list[tuple[int, int]]:
+    """Return one cut from those of several microphones, on one clock.
+
+    A stroke that one microphone holds well above its softest is a stroke of the take.
+
+    Parameters
+    ----------
+    spans : sequence of sequences of (start, stop), of each microphone, frames
+    peaks : sequence of sequences of float, of each of these strokes, full scale 1.0
+    sr : int, Hz
+    """
+    strokes: list[tuple[int, int, bool]] = []
+    for each, levels in zip(spans, peaks, strict=True):
+        loudest = max(levels, default=0.0)
+        for (start, stop), level in zip(each, levels, strict=True):
+            strokes.append((start, stop, level >= loudest * 10 ** (HEARD_DB / 20)))
+    clusters: list[list[tuple[int, int, bool]]] = []
+    for stroke in sorted(strokes):
+        if clusters and stroke[0] - clusters[-1][0][0] < SAME_STROKE_S * sr:
+            clusters[-1].append(stroke)
+        else:
+            clusters.append([stroke])
+    kept = [c for c in clusters if len(c) > 1 or c[0][2]]
+    starts = [cluster[0][0] for cluster in kept]
+    limits = [*starts[1:], max((stop for _, stop, _ in strokes), default=0)][: len(starts)]
+    stops = [max(stop for _, stop, _ in cluster) for cluster in kept]
+    return [(a, min(b, limit)) for a, b, limit in zip(starts, stops, limits, strict=True)]
+
+
+def _whole_stroke(monos: Sequence[np.ndarray], *, sr: int) -> tuple[int, int]:
+    """Return the stroke of a finished hit, from its earliest start to its latest end."""
+    spans, fault = [], ParameterError("holds no stroke")
+    for mono in monos:
+        try:
+            spans.append(find_stroke(mono, sr=sr))
+        except ParameterError as err:
+            fault = err
+    if not spans:
+        raise fault
+    return min(span.start for span in spans), max(span.stop for span in spans)
+
+
+def measure_microphones(
+    read: ReadFrames, groups: Sequence[ChannelGroup], segments: Segments, measure: MeasureOne
+) -> list[Measures]:
+    """Measure each stroke at each microphone; microphones without sound at a stroke are left out.
+
+    The loudest stroke of each microphone carries the level fault of the whole take.
+
+    Parameters
+    ----------
+    read : callable, returns the frames from its first argument to its second (exclusive)
+    segments : sequence of (start, stop), frames, the same for all microphones
+    measure : callable, measures one stroke at one microphone
+
+    Returns
+    -------
+    list of Measures, ordered by stroke, then by channel
+
+    Raises
+    ------
+    ParameterError
+        if no microphone holds a stroke
+    """
+    rows: list[Measures] = []
+    fault: ParameterError | None = None
+    loudest: dict[tuple[int, ...], tuple[float, int, list[Fault]]] = {}
+    beginnings: list[np.ndarray] = []
+    sr = 0
+    for start, stop in segments:
+        part = read(start, stop)
+        sr = part.sr
+        beginnings.append(_beginning(part, groups))
+        for group in groups:
+            audio = replace(part, samples=group.pick(part.samples))
+            try:
+                measures = measure(audio)
+            except ParameterError as err:
+                fault = err
+                continue
+            start_s, peak = start / sr, abs_peak(audio.samples)
+            if peak > loudest.get(group.channels, (0.0,))[0]:
+                level = find_raw_peak(peak, subtype=part.subtype, at_s=start_s)
+                loudest[group.channels] = peak, len(rows), list(level)
+            measures = replace(
+                measures, faults=shift_faults(measures.faults, start_s), start=start, stop=stop,
+                channels=group.channels, microphone=group.name,
+            )  # fmt: skip
+            rows.append(measures)
+    if not rows:
+        raise fault or ParameterError("holds no stroke")
+    for _, at, level in loudest.values():
+        rows[at] = replace(rows[at], faults=(*rows[at].faults, *level))
+    return _with_arrivals(rows, groups, segments, _pool_arrivals(beginnings, sr=sr))
+
+
+def _beginning(part: Audio, groups: Sequence[ChannelGroup]) -> np.ndarray:
+    """Return the beginning of a stroke at each microphone, shape (n_frames, n_microphones)."""
+    samples = part.samples[: round(BEGINNING_S * part.sr)]
+    return np.stack([mix_to_mono(group.pick(samples)) for group in groups], axis=1)
+
+
+def _pool_arrivals(beginnings: Sequence[np.ndarray], *, sr: int) -> list[tuple[Arrival, ...]]:
+    """Return the arrival of each stroke at each microphone, pooled over the strokes of one drum.
+
+    Strokes that are loudest at the same microphone count as those of one drum.
+    """
+    loudest = [int(np.argmax(np.abs(part).max(axis=0))) for part in beginnings]
+    pooled = {
+        main: measure_arrivals(
+            [part for part, at in zip(beginnings, loudest, strict=True) if at == main], sr=sr
+        )
+        for main in set(loudest)
+    }
+    return [pooled[main] for main in loudest]
+
+
+def _with_arrivals(
+    rows: Sequence[Measures],
+    groups: Sequence[ChannelGroup],
+    segments: Segments,
+    arrivals: Sequence[tuple[Arrival, ...]],
+) -> list[Measures]:
+    """Add delay and polarity to the measures of each stroke at each microphone."""
+    by_place = {
+        (segment[0], group.channels): arrival
+        for segment, of_stroke in zip(segments, arrivals, strict=True)
+        for group, arrival in zip(groups, of_stroke, strict=True)
+    }
+    found = []
+    for row in rows:
+        at = by_place[row.start, row.channels]
+        known = bool(np.isfinite(at.delay_samples))
+        delay, polarity = (at.delay_samples, at.polarity) if known else (None, None)
+        found.append(replace(row, delay_samples=delay, polarity=polarity))
+    return found

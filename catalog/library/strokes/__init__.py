@@ -1,0 +1,1 @@
+"""Strokes with several microphones: ties, the hit that stands for each, delays and roles."""
