@@ -8,8 +8,10 @@ lost; see `catalog.library.files.recover`.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -50,6 +52,7 @@ def append_entry(folder: Path, entry: AsideEntry) -> None:
         "reason": entry.reason,
     }  # fmt: skip
     line = json.dumps(values, ensure_ascii=False).encode("utf-8", "backslashreplace")
+    _check_regular(place)
     with place.open("ab+") as file:
         file.seek(0, os.SEEK_END)
         if file.tell():
@@ -75,6 +78,7 @@ def read_entries(folder: Path) -> dict[str, AsideEntry]:
     Raise `OSError` if the file exists and cannot be read.
     """
     try:
+        _check_regular(folder / JOURNAL_NAME)
         data = (folder / JOURNAL_NAME).read_bytes()
     except FileNotFoundError:
         return {}
@@ -101,6 +105,12 @@ def check_no_files_aside(path: Path) -> None:
         )
 
 
+def _check_regular(path: Path) -> None:
+    """Raise `OSError` if a path exists and is a link, a pipe or a device, which may never end."""
+    if os.path.lexists(path) and not stat.S_ISREG(os.lstat(path).st_mode):
+        raise OSError(errno.EINVAL, "is no ordinary file; remove it", os.fspath(path))
+
+
 def _encode(key: str, path: str) -> dict[str, str]:
     """Return a path as text, and as hexadecimal bytes if it is not valid text."""
     try:
@@ -118,7 +128,9 @@ def _decode(values: dict[str, str], key: str) -> str:
 
 def _parse(data: bytes) -> Iterator[AsideEntry]:
     for line in data.splitlines():
-        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):
+        with contextlib.suppress(
+            ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError
+        ):
             values = json.loads(line)
             yield AsideEntry(
                 str(values["action"]), str(values["phase"]), int(values["hit"]),
