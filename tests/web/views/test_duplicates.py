@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from dataclasses import replace
 
 import pytest
@@ -189,3 +191,14 @@ def test_a_file_changed_in_the_aside_folder_is_restored_as_it_is_from_the_page(o
     press(app, "Restore the changed files as they are")
     assert hit.path.read_bytes() == b"EDITED"
     assert any("scan again to measure" in success.value for success in app.success)
+
+
+def test_a_damaged_verdict_is_named_on_the_page(own):
+    catalog = page().catalog
+    first, second = (hit.id for hit in catalog.hits()[:2])
+    catalog.duplicates.set_verdict(first, second, False)
+    with contextlib.closing(sqlite3.connect(catalog.store_path)) as db, db:
+        db.execute("UPDATE verdict SET same = 1")
+    app = open_part("Copies")
+    assert not app.exception
+    assert any("a verdict on two hits is damaged" in error.value for error in app.error)

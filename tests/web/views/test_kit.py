@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
+
 import numpy as np
 import pytest
 
@@ -100,3 +103,12 @@ def test_a_kit_is_exported_only_to_a_new_folder_with_a_full_path(kit_page, tmp_p
     assert list(folder.glob("**/*.sfz"))
     press(kit_page, "export")
     assert kit_page.error
+
+
+def test_a_damaged_saved_kit_is_named_on_the_page(kit_page):
+    save(kit_page, "evening")
+    with contextlib.closing(sqlite3.connect(page().catalog.store_path)) as db, db:
+        db.execute("UPDATE kit SET payload = replace(payload, 'kick', 'kock')")
+    kit_page.run()
+    assert not kit_page.exception
+    assert any("the kit “evening” is damaged" in error.value for error in kit_page.error)

@@ -17,7 +17,7 @@ from catalog.web.views.kit.kit_balance import change_kit, kit_errors
 def draw_saved_kits(catalog: Catalog) -> None:
     """Draw the name field of the present kit, and the saved kits."""
     st.markdown("#### Save")
-    kit, saved = page().kit_session.kit, catalog.kits.saved()
+    kit, saved = page().kit_session.kit, _read_saved(catalog)
     with st.form("keep", border=False):
         field = f"kit_name_{kit.name}"
         st.text_input("Name of the kit", value=kit.name, key=field)
@@ -43,6 +43,15 @@ def draw_saved_kits(catalog: Catalog) -> None:
             on_click=lambda: _delete(picked.name),
         )
     _draw_comparison(catalog, picked, kit)
+
+
+def _read_saved(catalog: Catalog) -> list[Kit]:
+    """Return the saved kits; if one is damaged, show which and what to do."""
+    try:
+        return catalog.kits.saved()
+    except CatalogError as err:
+        st.error(inert(str(err)))
+        return []
 
 
 def _draw_comparison(catalog: Catalog, picked: Kit, kit: Kit) -> None:

@@ -9,6 +9,7 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.duplicates.groups import CopyGroup, UncertainPair
+from catalog.errors import CatalogError
 from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.payloads import format_text, pick_row
@@ -30,7 +31,11 @@ def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
     if not is_open:
         st.caption("Open this section to find copies.")
         return
-    groups, uncertain = _find_groups(catalog)
+    try:
+        groups, uncertain = _find_groups(catalog)
+    except CatalogError as err:  # a verdict is damaged, and nothing is to be decided without it
+        st.error(inert(str(err)))
+        return
     if groups:
         _draw_count(groups)
     else:
