@@ -102,6 +102,8 @@ def _add_relation_commands(command: AddCommand) -> None:
     strokes.add_argument(
         "--main", type=int, metavar="HIT", help="let this microphone stand for its stroke"
     )
+    mixes = command("mixes", "list finished hits that are a mix of a stroke's microphones", _mixes)
+    mixes.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only look at these")
     related = command("related", "list hits that are related to one, with the evidence", _related)
     related.add_argument("hit", type=int)
     related.add_argument("-n", type=int, default=5, help="number of hits that only sound alike")
@@ -124,6 +126,17 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
     n_contradicted = sum(bool(tie.against) for tie in ties)
     lines.append(f"{len(ties)} strokes, {n_contradicted} with contradicting evidence")
     print_result(ties, lines, as_json=args.json)
+    return OK
+
+
+def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
+    found = cat.duplicates.mixes(args.hits or None)
+    lines = []
+    for mix in found:
+        levels = ", ".join(f"{name} {level:.1f} dB" for name, level in mix.levels_db.items())
+        lines += [hit_line(cat.hit(mix.hit_id)), f"  is hit {mix.stroke_id} with {levels}"]
+    lines.append(f"{len(found)} mixes")
+    print_result(found, lines, as_json=args.json)
     return OK
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
 
 from catalog.context import Context
 from catalog.duplicates.cached import find_copies, find_uncertain_pairs, prefer_in_group
 from catalog.duplicates.groups import CopyGroup, UncertainPair
+from catalog.duplicates.mixes import MixedCopy, find_mixed_copies
 from catalog.duplicates.overlay import Overlay, overlay_recordings
 from catalog.duplicates.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
@@ -18,6 +21,7 @@ from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.strokes.represent import save_chosen
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.strokes.ties import StrokeTie, tie_strokes
+from catalog.matching.candidates import project_embeddings
 from catalog.matching.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
@@ -209,6 +213,34 @@ class Duplicates:
             ties=self.microphone_ties(),
             alike=alike,
         )
+
+    def mixes(self, hit_ids: Collection[int] | None = None) -> list[MixedCopy]:
+        """Return finished hits that are a mix of the microphones of one stroke.
+
+        Each hit is compared with the nearest strokes in sound, which takes a part of a second.
+
+        Parameters
+        ----------
+        hit_ids : collection of int, optional
+            hits to look at; None for all finished hits that are no stroke of several microphones
+
+        Returns
+        -------
+        list of MixedCopy
+        """
+        table = self._table()
+        tied = [hit for hit in table.hits if hit.tied]
+        single = [
+            hit
+            for hit in table.hits
+            if not hit.tied and not hit.region and (hit_ids is None or hit.id in hit_ids)
+        ]
+        points = [self._points(hits) for hits in (single, tied)]
+        return find_mixed_copies(single, points[0], tied, points[1], read=self._context.read)
+
+    def _points(self, hits: Sequence[Hit]) -> np.ndarray:
+        embeddings = self._context.store.hits.embeddings([hit.id for hit in hits])
+        return project_embeddings(embeddings) if hits else np.zeros((0, 1), np.float32)
 
     def _table(self) -> HitTable:
         """Return the table of hits; files of exported kits in older stores are recorded first."""
