@@ -189,7 +189,7 @@ class Catalog:
         --------
         >>> snares = [hit for hit in cat.hits() if hit.role == "snare"]
         >>> len(snares), snares[0].name
-        (71, 'SN brass ghost 1')
+        (53, 'SN brass ghost 1')
         """
         return self.context.hits(states, microphones=microphones)
 

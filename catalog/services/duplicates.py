@@ -51,7 +51,7 @@ class Duplicates:
         --------
         >>> groups = cat.copies()
         >>> len(groups), sum(len(group.others) for group in groups)
-        (29, 30)
+        (28, 30)
         """
         store, table = self._context.store, self._table()
         groups = find_copies(store, table, self._prepare, on_progress=on_progress)
