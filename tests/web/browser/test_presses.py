@@ -34,6 +34,12 @@ COUNT_DISABLED = """() => { globalThis.nDisabled = 0;
     if (target.getAttribute('aria-disabled') === 'true') globalThis.nDisabled += 1;
   })).observe(document.querySelector('[role=tablist]'),
     { subtree: true, attributes: true, attributeFilter: ['aria-disabled'] }); }"""
+# Notes the name of each tab when it is selected.
+NOTE_SELECTED = """() => { globalThis.selectedTabs = [];
+  new MutationObserver(changes => changes.forEach(({ target }) => {
+    if (target.getAttribute('aria-selected') === 'true') selectedTabs.push(target.textContent);
+  })).observe(document.querySelector('[role=tablist]'),
+    { subtree: true, attributes: true, attributeFilter: ['aria-selected'] }); }"""
 N_PRESSES = 5
 
 
@@ -87,3 +93,16 @@ def test_keys_and_clicks_on_disabled_tabs_take_effect(slow_visit: Visit):
 def _middle(locator) -> tuple[float, float]:
     box = locator.bounding_box()
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def test_a_tab_that_the_user_did_not_choose_is_left_again(own_visit: Visit):
+    """A script selects another tab, as a run does that was requested before the last choice."""
+    page = own_visit.page
+    own_visit.open_part("Kit")
+    page.evaluate(NOTE_SELECTED)
+    page.get_by_role("tab", name="Copies").evaluate("tab => tab.click()")
+    own_visit.until("selectedTabs.length >= 2")
+    own_visit.settle()
+    assert own_visit.get("selectedTabs") == ["Copies", "Kit"]
+    own_visit.press_named("Fill the rest")
+    own_visit.until("__audition.kitSession.slots.length >= 4")

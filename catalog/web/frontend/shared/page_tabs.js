@@ -1,7 +1,11 @@
 // Streamlit disables the tabs of the page for a moment in each run. The browser then removes the
 // focus from the chosen tab, and keys and clicks have no effect. They take effect after it here.
+// A run that was requested for one tab may also end after the user has chosen the next one, and then
+// it selects its own tab again. The tab that the user chose last is selected once more.
 
 const KEYS = ['ArrowLeft', 'ArrowRight', 'Home', 'End'];   // that choose another tab
+
+const MAX_RETURNS = 5;                 // to the tab that the user chose, after one choice
 
 const isDisabled = tab => tab.getAttribute('aria-disabled') === 'true';
 
@@ -31,7 +35,26 @@ function keepFocus(tab) {              // of a tab that has lost it because it w
   });
 }
 
+function returnToChoice() {
+  let chosen = null, nReturns = 0;
+  const choose = tab => { chosen = tab.textContent; nReturns = 0; };
+  const goBack = () => {
+    const tabs = [...document.querySelectorAll('[role=tab]')];
+    const tab = tabs.find(other => other.textContent === chosen);
+    if (!tab || tab.getAttribute('aria-selected') === 'true' || nReturns >= MAX_RETURNS) return;
+    if (tabs.some(isDisabled)) { whenEnabled(tab, goBack); return; }
+    nReturns += 1;
+    tab.click();
+  };
+  const findTab = ({ target, isTrusted }) => isTrusted && target.closest?.('[role=tab]');
+  for (const kind of ['focusin', 'click'])
+    document.addEventListener(kind, event => { const tab = findTab(event); if (tab) choose(tab); }, true);
+  new MutationObserver(() => { if (chosen) requestAnimationFrame(goBack); })
+    .observe(document.body, { subtree: true, attributes: true, attributeFilter: ['aria-selected'] });
+}
+
 export function keepTabPresses() {
+  returnToChoice();
   document.addEventListener('focusout', ({ target, relatedTarget }) => {
     if (relatedTarget || target.getAttribute('role') !== 'tab') return;
     // The focus can be lost just before the attribute changes.
@@ -39,6 +62,6 @@ export function keepTabPresses() {
   });
   document.addEventListener('pointerdown', ({ target }) => {
     const tab = target.closest?.('[role=tab]');
-    if (tab && isDisabled(tab)) whenEnabled(tab, () => tab.click());
+    if (tab && isDisabled(tab)) whenEnabled(tab, () => { tab.focus(); tab.click(); });
   }, true);
 }
