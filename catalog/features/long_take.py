@@ -110,6 +110,7 @@ def measure_long_take(
         [(s.start, s.stop) for s in spans],
         n_channels=n_channels,
         sr=sr,
+        n_frames=n_frames,
         run=run,
         groups=groups,
     )
@@ -123,13 +124,14 @@ def measure_long_parts(
     *,
     n_channels: int,
     sr: int,
+    n_frames: int,
     run: Run = map,
     groups: Sequence[ChannelGroup] = (),
 ) -> Measures:
     """Measure given segments; of one with many values only the first `STROKE_VALUES`."""
     most_frames = STROKE_VALUES // n_channels
     limited = partial(_read_limited, read, most_frames)
-    return measure_parts(limited, segments, sr=sr, run=run, groups=groups)
+    return measure_parts(limited, segments, sr=sr, n_frames=n_frames, run=run, groups=groups)
 
 
 def _read_limited(read: ReadFrames, most_frames: int, start: int, stop: int) -> Audio:

@@ -15,12 +15,20 @@ from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.descriptors import measure_descriptors
 from catalog.features.embedding import embed_mono
-from catalog.features.faults import Fault, find_faults, find_raw_peak, shift_faults
+from catalog.features.faults import Fault, find_faults, shift_faults
+from catalog.features.faults.channels import find_take_levels
+from catalog.features.faults.take_ends import (
+    AHEAD_S,
+    NO_END,
+    SegmentEnd,
+    find_cut_tails,
+    trace_end,
+)
 from catalog.features.microphones import cut_microphones, measure_microphones
 from catalog.features.onset import find_stroke
 from catalog.features.production import measure_production
 from catalog.features.segmentation import segment_take
-from catalog.features.waveform import abs_peak, mix_to_mono
+from catalog.features.waveform import mix_to_mono
 
 MEASURE_VERSION = 3  # raise it when a number changes its meaning; scans then measure again
 # Calls a function with each item, like `map`, perhaps in other processes; results come in order.
@@ -106,7 +114,7 @@ def measure_segments(
 ) -> Measures:
     """Measure the strokes of a take at given positions.
 
-    The loudest stroke carries the level fault of the whole take.
+    The loudest stroke of each channel carries the level fault of that channel in the take.
 
     Parameters
     ----------
@@ -128,7 +136,8 @@ def measure_segments(
     def read(start: int, stop: int) -> Audio:
         return replace(audio, samples=audio.samples[start:stop])
 
-    return measure_parts(read, segments, sr=audio.sr, groups=groups)
+    n_frames = len(audio.samples)
+    return measure_parts(read, segments, sr=audio.sr, n_frames=n_frames, groups=groups)
 
 
 def measure_parts(
@@ -136,34 +145,64 @@ def measure_parts(
     segments: Sequence[tuple[int, int]],
     *,
     sr: int,
+    n_frames: int,
     run: Run = map,
     groups: Sequence[ChannelGroup] = (),
 ) -> Measures:
     """Measure the strokes of a take, each read by itself; see `measure_segments`.
 
-    `read` returns the frames from its first argument to its second (exclusive).
+    `read` returns the frames from its first argument to its second (exclusive), and `n_frames` is
+    the length of the take.
     """
     if groups:
-        rows = measure_microphones(read, groups, segments, measure_audio)
+        rows = measure_microphones(read, groups, segments, measure_audio, sr=sr, n_frames=n_frames)
         return replace(rows[0], others=tuple(rows[1:]))
-    parts = list(run(partial(_measure_part, read, sr), segments))
-    strokes, peaks = [part[0] for part in parts], [part[1] for part in parts]
-    at = int(np.argmax(peaks))
-    level = tuple(find_raw_peak(peaks[at], subtype=parts[at][2], at_s=segments[at][0] / sr))
-    strokes[at] = replace(strokes[at], faults=strokes[at].faults + level)
+    following = [*(start for start, _ in segments[1:]), n_frames]
+    spans = [(a, b, max(0, n - b)) for (a, b), n in zip(segments, following, strict=True)]
+    parts = list(run(partial(_measure_part, read, sr), spans))
+    tails = find_cut_tails([part.end for part in parts], [gap / sr for _, _, gap in spans])
+    peaks = np.stack([part.peaks for part in parts])
+    levels = find_take_levels(peaks, starts_s=[start / sr for start, _ in segments])
+    strokes = [
+        _in_take(part.measures, tail, levels=level, sr=sr)
+        for part, tail, level in zip(parts, tails, levels, strict=True)
+    ]
     return replace(strokes[0], others=tuple(strokes[1:]))
 
 
-def _measure_part(
-    read: Callable[[int, int], Audio], sr: int, segment: tuple[int, int]
-) -> tuple[Measures, float, str]:
-    """Return the measures of a stroke, the peak over all channels and the sample format."""
-    start, stop = segment
-    part = read(start, stop)
+class _Part(NamedTuple):
+    """One stroke of a take: its measures, the peak of each channel, and how it ends."""
+
+    measures: Measures
+    peaks: np.ndarray
+    end: SegmentEnd
+
+
+def _measure_part(read: Callable[[int, int], Audio], sr: int, span: tuple[int, int, int]) -> _Part:
+    """Measure one stroke; `span` is its start, its stop and the frames to the next stroke."""
+    start, stop, gap = span
+    n = stop - start
+    whole = read(start, stop + min(gap, round(AHEAD_S * sr)))
+    part = replace(whole, samples=whole.samples[:n])
     measures = measure_audio(part)
-    faults = shift_faults(measures.faults, start / sr)
-    moved = replace(measures, start=start, stop=stop, faults=faults)
-    return moved, abs_peak(part.samples), part.subtype
+    end = NO_END
+    if len(part.samples) == n:  # of a very long stroke only the first part is read
+        mono, faults = mix_to_mono(whole.samples), measures.faults
+        end = trace_end(mono, sr=sr, n_segment=n, n_gap=gap, faults=faults)
+    moved = replace(measures, start=start, stop=stop)
+    return _Part(moved, np.abs(part.samples).max(axis=0), end)
+
+
+def _in_take(measures: Measures, tail: Fault | None, *, levels: list[Fault], sr: int) -> Measures:
+    """Return a stroke with its faults as they are in the take.
+
+    `tail` is its cut tail, and `levels` are its level faults, whose times count from the start of
+    the file.
+    """
+    faults = [fault for fault in measures.faults if fault.kind != "tail_cut"]
+    faults += [tail] if tail is not None else []
+    shifted = [*shift_faults(tuple(faults), measures.start / sr), *levels]
+    return replace(measures, faults=tuple(sorted(shifted, key=lambda fault: -fault.weight)))
 
 
 def measure_audio(audio: Audio) -> Measures:

@@ -13,6 +13,7 @@ from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.faults import Fault, find_raw_peak, shift_faults
+from catalog.features.faults.take_ends import AHEAD_S, SegmentEnd, find_cut_tails, trace_end
 from catalog.features.onset import find_stroke
 from catalog.features.segmentation import segment_take
 from catalog.features.waveform import abs_peak, mix_to_mono
@@ -101,7 +102,13 @@ def _whole_stroke(monos: Sequence[np.ndarray], *, sr: int) -> tuple[int, int]:
 
 
 def measure_microphones(
-    read: ReadFrames, groups: Sequence[ChannelGroup], segments: Segments, measure: MeasureOne
+    read: ReadFrames,
+    groups: Sequence[ChannelGroup],
+    segments: Segments,
+    measure: MeasureOne,
+    *,
+    sr: int,
+    n_frames: int,
 ) -> list[Measures]:
     """Measure each stroke at each microphone; microphones without sound at a stroke are left out.
 
@@ -112,6 +119,8 @@ def measure_microphones(
     read : callable, returns the frames from its first argument to its second (exclusive)
     segments : sequence of (start, stop), frames, the same for all microphones
     measure : callable, measures one stroke at one microphone
+    sr : int, Hz
+    n_frames : int, length of the take
 
     Returns
     -------
@@ -126,10 +135,12 @@ def measure_microphones(
     fault: ParameterError | None = None
     loudest: dict[tuple[int, ...], tuple[float, int, list[Fault]]] = {}
     beginnings: list[np.ndarray] = []
-    sr = 0
-    for start, stop in segments:
-        part = read(start, stop)
-        sr = part.sr
+    ends: dict[tuple[int, ...], list[tuple[int, float, SegmentEnd]]] = {}
+    following = [*(start for start, _ in segments[1:]), n_frames]
+    for (start, stop), limit in zip(segments, following, strict=True):
+        gap = max(0, limit - stop)
+        whole = read(start, stop + min(gap, round(AHEAD_S * sr)))
+        part = replace(whole, samples=whole.samples[: stop - start])
         beginnings.append(_beginning(part, groups))
         for group in groups:
             audio = replace(part, samples=group.pick(part.samples))
@@ -140,8 +151,13 @@ def measure_microphones(
                 continue
             start_s, peak = start / sr, abs_peak(audio.samples)
             if peak > loudest.get(group.channels, (0.0,))[0]:
-                level = find_raw_peak(peak, subtype=part.subtype, at_s=start_s)
+                level = find_raw_peak(peak, at_s=start_s)
                 loudest[group.channels] = peak, len(rows), list(level)
+            end = trace_end(
+                mix_to_mono(group.pick(whole.samples)),
+                sr=sr, n_segment=len(part.samples), n_gap=gap, faults=measures.faults,
+            )  # fmt: skip
+            ends.setdefault(group.channels, []).append((len(rows), gap / sr, end))
             measures = replace(
                 measures, faults=shift_faults(measures.faults, start_s), start=start, stop=stop,
                 channels=group.channels, microphone=group.name,
@@ -149,9 +165,20 @@ def measure_microphones(
             rows.append(measures)
     if not rows:
         raise fault or ParameterError("holds no stroke")
+    for of_microphone in ends.values():
+        found, gaps_s = [end for *_, end in of_microphone], [gap_s for _, gap_s, _ in of_microphone]
+        for (at, *_), tail in zip(of_microphone, find_cut_tails(found, gaps_s), strict=True):
+            rows[at] = _with_tail(rows[at], tail, sr=sr)
     for _, at, level in loudest.values():
         rows[at] = replace(rows[at], faults=(*rows[at].faults, *level))
     return _with_arrivals(rows, groups, segments, _pool_arrivals(beginnings, sr=sr))
+
+
+def _with_tail(row: Measures, tail: Fault | None, *, sr: int) -> Measures:
+    """Return a stroke with its cut tail as it is in the take, or without one."""
+    faults = [fault for fault in row.faults if fault.kind != "tail_cut"]
+    faults += shift_faults((tail,), row.start / sr) if tail is not None else ()
+    return replace(row, faults=tuple(sorted(faults, key=lambda fault: -fault.weight)))
 
 
 def _beginning(part: Audio, groups: Sequence[ChannelGroup]) -> np.ndarray:

@@ -269,8 +269,8 @@ def print_raw_peaks(seed: int) -> None:
     rng = np.random.default_rng(seed)
     out = np.concatenate([rng.uniform(-40, -12.5, 200), rng.uniform(-5.5, 0, 200)])
     within = rng.uniform(-11.9, -6.1, 400)
-    hit = sum(bool(find_raw_peak(to_ratio(v), subtype="PCM_24")) for v in out)
-    false = sum(bool(find_raw_peak(to_ratio(v), subtype="PCM_24")) for v in within)
+    hit = sum(bool(find_raw_peak(to_ratio(v))) for v in out)
+    false = sum(bool(find_raw_peak(to_ratio(v))) for v in within)
     print(f"{'raw_peak':<12}{hit / max(1, hit + false):>10.3f}{hit / len(out):>8.3f}")
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
-from catalog.audio.model import FLOAT_SUBTYPES
 from catalog.features.faults.kinds import LEAST_WEIGHT, Fault, make_fault
 
 LOW_DBFS, HIGH_DBFS = -12.0, -6.0  # peak when recording; common practice, no source
@@ -21,24 +21,47 @@ MAX_LAG_S = 0.001  # 34 cm in air, the distance of two microphones of a pair
 COMPARED_S = 0.02  # of the stroke
 
 
-def find_raw_peak(peak: float, *, subtype: str, at_s: float = 0.0) -> list[Fault]:
-    """Find a take that was recorded too hot or too low; at most one fault.
+def find_raw_peak(peak: float, *, at_s: float = 0.0, channel: int = -1) -> list[Fault]:
+    """Find a channel of a take that was recorded too hot or too low; at most one fault.
+
+    The format makes no difference: a floating-point file holds more than full scale, but the
+    converter before it does not.
 
     Parameters
     ----------
-    peak : float, highest absolute sample of the take, full scale 1.0
-    subtype : str, as libsndfile names it; floating point may exceed full scale
-    at_s : float, seconds, position of the peak
+    peak : float, highest absolute sample of the channel in the take, full scale 1.0
+    at_s : float, seconds, position of the stroke that has the peak
+    channel : int, from 0; -1 in a mono file
     """
     level = 20 * math.log10(max(peak, 1e-9))
-    if LOW_DBFS <= level <= HIGH_DBFS or (subtype in FLOAT_SUBTYPES and level > HIGH_DBFS):
+    if LOW_DBFS <= level <= HIGH_DBFS:
         return []
-    fault = make_fault("raw_peak", level, at_s=at_s)
+    fault = make_fault("raw_peak", level, at_s=at_s, channel=channel)
     if level < LOW_DBFS:
         share = min((LOW_DBFS - level) / (LOW_DBFS - LOWEST_DBFS), 1.0)
         weight = LEAST_WEIGHT + (1.0 - LEAST_WEIGHT) * share
         fault = fault._replace(weight=round(weight, 3))
     return [fault]
+
+
+def find_take_levels(peaks: np.ndarray, *, starts_s: Sequence[float]) -> list[list[Fault]]:
+    """Return the level faults of each stroke of a take: of the channels that peak in it.
+
+    A channel that is near-silent in all of the take has a fault of its own and no level fault.
+
+    Parameters
+    ----------
+    peaks : np.ndarray, shape (n_strokes, n_channels), highest absolute samples
+    starts_s : sequence of float, seconds, starts of the strokes
+    """
+    faults: list[list[Fault]] = [[] for _ in peaks]
+    highest = peaks.max(axis=0)
+    is_mono = len(highest) == 1
+    for channel, (at, peak) in enumerate(zip(peaks.argmax(axis=0), highest, strict=True)):
+        if is_mono or peak >= highest.max() * 10 ** (SILENT_DB / 20):
+            named = -1 if is_mono else channel
+            faults[at] += find_raw_peak(float(peak), at_s=starts_s[at], channel=named)
+    return faults
 
 
 def find_dc_offset(samples: np.ndarray, *, sr: int, rise: int) -> list[Fault]:

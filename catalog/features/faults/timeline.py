@@ -202,12 +202,11 @@ def find_end_faults(timeline: Timeline) -> list[Fault]:
     """
     n = max(1, round(TAIL_BLOCK_S * timeline.sr))
     n_blocks = len(timeline.mono) // n
-    if n_blocks < END_BLOCKS + 1 or _is_faded(timeline.mono, timeline.block):
+    if n_blocks < END_BLOCKS + 1 or is_faded(timeline.mono, timeline.block):
         return []
-    blocks = timeline.mono[len(timeline.mono) - n_blocks * n :].reshape(n_blocks, n)
-    power = np.einsum("ij,ij->i", blocks, blocks) / n
+    power = _tail_powers(timeline.mono, n)
     end = float(power[-END_BLOCKS:].mean())
-    end_db = 10 * math.log10(max(end / max(float(power.max()), 1e-20), 1e-12))
+    end_db = _end_level(power)
     if end_db < TAIL_DB and end < 10 ** (FLOOR_DBFS / 10):
         return []
     at_s = (len(timeline.mono) - END_BLOCKS * n) / timeline.sr
@@ -220,7 +219,29 @@ def find_end_faults(timeline: Timeline) -> list[Fault]:
     return []
 
 
-def _is_faded(mono: np.ndarray, block: int) -> bool:
+def measure_abrupt_end(mono: np.ndarray, *, sr: int) -> Fault | None:
+    """Return the fault of a stroke that is known to ring where it stops; None if it was faded."""
+    n = max(1, round(TAIL_BLOCK_S * sr))
+    if len(mono) < (END_BLOCKS + 1) * n or is_faded(mono, max(1, round(BLOCK_S * sr))):
+        return None
+    end_db = _end_level(_tail_powers(mono, n))
+    at_s = (len(mono) - END_BLOCKS * n) / sr
+    return make_fault("tail_cut", end_db, at_s=at_s) if end_db > TAIL_DB else None
+
+
+def _tail_powers(mono: np.ndarray, n: int) -> np.ndarray:
+    """Return the mean squares of blocks of `n` frames, the last of which ends with the signal."""
+    blocks = mono[len(mono) % n :].reshape(-1, n)
+    return np.asarray(np.einsum("ij,ij->i", blocks, blocks) / n)
+
+
+def _end_level(power: np.ndarray) -> float:
+    """Return the level of the last blocks under the loudest, in dB."""
+    end = float(power[-END_BLOCKS:].mean())
+    return 10 * math.log10(max(end / max(float(power.max()), 1e-20), 1e-12))
+
+
+def is_faded(mono: np.ndarray, block: int) -> bool:
     """Return whether the tail was faded out.
 
     Level and slope of the last 2 ms are then far below those before. A low tone may cross zero

@@ -125,7 +125,13 @@ def measure_long_file(
         groups = find_microphones(path, beginning)
     if regions is not None:
         return recorded, measure_long_parts(
-            file.read, regions, n_channels=n_mixed, sr=file.sr, run=run, groups=groups
+            file.read,
+            regions,
+            n_channels=n_mixed,
+            sr=file.sr,
+            n_frames=file.n_frames,
+            run=run,
+            groups=groups,
         )
     measures = measure_long_take(
         file.read, n_frames=file.n_frames, n_channels=n_mixed, sr=file.sr, run=run, groups=groups

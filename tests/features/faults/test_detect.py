@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from catalog.audio.model import Audio
-from catalog.features.faults import FAULT_KINDS, find_faults, find_raw_peak
+from catalog.features.faults import FAULT_KINDS, find_faults
 from catalog.features.faults.channels import peak_correlation
 from catalog.features.faults.clipping import true_peak_near_full
 from catalog.features.faults.kinds import make_fault
@@ -185,15 +185,31 @@ def test_peak_correlation_agrees_with_a_search_over_all_lags():
     assert peak_correlation(a, b, max_lag=20) == pytest.approx(expected)
 
 
+@pytest.mark.parametrize("subtype", ["PCM_24", "FLOAT"])
 @pytest.mark.parametrize(
-    ("dbfs", "subtype", "is_fault"),
-    [
-        (-12.1, "PCM_24", True), (-11.9, "PCM_24", False), (-6.1, "PCM_24", False),
-        (-5.9, "PCM_24", True), (3.0, "FLOAT", False), (-30.0, "FLOAT", True),
-    ],
-)  # fmt: skip
-def test_takes_must_peak_between_the_limits(dbfs, subtype, is_fault):
-    assert bool(find_raw_peak(10 ** (dbfs / 20), subtype=subtype)) is is_fault
+    ("dbfs", "is_fault"),
+    [(-30.0, True), (-12.1, True), (-11.9, False), (-6.1, False), (-5.9, True), (5.0, True)],
+)
+def test_takes_must_peak_between_the_limits_in_any_format(dbfs, is_fault, subtype):
+    """Between -12 and -6 dBFS; common practice, no source."""
+    y = take(10 ** (dbfs / 20)).astype(np.float32)
+    audio = Audio(np.concatenate([y, 0.5 * y]), SR, "WAV", subtype)
+    first = measure_segments(audio, [(0, len(y)), (len(y), 2 * len(y))])
+    levels = [fault for fault in first.faults if fault.kind == "raw_peak"]
+    assert bool(levels) is is_fault
+    assert all(fault.value == pytest.approx(dbfs, abs=0.05) for fault in levels)
+
+
+def test_each_channel_of_a_take_has_its_own_level_at_the_stroke_where_it_peaks():
+    soft, loud = take(0.1), take(1.5)
+    channels = [np.concatenate([loud, soft]), np.concatenate([soft, 0.4 * soft])]
+    dead = np.concatenate([soft, soft]) * 1e-4
+    audio = Audio(np.concatenate([*channels, dead], axis=1).astype(np.float32), SR, "WAV", "FLOAT")
+    half = len(soft)
+    first = measure_segments(audio, [(0, half), (half, 2 * half)])
+    levels = {f.channel: f.value for f in first.faults if f.kind == "raw_peak"}
+    assert levels == {0: pytest.approx(3.5, abs=0.1), 1: pytest.approx(-20.0, abs=0.2)}
+    assert all(fault.kind != "raw_peak" for fault in first.others[0].faults)
 
 
 def test_weights_grow_with_the_value_and_stay_within_their_limits():
