@@ -98,8 +98,10 @@ def _correlate(
         return np.nan, 0.0, 1
     if channel == reference:
         return 0.0, 0.0, 1
-    near, size = round(NEAR_S * sr), 1 << (2 * max(map(len, parts)) - 1).bit_length()
+    near = round(NEAR_S * sr)
     lags = np.arange(round(rough) - near, round(rough) + near + 1)
+    longest = max(*map(len, parts), int(np.abs(lags).max()) + 1)  # a part may be a few samples
+    size = 1 << (2 * longest - 1).bit_length()
     rows = []
     for part in parts:
         spectra = np.fft.rfft(part[:, [channel, reference]], size, axis=0)

@@ -85,7 +85,7 @@ def test_commands_that_change_one_kit_at_once_lose_no_change(store, full):
 def test_a_swap_beside_an_adjustment_keeps_both(store, full):
     for _ in range(25 if full else 4):
         with Catalog.open(store) as cat:
-            cat.kits.save(Kit("k", {"kick": (1,), "snare": (2,)}), "k")
+            cat.kits.save(Kit("k", {"kick": (1,), "snare": (2,)}), "k", replace_saved=True)
         swap = ["-m", "catalog", "swap", "k", "snare", "--store", store]
         adjust = ["-m", "catalog", "adjust", "k", "kick", "--level=-2", "--store", store]
         assert [code for code, _ in ends([start(*swap), start(*adjust)])] == [0, 0]
@@ -97,7 +97,8 @@ def test_a_swap_beside_an_adjustment_keeps_both(store, full):
 def test_a_kit_that_is_deleted_while_others_change_it_stays_deleted(store, full):
     for _ in range(10 if full else 2):
         with Catalog.open(store) as cat:
-            cat.kits.save(Kit("k", {slot: (1 + n,) for n, slot in enumerate(SLOTS)}), "k")
+            kit = Kit("k", {slot: (1 + n,) for n, slot in enumerate(SLOTS)})
+            cat.kits.save(kit, "k", replace_saved=True)
             runs = [start("-c", ADJUST, store, slot, 10_000) for slot in SLOTS]
             first = cat.kits.version("k")
             while cat.kits.version("k") < first + 10:
