@@ -73,14 +73,14 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _no_store(path: Path) -> str:
-    from catalog.library.store.backup_files import describe_newest
+    from catalog.library.backup.backup_files import describe_newest
 
     hint = describe_newest(path.absolute()) or "`catalog scan FOLDER` creates one"
     return f"there is no store at {path}; {hint}"
 
 
 def _move_damaged(path: Path) -> None:
-    from catalog.library.files.lost_store import move_damaged_store
+    from catalog.library.backup.lost_store import move_damaged_store
 
     if moved := move_damaged_store(path.absolute()):
         print_message(f"the damaged store was renamed to {moved}; a new one takes its place")

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
-from catalog.library.files.overrides import decode_mixed_hit
 from catalog.library.store.store import Store
+from catalog.library.takes.overrides import decode_mixed_hit
 from catalog.models import Hit, State
 from catalog.search.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table

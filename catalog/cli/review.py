@@ -106,7 +106,7 @@ def coverage_lines(coverage: Coverage) -> list[str]:
 
 
 def _check(cat: Catalog, args: argparse.Namespace) -> int:
-    from catalog.library.store.health import describe
+    from catalog.library.integrity.health import describe
 
     health = cat.review.check_store(from_backup=args.from_backup, as_it_is=args.as_it_is)
     backups = cat.review.rows_in_backups(health)

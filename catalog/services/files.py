@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from catalog.context import Context
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
+from catalog.library.backup.recover import RecoverResult, recover_aside
 from catalog.library.files.journal import clear_warnings, read_warnings
-from catalog.library.files.recover import RecoverResult, recover_aside
 from catalog.library.files.set_aside import (
     RestoreOptions,
     find_obstacle,

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from catalog.context import Context
+from catalog.library.integrity.checksums import DamagedRow
+from catalog.library.integrity.damaged_words import accept_words, find_in_backups, take_from_backups
+from catalog.library.integrity.health import Health, check_store, mend_measurements
 from catalog.library.review.coverage import Coverage, find_coverage
 from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
-from catalog.library.store.checksums import DamagedRow
-from catalog.library.store.damaged_words import accept_words, find_in_backups, take_from_backups
-from catalog.library.store.health import Health, check_store, mend_measurements
 from catalog.models import Skipped
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 from catalog.context import Context
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
-from catalog.library.files.recover import recover_aside
-from catalog.library.files.recover_words import (
+from catalog.library.backup.backup_reader import choose_backup
+from catalog.library.backup.recover import recover_aside
+from catalog.library.backup.recover_words import (
     RecoveredWords,
     restore_by_content,
     restore_words,
@@ -26,7 +27,6 @@ from catalog.library.scan.folders import (
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.successors import continue_lost_hits
 from catalog.library.scan.walk import check_roots
-from catalog.library.store.backup_reader import choose_backup
 from catalog.library.store.kits import Kits as KitStore
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.models import OnProgress, ScanReport

@@ -11,18 +11,7 @@ import numpy as np
 from catalog.audio.channels import ChannelDelay, delay_frames, measure_delays
 from catalog.context import Context
 from catalog.features.waveform import waveform_outline
-from catalog.library.files.cut_export import CutFile, plan_cut_export, write_cut_export
 from catalog.library.files.leftovers import export_under_way
-from catalog.library.files.overrides import read_override
-from catalog.library.files.regions import (
-    cancellation_warning,
-    list_regions,
-    merge_regions,
-    mix_file,
-    move_region,
-    reset_regions,
-    split_region,
-)
 from catalog.library.metadata.given_names import set_names
 from catalog.library.metadata.sessions import Session, list_sessions, set_session
 from catalog.library.scan.stereo_pairs import (
@@ -32,6 +21,17 @@ from catalog.library.scan.stereo_pairs import (
     split_stereo_pair,
 )
 from catalog.library.store.outlines import read_outline
+from catalog.library.takes.cut_export import CutFile, plan_cut_export, write_cut_export
+from catalog.library.takes.overrides import read_override
+from catalog.library.takes.regions import (
+    cancellation_warning,
+    list_regions,
+    merge_regions,
+    mix_file,
+    move_region,
+    reset_regions,
+    split_region,
+)
 from catalog.models import Hit, State
 
 WAVEFORM_FRAMES = 2_000_000  # decoded at once for the outline of a long take

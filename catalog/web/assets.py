@@ -11,8 +11,8 @@ from typing import Any
 
 from catalog.kit.phrase import CHOKE_S
 from catalog.kit.slots import DEFAULT_SLOTS
-from catalog.library.files.regions import MIN_REGION_S
 from catalog.library.store.annotations import MAX_REMARK, MAX_TAG
+from catalog.library.takes.regions import MIN_REGION_S
 from catalog.web.labels import browser_labels
 from catalog.web.payloads import MAX_IDS, MAX_UPLOAD_BYTES, N_PEAKS, SCALES
 

@@ -12,9 +12,9 @@ from catalog import Catalog
 from catalog.__main__ import main
 from catalog.errors import StoreError
 from catalog.kit.model import Kit
-from catalog.library.files.overrides import FileOverride, save_override
+from catalog.library.backup.backup_files import backup_folder, list_backups
 from catalog.library.store import database
-from catalog.library.store.backup_files import backup_folder, list_backups
+from catalog.library.takes.overrides import FileOverride, save_override
 from tests.library.conftest import library, write_hit  # noqa: F401
 
 

@@ -2,7 +2,7 @@
 
 `journal.jsonl` has one JSON object a line and can be read without this program. It is written
 before and after each move and flushed to the disk, so that files can be put back when the store is
-lost; see `catalog.library.files.recover`.
+lost; see `catalog.library.backup.recover`.
 """
 
 from __future__ import annotations

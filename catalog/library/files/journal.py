@@ -15,6 +15,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from catalog.errors import StoreError
+from catalog.library.backup.backup_files import clear_unfinished
+from catalog.library.backup.lost_store import check_nothing_lost, is_empty
 from catalog.library.files.aside_journal import (
     BEGUN,
     DONE,
@@ -25,9 +27,7 @@ from catalog.library.files.aside_journal import (
 )
 from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.leftovers import clear_listed_leftovers
-from catalog.library.files.lost_store import check_nothing_lost, is_empty
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
-from catalog.library.store.backup_files import clear_unfinished
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.files import NO_TIME_NS
 from catalog.library.store.store import Store

@@ -16,7 +16,6 @@ from catalog.errors import ParameterError, Stopped
 from catalog.features.measure import MEASURE_VERSION
 from catalog.interrupts import check_interrupt, uninterrupted
 from catalog.library.files.journal import recover_moves
-from catalog.library.files.overrides import FileOverride, read_overrides
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role, role_from_name
@@ -37,6 +36,7 @@ from catalog.library.store.files import NO_TIME_NS, FileRow
 from catalog.library.store.hits import gc_paused
 from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
 from catalog.library.store.store import Store
+from catalog.library.takes.overrides import FileOverride, read_overrides
 from catalog.models import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped, State
 
 RoleClassifier = Callable[[np.ndarray], np.ndarray]  # embeddings (n, p) -> probabilities (n, 20)

@@ -15,8 +15,6 @@ from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, CatalogError
 from catalog.features.measure import Measures, Run, measure_take
-from catalog.library.files.long_files import long_header, measure_long_file
-from catalog.library.files.overrides import FileOverride, add_mix, measure_with_override
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
 from catalog.library.scan.parallel import map_with_workers, parallel_map, use_cluster
@@ -24,6 +22,8 @@ from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.strokes.layout import find_microphones
+from catalog.library.takes.long_files import long_header, measure_long_file
+from catalog.library.takes.overrides import FileOverride, add_mix, measure_with_override
 
 FILES_PER_WRITE = 64  # a crash of the machine loses no more measurements than these
 DIVIDED_BYTES = 1 << 26  # a larger file is a long take at up to 32 bits; all workers measure it

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from catalog.errors import ParameterError
-from catalog.library.store.damaged_words import WordsCheck
+from catalog.library.integrity.damaged_words import WordsCheck
 from catalog.library.store.database import Database, now_utc
 from catalog.models import MARKS, Hit
 

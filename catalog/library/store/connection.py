@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from catalog.errors import StoreError
-from catalog.library.store.backup_files import describe_newest
-from catalog.library.store.checksums import (
+from catalog.library.backup.backup_files import describe_newest
+from catalog.library.integrity.checksums import (
     WordsWatch,
     add_functions,
     add_triggers,

@@ -19,7 +19,7 @@ from typing import Any, Self
 
 from catalog.errors import StoreError
 from catalog.interrupts import uninterrupted
-from catalog.library.store.backup import PAUSE, back_up
+from catalog.library.backup.backup import PAUSE, back_up
 from catalog.library.store.connection import (
     READ_ONLY,
     WAIT_S,

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from catalog.errors import ParameterError, StoreError
-from catalog.library.store.damaged_words import WordsCheck
+from catalog.library.integrity.damaged_words import WordsCheck
 from catalog.library.store.database import (
     Database,
     path_from_db,

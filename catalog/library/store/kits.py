@@ -6,7 +6,7 @@ import sqlite3
 from typing import NamedTuple
 
 from catalog.errors import ParameterError, StoreError
-from catalog.library.store.damaged_words import WordsCheck
+from catalog.library.integrity.damaged_words import WordsCheck
 from catalog.library.store.database import Database, insert, now_utc
 
 DRAFT = "kit on the table"  # setting that holds the draft; the name is part of the file format

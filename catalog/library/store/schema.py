@@ -7,7 +7,7 @@ import sqlite3
 from pathlib import Path
 
 from catalog.errors import StoreError
-from catalog.library.store.checksums import fill_checksums
+from catalog.library.integrity.checksums import fill_checksums
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
 SCHEMA_VERSION = 5

@@ -10,11 +10,11 @@ from functools import lru_cache
 import numpy as np
 
 from catalog.features.descriptors import DESCRIPTORS
+from catalog.kit.fill.explain import UNSURE
 from catalog.models import MARKS, ROLES
 from catalog.web.columns import Columns
 
 RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
-UNSURE = 0.6  # confidence below which a role should be checked; a judgement, no source
 UNMARKED = "none"  # choice in the list of marks that finds hits without one
 
 

@@ -8,12 +8,12 @@ import numpy as np
 import streamlit as st
 
 from catalog.catalog import Catalog
+from catalog.kit.fill.explain import UNSURE
 from catalog.models import ROLES, Hit, RoleSource
 from catalog.web.labels import count_of
 from catalog.web.payloads import pick_row
 from catalog.web.state import page
 from catalog.web.tab import tab
-from catalog.web.views.browse.search_filter import UNSURE
 from catalog.web.views.component import mount_audition
 
 PER_ROUND = 12  # questions; a round takes about a minute

@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from catalog.errors import StoreError
+from catalog.library.backup.backup_files import TIME_FORMAT, describe_newest
 from catalog.library.files.aside_journal import check_no_files_aside
 from catalog.library.files.atomic import rename_noreplace
-from catalog.library.store.backup_files import TIME_FORMAT, describe_newest
+from catalog.library.integrity.health import read_structure
 from catalog.library.store.connection import DAMAGED
-from catalog.library.store.health import read_structure
 from catalog.library.store.store import Store
 
 BY_USER = ("hit", "kit", "verdict", "event")  # a store without rows in these is empty

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from catalog.errors import StoreError
-from catalog.library.store.backup import PARTS, open_backup
-from catalog.library.store.backup_files import BackupFile, backup_at, list_backups
-from catalog.library.store.checksums import WORDS, checked_parts, find_damaged
+from catalog.library.backup.backup import PARTS, open_backup
+from catalog.library.backup.backup_files import BackupFile, backup_at, list_backups
+from catalog.library.integrity.checksums import WORDS, checked_parts, find_damaged
 from catalog.library.store.schema import SCHEMA_VERSION
 
 Row = dict[str, Any]

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from catalog.library.store.backup_reader import Row
+from catalog.library.backup.backup_reader import Row
 from catalog.library.store.database import Database
 
 KIT_KEYS = ("slots", "passed", "arranged")  # of a kit as JSON: they hold numbers of hits

@@ -15,14 +15,14 @@ import uuid
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from catalog.library.store.backup_files import (
+from catalog.library.backup.backup_files import (
     BackupFile,
     backup_folder,
     backup_path,
     list_backups,
     part_path,
 )
-from catalog.library.store.checksums import (
+from catalog.library.integrity.checksums import (
     BY_HAND,
     WORD_COLUMNS,
     WORDS,

@@ -11,9 +11,9 @@ import sys
 
 import pytest
 
+from catalog.library.backup import backup
+from catalog.library.backup.backup_files import backup_folder, list_backups
 from catalog.library.files.journal import open_store
-from catalog.library.store import backup
-from catalog.library.store.backup_files import backup_folder, list_backups
 from catalog.library.store.store import Store
 
 

@@ -12,19 +12,19 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
-from catalog.library.files.backup_hits import (
+from catalog.library.backup.backup import STORE_ID
+from catalog.library.backup.backup_hits import (
     HitNotFoundError,
     NewIds,
     match_hits,
     session_with_new_ids,
     with_new_ids,
 )
+from catalog.library.backup.backup_reader import Backup, Row
+from catalog.library.integrity.checksums import HAS_WORDS
+from catalog.library.integrity.health import NO_VERSION
 from catalog.library.store.annotations import PREFERRED
-from catalog.library.store.backup import STORE_ID
-from catalog.library.store.backup_reader import Backup, Row
-from catalog.library.store.checksums import HAS_WORDS
 from catalog.library.store.database import update_hit
-from catalog.library.store.health import NO_VERSION
 from catalog.library.store.history import STEP
 from catalog.library.store.kits import DRAFT
 from catalog.library.store.store import Store

@@ -11,7 +11,7 @@ import numpy as np
 from catalog import Catalog
 from catalog.__main__ import main
 from catalog.errors import StoreError
-from catalog.library.store.health import Health, check_store
+from catalog.library.integrity.health import Health, check_store
 from catalog.library.store.store import Store
 
 N_FOUND, N_FOUND_FULL = 8, 200  # wrong bits in used bytes; most of a small store is unused

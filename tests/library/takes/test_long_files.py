@@ -11,11 +11,11 @@ import soundfile
 from catalog.audio.channels import measure_delays, mix_channels
 from catalog.audio.decode import decode_file, read_header
 from catalog.errors import ParameterError
-from catalog.library.files.long_files import LongRecording, long_header, measure_long_file
 from catalog.library.scan import workers
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.stereo_pairs import decode_sides
 from catalog.library.store.store import Store
+from catalog.library.takes.long_files import LongRecording, long_header, measure_long_file
 from tests.signals import STROKE_LEAD_S, drum_stroke
 
 SR = 8_000

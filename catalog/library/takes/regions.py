@@ -17,13 +17,6 @@ from catalog.audio.channels import CANCEL_DB, MIXES, cancellation_db, mix_channe
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
 from catalog.features.measure import Measures
-from catalog.library.files.overrides import (
-    add_mix,
-    check_regions,
-    measure_with_override,
-    read_override,
-    save_override,
-)
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role
@@ -32,6 +25,13 @@ from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
+from catalog.library.takes.overrides import (
+    add_mix,
+    check_regions,
+    measure_with_override,
+    read_override,
+    save_override,
+)
 from catalog.models import Action, Hit, RoleSource, State
 
 MIN_REGION_S = 0.010  # a shorter region holds no stroke

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from catalog.errors import StoreError
-from catalog.library.store.backup import STORE_ID
-from catalog.library.store.backup_files import BackupFile, list_backups
-from catalog.library.store.backup_reader import Row, read_backup
-from catalog.library.store.checksums import (
+from catalog.library.backup.backup import STORE_ID
+from catalog.library.backup.backup_files import BackupFile, list_backups
+from catalog.library.backup.backup_reader import Row, read_backup
+from catalog.library.integrity.checksums import (
     WORDS,
     CheckedPart,
     DamagedRow,

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from catalog.library.store.checksums import (
+from catalog.library.integrity.checksums import (
     BY_HAND,
     CACHES,
     WORDS,

@@ -9,8 +9,8 @@ import soundfile
 from catalog import Catalog, StoreError
 from catalog.__main__ import main
 from catalog.audio.decode import decode_file
-from catalog.library.files import cut_export
-from catalog.library.files.cut_export import FADE_IN_S, FADE_OUT_S
+from catalog.library.takes import cut_export
+from catalog.library.takes.cut_export import FADE_IN_S, FADE_OUT_S
 from tests.signals import SR, as_frames, mix_take, strokes_at
 
 PEAK = 3.55  # of full scale, 11 dB above it

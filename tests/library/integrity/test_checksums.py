@@ -7,7 +7,7 @@ import sqlite3
 
 import pytest
 
-from catalog.library.store.checksums import (
+from catalog.library.integrity.checksums import (
     checked_parts,
     checksum_of,
     find_damaged,

@@ -15,11 +15,11 @@ from catalog.audio.channels import mix_channels
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.measure import Measures, measure_segments, measure_take
-from catalog.library.files.long_files import long_header, measure_long_file
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.store import Store
 from catalog.library.strokes.layout import find_microphones
+from catalog.library.takes.long_files import long_header, measure_long_file
 from catalog.models import Hit
 
 FrameRanges = tuple[tuple[int, int], ...]  # (start, stop) of each region, `stop` exclusive

@@ -1,0 +1,1 @@
+"""Checks that what a store holds is what was written to it."""

@@ -1,0 +1,1 @@
+"""Takes: regions, mixes, files of any length, and the export of strokes."""
