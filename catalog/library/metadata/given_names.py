@@ -19,29 +19,7 @@ MAX_NAME = 200  # characters
 def set_names(
     store: Store, hit_ids: Sequence[int], names: Mapping[str, str], *, whole_take: bool = False
 ) -> list[Hit]:
-    """Set drum, microphone or damping of hits; later scans keep them.
-
-    Parameters
-    ----------
-    store : Store
-    hit_ids : sequence of int
-    names : mapping of str to str
-        by "drum", "microphone" and "damping"; "" returns to what the name of the file says
-    whole_take : bool
-        set them for all strokes of the recordings that hold the hits, and for all files of a take
-        that the recorder numbered, but the microphone only for the file itself
-
-    Returns
-    -------
-    list of Hit, as they are now
-
-    Raises
-    ------
-    ParameterError
-        if a name is too long or no plain text, or the damping is neither "open" nor "damped"
-    StoreError
-        if a hit is unknown
-    """
+    """Set drum, microphone or damping of hits, given by field; see `Takes.set_names`."""
     _check(names)
     chosen = [store.hits.get(hit_id) for hit_id in dict.fromkeys(hit_ids)]
     step = store.history.new_step()
