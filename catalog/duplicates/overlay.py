@@ -30,7 +30,7 @@ class Overlay:
     first: np.ndarray  # float32, shape (n,)
     second: np.ndarray  # the same, with offset, gain and polarity matched to `first`
     residual: np.ndarray  # their difference
-    offset_s: float  # how much later the stroke starts in the second file than in the first
+    offset_s: float  # how much later the stroke starts in the second recording than in the first
     gain_db: float  # applied to the second to match the first; -inf if they have nothing in common
     is_inverted: bool  # whether the polarity of the second was inverted to match the first
     residual_db: float  # energy of `residual` relative to `first`; 0 if nothing cancels

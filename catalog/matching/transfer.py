@@ -31,7 +31,7 @@ POLES_HZ = (20.0, 40.0, 80.0, 160.0)  # a high-pass rings far longer than the FI
 class Alignment:
     """Offset, gain, polarity and filter that turn one recording into another."""
 
-    offset_s: float  # how much later the stroke begins in the second file than in the first
+    offset_s: float  # how much later the stroke begins in the second recording than in the first
     gain_db: float  # level of the second relative to the first, over their overlap
     polarity: int  # 1, or -1 where the second is inverted
     # filter from the first to the second without the offset, at 44.1 kHz, lag 0 in the middle

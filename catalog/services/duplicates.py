@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -131,7 +132,9 @@ class Duplicates:
             if a file is missing or damaged
         """
         read, hit = self._context.read, self._context.hit
-        return overlay_recordings(read(hit(first_id)), read(hit(second_id)))
+        first, second = hit(first_id), hit(second_id)
+        overlay = overlay_recordings(read(first), read(second))
+        return replace(overlay, offset_s=overlay.offset_s + _start_difference_s(first, second))
 
     def report(self, outcomes: Mapping[int, str] | None = None, *, heading: str) -> str:
         """Return a plain-text report of all groups of copies and the outcome for each file.
@@ -153,14 +156,17 @@ class Duplicates:
     def align(self, first_id: int, second_id: int) -> Alignment:
         """Estimate offset, gain, polarity and filter from one recording to the other.
 
+        The offset is that of the stroke in its file, so silence before the stroke is part of it.
+
         Raises
         ------
         AudioError
             if a file is missing or damaged
         """
-        read, hit = self._context.read, self._context.hit
-        first, second = (prepare_views(read(hit(i))) for i in (first_id, second_id))
-        return estimate_alignment(*compare_views([(first, second)])[0])
+        first, second = (self._context.hit(i) for i in (first_id, second_id))
+        views = tuple(prepare_views(self._context.read(hit)) for hit in (first, second))
+        found = estimate_alignment(*compare_views([(views[0], views[1])])[0])
+        return replace(found, offset_s=found.offset_s + _start_difference_s(first, second))
 
     def microphone_ties(self) -> list[StrokeTie]:
         """Return hits that are one stroke through several microphones, by file names and metadata.
@@ -257,6 +263,11 @@ class Duplicates:
             return prepare_views(self._context.read(hit))
         except CatalogError:
             return None  # missing or damaged since the scan; the next scan lists it
+
+
+def _start_difference_s(first: Hit, second: Hit) -> float:
+    """Return how much later the second hit starts in its file than the first, s."""
+    return second.start / second.sr - first.start / first.sr
 
 
 def _find_damage(keep: Hit) -> str:

@@ -87,3 +87,20 @@ def test_five_hits_that_only_sound_alike_are_listed_by_default(tmp_path):
             (cat.duplicates.relations(hit_id, n_alike=2), 2),
         ):
             assert [relation.kind for relation in relations] == ["alike"] * expected
+
+
+@pytest.mark.parametrize("silence_s", [0.0, 0.05, 0.25, 1.0])
+def test_the_offset_of_a_copy_counts_from_the_start_of_its_file(tmp_path, silence_s):
+    stroke = drum_stroke(180, seed=1)
+    late = np.concatenate([np.zeros(round(silence_s * SR)), 0.5 * stroke])
+    for name, sound in (("first", stroke), ("second", late)):
+        data = encode_wav(as_frames(np.asarray(sound, np.float32)), sr=SR)
+        (tmp_path / f"{name}.wav").write_bytes(data)
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        cat.scan([tmp_path], n_jobs=1)
+        ids = {hit.name: hit.id for hit in cat.hits()}
+        pairs = (ids["first"], ids["second"]), (ids["second"], ids["first"])
+        for (first, second), sign in zip(pairs, (1, -1), strict=True):
+            expected = pytest.approx(sign * silence_s, abs=1 / SR)
+            assert cat.duplicates.align(first, second).offset_s == expected
+            assert cat.duplicates.overlay(first, second).offset_s == expected
