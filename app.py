@@ -6,7 +6,7 @@ import argparse
 
 import streamlit as st
 
-from catalog.web.server import app_parts
+from catalog.web.server.start import app_parts
 
 parser = argparse.ArgumentParser(add_help=False)
 parser.add_argument("--store")

@@ -1,13 +1,13 @@
 from .catalog import Catalog, default_store
 from .duplicates.groups import CopyGroup, UncertainPair
-from .duplicates.overlay import Overlay
-from .duplicates.relations import Relation
+from .duplicates.pairs.overlay import Overlay
+from .duplicates.pairs.relations import Relation
 from .errors import AudioError, CatalogError, KitError, ParameterError, Stopped, StoreError
 from .kit.export import ExportOptions, ExportPlan
 from .kit.model import Kit
 from .library.files.undo import UndoResult
 from .library.strokes.ties import StrokeTie
-from .matching.transfer import Alignment
+from .matching.comparison.transfer import Alignment
 from .models import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
 from .search.layout import Layout
 from .search.matches import Match

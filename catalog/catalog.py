@@ -69,14 +69,14 @@ class Catalog:
         return services.files.Files(self.context)
 
     @cached_property
-    def kits(self) -> services.kits.Kits:
+    def kits(self) -> services.kit.kits.Kits:
         """Fill, change, save and export kits."""
-        return services.kits.Kits(self.context, lambda: self.duplicates.groups())
+        return services.kit.kits.Kits(self.context, lambda: self.duplicates.groups())
 
     @cached_property
-    def kit_sound(self) -> services.kit_sound.KitSound:
+    def kit_sound(self) -> services.kit.kit_sound.KitSound:
         """Levels, tuning, masking and phrases of a kit."""
-        return services.kit_sound.KitSound(self.context, self.kits)
+        return services.kit.kit_sound.KitSound(self.context, self.kits)
 
     @cached_property
     def map(self) -> services.map.Map:

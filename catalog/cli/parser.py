@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from catalog.cli import files, guide, kits, library, page, review, search, takes
+from catalog.cli.commands import files, guide, kits, library, page, review, search, takes
 from catalog.cli.output import Run
 
 

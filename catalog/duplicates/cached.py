@@ -17,11 +17,11 @@ from catalog.duplicates.groups import (
     group_copies,
     make_group,
 )
-from catalog.duplicates.parallel import classify_many
+from catalog.duplicates.pairs.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
-from catalog.library.store.cache import CachedGroup, DecisionCache
 from catalog.library.store.database import digest_to_key
+from catalog.library.store.records.cache import CachedGroup, DecisionCache
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import read_override
 from catalog.matching.candidates import project_embeddings

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.duplicates.preference import preference_key, preference_reason
-from catalog.library.store.cache import Decision, DecisionCache
+from catalog.library.store.records.cache import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs
 from catalog.matching.verdict import Classification, classify_pair
 from catalog.matching.views import ChannelViews

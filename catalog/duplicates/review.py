@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair, make_group
 from catalog.duplicates.preference import preference_key
-from catalog.library.store.annotations import AnswerByPair, pair_key
+from catalog.library.store.records.annotations import AnswerByPair, pair_key
 from catalog.models import Hit
 
 USER_CHOICE = "kept: your choice"

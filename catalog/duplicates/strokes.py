@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from catalog.duplicates.groups import CopyGroup, UncertainPair
-from catalog.library.store.annotations import AnswerByPair, pair_key
+from catalog.library.store.records.annotations import AnswerByPair, pair_key
 from catalog.models import Hit
 
 Shares = dict[tuple[int, int], float]  # by ids of two hits, in both orders

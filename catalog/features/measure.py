@@ -24,10 +24,10 @@ from catalog.features.faults.take_ends import (
     find_cut_tails,
     trace_end,
 )
-from catalog.features.microphones import cut_microphones, measure_microphones
 from catalog.features.onset import find_stroke
 from catalog.features.production import measure_production
 from catalog.features.segmentation import segment_take
+from catalog.features.takes.microphones import cut_microphones, measure_microphones
 from catalog.features.waveform import mix_to_mono
 
 MEASURE_VERSION = 3  # raise it when a number changes its meaning; scans then measure again

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from catalog.errors import KitError, StoreError
 from catalog.kit.model import Kit
-from catalog.library.store.kits import SavedKit
+from catalog.library.store.records.kits import SavedKit
 from catalog.library.store.store import Store
 
 FREE_TRIES = 3  # without holding the right to write, so that other programs do not wait

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.matching.coherence import Coherence
-from catalog.matching.pair_features import FEATURE_NAMES, TransferFits
+from catalog.matching.comparison.coherence import Coherence
+from catalog.matching.comparison.pair_features import FEATURE_NAMES, TransferFits
 from catalog.matching.views import (
     BestPair,
     ChannelViews,

@@ -14,7 +14,7 @@ from catalog.audio.model import Audio
 from catalog.audio.resample import resample
 from catalog.errors import ParameterError
 from catalog.features.waveform import abs_peak, first_above, mix_to_mono
-from catalog.matching.coherence import SUFFICIENT_DB, Coherence, measure_coherence
+from catalog.matching.comparison.coherence import SUFFICIENT_DB, Coherence, measure_coherence
 from catalog.matching.fingerprint import Fingerprints, correlate_fingerprints, make_fingerprints
 from catalog.matching.prepare import PreparedSignal, prepare_channel
 

@@ -1,11 +1,10 @@
-from . import annotations, duplicates, files, kit_sound, kits, map, review, scans, search, takes
+from . import annotations, duplicates, files, kit, map, review, scans, search, takes
 
 __all__ = [
     "annotations",
     "duplicates",
     "files",
-    "kit_sound",
-    "kits",
+    "kit",
     "map",
     "review",
     "scans",

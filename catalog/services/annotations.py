@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from catalog.context import Context
-from catalog.library.store.annotations import Annotation
+from catalog.library.store.records.annotations import Annotation
 from catalog.models import RoleSource
 from catalog.search.table import roles_from_examples
 

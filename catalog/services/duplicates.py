@@ -12,8 +12,8 @@ from catalog.context import Context
 from catalog.duplicates.cached import find_copies, find_uncertain_pairs, prefer_in_group
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.duplicates.mixes import MixedCopy, find_mixed_copies
-from catalog.duplicates.overlay import Overlay, overlay_recordings
-from catalog.duplicates.relations import Relation, find_relations
+from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
+from catalog.duplicates.pairs.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
 from catalog.duplicates.strokes import count_strokes_once, uncertain_strokes
 from catalog.errors import CatalogError
@@ -23,7 +23,7 @@ from catalog.library.strokes.represent import save_chosen
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.strokes.ties import StrokeTie, tie_strokes
 from catalog.matching.candidates import project_embeddings
-from catalog.matching.transfer import Alignment, estimate_alignment
+from catalog.matching.comparison.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
 from catalog.search.spaces import similar_distances

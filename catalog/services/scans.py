@@ -27,7 +27,7 @@ from catalog.library.scan.folders import (
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.successors import continue_lost_hits
 from catalog.library.scan.walk import check_roots
-from catalog.library.store.kits import Kits as KitStore
+from catalog.library.store.records.kits import Kits as KitStore
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.models import OnProgress, ScanReport
 from catalog.services.annotations import Annotations

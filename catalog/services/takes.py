@@ -20,7 +20,7 @@ from catalog.library.scan.stereo_pairs import (
     join_stereo_pair,
     split_stereo_pair,
 )
-from catalog.library.store.outlines import read_outline
+from catalog.library.store.records.outlines import read_outline
 from catalog.library.takes.cut_export import CutFile, plan_cut_export, write_cut_export
 from catalog.library.takes.overrides import read_override
 from catalog.library.takes.regions import (

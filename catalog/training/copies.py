@@ -9,7 +9,7 @@ import numpy as np
 
 from catalog.features.embedding import standardize_embeddings
 from catalog.matching.candidates import CandidateSpace
-from catalog.matching.pair_features import FEATURE_NAMES
+from catalog.matching.comparison.pair_features import FEATURE_NAMES
 from catalog.matching.verdict import BoostedTrees, Classifier
 from catalog.training.labels import column, without_microphone
 from catalog.training.pairs import LabelledPair

@@ -17,7 +17,7 @@ from catalog.errors import CatalogError
 from catalog.features.embedding import embed_mono
 from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
-from catalog.matching.pair_features import TransferFits
+from catalog.matching.comparison.pair_features import TransferFits
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
 
@@ -36,7 +36,7 @@ Recorder = Callable[[Audio], Audio]  # simulates how a stroke was recorded
 class LabelledPair:
     """One pair of hits with its label."""
 
-    features: np.ndarray  # see `catalog.matching.pair_features`
+    features: np.ndarray  # see `catalog.matching.comparison.pair_features`
     is_copy: bool
     drum: str  # of the first hit
     edits: tuple[str, ...]  # applied to the second hit

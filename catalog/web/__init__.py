@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from catalog.web.server import app_parts, open_page, page_app
+from catalog.web.server.start import app_parts, open_page, page_app
 
 __all__ = ["app_parts", "open_page", "page_app"]

@@ -15,16 +15,16 @@ from typing import Generic, TypeVar
 from cachetools import LRUCache
 
 from catalog.catalog import Catalog
-from catalog.duplicates.overlay import Overlay
+from catalog.duplicates.pairs.overlay import Overlay
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
-from catalog.library.store.annotations import Annotation
+from catalog.library.store.records.annotations import Annotation
 from catalog.models import Hit
 from catalog.web.columns import Columns, update_columns
 from catalog.web.kit_session.session import KitSession
 from catalog.web.payloads import PointPack, pack_points
-from catalog.web.scan_job import ScanJobs
-from catalog.web.uploads import TemporaryFiles, UploadStore
+from catalog.web.server.scan_job import ScanJobs
+from catalog.web.server.uploads import TemporaryFiles, UploadStore
 
 DOWNLOADS_KEPT = 32  # kits offered for download
 MASKS_KEPT = 64  # answers of the search form, 12 kB each for 100,000 hits

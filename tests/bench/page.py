@@ -31,7 +31,7 @@ CHROMIUM_ARGS = [
 SERVE = "import sys; from catalog.web import open_page; open_page(sys.argv[1], browser=False)"
 EMPTY = """
 import sys, uvicorn, streamlit as st
-from catalog.web.server import bind_socket
+from catalog.web.server.start import bind_socket
 sock = bind_socket()
 app = st.App(sys.argv[1])
 print(f"http://127.0.0.1:{sock.getsockname()[1]}/", flush=True)

@@ -8,12 +8,12 @@ import sys
 import numpy as np
 import pytest
 
-import catalog.cli.page as page_commands
+import catalog.cli.commands.page as page_commands
 from catalog.__main__ import main
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
+from catalog.cli.commands.page import copy_demo
 from catalog.cli.output import escape, to_json_value
-from catalog.cli.page import copy_demo
 from catalog.library.files import atomic
 
 SR = 16_000  # Hz; low, so that measuring is quick
@@ -306,7 +306,7 @@ def test_a_closed_reader_is_no_error(scanned, tmp_path):
 def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
     seen = []
     monkeypatch.setattr(
-        "catalog.web.server.open_page", lambda store, **options: seen.append((store, options))
+        "catalog.web.server.start.open_page", lambda store, **options: seen.append((store, options))
     )
     assert main(["open", "--store", "x.sqlite", "--no-browser", "--port", "8123"]) == 0
     assert seen == [("x.sqlite", {"port": 8123, "browser": False})]
@@ -318,7 +318,9 @@ def demo(monkeypatch, tmp_path, library):
     pages: list[object] = []
     monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (library.parent,))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
-    monkeypatch.setattr("catalog.web.server.open_page", lambda store, **_: pages.append(store))
+    monkeypatch.setattr(
+        "catalog.web.server.start.open_page", lambda store, **_: pages.append(store)
+    )
     return pages
 
 

@@ -10,7 +10,7 @@ import pytest
 from catalog.duplicates.groups import PairDecider, group_copies
 from catalog.duplicates.preference import preference_key, preference_reason
 from catalog.features.measure import measure_audio
-from catalog.library.store.cache import Decision, DecisionCache
+from catalog.library.store.records.cache import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs, project_embeddings
 from catalog.matching.views import prepare_views
 from catalog.models import Hit

@@ -8,7 +8,7 @@ import pytest
 
 from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair
 from catalog.duplicates.review import USER_CHOICE, apply_preference, apply_verdicts, undecided_pairs
-from catalog.library.store.annotations import pair_key
+from catalog.library.store.records.annotations import pair_key
 from tests.duplicates.test_groups import make_hit
 
 

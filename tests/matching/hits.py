@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from catalog.audio.model import Audio
-from catalog.matching.coherence import Coherence, measure_coherence
+from catalog.matching.comparison.coherence import Coherence, measure_coherence
 from catalog.matching.prepare import PreparedSignal, prepare_hit
 from catalog.matching.views import BestPair, ChannelViews, compare_views, prepare_views
 from catalog.training.edits import EDITS, Edit, applies

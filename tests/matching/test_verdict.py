@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.matching.pair_features import FEATURE_NAMES, TransferFits
+from catalog.matching.comparison.pair_features import FEATURE_NAMES, TransferFits
 from catalog.matching.verdict import (
     classify_features,
     classify_pair,

@@ -10,9 +10,9 @@ import pytest
 
 from catalog import Catalog, ParameterError, StoreError
 from catalog.__main__ import main
-from catalog.audio.bext import insert_bext
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
+from catalog.audio.metadata.bext import insert_bext
 from catalog.kit.layers import strokes_of_drum
 from catalog.library.metadata.given_names import damping_of
 from tests.signals import as_frames, drum_stroke

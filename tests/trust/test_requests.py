@@ -17,7 +17,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from catalog import Catalog
-from catalog.web.uploads import UPLOADS_KEPT
+from catalog.web.server.uploads import UPLOADS_KEPT
 from tests.trust.hostile_requests import Attack, Target, fixed_attacks, random_attack
 from tests.trust.mangle import mangle
 from tests.web.visits import serve

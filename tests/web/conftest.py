@@ -22,10 +22,10 @@ from starlette.applications import Starlette
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
 from catalog.web.api import api_routes
-from catalog.web.api.access import Access, cookie_name
-from catalog.web.api.security import security_middleware
-from catalog.web.scan_job import ScanJobs, ScanState
-from catalog.web.server import bind_socket
+from catalog.web.api.security.access import Access, cookie_name
+from catalog.web.api.security.request_checks import security_middleware
+from catalog.web.server.scan_job import ScanJobs, ScanState
+from catalog.web.server.start import bind_socket
 from catalog.web.state import page, use_store
 from tests.services.test_takes import take_bytes
 

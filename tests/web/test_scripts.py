@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from catalog import Catalog
-from catalog.web.assets import modules
 from catalog.web.columns import make_columns
 from catalog.web.payloads import PREVIEW_SR, SCALES, join_previews, pack_points
+from catalog.web.server.assets import modules
 
 SCRIPTS = Path(__file__).with_name("scripts")
 PREVIEWS = ([0, 1, -32768, 32767], [], [5, -5])  # int16 samples; an unreadable hit has none

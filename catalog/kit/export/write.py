@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from catalog.audio.bext import add_hit_bext
+from catalog.audio.metadata.bext import add_hit_bext
 from catalog.audio.model import Audio
 from catalog.errors import KitError
 from catalog.kit.export.audio import apply_gain, encode_stroke, verify_stroke

@@ -23,10 +23,10 @@ from catalog.library.backup.backup_hits import (
 from catalog.library.backup.backup_reader import Backup, Row
 from catalog.library.integrity.checksums import HAS_WORDS
 from catalog.library.integrity.health import NO_VERSION
-from catalog.library.store.annotations import PREFERRED
 from catalog.library.store.database import update_hit
-from catalog.library.store.history import STEP
-from catalog.library.store.kits import DRAFT
+from catalog.library.store.records.annotations import PREFERRED
+from catalog.library.store.records.history import STEP
+from catalog.library.store.records.kits import DRAFT
 from catalog.library.store.store import Store
 from catalog.models import RoleSource
 

@@ -29,7 +29,7 @@ from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.leftovers import clear_listed_leftovers
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
-from catalog.library.store.files import NO_TIME_NS
+from catalog.library.store.records.files import NO_TIME_NS
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 

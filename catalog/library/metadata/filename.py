@@ -20,8 +20,8 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
-from catalog.audio.media_tags import read_media_tags
-from catalog.audio.tags import read_flac_tags, read_riff_tags
+from catalog.audio.metadata.media_tags import read_media_tags
+from catalog.audio.metadata.tags import read_flac_tags, read_riff_tags
 from catalog.library.metadata.damping import DAMPING_WORDS
 from catalog.library.metadata.microphone_names import (
     MICROPHONES,

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from catalog.audio.bext import recording_date, recording_time
+from catalog.audio.metadata.bext import recording_date, recording_time
 from catalog.errors import ParameterError
 from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from catalog.library.scan.walk import MANIFEST, hash_file
-from catalog.library.store.exports import LeftOutFile
 from catalog.library.store.ingest import FoundFile
+from catalog.library.store.records.exports import LeftOutFile
 from catalog.library.store.store import Store
 from catalog.models import LeftOut
 

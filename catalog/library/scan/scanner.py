@@ -32,9 +32,9 @@ from catalog.library.scan.workers import (
     measure_file,
     measure_task,
 )
-from catalog.library.store.files import NO_TIME_NS, FileRow
-from catalog.library.store.hits import gc_paused
 from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
+from catalog.library.store.records.files import NO_TIME_NS, FileRow
+from catalog.library.store.records.hits import gc_paused
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import FileOverride, read_overrides
 from catalog.models import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped, State

@@ -26,8 +26,8 @@ from catalog.errors import AudioError, ParameterError
 from catalog.library.metadata.filename import read_chunks
 from catalog.library.metadata.microphone_names import MICROPHONES, TRACKS, find_side, without_side
 from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
-from catalog.library.store.files import FileRow
 from catalog.library.store.ingest import FoundFile
+from catalog.library.store.records.files import FileRow
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit
 

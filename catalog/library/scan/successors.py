@@ -14,8 +14,8 @@ from collections.abc import Collection, Mapping
 from typing import Any, NamedTuple
 
 from catalog.library.metadata.sessions import split_days
-from catalog.library.store.annotations import PREFERRED
 from catalog.library.store.database import path_from_db, update_hit
+from catalog.library.store.records.annotations import PREFERRED
 from catalog.library.store.schema import ANNOTATED
 from catalog.library.store.store import Store
 from catalog.models import RoleSource, State

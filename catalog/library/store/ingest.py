@@ -21,7 +21,7 @@ from catalog.features.measure import MEASURE_VERSION, Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import RoleEstimate
 from catalog.library.store.database import insert, path_to_db, update_hit
-from catalog.library.store.outlines import write_outline
+from catalog.library.store.records.outlines import write_outline
 from catalog.models import RoleSource, State
 
 

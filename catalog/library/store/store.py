@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Self
 
-from catalog.library.store.annotations import Annotations, PairAnswers
-from catalog.library.store.cache import GroupCache, Layouts
 from catalog.library.store.database import Database
-from catalog.library.store.exports import Exports
-from catalog.library.store.files import Files
-from catalog.library.store.history import History
-from catalog.library.store.hits import Hits
-from catalog.library.store.kits import Kits
+from catalog.library.store.records.annotations import Annotations, PairAnswers
+from catalog.library.store.records.cache import GroupCache, Layouts
+from catalog.library.store.records.exports import Exports
+from catalog.library.store.records.files import Files
+from catalog.library.store.records.history import History
+from catalog.library.store.records.hits import Hits
+from catalog.library.store.records.kits import Kits
 
 
 class Store:

@@ -13,7 +13,7 @@ from itertools import chain
 
 import numpy as np
 
-from catalog.audio.bext import time_reference
+from catalog.audio.metadata.bext import time_reference
 from catalog.library.metadata.filename import SEPARATORS, read_name
 from catalog.models import Hit
 

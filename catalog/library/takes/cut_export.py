@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.audio.bext import add_hit_bext
 from catalog.audio.encode import count_clipped, encode_wav, is_written_exactly
+from catalog.audio.metadata.bext import add_hit_bext
 from catalog.audio.model import FLOAT_SUBTYPES, Audio
 from catalog.errors import ParameterError, StoreError
 from catalog.library.files.atomic import rename_into_place, staging_folder, write_synced

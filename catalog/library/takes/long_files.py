@@ -20,8 +20,8 @@ from catalog.audio.decode import read_header
 from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import MAX_CHANNELS, SR_RANGE_HZ, Audio, Header
 from catalog.errors import AudioError
-from catalog.features.long_take import is_long, measure_long_parts, measure_long_take
 from catalog.features.measure import Measures, Run
+from catalog.features.takes.long_take import is_long, measure_long_parts, measure_long_take
 from catalog.features.waveform import abs_peak
 from catalog.library.scan.stereo_pairs import decode_sides
 from catalog.library.strokes.layout import find_microphones
@@ -104,7 +104,7 @@ def measure_long_file(
     Audio
         one frame, as recorded
     Measures
-        see `catalog.features.long_take.measure_long_take`
+        see `catalog.features.takes.long_take.measure_long_take`
 
     Raises
     ------

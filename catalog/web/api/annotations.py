@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from catalog.library.store.annotations import Annotation
+from catalog.library.store.records.annotations import Annotation
 from catalog.models import MARKS, ROLES
 from catalog.web.api.responses import in_thread, refuse, send_json, with_json
 from catalog.web.state import page

@@ -14,9 +14,9 @@ from catalog.errors import ParameterError
 from catalog.features.descriptors import note_name
 from catalog.search.constraints import CONSTRAINT_WORDS
 from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json
-from catalog.web.assets import modules, modules_version
 from catalog.web.labels import count_of
 from catalog.web.payloads import describe_row
+from catalog.web.server.assets import modules, modules_version
 from catalog.web.state import page
 
 N_ROWS = 10  # alternates and similar hits shown

@@ -11,7 +11,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from catalog.audio.encode import encode_wav
-from catalog.duplicates.overlay import Overlay
+from catalog.duplicates.pairs.overlay import Overlay
 from catalog.features.waveform import waveform_outline
 from catalog.web.api.responses import in_thread, send_bytes, send_json
 from catalog.web.columns import stamp_hit

@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from catalog.web.assets import loader_script, read_frontend_file
+from catalog.web.server.assets import loader_script, read_frontend_file
 from catalog.web.tab import tab
 
 PROBE_VARIABLE = "CATALOG_PAGE_PROBE"  # lets tests inspect the page

@@ -19,7 +19,7 @@ from catalog.library.files.journal import clear_warnings, open_store, read_warni
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
 from catalog.library.files.undo import undo_steps
 from catalog.library.scan.scanner import scan_folders
-from catalog.library.store.history import History
+from catalog.library.store.records.history import History
 from tests.library.files.conftest import snapshot
 
 N_KILLS = 10  # on each of two disks

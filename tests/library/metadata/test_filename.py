@@ -10,9 +10,9 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from catalog.audio.bext import recording_date
-from catalog.audio.chunks import MAX_TEXT, walk_chunks
 from catalog.audio.encode import encode_wav
+from catalog.audio.metadata.bext import recording_date
+from catalog.audio.metadata.chunks import MAX_TEXT, walk_chunks
 from catalog.library.metadata.filename import (
     Provenance,
     find_provenance,

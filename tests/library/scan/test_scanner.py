@@ -386,7 +386,7 @@ def test_a_folder_that_cannot_be_scanned_is_an_error(store, library, tmp_path):
 
 def test_measurements_of_an_older_version_are_made_again(store, library, monkeypatch):
     first = scan(store, library)
-    for module in ("scan.scanner", "store.files", "store.ingest"):
+    for module in ("scan.scanner", "store.records.files", "store.ingest"):
         monkeypatch.setattr(f"catalog.library.{module}.MEASURE_VERSION", 999)
     measured = []
 

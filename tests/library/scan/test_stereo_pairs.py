@@ -11,9 +11,9 @@ import pytest
 
 from catalog import AudioError, Catalog, ParameterError, StoreError
 from catalog.__main__ import main
-from catalog.audio.bext import insert_bext
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
+from catalog.audio.metadata.bext import insert_bext
 from catalog.library.scan.stereo_pairs import left_of
 from tests.signals import as_frames, drum_stroke
 

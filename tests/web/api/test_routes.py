@@ -8,10 +8,10 @@ import pytest
 from streamlit import config
 
 from catalog.web.api.responses import read_ids
-from catalog.web.api.security import is_own_request
+from catalog.web.api.security.request_checks import is_own_request
 from catalog.web.columns import stamp_hit
 from catalog.web.payloads import N_PEAKS, PREVIEW_SR, SCALES
-from catalog.web.server import bind_socket, page_options
+from catalog.web.server.start import bind_socket, page_options
 from catalog.web.state import page
 
 

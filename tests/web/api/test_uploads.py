@@ -20,8 +20,8 @@ from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.errors import AudioError, CatalogError
 from catalog.web.api import responses, uploads
+from catalog.web.server.uploads import PREFIX, UPLOADS_AT_ONCE, UPLOADS_KEPT, remove_abandoned
 from catalog.web.state import page
-from catalog.web.uploads import PREFIX, UPLOADS_AT_ONCE, UPLOADS_KEPT, remove_abandoned
 from tests.web.conftest import SR, make_stroke
 
 URL = "/api/outside?name="

@@ -10,7 +10,7 @@ from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import Progress, ScanReport
 from catalog.web.labels import count_of, duration_text, inert, plain
-from catalog.web.scan_job import ScanState
+from catalog.web.server.scan_job import ScanState
 from catalog.web.state import page
 from catalog.web.tab import tab
 

@@ -1,0 +1,1 @@
+"""Text, dates and cue points that recorders and programs write into audio files."""

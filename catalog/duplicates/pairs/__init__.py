@@ -1,0 +1,1 @@
+"""Pairs of hits: compared in parallel, overlaid, related."""

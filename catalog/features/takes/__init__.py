@@ -1,0 +1,1 @@
+"""Measure takes: long files and files with several microphones."""

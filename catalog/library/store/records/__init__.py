@@ -1,0 +1,1 @@
+"""The records of a store, one file for each kind."""

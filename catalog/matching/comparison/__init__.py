@@ -1,0 +1,1 @@
+"""Measure how much of one recording another explains."""
