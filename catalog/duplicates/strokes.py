@@ -21,8 +21,8 @@ def count_strokes_once(
     """Return groups of strokes from groups of microphones.
 
     A stroke is a copy of another if each of its microphones is a copy of one of the other's, or the
-    user said so; so nothing is lost when it is set aside. The stroke that the user prefers is kept,
-    else the one with more microphones.
+    user decided so; so nothing is lost when it is set aside. The stroke that the user prefers is
+    kept, else the one with more microphones.
 
     Parameters
     ----------
@@ -98,8 +98,8 @@ def _coverage(keep: Hit, other: Hit, shares: Shares, verdicts: AnswerByPair) -> 
         max((shares.get((mic.hit_id, i), -1.0) for i in ours), default=-1.0)
         for mic in other.microphones
     ]
-    said = verdicts.get(pair_key(keep, other))
-    if said is False or (min(best) < 0 and not said):
+    is_same = verdicts.get(pair_key(keep, other))
+    if is_same is False or (min(best) < 0 and not is_same):
         return None
     return max(0.0, min(best))
 

@@ -250,7 +250,7 @@ def _same(cat: Catalog, args: argparse.Namespace) -> int:
     is_same = None if args.forget else not args.differ
     is_changed = cat.duplicates.set_verdict(args.first, args.second, is_same)
     word = "no verdict" if args.forget else "two recordings" if args.differ else "one recording"
-    value = {"first": args.first, "second": args.second, "said": word}
+    value = {"first": args.first, "second": args.second, "verdict": word}
     print_result(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
     return change_code(is_changed)
 

@@ -100,8 +100,10 @@ def _insert_rows(db: sqlite3.Connection, table: str, rows: Sequence[Row]) -> int
 
 def _has_words(row: Row) -> bool:
     by_user = RoleSource.USER in (row["role_source"], row["session_source"])
-    said = row["mark"] or row["remark"] or row["tags"] != "[]" or row.get("names", "{}") != "{}"
-    return bool(said or by_user or row["hidden"])
+    annotation = (
+        row["mark"] or row["remark"] or row["tags"] != "[]" or row.get("names", "{}") != "{}"
+    )
+    return bool(annotation or by_user or row["hidden"])
 
 
 def _restore_hit(db: sqlite3.Connection, row: Row, hit_id: int) -> bool:

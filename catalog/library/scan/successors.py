@@ -1,4 +1,4 @@
-"""What the user said of a hit whose file is gone continues at another file of the same content.
+"""Annotations of a hit whose file is gone continue at another file of the same content.
 
 A library that was copied to another disk has two hits for each recording. When the first file of
 the two is gone, its hit takes the place of the other one, with its id, annotations and kits. If the
@@ -106,8 +106,8 @@ def _path(row: Row) -> str:
 
 
 def _is_annotated(row: Row) -> bool:
-    said = row["mark"] or row["remark"] or row["tags"] != "[]" or row["names"] != "{}"
-    return bool(said) or RoleSource.USER in (row["role_source"], row["session_source"])
+    annotation = row["mark"] or row["remark"] or row["tags"] != "[]" or row["names"] != "{}"
+    return bool(annotation) or RoleSource.USER in (row["role_source"], row["session_source"])
 
 
 def _exchange_places(db: sqlite3.Connection, lost: Row, other: Row) -> None:
