@@ -211,9 +211,11 @@ class Catalog:
 
     # Daily work, documented where it is implemented
 
-    def alternates(self, hit_id: int, n: int | None = None) -> list[Match]:
+    def alternates(
+        self, hit_id: int, n: int | None = None, *, no_good: bool = False
+    ) -> list[Match]:
         """Return other strokes of the same drum; see `Search.alternates`."""
-        return self.search.alternates(hit_id, n)
+        return self.search.alternates(hit_id, n, no_good=no_good)
 
     def similar(
         self,
@@ -223,9 +225,10 @@ class Catalog:
         elsewhere: bool = False,
         *,
         but: ConstraintSpec | None = None,
+        no_good: bool = False,
     ) -> list[Match]:
         """Return hits that sound alike; see `Search.similar`."""
-        return self.search.similar(hit, n, role, elsewhere, but=but)
+        return self.search.similar(hit, n, role, elsewhere, but=but, no_good=no_good)
 
     def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
         """Return how another hit differs; see `Search.reasons`."""

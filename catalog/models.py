@@ -62,12 +62,12 @@ class State(Word):
 
 
 class Mark(Word):
-    """The mark that the user gave to a hit."""
+    """The mark that the user gave to a hit, in the words of a take sheet."""
 
     NONE = ""
-    KEEP = "keep"
-    REJECT = "reject"
-    STAR = "star"
+    MASTER = "master"  # the one to use
+    SPARE = "spare"  # good, in reserve
+    NO_GOOD = "no-good"  # left out of searches, kits, exports and the map unless it is asked for
 
 
 class Action(Word):
@@ -94,6 +94,7 @@ class Verdict(Word):
 
 ROLES = tuple(Role)
 MARKS = tuple(Mark)
+MARK_RANK = {Mark.MASTER: 0, Mark.SPARE: 1, Mark.NONE: 2, Mark.NO_GOOD: 3}  # the best first
 STATES = (State.HERE, State.MISSING, State.ASIDE, State.HIDDEN)  # of the hits in a store
 
 

@@ -21,4 +21,4 @@ def test_a_word_prints_and_serializes_as_plain_text() -> None:
     assert (str(Role.HAT_OPEN), repr(Role.HAT_OPEN)) == ("hat_open", "'hat_open'")
     assert json.dumps({"states": STATES}) == '{"states": ["here", "missing", "aside", "hidden"]}'
     assert Role("snare") is pickle.loads(pickle.dumps(Role.SNARE))
-    assert {"reject": 1}[Mark.REJECT] == 1
+    assert {"no-good": 1}[Mark.NO_GOOD] == 1

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; see `catalog.__main__`
 NOTHING_CHANGED = "nothing was changed: it was so already"
+NO_GOOD_HELP = "also hits that are marked no good"
 YES_HELP = "make the change; otherwise it is only listed"
 SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
 Run = Callable[["Catalog", argparse.Namespace], int]

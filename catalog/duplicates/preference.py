@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from catalog.audio.model import LOSSY_SUBTYPES, SAMPLE_FORMATS
-from catalog.models import Hit, Mark
+from catalog.models import MARK_RANK, Hit
 
 CLIP_RUN = 4  # equal samples in a row at the peak
 CLIP_NEAR_DB = 0.3  # distance of the peak from full scale
@@ -18,7 +18,6 @@ UNKNOWN_PEAK_DB = -120.0  # dBFS, of a hit that is one sample long and has no le
 LEVEL_STEP_DB = 1.0  # peaks closer than this count as equal
 TAIL_STEP_S = 0.05
 MIN_WIDTH = 0.01  # stereo width below which two channels count as mono
-MARK_RANK = {Mark.KEEP: 0, Mark.STAR: 1, Mark.NONE: 2, Mark.REJECT: 3}
 BITS = {name: form.precision_bits for name, form in SAMPLE_FORMATS.items()}
 COPY_NAME = re.compile(r"\(\d+\)$|\bcopy\b|\bkopie\b", re.IGNORECASE)
 
@@ -53,7 +52,7 @@ def preference_key(hit: Hit) -> tuple[float, ...]:
     floor_db = _floor_db(hit)
     return (
         float(hit.exported),
-        float(MARK_RANK.get(hit.mark, 2)),
+        float(MARK_RANK[hit.mark]),
         float(hit.subtype in LOSSY_SUBTYPES),
         float(is_clipped(hit)),
         -float(BITS.get(hit.subtype, 0)),
@@ -81,8 +80,8 @@ def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
     advantages = (
         (other.exported and not keep.exported, "the other is a file of an exported kit"),
         (
-            MARK_RANK.get(keep.mark, 2) < MARK_RANK.get(other.mark, 2),
-            f"marked {keep.mark}" if keep.mark else "the other is marked reject",
+            MARK_RANK[keep.mark] < MARK_RANK[other.mark],
+            f"marked {keep.mark}" if keep.mark else "the other is marked no good",
         ),
         (other.subtype in LOSSY_SUBTYPES and keep.subtype not in LOSSY_SUBTYPES, "not lossy"),
         (is_clipped(other) and not is_clipped(keep), "not clipped"),

@@ -12,7 +12,7 @@ import numpy as np
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
 from catalog.library.metadata.given_names import damping_of
-from catalog.models import Hit, State
+from catalog.models import Hit, Mark, State
 
 LAYER_DB = 2.0  # LU between strokes of one layer; smaller differences hardly sound stronger
 MAX_LAYERS = 16  # of a slot; more cannot be distinguished when playing
@@ -43,8 +43,8 @@ def strokes_of_drum(
 ) -> tuple[Hit, ...]:
     """List the strokes of the drum of a hit through the same microphone, weakest first.
 
-    Damped strokes are not listed with open ones. Copies in `leave_out` are left out; `hit` itself
-    always stays, alone if its drum is unknown.
+    Damped strokes are not listed with open ones, nor those marked no good. Copies in `leave_out`
+    are left out; `hit` itself always stays, alone if its drum is unknown.
     """
     if not hit.drum:
         return (hit,)
@@ -55,6 +55,7 @@ def strokes_of_drum(
         if other.id != hit.id
         and other.id not in leave_out
         and other.state == State.HERE
+        and other.mark != Mark.NO_GOOD
         and math.isfinite(other.strength_lkfs)
         and (other.drum, other.session, other.microphone, other.role)
         == (hit.drum, hit.session, hit.microphone, hit.role)

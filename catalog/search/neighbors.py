@@ -21,9 +21,14 @@ EPS = float(np.finfo(np.float32).eps)
 
 
 def rank_rows(
-    hit_ids: np.ndarray, distances: np.ndarray, *, allowed: np.ndarray, n: int | None
+    hit_ids: np.ndarray,
+    distances: np.ndarray,
+    *,
+    allowed: np.ndarray,
+    n: int | None,
+    mark_ranks: np.ndarray | None = None,
 ) -> np.ndarray:
-    """Sort rows by distance; distances equal to `TIE_DECIMALS` digits are sorted by hit id.
+    """Sort rows by distance; those equal to `TIE_DECIMALS` digits by mark, then by hit id.
 
     Parameters
     ----------
@@ -31,6 +36,7 @@ def rank_rows(
     distances : np.ndarray, float64, shape (n_hits,)
     allowed : np.ndarray, bool, shape (n_hits,)
     n : int or None, how many; None for all that are allowed
+    mark_ranks : np.ndarray, int, shape (n_hits,), optional, see `catalog.models.MARK_RANK`
 
     Returns
     -------
@@ -47,7 +53,8 @@ def rank_rows(
     if n is not None and n < len(rows):
         cutoff = np.partition(distances[rows], n - 1)[n - 1]
         rows = rows[distances[rows] <= cutoff + 10.0**-TIE_DECIMALS]
-    order = np.lexsort((hit_ids[rows], distances[rows].round(TIE_DECIMALS)))
+    ties = (hit_ids[rows],) if mark_ranks is None else (hit_ids[rows], mark_ranks[rows])
+    order = np.lexsort((*ties, distances[rows].round(TIE_DECIMALS)))
     return np.asarray(rows[order][:n])
 
 

@@ -78,24 +78,27 @@ def _outside_hit(path: Path, *, audio: Audio, measures: Measures, roles: np.ndar
     )
 
 
-def find_alternates(table: HitTable, row: int, *, n: int | None) -> list[Match]:
+def find_alternates(
+    table: HitTable, row: int, *, n: int | None, no_good: bool = False
+) -> list[Match]:
     """Find the hits most likely to be other strokes of the same drum.
 
     Parameters
     ----------
     row : int, of the hit searched from
     n : int or None, how many; None for every other hit
+    no_good : bool, also hits that are marked no good
 
     Returns
     -------
-    list of Match, nearest first
+    list of Match, nearest first; of equal distances the better mark first
 
     Raises
     ------
     ParameterError
         if `n` is below 1
     """
-    allowed = np.ones(len(table.hits), bool)
+    allowed = table.allowed(no_good=no_good)
     allowed[row] = False
     rows = prefilter_strokes(table.spaces, row, allowed=allowed, n=n)
     distances = stroke_distances(table.spaces, row, rows)
@@ -110,6 +113,7 @@ def find_similar(
     role: str | None = None,
     elsewhere: bool = False,
     but: ConstraintSpec | None = None,
+    no_good: bool = False,
 ) -> list[Match]:
     """Find the hits that sound most alike, from any session.
 
@@ -120,17 +124,19 @@ def find_similar(
     elsewhere : bool, only hits of other sessions
     but : str, sequence of str or mapping, optional
         only hits that differ in this way, see `catalog.search.constraints.parse_constraints`
+    no_good : bool, also hits that are marked no good
 
     Returns
     -------
-    list of Match, nearest first
+    list of Match, nearest first; of equal distances the better mark first
 
     Raises
     ------
     ParameterError
         if `n` is below 1, the role is unknown, or `but` cannot be parsed
     """
-    allowed = _allowed_rows(table, query, role=role, elsewhere=elsewhere)
+    allowed = table.allowed(no_good=no_good)
+    allowed &= _allowed_rows(table, query, role=role, elsewhere=elsewhere)
     if not table.hits:
         return []
     spaces, start = table.spaces, query.hit.descriptors
@@ -173,6 +179,12 @@ def _rank(
     allowed: np.ndarray,
     n: int | None,
 ) -> list[Match]:
-    best = rank_rows(table.spaces.hit_ids[rows], distances, allowed=allowed[rows], n=n)
+    best = rank_rows(
+        table.spaces.hit_ids[rows],
+        distances,
+        allowed=allowed[rows],
+        n=n,
+        mark_ranks=table.mark_ranks[rows],
+    )
     found = zip(rows[best].tolist(), distances[best].tolist(), strict=True)
     return [Match(table.hits[row], distance, query_hit) for row, distance in found]

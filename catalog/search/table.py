@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
 from catalog.library.store.database import digest_to_key
 from catalog.library.store.store import Store
-from catalog.models import ROLES, Hit, Role, RoleSource, State
+from catalog.models import MARK_RANK, ROLES, Hit, Mark, Role, RoleSource, State
 from catalog.search.spaces import Spaces, make_spaces
 
 EXAMPLE_RADIUS = 1.2  # in the stroke space; 90 % of nearest strokes of one drum lie within 1.04
@@ -26,6 +27,19 @@ class HitTable:
     hits: tuple[Hit, ...]  # by id
     rows: Mapping[int, int]  # by hit id
     spaces: Spaces
+
+    @cached_property
+    def mark_ranks(self) -> np.ndarray:
+        """Rank of the mark of each hit, the best first; int, shape (n,)."""
+        return np.fromiter((MARK_RANK[hit.mark] for hit in self.hits), int, len(self.hits))
+
+    def allowed(self, *, no_good: bool = False) -> np.ndarray:
+        """Return which rows a search may find, bool, shape (n,): all that are not marked no good.
+
+        With `no_good`, those as well.
+        """
+        is_good = self.mark_ranks != MARK_RANK[Mark.NO_GOOD]
+        return np.ones(len(self.hits), bool) if no_good else is_good
 
 
 class RoleEstimate(NamedTuple):

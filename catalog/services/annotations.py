@@ -37,7 +37,7 @@ class Annotations:
         self.propagate_roles()
 
     def mark(self, hit_ids: Sequence[int], mark: str) -> None:
-        """Mark hits as "keep", "reject" or "star"; "" removes the mark.
+        """Mark hits as "master", "spare" or "no-good"; "" removes the mark.
 
         Raises
         ------

@@ -20,13 +20,18 @@ class Search:
         self._context = context
         self._last_file: tuple[tuple[Path, int], Query] | None = None
 
-    def alternates(self, hit_id: int, n: int | None = None) -> list[Match]:
+    def alternates(
+        self, hit_id: int, n: int | None = None, *, no_good: bool = False
+    ) -> list[Match]:
         """Return the hits most likely to be other strokes of the same drum, nearest first.
+
+        Hits marked "master" come first where distances are equal.
 
         Parameters
         ----------
         hit_id : int
         n : int, optional, how many; None for every other hit
+        no_good : bool, also hits marked "no-good"
 
         Returns
         -------
@@ -46,7 +51,7 @@ class Search:
         ['SN brass towel', 'SN brass towel']
         """
         table = self._context.table()
-        return find_alternates(table, self._row(table, hit_id), n=n)
+        return find_alternates(table, self._row(table, hit_id), n=n, no_good=no_good)
 
     def similar(
         self,
@@ -56,8 +61,11 @@ class Search:
         elsewhere: bool = False,
         *,
         but: ConstraintSpec | None = None,
+        no_good: bool = False,
     ) -> list[Match]:
         """Return hits of any drum that sound alike, nearest first.
+
+        Hits marked "master" come first where distances are equal.
 
         Parameters
         ----------
@@ -70,6 +78,7 @@ class Search:
             how the hits found must differ: "shorter", ["darker", "tighter"], or
             {"length_s": -0.1, "centroid_hz": "+20%"}; see `catalog.search.constraints`. Hits
             that do not differ in this way are left out, so that there may be fewer than `n`
+        no_good : bool, also hits marked "no-good"
 
         Returns
         -------
@@ -92,7 +101,9 @@ class Search:
         """
         table = self._context.table()
         query = self._query(hit, table)
-        return find_similar(table, query, n=n, role=role, elsewhere=elsewhere, but=but)
+        return find_similar(
+            table, query, n=n, role=role, elsewhere=elsewhere, but=but, no_good=no_good
+        )
 
     def measure_file(self, path: str | Path) -> Hit:
         """Measure a file that need not be in the catalog, such as a phone recording.

@@ -32,7 +32,7 @@ from catalog.library.takes.regions import (
     reset_regions,
     split_region,
 )
-from catalog.models import Hit, State
+from catalog.models import Hit, Mark, State
 
 WAVEFORM_FRAMES = 2_000_000  # decoded at once for the outline of a long take
 
@@ -141,7 +141,12 @@ class Takes:
         return reset_regions(self._store, self._path_of(hit))
 
     def write_strokes(
-        self, hit: int | str | Path, folder: str | Path, *, dry_run: bool = False
+        self,
+        hit: int | str | Path,
+        folder: str | Path,
+        *,
+        dry_run: bool = False,
+        no_good: bool = False,
     ) -> list[CutFile]:
         """Write each stroke of a take to its own file, with short fades and a bext chunk.
 
@@ -152,6 +157,7 @@ class Takes:
         hit : int, str or Path
         folder : str or Path, must not exist yet
         dry_run : bool, return the plan and write nothing
+        no_good : bool, also strokes that are marked "no-good"
 
         Returns
         -------
@@ -167,7 +173,7 @@ class Takes:
         strokes = [
             replace(stroke, channels=())  # with all microphones of the file
             for stroke in self.regions(hit)
-            if stroke.state == State.HERE
+            if stroke.state == State.HERE and (no_good or stroke.mark != Mark.NO_GOOD)
         ]
         plan = plan_cut_export(strokes, Path(folder).absolute())
         if not dry_run:

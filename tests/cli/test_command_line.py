@@ -387,13 +387,13 @@ def test_all_copies_are_set_aside_at_once_with_a_warning_if_none_would_remain(sc
 
 
 def test_marks_and_tags_are_set_found_and_removed(scanned):
-    marked = read(scanned, "mark", "star", 1, 2)
-    assert [row["mark"] for row in marked] == ["star", "star"]
+    marked = read(scanned, "mark", "master", 1, 2)
+    assert [row["mark"] for row in marked] == ["master", "master"]
     read(scanned, "tag", 2, "--add", "dry", "--add", "after  lunch")
-    assert [row["id"] for row in read(scanned, "hits", "--mark", "star", "--tag", "dry")] == [2]
+    assert [row["id"] for row in read(scanned, "hits", "--mark", "master", "--tag", "dry")] == [2]
     assert read(scanned, "tag", 2, "--drop", "dry")[0]["tags"] == ["after lunch"]
     assert read(scanned, "tag", 2, "--remark", "loose wire")[0]["remark"] == "loose wire"
     assert read(scanned, "mark", "none", 2)[0]["mark"] == ""
     assert scanned("hits", "--tag", "dry")[0] == 1
-    assert scanned("mark", "keep", 1, 99)[0] == 2  # nothing is half done
-    assert read(scanned, "show", 1)["mark"] == "star"
+    assert scanned("mark", "spare", 1, 99)[0] == 2  # nothing is half done
+    assert read(scanned, "show", 1)["mark"] == "master"

@@ -35,7 +35,7 @@ def store(tmp_path_factory) -> Path:
     [
         *(f"{command} {HUGE}" for command in (
             "show", "alternates", "similar", "related", "regions", "microphones", "restore", "hide",
-            "unhide", "set-aside --yes", "keep", "mark star", "tag --add dry", "session attic",
+            "unhide", "set-aside --yes", "keep", "mark master", "tag --add dry", "session attic",
             "same 1", "align 1", "dismiss hum",
         )),
         f"role {HUGE} kick",

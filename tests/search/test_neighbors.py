@@ -40,6 +40,13 @@ def test_equal_hits_are_ranked_by_id_in_spite_of_rounding(n):
     assert ids[rows].tolist() == [68, 270, 3][:n]
 
 
+def test_the_better_mark_comes_first_among_equal_distances_only():
+    distances, ids = np.array([0.5, 0.2, 0.5, 0.5]), np.array([1, 2, 3, 4])
+    ranks = np.array([2, 3, 0, 2])
+    rows = rank_rows(ids, distances, allowed=np.ones(4, bool), n=None, mark_ranks=ranks)
+    assert ids[rows].tolist() == [2, 3, 1, 4]
+
+
 @pytest.mark.parametrize("n", [0, -1])
 def test_n_below_1_is_rejected(n):
     with pytest.raises(ParameterError, match="at least 1"):

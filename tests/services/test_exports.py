@@ -102,7 +102,7 @@ def test_removing_copies_moves_neither_originals_nor_files_of_the_kit(cat, kit, 
     assert "is a file of the exported kit “evening”, which would be incomplete" in str(stays)
 
 
-@pytest.mark.parametrize("mark", ["keep", "star"])
+@pytest.mark.parametrize("mark", ["spare", "master"])
 def test_a_mark_on_a_file_of_an_export_does_not_make_it_the_original(cat, kit, lib, mark):
     originals = own(cat)
     cat.export_kit(kit, lib / "kit", FLOAT)
@@ -135,11 +135,11 @@ def test_a_moved_export_and_its_hits_are_recognized(cat, kit, lib, tmp_path):
         assert other.scan([lib], n_jobs=1).left_out[0].path == lib / "sent away"
         other.scan([lib], n_jobs=1, exports=True)
         marked = next(hit.id for hit in other.hits() if hit.exported)
-        other.annotations.mark([marked], "star")
+        other.annotations.mark([marked], "master")
         (lib / "sent away").rename(lib / "back")
         report = other.scan([lib], n_jobs=1)
         assert (len(report.moved), report.missing) == (5, ())
-        assert (other.hit(marked).mark, other.hit(marked).exported) == ("star", True)
+        assert (other.hit(marked).mark, other.hit(marked).exported) == ("master", True)
         assert {group.keep for group in other.copies()} == own(other)
 
 

@@ -260,7 +260,7 @@ def test_a_command_that_changes_nothing_reports_that(cat, call):
     first, second = find(cat, "kick_02"), find(cat, "tom_01")
     for command in (
         ["role", first, "clap"],
-        ["mark", "star", first],
+        ["mark", "master", first],
         ["tag", first, "--add", "dry", "--remark", "felt"],
         ["session", "winter", first],
         ["same", first, second, "--not"],
@@ -306,7 +306,7 @@ def test_annotations_of_a_copy_go_to_the_file_that_stays_until_it_is_restored(ca
     (group,) = cat.copies()
     keep, other = group.keep, group.others[0]
     cat.annotations.annotate([keep], remark="own")
-    cat.annotations.annotate([other], mark="star", add=["felt"], remark="soft")
+    cat.annotations.annotate([other], mark="master", add=["felt"], remark="soft")
     cat.set_role(other, "clap")
     before = cat.hit(keep)
     assert f"noted of hit {other} would be copied to hit {keep}" in call("set-aside", other)[1]
@@ -314,14 +314,14 @@ def test_annotations_of_a_copy_go_to_the_file_that_stays_until_it_is_restored(ca
     for restore in (lambda: cat.restore([other]), cat.files.undo):
         cat.set_aside([other], reason="copy")
         hit = cat.hit(keep)
-        assert (hit.mark, hit.tags, hit.remark) == ("star", ("felt",), "own")
+        assert (hit.mark, hit.tags, hit.remark) == ("master", ("felt",), "own")
         assert (hit.role, hit.role_source) == ("clap", "user")
         restore()
         assert cat.hit(keep) == before
     cat.set_aside([other], reason="copy")
-    cat.annotations.annotate([keep], mark="reject")
+    cat.annotations.annotate([keep], mark="no-good")
     cat.restore([other])
-    assert (cat.hit(keep).mark, cat.hit(keep).tags) == ("reject", ())
+    assert (cat.hit(keep).mark, cat.hit(keep).tags) == ("no-good", ())
 
 
 def test_a_plan_that_would_move_nothing_has_its_own_exit_code(cat, call):

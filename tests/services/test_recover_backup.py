@@ -50,7 +50,7 @@ def lost(tmp_path, library):  # noqa: F811
     with Catalog.open(place) as cat:
         cat.scan([library], n_jobs=1)
         cat.set_role(6, "clap")
-        cat.annotations.annotate([1, 2], mark="star", add=["bright"], remark="the good one")
+        cat.annotations.annotate([1, 2], mark="master", add=["bright"], remark="the good one")
         cat.takes.set_session([3], "spring")
         cat.kits.save(Kit("k", {"kick": (2, 1)}, level_db={"kick": -2.0}), "evening")
         cat.kits.save_draft('{"steps": [], "words": [], "at": 0, "choices": []}')
@@ -113,12 +113,12 @@ def test_recovery_can_be_repeated_and_keeps_what_was_written_since(lost, library
         assert result.kits == ()
         assert any("“evening” has hits that are not" in text for text in result.left)
         shutil.move(away, hidden)
-        marked = next(hit for hit in cat.hits() if hit.mark == "star")
-        cat.annotations.mark([marked.id], "keep")
+        marked = next(hit for hit in cat.hits() if hit.mark == "master")
+        cat.annotations.mark([marked.id], "spare")
         result = cat.scans.recover(n_jobs=1)
         assert (result.kits, result.left) == (("evening",), ())
-        assert cat.hit(marked.id).mark == "keep"
-        assert [hit.name for hit in cat.hits() if hit.mark == "star"] == ["mystery"]
+        assert cat.hit(marked.id).mark == "spare"
+        assert [hit.name for hit in cat.hits() if hit.mark == "master"] == ["mystery"]
         n_events = len(cat.history())
         assert cat.scans.recover(n_jobs=1).n_events == 0
         assert len(cat.history()) == n_events

@@ -37,7 +37,7 @@ def said(cat):
     """Annotations of the first two hits, by id."""
     kick, snare, _ = cat.hits()
     cat.annotations.annotate(
-        [kick.id], mark="star", role="tom", add=["dry"], remark="beater of felt"
+        [kick.id], mark="master", role="tom", add=["dry"], remark="beater of felt"
     )
     cat.takes.set_session([kick.id], "winter")
     cat.kits.save(cat.fill_kit({"snare": snare.id}, slots=["snare"]), "evening")
@@ -97,11 +97,11 @@ def test_annotations_of_both_copies_are_combined_once(cat, old, said):
     new = copy_library(old)
     cat.scan([new], n_jobs=1)
     other = next(hit for hit in cat.hits() if hit.path == new / "kick_01.wav")
-    cat.annotations.annotate([other.id], mark="keep", add=["wet"])
+    cat.annotations.annotate([other.id], mark="spare", add=["wet"])
     shutil.rmtree(old)
     cat.scan([new], n_jobs=1)
     hit = cat.hit(other.id)
-    assert (hit.mark, hit.tags, hit.remark) == ("keep", ("dry", "wet"), "beater of felt")
+    assert (hit.mark, hit.tags, hit.remark) == ("spare", ("dry", "wet"), "beater of felt")
     assert (hit.role, hit.role_source, hit.session) == ("tom", "user", "winter")
     cat.annotations.annotate([other.id], drop=["dry"], remark="")
     cat.scan([new], n_jobs=1)

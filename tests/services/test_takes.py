@@ -96,13 +96,13 @@ def test_a_second_scan_changes_nothing(cat, folder):
 
 def test_later_scans_keep_changes_made_by_hand(cat, folder):
     first, second, third = cat.takes.regions(folder / "Cellar" / "snare.wav")
-    cat.annotations.mark([second.id], "star")
+    cat.annotations.mark([second.id], "master")
     cat.takes.move_region(second.id, start=second.start - 80, stop=second.stop - 400)
     cat.takes.merge_regions([second.id, third.id])
     changed = cat.takes.split_region(first.id, at=first.start + 1600)
     assert [hit.id for hit in changed][0::2] == [first.id, second.id]
     assert (changed[2].start, changed[2].stop) == (second.start - 80, third.stop)
-    assert cat.hit(second.id).mark == "star"
+    assert cat.hit(second.id).mark == "master"
     scan_anew(cat, folder)
     assert spans(cat.takes.regions(folder / "Cellar" / "snare.wav")) == spans(changed)
     (folder / "Cellar" / "snare.wav").rename(folder / "moved.wav")

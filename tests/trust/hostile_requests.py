@@ -53,12 +53,12 @@ BODIES = (
     ("/api/annotate", DEEP), ("/api/annotate", b"{" * 10_000), ("/api/annotate", b'{"a":' * 10_000),
     ("/api/annotate", b'{"ids": [1], "remark": "\\ud800"}'),
     ("/api/annotate", b'{"ids": [1], "add": ["\\udfff"]}'),
-    ("/api/annotate", json.dumps({"ids": [10**30], "mark": "star"}).encode()),
+    ("/api/annotate", json.dumps({"ids": [10**30], "mark": "master"}).encode()),
     ("/api/annotate", b'{"ids": [1], "mark": ' + BIG.encode() + b"}"),
     ("/api/annotate", b'{"ids": [1], "role": "snare\\u0000"}'), ("/api/annotate", LONG),
-    ("/api/annotate", b'{"ids": [1, 1e999], "mark": "star"}'), ("/api/annotate", b"\xff\xfe{}"),
-    ("/api/annotate", b'{"ids": ["1; DROP TABLE hit"], "mark": "star"}'),
-    ("/api/annotate", b'{"ids": [1], "mark": "star", "path": "/etc/passwd"}'),
+    ("/api/annotate", b'{"ids": [1, 1e999], "mark": "master"}'), ("/api/annotate", b"\xff\xfe{}"),
+    ("/api/annotate", b'{"ids": ["1; DROP TABLE hit"], "mark": "master"}'),
+    ("/api/annotate", b'{"ids": [1], "mark": "master", "path": "/etc/passwd"}'),
     ("/api/annotate", b'{"ids": [1], "remark": "' + b"x" * 10**6 + b'"}'),
     ("/api/kit/action", DEEP), ("/api/kit/action", LONG), ("/api/kit/action", b"null"),
     ("/api/kit/action", b'{"op": "fill", "slots": 5}'),
@@ -142,7 +142,7 @@ def fixed_attacks(target: Target) -> list[Attack]:
 def _without_admission(target: Target) -> list[Attack]:
     """Return requests that lack the cookie, the host or the origin; each is fine otherwise."""
     name, _, key = target.cookie.partition("=")
-    star = b'{"ids": [1], "mark": "star"}'
+    star = b'{"ids": [1], "mark": "master"}'
     lacks = {
         "no cookie": {"Cookie": ""},
         "old cookie": {"Cookie": f"{name}={key[::-1]}"},
@@ -227,7 +227,7 @@ OPS = ("fill", "lock", "unlock", "assign", "swap", "choose", "undo", "redo", "op
 WORDS = (
     "snare",
     "kick",
-    "star",
+    "master",
     "",
     "\ud800",
     "\0",

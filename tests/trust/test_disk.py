@@ -99,14 +99,14 @@ def test_hits_on_an_unmounted_disk_are_missing_until_it_is_mounted_again(small_d
     with Catalog.open(tmp_path / "drums.sqlite") as cat:
         cat.scan([small_disk], n_jobs=1)
         ids = [hit.id for hit in cat.hits()]
-        cat.annotations.mark(ids, "star")
+        cat.annotations.mark(ids, "master")
         subprocess.run(["umount", "-l", small_disk], check=True)
         with pytest.raises(CatalogError):
             cat.audio(ids[0])
         assert len(cat.scan([small_disk], n_jobs=1).missing) == 3
         shutil.copytree(spare, small_disk / "Barn", copy_function=shutil.copy2)
         cat.scan([small_disk], n_jobs=1)
-        assert [(hit.id, hit.mark) for hit in cat.hits()] == [(i, "star") for i in ids]
+        assert [(hit.id, hit.mark) for hit in cat.hits()] == [(i, "master") for i in ids]
 
 
 def test_a_file_that_is_truncated_while_it_is_read_is_a_hit_or_is_skipped_with_a_reason(tmp_path):

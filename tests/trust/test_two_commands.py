@@ -68,7 +68,7 @@ def random_command(rng: random.Random, ids: dict[str, int], *, n: int) -> tuple[
         "restore": (hit,),
         "hide": (hit,),
         "unhide": (hit,),
-        "mark": ("star", hit),
+        "mark": ("master", hit),
         "tag": (hit, "--add", f"t{n}"),
         "role": (hit, rng.choice(("snare", "tom", "kick"))),
         "adjust": ("barn", rng.choice(("kick", "snare")), "--level", str(rng.randrange(-6, 7))),

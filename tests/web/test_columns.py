@@ -20,10 +20,10 @@ from catalog.web.views.browse.search_filter import (
 
 def some_hits() -> list:
     hits = page().catalog.hits()
-    marked = [replace(hit, mark="star", tags=("dry", "loft")) for hit in hits[:3]]
+    marked = [replace(hit, mark="master", tags=("dry", "loft")) for hit in hits[:3]]
     return [
         *marked,
-        replace(hits[3], mark="reject", tags=("dry",), remark="Wire came loose"),
+        replace(hits[3], mark="no-good", tags=("dry",), remark="Wire came loose"),
         *hits[4:],
     ]
 
@@ -35,7 +35,7 @@ def plain_fits(hit, conditions: SearchConditions) -> bool:
         all(word in text for word in conditions.words.casefold().split())
         and (not conditions.roles or hit.role in conditions.roles)
         and (not conditions.sessions or hit.session in conditions.sessions)
-        and (not conditions.marks or (hit.mark or "none") in conditions.marks)
+        and (hit.mark or "none") in (conditions.marks or ("none", "master", "spare"))
         and set(conditions.tags) <= set(hit.tags)
         and all(
             (low is None or hit.descriptors[name] >= low)
@@ -50,15 +50,17 @@ def plain_fits(hit, conditions: SearchConditions) -> bool:
     "conditions",
     [
         SearchConditions(words="WIRE loose"),
-        SearchConditions(words="star shed"),
-        SearchConditions(marks=("star",)),
-        SearchConditions(marks=("none", "reject")),
+        SearchConditions(words="master shed"),
+        SearchConditions(marks=("master",)),
+        SearchConditions(marks=("none", "no-good")),
         SearchConditions(tags=("dry", "loft")),
         SearchConditions(roles=("kick", "crash"), sessions=("Shed second sitting",)),
         SearchConditions(ranges={"centroid_hz": (None, 2000.0), "length_s": (0.2, None)}),
         SearchConditions(ranges={"body_hz": (40.0, 400.0)}),
         SearchConditions(unsure=True),
-        SearchConditions(words="dry", marks=("star", "reject"), ranges={"peak_db": (-90.0, 0.0)}),
+        SearchConditions(
+            words="dry", marks=("master", "no-good"), ranges={"peak_db": (-90.0, 0.0)}
+        ),
     ],
 )
 def test_a_search_finds_the_hits_that_meet_it_one_by_one(used, conditions):
@@ -69,7 +71,7 @@ def test_a_search_finds_the_hits_that_meet_it_one_by_one(used, conditions):
 
 def test_choices_are_the_values_that_occur_among_hits(used):
     choices = find_choices(make_columns(some_hits()))
-    assert choices.marks == ("none", "reject", "star")
+    assert choices.marks == ("none", "master", "no-good")
     assert choices.tags == ("dry", "loft")
     low, high = choices.spans["length_s"]
     assert low == min(hit.descriptors["length_s"] for hit in some_hits())
@@ -93,7 +95,7 @@ def test_updated_columns_equal_new_ones(used):
     hits = page().catalog.hits()
     first = make_columns(hits)
     changed = list(hits)
-    changed[2] = replace(hits[2], mark="star", tags=("loft",), role="wood", role_source="user")
+    changed[2] = replace(hits[2], mark="master", tags=("loft",), role="wood", role_source="user")
     changed[5] = replace(hits[5], descriptors={**hits[5].descriptors, "loudness_lkfs": -3.0})
     for now in (changed, changed[1:], [replace(hits[0], session="elsewhere"), *hits[1:]]):
         made, plain = update_columns((hits, first), now), make_columns(now)
@@ -133,6 +135,7 @@ def test_a_mask_has_a_bit_for_each_point_that_fits(used):
     assert set(ids[bits == 1]) == fitting
     assert n_found == len(fitting) == 2
     assert make_mask(columns, ids, SearchConditions())[:2] == (None, 23)
+    assert make_mask(make_columns(some_hits()), ids, SearchConditions())[1] == 22  # one is no good
     assert make_mask(columns, ids, SearchConditions(ranges={"not_measured": (0.0, 1.0)}))[1] == 0
 
 

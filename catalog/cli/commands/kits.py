@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
     INCOMPLETE,
+    NO_GOOD_HELP,
     OK,
     YES_HELP,
     AddCommand,
@@ -45,6 +46,7 @@ def add_commands(command: AddCommand) -> None:
         "--replace", action="store_true", help="replace a saved kit of that name, with its levels"
     )
     fill.add_argument("--seed", type=int, default=0)
+    fill.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
     swap.add_argument("slot")
@@ -74,7 +76,8 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
         raise CatalogError(
             f"a kit is named {args.save!r} already; give another name, or add --replace"
         )
-    kit = cat.fill_kit(dict(args.locked), slots=args.slots, seed=args.seed)
+    locked = dict(args.locked)
+    kit = cat.kits.fill(locked, args.slots, seed=args.seed, no_good=args.no_good)
     kit = cat.kits.add_layers(kit) if args.layers else kit
     before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
     if args.save:
@@ -214,6 +217,7 @@ def _add_export(export: argparse.ArgumentParser) -> None:
         metavar="NAME=DB",
         help="level of one microphone in the mix; may be repeated",
     )
+    export.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     export.add_argument("--plan", action="store_true", help="only list what would be written")
 
 
@@ -321,6 +325,7 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
         args.zip,
         args.microphone,
         tuple(args.mix_level),
+        args.no_good,
     )
     if args.plan:
         plan = cat.kits.plan_export(kit, args.folder, options)

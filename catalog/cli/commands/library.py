@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from catalog.library.store.records.annotations import Annotation
     from catalog.models import ScanReport
 
+MARK_CHOICES = ("master", "spare", "no-good")
 COUNTS = ("added", "changed", "unchanged", "moved", "missing", "skipped")
 
 
@@ -51,7 +52,7 @@ def add_commands(command: AddCommand) -> None:
     hits = command("hits", "list hits", _hits)
     hits.add_argument("--role", help="only hits of this role, such as hat_closed")
     hits.add_argument("--session", help="only hits of this session")
-    hits.add_argument("--mark", choices=("keep", "reject", "star"), help="only hits with this mark")
+    hits.add_argument("--mark", choices=MARK_CHOICES, help="only hits with this mark")
     hits.add_argument("--tag", metavar="TAG", help="only hits with this tag")
     hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
     hits.add_argument(
@@ -62,7 +63,7 @@ def add_commands(command: AddCommand) -> None:
     role.add_argument("hit", type=int)
     role.add_argument("role", help="kick, snare, hat_closed, tom ...")
     mark = command("mark", "mark hits, or remove their mark", _mark)
-    mark.add_argument("mark", choices=("keep", "reject", "star", "none"))
+    mark.add_argument("mark", choices=(*MARK_CHOICES, "none"))
     mark.add_argument("hits", nargs="+", type=int, metavar="HIT")
     tag = command("tag", "add tags to hits, or remove tags", _tag)
     tag.add_argument("hits", nargs="+", type=int, metavar="HIT")

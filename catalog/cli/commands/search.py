@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
     INCOMPLETE,
+    NO_GOOD_HELP,
     OK,
     SLOW_MAP,
     AddCommand,
@@ -39,6 +40,7 @@ def add_commands(command: AddCommand) -> None:
     similar.add_argument("--elsewhere", action="store_true", help="only other sessions")
     for parser in (alternates, similar):
         parser.add_argument("-n", type=int, default=10, help="how many (default: 10)")
+        parser.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     command("copies", "list groups of hits that are the same recording", _copies)
     command("map", f"compute a new map; {SLOW_MAP}", _map).add_argument(
         "--seed", type=int, default=0
@@ -51,12 +53,14 @@ def _hit_or_file(text: str) -> int | Path:
 
 
 def _alternates(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_matches(args, cat.alternates(args.hit, args.n))
+    return _print_matches(args, cat.alternates(args.hit, args.n, no_good=args.no_good))
 
 
 def _similar(cat: Catalog, args: argparse.Namespace) -> int:
     but = dict(text.partition("=")[::2] for text in args.but) if args.but else None
-    found = cat.similar(args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but)
+    found = cat.similar(
+        args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but, no_good=args.no_good
+    )
     if but and len(found) < args.n:
         print_message(f"only {len(found)} of {args.n} found: no other hit meets the constraints")
     return _print_matches(args, found)

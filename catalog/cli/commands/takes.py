@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
     INCOMPLETE,
+    NO_GOOD_HELP,
     OK,
     YES_HELP,
     AddCommand,
@@ -42,6 +43,7 @@ def add_commands(command: AddCommand) -> None:
     cut = command("cut", "write each stroke of a take to its own file", _cut)
     cut.add_argument("hit", type=int, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
+    cut.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     cut.add_argument("--yes", action="store_true", help=YES_HELP)
     sides = command(
         "sides", "list stereo hits whose channels are two mono files; join or separate them", _sides
@@ -141,7 +143,9 @@ def _draw(cat: Catalog, strokes: Sequence[Hit]) -> list[str]:
 
 
 def _cut(cat: Catalog, args: argparse.Namespace) -> int:
-    plan = cat.takes.write_strokes(args.hit, args.folder, dry_run=not args.yes)
+    plan = cat.takes.write_strokes(
+        args.hit, args.folder, dry_run=not args.yes, no_good=args.no_good
+    )
     word = "wrote" if args.yes else "would write"
     lines = [f"{word} {part.target} ({part.length_s:.3f} s)" for part in plan]
     if n_over := sum(part.n_over for part in plan):

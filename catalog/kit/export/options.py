@@ -36,6 +36,7 @@ class ExportOptions:
     # aligned, ALL for a file of each; "" for the microphone that stands for each stroke.
     microphone: str = ""
     mix_levels: tuple[tuple[str, float], ...] = ()  # of microphones in the mix, dB; others 0 dB
+    no_good: bool = False  # also hits that are marked no good
 
     def __post_init__(self) -> None:
         if self.subtype not in SUBTYPES:

@@ -11,7 +11,7 @@ import numpy as np
 from catalog.errors import KitError
 from catalog.kit.fill.coherence import Traits, role_cost, slot_pair_cost
 from catalog.kit.slots import DEFAULT_SLOTS, TOMS, find_slot
-from catalog.models import Hit, State
+from catalog.models import MARK_RANK, Hit, State
 
 N_CANDIDATES = 40  # of a slot; with every hit allowed the kit is nearly always the same
 N_STROKES = 4  # of one drum in a shortlist, so that a drum recorded often does not fill it
@@ -45,6 +45,8 @@ def list_candidates(
 ) -> dict[str, np.ndarray]:
     """List the rows that may fill each free slot; None takes the default slots with hits.
 
+    The better mark comes first, so that it is chosen among rows of equal cost.
+
     Raises
     ------
     KitError
@@ -63,7 +65,8 @@ def list_candidates(
             continue
         if left.get(role, 0) > 0:
             left[role] -= 1
-            free[name] = np.array(by_role[role], dtype=np.int64)
+            rows = sorted(by_role[role], key=lambda row: MARK_RANK[hits[row].mark])
+            free[name] = np.array(rows, dtype=np.int64)
         elif slots is not None:
             raise KitError(
                 f"slot {name} cannot be filled: no hit of role {role} is left; "

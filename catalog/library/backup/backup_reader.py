@@ -15,6 +15,7 @@ from catalog.library.integrity.checksums import WORDS, checked_parts, find_damag
 from catalog.library.store.schema import SCHEMA_VERSION
 
 Row = dict[str, Any]
+OLD_MARKS = {"star": "master", "keep": "spare", "reject": "no-good"}  # before store 6
 
 
 @dataclass(frozen=True)
@@ -48,9 +49,14 @@ def _read(db: sqlite3.Connection, file: BackupFile, store_id: str) -> Backup:
         damaged = {row.row for row in find_damaged(db, [part])}
         n_damaged += len(damaged)
         rows = db.execute(f"SELECT {part.key_sql()} AS row_number, * FROM {part.table}").fetchall()
-        good = [dict(row) for row in rows if row["row_number"] not in damaged]
+        good = [_renew_mark(dict(row)) for row in rows if row["row_number"] not in damaged]
         tables["hit" if part.name == WORDS else part.table] = good
     return Backup(file, store_id, tables, n_damaged)
+
+
+def _renew_mark(row: Row) -> Row:
+    """Return a row with its mark, if it has one, in the words of this version."""
+    return row | {"mark": OLD_MARKS.get(row["mark"], row["mark"])} if "mark" in row else row
 
 
 def choose_backup(store: Path, path: Path | None = None) -> Backup:

@@ -10,7 +10,7 @@ from catalog.errors import StoreError
 from catalog.library.integrity.checksums import fill_checksums
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 # Something is stored that the user wrote about a hit; the index of such hits has this condition.
 ANNOTATED = (
     "(mark != '' OR tags != '[]' OR remark != '' OR names != '{}'"
@@ -148,6 +148,15 @@ CREATE TABLE outline (
 ALTER TABLE hit ADD COLUMN names TEXT NOT NULL DEFAULT '{}';
 """
     + ANNOTATED_INDEX,
+    # Marks get the words of a take sheet; the annotations handed to copies hold marks as well.
+    5: """
+UPDATE hit SET mark = 'master' WHERE mark = 'star';
+UPDATE hit SET mark = 'spare' WHERE mark = 'keep';
+UPDATE hit SET mark = 'no-good' WHERE mark = 'reject';
+UPDATE setting SET value = replace(replace(replace(value, '"mark": "star"', '"mark": "master"'),
+    '"mark": "keep"', '"mark": "spare"'), '"mark": "reject"', '"mark": "no-good"')
+    WHERE key = 'handed_over'
+""",
 }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +19,7 @@ from catalog.kit.model import Kit
 from catalog.library.files.leftovers import export_under_way
 from catalog.library.scan.exports import read_manifest
 from catalog.library.scan.walk import MANIFEST, SCAN_AGAIN, hash_file
-from catalog.models import Hit
+from catalog.models import Hit, Mark
 
 if TYPE_CHECKING:
     from catalog.duplicates.groups import CopyGroup
@@ -33,7 +33,12 @@ class Kits:
         self._find_groups = find_groups
 
     def fill(
-        self, locked: Mapping[str, int], slots: Sequence[str] | None = None, *, seed: int = 0
+        self,
+        locked: Mapping[str, int],
+        slots: Sequence[str] | None = None,
+        *,
+        seed: int = 0,
+        no_good: bool = False,
     ) -> Kit:
         """Choose hits for free slots so that the whole sounds like one kit.
 
@@ -43,6 +48,7 @@ class Kits:
         slots : sequence of str, optional
             slots to fill; by default those of a usual kit for which the library has hits
         seed : int
+        no_good : bool, also choose hits that are marked "no-good"; locked ones always stay
 
         Returns
         -------
@@ -60,7 +66,7 @@ class Kits:
         >>> sorted(kit.slots), kit.slots["snare"] == (snare.id,)
         (['hat_closed', 'kick', 'snare'], True)
         """
-        return self.fill_several(locked, slots, n=1, seed=seed)[0]
+        return self.fill_several(locked, slots, n=1, seed=seed, no_good=no_good)[0]
 
     def fill_several(
         self,
@@ -69,6 +75,7 @@ class Kits:
         *,
         n: int = 4,
         seed: int = 0,
+        no_good: bool = False,
     ) -> list[Kit]:
         """Choose several kits, the best first, each different from the others; see `fill`.
 
@@ -84,15 +91,16 @@ class Kits:
             if `n` is below 1 or `seed` is not between 0 and 4,294,967,295
         """
         check_seed(seed)
-        return fill_kit(self._pool(), locked, slots=slots, seed=seed, n_best=n)
+        pool = self._pool(keep=locked.values(), no_good=no_good)
+        return fill_kit(pool, locked, slots=slots, seed=seed, n_best=n)
 
     def swap(self, kit: Kit, slot: str) -> Kit:
         """Replace the hit of one slot by the next best; layers are chosen again."""
-        return self._with_layers_like(kit, swap_slot(self._pool(), kit, slot))
+        return self._with_layers_like(kit, swap_slot(self._pool_with(kit), kit, slot))
 
     def swap_back(self, kit: Kit, slot: str) -> Kit:
         """Return to the hit that a slot held before `swap`; `KitError` if there was none."""
-        return self._with_layers_like(kit, swap_back(self._pool(), kit, slot))
+        return self._with_layers_like(kit, swap_back(self._pool_with(kit), kit, slot))
 
     def add_layers(self, kit: Kit) -> Kit:
         """Add the other strokes of each drum as layers and round robins, without copies."""
@@ -113,7 +121,7 @@ class Kits:
         KitError
             if a main hit is not among the present hits
         """
-        return score_kit(self._pool(), kit)
+        return score_kit(self._pool_with(kit), kit)
 
     # Saved kits
 
@@ -224,7 +232,9 @@ class Kits:
         plan = plan_export(
             kit, used.hits, folder, read=used.read, options=options, microphones=used
         )
-        return replace(plan, refusals=(*plan.refusals, *_changed_files(_all_hits(used))))
+        no_good = [] if plan.options.no_good else _no_good_lines(kit, used.hits)
+        changed = _changed_files(_all_hits(used))
+        return replace(plan, refusals=(*plan.refusals, *no_good, *changed))
 
     def export(
         self, kit: Kit, folder: str | Path, options: ExportOptions | None = None
@@ -244,8 +254,9 @@ class Kits:
         Raises
         ------
         KitError
-            if the folder exists, a recording has changed since it was scanned, or the kit cannot
-            be written; no partial folder is left
+            if the folder exists, a recording has changed since it was scanned or is marked
+            "no-good" (unless `options.no_good`), or the kit cannot be written; no partial folder is
+            left
 
         Examples
         --------
@@ -254,6 +265,8 @@ class Kits:
         ['kit.sfz']
         """
         used = self._use_microphones(kit, options)
+        if not (options and options.no_good) and (lines := _no_good_lines(kit, used.hits)):
+            raise KitError(lines[0])
         if changed := _changed_files(_all_hits(used)):
             raise KitError(changed[0])
         with export_under_way(self._context.store, Path(folder)):
@@ -281,9 +294,19 @@ class Kits:
         if manifest := read_manifest(folder / MANIFEST):
             self._context.store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
 
-    def _pool(self) -> Pool:
-        table = self._context.table()
-        return Pool(table.hits, self._context.store.hits.production([hit.id for hit in table.hits]))
+    def _pool(self, *, keep: Collection[int] = (), no_good: bool = False) -> Pool:
+        """Return the hits to choose from; those marked no good only if they are in `keep`."""
+        hits = tuple(
+            hit
+            for hit in self._context.table().hits
+            if no_good or hit.mark != Mark.NO_GOOD or hit.id in keep
+        )
+        return Pool(hits, self._context.store.hits.production([hit.id for hit in hits]))
+
+    def _pool_with(self, kit: Kit) -> Pool:
+        """Return the hits to choose from, with all that a kit holds or held."""
+        held = (*kit.slots.values(), *kit.passed.values())
+        return self._pool(keep={hit_id for ids in held for hit_id in ids})
 
     def _with_layers_like(self, before: Kit, kit: Kit) -> Kit:
         had_layers = any(len(ids) > 1 for ids in before.slots.values())
@@ -292,6 +315,17 @@ class Kits:
 
 def _all_hits(used: MicrophoneExport) -> list[Hit]:
     return [*used.hits.values(), *(part for parts in used.parts.values() for part in parts)]
+
+
+def _no_good_lines(kit: Kit, hits: Mapping[int, Hit]) -> list[str]:
+    """Return a line for each hit of a kit that is marked no good."""
+    return [
+        f"slot {slot}: hit {hit_id} ({hits[hit_id].name}) is marked no good; take another hit, or"
+        " export it with no_good=True (--no-good)"
+        for slot, ids in kit.slots.items()
+        for hit_id in ids
+        if hits[hit_id].mark == Mark.NO_GOOD
+    ]
 
 
 def _changed_files(hits: Sequence[Hit]) -> list[str]:

@@ -20,7 +20,7 @@ LIST_KEYS = ("add", "drop")
 
 
 def read_annotation(body: Any) -> tuple[list[int], dict[str, Any]]:
-    """Read {"ids": [3, 17], "mark": "star", "add": ["dry"]}.
+    """Read {"ids": [3, 17], "mark": "master", "add": ["dry"]}.
 
     Returns
     -------

@@ -88,8 +88,8 @@ def test_backups_of_another_store_at_the_same_path_are_kept(scanned, no_pause):
 
 
 def test_changes_within_an_hour_and_scans_make_no_further_backup(scanned):
-    scanned.annotations.set_mark([1], "star")
-    for mark in ("keep", "reject", "star"):
+    scanned.annotations.set_mark([1], "master")
+    for mark in ("spare", "no-good", "master"):
         with Store.open(scanned.path) as store:
             store.annotations.set_mark([1], mark)
     assert len(list_backups(scanned.path)) == 1
@@ -105,12 +105,12 @@ def test_a_backup_holds_the_hits_that_kits_and_the_kit_session_name(scanned, no_
 
 
 def test_a_backup_that_cannot_be_written_does_not_refuse_the_change(scanned, caplog):
-    scanned.annotations.set_mark([1], "star")  # nothing to back up before it
+    scanned.annotations.set_mark([1], "master")  # nothing to back up before it
     scanned.close()
     backup_folder(scanned.path).write_text("in the way")
     with Store.open(scanned.path) as store:
-        store.annotations.set_mark([1], "keep")
-        assert store.hits.get(1).mark == "keep"
+        store.annotations.set_mark([1], "spare")
+        assert store.hits.get(1).mark == "spare"
     assert "no backup was made" in caplog.text
 
 

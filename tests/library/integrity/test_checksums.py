@@ -31,7 +31,7 @@ def tamper(store, sql):
 @pytest.fixture
 def annotated(scanned):
     """Return the store of six hits with something of every kind in it."""
-    scanned.annotations.set_mark([1, 2], "star")
+    scanned.annotations.set_mark([1, 2], "master")
     scanned.annotations.change_tags([1], add=["bright"])
     scanned.hits.set_role(3, "clap")
     scanned.kits.save("evening", '{"slots": {}}')

@@ -19,7 +19,7 @@ KIT = '{"name": "evening", "slots": {"kick": [1]}, "locked": [], "why": {}, "sco
 def backed_up(scanned):
     """Return the path of a store with words of the user and a backup of all of them."""
     scanned.annotations.set_remark([3], "the good one")
-    scanned.annotations.set_mark([3], "star")
+    scanned.annotations.set_mark([3], "master")
     scanned.hits.set_role(2, "clap")
     scanned.kits.save("evening", KIT)
     scanned.pair_answers.save(scanned.hits.get(1), scanned.hits.get(2), True)
@@ -77,7 +77,7 @@ def test_damaged_words_of_a_hit_are_reported_when_read(backed_up, change, caplog
     assert main(["check", "--from-backup", "--store", str(backed_up)]) == 1
     with open_store(backed_up) as store:
         hit = store.hits.get(3)
-        assert (hit.remark, hit.mark, hit.state) == ("the good one", "star", "here")
+        assert (hit.remark, hit.mark, hit.state) == ("the good one", "master", "here")
     assert main(["check", "--store", str(backed_up)]) == 0
 
 

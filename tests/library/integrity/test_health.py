@@ -73,7 +73,7 @@ def flip_outcome(path, data, bit):
 
 
 def test_no_single_wrong_bit_changes_a_store_in_silence(scanned, full):
-    scanned.annotations.set_mark([1, 2], "star")
+    scanned.annotations.set_mark([1, 2], "master")
     scanned.kits.save("evening", '{"slots": {}}')
     scanned.layouts.save([1, 2], np.zeros((2, 2)), kind="pca", seed=0)
     scanned.close()

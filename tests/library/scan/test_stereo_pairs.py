@@ -127,12 +127,12 @@ def test_a_pair_is_unchanged_in_the_next_scan(cat, folder):
 
 def test_a_moved_pair_keeps_its_id(cat, folder):
     before = the_pair(cat)
-    cat.annotations.mark([before.id], "star")
+    cat.annotations.mark([before.id], "master")
     (folder / "Shed").rename(folder / "Barn")
     report = cat.scan([folder], n_jobs=1)
     after = the_pair(cat)
     assert len(report.moved) == 1
-    assert (after.id, after.mark) == (before.id, "star")
+    assert (after.id, after.mark) == (before.id, "master")
     assert [file.parent.name for file in after.files] == ["Barn", "Barn"]
 
 
@@ -223,17 +223,17 @@ def test_a_right_side_that_is_a_hit_already_stays_one(tmp_path):
         cat.scan([tmp_path / "day"], n_jobs=1)
         assert len(cat.hits()) == 2
         first, second = sorted(cat.hits(), key=lambda hit: hit.path)
-        cat.annotations.mark([first.id], "keep")
+        cat.annotations.mark([first.id], "spare")
         cat.takes.join_stereo_pair(first.id, second.id)
         cat.scan([tmp_path / "day"], n_jobs=1)
         pair = the_pair(cat)
-        assert (pair.id, pair.mark, pair.n_channels) == (first.id, "keep", N_WIDE)
+        assert (pair.id, pair.mark, pair.n_channels) == (first.id, "spare", N_WIDE)
         assert [hit.id for hit in cat.hits()] == [first.id]
 
 
 def test_a_separated_pair_stays_separate_when_it_moves_and_can_be_joined_again(cat, folder):
     pair = the_pair(cat)
-    cat.annotations.mark([pair.id], "star")
+    cat.annotations.mark([pair.id], "master")
     cat.takes.split_stereo_pair(pair.id)
     cat.scan([folder], n_jobs=1)
     ordered = sorted(cat.hits(), key=lambda hit: hit.path)
@@ -244,7 +244,7 @@ def test_a_separated_pair_stays_separate_when_it_moves_and_can_be_joined_again(c
     (folder / "Shed").rename(folder / "Barn")
     assert len(cat.scan([folder], n_jobs=1).moved) == 2
     assert {hit.id for hit in cat.hits()} == before
-    assert cat.hit(pair.id).mark == "star"
+    assert cat.hit(pair.id).mark == "master"
     cat.takes.join_stereo_pair(left.id, right.id)
     cat.scan([folder], n_jobs=1)
     again = the_pair(cat)

@@ -105,6 +105,6 @@ def test_a_store_on_a_disk_mounted_read_only_lists(scanned, tmp_path):
         store = ["--store", str(disk / "drums.sqlite")]
         for command in (["hits"], ["copies"], ["history"], ["kits"], ["show", "1"]):
             assert main([*command, *store]) in (0, 1)
-        assert main(["mark", "star", "1", *store]) == 2
+        assert main(["mark", "master", "1", *store]) == 2
     finally:
         subprocess.run(["umount", "-l", disk], capture_output=True, check=False)

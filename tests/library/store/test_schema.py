@@ -104,8 +104,8 @@ def test_a_store_of_version_1_keeps_its_annotations_and_is_measured_again(versio
         hits[0] = replace(hits[0], role=Role.COWBELL, role_source=RoleSource.USER)
     with Store.open(version_1) as store:
         assert repr(store.hits.read()) == repr(hits)
-        store.annotations.set_mark([2], "star")
-        assert store.hits.get(2).mark == "star"
+        store.annotations.set_mark([2], "master")
+        assert store.hits.get(2).mark == "master"
         assert store.database.read("PRAGMA user_version") == [(schema.SCHEMA_VERSION,)]
         report = scan_folders(store, [library], n_jobs=1)
         assert len(report.unchanged) == 6

@@ -58,11 +58,11 @@ def test_searches_and_kits_count_a_stroke_once(cat):
 
 def test_a_hit_with_annotations_keeps_its_id_and_stands_for_its_stroke(cat, session):
     room = cat.hits()[0].microphones[1].hit_id
-    cat.annotations.mark([room], "star")
+    cat.annotations.mark([room], "master")
     cat.duplicates.choose_microphone(cat.hits()[1].microphones[1].hit_id)
     write(session / "snare 6 close.wav", drum_stroke(190, seed=9))
     cat.scan([session], n_jobs=1)
-    assert (cat.hit(room).mark, cat.hit(room).stroke) == ("star", room)
+    assert (cat.hit(room).mark, cat.hit(room).stroke) == ("master", room)
     assert sorted(h.name for h in cat.hits() if h.microphone == "room") == [
         "snare 1 room", "snare 2 room"
     ]  # fmt: skip

@@ -38,7 +38,7 @@ def test_an_absurd_address_is_refused(client, path):
     [
         ("/api/annotate", DEEP),
         ("/api/annotate", b'{"ids": [1], "remark": "\\ud800"}'),
-        ("/api/annotate", json.dumps({"ids": [10**30], "mark": "star"}).encode()),
+        ("/api/annotate", json.dumps({"ids": [10**30], "mark": "master"}).encode()),
         ("/api/annotate", b'{"ids": [1], "mark": ' + b"1" * 5000 + b"}"),
         ("/api/kit/action", DEEP),
         ("/api/kit/action", b'{"op": "fill", "slots": 5}'),

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from catalog.models import ROLES
+from catalog.models import MARKS, ROLES
 from catalog.web.api.annotations import read_annotation
 from catalog.web.state import page
 
@@ -17,11 +17,11 @@ def test_annotations_are_stored_and_reverted_step_by_step(own_client):
         body = {"ids": [hit.id for hit in hits], **values}
         return own_client.post_json("/api/annotate", body).json()
 
-    starred = annotate(first, second, mark="star", add=["dry"])
+    starred = annotate(first, second, mark="master", add=["dry"])
     assert [row[0] for row in starred["changed"]] == [first.id, second.id]
-    assert {row[2] for row in starred["changed"]} == {3}
+    assert {row[2] for row in starred["changed"]} == {MARKS.index("master")}
     renamed = annotate(first, role="wood")
-    assert [first.id, ROLES.index("wood"), 3] in renamed["changed"]
+    assert [first.id, ROLES.index("wood"), MARKS.index("master")] in renamed["changed"]
     assert own_client.post(f"/api/revert/{renamed['step']}").status_code == 200
     assert catalog.hit(first.id).role == first.role
     reverted = own_client.post(f"/api/revert/{starred['step']}").json()
@@ -34,9 +34,10 @@ def test_annotations_are_stored_and_reverted_step_by_step(own_client):
 @pytest.mark.parametrize(
     "body",
     [
-        {"ids": []}, {"ids": [1]}, {"ids": ["1"], "mark": "star"}, {"ids": [True], "mark": "star"},
+        {"ids": []}, {"ids": [1]}, {"ids": ["1"], "mark": "master"},
+        {"ids": [True], "mark": "master"},
         {"ids": [1], "mark": 3}, {"ids": [1], "add": "dry"},
-        {"ids": [1], "mark": "star", "path": "/etc/passwd"}, [1], None,
+        {"ids": [1], "mark": "master", "path": "/etc/passwd"}, [1], None,
     ],
 )  # fmt: skip
 def test_a_body_of_another_form_is_refused(body):
@@ -46,8 +47,10 @@ def test_a_body_of_another_form_is_refused(body):
 
 def test_a_refused_annotation_changes_nothing(client):
     hit = page().catalog.hits()[0]
-    url, star = "/api/annotate", {"ids": [hit.id], "mark": "star"}
-    assert b"marks are keep" in client.post_json(url, star | {"mark": "nice", "add": ["x"]}).content
+    url, star = "/api/annotate", {"ids": [hit.id], "mark": "master"}
+    assert (
+        b"marks are master" in client.post_json(url, star | {"mark": "nice", "add": ["x"]}).content
+    )
     assert client.post_json(url, star | {"ids": [hit.id, 9999]}).status_code == 404
     assert client.post(url, b"{").status_code == 400
     assert client.post(url, b" " * (2**20 + 1)).content == b"too much at once"

@@ -51,9 +51,9 @@ def test_annotations_of_a_hit_are_stored_and_undone(own, own_visit):
     snare, page = find(own.store, "snare_2"), own_visit.page
     own_visit.choose(snare)
     before = read(own, snare)
-    page.locator("canvas.front").press("Shift+L")
+    page.locator("canvas.front").press("Shift+M")
     wait_undo(own_visit, 1)
-    assert read(own, snare).mark == "star"
+    assert read(own, snare).mark == "master"
     tag = page.get_by_role("textbox", name="Add a tag")
     tag.fill("<b>dry</b>")
     tag.press("Enter")
@@ -63,7 +63,7 @@ def test_annotations_of_a_hit_are_stored_and_undone(own, own_visit):
     remark.press("Tab")
     wait_undo(own_visit, 3)
     hit = read(own, snare)
-    assert (hit.mark, hit.tags, hit.remark) == ("star", ("<b>dry</b>",), "wire rattles")
+    assert (hit.mark, hit.tags, hit.remark) == ("master", ("<b>dry</b>",), "wire rattles")
     page.locator("canvas.front").focus()
     for n_steps in (2, 1, 0):
         page.keyboard.press("Control+z")
@@ -71,14 +71,14 @@ def test_annotations_of_a_hit_are_stored_and_undone(own, own_visit):
     assert read(own, snare) == before
     page.keyboard.press("Control+Shift+Z")
     wait_undo(own_visit, 1)
-    assert read(own, snare).mark == "star"
+    assert read(own, snare).mark == "master"
     row = page.locator(".chosen .row").first
     other = int(row.get_attribute("data-id"))
     row.focus()
     page.keyboard.press("Shift+X")
     wait_undo(own_visit, 2)
-    assert read(own, other).mark == "reject"
-    assert "reject" in row.inner_text()
+    assert read(own, other).mark == "no-good"
+    assert "no good" in row.inner_text()
     page.get_by_label("Role, ").select_option("cowbell")
     own_visit.until(
         f"__audition.map.points.role[__audition.map.points.rowOf.get({snare})] === {COWBELL}"
@@ -100,13 +100,13 @@ def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):
         page.get_by_label("Tag for all selected hits").fill("dry  loft")
         page.get_by_label("Tag for all selected hits").press("Enter")
         wait_undo(own_visit, 1)
-        selection.get_by_role("button", name="star").click()
+        selection.get_by_role("button", name="master").click()
         wait_undo(own_visit, 2)
         page.get_by_label("Role for all selected hits").select_option("wood")
         wait_undo(own_visit, 3)
         for hit in catalog.hits():
             annotated = (hit.tags, hit.mark, hit.role if hit.role_source == "user" else None)
-            wanted = (("dry loft",), "star", "wood") if hit.id in expected else ((), "", None)
+            wanted = (("dry loft",), "master", "wood") if hit.id in expected else ((), "", None)
             assert annotated == wanted
         for n_steps in (2, 1, 0):
             selection.get_by_role("button", name="Undo").click()
@@ -124,17 +124,17 @@ def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):
         page.locator("canvas.front").press("PageUp")
     selected = set(own_visit.get("__audition.selection.ids()"))
     assert len(selected) > 1
-    selection.get_by_role("button", name="keep").click()
+    selection.get_by_role("button", name="spare").click()
     wait_undo(own_visit, 1)
     page.keyboard.press("Escape")
     own_visit.until("__audition.selection.sequence.rows.length === 0")
     page.get_by_role("button", name="Marks").click()
-    page.get_by_role("button", name="keep", exact=True).click()
+    page.get_by_role("button", name="spare", exact=True).click()
     page.get_by_text(f"{len(selected)} hits of 23 match").wait_for()
     own_visit.until("__audition.map.mask")
     page.keyboard.press("Escape")
     page.get_by_role("button", name="Select all matching hits").click()
     assert set(own_visit.get("__audition.selection.ids()")) == selected
-    assert "marks=keep" in page.url
+    assert "marks=spare" in page.url
     with Catalog.open(own.store) as catalog:
-        assert {hit.id for hit in catalog.hits() if hit.mark == "keep"} == selected
+        assert {hit.id for hit in catalog.hits() if hit.mark == "spare"} == selected

@@ -65,10 +65,10 @@ def test_hits_copies_and_kits_are_handled_by_keyboard_alone(own_visit, own, tmp_
     chosen = own_visit.get("__audition.map.view.chosen")
     own_visit.until(f"__audition.panel.shownFor === {chosen}")
     own_visit.play(lambda: keys.press("1"))
-    keys.press("Shift+L")
+    keys.press("Shift+M")
     own_visit.until("__audition.annotations.undo.length === 1")
     with Catalog.open(own.store) as catalog:
-        assert catalog.hit(chosen).mark == "star"
+        assert catalog.hit(chosen).mark == "master"
 
     before = own.files()
     open_part(own_visit, "Copies")

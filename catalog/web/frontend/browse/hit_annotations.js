@@ -4,8 +4,8 @@ import { MAX_REMARK, MAX_TAG } from '../constants.js';
 import { MARK_SIGNS, annotate, undoAnnotation } from '../shared/annotations.js';
 import { button, consumeKey, el } from '../shared/dom.js';
 
-export const MARK_KEYS = { K: 'keep', X: 'reject', L: 'star', N: '' };   // with shift; plain letters play
-const MARK_BUTTONS = { keep: 'Keep', reject: 'Reject', star: 'Star' };
+export const MARK_KEYS = { M: 'master', S: 'spare', X: 'no-good', N: '' };   // with shift; plain letters play
+const MARK_BUTTONS = { master: 'Master', spare: 'Spare', 'no-good': 'No good' };
 const UNDO_TITLE = 'Ctrl+Z undoes, Ctrl+Shift+Z redoes';
 
 export const cleanTag = text => text.trim().replace(/\s+/g, ' ');

@@ -11,7 +11,7 @@ const MAX_PLAY_S = .9;                 // of each hit when many are played
 const PAUSE_S = .12;                   // before the next one
 const N_AHEAD = 6;                     // hits loaded ahead of the one that plays
 const MAX_ROLES_NAMED = 4;             // in the heading
-const MARKED = { keep: 'kept', reject: 'rejected', star: 'starred', '': 'mark removed' };
+const MARKED = { master: 'marked master', spare: 'marked spare', 'no-good': 'marked no good', '': 'mark removed' };
 
 const UNREADABLE = 'One hit could not be read; its file may no longer exist.';
 

@@ -12,7 +12,7 @@ export const ROLE_COLORS = {
   cowbell: OLIVE, tambourine: OLIVE, shaker: OLIVE, wood: OLIVE, conga_bongo: GREEN,
   timbale_agogo: GREEN, other: GREY,
 };
-export const MARK_COLORS = { '': GREY, keep: BLUE, reject: RUST, star: GREEN };
+export const MARK_COLORS = { '': GREY, master: GREEN, spare: BLUE, 'no-good': RUST };
 export const SESSION_COLORS = [BLUE, ORANGE, GREEN, PINK, SKY, RUST, OLIVE, GREY];   // in rotation
 export const RAMP = ['#0072B2', '#6FA3C4', '#B9B4A6', '#DE9A5E', '#D55E00'];   // low to high
 export const UNKNOWN_RANK = 255;

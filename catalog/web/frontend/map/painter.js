@@ -1,12 +1,13 @@
 // Draw all marks into one image; a drawing call for each of 100,000 points would be too slow.
 
-import { ROLES } from '../constants.js';
+import { MARKS, ROLES } from '../constants.js';
 import { UNKNOWN_RANK, colorPoints } from '../drawing/colors.js';
 import { cutStencils } from '../drawing/marks.js';
 import { isShown } from './points.js';
 
 // Opacities of a mark that the search excludes, of one without a value to color, and of all others.
 const OPACITIES = [.13, .4, .88], FAINT = 0, QUIET = 1, PLAIN = 2;
+const NO_GOOD = MARKS.indexOf('no-good');   // drawn only if the search includes them
 
 // Return for each role the pixels of its mark, their offsets into an image, and their opacities.
 function computeStencils(radius, width) {
@@ -68,7 +69,7 @@ function paintMarks(raster, points, mask, { width, height, radius, scale, dark, 
       if (opacity[s] >= target[at] >>> 24) target[at] = opacity[s] << 24 | color;
     }
   };
-  if (mask) for (let k = 0; k < n; k++) if (!isShown(mask, k)) stamp(k, FAINT);
+  if (mask) for (let k = 0; k < n; k++) if (!isShown(mask, k) && points.mark[k] !== NO_GOOD) stamp(k, FAINT);
   for (let k = 0; k < n; k++) if (isShown(mask, k)) stamp(k, colorOf[k] === unknown ? QUIET : PLAIN);
 }
 

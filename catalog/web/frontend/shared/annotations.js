@@ -5,7 +5,7 @@ import { fetchJson } from './http.js';
 const post = (path, body) =>
   fetchJson(`/api/${path}`, { method: 'POST', body: body && JSON.stringify(body) });
 
-export const MARK_SIGNS = { '': '', keep: '✓ keep', reject: '✕ reject', star: '★ star' };
+export const MARK_SIGNS = { '': '', master: '★ master', spare: '○ spare', 'no-good': '✕ no good' };
 
 // undo and redo hold {step, text}, newest last; listeners take the arguments ([[id, role, mark], ...], text).
 export const annotations = { undo: [], redo: [], listeners: new Set() };

@@ -11,10 +11,11 @@ import numpy as np
 
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.kit.fill.explain import UNSURE
-from catalog.models import MARKS, ROLES
+from catalog.models import MARKS, ROLES, Mark
 from catalog.web.columns import Columns
 
 RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
+NO_GOOD = MARKS.index(Mark.NO_GOOD)
 UNMARKED = "none"  # choice in the list of marks that finds hits without one
 
 
@@ -23,8 +24,8 @@ class SearchConditions:
     """Conditions that a hit must meet.
 
     Each of `words` must occur in the texts of the hit, see `Columns.texts`. Its role, session and
-    mark must be among those given ("none" for a hit without a mark); an empty tuple allows all. It
-    must have all of `tags`.
+    mark must be among those given ("none" for a hit without a mark); an empty tuple allows all, but
+    hits marked "no-good" are found only if that mark is given. A hit must have all of `tags`.
     """
 
     words: str = ""
@@ -76,6 +77,8 @@ def find_rows(columns: Columns, conditions: SearchConditions) -> np.ndarray:
     if conditions.marks:
         marks = [MARKS.index("" if mark == UNMARKED else mark) for mark in conditions.marks]
         fits &= np.isin(columns.marks, marks)
+    else:
+        fits &= columns.marks != NO_GOOD
     if conditions.unsure:
         fits &= columns.sure < UNSURE
     for name, (low, high) in conditions.ranges.items():
@@ -94,9 +97,10 @@ def make_mask(
 ) -> tuple[bytes | None, int, str]:
     """Return which points meet the conditions: a mask, their number, and a version of the mask.
 
-    The mask has one bit for each of `ids`, highest bit first; it is None without any condition.
+    The mask has one bit for each of `ids`, highest bit first; it is None without any condition, if
+    no hit is marked "no-good".
     """
-    if conditions == SearchConditions():
+    if conditions == SearchConditions() and not (columns.marks == NO_GOOD).any():
         return None, len(ids), ""
     bits = np.isin(ids, columns.ids[find_rows(columns, conditions)])
     mask = np.packbits(bits).tobytes()
