@@ -174,6 +174,9 @@ def test_every_hit_keeps_its_map_position_when_new_hits_are_scanned(cat, folder)
     assert layout.kind == "placed"
     assert np.array_equal(layout.xy[: len(computed.xy)], computed.xy)
     assert len(layout.xy) == len(computed.xy) + 1
+    version = cat.map.version()
+    assert np.array_equal(cat.map.layout().xy, layout.xy)
+    assert cat.map.version() == version  # the position of the new hit was stored
 
 
 def test_a_kit_with_a_locked_hit_is_filled_saved_and_exported(cat, tmp_path):

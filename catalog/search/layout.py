@@ -113,21 +113,32 @@ def extend_layout(spaces: Spaces, stored: Layout) -> Layout:
     complete = reuse_layout(spaces.hit_ids, stored)
     if complete is not None:
         return complete
-    positions = dict(zip(stored.hit_ids.tolist(), stored.xy, strict=True))
-    is_placed = np.array([hit_id in positions for hit_id in spaces.hit_ids.tolist()], bool)
+    is_placed = np.isin(spaces.hit_ids, stored.hit_ids)
     if not is_placed.any():
         return compute_pca_layout(spaces)
     features = layout_features(spaces)
-    placed = np.flatnonzero(is_placed)
+    placed, new = np.flatnonzero(is_placed), np.flatnonzero(~is_placed)
     xy = np.zeros((len(features), 2), np.float32)
-    xy[placed] = [positions[hit_id] for hit_id in spaces.hit_ids[placed].tolist()]
-    for row in np.flatnonzero(~is_placed):
-        difference = features[placed] - features[row]
-        square = np.einsum("ij,ij->i", difference, difference, dtype=np.float64)
-        nearest = np.argsort(square, kind="stable")[:N_PLACING]
-        weight = 1.0 / (np.sqrt(square[nearest]) + 1e-6)
-        xy[row] = weight @ xy[placed[nearest]] / weight.sum()
+    order = np.argsort(stored.hit_ids, kind="stable")
+    found = np.searchsorted(stored.hit_ids, spaces.hit_ids[placed], sorter=order)
+    xy[placed] = stored.xy[order[found]]
+    xy[new] = _place(features[new], features[placed], xy[placed])
     return Layout(spaces.hit_ids, xy, "placed")
+
+
+def _place(new: np.ndarray, placed: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Return a position for each new row: the weighted mean of its nearest placed rows.
+
+    `new` and `placed` have shapes (n, d) and (m, d), `xy` has shape (m, 2). Weights are the inverse
+    distances.
+    """
+    from sklearn.neighbors import NearestNeighbors
+
+    search = NearestNeighbors(n_neighbors=min(N_PLACING, len(placed)), algorithm="brute")
+    distance, nearest = search.fit(placed).kneighbors(new)
+    weight = 1.0 / (distance.astype(np.float64) + 1e-6)
+    weight /= weight.sum(axis=1, keepdims=True)
+    return np.asarray(np.einsum("ij,ijk->ik", weight, xy[nearest]), np.float32)
 
 
 def even_out(xy: np.ndarray) -> np.ndarray:

@@ -49,11 +49,19 @@ class Map:
         return layout
 
     def layout(self) -> Layout:
-        """Return the position of each present hit; newer hits lie near similar ones."""
+        """Return the position of each present hit; newer hits lie near similar ones.
+
+        Positions of newer hits are stored, so that they are computed once.
+        """
         stored = Layout(*self._context.store.layouts.read())
         ids = [hit.id for hit in self._context.hits()]
         layout = reuse_layout(np.array(ids, np.int64), stored)
-        return extend_layout(self._context.table().spaces, stored) if layout is None else layout
+        if layout is not None:
+            return layout
+        layout = extend_layout(self._context.table().spaces, stored)
+        if layout.kind == "placed":
+            self._context.store.layouts.add(layout.hit_ids, layout.xy)
+        return layout
 
     def version(self) -> int:
         """Return a number that changes when another map is stored."""

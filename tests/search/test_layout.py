@@ -11,6 +11,7 @@ from catalog.search.layout import (
     compute_umap_layout,
     even_out,
     extend_layout,
+    layout_features,
     reuse_layout,
 )
 from catalog.search.spaces import Spaces
@@ -75,6 +76,19 @@ def test_a_new_hit_is_placed_near_similar_hits_and_the_others_do_not_move():
     assert layout.kind == "placed"
     assert np.array_equal(layout.xy[known], whole.xy[known])
     assert apart(layout.xy, 10) > 1.0
+
+
+def test_a_new_hit_lies_at_the_mean_of_its_five_nearest_weighted_by_inverse_distance():
+    spaces = clusters(10)
+    whole = compute_pca_layout(spaces)
+    known = np.arange(30) != 4
+    layout = extend_layout(spaces, Layout(whole.hit_ids[known], whole.xy[known], "umap"))
+    points = layout_features(spaces).astype(np.float64)
+    distance = np.linalg.norm(points - points[4], axis=1)
+    nearest = np.argsort(distance)[1:6]
+    weight = 1 / distance[nearest]
+    expected = weight @ whole.xy[nearest] / weight.sum()
+    np.testing.assert_allclose(layout.xy[4], expected, atol=1e-4)
 
 
 def test_positions_of_missing_hits_are_dropped():

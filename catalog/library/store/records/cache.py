@@ -110,6 +110,24 @@ class Layouts:
         with self._database.writing(changes_hits=False) as db:
             db.execute("INSERT OR REPLACE INTO layout VALUES (1, ?, ?, ?, ?, ?)", row)
 
+    def add(self, hit_ids: np.ndarray, xy: np.ndarray) -> None:
+        """Store the positions of hits that have none yet; a read-only store stays as it is.
+
+        Shapes: `hit_ids` (n,), `xy` (n, 2). Stored positions, also of missing hits, are kept.
+        """
+        if self._database.is_read_only:
+            return
+        with self._database.writing(changes_hits=False) as db:
+            row = db.execute("SELECT hit_ids, xy, kind, seed FROM layout").fetchone()
+            if row is None:
+                return
+            stored_ids, stored_xy, _, seed = row
+            is_new = ~np.isin(hit_ids, np.frombuffer(stored_ids, dtype="<i8"))
+            ids = stored_ids + np.asarray(hit_ids[is_new], dtype="<i8").tobytes()
+            positions = stored_xy + np.asarray(xy[is_new], dtype="<f4").tobytes()
+            values = (ids, positions, "placed", seed, now_utc())
+            db.execute("INSERT OR REPLACE INTO layout VALUES (1, ?, ?, ?, ?, ?)", values)
+
     def read(self) -> tuple[np.ndarray, np.ndarray, str]:
         """Return ids, int64 (n,), positions, float32 (n, 2), and kind; n = 0 and "" if none."""
         rows = self._database.read("SELECT hit_ids, xy, kind FROM layout")

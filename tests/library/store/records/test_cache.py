@@ -15,6 +15,16 @@ def test_a_layout_is_read_as_saved(store):
     assert (ids.dtype, kind) == (np.int64, "umap")
 
 
+def test_positions_are_added_for_new_hits_only(store):
+    store.layouts.add(np.array([1]), np.ones((1, 2)))
+    assert store.layouts.read()[2] == ""  # no layout that it could be added to
+    store.layouts.save([4, 9], np.zeros((2, 2)), kind="umap", seed=3)
+    store.layouts.add(np.array([9, 2]), np.ones((2, 2)))
+    ids, positions, kind = store.layouts.read()
+    assert (ids.tolist(), kind) == ([4, 9, 2], "placed")
+    assert positions.tolist() == [[0, 0], [0, 0], [1, 1]]
+
+
 def test_without_a_layout_the_arrays_are_empty(store):
     ids, positions, kind = store.layouts.read()
     assert (ids.shape, positions.shape, kind) == ((0,), (0, 2), "")
