@@ -11,6 +11,7 @@ from catalog.errors import ParameterError, StoreError
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import decode_mixed_hit
 from catalog.models import Hit, State
+from catalog.search.drum_pitch import DrumPitch, estimate_drum_pitches
 from catalog.search.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table
 
@@ -29,6 +30,7 @@ class Context:
         self.store = store
         self._table: HitTable | None = None
         self._microphone_table: HitTable | None = None
+        self._drum_pitches: tuple[int, dict[int, DrumPitch]] | None = None
         self._lock = threading.RLock()
 
     def table(self) -> HitTable:
@@ -45,6 +47,18 @@ class Context:
             known = self._microphone_table
             self._microphone_table = read_table(self.store, known, microphones=True)
             return self._microphone_table
+
+    def drum_pitches(self) -> dict[int, DrumPitch]:
+        """Return the pitch of the drum of each present hit that has a clear one.
+
+        It is measured from all microphones of all strokes, again only after a change.
+        """
+        with self._lock:
+            revision = self.store.revision()  # first: what is written meanwhile makes it stale
+            if self._drum_pitches is None or self._drum_pitches[0] != revision:
+                pitches = estimate_drum_pitches(self.hits(microphones=True))
+                self._drum_pitches = revision, pitches
+            return self._drum_pitches[1]
 
     def hits(
         self, states: Sequence[str] = (State.HERE,), *, microphones: bool = False

@@ -10,7 +10,8 @@ import numpy as np
 from catalog.features import envelope
 from catalog.features.loudness import hit_loudness
 from catalog.features.onset import StrokeSpan
-from catalog.features.spectrum import decimate, frame_power, periodic_hann, sliding_frames, zero_pad
+from catalog.features.spectrum import frame_power, periodic_hann, sliding_frames, zero_pad
+from catalog.features.tone.modes import lowest_mode
 from catalog.features.waveform import abs_peak, dc_offset
 
 SPECTRUM_FRAME = 4096  # samples at any rate; 93 ms and 11 Hz at 44.1 kHz
@@ -18,12 +19,6 @@ SPECTRUM_S = 1.5  # from the start of the stroke
 N_DENSE, SPARSE = 9, 4  # half-overlapping frames (0.4 s); then only every fourth is used
 MAX_AUDIBLE_HZ = 20_000.0  # content above it does not count as brightness
 ROLLOFF_SHARE = 0.85  # librosa's default, so that the values are comparable
-BODY_RANGE_HZ = (30.0, 500.0)  # fundamentals of kicks, snares and toms
-BODY_MIN_SHARE = 0.02  # of the energy; less below 500 Hz is bleed or hum
-BODY_START_S, BODY_S = 0.010, 0.37  # after the attack
-BODY_MIN_S = 0.02
-BODY_SR_HZ = 5_000.0  # at least; twenty times a body pitch of 250 Hz
-BODY_FFT = 8192  # 0.7 Hz at the low rate
 CREST_S = 0.2
 FLOOR_WINDOW_S = 0.020
 LOUDNESS_S = 2.0  # holds the loudest 400 ms of strokes, and of swells soon after
@@ -51,6 +46,8 @@ DESCRIPTORS: tuple[Descriptor, ...] = (
     Descriptor("rolloff_hz", "Hz", "upper edge", "brighter", "darker"),
     Descriptor("flatness", "", "noise share", "noisier", "more tonal"),
     Descriptor("body_hz", "Hz", "body", "higher", "lower"),
+    Descriptor("mode_hz", "Hz", "lowest mode", "higher", "lower"),
+    Descriptor("mode_share", "", "share of that mode", "clearer pitch", "less clear pitch"),
     Descriptor("crest_db", "dB", "crest", "spikier", "denser"),
     Descriptor("peak_db", "dBFS", "peak", "hotter", "quieter"),
     Descriptor("loudness_lkfs", "LKFS", "loudness", "louder", "softer"),
@@ -86,6 +83,7 @@ def measure_descriptors(
     frequencies, power = frequencies[:n_audible], power[:n_audible]
     head = body[: round(CREST_S * sr)]
     rms = math.sqrt(float(head @ head) / len(head))
+    mode = lowest_mode(body, sr=sr)
     return {
         "length_s": envelope.length_above_floor(body, sr=sr),
         "attack_s": envelope.attack_time(body, sr=sr),
@@ -94,7 +92,9 @@ def measure_descriptors(
         "centroid_hz": spectral_centroid(frequencies, power),
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": spectral_flatness(power),
-        "body_hz": body_frequency(body, sr=sr),
+        "body_hz": mode.clear_hz,
+        "mode_hz": mode.hz,
+        "mode_share": mode.share,
         "crest_db": _to_db(peak / rms) if rms > 0 else math.nan,
         "peak_db": _to_db(peak if len(channels) == 1 else abs_peak(channels)),
         "loudness_lkfs": hit_loudness(channels[:2, : round(LOUDNESS_S * sr)].T, sr=sr),
@@ -143,38 +143,6 @@ def spectral_flatness(power: np.ndarray) -> float:
     """Return the geometric over the arithmetic mean: 1 for white noise, near 0 for a tone."""
     floored = np.maximum(power, 1e-10 * power.max() + 1e-30)
     return float(np.exp(np.mean(np.log(floored))) / floored.mean())
-
-
-def body_frequency(samples: np.ndarray, *, sr: int) -> float:
-    """Return the strongest frequency between 30 and 500 Hz after the attack: a drum's pitch.
-
-    It is in Hz, interpolated between bins; NaN if less than 2 % of the energy lies in that range,
-    or if the power only rises towards one of its ends.
-    """
-    part = samples[round(BODY_START_S * sr) :][: round(BODY_S * sr)]
-    if len(part) < round(BODY_MIN_S * sr):
-        return math.nan
-    factor = max(1, int(sr / BODY_SR_HZ))
-    low = decimate(part, factor)
-    window = periodic_hann(len(low))
-    power = frame_power((low * window)[None], BODY_FFT)[0]
-    step_hz = sr / factor / BODY_FFT
-    first, last = (round(hz / step_hz) for hz in BODY_RANGE_HZ)
-    body_energy = 2.0 * factor * float(power[first:last].sum()) / BODY_FFT  # Parseval
-    energy = envelope.block_energy(part, factor) if factor > 1 else np.square(part)
-    if body_energy < BODY_MIN_SHARE * float(energy @ np.square(window)):
-        return math.nan
-    at = first + int(np.argmax(power[first:last]))
-    if at in (first, last - 1):
-        return math.nan
-    return float(at + _parabolic_offset(power[at - 1 : at + 2])) * step_hz
-
-
-def _parabolic_offset(power: np.ndarray) -> float:
-    """Return the position of the maximum of a parabola through three log powers, in bins."""
-    a, b, c = np.log(power + 1e-30)
-    curvature = a - 2 * b + c
-    return 0.5 * (a - c) / curvature if curvature < 0 else 0.0
 
 
 def noise_floor(mono: np.ndarray, *, sr: int) -> float:

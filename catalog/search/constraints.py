@@ -11,6 +11,7 @@ import numpy as np
 from catalog.errors import ParameterError
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.models import Hit
+from catalog.search.drum_pitch import DrumPitch
 
 Change = float | str
 ConstraintSpec = str | Iterable[str] | Mapping[str, Change]
@@ -30,7 +31,7 @@ CONSTRAINT_WORDS: dict[str, dict[str, Change]] = {
     "softer": {"loudness_lkfs": -4.0, "centroid_hz": "-10%"},
 }
 IN_DB = frozenset({"crest_db", "peak_db", "loudness_lkfs", "floor_db"})
-LINEAR = IN_DB | {"width"}  # compared by difference; all other descriptors by ratio
+LINEAR = IN_DB | {"width", "mode_share"}  # compared by difference; all other descriptors by ratio
 MIN_PROGRESS = 0.25  # share of the requested step; a smaller change is hardly audible
 MISS_WEIGHT = 0.3  # similarity distance that missing the target by one whole step adds
 MAX_MISS = 2.0  # steps; a larger miss costs no more
@@ -143,6 +144,7 @@ def apply_constraints(
     hits: Sequence[Hit],
     *,
     distances: np.ndarray,
+    pitches: Mapping[int, DrumPitch],
 ) -> tuple[np.ndarray, np.ndarray]:
     """Exclude hits that have not changed as requested and prefer those near the target.
 
@@ -150,6 +152,7 @@ def apply_constraints(
     ----------
     start : mapping of str to float, descriptors of the hit searched from
     distances : np.ndarray, shape (n,), in the similarity space
+    pitches : mapping of hit id to DrumPitch, of the drums of the hits
 
     Returns
     -------
@@ -160,7 +163,10 @@ def apply_constraints(
     total = distances.astype(np.float64)
     for constraint in constraints:
         name = constraint.descriptor
-        values = np.array([hit.descriptors.get(name, math.nan) for hit in hits])
+        if name == "body_hz":
+            values = np.array([pitches[h.id].hz if h.id in pitches else math.nan for h in hits])
+        else:
+            values = np.array([hit.descriptors.get(name, math.nan) for hit in hits])
         progress = constraint.progress(start[name], values)
         is_allowed &= np.isfinite(progress) & (progress >= MIN_PROGRESS)
         miss = np.abs(np.nan_to_num(progress, nan=0.0) - 1.0)

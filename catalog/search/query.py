@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.scan.walk import hash_file
 from catalog.models import ROLES, Hit, RoleSource, State
 from catalog.search.constraints import ConstraintSpec, apply_constraints, parse_constraints
+from catalog.search.drum_pitch import DrumPitch, pitched
 from catalog.search.matches import Match
 from catalog.search.neighbors import prefilter_similar, prefilter_strokes, rank_rows
 from catalog.search.spaces import make_spaces, similar_distances_to, stroke_distances
@@ -114,6 +116,7 @@ def find_similar(
     elsewhere: bool = False,
     but: ConstraintSpec | None = None,
     no_good: bool = False,
+    pitches: Mapping[int, DrumPitch] | None = None,
 ) -> list[Match]:
     """Find the hits that sound most alike, from any session.
 
@@ -125,6 +128,8 @@ def find_similar(
     but : str, sequence of str or mapping, optional
         only hits that differ in this way, see `catalog.search.constraints.parse_constraints`
     no_good : bool, also hits that are marked no good
+    pitches : mapping of hit id to DrumPitch, optional
+        of the drums of the hits; `body_hz` in `but` is the pitch of the drum, not of the stroke
 
     Returns
     -------
@@ -139,17 +144,18 @@ def find_similar(
     allowed &= _allowed_rows(table, query, role=role, elsewhere=elsewhere)
     if not table.hits:
         return []
-    spaces, start = table.spaces, query.hit.descriptors
+    spaces, pitches = table.spaces, pitches or {}
     if but is None:
         rows = prefilter_similar(spaces, query.acoustic, query.roles, allowed=allowed, n=n)
         distances = similar_distances_to(spaces, query.acoustic, query.roles, rows=rows)
     else:
-        rows = np.arange(len(allowed))
+        rows, start = np.arange(len(allowed)), pitched(query.hit, pitches)
         meets, distances = apply_constraints(
             parse_constraints(but, start),
             start,
             table.hits,
             distances=similar_distances_to(spaces, query.acoustic, query.roles),
+            pitches=pitches,
         )
         allowed &= meets
     return _rank(table, query.hit, rows, distances=distances, allowed=allowed, n=n)

@@ -8,6 +8,7 @@ from catalog.context import Context
 from catalog.errors import ParameterError
 from catalog.models import Hit
 from catalog.search.constraints import ConstraintSpec
+from catalog.search.drum_pitch import DrumPitch
 from catalog.search.matches import Match, describe_difference
 from catalog.search.query import Query, find_alternates, find_similar, query_file, query_row
 from catalog.search.table import HitTable
@@ -102,8 +103,22 @@ class Search:
         table = self._context.table()
         query = self._query(hit, table)
         return find_similar(
-            table, query, n=n, role=role, elsewhere=elsewhere, but=but, no_good=no_good
+            table,
+            query,
+            n=n,
+            role=role,
+            elsewhere=elsewhere,
+            but=but,
+            no_good=no_good,
+            pitches=None if but is None else self._context.drum_pitches(),
         )
+
+    def drum_pitch(self, hit_id: int) -> DrumPitch | None:
+        """Return the pitch of the drum of a present hit, or None if it has no clear pitch.
+
+        It is measured from all strokes of the drum, see `catalog.search.drum_pitch`.
+        """
+        return self._context.drum_pitches().get(hit_id)
 
     def measure_file(self, path: str | Path) -> Hit:
         """Measure a file that need not be in the catalog, such as a phone recording.

@@ -18,6 +18,8 @@ from catalog.search.constraints import (
     apply_constraints,
     parse_constraints,
 )
+from catalog.search.drum_pitch import DrumPitch
+from tests.kit.drums import make_hit
 from tests.signals import SR, as_frames, drum_stroke
 
 START = {
@@ -46,18 +48,25 @@ def cat(folder, tmp_path_factory):
         yield opened
 
 
+def numbers_of(cat, hit):
+    """Descriptors with the pitch of the drum in place of the body of the stroke."""
+    pitch = cat.search.drum_pitch(hit.id)
+    return {**hit.descriptors, "body_hz": math.nan if pitch is None else pitch.hz}
+
+
 @pytest.mark.parametrize("word", CONSTRAINT_WORDS)
 def test_the_requested_descriptor_moved_in_the_answers(cat, word):
     """For all hits with the descriptor; the target is 95 % of the first ten answers."""
     right, n_answers = 0, 0
     for hit in cat.hits():
-        if any(not math.isfinite(hit.descriptors[name]) for name in CONSTRAINT_WORDS[word]):
+        start = numbers_of(cat, hit)
+        if any(not math.isfinite(start[name]) for name in CONSTRAINT_WORDS[word]):
             continue
         for match in cat.similar(hit.id, 10, but=word):
-            other = cat.hit(match.hit_id).descriptors
+            other = numbers_of(cat, match.hit)
             n_answers += 1
             right += all(
-                (other[name] - hit.descriptors[name]) * (1 if str(change)[0] != "-" else -1) > 0
+                (other[name] - start[name]) * (1 if str(change)[0] != "-" else -1) > 0
                 for name, change in CONSTRAINT_WORDS[word].items()
             )
     assert n_answers > 100
@@ -121,10 +130,20 @@ def test_invalid_constraints_are_rejected(but, words):
 def test_hits_without_the_descriptor_are_excluded(cat):
     hits = cat.hits()[:2]
     is_allowed, distances = apply_constraints(
-        [Constraint("nothing", 1.0)], {"nothing": 1.0}, hits, distances=np.zeros(2)
+        [Constraint("nothing", 1.0)], {"nothing": 1.0}, hits, distances=np.zeros(2), pitches={}
     )
     assert is_allowed.tolist() == [False, False]
     assert np.isfinite(distances).all()
+
+
+def test_lower_goes_by_the_pitch_of_the_drum_and_not_of_the_stroke():
+    hits = [make_hit(i, "tom", body=hz) for i, hz in ((1, 50.0), (2, 100.0), (3, 50.0))]
+    pitches = {1: DrumPitch(100.0, 1.0, 9, ""), 2: DrumPitch(50.0, 1.0, 9, "")}
+    (lower,) = parse_constraints("lower", {"body_hz": 100.0})
+    is_allowed, _ = apply_constraints(
+        [lower], {"body_hz": 100.0}, hits, distances=np.zeros(3), pitches=pitches
+    )
+    assert is_allowed.tolist() == [False, True, False]  # the third has no clear pitch
 
 
 def test_a_quarter_of_the_step_is_enough():

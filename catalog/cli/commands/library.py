@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.library.store.records.annotations import Annotation
     from catalog.models import ScanReport
+    from catalog.search.drum_pitch import DrumPitch
 
 MARK_CHOICES = ("master", "spare", "no-good")
 COUNTS = ("added", "changed", "unchanged", "moved", "missing", "skipped")
@@ -131,8 +132,23 @@ def _show(cat: Catalog, args: argparse.Namespace) -> int:
     numbers = facts.pop("descriptors")
     lines = [f"{name}: {'-' if value == '' else value}" for name, value in facts.items()]
     lines += [f"{name}: {'-' if v is None else f'{v:.4g}'}" for name, v in numbers.items()]
-    print_result(hit, lines, as_json=args.json)
+    pitch = cat.search.drum_pitch(hit.id)
+    lines.append(f"pitch of the drum: {_pitch_words(pitch)}")
+    drum_pitch = None if pitch is None else pitch._asdict()
+    print_result({**to_json_value(hit), "drum_pitch": drum_pitch}, lines, as_json=args.json)
     return OK
+
+
+def _pitch_words(pitch: DrumPitch | None) -> str:
+    from catalog.features.descriptors import note_name  # numpy, which only this needs
+
+    if pitch is None:
+        return "no clear pitch"
+    microphone = f" through {pitch.microphone}" if pitch.microphone else ""
+    return (
+        f"{pitch.hz:.1f} Hz ({note_name(pitch.hz)}), certainty {pitch.certainty:.2f},"
+        f" strokes {pitch.n_strokes}{microphone}"
+    )
 
 
 def _role(cat: Catalog, args: argparse.Namespace) -> int:

@@ -18,6 +18,7 @@ from catalog.kit.fill.explain import plain_slot
 from catalog.kit.levels import Levels, tune_stroke
 from catalog.kit.model import Kit
 from catalog.models import Hit
+from catalog.search.drum_pitch import DrumPitch
 
 # One-third-octave bands from 31.6 Hz to 15.8 kHz: base-ten midbands of IEC 61260-1, from memory.
 BANDS_HZ = tuple(1000.0 * 10.0 ** (n / 10) for n in range(-15, 13))
@@ -37,15 +38,22 @@ class Masking:
     bands_hz: tuple[float, ...]  # midbands of third octaves
     spectrum_db: np.ndarray  # (k, b), energy of each band relative to the stroke
     level_lkfs: tuple[float, ...]  # hit loudness with the gain of the slot
-    pitch_hz: tuple[float, ...]  # `body_hz` as tuned, NaN where there is none
+    pitch_hz: tuple[float, ...]  # of the drum as tuned, NaN where there is none
     notes: tuple[str, ...]  # the nearest note, "" where there is none
     lines: tuple[str, ...]  # the pairs with the greatest overlap
 
 
 def measure_masking(
-    kit: Kit, hits: Mapping[int, Hit], levels: Levels, *, read: Callable[[Hit], Audio]
+    kit: Kit,
+    hits: Mapping[int, Hit],
+    levels: Levels,
+    *,
+    pitches: Mapping[int, DrumPitch],
+    read: Callable[[Hit], Audio],
 ) -> Masking:
     """Measure the spectral overlap of the strongest strokes of each slot.
+
+    `pitches` are those of the drums, see `catalog.search.drum_pitch`.
 
     Raises
     ------
@@ -75,7 +83,7 @@ def measure_masking(
         for slot, audio in zip(slots, strokes, strict=True)
     )
     pitch_hz = tuple(
-        hit.descriptors.get("body_hz", math.nan) * 2.0 ** (step / 12.0)
+        (pitches[hit.id].hz if hit.id in pitches else math.nan) * 2.0 ** (step / 12.0)
         for hit, step in zip(top, semitones, strict=True)
     )
     return Masking(

@@ -15,6 +15,7 @@ import numpy as np
 from catalog.features.production import PRODUCTION_DESCRIPTORS
 from catalog.kit.slots import HAT_SLOTS, SLOTS, TOMS
 from catalog.models import Hit
+from catalog.search.drum_pitch import estimate_drum_pitches
 
 CLIP = 4.0  # deviations; larger values are outliers
 SHRINK = 8.0  # hits of the whole pool that count towards a role, so that few hits do not decide
@@ -56,9 +57,9 @@ def compute_traits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
     roles = np.array([hit.role for hit in hits], dtype=object)
     scaled = _perceptual_scale(production)
     z, deviation = _standardize_by_role(scaled, roles)
-    body_hz = np.array([hit.descriptors.get("body_hz", np.nan) for hit in hits], dtype=np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        pitch = np.where(body_hz > 0, 12.0 * np.log2(body_hz), np.nan)
+    pitches = estimate_drum_pitches(hits)
+    pitch_hz = [pitches[hit.id].hz if hit.id in pitches else np.nan for hit in hits]
+    pitch = 12.0 * np.log2(np.array(pitch_hz, dtype=np.float64))
     drums: dict[tuple[str, str], int] = {}
     drum = [
         drums.setdefault((hit.session, hit.drum), len(drums)) if hit.session and hit.drum else -1

@@ -65,7 +65,8 @@ class KitSound:
         """
         hits, strokes = self._kits.hits_of(kit), self._strokes()
         levels = balance_levels(kit, hits, read=strokes)
-        return measure_masking(kit, hits, levels, read=strokes)
+        pitches = self._context.drum_pitches()
+        return measure_masking(kit, hits, levels, pitches=pitches, read=strokes)
 
     def compare(self, a: Kit, b: Kit) -> KitComparison:
         """Compare two kits slot by slot; both are scored against the present hits.
@@ -152,7 +153,8 @@ class KitSound:
             raise KitError(f"{file}: cannot be written ({err.strerror or err})") from err
 
     def _pitches(self, kit: Kit) -> dict[str, float]:
-        return measure_pitches(kit, self._kits.hits_of(kit), read=self._strokes())
+        self._kits.hits_of(kit)  # raises for hits that are not present
+        return measure_pitches(kit, self._context.drum_pitches())
 
     def _strokes(self) -> StrokeReader:
         """Return a reader of strokes as an export writes them: faded, at most two channels."""

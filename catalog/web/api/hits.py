@@ -47,9 +47,11 @@ async def _mask(request: Request) -> Response:
 
 @in_thread
 def _about(request: Request) -> Response:
-    hit = page().catalog.hit(request.path_params["hit_id"])
-    body_note = note_name(hit.descriptors.get("body_hz", float("nan")))
-    return send_json(describe_row(hit) | {"body_note": body_note})
+    catalog = page().catalog
+    hit = catalog.hit(request.path_params["hit_id"])
+    pitch = catalog.search.drum_pitch(hit.id)
+    hz, note = (round(pitch.hz, 2), note_name(pitch.hz)) if pitch is not None else (None, "")
+    return send_json(describe_row(hit) | {"pitch_hz": hz, "body_note": note})
 
 
 def send_near(hit: int | Path, params: Mapping[str, str]) -> Response:

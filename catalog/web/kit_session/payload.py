@@ -37,8 +37,18 @@ def describe_kit(session: KitSession) -> dict[str, Any]:
             "redo": session.redo_label,
             "choices": len(session.choices),
             "chosen": _chosen(session),
-            "slots": [_slot(kit, slot, hits, gains[slot], notes[slot]) for slot in kit.slots],
+            "slots": [
+                _slot(kit, slot, hits, gains[slot], notes[slot])
+                | {"body": _pitch_note(session.catalog, kit.slots[slot][0])}
+                for slot in kit.slots
+            ],
         }
+
+
+def _pitch_note(catalog: Catalog, hit_id: int) -> str:
+    """Return the note of the drum of a hit, "" without a clear pitch."""
+    pitch = catalog.search.drum_pitch(hit_id)
+    return note_name(pitch.hz) if pitch is not None else ""
 
 
 def _with_known_hits(catalog: Catalog, kit: Kit) -> tuple[Kit, dict[int, Hit]]:
@@ -77,7 +87,6 @@ def _slot(
     kit: Kit, slot: str, hits: Mapping[int, Hit], gain_db: float, notes: Sequence[int]
 ) -> dict[str, Any]:
     layers = layers_of(kit, slot, hits)
-    body_hz = hits[kit.slots[slot][0]].descriptors.get("body_hz", math.nan)
     return {
         "slot": slot,
         "label": slot_word(slot),
@@ -92,7 +101,6 @@ def _slot(
         "level_db": kit.level_db.get(slot, 0.0),
         "semitones": kit.tuning_semitones.get(slot, 0.0),
         "curve": [[0, 0.0], *([v, round(g, 5)] for v, g in velocity_curve(layers).items())],
-        "body": note_name(body_hz),
         "hits": [describe_stroke(hits[i]) for i in kit.slots[slot]],
         "layers": [
             {

@@ -18,7 +18,7 @@ export function makeNumbers(hit) {
   const entries = {
     'length': formatSeconds(numbers.length_s), 'attack': formatSeconds(numbers.attack_s),
     'decay by 20 dB': formatSeconds(numbers.decay20_s), 'brightness': formatHertz(numbers.centroid_hz),
-    'body': numbers.body_hz ? formatHertz(numbers.body_hz) + note : '–',
+    'pitch': hit.pitch_hz ? formatHertz(hit.pitch_hz) + note : 'no clear pitch',
     'loudness': formatDecibels(numbers.loudness_lkfs, 'LKFS'),
     'peak': formatDecibels(numbers.peak_db, 'dBFS'),
     'file': `${hit.format}, ${describeChannels(hit.channels)}`,

@@ -1,0 +1,1 @@
+"""What a hit sounds like on average: its lowest mode and its spectrum."""
