@@ -63,8 +63,17 @@ class LongRecording:
         return mix_channels(replace(audio, samples=aligned), "sum")
 
     def read_recorded(self, start: int, stop: int) -> Audio:
-        """Decode the frames `start` to `stop` (exclusive) as they were recorded."""
-        return decode_sides(self.path, self.mate, start=start, stop=stop)
+        """Decode the frames `start` to `stop` (exclusive) as they were recorded.
+
+        Raises
+        ------
+        AudioError
+            if the file is damaged or ends before `stop`
+        """
+        audio = decode_sides(self.path, self.mate, start=start, stop=stop)
+        if len(audio.samples) < stop - start:  # MP3: its header may declare any length
+            raise AudioError(self.path, "ends early: its header declares more audio; copy it again")
+        return audio
 
 
 def long_header(path: Path) -> Header | None:

@@ -10,7 +10,7 @@ import soundfile
 
 from catalog.audio.channels import measure_delays, mix_channels
 from catalog.audio.decode import decode_file, read_header
-from catalog.errors import ParameterError
+from catalog.errors import AudioError, ParameterError
 from catalog.library.scan import workers
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.stereo_pairs import decode_sides
@@ -106,3 +106,11 @@ def test_a_large_file_that_is_damaged_is_skipped_with_its_reason(tmp_path, monke
     with Store.open(tmp_path / "drums.sqlite") as store:
         report = scan_folders(store, [tmp_path / "takes"], n_jobs=2)
     assert [fault.path.name for fault in report.skipped] == ["bad.wav"]
+
+
+def test_a_file_that_is_shorter_than_its_header_declares_is_refused(tmp_path):
+    path = tmp_path / "take.mp3"
+    soundfile.write(path, make_take(length_s=6.0), SR)
+    header = read_header(path)._replace(n_frames=20_000_000)  # as a damaged header of MP3 does
+    with pytest.raises(AudioError, match="ends early: its header declares more audio"):
+        measure_long_file(path, header=header)
