@@ -7,8 +7,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numpy as np
-
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
 from catalog.library.metadata.given_names import damping_of
@@ -20,12 +18,11 @@ MAX_STROKES = 64  # added to one slot; more only makes the folder larger
 TOP = 127  # highest MIDI velocity
 MIN_SPAN = 3  # velocities of a layer, so that it can be played on purpose
 VELOCITY_DB = 40.0  # per decade of velocity: the square law of SFZ players for amplitude
-CURVE_SHARES = (1 / 8, 1 / 4, 1 / 2, 3 / 4, 1.0)  # linear interpolation errs by 1 dB at most
-ONE_LEVEL = (
-    "all strokes were normalized to one level: they are ordered by timbre, and velocity sets the "
-    "level; check the order by ear"
-)
-JUMP_DB = 9.0  # LU between neighboring layers that sounds like a step; common practice
+SOFT_VELOCITY = 12  # below it the square law falls by more than `SOFT_STEP_DB` a velocity
+SOFT_STEP_DB = 1.5  # a velocity below `SOFT_VELOCITY`
+MAX_BOOST_DB = 6.0  # of a stroke over its recorded level: more raises its noise, and an SFZ 1
+# player limits `volume` to it; a stroke that is not boosted is lowered instead
+MIN_SOUND_S = 0.020  # of a stroke that becomes a layer; a shorter file is a fragment
 
 
 @dataclass(frozen=True)
@@ -38,13 +35,35 @@ class Layer:
     strength: float  # mean of its strokes
 
 
+def law_db(velocity: float) -> float:
+    """Return the level of a velocity from 1 to 127 under that of 127, dB, at most 0.
+
+    It is the square law of SFZ players, which is limited to `SOFT_STEP_DB` a velocity where it is
+    steeper.
+    """
+    square_db = VELOCITY_DB * math.log10(max(velocity, SOFT_VELOCITY) / TOP)
+    return square_db - SOFT_STEP_DB * max(0.0, SOFT_VELOCITY - velocity)
+
+
+def _velocity_at(level_db: float) -> float:
+    """Return the velocity at which `law_db` is a level, at most 0; it may be below 1."""
+    square = TOP * 10.0 ** (level_db / VELOCITY_DB)
+    soft = SOFT_VELOCITY + (level_db - law_db(SOFT_VELOCITY)) / SOFT_STEP_DB
+    return square if square >= SOFT_VELOCITY else soft
+
+
+def is_fragment(hit: Hit) -> bool:
+    """Return whether a hit is too short to be a layer."""
+    return hit.stop - hit.start < MIN_SOUND_S * hit.sr
+
+
 def strokes_of_drum(
     hit: Hit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
 ) -> tuple[Hit, ...]:
     """List the strokes of the drum of a hit through the same microphone, weakest first.
 
-    Damped strokes are not listed with open ones, nor those marked no good. Copies in `leave_out`
-    are left out; `hit` itself always stays, alone if its drum is unknown.
+    Damped strokes are not listed with open ones, nor fragments, nor those marked no good. Copies in
+    `leave_out` are left out; `hit` itself always stays, alone if its drum is unknown.
     """
     if not hit.drum:
         return (hit,)
@@ -56,6 +75,7 @@ def strokes_of_drum(
         and other.id not in leave_out
         and other.state == State.HERE
         and other.mark != Mark.NO_GOOD
+        and not is_fragment(other)
         and math.isfinite(other.strength_lkfs)
         and (other.drum, other.session, other.microphone, other.role)
         == (hit.drum, hit.session, hit.microphone, hit.role)
@@ -148,7 +168,7 @@ def _apart(a: float, b: float) -> float:
 def _share_velocities(groups: Sequence[Sequence[Hit]]) -> tuple[Layer, ...]:
     """Divide the velocities between the groups, the lowest for the first."""
     levels = [_mean_strength(group) for group in groups]
-    edges = _velocity_edges(levels)
+    edges = _velocity_edges(groups, levels)
     return tuple(
         Layer(tuple(group), low + 1, high, level)
         for group, level, (low, high) in zip(groups, levels, pairwise(edges), strict=True)
@@ -175,57 +195,27 @@ def _group_within(ordered: Sequence[Hit], width_db: float) -> list[list[Hit]]:
 
 
 def _mean_strength(group: Sequence[Hit]) -> float:
-    known = [hit.strength_lkfs for hit in group if math.isfinite(hit.strength_lkfs)]
+    known = _strengths(group)
     return sum(known) / len(known) if known else -math.inf
 
 
-def _velocity_edges(levels: Sequence[float]) -> list[int]:
-    """Highest velocity below each layer, then 127: midway in dB, each layer `MIN_SPAN` wide."""
-    n = len(levels)
+def _strengths(group: Sequence[Hit]) -> list[float]:
+    return [hit.strength_lkfs for hit in group if math.isfinite(hit.strength_lkfs)]
+
+
+def _velocity_edges(groups: Sequence[Sequence[Hit]], levels: Sequence[float]) -> list[int]:
+    """Return the highest velocity below each layer, then 127; each layer is `MIN_SPAN` wide.
+
+    Two layers meet midway in dB, or where the weakest stroke of the lower one is boosted by
+    `MAX_BOOST_DB`. Levels are relative to the strongest stroke, which plays at velocity 127.
+    """
+    n, top = len(levels), max(_strengths(groups[-1]), default=-math.inf)
     edges = [0]
     for index, (level, above) in enumerate(pairwise(levels)):
-        middle = 0.5 * (level + above) - levels[-1]
-        velocity = round(TOP * 10.0 ** (middle / VELOCITY_DB)) if math.isfinite(middle) else 0
+        weakest = min(_strengths(groups[index]), default=-math.inf)
+        under_top_db = min(0.5 * (level + above), weakest + MAX_BOOST_DB) - top
+        velocity = round(_velocity_at(min(under_top_db, 0.0))) if math.isfinite(under_top_db) else 0
         lowest = edges[-1] + MIN_SPAN
         highest = TOP - MIN_SPAN * (n - 1 - index)
         edges.append(min(max(velocity, lowest), highest))
     return [*edges, TOP]
-
-
-def layer_warnings(layers: Sequence[Layer]) -> tuple[str, ...]:
-    """Warn of jumps in strength between neighboring layers and of normalized strokes."""
-    jumps = [
-        f"{above.strength - below.strength:.0f} LU between velocity {below.highest} and "
-        f"{above.lowest}: a stroke between them is missing"
-        for below, above in pairwise(layers)
-        if above.strength - below.strength > JUMP_DB
-    ]
-    return (ONE_LEVEL, *jumps) if _is_normalized(layers) else tuple(jumps)
-
-
-def _is_normalized(layers: Sequence[Layer]) -> bool:
-    return any(hit.heard_lkfs is not None for layer in layers for hit in layer.hits)
-
-
-def velocity_curve(layers: Sequence[Layer]) -> dict[int, float]:
-    """Gain that a player applies by velocity, at a few velocities.
-
-    The recordings hold the strength of each layer; a velocity curve on top would make soft strokes
-    vanish. Velocity therefore has no effect except below the strength of the weakest layer, where
-    there is no recording and the square law continues. Where all recordings were normalized to one
-    level, the law provides the dynamics over the whole range. Between the points the gain is
-    interpolated linearly, from 0 at velocity 0.
-
-    Returns
-    -------
-    dict of velocity to amplitude, 1 at the top of the weakest layer; for one layer the whole law
-    """
-    top = TOP if _is_normalized(layers) else layers[0].highest
-    points = sorted({max(1, round(top * share)) for share in CURVE_SHARES})
-    return {velocity: (velocity / top) ** 2 for velocity in points}
-
-
-def velocity_gain(layers: Sequence[Layer], velocity: int) -> float:
-    """Amplitude that a player applies at a velocity from 1 to 127, 0 to 1."""
-    curve = {0: 0.0} | velocity_curve(layers)
-    return float(np.interp(velocity, list(curve), list(curve.values())))

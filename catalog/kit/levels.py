@@ -9,16 +9,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from catalog.audio.model import Audio
-from catalog.audio.resample import resample, retune
+from catalog.audio.resample import retune
 from catalog.features.loudness import true_peak
+from catalog.kit.chords import Chord, loudest_chord
+from catalog.kit.dynamics import reference_lkfs, stroke_curves
+from catalog.kit.layers import Layer, layers_of
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
 
 CEILING_DBTP = -1.0  # maximum true peak of EBU R 128
 MARGIN_DB = 0.1  # by which a fourfold oversampled true peak may read low (BS.1770-4, Annex 2)
-CHORD_S = 1.0  # from the onset; later every stroke has decayed
-LIMBS = 4  # most strokes that a drummer plays at once
 QUIETEST_LKFS = -70.0  # absolute gate of BS.1770-4; no loudness is measured below it
 MAX_BOOST_DB = 24.0  # more would raise the noise of the room with the drum
 TARGET_LKFS = -20.0  # of kick and snare before headroom is set; only differences matter
@@ -35,44 +36,44 @@ class Levels:
     """Gains of a kit."""
 
     gain_db: dict[str, float]  # of each slot, for all its hits
-    chord_dbtp: float  # highest true peak that any four slots can reach, or all slots together do
+    chord_dbtp: float  # true peak of the loudest chord, struck together at full velocity
     notes: tuple[str, ...]  # changes made, and slots whose level could not be set
 
 
 def balance_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], Audio]) -> Levels:
-    """Balance the loudness of the slots and leave headroom for the loudest chord.
+    """Balance the loudness of the slots and bring the loudest chord to the ceiling.
 
-    The loudness of a slot is that of its strongest stroke, which full velocity plays. The user's
-    own levels are added; the chord is measured with the slots tuned.
+    The loudness of a slot is that of full velocity, heard over two loudspeakers: both play a mono
+    recording. The chord is the loudest of all that two hands and two feet can strike together. It
+    is measured with the slots tuned, and the user's own levels are added.
 
     References
     ----------
     Loudness and true peak: Recommendation ITU-R BS.1770-4, Annexes 1 and 2. Ceiling: EBU R 128.
     """
     kit = replace(kit, slots={slot: ids for slot, ids in kit.slots.items() if ids})
+    layers = {slot: layers_of(kit, slot, hits) for slot in kit.slots}
     balanced, notes = {}, []
-    for slot, ids in kit.slots.items():
-        balanced[slot], note = _balance_slot(slot, [hits[i] for i in ids])
+    for slot, own in layers.items():
+        balanced[slot], note = _balance_slot(slot, own)
         notes += [note] if note else []
         if own := kit.level_db.get(slot, 0.0):
             notes.append(f"{slot}: {own:+.1f} dB by hand")
     unmeasured = {slot for slot, gain in balanced.items() if gain is None}
     gains = {slot: (gain or 0.0) + kit.level_db.get(slot, 0.0) for slot, gain in balanced.items()}
-    peak = _chord_peak(kit, hits, gains, read=read)
+    chord = _loudest_chord(kit, layers, gains, read=read)
     headroom_db = 0.0
-    if math.isfinite(peak):
-        headroom_db = min(CEILING_DBTP - MARGIN_DB - peak, MAX_BOOST_DB - max(gains.values()))
-        notes.append(
-            f"all slots {headroom_db:+.1f} dB: any chord stays under {CEILING_DBTP:.0f} dBTP"
-        )
+    if math.isfinite(chord.peak_dbtp):
+        ceiling_db = CEILING_DBTP - MARGIN_DB
+        headroom_db = min(ceiling_db - chord.peak_dbtp, MAX_BOOST_DB - max(gains.values()))
+        notes.append(_describe_chord(chord, headroom_db))
     for slot in gains:
         gains[slot] += min(headroom_db, 0.0) if slot in unmeasured else headroom_db
-    return Levels(gains, peak + headroom_db, tuple(notes))
+    return Levels(gains, chord.peak_dbtp + headroom_db, tuple(notes))
 
 
-def _balance_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]:
-    top = max(strokes, key=lambda hit: hit.strength_lkfs)
-    loudness = top.descriptors.get("loudness_lkfs", math.nan)
+def _balance_slot(slot: str, layers: Sequence[Layer]) -> tuple[float | None, str]:
+    loudness = reference_lkfs(layers)
     if not loudness > QUIETEST_LKFS:
         return None, f"{slot}: too quiet to be measured; its level was not changed"
     gain_db = TARGET_LKFS + BALANCE_LU[SLOTS[slot].roles[0]] - loudness
@@ -85,43 +86,40 @@ def _balance_slot(slot: str, strokes: Sequence[Hit]) -> tuple[float | None, str]
     return gain_db, ""
 
 
-def _chord_peak(
-    kit: Kit, hits: Mapping[int, Hit], gain_db: Mapping[str, float], *, read: Callable[[Hit], Audio]
-) -> float:
-    """Highest true peak of a chord, dBTP: the four highest peaks added, or all slots together."""
-    peaks, strongest = [], []
-    for slot, ids in kit.slots.items():
-        gain = 10.0 ** (gain_db[slot] / 20.0)
-        top = max((hits[i] for i in ids), key=lambda hit: (hit.strength_lkfs, -hit.id))
-        highest = 0.0
-        for hit_id in ids:
-            audio = tune_stroke(read(hits[hit_id]), kit.tuning_semitones.get(slot, 0.0))
-            highest = max(highest, 10.0 ** (true_peak(audio.samples) / 20.0))
-            if hit_id == top.id:
-                strongest.append(replace(audio, samples=audio.samples * np.float32(gain)))
-        peaks.append(highest * gain)
-    bound = sum(sorted(peaks)[-LIMBS:])
-    if bound <= 0.0:
-        return -math.inf
-    return max(20.0 * math.log10(bound), simultaneous_peak(strongest))
+def _describe_chord(chord: Chord, headroom_db: float) -> str:
+    names = ", ".join(chord.slots)
+    what = f"{names} struck together reach" if len(chord.slots) > 1 else f"{names} reaches"
+    return (
+        f"all slots {headroom_db:+.1f} dB: at full velocity {what} "
+        f"{chord.peak_dbtp + headroom_db:.1f} dBTP, the most that two hands and two feet play"
+    )
 
 
-def simultaneous_peak(strokes: Sequence[Audio]) -> float:
-    """Measure the true peak in dBTP of strokes that begin together, at any sample rates.
+def _loudest_chord(
+    kit: Kit,
+    layers: Mapping[str, Sequence[Layer]],
+    gain_db: Mapping[str, float],
+    *,
+    read: Callable[[Hit], Audio],
+) -> Chord:
+    """Find the loudest chord at full velocity, or the stroke of any velocity that is louder."""
+    single, strongest = Chord((), -math.inf), {}
+    for slot, own in layers.items():
+        full = {hit.id for hit in own[-1].hits}
+        loudest = -math.inf
+        for hit, curve in stroke_curves(own):
+            audio = tune_stroke(read(hit), kit.tuning_semitones.get(slot, 0.0))
+            level_db = gain_db[slot] + curve.top_db
+            peak = true_peak(audio.samples) + level_db
+            single = max(single, Chord((slot,), peak), key=_peak)
+            if peak > loudest and hit.id in full:
+                samples = audio.samples * np.float32(10.0 ** (level_db / 20.0))
+                strongest[slot], loudest = replace(audio, samples=samples), peak
+    return max(single, loudest_chord(strongest), key=_peak)
 
-    One channel plays on both sides. The peak of silence is -inf.
-    """
-    if not strokes:
-        return -math.inf
-    sr = max(audio.sr for audio in strokes)
-    parts = [
-        resample(audio.samples[: round(CHORD_S * audio.sr), :2], sr=audio.sr, to_sr=sr)
-        for audio in strokes
-    ]
-    mix = np.zeros((max(map(len, parts)), 2), dtype=np.float32)
-    for part in parts:
-        mix[: len(part)] += part
-    return true_peak(mix)
+
+def _peak(chord: Chord) -> float:
+    return chord.peak_dbtp
 
 
 def tune_stroke(audio: Audio, semitones: float, *, to_sr: int | None = None) -> Audio:

@@ -47,10 +47,15 @@ def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
     At most `MAX_REASONS` audible differences are listed, the largest first, then the session of
     `other` if it is a different one.
     """
-    found = audible_differences(hit.descriptors, other.descriptors)
+    found = audible_differences(as_heard(hit), as_heard(other))
     if other.session and other.session != hit.session:
         found += (f"from {other.session}",)
     return found
+
+
+def as_heard(hit: Hit) -> Mapping[str, float]:
+    """Return the descriptors of a hit, with its loudness over two loudspeakers."""
+    return {**hit.descriptors, "loudness_lkfs": hit.played_lkfs}
 
 
 def audible_differences(

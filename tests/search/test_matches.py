@@ -37,3 +37,10 @@ def test_a_match_holds_hit_distance_and_differences():
     same, other = (Match(hit, 0.5, query_hit=hits[0]) for hit in hits)
     assert (other.hit, other.hit_id, other.distance) == (hits[1], 7, 0.5)
     assert (same.reasons, other.reasons[-1]) == ((), "from b")
+
+
+def test_a_mono_file_is_as_loud_as_the_same_sound_in_two_channels():
+    """BS.1770-4 adds the channels, so that two equal ones read 3 dB more than one."""
+    mono = make_hit(1, loudness=-20.0)
+    both = make_hit(2, loudness=-20.0 + 3.01, n_channels=2)
+    assert Match(both, 0.0, query_hit=mono).reasons == ()

@@ -11,7 +11,7 @@ from catalog.kit.levels import Levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
-from catalog.search.matches import audible_differences
+from catalog.search.matches import as_heard, audible_differences
 
 CLOSE = 0.05  # of a score; a smaller difference is inaudible
 AUDIBLE_DB = 1.0  # of gain; smaller differences are not listed
@@ -76,7 +76,7 @@ def _compare_slot(
     found: tuple[str, ...] = ()
     if first is not None and second is not None:
         if first != second:
-            found = audible_differences(hits[first].descriptors, hits[second].descriptors)
+            found = audible_differences(as_heard(hits[first]), as_heard(hits[second]))
         if tuning[0] != tuning[1]:
             found += (f"tuned {tuning[1] - tuning[0]:+.1f} semitones",)
         if abs(by_hand[1] - by_hand[0]) >= AUDIBLE_DB:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,11 +26,13 @@ def apply_gain(audio: Audio, gain_db: float) -> Audio:
 def encode_stroke(audio: Audio, options: ExportOptions) -> bytes:
     """Encode one audio file of an exported kit.
 
-    16 bits carry triangular dither two steps wide, which decorrelates the rounding error.
+    16 bits carry triangular dither two steps wide, which decorrelates the rounding error. The
+    samples are its seed, so that equal strokes give equal files and others have other dither.
     """
     samples = audio.samples
     if options.subtype == "PCM_16":
-        rng = np.random.default_rng(len(samples))
+        digest = hashlib.sha256(np.ascontiguousarray(samples).tobytes()).digest()
+        rng = np.random.default_rng(int.from_bytes(digest[:16], "big"))
         samples = samples + (rng.random(samples.shape) - rng.random(samples.shape)) * options.step
     return encode_audio(samples, sr=audio.sr, container=options.container, subtype=options.subtype)
 

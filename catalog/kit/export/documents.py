@@ -15,6 +15,7 @@ from catalog.audio.model import Audio
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.export.plan import ExportPlan, PlannedFile
 from catalog.kit.export.sfz import CONTROL_DB, microphone_controls, sfz_text
+from catalog.kit.export.velocity_plot import velocity_plot
 from catalog.kit.fill.explain import explain_sessions
 from catalog.kit.slots import SLOTS, gm_name
 from catalog.library.metadata.filename import ORIGIN
@@ -69,6 +70,7 @@ def make_documents(
         "notes.csv": notes_csv(plan),
         "manifest.csv": csv_text(rows),
         "manifest.json": manifest_json(plan, rows, phrase_sha256=phrase_sha256),
+        "velocities.svg": velocity_plot(plan, hits),
         "README.txt": readme_text(plan, rows, hits),
     }
 
@@ -200,6 +202,7 @@ Contents
                  {format}
   phrase{suffix:<9s}two bars played on the kit; phrase.mid is the same for your own player
   notes.csv      which key plays what (General MIDI Level 1 percussion)
+  velocities.svg the level of each slot by velocity; open it in a browser
   manifest.csv   where each hit came from and what was done to it; manifest.json for programs
 
 Keys
@@ -207,7 +210,8 @@ Keys
 
 Levels
 {notes}
-  Gains are applied in the audio; strokes of one slot keep their level differences.
+  Gains are applied in the audio; the files of one slot keep their recorded level differences.
+  In kit.sfz each stroke has a velocity curve, so that the level rises smoothly from layer to layer.
   Start with the volume low: drums have high peaks.
 
 Microphones

@@ -12,17 +12,21 @@ from pathlib import Path
 
 from catalog.audio.model import Audio
 from catalog.errors import KitError
+from catalog.kit.dynamics import StrokeCurve, layer_warnings, stroke_curves
 from catalog.kit.export.microphones import MicrophoneExport
 from catalog.kit.export.options import ExportOptions
 from catalog.kit.fill.explain import UNSURE
-from catalog.kit.layers import Layer, layer_warnings, layers_of, velocity_curve
+from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
 from catalog.kit.strokes import StrokeReader
 from catalog.models import Hit, RoleSource
 
-DOCUMENTS = ("README.txt", "kit.sfz", "manifest.csv", "manifest.json", "notes.csv", "phrase.mid")
+DOCUMENTS = (
+    "README.txt", "kit.sfz", "manifest.csv", "manifest.json", "notes.csv", "phrase.mid",
+    "velocities.svg",
+)  # fmt: skip
 HEADER_BYTES = 1_000  # of an audio file, at most
 SAMPLE_BYTES: Mapping[str, int] = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4}
 
@@ -59,7 +63,7 @@ class ExportPlan:
     options: ExportOptions
     audio: tuple[PlannedFile, ...]  # in the order of the keys, layers and round robins
     documents: tuple[str, ...]  # the other files of the folder
-    velocity_curves: Mapping[str, Mapping[int, float]]  # by slot, see `velocity_curve`
+    curves: Mapping[tuple[str, int], StrokeCurve]  # gain by velocity, by slot and hit id
     gain_db: Mapping[str, float]  # by slot; empty while the levels cannot be measured
     chord_dbtp: float  # see `Levels`
     level_notes: tuple[str, ...]  # changes of level
@@ -125,7 +129,11 @@ def plan_export(
         options=options,
         audio=audio,
         documents=tuple(sorted((*DOCUMENTS, f"phrase{options.suffix}"))),
-        velocity_curves={slot: velocity_curve(own) for slot, own in layers.items()},
+        curves={
+            (slot, hit.id): curve
+            for slot, own in layers.items()
+            for hit, curve in stroke_curves(own)
+        },
         gain_db=levels.gain_db,
         chord_dbtp=levels.chord_dbtp,
         level_notes=levels.notes,

@@ -14,7 +14,8 @@ def sfz_text(plan: ExportPlan) -> str:
     """Write the SFZ instrument.
 
     Each key of a slot is a group; its layers divide the velocity range and its round robins
-    alternate. Recorded dynamics are kept, so velocity changes the level of the weakest layer only.
+    alternate. The files hold the recorded dynamics; each stroke has a velocity curve by which
+    neighboring layers meet at one level, and a `volume` if it is played louder than recorded.
     With all microphones each has groups of its own with its controller (`gain_cc`), and is choked
     by itself only. Every stroke plays to its end (`one_shot`) unless another of its choke group
     starts.
@@ -52,7 +53,7 @@ def _sfz_group(slot: str, note: int, microphone: str, control: int | None) -> li
     lines += ["<group>", f"key={note}"]
     if control is not None:
         lines += ["volume=0", f"gain_cc{control}={CONTROL_DB:g}"]
-    lines += [f"pitch_keycenter={note}", "amp_veltrack=0"]
+    lines += [f"pitch_keycenter={note}", "amp_veltrack=100"]
     if choke := SLOTS[slot].choke:
         number = choke if control is None else 1000 * choke + control
         lines += [f"group={number}", f"off_by={number}", "off_mode=normal"]
@@ -63,7 +64,7 @@ def _sfz_region(file: PlannedFile, plan: ExportPlan) -> str:
     opcodes = [f"lovel={file.lowest}", f"hivel={file.highest}"]
     if file.n_robins > 1:
         opcodes += [f"seq_length={file.n_robins}", f"seq_position={file.robin}"]
-    if file.layer == 1:
-        curve = plan.velocity_curves[file.slot].items()
-        opcodes += ["amp_veltrack=100", *(f"amp_velcurve_{at}={gain:.4f}" for at, gain in curve)]
+    curve = plan.curves[file.slot, file.hit_id]
+    opcodes += [f"volume={curve.top_db:.2f}"]
+    opcodes += [f"amp_velcurve_{at}={gain:.6f}" for at, gain in curve.points.items()]
     return f"<region> {' '.join(opcodes)} sample={file.file}"

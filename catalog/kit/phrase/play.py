@@ -14,7 +14,8 @@ from catalog.audio.model import Audio
 from catalog.audio.resample import retune
 from catalog.errors import KitError
 from catalog.features.loudness import true_peak
-from catalog.kit.layers import Layer, layers_of, velocity_gain
+from catalog.kit.dynamics import stroke_curve
+from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import CEILING_DBTP, MARGIN_DB
 from catalog.kit.model import Kit
 from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase
@@ -23,6 +24,7 @@ from catalog.models import Hit
 
 CHOKE_S = 0.05  # fade of a choked stroke, as in the SFZ file
 TAIL_S = 2.5  # after the last stroke
+MAX_BOOST_DB = 12.0  # of a phrase; a soft one stays soft, and noise is not raised further
 MAX_FRAMES = 60_000_000  # of a phrase: five minutes at 192 kHz, 480 MB of stereo
 MAX_MIXED_FRAMES = 3_000_000_000  # of all strokes: about ten seconds of work
 
@@ -40,7 +42,7 @@ class Stroke:
     velocity: int  # 1 to 127
     layer: int  # counted from 1, the weakest first
     robin: int  # counted from 1
-    gain_db: float  # of the slot and of the velocity within the weakest layer
+    gain_db: float  # of the slot and of the velocity
     tuning_semitones: float = 0.0
     choke_s: float | None = None
 
@@ -73,11 +75,12 @@ def perform_phrase(
         n_played[event.slot, number] = turn + 1
         robin = turn % len(layer.hits)
         choke_beat = _choke_beat(events, index)
-        velocity_db = 20.0 * np.log10(velocity_gain(layers[event.slot], event.velocity))
+        hit = layer.hits[robin]
+        curve = stroke_curve(hit, layer, layers[event.slot])
         strokes.append(Stroke(
-            time_s=event.beat * beat_s, slot=event.slot, hit_id=layer.hits[robin].id,
+            time_s=event.beat * beat_s, slot=event.slot, hit_id=hit.id,
             velocity=event.velocity, layer=number, robin=robin + 1,
-            gain_db=gain_db[event.slot] + float(velocity_db),
+            gain_db=gain_db[event.slot] + curve.gain_db(event.velocity),
             tuning_semitones=kit.tuning_semitones.get(event.slot, 0.0),
             choke_s=None if choke_beat is None else choke_beat * beat_s,
         ))  # fmt: skip
@@ -109,7 +112,7 @@ def render_phrase(
     Returns
     -------
     np.ndarray, float32, shape (n_frames, 2)
-        below -1 dBTP; attenuated as a whole if the strokes add up to more
+        its true peak is brought to -1 dBTP as a whole, boosted by `MAX_BOOST_DB` at most
 
     Raises
     ------
@@ -131,8 +134,11 @@ def render_phrase(
             samples = _choke(samples, round((stroke.choke_s - stroke.time_s) * sr), sr=sr)
         samples = samples[: len(out) - start]
         out[start : start + len(samples)] += samples
-    over_db = true_peak(out) - (CEILING_DBTP - MARGIN_DB)
-    return out * np.float32(10.0 ** (-over_db / 20.0)) if over_db > 0.0 else out
+    peak_db = true_peak(out)
+    if not np.isfinite(peak_db):
+        return out
+    change_db = min(CEILING_DBTP - MARGIN_DB - peak_db, MAX_BOOST_DB)
+    return out * np.float32(10.0 ** (change_db / 20.0))
 
 
 def _check_work(performance: Performance, hits: Mapping[int, Hit], *, sr: int) -> None:

@@ -12,7 +12,8 @@ import numpy as np
 from catalog.audio.model import Audio
 from catalog.catalog import Catalog
 from catalog.features.descriptors import note_name
-from catalog.kit.layers import layer_warnings, layers_of, velocity_curve
+from catalog.kit.dynamics import layer_warnings, stroke_curves
+from catalog.kit.layers import layers_of
 from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
@@ -71,7 +72,7 @@ def play_levels(kit: Kit, hits: Mapping[int, Hit]) -> dict[str, float]:
     """Return the gain of each slot for playing, dB.
 
     The differences between slots are those of the export. The common gain comes from the peaks
-    measured by the scan, so that no stroke is decoded and all slots may sound at once.
+    measured by the scan, as if all strokes of a chord peaked at once: no stroke is decoded.
     """
 
     def read(hit: Hit) -> Audio:
@@ -100,7 +101,11 @@ def _slot(
         "gain_db": round(gain_db, 2),
         "level_db": kit.level_db.get(slot, 0.0),
         "semitones": kit.tuning_semitones.get(slot, 0.0),
-        "curve": [[0, 0.0], *([v, round(g, 5)] for v, g in velocity_curve(layers).items())],
+        "curves": {
+            hit.id: [[v, round(gain * 10.0 ** (curve.top_db / 20.0), 6)] for v, gain in points]
+            for hit, curve in stroke_curves(layers)
+            for points in [curve.points.items()]
+        },
         "hits": [describe_stroke(hits[i]) for i in kit.slots[slot]],
         "layers": [
             {

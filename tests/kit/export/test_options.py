@@ -1,5 +1,6 @@
 """An export follows its options and settings: width, container, rate, zip, tuning, levels."""
 
+import itertools
 import json
 import zipfile
 from dataclasses import replace
@@ -11,6 +12,7 @@ from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, KitError
 from catalog.kit.export import ExportOptions, export_kit, plan_export
+from catalog.kit.export.audio import encode_stroke
 from catalog.kit.model import Kit
 from catalog.models import Hit
 from tests.kit.drums import SR, kit_hits, make_hit, make_stroke, read_manifest
@@ -79,6 +81,19 @@ def test_sixteen_bits_carry_triangular_dither(tmp_path):
     assert set(np.unique(steps)) <= {-1.0, 0.0, 1.0}
     # triangular noise two steps wide has variance 1/6, the rounding adds 1/12: 1/4 of a step²
     assert np.var(steps) == pytest.approx(0.25, abs=0.02)
+
+
+def test_strokes_of_one_length_have_different_dither(tmp_path):
+    errors = []
+    for number in range(4):
+        samples = tone(make_hit(0)).samples * np.float32(0.5 + 0.1 * number)
+        data = encode_stroke(Audio(samples, SR, "WAV", "FLOAT"), ExportOptions("PCM_16"))
+        (tmp_path / "stroke.wav").write_bytes(data)
+        decoded = decode_file(tmp_path / "stroke.wav").samples
+        errors.append(2.0**15 * (decoded - samples.astype(np.float64))[:, 0])
+    for a, b in itertools.combinations(errors, 2):
+        assert np.std(a) == pytest.approx(0.5, abs=0.02)  # of dither and rounding, in steps
+        assert abs(np.corrcoef(a, b)[0, 1]) < 0.05  # six deviations of 17,640 samples
 
 
 @pytest.mark.parametrize("semitones", [-3.0, 1.5])

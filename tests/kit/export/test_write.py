@@ -30,7 +30,7 @@ def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path):
     files = export_kit(KIT, kit_hits(), tmp_path / "kit", read=make_stroke)
     names = {f.relative_to(tmp_path / "kit").as_posix() for f in files}
     documents = {"kit.sfz", "notes.csv", "manifest.csv", "manifest.json", "README.txt"}
-    documents |= {"phrase.mid", "phrase.wav"}
+    documents |= {"phrase.mid", "phrase.wav", "velocities.svg"}
     assert documents < names
     assert names - documents == {row["file"] for row in read_manifest(tmp_path / "kit")["files"]}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["kit"]

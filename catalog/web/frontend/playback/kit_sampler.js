@@ -50,7 +50,7 @@ function makeKitSampler() {
   };
   const play = (buffer, slot, hit, { velocity, when, layer }) => {
     const start = Math.max(when, engine.ctx.currentTime);
-    const gain = gainOf(slot.gain_db + hit.over_db) * velocityGain(slot.curve, velocity);
+    const gain = gainOf(slot.gain_db + hit.over_db) * velocityGain(slot.curves[hit.id], velocity);
     const voice = startVoice(buffer, { gain, when: start, semitones: slot.semitones });
     if (slot.choke) joinGroup(voice, slot.choke);
     engine.logStart(hit, buffer.duration);
