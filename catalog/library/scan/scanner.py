@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 from collections import defaultdict
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -240,8 +241,12 @@ class _Scan:
             for path in sorted(known.keys() - {file.path for file in found.files} - moved_away)
             if known[path].hit_id is not None and self._was_listed(path, found)
         }
-        here = [(r.hit_id, p) for p, r in missing.items() if r.hit_id and r.state == State.HERE]
-        self.store.files.change_state(here, State.MISSING, before=State.HERE)
+        # A file is moved and its hit changed in one transaction, so that in this one both agree:
+        # a file that was restored since the walk is not missing.
+        with self.store.writing(changes_hits=False):
+            missing = {path: row for path, row in missing.items() if not _is_there(path, row)}
+            here = [(r.hit_id, p) for p, r in missing.items() if r.hit_id and r.state == State.HERE]
+            self.store.files.change_state(here, State.MISSING, before=State.HERE)
         return list(missing)
 
     def _write_faults(self, found: Found, known: Mapping[str, FileRow]) -> None:
@@ -314,6 +319,18 @@ def _with_roles(file: MeasuredFile, probabilities: np.ndarray) -> MeasuredFile:
     by_name = role_from_name(file.file.path, root=file.file.root)
     roles = tuple(combine_role(by_name, row) for row in probabilities)
     return replace(file, roles=roles, role_probabilities=probabilities)
+
+
+def _is_there(path: str, row: FileRow) -> bool:
+    """Return whether a file is at its path again, with the size and time that it had."""
+    try:
+        status = os.stat(path)
+    except OSError:
+        return False
+    return stat.S_ISREG(status.st_mode) and (status.st_size, status.st_mtime_ns) == (
+        row.size,
+        row.mtime_ns,
+    )
 
 
 def _skipped_row(outcome: Outcome) -> tuple[str, int, int, str]:

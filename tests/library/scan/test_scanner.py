@@ -12,7 +12,7 @@ import soundfile
 
 from catalog.audio.encode import encode_wav
 from catalog.errors import ParameterError
-from catalog.library.files.set_aside import set_aside_hits
+from catalog.library.files.set_aside import restore_hits, set_aside_hits
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import hash_file
 from catalog.library.scan.workers import measure_file
@@ -141,6 +141,20 @@ def test_files_set_aside_are_neither_missing_nor_found(tmp_path, library):
         report = scan(store, library, measure=refuse)
         assert (report.missing, report.added, report.moved) == ((), (), ())
         assert store.hits.get(hit.id).state == "aside"
+
+
+def test_a_file_that_is_restored_after_its_folder_was_listed_is_not_missing(store, library):
+    scan(store, library)
+    hit = store.hits.read()[0]
+    set_aside_hits(store, [hit.id], reason="test")
+
+    def restore(progress: Progress) -> None:
+        if progress.step == "looking" and progress.total and store.hits.get(hit.id).state != "here":
+            restore_hits(store, [hit.id])
+
+    report = scan(store, library, on_progress=restore)
+    assert report.missing == ()
+    assert store.hits.get(hit.id).state == "here"
 
 
 BAD = {
