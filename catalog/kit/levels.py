@@ -57,8 +57,8 @@ def balance_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], A
     for slot, own in layers.items():
         balanced[slot], note = _balance_slot(slot, own)
         notes += [note] if note else []
-        if own := kit.level_db.get(slot, 0.0):
-            notes.append(f"{slot}: {own:+.1f} dB by hand")
+        if by_hand := kit.level_db.get(slot, 0.0):
+            notes.append(f"{slot}: {by_hand:+.1f} dB by hand")
     unmeasured = {slot for slot, gain in balanced.items() if gain is None}
     gains = {slot: (gain or 0.0) + kit.level_db.get(slot, 0.0) for slot, gain in balanced.items()}
     chord = _loudest_chord(kit, layers, gains, read=read)
