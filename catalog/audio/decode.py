@@ -47,6 +47,19 @@ def read_header(path: str | Path) -> Header:
     return Header(info.samplerate, info.frames, info.channels, info.subtype)
 
 
+def is_streamed(path: Path) -> bool:
+    """Return whether a file can only be decoded from its beginning, and its header states no exact
+    length.
+    """
+    if path.suffix.lower() != ".caf":
+        return path.suffix.lower() in FFMPEG_SUFFIXES
+    try:
+        read_header(path)
+    except AudioError:
+        return True
+    return False
+
+
 def decode_file(
     path: str | Path,
     *,
@@ -85,7 +98,7 @@ def decode_file(
         _check_readable(path)
         message = f"cannot be decoded ({_first_line(err)}); export it again or remove it"
         raise AudioError(path, message) from err
-    return _check_samples(path, audio)
+    return check_samples(path, audio)
 
 
 def _decode_other(path: Path, part: Part, most_values: int) -> Audio:
@@ -93,10 +106,11 @@ def _decode_other(path: Path, part: Part, most_values: int) -> Audio:
     _check_readable(path)
     start, stop = part
     audio = decode_with_ffmpeg(path, start=start, stop=stop, most_values=most_values)
-    return _check_samples(path, audio)
+    return check_samples(path, audio)
 
 
-def _check_samples(path: Path, audio: Audio) -> Audio:
+def check_samples(path: Path, audio: Audio) -> Audio:
+    """Return decoded audio; raise `AudioError` if it holds NaN or values beyond `MAX_SAMPLE`."""
     # A small energy proves in one fast pass that all samples are in range.
     if float(np.vdot(audio.samples, audio.samples)) <= MAX_SAMPLE**2:
         return audio

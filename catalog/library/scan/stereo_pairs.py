@@ -20,7 +20,8 @@ from pathlib import Path
 import numpy as np
 
 from catalog.audio.channels import pick_channels
-from catalog.audio.decode import FFMPEG_SUFFIXES, decode_file, read_header
+from catalog.audio.decode import decode_file, is_streamed, read_header
+from catalog.audio.ffmpeg import read_true_header
 from catalog.audio.model import SAMPLE_FORMATS, Audio
 from catalog.errors import AudioError, ParameterError
 from catalog.library.metadata.filename import read_chunks
@@ -202,11 +203,12 @@ def count_frames(hit: Hit) -> int:
 
     Lossless files state it in their header. Raise `AudioError` if the file cannot be read.
     """
-    if hit.path.suffix.lower() not in FFMPEG_SUFFIXES:
-        with contextlib.suppress(AudioError):
-            header = read_header(hit.path)
-            if header.subtype in SAMPLE_FORMATS and header.n_frames:
-                return header.n_frames
+    if hit.mate is None and is_streamed(hit.path):
+        return read_true_header(hit.path).n_frames
+    with contextlib.suppress(AudioError):
+        header = read_header(hit.path)
+        if header.subtype in SAMPLE_FORMATS and header.n_frames:
+            return header.n_frames
     return len(decode_hit(hit, whole=True).samples)
 
 

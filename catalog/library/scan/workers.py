@@ -11,10 +11,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from catalog.audio.decode import decode_file
-from catalog.audio.model import Audio
+from catalog.audio.decode import decode_file, is_streamed
+from catalog.audio.model import MAX_VALUES, Audio
 from catalog.errors import AudioError, CatalogError
 from catalog.features.measure import Measures, Run, measure_take
+from catalog.features.takes.long_take import LONG_VALUES
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
 from catalog.library.scan.parallel import map_with_workers, parallel_map, use_cluster
@@ -69,7 +70,7 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
     """
     if header := long_header(path):
         return measure_long_file(path, header=header)
-    audio = decode_file(path)
+    audio = decode_file(path, most_values=LONG_VALUES if is_streamed(path) else MAX_VALUES)
     return audio, measure_take(audio, find_microphones(path, audio))
 
 
@@ -111,10 +112,14 @@ def _measure_divided(task: Task, *, n_jobs: int) -> Outcome:
 
 
 def _measure_in_parts(file: FoundFile, run: Run) -> Given | None:
-    """Measure a long file; `run` calls everything that reads it. Return None for a short one."""
+    """Measure a long file; `run` calls everything that reads it.
+
+    Return None for a short file, and for one that cannot be read in parts.
+    """
     path, mate = Path(file.path), file.mate_path
     (header,) = run(long_header, [path])
-    if header is None:
+    (streamed,) = run(is_streamed, [path])  # one worker decodes it from its beginning
+    if header is None or streamed:
         return None
     (content_hash,) = run(partial(hash_file, mate=mate), [path])  # before the samples are read
     return content_hash, measure_long_file(path, header=header, mate=mate, run=run)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -16,9 +17,11 @@ from catalog.audio.channels import (
     measure_delays,
     mix_channels,
 )
-from catalog.audio.decode import read_header
+from catalog.audio.decode import is_streamed, read_header
+from catalog.audio.ffmpeg import read_stated_header, read_true_header
 from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import MAX_CHANNELS, SR_RANGE_HZ, Audio, Header
+from catalog.audio.streamed import StreamReader
 from catalog.errors import AudioError
 from catalog.features.measure import Measures, Run
 from catalog.features.takes.long_take import is_long, measure_long_parts, measure_long_take
@@ -42,6 +45,7 @@ class LongRecording:
     sr, n_frames, n_channels : int, as recorded
     mix : str, see `catalog.audio.channels.mix_channels`
     delays : tuple of ChannelDelay, those that the mix "aligned" removes
+    stream : StreamReader, optional, of a file that is decoded from its beginning
     """
 
     path: Path
@@ -51,6 +55,7 @@ class LongRecording:
     n_channels: int
     mix: str = ""
     delays: tuple[ChannelDelay, ...] = ()
+    stream: StreamReader | None = None
 
     def read(self, start: int, stop: int) -> Audio:
         """Decode the frames `start` to `stop` (exclusive), mixed as the user chose."""
@@ -70,7 +75,10 @@ class LongRecording:
         AudioError
             if the file is damaged or ends before `stop`
         """
-        audio = decode_sides(self.path, self.mate, start=start, stop=stop)
+        if self.stream is not None:
+            audio = self.stream.read(start, stop)
+        else:
+            audio = decode_sides(self.path, self.mate, start=start, stop=stop)
         if len(audio.samples) < stop - start:  # MP3: its header may declare any length
             raise AudioError(self.path, "ends early: its header declares more audio; copy it again")
         return audio
@@ -81,12 +89,19 @@ def long_header(path: Path) -> Header | None:
     if not path.is_file() or path.stat().st_size == 0:
         return None
     try:
-        header = read_header(path)
+        header = _read_stream_header(path) if is_streamed(path) else read_header(path)
     except AudioError:
         return None
     low, high = SR_RANGE_HZ
     is_sound = low <= header.sr <= high and header.n_channels <= MAX_CHANNELS
     return header if is_sound and is_long(header.n_frames, header.n_channels) else None
+
+
+def _read_stream_header(path: Path) -> Header:
+    """Return the header of a file that does not state its exact length; it is decoded if long."""
+    header = read_stated_header(path)
+    is_short = header.n_frames and not is_long(header.n_frames, header.n_channels)
+    return header if is_short else read_true_header(path)
 
 
 def measure_long_file(
@@ -123,7 +138,18 @@ def measure_long_file(
         if it holds no stroke, or has no such channel
     """
     n_channels = header.n_channels if mate is None else 2
-    file = LongRecording(path, mate, header.sr, header.n_frames, n_channels, mix)
+    with contextlib.ExitStack() as opened:
+        stream = None
+        if mate is None and is_streamed(path):  # one process decodes it, part after part
+            stream, run = opened.enter_context(contextlib.closing(StreamReader(path))), map
+        file = LongRecording(path, mate, header.sr, header.n_frames, n_channels, mix, stream=stream)
+        return _measure(file, regions, run=run)
+
+
+def _measure(
+    file: LongRecording, regions: Sequence[tuple[int, int]] | None, *, run: Run
+) -> tuple[Audio, Measures]:
+    path, mate, mix, n_channels = file.path, file.mate, file.mix, file.n_channels
     if mix == "aligned":
         file = replace(file, delays=_find_delays(file, run))
     recorded = file.read_recorded(0, 1)

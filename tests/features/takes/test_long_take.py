@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import av
 import numpy as np
 import pytest
 import soundfile
@@ -103,10 +104,25 @@ def write_blocks(path, *, sr: int, n_channels: int, minutes: int, stroke: bool) 
         for at in range(sr, 58 * sr, 10 * sr):
             wave = drum_stroke(150, seed=at, sr=sr)
             block[at : at + len(wave)] += wave[:, None]
+    if path.suffix == ".m4a":
+        write_m4a(path, block, sr=sr, minutes=minutes)
+        return
     container = path.suffix[1:].upper()
     with soundfile.SoundFile(path, "w", sr, n_channels, "PCM_16", format=container) as file:
         for _ in range(minutes):
             file.write(block)
+
+
+def write_m4a(path, block: np.ndarray, *, sr: int, minutes: int) -> None:
+    integers = np.round(block.T * 2**15).astype(np.int16)
+    with av.open(str(path), "w", format="ipod") as out:
+        stream = out.add_stream("alac", rate=sr, layout="stereo", format="s16p")
+        for at in range(0, minutes * len(block), 4000):
+            part = np.ascontiguousarray(integers[:, at % len(block) :][:, :4000])
+            frame = av.AudioFrame.from_ndarray(part, format="s16p", layout="stereo")
+            frame.sample_rate, frame.pts = sr, at
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
 
 
 @pytest.mark.slow
@@ -117,6 +133,7 @@ def write_blocks(path, *, sr: int, n_channels: int, minutes: int, stroke: bool) 
         ("silence.flac", 48_000, 1, 120, 0),
         ("take.wav", 96_000, 4, 8, 48),
         ("stage.w64", 96_000, 64, 1, 6),
+        ("phone.m4a", 48_000, 2, 5, 30),
     ],
 )
 def test_a_process_that_measures_a_long_file_stays_small(
