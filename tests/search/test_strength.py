@@ -10,7 +10,8 @@ import soundfile as sf
 
 from catalog import Catalog
 from catalog.features.measure import Measures, measure_audio
-from catalog.kit.layers import layer_warnings, layers_of, velocity_gain
+from catalog.kit.dynamics import layer_warnings, stroke_curve
+from catalog.kit.layers import layers_of
 from catalog.kit.model import Kit
 from catalog.search.strength import (
     STEP_LU,
@@ -125,6 +126,12 @@ def snare_layers(cat: Catalog):
     return layers_of(kit, "snare", cat.hits_by_id(kit.slots["snare"]))
 
 
+def played_lkfs(layers, velocity: int) -> float:
+    layer = next(x for x in layers if x.lowest <= velocity <= x.highest)
+    hit = layer.hits[0]
+    return hit.played_lkfs + stroke_curve(hit, layer, layers).gain_db(velocity)
+
+
 def test_normalized_files_become_layers_and_velocity_makes_their_dynamics(tmp_path):
     shuffled = [ORDER[at] for at in (2, 0, 4, 1, 3)]
     with scanned(tmp_path, [normalized(struck(s, seed=n)) for n, s in enumerate(shuffled)]) as cat:
@@ -132,9 +139,8 @@ def test_normalized_files_become_layers_and_velocity_makes_their_dynamics(tmp_pa
         order = [hit.path.stem for layer in layers for hit in layer.hits]
         assert (order[0], order[-1]) == ("snare 2", "snare 3")
         assert "one level" in layer_warnings(layers)[0]
-        assert velocity_gain(layers, 127) == 1.0
-        half = 20 * math.log10(velocity_gain(layers, 64))
-        assert half == pytest.approx(40 * math.log10(64 / 127), abs=1.0)
+        half_db = played_lkfs(layers, 64) - played_lkfs(layers, 127)
+        assert half_db == pytest.approx(40 * math.log10(64 / 127), abs=1.0)
         assert {b.strength for b in cat.review.coverage().bins} != {"full"}
         loudest = max(layers[-1].hits, key=lambda hit: hit.strength_lkfs)
         assert loudest.strength_lkfs == pytest.approx(loudest.descriptors["loudness_lkfs"])
@@ -147,4 +153,5 @@ def test_files_with_their_own_levels_are_ordered_by_them(tmp_path):
         assert order == [f"snare {n}" for n in range(1, len(ORDER) + 1)]
         assert all(hit.heard_lkfs is None for layer in layers for hit in layer.hits)
         assert not any("one level" in line for line in layer_warnings(layers))
-        assert velocity_gain(layers, layers[0].highest) == 1.0
+        weakest_db = played_lkfs(layers, 20) - played_lkfs(layers, 127)
+        assert weakest_db == pytest.approx(40 * math.log10(20 / 127), abs=1.0)

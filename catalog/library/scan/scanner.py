@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import stat
 from collections import defaultdict
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -92,6 +91,7 @@ def scan_folders(
     roots = check_roots(folders)
     recover_moves(store)
     report = on_progress or (lambda _: None)
+    set_aside = store.files.read_set_aside()  # before the walk: they may be restored meanwhile
     with gc_paused():
         found = walk_folders(
             roots,
@@ -100,7 +100,7 @@ def scan_folders(
         )
     report(Progress("looking", len(found.files), len(found.files)))
     outcomes_of = partial(measure_all, measure=measure, n_jobs=n_jobs, cluster=cluster)
-    scan = _Scan(store, roots, outcomes_of, measure, classify, report, exports, again)
+    scan = _Scan(store, roots, outcomes_of, measure, classify, report, exports, again, set_aside)
     return scan.run(found)
 
 
@@ -149,6 +149,7 @@ class _Scan:
     report: OnProgress
     with_exports: bool
     again: bool
+    set_aside: frozenset[str]  # paths of files that were set aside when the scan began
     overrides: dict[str, FileOverride] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     skipped: list[Skipped] = field(default_factory=list)
@@ -235,18 +236,18 @@ class _Scan:
     def _mark_missing(
         self, found: Found, known: Mapping[str, FileRow], moved_away: set[str]
     ) -> list[str]:
-        """Mark and return missing files below the roots, but not below unlisted folders."""
+        """Mark and return missing files below the roots, but not below unlisted folders.
+
+        A file that was set aside when the walk began, and restored since, is not missing.
+        """
+        listed = {file.path for file in found.files} | moved_away | self.set_aside
         missing = {
             path: known[path]
-            for path in sorted(known.keys() - {file.path for file in found.files} - moved_away)
+            for path in sorted(known.keys() - listed)
             if known[path].hit_id is not None and self._was_listed(path, found)
         }
-        # A file is moved and its hit changed in one transaction, so that in this one both agree:
-        # a file that was restored since the walk is not missing.
-        with self.store.writing(changes_hits=False):
-            missing = {path: row for path, row in missing.items() if not _is_there(path, row)}
-            here = [(r.hit_id, p) for p, r in missing.items() if r.hit_id and r.state == State.HERE]
-            self.store.files.change_state(here, State.MISSING, before=State.HERE)
+        here = [(r.hit_id, p) for p, r in missing.items() if r.hit_id and r.state == State.HERE]
+        self.store.files.change_state(here, State.MISSING, before=State.HERE)
         return list(missing)
 
     def _write_faults(self, found: Found, known: Mapping[str, FileRow]) -> None:
@@ -319,18 +320,6 @@ def _with_roles(file: MeasuredFile, probabilities: np.ndarray) -> MeasuredFile:
     by_name = role_from_name(file.file.path, root=file.file.root)
     roles = tuple(combine_role(by_name, row) for row in probabilities)
     return replace(file, roles=roles, role_probabilities=probabilities)
-
-
-def _is_there(path: str, row: FileRow) -> bool:
-    """Return whether a file is at its path again, with the size and time that it had."""
-    try:
-        status = os.stat(path)
-    except OSError:
-        return False
-    return stat.S_ISREG(status.st_mode) and (status.st_size, status.st_mtime_ns) == (
-        row.size,
-        row.mtime_ns,
-    )
 
 
 def _skipped_row(outcome: Outcome) -> tuple[str, int, int, str]:

@@ -74,6 +74,11 @@ class Files:
             known[path] = FileRow._make((*row[:7], path))
         return known
 
+    def read_set_aside(self) -> frozenset[str]:
+        """Return the original paths of all files that are set aside."""
+        rows = self._database.read("SELECT path FROM hit WHERE state = 'aside'")
+        return frozenset(path_from_db(path) for (path,) in rows)
+
     def write_measured(self, batch: Sequence[MeasuredFile]) -> list[str]:
         """Store measured files in one transaction; return what `write_file` does for each."""
         if not batch:
