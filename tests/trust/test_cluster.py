@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import sqlite3
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,8 @@ import pytest
 from catalog import Catalog
 from catalog.errors import ParameterError
 from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
+
+MOST_S = 8.0  # until such an address is refused: 5 s, and more on a busy machine
 
 # Its own process, because a cluster changes signal handlers and warns on its way out.
 SCAN = """
@@ -85,15 +89,27 @@ def test_a_cluster_gives_the_same_store_though_a_worker_and_a_decoder_die(tmp_pa
     assert read_hits(store_path) == near
 
 
-def test_an_address_without_a_cluster_is_an_error(tmp_path, library, monkeypatch):
-    monkeypatch.setattr("catalog.library.scan.parallel.CONNECT_S", 1)
-    with (
-        Catalog.open(tmp_path / "drums.sqlite") as cat,
-        pytest.raises(
-            ParameterError, match=r"no cluster scheduler responds at tcp://127\.0\.0\.1:9"
-        ),
-    ):
-        cat.scan([library], cluster="tcp://127.0.0.1:9")
+@pytest.fixture
+def silent_port():
+    """Return a port where a program accepts connections and sends nothing."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield server.getsockname()[1]
+
+
+@pytest.mark.parametrize(
+    "place",
+    ["tcp://127.0.0.1:9", "tls://127.0.0.1:9", "127.0.0.1:99999", "tcp://127.0.0.1:{silent}",
+     "tcp://nothing.invalid:8786"],
+)  # fmt: skip
+def test_an_address_without_a_cluster_is_an_error_within_seconds(
+    tmp_path, library, silent_port, place
+):
+    address = place.format(silent=silent_port)
+    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+        began = time.monotonic()
+        with pytest.raises(ParameterError, match=f"no cluster scheduler responds at {address} "):
+            cat.scan([library], cluster=address)
+        assert time.monotonic() - began < MOST_S
 
 
 @pytest.mark.parametrize("address", ["x", "tcp://127.0.0.1", "tcp://127.0.0.1:port", "127.0.0.1"])

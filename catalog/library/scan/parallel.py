@@ -7,6 +7,7 @@ import contextlib
 import itertools
 import queue
 import re
+import socket
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -16,7 +17,7 @@ from typing import TypeVar
 from catalog.errors import ParameterError
 from catalog.library.scan.isolated import IsolatedWorker
 
-CONNECT_S = 10  # a running scheduler responds much sooner
+CONNECT_S = 2  # a running scheduler responds much sooner
 CLUSTER_ADDRESS = re.compile(r"(?:[a-z]+://)?\S+:\d{1,5}")
 AHEAD = 2  # batches for each worker that are started before the first result is taken
 
@@ -151,9 +152,35 @@ def use_cluster(address: str) -> Iterator[None]:
         raise ParameterError(text) from err
     if not CLUSTER_ADDRESS.fullmatch(address):  # a client of such an address ends after 20 s only
         raise ParameterError(f"cluster={address!r} must be an address such as tcp://127.0.0.1:8786")
+    _check_scheduler(address)
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as err:
-        raise ParameterError(f"no cluster scheduler responds at {address}: {err}") from err
+        raise ParameterError(f"no cluster scheduler responds at {address} ({err})") from err
     with client, joblib.parallel_config(backend="dask", client=client):
         yield
+
+
+def _check_scheduler(address: str) -> None:
+    """Raise `ParameterError` if nothing responds: a client tries for 20 s, or without end."""
+    protocol, _, place = address.rpartition("://")
+    host, _, port = place.rpartition(":")
+    answers: queue.SimpleQueue[str] = queue.SimpleQueue()
+
+    def probe() -> None:
+        try:
+            with socket.create_connection((host.strip("[]"), int(port)), CONNECT_S) as connection:
+                # A scheduler begins the handshake; with TLS the client does.
+                silent = protocol in ("", "tcp") and not connection.recv(1)
+            answers.put("it closes the connection" if silent else "")
+        except (OSError, OverflowError) as err:
+            answers.put(str(err) or type(err).__name__)
+
+    threading.Thread(target=probe, daemon=True).start()  # a search for the host may take longer
+    try:
+        fault = answers.get(timeout=CONNECT_S + 1)
+    except queue.Empty:
+        fault = "the host is not found"
+    if fault:
+        text = f"no cluster scheduler responds at {address} ({fault}); start it, or scan without it"
+        raise ParameterError(text)
