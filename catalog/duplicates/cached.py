@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 
@@ -15,16 +16,17 @@ from catalog.duplicates.groups import (
     Prepare,
     UncertainPair,
     group_copies,
-    make_group,
 )
+from catalog.duplicates.keeper import KeeperChoice, Read
 from catalog.duplicates.pairs.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
 from catalog.library.store.database import digest_to_key
-from catalog.library.store.records.cache import CachedGroup, DecisionCache
+from catalog.library.store.records.cache import CachedGroup, DecisionCache, OriginCache
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import read_override
 from catalog.matching.candidates import project_embeddings
+from catalog.matching.origin.model import ORIGIN_VERSION
 from catalog.matching.verdict import CLASSIFIER_VERSION
 from catalog.models import Hit, OnProgress, Progress, Verdict
 from catalog.search.table import HitTable
@@ -32,10 +34,16 @@ from catalog.search.table import HitTable
 PAIRS_PER_COMMIT = 4096
 BATCH_ROWS = 4096  # embeddings read at once, 4 kB each
 COPY_RELATION, UNCERTAIN_RELATION = "copy", "unsure"  # as stored
+FOLDERS = "preferred folders"  # setting: paths, the best first
 
 
 def find_copies(
-    store: Store, table: HitTable, prepare: Prepare, *, on_progress: OnProgress | None = None
+    store: Store,
+    table: HitTable,
+    prepare: Prepare,
+    *,
+    read: Read | None = None,
+    on_progress: OnProgress | None = None,
 ) -> list[CopyGroup]:
     """Find all groups of copies and apply the user's verdicts and preferences.
 
@@ -44,15 +52,19 @@ def find_copies(
     Parameters
     ----------
     prepare : callable, returns the samples of a hit ready to be compared, None if unavailable
+    read : callable, optional, returns the samples of a hit as they are, None if unavailable
     on_progress : callable, optional, called with `Progress` records of step "comparing"
 
     Returns
     -------
     list of CopyGroup, ordered by `keep`
     """
-    grouping = _cached_grouping(store, table, prepare, on_progress=on_progress)
+    origins = OriginCache(store.database, version=ORIGIN_VERSION)
+    choice = KeeperChoice(read, origins, read_folders(store))
+    grouping = _cached_grouping(store, table, prepare, choice=choice, on_progress=on_progress)
     hits = {hit.id: hit for hit in table.hits}
-    groups = apply_verdicts(grouping, hits, store.pair_answers.read())
+    groups = apply_verdicts(grouping, hits, store.pair_answers.read(), choice=choice)
+    origins.write()
     preferred = set(store.pair_answers.read_preferred())
     if not preferred:
         return groups
@@ -69,14 +81,19 @@ def find_copies(
     )
 
 
-def find_uncertain_pairs(store: Store, table: HitTable, prepare: Prepare) -> list[UncertainPair]:
+def find_uncertain_pairs(
+    store: Store, table: HitTable, prepare: Prepare, *, read: Read | None = None
+) -> list[UncertainPair]:
     """Find the pairs that the classifier is not sure of and that have no verdict yet.
 
     The likeliest copies come first; see `find_copies` for the parameters.
     """
-    grouping = _cached_grouping(store, table, prepare)
+    choice = KeeperChoice(
+        read, OriginCache(store.database, version=ORIGIN_VERSION), read_folders(store)
+    )
+    grouping = _cached_grouping(store, table, prepare, choice=choice)
     hits, verdicts = {hit.id: hit for hit in table.hits}, store.pair_answers.read()
-    groups = apply_verdicts(grouping, hits, verdicts)
+    groups = apply_verdicts(grouping, hits, verdicts, choice=choice)
     return undecided_pairs(Grouping(groups, grouping.uncertain), hits, verdicts)
 
 
@@ -99,13 +116,28 @@ def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None
     raise ParameterError(f"hit {hit.id} ({hit.name}) is in no group of copies")
 
 
+def read_folders(store: Store) -> list[Path]:
+    """Return the folders whose files the user prefers among copies, the best first."""
+    return [Path(text) for text in store.database.read_setting(FOLDERS, [])]
+
+
+def save_folders(store: Store, folders: Iterable[Path]) -> None:
+    """Store the folders whose files are preferred among copies, the best first."""
+    store.database.save_setting(FOLDERS, [str(folder.resolve()) for folder in folders])
+
+
 def _cached_grouping(
-    store: Store, table: HitTable, prepare: Prepare, *, on_progress: OnProgress | None = None
+    store: Store,
+    table: HitTable,
+    prepare: Prepare,
+    *,
+    choice: KeeperChoice,
+    on_progress: OnProgress | None = None,
 ) -> Grouping:
     """Return the groups by the classifier, from the cache if the library has not changed."""
-    cached = store.group_cache.read()
-    if cached is not None and cached[1] == _cache_key(table):
-        return _from_rows(cached[0], {hit.id: hit for hit in table.hits})
+    cached, key = store.group_cache.read(), _cache_key(store, table)
+    if cached is not None and cached[1] == key:
+        return _from_rows(cached[0])
     decisions = DecisionCache.read(store.database, version=CLASSIFIER_VERSION)
 
     def mix_of(hit: Hit) -> str:
@@ -118,9 +150,10 @@ def _cached_grouping(
             on_progress(Progress("comparing", n_done, n_pairs))
 
     decider = PairDecider(prepare, decisions, partial(classify_many, mix_of=mix_of))
-    grouping = group_copies(table.hits, _project_all(store, table), decider, on_pair=on_pair)
+    points = _project_all(store, table)
+    grouping = group_copies(table.hits, points, decider, choice=choice, on_pair=on_pair)
     decisions.write(store.database, version=CLASSIFIER_VERSION)
-    store.group_cache.save(_to_rows(grouping), key=_cache_key(table))
+    store.group_cache.save(_to_rows(grouping), key=key)
     return grouping
 
 
@@ -134,32 +167,37 @@ def _project_all(store: Store, table: HitTable) -> np.ndarray:
     return np.concatenate(parts) if parts else np.zeros((0, 1), np.float32)
 
 
-def _cache_key(table: HitTable) -> int:
+def _cache_key(store: Store, table: HitTable) -> int:
     """Return a digest of everything that determines the groups; 63 bits fit an SQLite integer."""
     marks = [(hit.id, hit.mark) for hit in table.hits if hit.mark]
     exported = [hit.id for hit in table.hits if hit.exported]
-    parts = (table.content_key, CLASSIFIER_VERSION, marks, *([exported] if exported else []))
+    folders = store.database.read_setting(FOLDERS, [])
+    versions = CLASSIFIER_VERSION, ORIGIN_VERSION
+    parts = (table.content_key, versions, marks, exported, folders)
     digest = hashlib.sha256(repr(parts).encode())
     return digest_to_key(digest.digest())
 
 
 def _to_rows(grouping: Grouping) -> list[CachedGroup]:
-    groups: list[CachedGroup] = [
-        (g.keep, tuple((i, COPY_RELATION, e) for i, e in zip(g.others, g.evidence, strict=True)))
-        for g in grouping.groups
-    ]
+    groups: list[CachedGroup] = [(g.keep, _relations(g), g.reason) for g in grouping.groups]
     return groups + [
-        (pair.first, ((pair.second, UNCERTAIN_RELATION, pair.evidence),))
+        (pair.first, ((pair.second, UNCERTAIN_RELATION, pair.evidence),), "")
         for pair in grouping.uncertain
     ]
 
 
-def _from_rows(rows: Sequence[CachedGroup], hits: dict[int, Hit]) -> Grouping:
+def _relations(group: CopyGroup) -> tuple[tuple[int, str, float], ...]:
+    pairs = zip(group.others, group.evidence, strict=True)
+    return tuple((hit_id, COPY_RELATION, share) for hit_id, share in pairs)
+
+
+def _from_rows(rows: Sequence[CachedGroup]) -> Grouping:
     groups, uncertain = [], []
-    for first, others in rows:
-        copies = [(hits[i], share) for i, kind, share in others if kind == COPY_RELATION]
+    for first, others, reason in rows:
+        copies = sorted((i, share) for i, kind, share in others if kind == COPY_RELATION)
         if copies:
-            groups.append(make_group(hits[first], copies))
+            ids, shares = zip(*copies, strict=True)
+            groups.append(CopyGroup(first, ids, shares, reason))
         pairs = [(i, share) for i, kind, share in others if kind == UNCERTAIN_RELATION]
         uncertain += [UncertainPair(first, i, share) for i, share in pairs]
     return Grouping(groups, uncertain)

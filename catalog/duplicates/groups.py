@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.duplicates.preference import preference_key, preference_reason
+from catalog.duplicates.keeper import KeeperChoice
 from catalog.library.store.records.cache import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs
 from catalog.matching.verdict import Classification, classify_pair
@@ -59,32 +59,70 @@ def group_copies(
     points: np.ndarray,
     decider: PairDecider,
     *,
+    choice: KeeperChoice | None = None,
     on_pair: Callable[[int, int], None] | None = None,
 ) -> Grouping:
     """Find all groups of copies.
+
+    Hits that stay are compared again among themselves until no copy is left: with the copies away,
+    the nearest neighbors of a hit are others than before.
 
     Parameters
     ----------
     points : np.ndarray, shape (n_hits, n_dims)
         see `catalog.matching.candidates.project_embeddings`
+    choice : KeeperChoice, optional, which hit of a group is kept; by default without its samples
     on_pair : callable, optional, called with the number of finished pairs and the total
     """
-    pairs = order_pairs(find_candidate_pairs(points), len(points)).tolist()
-    copies, uncertain = _equal_pairs(hits), []
-    decisions = decider.decide_many([(hits[a], hits[b]) for a, b in pairs])
-    for n_done, ((a, b), decision) in enumerate(zip(pairs, decisions, strict=True), start=1):
-        if decision.answer == Verdict.COPY:
-            copies.append((a, b))
-        elif decision.answer != Verdict.OTHER:
-            uncertain.append(UncertainPair(hits[a].id, hits[b].id, decision.share))
-        if on_pair is not None:
-            on_pair(n_done, len(pairs))
-    groups = [
-        group
-        for rows in _components(copies)
-        for group in _verified_groups([hits[row] for row in rows], decider)
-    ]
-    return Grouping(sorted(groups, key=lambda group: group.keep), uncertain)
+    choice = choice or KeeperChoice()
+    search = _PairSearch(hits, decider, on_pair)
+    groups: list[CopyGroup] = []
+    rows = np.arange(len(hits))
+    while search.add_pairs(rows[_candidates(points[rows])]):
+        groups = [
+            group
+            for members in _components(search.copies)
+            for group in _verified_groups([hits[row] for row in members], decider, choice)
+        ]
+        dropped = {hit_id for group in groups for hit_id in group.others}
+        rows = np.array([row for row, hit in enumerate(hits) if hit.id not in dropped], int)
+    return Grouping(sorted(groups, key=lambda group: group.keep), search.uncertain)
+
+
+def _candidates(points: np.ndarray) -> np.ndarray:
+    return order_pairs(find_candidate_pairs(points), len(points))
+
+
+class _PairSearch:
+    """Pairs of rows that were decided, each once."""
+
+    def __init__(
+        self,
+        hits: Sequence[Hit],
+        decider: PairDecider,
+        on_pair: Callable[[int, int], None] | None,
+    ) -> None:
+        self.copies = _equal_pairs(hits)
+        self.uncertain: list[UncertainPair] = []
+        self._hits, self._decider, self._on_pair = hits, decider, on_pair
+        self._decided: set[tuple[int, int]] = set()
+        self._is_first = True
+
+    def add_pairs(self, pairs: np.ndarray) -> bool:
+        """Decide on pairs of rows, shape (n, 2); return whether groups have to be formed again."""
+        hits, n_known = self._hits, len(self.copies)
+        new = [(a, b) for a, b in pairs.tolist() if (min(a, b), max(a, b)) not in self._decided]
+        self._decided.update((min(pair), max(pair)) for pair in new)
+        decisions = self._decider.decide_many([(hits[a], hits[b]) for a, b in new])
+        for n_done, ((a, b), decision) in enumerate(zip(new, decisions, strict=True), start=1):
+            if decision.answer == Verdict.COPY:
+                self.copies.append((a, b))
+            elif decision.answer != Verdict.OTHER:
+                self.uncertain.append(UncertainPair(hits[a].id, hits[b].id, decision.share))
+            if self._on_pair is not None:
+                self._on_pair(n_done, len(new))
+        is_first, self._is_first = self._is_first, False
+        return len(self.copies) > n_known or (is_first and bool(self.copies))
 
 
 def _equal_pairs(hits: Sequence[Hit]) -> list[tuple[int, int]]:
@@ -114,24 +152,28 @@ def _components(pairs: Sequence[tuple[int, int]]) -> list[list[int]]:
     return [part.tolist() for part in np.split(by_label, ends[:-1])]
 
 
-def _verified_groups(hits: Sequence[Hit], decider: PairDecider) -> list[CopyGroup]:
+def _verified_groups(
+    hits: Sequence[Hit], decider: PairDecider, choice: KeeperChoice
+) -> list[CopyGroup]:
     """Split a component so that each member is verified against the hit that is kept."""
     groups = []
-    remaining = sorted(hits, key=preference_key)
+    remaining = list(hits)
     while len(remaining) > 1:
-        keep, *others = remaining
+        keep, *others = choice.order(remaining)
         decided = [(hit, decider.decide(keep, hit)) for hit in others]
         copies = [(hit, d.share) for hit, d in decided if d.answer == Verdict.COPY]
         if copies:
-            groups.append(make_group(keep, copies))
+            groups.append(make_group(keep, copies, choice))
         remaining = [hit for hit, d in decided if d.answer != Verdict.COPY]
     return groups
 
 
-def make_group(keep: Hit, copies: Sequence[tuple[Hit, float]]) -> CopyGroup:
+def make_group(
+    keep: Hit, copies: Sequence[tuple[Hit, float]], choice: KeeperChoice | None = None
+) -> CopyGroup:
     """Make a group with its reason; `copies` are hits with their evidence, at least one."""
     copies = sorted(copies, key=lambda copy: copy[0].id)
-    reason = preference_reason(keep, [hit for hit, _ in copies])
+    reason = (choice or KeeperChoice()).reason(keep, [hit for hit, _ in copies])
     ids, evidence = tuple(hit.id for hit, _ in copies), tuple(share for _, share in copies)
     return CopyGroup(keep.id, ids, evidence, reason)
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 
 from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair, make_group
-from catalog.duplicates.preference import preference_key
+from catalog.duplicates.keeper import KeeperChoice
 from catalog.library.store.records.annotations import AnswerByPair, pair_key
 from catalog.models import Hit
 
@@ -34,24 +34,30 @@ def undecided_pairs(
 
 
 def apply_verdicts(
-    grouping: Grouping, hits: Mapping[int, Hit], verdicts: AnswerByPair
+    grouping: Grouping,
+    hits: Mapping[int, Hit],
+    verdicts: AnswerByPair,
+    *,
+    choice: KeeperChoice | None = None,
 ) -> list[CopyGroup]:
     """Remove members that the user found to be different, and join pairs found to be the same.
 
     `hits` are those in state "here"; groups are sorted by the ids kept.
     """
-    split = [_split(group, hits, verdicts) for group in grouping.groups]
+    choice = choice or KeeperChoice()
+    split = [_split(group, hits, verdicts, choice=choice) for group in grouping.groups]
     groups = {group.keep: group for group in split if group is not None}
     for pair in grouping.uncertain:
         if pair.first not in hits or pair.second not in hits:
             continue
-        keep, other = sorted((hits[pair.first], hits[pair.second]), key=preference_key)
-        if verdicts.get(pair_key(keep, other)):
-            _join(groups, keep, other, evidence=pair.evidence, hits=hits)
+        if verdicts.get(pair_key(hits[pair.first], hits[pair.second])):
+            _join(groups, pair, hits, choice=choice)
     return [groups[keep] for keep in sorted(groups)]
 
 
-def _split(group: CopyGroup, hits: Mapping[int, Hit], verdicts: AnswerByPair) -> CopyGroup | None:
+def _split(
+    group: CopyGroup, hits: Mapping[int, Hit], verdicts: AnswerByPair, *, choice: KeeperChoice
+) -> CopyGroup | None:
     keep = hits[group.keep]
     copies = [
         (hits[i], evidence)
@@ -60,19 +66,25 @@ def _split(group: CopyGroup, hits: Mapping[int, Hit], verdicts: AnswerByPair) ->
     ]
     if len(copies) == len(group.others):
         return group
-    return make_group(keep, copies) if copies else None
+    return make_group(keep, copies, choice) if copies else None
 
 
 def _join(
-    groups: dict[int, CopyGroup], keep: Hit, other: Hit, *, evidence: float, hits: Mapping[int, Hit]
+    groups: dict[int, CopyGroup],
+    pair: UncertainPair,
+    hits: Mapping[int, Hit],
+    *,
+    choice: KeeperChoice,
 ) -> None:
-    """Add a pair, unless one of them is a copy already or `other` is kept in another group."""
+    """Add a pair, unless one of them is a copy already or the other is kept in another group."""
+    keep, other = choice.order((hits[pair.first], hits[pair.second]))
     copies = {i for group in groups.values() for i in group.others}
     if keep.id in copies or other.id in copies or other.id in groups:
         return
     group = groups.get(keep.id)
-    members = zip(group.others, group.evidence, strict=True) if group else ()
-    groups[keep.id] = make_group(keep, [*((hits[i], e) for i, e in members), (other, evidence)])
+    known = zip(group.others, group.evidence, strict=True) if group else ()
+    members = [*((hits[i], share) for i, share in known), (other, pair.evidence)]
+    groups[keep.id] = make_group(keep, members, choice)
 
 
 def apply_preference(

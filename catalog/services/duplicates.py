@@ -5,11 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
+from catalog.audio.model import Audio
 from catalog.context import Context
-from catalog.duplicates.cached import find_copies, find_uncertain_pairs, prefer_in_group
+from catalog.duplicates.cached import (
+    find_copies,
+    find_uncertain_pairs,
+    prefer_in_group,
+    read_folders,
+    save_folders,
+)
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.duplicates.mixes import MixedCopy, find_mixed_copies
 from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
@@ -55,7 +63,7 @@ class Duplicates:
         (28, 30)
         """
         store, table = self._context.store, self._table()
-        groups = find_copies(store, table, self._prepare, on_progress=on_progress)
+        groups = find_copies(store, table, self._prepare, read=self._read, on_progress=on_progress)
         hits = {hit.id: hit for hit in table.hits}
         preferred = store.pair_answers.read_preferred()
         return count_strokes_once(groups, hits, store.pair_answers.read(), preferred=preferred)
@@ -68,7 +76,7 @@ class Duplicates:
         list of UncertainPair, the likeliest copies first; decide them with `set_verdict`
         """
         store, table = self._context.store, self._table()
-        pairs = find_uncertain_pairs(store, table, self._prepare)
+        pairs = find_uncertain_pairs(store, table, self._prepare, read=self._read)
         hits = {hit.id: hit for hit in table.hits}
         return uncertain_strokes(pairs, hits, store.pair_answers.read())
 
@@ -96,6 +104,17 @@ class Duplicates:
             if the hit is in no group
         """
         prefer_in_group(self._context.store, self.groups(), self._context.hit(hit_id))
+
+    def prefer_folders(self, folders: Sequence[str | Path]) -> None:
+        """Prefer the files of these folders among equally good copies, the first folder most.
+
+        The order is stored; an empty sequence removes it.
+        """
+        save_folders(self._context.store, map(Path, folders))
+
+    def preferred_folders(self) -> list[Path]:
+        """Return the folders whose files are preferred among copies, the best first."""
+        return read_folders(self._context.store)
 
     def keeper_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
         """Return why copies must stay: the file to keep is missing, changed, or the same file.
@@ -258,11 +277,18 @@ class Duplicates:
     def _microphones(self, hit: Hit) -> list[Hit]:
         return [self._context.hit(mic.hit_id) for mic in hit.microphones]
 
-    def _prepare(self, hit: Hit) -> ChannelViews | None:
+    def _read(self, hit: Hit) -> Audio | None:
         try:
-            return prepare_views(self._context.read(hit))
+            return self._context.read(hit)
         except CatalogError:
             return None  # missing or damaged since the scan; the next scan lists it
+
+    def _prepare(self, hit: Hit) -> ChannelViews | None:
+        audio = self._read(hit)
+        try:
+            return None if audio is None else prepare_views(audio)
+        except CatalogError:
+            return None  # it holds no stroke
 
 
 def _start_difference_s(first: Hit, second: Hit) -> float:

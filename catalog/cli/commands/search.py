@@ -14,6 +14,7 @@ from catalog.cli.output import (
     SLOW_MAP,
     AddCommand,
     ProgressBar,
+    folder,
     hit_line,
     print_message,
     print_result,
@@ -41,7 +42,11 @@ def add_commands(command: AddCommand) -> None:
     for parser in (alternates, similar):
         parser.add_argument("-n", type=int, default=10, help="how many (default: 10)")
         parser.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
-    command("copies", "list groups of hits that are the same recording", _copies)
+    copies = command("copies", "list groups of hits that are the same recording", _copies)
+    copies.add_argument(
+        "--prefer", nargs="*", type=folder, metavar="FOLDER",
+        help="from now on keep files of these folders among equal copies; none: no longer",
+    )  # fmt: skip
     command("map", f"compute a new map; {SLOW_MAP}", _map).add_argument(
         "--seed", type=int, default=0
     )
@@ -77,6 +82,8 @@ def _print_matches(args: argparse.Namespace, found: Sequence[Match]) -> int:
 
 
 def _copies(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.prefer is not None:
+        cat.duplicates.prefer_folders(args.prefer)
     with ProgressBar() as bar:
         groups = cat.copies(on_progress=bar)
     lines: list[str] = []

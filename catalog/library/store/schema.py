@@ -61,6 +61,9 @@ CREATE TABLE file_said (content_hash TEXT PRIMARY KEY, cut TEXT, mix TEXT);
 CREATE TABLE decision (
     first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, answer TEXT NOT NULL,
     share REAL NOT NULL, logit REAL NOT NULL, PRIMARY KEY (first, second)) WITHOUT ROWID;
+CREATE TABLE origin (
+    first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, signs TEXT NOT NULL,
+    PRIMARY KEY (first, second)) WITHOUT ROWID;
 CREATE TABLE fault (hit_id INTEGER PRIMARY KEY REFERENCES hit (id), found TEXT NOT NULL);
 CREATE TABLE fault_dismissed (
     hit_id INTEGER NOT NULL, content_hash TEXT NOT NULL, kind TEXT NOT NULL,
@@ -155,7 +158,10 @@ UPDATE hit SET mark = 'spare' WHERE mark = 'keep';
 UPDATE hit SET mark = 'no-good' WHERE mark = 'reject';
 UPDATE setting SET value = replace(replace(replace(value, '"mark": "star"', '"mark": "master"'),
     '"mark": "keep"', '"mark": "spare"'), '"mark": "reject"', '"mark": "no-good"')
-    WHERE key = 'handed_over'
+    WHERE key = 'handed_over';
+CREATE TABLE origin (
+    first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, signs TEXT NOT NULL,
+    PRIMARY KEY (first, second)) WITHOUT ROWID
 """,
 }
 

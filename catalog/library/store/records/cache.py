@@ -15,8 +15,10 @@ from catalog.models import Hit, Verdict
 
 KEY_DIGITS = 20  # 80 bits of the hash: among a million recordings, 1e-12 chance of a collision
 Keys = tuple[str, str]
-CachedGroup = tuple[int, tuple[tuple[int, str, float], ...]]
-"""Id of the hit to keep, then id, relation and evidence (0 to 1) of each other one."""
+Signs = tuple[tuple[str, float, float], ...]
+"""Name, weight and amount of each sign, see `catalog.matching.origin`."""
+CachedGroup = tuple[int, tuple[tuple[int, str, float], ...], str]
+"""Id of the hit to keep, id, relation and evidence (0 to 1) of each other one, and the reason."""
 
 
 class Decision(NamedTuple):
@@ -62,8 +64,53 @@ class DecisionCache:
 
 
 def _keys(first: Hit, second: Hit) -> Keys:
-    a, b = sorted(f"{hit.content_hash[:KEY_DIGITS]}:{hit.span_text}" for hit in (first, second))
+    a, b = sorted(map(_key, (first, second)))
     return a, b
+
+
+def _key(hit: Hit) -> str:
+    return f"{hit.content_hash[:KEY_DIGITS]}:{hit.span_text}"
+
+
+class OriginCache:
+    """Signs of which of two copies was made first, by the content of both hits."""
+
+    def __init__(self, database: Database, *, version: int) -> None:
+        self._database = database
+        self._version = version
+        self._made: dict[Keys, Signs] = {}
+
+    def get(self, first: Hit, second: Hit) -> Signs | None:
+        """Return the signs for two hits, with weights above 0 for the first; None if unknown."""
+        keys = _keys(first, second)
+        signs = self._made.get(keys)
+        if signs is None:
+            sql = "SELECT signs FROM origin WHERE first = ? AND second = ? AND version = ?"
+            rows = self._database.read(sql, (*keys, self._version))
+            if not rows:
+                return None
+            signs = tuple((name, weight, size) for name, weight, size in json.loads(rows[0][0]))
+        return _turn(signs, keys, first)
+
+    def add(self, first: Hit, second: Hit, signs: Signs) -> None:
+        """Add the signs of two hits, with weights above 0 for the first."""
+        keys = _keys(first, second)
+        self._made[keys] = _turn(signs, keys, first)
+
+    def write(self) -> None:
+        """Write what was added; a read-only store stays as it is."""
+        rows = [(*keys, self._version, json.dumps(signs)) for keys, signs in self._made.items()]
+        if rows and not self._database.is_read_only:
+            with self._database.writing(changes_hits=False) as db:
+                db.executemany("INSERT OR REPLACE INTO origin VALUES (?, ?, ?, ?)", rows)
+            self._made.clear()
+
+
+def _turn(signs: Signs, keys: Keys, first: Hit) -> Signs:
+    """Exchange the two hits unless the first one comes first in the keys too."""
+    if _key(first) == keys[0]:
+        return signs
+    return tuple((name, -weight, size) for name, weight, size in signs)
 
 
 class GroupCache:
@@ -86,7 +133,10 @@ class GroupCache:
             return None
         payload, key = rows[0]
         groups = json.loads(payload)
-        return [(keep, tuple((i, r, e) for i, r, e in others)) for keep, others in groups], key
+        return [
+            (keep, tuple((i, r, e) for i, r, e in others), "".join(reason))
+            for keep, others, *reason in groups
+        ], key
 
 
 class Layouts:
