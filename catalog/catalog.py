@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import platformdirs
 
@@ -15,6 +15,8 @@ from catalog.audio.encode import encode_playable
 from catalog.context import Context
 from catalog.library.files.journal import open_store
 from catalog.models import HistoryEvent, Hit, OnProgress, ScanReport, State
+from catalog.search.conditions.text import parse_query
+from catalog.search.query import Query, make_query, merge
 
 if TYPE_CHECKING:
     from catalog.audio.model import Audio
@@ -96,7 +98,7 @@ class Catalog:
     @cached_property
     def search(self) -> services.search.Search:
         """Alternates and similar hits."""
-        return services.search.Search(self.context)
+        return services.search.Search(self.context, lambda: self.duplicates.groups())
 
     @cached_property
     def takes(self) -> services.takes.Takes:
@@ -178,20 +180,46 @@ class Catalog:
         return self.scans.folders()
 
     def hits(
-        self, *, states: Sequence[str] = (State.HERE,), microphones: bool = False
+        self,
+        query: Query | str | None = None,
+        *,
+        states: Sequence[str] = (State.HERE,),
+        microphones: bool = False,
+        **conditions: Any,
     ) -> list[Hit]:
-        """Return all hits in any of `states` ("here", "missing", "aside", "hidden"), by id.
+        """Return the hits that meet all conditions, by id or in the order of `sort`.
 
-        A stroke with several microphones is one hit, see `Hit.microphones`; with `microphones` each
-        of them is returned.
+        Parameters
+        ----------
+        query : Query or str, optional
+            such as "role:snare length:..2s", see `catalog.search.conditions.text.parse_query`
+        states : sequence of str, "here", "missing", "aside" or "hidden"
+        microphones : bool
+            return each microphone of a stroke; otherwise a stroke is one hit, see `Hit.microphones`
+        **conditions
+            `role`, `session`, `tag`, `name`, `words`, `length`, `sort`, `limit` and the others of
+            `catalog.search.query.make_query`, which also apply to `query`
+
+        Returns
+        -------
+        list of Hit
+
+        Raises
+        ------
+        ParameterError
+            if a condition is unknown or its value is not allowed
 
         Examples
         --------
-        >>> snares = [hit for hit in cat.hits() if hit.role == "snare"]
+        >>> snares = cat.hits(role="snare")
         >>> len(snares), snares[0].name
         (53, 'SN brass ghost 1')
+        >>> [hit.name for hit in cat.hits("ghost", length="..0.2s", sort="-length", limit=2)]
+        []
         """
-        return self.context.hits(states, microphones=microphones)
+        given = parse_query(query) if isinstance(query, str) else query or Query()
+        added = make_query(states=states, each_microphone=microphones, **conditions)
+        return self.search.find(merge(given, added))
 
     def hit(self, hit_id: int) -> Hit:
         """Return one hit in any state; raise `StoreError` if the id is unknown."""

@@ -66,6 +66,10 @@ class Context:
         """Return all hits in any of `states`, ordered by id; see `Catalog.hits`."""
         return self.store.hits.read(states=states, microphones=microphones)
 
+    def hits_in_order(self, hit_ids: Sequence[int]) -> list[Hit]:
+        """Return hits by id, in the given order; ids that are not in the store are left out."""
+        return self.store.hits.read_ids(hit_ids)
+
     def hit(self, hit_id: int) -> Hit:
         """Return one hit in any state; raise `StoreError` if the id is unknown."""
         return self.store.hits.get(hit_id)

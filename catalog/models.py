@@ -93,6 +93,7 @@ class Verdict(Word):
 
 
 ROLES = tuple(Role)
+UNSURE_CONFIDENCE = 0.6  # confidence of a role below which the user should check it
 MARKS = tuple(Mark)
 MARK_RANK = {Mark.MASTER: 0, Mark.SPARE: 1, Mark.NONE: 2, Mark.NO_GOOD: 3}  # the best first
 STATES = (State.HERE, State.MISSING, State.ASIDE, State.HIDDEN)  # of the hits in a store
@@ -161,6 +162,8 @@ class Hit:
     mate : Path or None
         the right channel's file if two mono files are one stereo hit; `path` is then the left
         channel's, and `content_hash` is that of both files, one after the other
+    scanned_utc : str
+        when a scan first found the hit, ISO 8601 in UTC; "" in hits of older stores
     exported : bool
         the file is one of an exported kit, so that it is a copy of another recording
     names : mapping of str to str
@@ -201,6 +204,7 @@ class Hit:
     session_source: str = ""
     origin: Mapping[str, str] = field(default_factory=dict, repr=False)
     mate: Path | None = None
+    scanned_utc: str = ""
     exported: bool = False
     names: Mapping[str, str] = field(default_factory=dict)
     channels: tuple[int, ...] = ()
@@ -246,17 +250,23 @@ class Hit:
     @property
     def name(self) -> str:
         """The `stem`, with the region number for a stroke of a take."""
-        return f"{self.stem} #{self.region}" if self.region else self.stem
+        return stroke_name(self.path, self.mate, self.region)
 
     @property
     def stem(self) -> str:
         """The file name without its extension, or the part that both channels have in common."""
-        return self.path.stem if self.mate is None else _common_name(self.path, self.mate)
+        return stroke_name(self.path, self.mate, 0)
 
     @property
     def files(self) -> tuple[Path, ...]:
         """The file of the hit, or the files of both channels."""
         return (self.path,) if self.mate is None else (self.path, self.mate)
+
+
+def stroke_name(path: Path, mate: Path | None, region: int) -> str:
+    """Return `Hit.name` of a file, the right channel's file or None, and a region."""
+    stem = path.stem if mate is None else _common_name(path, mate)
+    return f"{stem} #{region}" if region else stem
 
 
 def _common_name(left: Path, right: Path) -> str:

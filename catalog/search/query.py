@@ -1,196 +1,212 @@
-"""Queries and the two searches: other strokes of the same drum, and similar hits from anywhere."""
+"""`Query`: which hits are meant, in what order, and how many; the same in Python and everywhere.
+
+Its fields are texts as a person writes them. `catalog.search.conditions.sql.select_ids` answers it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
-import numpy as np
+from catalog.errors import ParameterError
+from catalog.features.faults import FAULT_KINDS
+from catalog.models import MARKS, STATES, State
+from catalog.search.conditions.columns import (
+    DATE_COLUMNS,
+    NUMBER_WORDS,
+    Column,
+    find_column,
+    suggest,
+)
+from catalog.search.conditions.names import find_roles
+from catalog.search.conditions.ranges import Period, Range, RangeSpec, parse_period, parse_range
 
-from catalog.audio.decode import decode_file
-from catalog.audio.model import Audio
-from catalog.errors import AudioError, ParameterError
-from catalog.features.measure import Measures, measure_audio
-from catalog.library.metadata.role_model import role_probabilities
-from catalog.library.scan.walk import hash_file
-from catalog.models import ROLES, Hit, RoleSource, State
-from catalog.search.constraints import ConstraintSpec, apply_constraints, parse_constraints
-from catalog.search.drum_pitch import DrumPitch, pitched
-from catalog.search.matches import Match
-from catalog.search.neighbors import prefilter_similar, prefilter_strokes, rank_rows
-from catalog.search.spaces import make_spaces, similar_distances_to, stroke_distances
-from catalog.search.table import HitTable
+ANY_FAULT = "any"
+UNMARKED = "none"
+DAMPINGS = ("open", "damped")
+MAX_LIMIT = 10**9
+# Conditions with a list of texts, by the word that names one of them.
+LISTS = {
+    "name": "names", "role": "roles", "session": "sessions", "drum": "drums",
+    "microphone": "microphones", "damping": "dampings", "mark": "marks", "tag": "tags",
+    "fault": "faults",
+}  # fmt: skip
+DATES = tuple(column.word for column in DATE_COLUMNS)
+SINGLE = ("words", "unsure", "where", "like", "copies_of", "states", "each_microphone", "sort",
+          "limit")  # fmt: skip
+CONDITIONS = (*LISTS, *DATES, *NUMBER_WORDS, *SINGLE)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Query:
-    """A hit to search from."""
+    """Conditions that a hit must meet; an empty one allows all. Make it with `make_query`.
 
-    acoustic: np.ndarray  # shape (n_acoustic,), see `catalog.search.spaces`
-    roles: np.ndarray  # shape (n_roles,), role probabilities from sound
-    # one of the table, or of id 0 for a file outside: no session, its role estimated from sound
-    hit: Hit
-    row: int | None = None  # in the table
-
-
-def query_row(table: HitTable, row: int) -> Query:
-    """Return the query for a hit of the table."""
-    spaces = table.spaces
-    return Query(spaces.acoustic[row], spaces.roles[row], table.hits[row], row)
-
-
-def query_file(path: Path) -> Query:
-    """Return the query for a file that holds one hit and need not be in the catalog.
-
-    Raise `AudioError` if the file cannot be read or holds no stroke.
+    Attributes
+    ----------
+    words : str, each of which must occur in the name, session, drum, notes, tags ... of the hit
+    names : tuple of str, patterns with * and ?; one with a slash is compared with the path
+    roles, sessions, drums, microphones, dampings, marks : tuple of str, one of which must fit
+    tags : tuple of str, all of which the hit must have
+    faults : tuple of str, kinds of faults, one of which it must have; "any" for all kinds
+    numbers : tuple of column and Range, all of which must fit; a hit without the number does not
+    dates : tuple of column and Period
+    unsure : bool, only hits whose role is uncertain and was not set by the user
+    where : str, an SQL expression, see `catalog.search.conditions.where`
+    like, copies_of : int or None, only hits that sound like a hit, or its copies
+    states : tuple of str
+    each_microphone : bool, each microphone of a stroke is a hit
+    sort : tuple of str, words of columns, "-" before one for the largest first
+    limit : int or None, how many hits at most
     """
-    audio = decode_file(path)
+
+    words: str = ""
+    names: tuple[str, ...] = ()
+    roles: tuple[str, ...] = ()
+    sessions: tuple[str, ...] = ()
+    drums: tuple[str, ...] = ()
+    microphones: tuple[str, ...] = ()
+    dampings: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    numbers: tuple[tuple[Column, Range], ...] = ()
+    dates: tuple[tuple[Column, Period], ...] = ()
+    unsure: bool = False
+    where: str = ""
+    like: int | None = None
+    copies_of: int | None = None
+    states: tuple[str, ...] = (State.HERE,)
+    each_microphone: bool = False
+    sort: tuple[str, ...] = ()
+    limit: int | None = field(default=None)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is no condition: all hits that are present are meant."""
+        return replace(self, sort=(), limit=None) == Query(each_microphone=self.each_microphone)
+
+
+def make_query(**conditions: Any) -> Query:
+    """Make a query of conditions by the words that name them.
+
+    Parameters
+    ----------
+    words : str
+    name, role, session, drum, microphone, damping, mark, tag, fault : str or sequence of str
+    length, brightness, loudness ... : str such as "0.5..2s", or pair of numbers with None for an
+        open end; see `catalog.search.conditions.columns.NUMBER_WORDS`
+    recorded, scanned : str such as "2026-11..", or pair of dates with None for an open end
+    unsure, each_microphone : bool
+    where : str
+    like, copies_of : int, a hit
+    states : sequence of str
+    sort : str or sequence of str
+    limit : int
+
+    Returns
+    -------
+    Query
+
+    Raises
+    ------
+    ParameterError
+        if a condition is unknown, or its value is not allowed
+    """
+    values: dict[str, Any] = {}
+    numbers: list[tuple[Column, Range]] = []
+    dates: list[tuple[Column, Period]] = []
+    for word, value in conditions.items():
+        if value is None or value == () or value == []:
+            continue
+        if word in LISTS:
+            values[LISTS[word]] = _check_list(word, value)
+        elif word in DATES:
+            column = find_column(word, option=word)
+            dates += [(column, parse_period(spec, column)) for spec in _ranges(value)]
+        elif word in SINGLE:
+            values[word] = _check_single(word, value)
+        else:
+            column = _number_column(word)
+            numbers += [(column, parse_range(spec, column)) for spec in _ranges(value)]
+    return Query(**values, numbers=tuple(numbers), dates=tuple(dates))
+
+
+def merge(query: Query, other: Query) -> Query:
+    """Return a query with the conditions of both; single values are those of `other`."""
+    default, changes = Query(), {}
+    for name in Query.__dataclass_fields__:
+        mine, added = getattr(query, name), getattr(other, name)
+        if added == getattr(default, name):
+            continue
+        if name == "words":
+            added = f"{mine} {added}".strip()
+        elif isinstance(added, tuple) and name not in ("states", "sort"):
+            added = (*mine, *added)
+        changes[name] = added
+    return replace(query, **changes)
+
+
+def _number_column(word: str) -> Column:
     try:
-        measures = measure_audio(audio)
-    except ParameterError as err:
-        raise AudioError(path, str(err)) from err
-    roles = role_probabilities(measures.embedding)
-    spaces = make_spaces(np.zeros(1, np.int64), measures.embedding[None], roles)
-    hit = _outside_hit(path, audio=audio, measures=measures, roles=roles[0])
-    return Query(spaces.acoustic[0], roles[0], hit)
-
-
-def _outside_hit(path: Path, *, audio: Audio, measures: Measures, roles: np.ndarray) -> Hit:
-    likeliest = int(roles.argmax())
-    return Hit(
-        id=0,
-        path=path.absolute(),
-        start=measures.start,
-        stop=measures.stop,
-        sr=audio.sr,
-        n_channels=audio.samples.shape[1],
-        session="",
-        drum="",
-        microphone="",
-        take="",
-        role=ROLES[likeliest],
-        role_confidence=float(roles[likeliest]),
-        role_source=RoleSource.SOUND,
-        descriptors={name: float(value) for name, value in measures.descriptors.items()},
-        container=audio.container,
-        subtype=audio.subtype,
-        content_hash=hash_file(path),
-        state=State.OUTSIDE,
-    )
-
-
-def find_alternates(
-    table: HitTable, row: int, *, n: int | None, no_good: bool = False
-) -> list[Match]:
-    """Find the hits most likely to be other strokes of the same drum.
-
-    Parameters
-    ----------
-    row : int, of the hit searched from
-    n : int or None, how many; None for every other hit
-    no_good : bool, also hits that are marked no good
-
-    Returns
-    -------
-    list of Match, nearest first; of equal distances the better mark first
-
-    Raises
-    ------
-    ParameterError
-        if `n` is below 1
-    """
-    allowed = table.allowed(no_good=no_good)
-    allowed[row] = False
-    rows = prefilter_strokes(table.spaces, row, allowed=allowed, n=n)
-    distances = stroke_distances(table.spaces, row, rows)
-    return _rank(table, table.hits[row], rows, distances=distances, allowed=allowed, n=n)
-
-
-def find_similar(
-    table: HitTable,
-    query: Query,
-    *,
-    n: int | None,
-    role: str | None = None,
-    elsewhere: bool = False,
-    but: ConstraintSpec | None = None,
-    no_good: bool = False,
-    pitches: Mapping[int, DrumPitch] | None = None,
-) -> list[Match]:
-    """Find the hits that sound most alike, from any session.
-
-    Parameters
-    ----------
-    n : int or None, how many; None for every other hit
-    role : str, optional, only hits of this role
-    elsewhere : bool, only hits of other sessions
-    but : str, sequence of str or mapping, optional
-        only hits that differ in this way, see `catalog.search.constraints.parse_constraints`
-    no_good : bool, also hits that are marked no good
-    pitches : mapping of hit id to DrumPitch, optional
-        of the drums of the hits; `body_hz` in `but` is the pitch of the drum, not of the stroke
-
-    Returns
-    -------
-    list of Match, nearest first; of equal distances the better mark first
-
-    Raises
-    ------
-    ParameterError
-        if `n` is below 1, the role is unknown, or `but` cannot be parsed
-    """
-    allowed = table.allowed(no_good=no_good)
-    allowed &= _allowed_rows(table, query, role=role, elsewhere=elsewhere)
-    if not table.hits:
-        return []
-    spaces, pitches = table.spaces, pitches or {}
-    if but is None:
-        rows = prefilter_similar(spaces, query.acoustic, query.roles, allowed=allowed, n=n)
-        distances = similar_distances_to(spaces, query.acoustic, query.roles, rows=rows)
-    else:
-        rows, start = np.arange(len(allowed)), pitched(query.hit, pitches)
-        meets, distances = apply_constraints(
-            parse_constraints(but, start),
-            start,
-            table.hits,
-            distances=similar_distances_to(spaces, query.acoustic, query.roles),
-            pitches=pitches,
+        column = find_column(word, option=word)
+    except ParameterError:
+        column = None
+    if column is None or column.kind != "number" or column.word == "id":
+        raise ParameterError(
+            f"{word!r} is no condition; {suggest(word, CONDITIONS)}conditions are"
+            f" {', '.join(CONDITIONS)}"
         )
-        allowed &= meets
-    return _rank(table, query.hit, rows, distances=distances, allowed=allowed, n=n)
+    return column
 
 
-def _allowed_rows(
-    table: HitTable, query: Query, *, role: str | None, elsewhere: bool
-) -> np.ndarray:
-    if role is not None and role not in ROLES:
-        raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
-    allowed = np.ones(len(table.hits), bool)
-    if role is not None:
-        allowed &= np.fromiter((hit.role == role for hit in table.hits), bool)
-    if elsewhere and query.hit.session:
-        allowed &= np.fromiter((hit.session != query.hit.session for hit in table.hits), bool)
-    if query.row is not None:
-        allowed[query.row] = False
-    return allowed
+def _ranges(value: RangeSpec | Sequence[str]) -> list[Any]:
+    """Return one or several ranges: a list of texts holds several, any other value is one."""
+    if isinstance(value, list) and all(isinstance(part, str) for part in value):
+        return list(value)
+    return [value]
 
 
-def _rank(
-    table: HitTable,
-    query_hit: Hit,
-    rows: np.ndarray,
-    *,
-    distances: np.ndarray,
-    allowed: np.ndarray,
-    n: int | None,
-) -> list[Match]:
-    best = rank_rows(
-        table.spaces.hit_ids[rows],
-        distances,
-        allowed=allowed[rows],
-        n=n,
-        mark_ranks=table.mark_ranks[rows],
-    )
-    found = zip(rows[best].tolist(), distances[best].tolist(), strict=True)
-    return [Match(table.hits[row], distance, query_hit) for row, distance in found]
+def _check_list(word: str, value: str | Iterable[str]) -> tuple[str, ...]:
+    texts = [value] if isinstance(value, str) or not isinstance(value, Iterable) else list(value)
+    if any(not isinstance(text, str) for text in texts):
+        raise ParameterError(f"{word}={value!r} must be text")
+    if word in ("role", "mark", "fault", "damping"):
+        texts = [part.strip() for text in texts for part in text.split(",") if part.strip()]
+    if word == "role":
+        return find_roles(texts)
+    allowed: Mapping[str, tuple[str, ...]] = {
+        "mark": (*(mark for mark in MARKS if mark), UNMARKED),
+        "fault": (*FAULT_KINDS, ANY_FAULT),
+        "damping": DAMPINGS,
+    }
+    for text in texts if word in allowed else ():
+        if text not in allowed[word]:
+            near = suggest(text, allowed[word])
+            raise ParameterError(
+                f"no {word} is named {text!r}; {near}{word}s: {', '.join(allowed[word])}"
+            )
+    return tuple(texts)
+
+
+def _check_single(word: str, value: Any) -> Any:
+    if word == "states":
+        return _check_states(value)
+    if word == "sort":
+        keys = value.split(",") if isinstance(value, str) else list(value)
+        keys = [key.strip() for key in keys if key.strip()]
+        for key in keys:
+            find_column(key.lstrip("-"), option="sort")
+        return tuple(keys)
+    if word == "limit" and not 1 <= int(value) <= MAX_LIMIT:
+        raise ParameterError(f"limit {value}: must be at least 1")
+    if word in ("like", "copies_of", "limit"):
+        return int(value)
+    return bool(value) if word in ("unsure", "each_microphone") else str(value).strip()
+
+
+def _check_states(value: str | Iterable[str]) -> tuple[str, ...]:
+    states = (value,) if isinstance(value, str) else tuple(value)
+    if unknown := set(states) - set(STATES):
+        raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
+    return states

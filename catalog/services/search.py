@@ -2,24 +2,82 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from catalog.context import Context
+from catalog.duplicates.groups import CopyGroup
 from catalog.errors import ParameterError
-from catalog.models import Hit
+from catalog.models import Hit, Mark
+from catalog.search.conditions.sql import select_ids
 from catalog.search.constraints import ConstraintSpec
 from catalog.search.drum_pitch import DrumPitch
 from catalog.search.matches import Match, describe_difference
-from catalog.search.query import Query, find_alternates, find_similar, query_file, query_row
+from catalog.search.nearest import (
+    Reference,
+    find_alternates,
+    find_similar,
+    reference_of_file,
+    reference_of_row,
+)
+from catalog.search.query import Query
 from catalog.search.table import HitTable
 
 
 class Search:
     """Find other strokes of a drum, and hits that sound alike."""
 
-    def __init__(self, context: Context) -> None:
+    def __init__(self, context: Context, find_groups: Callable[[], list[CopyGroup]]) -> None:
         self._context = context
-        self._last_file: tuple[tuple[Path, int], Query] | None = None
+        self._find_groups = find_groups
+        self._last_file: tuple[tuple[Path, int], Reference] | None = None
+
+    def find(self, query: Query) -> list[Hit]:
+        """Return the hits that a query selects, in its order.
+
+        Parameters
+        ----------
+        query : Query, see `catalog.search.query.make_query`
+
+        Returns
+        -------
+        list of Hit
+            by id, or nearest first where the query has `like` and no order
+
+        Raises
+        ------
+        ParameterError
+            if a session, drum or microphone is unknown, or `where` is no SQL expression
+        StoreError
+            if the hit of `like` or `copies_of` is unknown
+        """
+        plain = Query(states=query.states, each_microphone=query.each_microphone)
+        if query == plain:  # the list of all hits is cached
+            return self._context.hits(query.states, microphones=query.each_microphone)
+        return self._context.hits_in_order(self.find_ids(query))
+
+    def find_ids(self, query: Query) -> list[int]:
+        """Return the ids of the hits that `find` returns."""
+        only = None if query.copies_of is None else self._copies_of(query.copies_of)
+        ids = select_ids(self._context.store, query, only=only)
+        if query.like is None:
+            return ids
+        no_good = Mark.NO_GOOD in query.marks
+        ranked = [match.hit_id for match in self.similar(query.like, no_good=no_good)]
+        wanted = set(ids)
+        near = [hit_id for hit_id in ranked if hit_id in wanted][: query.limit or None]
+        if not query.sort:
+            return near
+        return select_ids(self._context.store, query, only=near)
+
+    def _copies_of(self, hit_id: int) -> list[int]:
+        """Return the other hits of the group of copies that a hit is in."""
+        self._context.hit(hit_id)  # raises if the id is unknown
+        for group in self._find_groups():
+            members = [group.keep, *group.others]
+            if hit_id in members:
+                return [member for member in members if member != hit_id]
+        return []
 
     def alternates(
         self, hit_id: int, n: int | None = None, *, no_good: bool = False
@@ -101,10 +159,10 @@ class Search:
         {'Vellanby boathouse'}
         """
         table = self._context.table()
-        query = self._query(hit, table)
+        reference = self._reference(hit, table)
         return find_similar(
             table,
-            query,
+            reference,
             n=n,
             role=role,
             elsewhere=elsewhere,
@@ -133,7 +191,7 @@ class Search:
         AudioError
             if it cannot be read or holds no stroke
         """
-        return self._query(Path(path), self._context.table()).hit
+        return self._reference(Path(path), self._context.table()).hit
 
     def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
         """Return how another hit differs: "40 ms shorter", "300 Hz darker".
@@ -153,15 +211,15 @@ class Search:
         )
         return describe_difference(query_hit, other)
 
-    def _query(self, hit: int | str | Path, table: HitTable) -> Query:
-        """Return the query for a hit or file; the last file is cached."""
+    def _reference(self, hit: int | str | Path, table: HitTable) -> Reference:
+        """Return the reference for a hit or file; the last file is cached."""
         if not isinstance(hit, str | Path):
-            return query_row(table, self._row(table, hit))
+            return reference_of_row(table, self._row(table, hit))
         path = Path(hit)
         stamp = (path, path.stat().st_mtime_ns) if path.exists() else (path, 0)
         cached = self._last_file  # read once: another thread may search from another file
         if cached is None or cached[0] != stamp:
-            cached = self._last_file = (stamp, query_file(path))
+            cached = self._last_file = (stamp, reference_of_file(path))
         return cached[1]
 
     def _row(self, table: HitTable, hit_id: int) -> int:

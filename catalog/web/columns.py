@@ -11,9 +11,7 @@ from typing import Any
 import numpy as np
 
 from catalog.features.descriptors import DESCRIPTORS
-from catalog.library.metadata.filename import ORIGIN
 from catalog.models import MARKS, ROLES, Hit, RoleSource
-from catalog.web.labels import ROLE_WORDS
 
 MATCH_LKFS = -27.0  # audition level before the fader; leaves headroom for hits of high crest factor
 MATCH_PEAK_DB = -3.0  # highest peak before the fader, dBFS
@@ -40,7 +38,6 @@ class Columns:
     sure: np.ndarray  # confidence of the role, 0 to 1; 2 where the user confirmed it
     numbers: Mapping[str, np.ndarray]  # by descriptor; NaN where undefined
     strength: np.ndarray
-    texts: tuple[str, ...]  # all words of each hit, case folded
     tags: tuple[tuple[str, ...], ...]
 
 
@@ -87,7 +84,6 @@ def update_columns(before: tuple[Sequence[Hit], Columns] | None, hits: Sequence[
         **arrays,
         numbers=numbers,
         strength=_strengths(hits, numbers["loudness_lkfs"]),
-        texts=put_items(columns.texts, part.texts),
         tags=put_items(columns.tags, part.tags),
     )
 
@@ -116,7 +112,6 @@ def make_columns(hits: Sequence[Hit]) -> Columns:
         np.array(sure, np.float64),
         numbers,
         _strengths(hits, numbers["loudness_lkfs"]),
-        tuple(map(_words_of, hits)),
         tuple(hit.tags for hit in hits),
     )
 
@@ -156,10 +151,3 @@ def _strengths(hits: Sequence[Hit], loudness: np.ndarray) -> np.ndarray:
             not_louder = np.searchsorted(np.sort(levels), levels, side="right") - 1
             out[rows] = not_louder / (len(rows) - 1)
     return out
-
-
-def _words_of(hit: Hit) -> str:
-    parts = (hit.name, hit.session, hit.drum, hit.microphone, hit.take, hit.note, hit.remark)
-    annotated = (*hit.tags, hit.mark, hit.role, ROLE_WORDS[hit.role])
-    origin = (text for key, text in hit.origin.items() if key in ORIGIN)
-    return " ".join((*parts, *annotated, *origin)).casefold()

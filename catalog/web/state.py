@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Hashable
 from contextlib import suppress
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from cachetools import LRUCache
 
@@ -26,8 +26,12 @@ from catalog.web.payloads import PointPack, pack_points
 from catalog.web.server.scan_job import ScanJobs
 from catalog.web.server.uploads import TemporaryFiles, UploadStore
 
+if TYPE_CHECKING:
+    from catalog.web.views.browse.search_filter import QueryAnswer
+
 DOWNLOADS_KEPT = 32  # kits offered for download
 MASKS_KEPT = 64  # answers of the search form, 12 kB each for 100,000 hits
+ANSWERS_KEPT = 8  # hits that a query finds, 0.8 MB each for 100,000 hits
 OVERLAYS_KEPT = 12  # aligned pairs of copies, 2 MB each at most
 UNDO_STEPS_KEPT = 200  # annotations that can be reverted
 AUDIO_BYTES = 48 * 2**20  # previews and outlines
@@ -73,6 +77,7 @@ class PageServer:
         self.files = TemporaryFiles()
         self.uploads = UploadStore(self.files)
         self.masks: SharedCache[str, bytes] = SharedCache(MASKS_KEPT)
+        self.answers: SharedCache[tuple[int, str], QueryAnswer] = SharedCache(ANSWERS_KEPT)
         self.downloads: SharedCache[str, Kit] = SharedCache(DOWNLOADS_KEPT)
         self.undo_steps: SharedCache[str, list[Annotation]] = SharedCache(UNDO_STEPS_KEPT)
         self.overlays: SharedCache[tuple[int, int], Overlay] = SharedCache(OVERLAYS_KEPT)

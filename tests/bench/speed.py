@@ -189,7 +189,7 @@ def time_queries(place: Path, n_hits: int) -> None:
     """Run one exact query; compare with scikit-learn and faiss; print the memory of a library."""
     from sklearn.neighbors import NearestNeighbors
 
-    from catalog.search.query import find_alternates
+    from catalog.search.nearest import find_alternates
     from catalog.search.table import read_table
 
     before = resident_mb()

@@ -11,7 +11,9 @@ from catalog.web.columns import make_columns, match_level, update_columns
 from catalog.web.payloads import find_dense_regions
 from catalog.web.state import page
 from catalog.web.views.browse.search_filter import (
+    QueryAnswer,
     SearchConditions,
+    answer_query,
     find_choices,
     find_rows,
     make_mask,
@@ -30,10 +32,8 @@ def some_hits() -> list:
 
 def plain_fits(hit, conditions: SearchConditions) -> bool:
     """Whether one hit meets the conditions, written plainly."""
-    text = " ".join((hit.name, hit.session, hit.role, hit.mark, hit.remark, *hit.tags)).casefold()
     return (
-        all(word in text for word in conditions.words.casefold().split())
-        and (not conditions.roles or hit.role in conditions.roles)
+        (not conditions.roles or hit.role in conditions.roles)
         and (not conditions.sessions or hit.session in conditions.sessions)
         and (hit.mark or "none") in (conditions.marks or ("none", "master", "spare"))
         and set(conditions.tags) <= set(hit.tags)
@@ -49,8 +49,6 @@ def plain_fits(hit, conditions: SearchConditions) -> bool:
 @pytest.mark.parametrize(
     "conditions",
     [
-        SearchConditions(words="WIRE loose"),
-        SearchConditions(words="master shed"),
         SearchConditions(marks=("master",)),
         SearchConditions(marks=("none", "no-good")),
         SearchConditions(tags=("dry", "loft")),
@@ -59,7 +57,7 @@ def plain_fits(hit, conditions: SearchConditions) -> bool:
         SearchConditions(ranges={"body_hz": (40.0, 400.0)}),
         SearchConditions(unsure=True),
         SearchConditions(
-            words="dry", marks=("master", "no-good"), ranges={"peak_db": (-90.0, 0.0)}
+            tags=("dry",), marks=("master", "no-good"), ranges={"peak_db": (-90.0, 0.0)}
         ),
     ],
 )
@@ -67,6 +65,15 @@ def test_a_search_finds_the_hits_that_meet_it_one_by_one(used, conditions):
     hits = some_hits()
     found = find_rows(make_columns(hits), conditions)
     assert list(found) == [plain_fits(hit, conditions) for hit in hits]
+
+
+def test_hits_marked_no_good_are_shown_if_the_query_names_marks(used):
+    hits = some_hits()
+    columns, ids = make_columns(hits), np.array([hit.id for hit in hits])
+    for is_named, n in ((False, 22), (True, 23)):
+        answer = QueryAnswer(ids, no_good=is_named)
+        assert find_rows(columns, SearchConditions(), answer).sum() == n
+    assert answer_query(page().catalog, "mark:no-good").no_good
 
 
 def test_choices_are_the_values_that_occur_among_hits(used):
@@ -99,7 +106,7 @@ def test_updated_columns_equal_new_ones(used):
     changed[5] = replace(hits[5], descriptors={**hits[5].descriptors, "loudness_lkfs": -3.0})
     for now in (changed, changed[1:], [replace(hits[0], session="elsewhere"), *hits[1:]]):
         made, plain = update_columns((hits, first), now), make_columns(now)
-        assert (made.texts, made.tags, made.sessions) == (plain.texts, plain.tags, plain.sessions)
+        assert (made.tags, made.sessions) == (plain.tags, plain.sessions)
         for name in (
             "ids", "stamps", "match_db", "roles", "marks", "session_of", "sure", "strength",
         ):  # fmt: skip
@@ -127,9 +134,10 @@ def test_a_mask_has_a_bit_for_each_point_that_fits(used):
     hits = page().catalog.hits()
     columns, ids = make_columns(hits), np.array([hit.id for hit in reversed(hits)])
     conditions = SearchConditions(
-        words="TOM", sessions=("Shed second sitting",), ranges={"length_s": (0.0, 9.0)}
+        sessions=("Shed second sitting",), ranges={"length_s": (0.0, 9.0)}
     )
-    mask, n_found, _ = make_mask(columns, ids, conditions)
+    answer = answer_query(page().catalog, "TOM session:second")
+    mask, n_found, _ = make_mask(columns, ids, conditions, answer)
     bits = np.unpackbits(np.frombuffer(mask, np.uint8))[: len(ids)]
     fitting = {h.id for h in hits if h.role == "tom" and h.session == "Shed second sitting"}
     assert set(ids[bits == 1]) == fitting

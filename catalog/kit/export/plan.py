@@ -15,13 +15,12 @@ from catalog.errors import KitError
 from catalog.kit.dynamics import StrokeCurve, layer_warnings, stroke_curves
 from catalog.kit.export.microphones import MicrophoneExport
 from catalog.kit.export.options import ExportOptions
-from catalog.kit.fill.explain import UNSURE
 from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes
 from catalog.kit.strokes import StrokeReader
-from catalog.models import Hit, RoleSource
+from catalog.models import UNSURE_CONFIDENCE, Hit, RoleSource
 
 DOCUMENTS = (
     "README.txt", "kit.sfz", "manifest.csv", "manifest.json", "notes.csv", "phrase.mid",
@@ -269,6 +268,6 @@ def _role_warnings(slot: str, hit: Hit, *, is_locked: bool) -> list[str]:
         )
         chosen = "the locked hit" if is_locked else "its hit"
         return [f"{slot}: {chosen} {hit.name} is a {role} {evidence}, not a {wanted}"]
-    if hit.role_confidence < UNSURE:
+    if hit.role_confidence < UNSURE_CONFIDENCE:
         return [f"{slot}: the role {role} of {hit.name} is an estimate ({hit.role_confidence:.0%})"]
     return []

@@ -14,11 +14,10 @@ from catalog.features.production import (
 )
 from catalog.kit.fill.coherence import Traits
 from catalog.kit.slots import HAT_SLOTS, TOMS
-from catalog.models import Hit
+from catalog.models import UNSURE_CONFIDENCE, Hit
 
 ALIKE = 0.5  # deviations within which a difference is inaudible
 N_LINES = 3
-UNSURE = 0.6  # role confidence below which the user should check
 
 
 def _range_words(low_hz: float, high_hz: float) -> str:
@@ -101,7 +100,7 @@ def _slot_lines(
     """Lines for some slots only: an uncertain role, the interval of a tom, the pair of hats."""
     lines = []
     hit = hits[rows[name]]
-    if hit.role_confidence < UNSURE:
+    if hit.role_confidence < UNSURE_CONFIDENCE:
         lines.append(
             f"role {hit.role.replace('_', ' ')} is an estimate ({hit.role_confidence:.0%}): listen"
         )

@@ -27,7 +27,7 @@ BY_HAND = (
     "file_said", "home_volume", "journal", "kit", "setting", "verdict", WORDS,
 )  # fmt: skip
 CACHES = ("copies", "decision", "layout", "outline")  # computed again when they are needed
-UNCHECKED = ("row_checksum",)
+UNCHECKED = ("row_checksum", "hit_search", "hit_words", "hit_vocabulary")
 NO_ROW = -1  # in place of a row's number that cannot be read
 
 
@@ -158,7 +158,7 @@ def fill_checksums(connection: sqlite3.Connection) -> None:
     connection.execute("DELETE FROM row_checksum")
     for part in checked_parts(connection):
         fill_part(connection, part)
-    _save_schema_sum(connection)
+    save_schema_sum(connection)
 
 
 def fill_part(connection: sqlite3.Connection, part: CheckedPart) -> None:
@@ -171,7 +171,8 @@ def fill_part(connection: sqlite3.Connection, part: CheckedPart) -> None:
     )
 
 
-def _save_schema_sum(connection: sqlite3.Connection) -> None:
+def save_schema_sum(connection: sqlite3.Connection) -> None:
+    """Store the checksum of the definitions of all tables, after a change of them."""
     values = ("schema", 0, _schema_sum(connection))
     connection.execute("INSERT OR REPLACE INTO row_checksum VALUES (?, ?, ?)", values)
 

@@ -17,8 +17,10 @@ from catalog.library.integrity.checksums import (
     WordsWatch,
     add_functions,
     add_triggers,
+    save_schema_sum,
     watch_words,
 )
+from catalog.library.search_rows.tables import add_search_triggers, are_filled, make_tables
 from catalog.library.store.schema import (
     SCHEMA_VERSION,
     check_is_store,
@@ -131,11 +133,28 @@ def _connect_to_write(path: Path) -> sqlite3.Connection:
         _enter_wal(connection)
         add_functions(connection)
         migrate(path, connection)
+        _make_search_tables(connection)
         add_triggers(connection)
+        add_search_triggers(connection)
     except BaseException:
         connection.close()
         raise
     return connection
+
+
+def _make_search_tables(connection: sqlite3.Connection) -> None:
+    """Fill the tables that queries read, if this version of the program has not done it yet."""
+    if are_filled(connection):
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        if not are_filled(connection):  # another process may have done it
+            make_tables(connection)
+            save_schema_sum(connection)
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
 
 
 def _connect_to_read(path: Path) -> Connection:
@@ -161,7 +180,8 @@ def _connect_to_read(path: Path) -> Connection:
     opened = Connection(connection, is_read_only=True, copy=copy)
     try:
         check_is_store(path, connection)
-        if read_pragma(connection, "user_version") != SCHEMA_VERSION:
+        is_current = read_pragma(connection, "user_version") == SCHEMA_VERSION
+        if not (is_current and are_filled(connection)):
             text = f"{path}: is a store of an older version and cannot be migrated; {READ_ONLY}"
             raise StoreError(text)
         add_functions(connection)

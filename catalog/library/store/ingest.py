@@ -20,7 +20,7 @@ import numpy as np
 from catalog.features.measure import MEASURE_VERSION, Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import RoleEstimate
-from catalog.library.store.database import insert, path_to_db, update_hit
+from catalog.library.store.database import insert, now_utc, path_to_db, update_hit
 from catalog.library.store.records.outlines import write_outline
 from catalog.models import RoleSource, State
 
@@ -168,7 +168,7 @@ def channels_text(channels: Sequence[int]) -> str:
 def _write_hit(db: sqlite3.Connection, row: _Row | None, values: dict[str, Any]) -> int:
     """Insert a hit, or update its row but for what the user set; return its id."""
     if row is None:
-        return insert(db, "hit", values)
+        return insert(db, "hit", values | {"scanned_utc": now_utc()})
     update_hit(db, row.id, without_user_values(values, row.role_source, row.session_source))
     return row.id
 

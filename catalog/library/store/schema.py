@@ -31,7 +31,8 @@ CREATE TABLE hit (
     tags TEXT NOT NULL DEFAULT '[]', remark TEXT NOT NULL DEFAULT '',
     hidden INTEGER NOT NULL DEFAULT 0, region INTEGER NOT NULL DEFAULT 0,
     session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}', mate,
-    names TEXT NOT NULL DEFAULT '{}', channels TEXT NOT NULL DEFAULT '');
+    names TEXT NOT NULL DEFAULT '{}', channels TEXT NOT NULL DEFAULT '',
+    scanned_utc TEXT NOT NULL DEFAULT '');
 CREATE UNIQUE INDEX hit_here ON hit (path, region, channels) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate);
@@ -161,7 +162,8 @@ UPDATE setting SET value = replace(replace(replace(value, '"mark": "star"', '"ma
     WHERE key = 'handed_over';
 CREATE TABLE origin (
     first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, signs TEXT NOT NULL,
-    PRIMARY KEY (first, second)) WITHOUT ROWID
+    PRIMARY KEY (first, second)) WITHOUT ROWID;
+ALTER TABLE hit ADD COLUMN scanned_utc TEXT NOT NULL DEFAULT ''
 """,
 }
 

@@ -25,6 +25,11 @@ def test_the_map_is_sent_by_its_address_and_narrowed_by_words(used):
     assert "damages hearing" in shown(app)
     app.text_input(key="q").set_value("snare shed").run()
     assert "2 hits of 23 match" in shown(app)
+    app.text_input(key="q").set_value("snare session:shed length:0..9s").run()
+    assert "hits of 23 match" in shown(app)
+    app.text_input(key="q").set_value("length:long").run()
+    assert "length: 'long' is not a range" in shown(app)
+    assert not app.exception
     app.text_input(key="q").set_value("nothing has this name").run()
     assert "No hit matches" in shown(app)
 

@@ -30,7 +30,7 @@ COLUMNS = (
     "id", "path", "start", "stop", "sr", "n_channels", "session", "drum", "microphone", "take",
     "role", "role_confidence", "role_source", "descriptors", "container", "subtype",
     "content_hash", "state", "note", "mark", "tags", "remark", "region", "session_source",
-    "origin", "mate", "exported", "names", "channels", "aside",
+    "origin", "mate", "scanned_utc", "exported", "names", "channels", "aside",
 )  # fmt: skip
 COMPUTED = {  # the other columns are read as they are
     "state": STATE_SQL,
@@ -99,6 +99,13 @@ class HitCache:
             cached = revision, self._read_rows(where, values)
             self._lists[(where, *values)] = cached
         return cached[1]
+
+    def read_ids(self, hit_ids: Sequence[int]) -> list[Hit]:
+        """Read the hits of some ids, in the given order; unknown ids are left out."""
+        ids = list(map(int, hit_ids))
+        rows = self._read_rows("id IN (SELECT value FROM json_each(?))", (json.dumps(ids),))
+        found = {hit.id: hit for hit in rows}
+        return [found[hit_id] for hit_id in ids if hit_id in found]
 
     @gc_paused()
     def _read_rows(self, where: str, values: Sequence[Any]) -> list[Hit]:
@@ -169,6 +176,10 @@ class Hits:
         if not microphones:
             where += f" AND id NOT IN ({COMPANIONS})"
         return list(self._cache.read(where, states))
+
+    def read_ids(self, hit_ids: Sequence[int]) -> list[Hit]:
+        """Return hits by id, in the given order; ids that are not in the store are left out."""
+        return self._cache.read_ids(hit_ids)
 
     def get(self, hit_id: int) -> Hit:
         """Return one hit; raise `StoreError` if there is none with this id."""

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import numpy as np
 import streamlit as st
 
-from catalog.web.labels import count_of
+from catalog.errors import CatalogError
+from catalog.web.labels import count_of, plain
 from catalog.web.payloads import SCALES
 from catalog.web.state import page
-from catalog.web.views.browse.search_filter import find_choices, make_mask
+from catalog.web.views.browse.search_filter import (
+    QueryAnswer,
+    answer_query,
+    find_choices,
+    make_mask,
+)
 from catalog.web.views.browse.search_form import draw_search_row
 from catalog.web.views.component import mount_audition
 
@@ -18,11 +25,26 @@ def draw_map_part() -> None:
     """Draw the search row and the map."""
     conditions = draw_search_row(find_choices(page().columns()))
     pack = page().points()
-    mask, n_found, mask_version = make_mask(page().columns(), pack.ids, conditions)
+    answer, problem = _answer(conditions.query)
+    mask, n_found, mask_version = make_mask(page().columns(), pack.ids, conditions, answer)
     if mask is not None:
         page().masks.put(mask_version, mask)
-    st.caption(_count_text(n_found, len(pack.ids)))
+    st.caption(problem or _count_text(n_found, len(pack.ids)))
     _draw_map(pack.version, mask_version)
+
+
+def _answer(text: str) -> tuple[QueryAnswer | None, str]:
+    """Return what the query of the search field finds, or None and why it finds nothing."""
+    if not text:
+        return None, ""
+    key = page().catalog.revision(), text
+    answer = page().answers.get(key)
+    try:
+        answer = answer or answer_query(page().catalog, text)
+    except CatalogError as err:
+        return QueryAnswer(np.zeros(0, np.int64)), plain(str(err))
+    page().answers.put(key, answer)
+    return answer, ""
 
 
 @st.fragment

@@ -9,9 +9,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from catalog.catalog import Catalog
 from catalog.features.descriptors import DESCRIPTORS
-from catalog.kit.fill.explain import UNSURE
-from catalog.models import MARKS, ROLES, Mark
+from catalog.models import MARKS, ROLES, UNSURE_CONFIDENCE, Mark
+from catalog.search.conditions.text import parse_query
 from catalog.web.columns import Columns
 
 RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
@@ -23,12 +24,12 @@ UNMARKED = "none"  # choice in the list of marks that finds hits without one
 class SearchConditions:
     """Conditions that a hit must meet.
 
-    Each of `words` must occur in the texts of the hit, see `Columns.texts`. Its role, session and
-    mark must be among those given ("none" for a hit without a mark); an empty tuple allows all, but
-    hits marked "no-good" are found only if that mark is given. A hit must have all of `tags`.
+    Its role, session and mark must be among those given ("none" for a hit without a mark); an empty
+    tuple allows all, but hits marked "no-good" are found only if that mark is given. A hit must
+    have all of `tags`, and be one of those that the query of the search field finds.
     """
 
-    words: str = ""
+    query: str = ""  # see `catalog.search.conditions.text.parse_query`
     roles: tuple[str, ...] = ()
     sessions: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
@@ -66,9 +67,28 @@ def find_choices(columns: Columns) -> SearchChoices:
     )
 
 
-def find_rows(columns: Columns, conditions: SearchConditions) -> np.ndarray:
+@dataclass(frozen=True, eq=False)
+class QueryAnswer:
+    """The hits that the query of the search field finds."""
+
+    ids: np.ndarray  # int64
+    no_good: bool = False  # the query names marks, so that those marked "no-good" may be shown
+
+
+def answer_query(catalog: Catalog, text: str) -> QueryAnswer:
+    """Return the hits that a query finds; raise `CatalogError` if it cannot be understood."""
+    query = parse_query(text)
+    ids = np.array(catalog.search.find_ids(query), np.int64)
+    return QueryAnswer(ids, no_good=bool(query.marks))
+
+
+def find_rows(
+    columns: Columns, conditions: SearchConditions, answer: QueryAnswer | None = None
+) -> np.ndarray:
     """Return which rows meet the conditions, bool, shape (n,)."""
     fits = np.ones(len(columns.ids), bool)
+    if answer is not None:
+        fits &= np.isin(columns.ids, answer.ids)
     if conditions.roles:
         fits &= np.isin(columns.roles, [ROLES.index(role) for role in conditions.roles])
     if conditions.sessions:
@@ -77,23 +97,24 @@ def find_rows(columns: Columns, conditions: SearchConditions) -> np.ndarray:
     if conditions.marks:
         marks = [MARKS.index("" if mark == UNMARKED else mark) for mark in conditions.marks]
         fits &= np.isin(columns.marks, marks)
-    else:
+    elif answer is None or not answer.no_good:
         fits &= columns.marks != NO_GOOD
     if conditions.unsure:
-        fits &= columns.sure < UNSURE
+        fits &= columns.sure < UNSURE_CONFIDENCE
     for name, (low, high) in conditions.ranges.items():
         values = columns.numbers.get(name, np.full(len(fits), np.nan))
         fits &= values >= (-np.inf if low is None else low)
         fits &= values <= (np.inf if high is None else high)
     for tag in conditions.tags:
         fits &= np.fromiter((tag in tags for tags in columns.tags), bool, len(fits))
-    for word in conditions.words.casefold().split():
-        fits &= np.fromiter((word in text for text in columns.texts), bool, len(fits))
     return fits
 
 
 def make_mask(
-    columns: Columns, ids: np.ndarray, conditions: SearchConditions
+    columns: Columns,
+    ids: np.ndarray,
+    conditions: SearchConditions,
+    answer: QueryAnswer | None = None,
 ) -> tuple[bytes | None, int, str]:
     """Return which points meet the conditions: a mask, their number, and a version of the mask.
 
@@ -102,6 +123,6 @@ def make_mask(
     """
     if conditions == SearchConditions() and not (columns.marks == NO_GOOD).any():
         return None, len(ids), ""
-    bits = np.isin(ids, columns.ids[find_rows(columns, conditions)])
+    bits = np.isin(ids, columns.ids[find_rows(columns, conditions, answer)])
     mask = np.packbits(bits).tobytes()
     return mask, int(bits.sum()), f"{zlib.crc32(mask + ids.tobytes()):08x}-{len(ids)}"

@@ -13,6 +13,11 @@ PLAIN_KEYS: dict[str, object] = {
     "q": "",
     "unsure": False,
 }  # widget keys and their values without a condition
+HELP = (
+    "Words of name, session, drum, notes and tags. Conditions such as `role:snare`,"
+    " `session:attic`, `length:0.5..2s`, `brightness:2k..`, `tag:dry`, `fault:hum`,"
+    " `recorded:2024..`, `like:42` can be added; the guide “search” lists all."
+)
 LIST_KEYS = ("roles", "sessions", "marks", "tags", "numbers")
 
 
@@ -21,7 +26,8 @@ def draw_search_row(choices: SearchChoices) -> SearchConditions:
     row = st.container(horizontal=True, vertical_alignment="bottom", gap="small")
     q = row.text_input(
         "Find by words", key="q", live=True, bind="query-params", width=330,
-        placeholder="name, session, drum, note, tag",
+        placeholder="words, or length:..200ms tag:dry",
+        help=HELP,
     )  # fmt: skip
     with _part(row, "Role", "roles"):
         roles = st.pills(

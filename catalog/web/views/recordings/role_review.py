@@ -8,8 +8,7 @@ import numpy as np
 import streamlit as st
 
 from catalog.catalog import Catalog
-from catalog.kit.fill.explain import UNSURE
-from catalog.models import ROLES, Hit, RoleSource
+from catalog.models import ROLES, UNSURE_CONFIDENCE, Hit, RoleSource
 from catalog.web.labels import count_of
 from catalog.web.payloads import pick_row
 from catalog.web.state import page
@@ -22,7 +21,11 @@ N_LIKELY = 4  # most likely roles, each with a key
 
 def unsure_hits(hits: Sequence[Hit]) -> list[Hit]:
     """Return the hits with an uncertain, unconfirmed role, the least certain first."""
-    found = [h for h in hits if h.role_source != RoleSource.USER and h.role_confidence < UNSURE]
+    found = [
+        h
+        for h in hits
+        if h.role_source != RoleSource.USER and h.role_confidence < UNSURE_CONFIDENCE
+    ]
     return sorted(found, key=lambda hit: (hit.role_confidence, hit.id))
 
 

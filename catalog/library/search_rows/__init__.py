@@ -1,0 +1,1 @@
+"""Narrow tables that repeat what queries read of each hit, so that answers are quick."""

@@ -1,0 +1,119 @@
+"""The tables that queries read, and the triggers that keep them equal to `hit`.
+
+A row of `hit` is wide: with 100,000 hits, reading all of them takes longer than a query may take.
+`hit_search` holds the columns that a query compares, `hit_words` the text of each hit, and
+`hit_vocabulary` the words that occur or occurred in these texts. They hold nothing of their own and
+are filled again when their columns change.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+
+from catalog.features.descriptors import DESCRIPTORS
+from catalog.library.search_rows.values import add_functions
+
+NUMBERS = tuple(descriptor.name for descriptor in DESCRIPTORS)
+STATE = "CASE WHEN state = 'here' AND hidden THEN 'hidden' ELSE state END"
+GIVEN = "coalesce(json_extract(iif(json_valid(names), names, '{{}}'), '$.{0}'), {0})"
+# Columns of `hit_search` but for the numbers, with the expressions over `hit` that compute them.
+EXPRESSIONS = {
+    "hit_id": "id",
+    "state": STATE,
+    "name": "name_of_hit(path, mate, region)",
+    "role": "role",
+    "role_source": "role_source",
+    "confidence": "iif(role_source = 'user', 1.0, role_confidence)",
+    "session": "session",
+    "drum": GIVEN.format("drum"),
+    "microphone": GIVEN.format("microphone"),
+    "damping": "damping_of_hit(names, tags, path)",
+    "mark": "mark",
+    "tags": "tags",
+    "region": "region",
+    "start_s": "1.0 * start / sr",
+    "sr": "sr",
+    "n_channels": "n_channels",
+    "format": "container || ' ' || subtype",
+    "recorded": "date_recorded(origin, mtime_ns)",
+    "scanned": "scanned_utc",
+}
+TEXTS = " || ' ' || ".join(
+    f"hit.{column}"
+    for column in ("session", "drum", "microphone", "take", "note", "remark", "mark")
+)
+WORDS = f"words_of_hit(s.name, hit.role, hit.tags, origin, names, {TEXTS})"
+SEARCH_COLUMNS = (*EXPRESSIONS, *NUMBERS)
+WORD_COLUMNS = ("hit_id", "words")
+WATCHED = (  # columns of `hit` that the tables are computed from
+    "path", "mate", "region", "state", "hidden", "role", "role_source", "role_confidence",
+    "session", "drum", "microphone", "take", "note", "remark", "mark", "tags", "names", "origin",
+    "descriptors", "start", "sr", "n_channels", "container", "subtype", "mtime_ns", "scanned_utc",
+)  # fmt: skip
+TABLES = {
+    "hit_search": SEARCH_COLUMNS,
+    "hit_words": WORD_COLUMNS,
+    "hit_vocabulary": ("word",),
+}
+ROW_TABLES = ("hit_search", "hit_words")  # with one row for each hit
+INDEXED = ("session", "drum", "microphone")
+
+
+def are_filled(connection: sqlite3.Connection) -> bool:
+    """Return whether the tables have the columns of this version."""
+    return all(
+        tuple(row[1] for row in connection.execute(f"PRAGMA main.table_info({table})")) == columns
+        for table, columns in TABLES.items()
+    )
+
+
+def make_tables(connection: sqlite3.Connection) -> None:
+    """Create the tables and fill them from all hits; tables of another version are replaced."""
+    add_functions(connection)
+    for table, columns in TABLES.items():
+        connection.execute(f"DROP TABLE IF EXISTS main.{table}")
+        key = "TEXT" if columns == ("word",) else "INTEGER"
+        listed = ", ".join((f"{columns[0]} {key} PRIMARY KEY", *columns[1:]))
+        connection.execute(f"CREATE TABLE main.{table} ({listed})")
+    for column in INDEXED:
+        connection.execute(f"CREATE INDEX hit_search_{column} ON hit_search ({column})")
+    refill(connection)
+
+
+def refill(connection: sqlite3.Connection) -> None:
+    """Compute all rows of the tables again."""
+    for table in TABLES:
+        connection.execute(f"DELETE FROM main.{table}")
+    for statement in _copy_statements(""):
+        connection.execute(statement)
+
+
+def add_search_triggers(connection: sqlite3.Connection) -> None:
+    """Let this connection keep the tables equal to the hits that it writes."""
+    add_functions(connection)
+    forget = [f"DELETE FROM {table} WHERE hit_id = old.id" for table in ROW_TABLES]
+    copy = _copy_statements("WHERE id = new.id")
+    for name, when, statements in (
+        ("insert", "INSERT", copy),
+        ("update", f"UPDATE OF {', '.join(WATCHED)}", forget + copy),
+        ("delete", "DELETE", forget),
+    ):
+        connection.execute(
+            f"CREATE TEMP TRIGGER search_rows_{name} AFTER {when} ON main.hit"
+            f" BEGIN {'; '.join(statements)}; END"
+        )
+
+
+def _copy_statements(where: str) -> list[str]:
+    """Return the statements that insert the rows of some hits into the tables."""
+    numbers = [f"json_extract(numbers, '$.{name}')" for name in NUMBERS]
+    values = ", ".join((*EXPRESSIONS.values(), *numbers))
+    checked = "iif(json_valid(descriptors), descriptors, '{}') AS numbers"
+    return [
+        f"INSERT INTO hit_search SELECT {values} FROM (SELECT *, {checked} FROM hit {where})",
+        f"INSERT INTO hit_words SELECT id, {WORDS} FROM hit JOIN hit_search s ON s.hit_id = id"
+        f" {where}",
+        "INSERT OR IGNORE INTO hit_vocabulary"
+        " SELECT DISTINCT value FROM hit_words, json_each(vocabulary_of(words))"
+        f" {where.replace('id =', 'hit_id =')}",
+    ]

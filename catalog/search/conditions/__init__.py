@@ -1,0 +1,1 @@
+"""The conditions of a query: their words, their values with units, and the SQL that they become."""

@@ -1,0 +1,196 @@
+"""The two searches by sound: other strokes of the same drum, and similar hits from anywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from catalog.audio.decode import decode_file
+from catalog.audio.model import Audio
+from catalog.errors import AudioError, ParameterError
+from catalog.features.measure import Measures, measure_audio
+from catalog.library.metadata.role_model import role_probabilities
+from catalog.library.scan.walk import hash_file
+from catalog.models import ROLES, Hit, RoleSource, State
+from catalog.search.constraints import ConstraintSpec, apply_constraints, parse_constraints
+from catalog.search.drum_pitch import DrumPitch, pitched
+from catalog.search.matches import Match
+from catalog.search.neighbors import prefilter_similar, prefilter_strokes, rank_rows
+from catalog.search.spaces import make_spaces, similar_distances_to, stroke_distances
+from catalog.search.table import HitTable
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """A hit to search from."""
+
+    acoustic: np.ndarray  # shape (n_acoustic,), see `catalog.search.spaces`
+    roles: np.ndarray  # shape (n_roles,), role probabilities from sound
+    # one of the table, or of id 0 for a file outside: no session, its role estimated from sound
+    hit: Hit
+    row: int | None = None  # in the table
+
+
+def reference_of_row(table: HitTable, row: int) -> Reference:
+    """Return the reference for a hit of the table."""
+    spaces = table.spaces
+    return Reference(spaces.acoustic[row], spaces.roles[row], table.hits[row], row)
+
+
+def reference_of_file(path: Path) -> Reference:
+    """Return the reference for a file that holds one hit and need not be in the catalog.
+
+    Raise `AudioError` if the file cannot be read or holds no stroke.
+    """
+    audio = decode_file(path)
+    try:
+        measures = measure_audio(audio)
+    except ParameterError as err:
+        raise AudioError(path, str(err)) from err
+    roles = role_probabilities(measures.embedding)
+    spaces = make_spaces(np.zeros(1, np.int64), measures.embedding[None], roles)
+    hit = _outside_hit(path, audio=audio, measures=measures, roles=roles[0])
+    return Reference(spaces.acoustic[0], roles[0], hit)
+
+
+def _outside_hit(path: Path, *, audio: Audio, measures: Measures, roles: np.ndarray) -> Hit:
+    likeliest = int(roles.argmax())
+    return Hit(
+        id=0,
+        path=path.absolute(),
+        start=measures.start,
+        stop=measures.stop,
+        sr=audio.sr,
+        n_channels=audio.samples.shape[1],
+        session="",
+        drum="",
+        microphone="",
+        take="",
+        role=ROLES[likeliest],
+        role_confidence=float(roles[likeliest]),
+        role_source=RoleSource.SOUND,
+        descriptors={name: float(value) for name, value in measures.descriptors.items()},
+        container=audio.container,
+        subtype=audio.subtype,
+        content_hash=hash_file(path),
+        state=State.OUTSIDE,
+    )
+
+
+def find_alternates(
+    table: HitTable, row: int, *, n: int | None, no_good: bool = False
+) -> list[Match]:
+    """Find the hits most likely to be other strokes of the same drum.
+
+    Parameters
+    ----------
+    row : int, of the hit searched from
+    n : int or None, how many; None for every other hit
+    no_good : bool, also hits that are marked no good
+
+    Returns
+    -------
+    list of Match, nearest first; of equal distances the better mark first
+
+    Raises
+    ------
+    ParameterError
+        if `n` is below 1
+    """
+    allowed = table.allowed(no_good=no_good)
+    allowed[row] = False
+    rows = prefilter_strokes(table.spaces, row, allowed=allowed, n=n)
+    distances = stroke_distances(table.spaces, row, rows)
+    return _rank(table, table.hits[row], rows, distances=distances, allowed=allowed, n=n)
+
+
+def find_similar(
+    table: HitTable,
+    reference: Reference,
+    *,
+    n: int | None,
+    role: str | None = None,
+    elsewhere: bool = False,
+    but: ConstraintSpec | None = None,
+    no_good: bool = False,
+    pitches: Mapping[int, DrumPitch] | None = None,
+) -> list[Match]:
+    """Find the hits that sound most alike, from any session.
+
+    Parameters
+    ----------
+    n : int or None, how many; None for every other hit
+    role : str, optional, only hits of this role
+    elsewhere : bool, only hits of other sessions
+    but : str, sequence of str or mapping, optional
+        only hits that differ in this way, see `catalog.search.constraints.parse_constraints`
+    no_good : bool, also hits that are marked no good
+    pitches : mapping of hit id to DrumPitch, optional
+        of the drums of the hits; `body_hz` in `but` is the pitch of the drum, not of the stroke
+
+    Returns
+    -------
+    list of Match, nearest first; of equal distances the better mark first
+
+    Raises
+    ------
+    ParameterError
+        if `n` is below 1, the role is unknown, or `but` cannot be parsed
+    """
+    allowed = table.allowed(no_good=no_good)
+    allowed &= _allowed_rows(table, reference, role=role, elsewhere=elsewhere)
+    if not table.hits:
+        return []
+    spaces, pitches = table.spaces, pitches or {}
+    if but is None:
+        rows = prefilter_similar(spaces, reference.acoustic, reference.roles, allowed=allowed, n=n)
+        distances = similar_distances_to(spaces, reference.acoustic, reference.roles, rows=rows)
+    else:
+        rows, start = np.arange(len(allowed)), pitched(reference.hit, pitches)
+        meets, distances = apply_constraints(
+            parse_constraints(but, start),
+            start,
+            table.hits,
+            distances=similar_distances_to(spaces, reference.acoustic, reference.roles),
+            pitches=pitches,
+        )
+        allowed &= meets
+    return _rank(table, reference.hit, rows, distances=distances, allowed=allowed, n=n)
+
+
+def _allowed_rows(
+    table: HitTable, reference: Reference, *, role: str | None, elsewhere: bool
+) -> np.ndarray:
+    if role is not None and role not in ROLES:
+        raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
+    allowed = np.ones(len(table.hits), bool)
+    if role is not None:
+        allowed &= np.fromiter((hit.role == role for hit in table.hits), bool)
+    if elsewhere and reference.hit.session:
+        allowed &= np.fromiter((hit.session != reference.hit.session for hit in table.hits), bool)
+    if reference.row is not None:
+        allowed[reference.row] = False
+    return allowed
+
+
+def _rank(
+    table: HitTable,
+    query_hit: Hit,
+    rows: np.ndarray,
+    *,
+    distances: np.ndarray,
+    allowed: np.ndarray,
+    n: int | None,
+) -> list[Match]:
+    best = rank_rows(
+        table.spaces.hit_ids[rows],
+        distances,
+        allowed=allowed[rows],
+        n=n,
+        mark_ranks=table.mark_ranks[rows],
+    )
+    found = zip(rows[best].tolist(), distances[best].tolist(), strict=True)
+    return [Match(table.hits[row], distance, query_hit) for row, distance in found]
