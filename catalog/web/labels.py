@@ -26,6 +26,10 @@ REGION_WORDS: dict[str, str] = {
     "shaker": "shakers", "wood": "woods", "conga_bongo": "congas and bongos",
     "timbale_agogo": "timbales and agogos", "other": "others",
 }  # fmt: skip
+# The parts of the page, in the order of the work.
+PARTS: dict[str, str] = {
+    "find": "Find", "duplicates": "Duplicates", "kit": "Kit", "recordings": "Bring in",
+}  # fmt: skip
 # The slots of a kit in rows of cards.
 FAMILIES: dict[str, tuple[str, ...]] = {
     "Kick and snare": ("kick", "kick_2", "snare", "snare_2", "sidestick", "clap"),
@@ -82,21 +86,16 @@ def slot_word(slot: str) -> str:
 def browser_labels() -> dict[str, Any]:
     """Return the labels that the browser shows, by the name of its constant."""
     return {
+        "PARTS": PARTS,
         "ROLES": ROLES,
         "MARKS": MARKS,
         "ROLE_LABELS": ROLE_WORDS,
         "REGION_LABELS": REGION_WORDS,
         "SLOT_LABELS": {name: slot_word(name) for name in SLOTS},
         "SLOT_ROLES": {name: slot.roles for name, slot in SLOTS.items()},
-        "SLOT_OF_ROLE": {role: first_slot(role) for role in ROLES},
         "SLOT_FAMILIES": FAMILIES,
         "CONSTRAINT_PAIRS": CONSTRAINT_PAIRS,
     }
-
-
-def first_slot(role: str) -> str:
-    """Return the first slot of the kit that accepts a role, "" if there is none."""
-    return next((name for name, slot in SLOTS.items() if role in slot.roles), "")
 
 
 def count_of(n: int, one: str, many: str = "") -> str:

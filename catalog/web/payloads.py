@@ -76,6 +76,47 @@ def pack_points(columns: Columns, hit_ids: np.ndarray, xy: np.ndarray) -> PointP
     return PointPack(columns.ids[rows], body, f"{zlib.crc32(body):08x}{len(rows):x}")
 
 
+@dataclass(frozen=True, eq=False)
+class RowPack:
+    """What the list shows of each hit beyond its point, in the order of the points.
+
+    `body` is float32 length in s, float32 brightness in Hz, uint32 drum, uint16 microphone, all of
+    shape (n,), then JSON in UTF-8: "names" joined by line breaks, "drums" and "microphones" by
+    their number, and "tags", the rows of each tag. `version` changes with it.
+    """
+
+    body: bytes
+    version: str
+
+
+def pack_rows(columns: Columns, hits: Sequence[Hit], ids: np.ndarray) -> RowPack:
+    """Pack the rows of `ids`, each of which is one of `hits`, the hits of `columns`."""
+    rows = np.flatnonzero(np.isin(columns.ids, ids))
+    rows = rows[np.argsort(columns.ids[rows], kind="stable")]
+    shown = [hits[row] for row in rows.tolist()]
+    drums, drum_of = _number_words([plain(hit.drum) for hit in shown])
+    microphones, microphone_of = _number_words([plain(hit.microphone) for hit in shown])
+    tags: dict[str, list[int]] = {}
+    for row, hit in enumerate(shown):
+        for tag in hit.tags:
+            tags.setdefault(tag, []).append(row)
+    at = [columns.numbers[name][rows].astype("<f4") for name in ("length_s", "centroid_hz")]
+    words = {
+        "names": "\n".join(plain(hit.name) for hit in shown),
+        "drums": drums, "microphones": microphones, "tags": tags,
+    }  # fmt: skip
+    parts = [*at, drum_of.astype("<u4"), microphone_of.astype("<u2")]
+    body = b"".join(part.tobytes() for part in parts) + json.dumps(words).encode()
+    return RowPack(body, f"{zlib.crc32(body):08x}{len(shown):x}")
+
+
+def _number_words(words: Sequence[str]) -> tuple[list[str], np.ndarray]:
+    """Return the different words, and the number of each given one."""
+    numbers: dict[str, int] = {}
+    numbered = np.array([numbers.setdefault(word, len(numbers)) for word in words], np.int64)
+    return list(numbers), numbered
+
+
 def find_dense_regions(place: np.ndarray, roles: np.ndarray) -> list[tuple[str, float, float]]:
     """Return (role, x, y) of the densest place of the hits of each role, most crowded first.
 

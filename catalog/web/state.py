@@ -12,6 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+import numpy as np
 from cachetools import LRUCache
 
 from catalog.catalog import Catalog
@@ -22,15 +23,14 @@ from catalog.library.store.records.annotations import Annotation
 from catalog.models import Hit
 from catalog.web.columns import Columns, update_columns
 from catalog.web.kit_session.session import KitSession
-from catalog.web.payloads import PointPack, pack_points
+from catalog.web.payloads import PointPack, RowPack, pack_points, pack_rows
 from catalog.web.server.scan_job import ScanJobs
 from catalog.web.server.uploads import TemporaryFiles, UploadStore
 
 if TYPE_CHECKING:
-    from catalog.web.views.browse.search_filter import QueryAnswer
+    from catalog.web.search import QueryAnswer
 
 DOWNLOADS_KEPT = 32  # kits offered for download
-MASKS_KEPT = 64  # answers of the search form, 12 kB each for 100,000 hits
 ANSWERS_KEPT = 8  # hits that a query finds, 0.8 MB each for 100,000 hits
 OVERLAYS_KEPT = 12  # aligned pairs of copies, 2 MB each at most
 UNDO_STEPS_KEPT = 200  # annotations that can be reverted
@@ -76,7 +76,6 @@ class PageServer:
         self.scans = ScanJobs()
         self.files = TemporaryFiles()
         self.uploads = UploadStore(self.files)
-        self.masks: SharedCache[str, bytes] = SharedCache(MASKS_KEPT)
         self.answers: SharedCache[tuple[int, str], QueryAnswer] = SharedCache(ANSWERS_KEPT)
         self.downloads: SharedCache[str, Kit] = SharedCache(DOWNLOADS_KEPT)
         self.undo_steps: SharedCache[str, list[Annotation]] = SharedCache(UNDO_STEPS_KEPT)
@@ -89,6 +88,8 @@ class PageServer:
         self._hits: tuple[int, list[Hit]] | None = None
         self._columns: tuple[list[Hit], Columns] | None = None
         self._points: tuple[tuple[int, int], PointPack] | None = None
+        self._rows: tuple[list[Hit], np.ndarray, RowPack] | None = None
+        self._layout_kind = ""
         self._n_frozen = 0
 
     def close(self) -> None:
@@ -142,8 +143,22 @@ class PageServer:
             state = (catalog.revision(), catalog.map.version())
             if self._points is None or self._points[0] != state:
                 layout = catalog.map.layout()
+                self._layout_kind = layout.kind
                 self._points = (state, pack_points(self.columns(), layout.hit_ids, layout.xy))
             return self._points[1]
+
+    def rows(self) -> RowPack:
+        """Return what the list shows of all points, packed again only after a change."""
+        ids, hits = self.points().ids, self.hits()
+        with self._lock:
+            if self._rows is None or self._rows[0] is not hits or self._rows[1] is not ids:
+                self._rows = hits, ids, pack_rows(self.columns(), hits, ids)
+            return self._rows[2]
+
+    @property
+    def layout_kind(self) -> str:
+        """How the map was laid out, see `Layout.kind`; "" before it was read."""
+        return self._layout_kind
 
     def offer_download(self, kit: Kit) -> str:
         """Store a kit for download and return the unguessable token that fetches it."""

@@ -14,10 +14,12 @@ SCRIPT = Path(catalog.web.__file__).with_name("script.py")
 
 
 def open_part(part: str | None = None, **state: object) -> AppTest:
-    """Run the page with a part open and with values in its session."""
+    """Run the page with a part open, a key of `PARTS`, and with values in its session."""
     app = AppTest.from_file(str(SCRIPT), default_timeout=60)
-    for key, value in (state | ({"part": part} if part else {})).items():
+    for key, value in state.items():
         app.session_state[key] = value
+    if part:
+        app.query_params["part"] = part
     app.run()
     assert not app.exception
     return app

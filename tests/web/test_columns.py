@@ -9,15 +9,15 @@ import pytest
 from catalog.web import state
 from catalog.web.columns import make_columns, match_level, update_columns
 from catalog.web.payloads import find_dense_regions
-from catalog.web.state import page
-from catalog.web.views.browse.search_filter import (
+from catalog.web.search import (
     QueryAnswer,
     SearchConditions,
     answer_query,
-    find_choices,
     find_rows,
     make_mask,
+    read_conditions,
 )
+from catalog.web.state import page
 
 
 def some_hits() -> list:
@@ -76,13 +76,21 @@ def test_hits_marked_no_good_are_shown_if_the_query_names_marks(used):
     assert answer_query(page().catalog, "mark:no-good").no_good
 
 
-def test_choices_are_the_values_that_occur_among_hits(used):
-    choices = find_choices(make_columns(some_hits()))
-    assert choices.marks == ("none", "master", "no-good")
-    assert choices.tags == ("dry", "loft")
-    low, high = choices.spans["length_s"]
-    assert low == min(hit.descriptors["length_s"] for hit in some_hits())
-    assert high == max(hit.descriptors["length_s"] for hit in some_hits())
+def test_conditions_are_read_from_what_the_browser_sends():
+    sent = {"query": "dry", "tags": ["loft"], "ranges": {"length_s": [0.1, None]}, "unsure": True}
+    read = SearchConditions("dry", tags=("loft",), ranges={"length_s": (0.1, None)}, unsure=True)
+    assert read_conditions(sent) == read
+    assert read_conditions({}) == SearchConditions()
+    for wrong in (
+        None,
+        [],
+        {"query": 3},
+        {"tags": [1]},
+        {"marks": ["good"]},
+        {"ranges": {"length_s": [1]}},
+    ):
+        with pytest.raises(ValueError, match=r"not understood|two ends"):
+            read_conditions(wrong)
 
 
 def test_strength_is_the_rank_among_the_strokes_of_one_drum(used):
@@ -137,14 +145,14 @@ def test_a_mask_has_a_bit_for_each_point_that_fits(used):
         sessions=("Shed second sitting",), ranges={"length_s": (0.0, 9.0)}
     )
     answer = answer_query(page().catalog, "TOM session:second")
-    mask, n_found, _ = make_mask(columns, ids, conditions, answer)
+    mask = make_mask(columns, ids, conditions, answer)
     bits = np.unpackbits(np.frombuffer(mask, np.uint8))[: len(ids)]
     fitting = {h.id for h in hits if h.role == "tom" and h.session == "Shed second sitting"}
     assert set(ids[bits == 1]) == fitting
-    assert n_found == len(fitting) == 2
-    assert make_mask(columns, ids, SearchConditions())[:2] == (None, 23)
-    assert make_mask(make_columns(some_hits()), ids, SearchConditions())[1] == 22  # one is no good
-    assert make_mask(columns, ids, SearchConditions(ranges={"not_measured": (0.0, 1.0)}))[1] == 0
+    assert len(fitting) == 2
+    good = make_mask(make_columns(some_hits()), ids, SearchConditions())
+    assert np.unpackbits(np.frombuffer(good, np.uint8)).sum() == 22  # one is marked no good
+    assert not any(make_mask(columns, ids, SearchConditions(ranges={"not_measured": (0.0, 1.0)})))
 
 
 def test_regions_are_labeled_where_most_hits_of_a_role_lie():

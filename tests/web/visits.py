@@ -135,7 +135,9 @@ class Visit:
         return self.get("__audition.engine.lastStart.id")
 
     def open_part(self, name: str) -> None:
-        self.press(self.page.get_by_role("tab", name=name))
+        """Open a part of the page: "Find", "Duplicates", "Kit" or "Bring in"."""
+        parts = self.page.get_by_role("navigation", name="Parts")
+        self.press(parts.get_by_role("button", name=name))
 
 
 @contextmanager

@@ -1,8 +1,8 @@
-"""Routes for the map and the lists: points, masks, one hit, similar hits."""
+"""Routes for the map and the lists: points, one hit, similar hits."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from starlette.routing import Route
 from catalog.errors import ParameterError
 from catalog.features.descriptors import note_name
 from catalog.search.constraints import CONSTRAINT_WORDS
+from catalog.search.matches import Match
 from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json
 from catalog.web.labels import count_of
 from catalog.web.payloads import describe_row
@@ -20,6 +21,7 @@ from catalog.web.server.assets import modules, modules_version
 from catalog.web.state import page
 
 N_ROWS = 10  # alternates and similar hits shown
+N_SEARCHED = 500  # similar hits of which those of one session are taken
 OUTDATED = "outdated; load the page again"
 
 
@@ -38,13 +40,6 @@ async def _module(request: Request) -> Response:
     return send_bytes(source.encode(), is_current=True, kind="text/javascript")
 
 
-async def _mask(request: Request) -> Response:
-    mask = page().masks.get(request.path_params["version"])
-    if mask is None:
-        raise refuse(404, "outdated; search again")
-    return send_bytes(mask)
-
-
 @in_thread
 def _about(request: Request) -> Response:
     catalog = page().catalog
@@ -57,28 +52,51 @@ def _about(request: Request) -> Response:
 def send_near(hit: int | Path, params: Mapping[str, str]) -> Response:
     """Send alternates and similar hits as rows with reasons; an uploaded file has no alternates.
 
-    `params` may hold "elsewhere=1", for other sessions only, and "but=darker,tighter"; unknown
-    words are ignored. "notice" explains a condition that cannot be met.
+    `params` may hold "from=elsewhere" for other sessions or "from=session" for the session of the
+    hit, and "but=darker,tighter"; unknown words are ignored. "notice" explains a condition that
+    cannot be met. No hit is sent twice.
     """
-    catalog, notice = page().catalog, ""
+    origin, notice = params.get("from", ""), ""
     words = [w for w in params.get("but", "").split(",") if w in CONSTRAINT_WORDS]
-    elsewhere = params.get("elsewhere") == "1"
+    alternates = _find_alternates(hit) if isinstance(hit, int) and origin != "elsewhere" else []
     try:
-        similar = catalog.similar(hit, N_ROWS, elsewhere=elsewhere, but=words or None)
+        similar = _find_similar(hit, origin, words)
     except ParameterError as err:
         similar, notice = [], str(err)
     if words and not notice and len(similar) < N_ROWS:
         notice = f"Found {count_of(len(similar), 'hit')} like that in the catalog."
-    alternates = catalog.alternates(hit, N_ROWS) if isinstance(hit, int) else []
+    listed = {match.hit.id for match in alternates}
     rows: dict[str, Any] = {
-        name: [
-            describe_row(match.hit)
-            | {"why": list(match.reasons), "distance": round(float(match.distance), 4)}
-            for match in matches
-        ]
-        for name, matches in {"alternates": alternates, "similar": similar}.items()
+        "alternates": [_describe_match(match) for match in alternates],
+        "similar": [_describe_match(m) for m in similar if m.hit.id not in listed][:N_ROWS],
     }
     return send_json(rows | {"notice": notice})
+
+
+def _find_alternates(hit_id: int) -> list[Match]:
+    """Return other strokes of a drum; a hit whose drum is named has those of that drum alone."""
+    catalog = page().catalog
+    hit, found = catalog.hit(hit_id), catalog.alternates(hit_id, N_ROWS)
+    if not hit.drum:
+        return found
+    return [m for m in found if (m.hit.session, m.hit.drum) == (hit.session, hit.drum)]
+
+
+def _find_similar(hit: int | Path, origin: str, words: Sequence[str]) -> list[Match]:
+    """Return similar hits from anywhere, from other sessions or from the session of the hit."""
+    catalog, but = page().catalog, list(words) or None
+    if origin != "session" or not isinstance(hit, int):
+        return catalog.similar(hit, 2 * N_ROWS, elsewhere=origin == "elsewhere", but=but)
+    session = catalog.hit(hit).session
+    found = catalog.similar(hit, N_SEARCHED, but=but)
+    return [match for match in found if match.hit.session == session]
+
+
+def _describe_match(match: Match) -> dict[str, Any]:
+    return describe_row(match.hit) | {
+        "why": list(match.reasons),
+        "distance": round(float(match.distance), 4),
+    }
 
 
 @in_thread
@@ -89,7 +107,6 @@ def _near(request: Request) -> Response:
 ROUTES = (
     Route("/api/points/{version:str}", _points),
     Route("/api/audition/{version:str}/{name:path}", _module),
-    Route("/api/mask/{version:str}", _mask),
     Route("/api/about/{hit_id:id}", _about),
     Route("/api/near/{hit_id:id}", _near),
 )

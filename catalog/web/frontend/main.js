@@ -1,6 +1,5 @@
 // Called by Streamlit when a view is mounted and whenever its data or the theme changes.
 
-import { mount as mountListen } from './browse/browse.js';
 import { STYLE } from './constants.js';
 import { mount as mountKit } from './kit/kit.js';
 import { mount as mountRoleReview } from './recordings/role_review.js';
@@ -9,17 +8,16 @@ import { mount as mountDuplicates } from './review/duplicates.js';
 import { mount as mountFaults } from './review/faults.js';
 import { el } from './shared/dom.js';
 import { addErrorBanner } from './shared/errors.js';
-import { keepTabPresses } from './shared/page_tabs.js';
+import { mount as mountWorkbench } from './workbench/workbench.js';
 
 // By the name that the page gives a view. Each mounts once and returns {update(data), stop()}.
-const VIEWS = { listen: mountListen, kit: mountKit, copies: mountDuplicates, faults: mountFaults,
+const VIEWS = { workbench: mountWorkbench, kit: mountKit, copies: mountDuplicates, faults: mountFaults,
   role_review: mountRoleReview, cut: mountTakeCut };
-keepTabPresses();                      // once for the page: this module is loaded once
 const mounted = new WeakMap();         // root -> {c, data, update, stop}
 
 function mountView(c) {
   const root = c.parentElement, live = { c, data: c.data };
-  const removeBanner = addErrorBanner(root);
+  const removeBanner = c.data.view === 'workbench' ? () => {} : addErrorBanner(root);
   root.prepend(el('style', {}, STYLE));
   const { update, stop } = VIEWS[c.data.view](root, live);
   return Object.assign(live, { update, stop: () => { removeBanner(); stop(); } });

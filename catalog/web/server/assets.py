@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from catalog.features.descriptors import DESCRIPTORS
 from catalog.kit.phrase import CHOKE_S
 from catalog.kit.slots import DEFAULT_SLOTS
 from catalog.library.store.records.annotations import MAX_REMARK, MAX_TAG
@@ -23,7 +24,7 @@ LOADER = "load.js"  # sent by Streamlit itself, not served as a module
 CONSTANTS = "constants.js"
 # In the order of the cascade: a later sheet overrides an earlier one.
 STYLES = (
-    "shared/shared.css", "browse/browse.css", "kit/kit.css", "kit/layer_editor.css",
+    "shared/shared.css", "workbench/workbench.css", "kit/kit.css", "kit/layer_editor.css",
     "review/duplicates.css", "recordings/role_review.css", "review/faults.css",
     "recordings/take_cut.css",
 )  # fmt: skip
@@ -58,6 +59,7 @@ def shared_constants() -> dict[str, Any]:
         "MAX_UPLOAD_BYTES": MAX_UPLOAD_BYTES, "MAX_TAG": MAX_TAG, "MAX_REMARK": MAX_REMARK,
         "MIN_REGION_S": MIN_REGION_S, "CHOKE_S": CHOKE_S, "DEFAULT_SLOTS": DEFAULT_SLOTS,
         "THEME": map_colors(),
+        "NUMBERS": {d.name: [d.label, d.unit] for d in DESCRIPTORS},
         "STYLE": join_styles(),
     }  # fmt: skip
 

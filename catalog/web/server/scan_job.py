@@ -12,6 +12,7 @@ from catalog.catalog import Catalog
 from catalog.errors import CatalogError, ParameterError, Stopped
 from catalog.library.scan.walk import check_roots
 from catalog.models import Progress, ScanReport
+from catalog.web.labels import count_of, duration_text
 
 RATE_S = 8.0  # the rate is measured over the last seconds, for files differ in length
 RATE_MARKS = 200  # measurements kept for the rate
@@ -37,6 +38,22 @@ class ScanState:
     def is_running(self) -> bool:
         """Whether it is running or stopping."""
         return self.status in ("running", "stopping")
+
+    @property
+    def text(self) -> str:
+        """Progress, rate and remaining time as one line."""
+        if self.status == "stopping":
+            return "Stopping after the present files …"
+        if self.step == "looking" or not self.total:
+            return f"Looking for files: {self.done:,} so far …"
+        parts = [f"{self.done:,} of {count_of(self.total, 'file')} measured"]
+        if self.rate:
+            parts.append(
+                f"{self.rate:.0f} a second" if self.rate >= 1 else "less than one a second"
+            )
+        if self.left_s:
+            parts.append(f"about {duration_text(self.left_s)} left")
+        return ", ".join(parts)
 
 
 @dataclass

@@ -1,26 +1,34 @@
-"""The page in four parts, in the order of the work."""
+"""The page: one component for finding hits, and below its head the part that is open."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import streamlit as st
 
+from catalog.catalog import Catalog
 from catalog.errors import StoreError
 from catalog.web.labels import HEARING, HOW_TO_BEGIN, NO_HITS, inert
 from catalog.web.state import page
-from catalog.web.views.browse.map import draw_map_part
-from catalog.web.views.guide import draw_guide_button
+from catalog.web.views.component import mount_audition
+from catalog.web.views.guide import draw_guides
 from catalog.web.views.kit.kit import draw_kit
 from catalog.web.views.recordings.import_ import draw_recordings
-from catalog.web.views.recordings.progress import draw_scan_line
 from catalog.web.views.review.duplicates import draw_duplicates
 from catalog.web.views.review.history import draw_move_warnings
 
-PARTS = ("Listen", "Copies", "Kit", "Recordings")
+FIND = "find"  # the part that the component draws itself
+DRAWN: Mapping[str, Callable[[Catalog], None]] = {
+    "duplicates": draw_duplicates, "kit": draw_kit, "recordings": draw_recordings,
+}  # fmt: skip
+# What the fields of a part hold is kept while another part is open.
+KEPT = ("bring_folder", "export_folder", "export_width", "slots_to_fill", "saved")
+# The component has a fixed head of 48 pixels and a foot of 128 pixels.
 PAGE_STYLE = """<style>
-.stMainBlockContainer {padding: 2.2rem 2rem 3rem; max-width: 1500px}
-@media (max-width: 640px) {.stMainBlockContainer {padding: 2rem .8rem 3rem}}
-.st-key-scanline {position: sticky; bottom: 0; z-index: 5; padding: .3rem .6rem;
-  background: var(--st-secondary-background-color, Canvas); border-radius: 4px}
+[data-testid=stHeader] {display: none}
+.stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px}
+.stElementContainer, .stVerticalBlock > div {opacity: 1 !important; transition: none !important}
+@media (max-width: 900px) {.stMainBlockContainer {padding: 60px .8rem 150px}}
 </style>"""
 # The accent color is light in dark mode, so the text on it must be dark.
 DARK_BUTTONS = """<style>
@@ -42,20 +50,26 @@ def draw_page() -> None:
         st.header(NO_HITS)
         st.markdown(HOW_TO_BEGIN)
         draw_recordings(catalog)
-        draw_guide_button()
         return
-    draw_move_warnings(catalog)
-    listen, copies, kit, recordings = st.tabs(
-        PARTS, key="part", on_change="rerun", bind="query-params"
+    part = _mount_workbench()
+    st.session_state.update({k: st.session_state[k] for k in KEPT if k in st.session_state})
+    with st.container(key="part"):
+        if part in DRAWN:
+            draw_move_warnings(catalog)
+            DRAWN[part](catalog)
+            st.caption(HEARING)
+
+
+def _mount_workbench() -> str:
+    """Mount the component and return the part that is open."""
+    linked = str(st.query_params.get("part", FIND))
+    result = mount_audition(
+        "workbench",
+        {"kit_revision": page().kit_session.revision},
+        default={"part": linked},
+        on_part_change=lambda: None,
+        on_guide_change=lambda: None,
     )
-    with listen:
-        draw_map_part()
-    with copies:
-        draw_duplicates(catalog, is_open=bool(copies.open))
-    with kit:
-        draw_kit(catalog)
-    with recordings:
-        draw_recordings(catalog, is_open=bool(recordings.open))
-    draw_scan_line(catalog)
-    st.caption(HEARING)
-    draw_guide_button()
+    if result.guide:
+        st.dialog("Guides", width="large")(draw_guides)()
+    return str(result.part or FIND)

@@ -121,13 +121,35 @@ def test_the_waveform_of_a_region_has_its_peak_at_the_right_place(take, own_clie
 def test_neighbors_come_with_reasons_and_without_paths(client, used):
     hit = first_hit()
     near = client.get(f"/api/near/{hit.id}").json()
-    assert [row["id"] for row in near["similar"]] == [
-        match.hit_id for match in page().catalog.similar(hit.id, 10)
-    ]
+    alternates = [row["id"] for row in near["alternates"]]
+    similar = [match.hit_id for match in page().catalog.similar(hit.id, 20)]
+    others = [i for i in similar if i not in alternates]
+    assert [row["id"] for row in near["similar"]] == others[:10]
+    assert {(row["session"], row["drum"]) for row in near["alternates"]} == {
+        (hit.session, hit.drum)
+    }
     assert all(isinstance(why, str) for row in near["alternates"] for why in row["why"])
     assert str(used.folder) not in json.dumps(near)
-    elsewhere = client.get(f"/api/near/{hit.id}", params={"elsewhere": "1"}).json()["similar"]
-    assert {row["session"] for row in elsewhere} == {"Shed second sitting"}
+    elsewhere = client.get(f"/api/near/{hit.id}", params={"from": "elsewhere"}).json()
+    assert {row["session"] for row in elsewhere["similar"]} == {"Shed second sitting"}
+    assert not elsewhere["alternates"]
+    here = client.get(f"/api/near/{hit.id}", params={"from": "session"}).json()["similar"]
+    assert {row["session"] for row in here} == {hit.session}
+
+
+def test_a_question_is_answered_for_the_points_that_are_shown(client):
+    now = client.get("/api/now").json()
+    assert now["points"] == page().points().version
+    assert client.get(f"/api/rows/{now['rows']}").content == page().rows().body
+    asked = {"query": "snare shed", "points": now["points"]}
+    mask = client.post_json("/api/find", asked).content
+    bits = np.unpackbits(np.frombuffer(mask, np.uint8))[:23].astype(bool)
+    names = [page().catalog.hit(int(i)).name for i in page().points().ids[bits]]
+    assert sorted(names) == ["snare_1", "snare_2"]
+    assert client.post_json("/api/find", asked | {"points": "x"}).status_code == 404
+    wrong = client.post_json("/api/find", asked | {"query": "length:long"})
+    assert (wrong.status_code, "is not a range" in wrong.text) == (400, True)
+    assert client.post_json("/api/find", []).status_code == 400
 
 
 def test_the_page_is_reachable_from_this_machine_only():

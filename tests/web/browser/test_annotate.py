@@ -10,7 +10,7 @@ from tests.web.visits import Visit, find, isolated_hit
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 COWBELL = ROLES.index("cowbell")
-MARGIN_PX = 12.0  # of a lasso around the hits it selects
+MARGIN_PX = 12.0  # of a line around the hits inside it
 
 
 def read(own, hit_id: int):
@@ -37,7 +37,7 @@ def hits_inside(visit: Visit, corners: tuple[float, float, float, float]) -> set
     return {i for i, x, y in points if left < x < right and top < y < bottom}
 
 
-def draw_lasso(visit: Visit, corners: tuple[float, float, float, float]) -> None:
+def draw_line(visit: Visit, corners: tuple[float, float, float, float]) -> None:
     box, mouse = visit.box(visit.page.locator("canvas.front")), visit.page.mouse
     left, top, right, bottom = corners
     mouse.move(box["x"] + left, box["y"] + top)
@@ -72,8 +72,8 @@ def test_annotations_of_a_hit_are_stored_and_undone(own, own_visit):
     page.keyboard.press("Control+Shift+Z")
     wait_undo(own_visit, 1)
     assert read(own, snare).mark == "master"
-    row = page.locator(".chosen .row").first
-    other = int(row.get_attribute("data-id"))
+    row = page.locator(".answers .row").first
+    other = int(row.get_attribute("data-hit"))
     row.focus()
     page.keyboard.press("Shift+X")
     wait_undo(own_visit, 2)
@@ -87,16 +87,16 @@ def test_annotations_of_a_hit_are_stored_and_undone(own, own_visit):
 
 
 def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):
-    page, selection = own_visit.page, own_visit.page.locator(".selection")
+    page, selection = own_visit.page, own_visit.page.locator(".picked")
     with Catalog.open(own.store) as catalog:
         before = {hit.id: hit for hit in catalog.hits()}
         corners = corners_around(own_visit, [i for i, h in before.items() if h.role == "snare"][:3])
         expected = hits_inside(own_visit, corners)
         assert 3 <= len(expected) < 23
-        page.get_by_role("button", name="Draw around hits").click()
-        draw_lasso(own_visit, corners)
-        page.get_by_text(f"{len(expected)} hits selected").wait_for()
-        assert set(own_visit.get("__audition.selection.ids()")) == expected
+        page.get_by_role("button", name="Draw around").click()
+        draw_line(own_visit, corners)
+        page.get_by_text(f"{len(expected)} hits chosen").wait_for()
+        assert set(own_visit.get("[...__audition.state.picked]")) == expected
         page.get_by_label("Tag for all selected hits").fill("dry  loft")
         page.get_by_label("Tag for all selected hits").press("Enter")
         wait_undo(own_visit, 1)
@@ -109,32 +109,30 @@ def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):
             wanted = (("dry loft",), "master", "wood") if hit.id in expected else ((), "", None)
             assert annotated == wanted
         for n_steps in (2, 1, 0):
-            selection.get_by_role("button", name="Undo").click()
+            page.get_by_role("button", name="Undo", exact=True).click()
             wait_undo(own_visit, n_steps)
         assert {hit.id: hit for hit in catalog.hits()} == before
     page.locator("canvas.front").press("Escape")
-    state = "[__audition.selection.sequence.rows.length, __audition.map.lasso.line]"
+    state = "[__audition.state.picked.size, __audition.map.drawing.line]"
     assert own_visit.get(state) == [0, None]
-    assert not own_visit.get("__audition.map.lasso.isOn")
+    assert not own_visit.get("__audition.map.drawing.isOn")
 
     # What is marked can be searched for and selected again.
     own_visit.choose(isolated_hit(own_visit))
     page.locator("canvas.front").press("Enter")
     for _ in range(9):
         page.locator("canvas.front").press("PageUp")
-    selected = set(own_visit.get("__audition.selection.ids()"))
+    selected = set(own_visit.get("[...__audition.state.picked]"))
     assert len(selected) > 1
     selection.get_by_role("button", name="spare").click()
     wait_undo(own_visit, 1)
     page.keyboard.press("Escape")
-    own_visit.until("__audition.selection.sequence.rows.length === 0")
-    page.get_by_role("button", name="Marks").click()
-    page.get_by_role("button", name="spare", exact=True).click()
-    page.get_by_text(f"{len(selected)} hits of 23 match").wait_for()
-    own_visit.until("__audition.map.mask")
-    page.keyboard.press("Escape")
-    page.get_by_role("button", name="Select all matching hits").click()
-    assert set(own_visit.get("__audition.selection.ids()")) == selected
+    own_visit.until("__audition.state.picked.size === 0")
+    page.get_by_role("search").get_by_role("button", name="spare").click()
+    page.get_by_text(f"{len(selected)} of 23 hits").wait_for()
+    page.get_by_role("grid", name="Hits").press("Control+a")
+    assert set(own_visit.get("[...__audition.state.picked]")) == selected
+    page.wait_for_url("**marks=spare**")
     assert "marks=spare" in page.url
     with Catalog.open(own.store) as catalog:
         assert {hit.id for hit in catalog.hits() if hit.mark == "spare"} == selected

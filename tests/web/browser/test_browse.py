@@ -30,11 +30,15 @@ def test_a_hit_is_chosen_and_played_by_pointer_and_keys(visit, scanned):
     with Catalog.open(scanned.store) as catalog:
         alternates = [match.hit_id for match in catalog.alternates(hit_id, 5)]
         name = catalog.hit(hit_id).name
-    rows = visit.page.locator(".list").first.locator("button.row")
-    assert [int(row.get_attribute("data-id")) for row in rows.all()] == alternates
-    assert visit.page.locator(".chosen h2").inner_text() == name
+        drums = {h.id: (h.session, h.drum) for h in catalog.hits()}
+    alternates = [i for i in alternates if drums[i] == drums[hit_id]]
+    pane = visit.page.get_by_role("complementary", name="Chosen hit")
+    rows = pane.locator("ol").first.locator("button.row")
+    assert [int(row.get_attribute("data-hit")) for row in rows.all()] == alternates
+    assert pane.get_by_role("heading", level=2).inner_text() == name
     assert visit.get(NAMELESS) == 0
-    assert visit.play(lambda: visit.page.keyboard.press("2")) == alternates[1]
+    answers = visit.get("__audition.panel.answers.map(h => h.id)")
+    assert visit.play(lambda: visit.page.keyboard.press("2")) == answers[1]
 
     # The level is modest at first, and the fader sets it.
     assert visit.get("__audition.engine.fader.gain.value") == pytest.approx(10 ** (-12 / 20), 0.01)
@@ -76,15 +80,18 @@ def test_a_search_keeps_the_map_and_is_in_the_address(visit, address, scanned):
     visit.page.locator("canvas.front").press("+")
     zoom = visit.get("__audition.map.view.zoom")
     visit.page.get_by_label("Find by words").fill("crash")
-    visit.page.get_by_text("4 hits of 23 match").wait_for()
-    visit.until("__audition.map.mask")
+    visit.page.get_by_text("4 of 23 hits").wait_for()
     assert len(visit.get("__audition.map.rowsShown()")) == 4
+    grid = visit.page.get_by_role("grid", name="Hits")
+    listed = visit.get("[...__audition.state.rows].map(r => __audition.map.points.ids[r])")
+    rows = grid.locator("[data-hit]").all()
+    assert {int(row.get_attribute("data-hit")) for row in rows} == set(listed)
     assert visit.get("__audition.map.view.zoom") == zoom
     assert visit.get("__audition.map.view.chosen") == hit_id
     visit.page.get_by_label("Color shows").select_option("strength")
     visit.page.wait_for_url("**color=strength**")
-    visit.page.goto(f"{address}&color=mark&roles=Kick&numbers=length&length_s_to={LONGEST_S}")
-    visit.until(f"{MAP_SHOWN} && __audition.map.mask")
+    visit.page.goto(f"{address}&color=mark&roles=kick&length_s_to={LONGEST_S}")
+    visit.until(f"{MAP_SHOWN} && __audition.state.found")
     assert visit.page.get_by_label("Color shows").input_value() == "mark"
     assert visit.get("__audition.map.view.color") == "mark"
     shown = visit.get("__audition.map.rowsShown().map(k => __audition.map.points.ids[k])")
@@ -103,45 +110,46 @@ def test_similar_hits_are_narrowed_and_compared(visit, scanned):
     for word, sign in (("brighter", 1), ("darker", -1)):  # of a pair only one is on
         visit.page.get_by_role("button", name=word).click()
         visit.until(f"__audition.panel.shownConstraints === '{word}'")
-        ids = visit.get("__audition.panel.shown.similar.map(row => row.id)")
+        ids = visit.get("__audition.panel.near.similar.map(row => row.id)")
         assert ids or word == "darker"
         assert all(sign * (centroid_hz[i] - centroid_hz[kick]) > 0 for i in ids)
     # Fewer than ten kicks are darker than this one.
-    assert "in the catalog" in visit.page.locator(".similar").inner_text()
+    assert "in the catalog" in visit.page.locator(".answers").inner_text()
 
     visit.show(find(scanned.store, "snare_2"))
-    keys, player = visit.page.keyboard, "__audition.panel.comparison.player"
-    visit.page.mouse.click(5, 5)  # browsers play only after a click
-    visit.page.locator(".chosen .row").first.focus()
-    keys.press("ArrowLeft")
-    visit.until("__audition.panel.comparison.isDrawn")
-    keys.press("Shift+B")
-    visit.until(f"{player}.nLoops >= 2")
+    keys, player = visit.page.keyboard, "__audition.transport.player"
+    compare = visit.page.locator(".answers").get_by_role("button", name="A/B").first
+    place = compare.bounding_box()
+    compare.click()  # it sounds at the first press, and nothing moves
+    visit.until(f"{player}.nLoops >= 1")
+    assert visit.get(f"[{player}.side, {player}.isRunning]") == ["B", True]
+    assert compare.bounding_box() == place
     n_loops = visit.get(f"{player}.nLoops")
     keys.press("b")
-    assert visit.get(f"[{player}.side, {player}.isRunning]") == ["B", True]
+    assert visit.get(f"{player}.side") == "A"
     visit.until(f"{player}.nLoops > {n_loops}")
-    keys.press("Shift+B")
-    assert not visit.get(f"{player}.isRunning")
-    assert visit.page.locator(".compare tbody tr").count() == 6
+    visit.open_part("Kit")  # Escape stops it from every part
+    keys.press("Escape")
+    assert not visit.get(f"{player}.isRunning || __audition.transport.isSounding()")
 
 
 def test_a_search_starts_from_a_file_outside_the_catalog(visit, scanned, tmp_path):
     page = visit.page
     (tmp_path / "memo.wav").write_bytes(b"not audio at all")
     page.locator(".query-file input").set_input_files(tmp_path / "memo.wav")
-    page.locator(".status", has_text="memo: ").wait_for()
+    page.locator(".notice", has_text="memo: ").wait_for()
     assert visit.get("__audition.panel.shownFor") is None
     name = "memo <img src=x onerror=window.hurt=1>.wav"
     data = encode_wav(0.3 * make_stroke("snare", 7), sr=SR, subtype="PCM_16")
     (tmp_path / name).write_bytes(data)
 
     def drop_file() -> None:
-        page.locator(".chosen").evaluate(
+        page.get_by_role("grid", name="Hits").evaluate(
             """(node, [name, bytes]) => {
                 const pack = new DataTransfer();
                 pack.items.add(new File([new Uint8Array(bytes)], name, {type: 'audio/wav'}));
-                node.dispatchEvent(new DragEvent('drop', {dataTransfer: pack, bubbles: true}));
+                node.dispatchEvent(new DragEvent('drop',
+                  {dataTransfer: pack, bubbles: true, composed: true, cancelable: true}));
             }""",
             [name, list(data)],
         )
@@ -153,7 +161,7 @@ def test_a_search_starts_from_a_file_outside_the_catalog(visit, scanned, tmp_pat
     ):
         assert visit.play(send) == 0
         assert visit.get("__audition.panel.shownFor") == 0
-        assert visit.get("__audition.panel.shown.similar[0].role") == "snare"
+        assert visit.get("__audition.panel.near.similar[0].role") == "snare"
         assert page.get_by_role("heading", name="memo <img").is_visible()
         assert visit.get("window.hurt") is None
         visit.show(find(scanned.store, "snare_2"))
@@ -161,12 +169,12 @@ def test_a_search_starts_from_a_file_outside_the_catalog(visit, scanned, tmp_pat
         assert len(catalog.hits()) == 23
 
 
-def test_two_fingers_zoom_and_one_finger_draws_a_lasso(browser, address):
+def test_two_fingers_zoom_and_one_finger_draws_around_hits(browser, address):
     context = browser.new_context(viewport={"width": 390, "height": 900}, has_touch=True)
     page = context.new_page()
     page.goto(address)
     page.wait_for_function(f"() => {MAP_SHOWN}")
-    page.locator("canvas.front").scroll_into_view_if_needed()
+    page.get_by_role("button", name="Map", exact=True).click()
     box = page.locator("canvas.front").bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     touch = context.new_cdp_session(page)
@@ -181,8 +189,8 @@ def test_two_fingers_zoom_and_one_finger_draws_a_lasso(browser, address):
         send("touchMove", (x - distance, y), (x + distance, y))
     send("touchEnd")
     assert page.evaluate("__audition.map.view.zoom") == pytest.approx(3.0, rel=0.02)
-    page.get_by_role("button", name="Show the whole map").click()
-    page.get_by_role("button", name="Draw around hits").click()
+    page.get_by_role("button", name="Show all of the map").click()
+    page.get_by_role("button", name="Draw around").click()
     box = page.locator("canvas.front").bounding_box()
     left, right = box["x"] + 4, box["x"] + box["width"] - 4
     top, bottom = box["y"] + 4, box["y"] + box["height"] - 4
@@ -190,12 +198,12 @@ def test_two_fingers_zoom_and_one_finger_draws_a_lasso(browser, address):
     for point in ((right, top), (right, bottom), (left, bottom)):
         send("touchMove", point)
     send("touchEnd")
-    page.wait_for_function("() => __audition.selection.sequence.rows.length === 23")
+    page.wait_for_function("() => __audition.state.picked.size === 23")
     context.close()
 
 
 def test_selected_hits_are_played_in_order(visit: Visit):
-    page, ids = visit.page, "__audition.selection.ids()"
+    page, ids = visit.page, "__audition.picked.sequence.hits.map(h => h.id)"
     first = isolated_hit(visit)
     visit.choose(first)
     canvas = page.locator("canvas.front")
@@ -213,11 +221,45 @@ def test_selected_hits_are_played_in_order(visit: Visit):
     page.get_by_role("button", name="Play in order").click()
     visit.until(f"__audition.engine.nStarts === {before + len(order)}")
     assert visit.get("__played") == order
-    visit.until("!__audition.selection.sequence.isPlaying")
+    visit.until("!__audition.picked.sequence.isPlaying")
     page.get_by_role("button", name="Play in order").click()
     visit.until(f"__audition.engine.nStarts === {before + len(order) + 1}")
-    page.get_by_role("button", name="Stop").click()
+    picked = page.get_by_role("region", name="Hits chosen together")
+    picked.get_by_role("button", name="Stop").click()
     page.wait_for_timeout(2.5 * NOTHING_MS)  # longer than a hit and the pause after it
     assert visit.starts == before + len(order) + 1
     canvas.press("PageDown")
     assert len(visit.get(ids)) < len(order)
+
+
+def test_the_list_and_the_map_share_choice_pointer_and_question(visit: Visit):
+    page = visit.page
+    grid, keys = page.get_by_role("grid", name="Hits"), page.keyboard
+    rows = grid.locator("[data-hit]")
+    first = int(rows.first.get_attribute("data-hit"))
+    assert visit.play(lambda: rows.first.click()) == first
+    assert visit.get("__audition.map.view.chosen") == first
+    second = visit.play(lambda: keys.press("ArrowDown"))
+    order = visit.get("[...__audition.state.rows].map(r => __audition.map.points.ids[r])")
+    assert order[:2] == [first, second]
+    assert visit.play(lambda: rows.nth(4).hover()) == order[4]
+    assert visit.get("__audition.map.points.ids[__audition.map.hoveredRow]") == order[4]
+    keys.press("Shift+ArrowDown")
+    assert visit.get("[...__audition.state.picked]") == order[1:3]
+
+    lengths = "[...__audition.state.rows].map(r => __audition.state.columns.length[r])"
+    for order_of in (sorted, lambda values: sorted(values, reverse=True)):
+        grid.get_by_role("button", name="Length").click()
+        assert visit.get(lengths) == order_of(visit.get(lengths))
+    page.get_by_role("search", name="Find").get_by_role("button", name="Snare").click()
+    shown = visit.get("__audition.map.rowsShown().length")
+    assert 0 < shown == visit.get("__audition.state.rows.length") < 23
+    page.get_by_role("button", name="List", exact=True).click()
+    assert not page.get_by_role("region", name="Map").is_visible()
+    page.wait_for_url("**roles=snare**")
+    page.reload()
+    visit.until("globalThis.__audition?.state.columns")
+    assert not page.get_by_role("region", name="Map").is_visible()  # the choice is remembered
+    assert visit.get("__audition.state.rows.length") == shown
+    size = "document.scrollingElement.scrollHeight - innerHeight"
+    assert visit.get(size) <= 0

@@ -20,7 +20,7 @@ DRAWN_SHARES = """[...__duplicates.groups.box.querySelectorAll('.overlay canvas'
 
 
 def open_copies(visit: Visit) -> None:
-    visit.open_part("Copies")
+    visit.open_part("Duplicates")
     visit.until(COPIES_SHOWN)
 
 

@@ -42,11 +42,11 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
         assert [visit.play(lambda k=k: keys.press(k)) for k in "12"] == alternates[:2]
         page.get_by_label("Find by words").first.fill("towel")
         page.get_by_label("Find by words").first.press("Enter")
-        page.get_by_text(re.compile(rf"^{n_named} hits of {n_hits}")).wait_for()
+        page.get_by_text(f"{n_named} of {n_hits} hits").wait_for()
 
         # Copies are set aside, and all of them come back.
         before = demo.files()
-        visit.open_part("Copies")
+        visit.open_part("Duplicates")
         page.get_by_text("28 recordings with 30 further files").wait_for()
         visit.press_named("Select all certain copies")
         ready = page.get_by_role("button", name=re.compile(r"Set \d+ files aside"))
@@ -68,7 +68,7 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
 
         # A kit from several sessions is filled around two chosen hits, played and exported.
         snare, kick = find(store, "SN brass towel hard 1"), find(store, "BD wood hard 1")
-        visit.open_part("Listen")
+        visit.open_part("Find")
         slots = "__audition.kitSession.slots"
         for hit_id in (snare, kick):
             visit.show(hit_id)
@@ -101,18 +101,18 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
             wave = make_stroke(("kick", "snare", "tom")[number % 3], 1000 + number)
             write_stroke(more / f"hit_{number:03d}.wav", wave)
         (more / "broken.wav").write_bytes(b"RIFF")
-        visit.open_part("Recordings")
+        visit.open_part("Bring in")
         page.get_by_role("textbox", name="Folder with recorded hits").fill(str(more))
         visit.press_named("Scan", exact=True)
         page.get_by_text(re.compile(r"Scanning|measured|Looking for files")).first.wait_for()
-        visit.open_part("Listen")
+        visit.open_part("Find")
         visit.show(kick)
         page.locator("canvas.front").focus()
         assert visit.play(lambda: keys.press("Space")) == kick
         page.get_by_label("Find by words").first.fill("")
         page.get_by_label("Find by words").first.press("Enter")
-        page.get_by_text(f"{n_hits + N_MORE} hits on the map").wait_for()
-        visit.open_part("Recordings")
+        page.get_by_text(f"{n_hits + N_MORE} hits").wait_for()
+        visit.open_part("Bring in")
         page.get_by_text("broken").first.wait_for(state="attached")
         with Catalog.open(store) as catalog:
             assert len(catalog.hits()) == n_hits + N_MORE

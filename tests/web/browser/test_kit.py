@@ -56,7 +56,7 @@ class KitVisit(Visit):
 
     def __init__(self, page, address: str, *, ready: str) -> None:
         page.add_init_script(SPY)
-        super().__init__(page, f"{address}&part=Kit", ready=ready)
+        super().__init__(page, f"{address}&part=kit", ready=ready)
 
     def apply(self, op: str, **values: object) -> None:
         assert self.page.evaluate("([op, v]) => __kit.kitSession.apply(op, v)", [op, values])
@@ -93,15 +93,14 @@ def kit(browser, kit_address) -> Iterator[KitVisit]:
 def test_a_row_dragged_into_an_empty_slot_is_there_after_a_restart(browser, own):
     with serve(own.store) as address, watch(browser, address) as visit:
         visit.show(find(own.store, "snare_1"))
-        row = visit.page.locator(".chosen .row").first
-        dragged = int(row.get_attribute("data-id"))
-        role = visit.get(f"__audition.panel.shown.alternates.find(r => r.id === {dragged}).role")
-        row.scroll_into_view_if_needed()
+        row = visit.page.locator(".answers .row").first
+        dragged = int(row.get_attribute("data-hit"))
+        role = visit.get(f"__audition.panel.answers.find(r => r.id === {dragged}).role")
         row.hover()
         visit.page.mouse.down()
         visit.page.mouse.move(30, 300, steps=4)
-        slot = visit.page.locator(f'.pads .pad.empty[data-slot="{role}"]')
-        slot.scroll_into_view_if_needed()
+        kit = visit.page.get_by_role("list", name="Kit")
+        slot = kit.locator(f'.empty[data-slot="{role}"]')
         box = slot.bounding_box()
         visit.page.mouse.move(box["x"] + 20, box["y"] + 10, steps=4)
         visit.page.mouse.up()
@@ -174,7 +173,7 @@ def test_a_phrase_is_scheduled_ahead_and_hats_choke_each_other(kit):
     # Stop ends what sounds and what is scheduled.
     kit.click_named("Play", exact=True)
     kit.until("__kit.phrasePlayer.schedule?.next > 3")
-    kit.click_named("Stop")
+    kit.page.get_by_role("toolbar", name="Playing").get_by_role("button", name="Stop").click()
     n_strokes = kit.get("__kit.sampler.log.length")
     kit.until("__kit.sampler.voices.size === 0")
     assert kit.get("__kit.sampler.log.length") == n_strokes

@@ -81,12 +81,11 @@ def test_hostile_names_stay_text_in_every_part(hostile):
         hostile.show(hit_id)
         page.mouse.move(400 + hit_id, 400)
         check(hostile)
-    page.get_by_label("Find by words").first.fill(IMAGE)
-    page.keyboard.press("Enter")
-    page.wait_for_timeout(500)
+    page.get_by_label("Find by words").fill(IMAGE)
+    page.get_by_text("of 11 hits").wait_for()
     check(hostile, IMAGE)
 
-    hostile.open_part("Recordings")
+    hostile.open_part("Bring in")
     page.get_by_text("Skipped files (1)").wait_for()
     page.get_by_text("Choose the folder").click()
     page.get_by_role("button", name="Attic").wait_for()
@@ -97,7 +96,7 @@ def test_hostile_names_stay_text_in_every_part(hostile):
     page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
     check(hostile, f"kick {IMAGE}")
 
-    hostile.open_part("Copies")
+    hostile.open_part("Duplicates")
     hostile.until("globalThis.__duplicates?.groups.box.querySelectorAll('.group').length === 4")
     for button in page.get_by_role("button", name="Overlay").all():
         button.click()

@@ -32,18 +32,18 @@ def test_all_parts_of_the_page_work_under_the_policy(browser, own, scheme):
         wave = encode_wav(0.3 * make_stroke("snare", 7), sr=SR, subtype="PCM_16")
         memo = {"name": "memo.wav", "mimeType": "audio/wav", "buffer": wave}
         page.get_by_label("Sound file to search from").set_input_files(memo)
-        page.locator(".chosen h2", has_text="memo").wait_for()
-        visit.open_part("Copies")
+        page.locator("chosen-hit h2", has_text="memo").wait_for()
+        visit.open_part("Duplicates")
         visit.until(COPIES_SHOWN)
         fill = "__audition.kitSession.apply('fill', { slots: ['kick', 'snare', 'tom_high'] })"
         visit.get(fill)
         visit.open_part("Kit")
         page.get_by_label("New folder for the kit").wait_for()
         open_all(visit)
-        visit.open_part("Recordings")
+        visit.open_part("Bring in")
         page.get_by_text("broken").first.wait_for(state="attached")  # drawn on a canvas
         open_all(visit)
-        visit.press_named("?", exact=True)
+        visit.press_named("? Guides")
         page.get_by_role("dialog").get_by_text("The page").first.wait_for()
         visit.settle()
 

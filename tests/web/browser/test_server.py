@@ -43,7 +43,7 @@ def test_a_page_reports_a_stopped_server_and_continues_with_the_next(browser, ow
                 visit.page.wait_for_timeout(TRY_MS / 10)
             assert visit.starts == 1
             for _ in range(N_TRIES):  # a press before the connection is back is lost
-                for part in ("Listen", "Copies"):
+                for part in ("Find", "Duplicates"):
                     visit.open_part(part)
                 visit.page.wait_for_timeout(TRY_MS)
                 if visit.get(f"Boolean({COPIES_SHOWN})"):

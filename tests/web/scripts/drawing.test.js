@@ -57,7 +57,7 @@ test('colors are packed as pixels of an image: blue, green, red', () => {
   const points = { session: [0, 1], sessions: ['a', 'b'] };
   const [index, palette] = colorPoints(points, 'session', false);
   assert.equal(index, points.session);
-  assert.deepEqual([...palette], [0xB27200, 0x009FE6]);   // #0072B2, #E69F00
+  assert.deepEqual([...palette], [0xB27200, 0x006BA8]);   // #0072B2, #A86B00
   assert.ok(colorPoints(points, 'session', true)[1].every((color, k) => color >= palette[k]));
 });
 

@@ -9,7 +9,6 @@ import pytest
 from catalog import Catalog, ParameterError, Progress
 from catalog.web.server import scan_job
 from catalog.web.server.scan_job import ScanJobs, ScanState
-from catalog.web.views.recordings.progress import state_text
 from tests.web.conftest import finished, write_library
 
 WAIT_S = 60
@@ -116,4 +115,4 @@ def test_the_rate_is_that_of_the_last_seconds(monkeypatch):
     ],
 )
 def test_the_state_is_described(state, words):
-    assert words in state_text(state)
+    assert words in state.text

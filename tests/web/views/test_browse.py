@@ -4,7 +4,7 @@ import json
 
 from streamlit.testing.v1 import AppTest
 
-from catalog.web.state import page, use_store
+from catalog.web.state import use_store
 from tests.web.conftest import page_over
 from tests.web.pages import SCRIPT, data_of, open_part, shown
 
@@ -17,21 +17,11 @@ def test_an_empty_catalog_explains_how_to_begin(tmp_path):
         assert [field.label for field in app.text_input] == ["Folder with recorded hits"]
 
 
-def test_the_map_is_sent_by_its_address_and_narrowed_by_words(used):
-    app = open_part()
-    data = data_of(app, "listen")
-    assert data["version"] == page().points().version
+def test_only_the_open_part_is_drawn_and_no_hit_is_sent_with_the_page(used):
+    data = data_of(open_part(), "workbench")
     assert len(json.dumps(data)) < 10_000  # larger messages are hashed at each rerun
-    assert "damages hearing" in shown(app)
-    app.text_input(key="q").set_value("snare shed").run()
-    assert "2 hits of 23 match" in shown(app)
-    app.text_input(key="q").set_value("snare session:shed length:0..9s").run()
-    assert "hits of 23 match" in shown(app)
-    app.text_input(key="q").set_value("length:long").run()
-    assert "length: 'long' is not a range" in shown(app)
-    assert not app.exception
-    app.text_input(key="q").set_value("nothing has this name").run()
-    assert "No hit matches" in shown(app)
+    assert "damages hearing" in shown(open_part("kit"))
+    assert not open_part("kit").get("dataframe")
 
 
 def test_a_store_that_cannot_be_opened_is_reported(tmp_path):

@@ -11,6 +11,7 @@ import pytest
 from catalog.duplicates.cached import UNCERTAIN_RELATION
 from catalog.kit.model import Kit
 from catalog.library.files import set_aside
+from catalog.web.api.find import describe_now
 from catalog.web.state import page
 from catalog.web.tab import Tab
 from catalog.web.views import actions
@@ -40,7 +41,7 @@ def run_action(action: object) -> dict:
 
 def open_copies(session: dict | None = None) -> tuple:
     """Return the page, the groups and the uncertain pairs that it shows."""
-    app = open_part("Copies", **(session or {}))
+    app = open_part("duplicates", **(session or {}))
     data = data_of(app, "copies")
     return app, data["groups"], data["pairs"]
 
@@ -149,7 +150,7 @@ def test_steps_are_undone_in_any_order_but_never_over_another_file(own):
     catalog, before = page().catalog, own.files()
     for group in catalog.copies():
         catalog.set_aside(group.others, reason="test")
-    app = open_part("Copies")
+    app = open_part("duplicates")
     press(app, f"back_{catalog.history()[0].step}")
     assert len(aside_ids()) == 1
     press(app, "undo_all")
@@ -172,7 +173,8 @@ def test_steps_are_undone_in_any_order_but_never_over_another_file(own):
 def test_the_warning_of_an_interrupted_move_is_shown_until_it_is_dismissed(own):
     store = page().catalog.context.store
     store.database.save_setting("move_warnings", ["/kick.wav: cannot be moved (no space left)"])
-    app = open_part("Listen")
+    assert "cannot be moved" in describe_now()["warning"]
+    app = open_part("duplicates")
     assert any("cannot be moved" in warning.value for warning in app.warning)
     press(app, "Dismiss the warnings")
     assert not any("cannot be moved" in warning.value for warning in app.warning)
@@ -184,7 +186,7 @@ def test_a_file_changed_in_the_aside_folder_is_restored_as_it_is_from_the_page(o
     hit = catalog.hits()[0]
     catalog.set_aside([hit.id], reason="test")
     catalog.hit(hit.id).path.write_bytes(b"EDITED")
-    app = open_part("Copies")
+    app = open_part("duplicates")
     press(app, "Restore all (1)")
     assert any("has changed since it was set aside" in warning.value for warning in app.warning)
     assert not hit.path.exists()
@@ -199,6 +201,6 @@ def test_a_damaged_verdict_is_named_on_the_page(own):
     catalog.duplicates.set_verdict(first, second, False)
     with contextlib.closing(sqlite3.connect(catalog.store_path)) as db, db:
         db.execute("UPDATE verdict SET same = 1")
-    app = open_part("Copies")
+    app = open_part("duplicates")
     assert not app.exception
     assert any("a verdict on two hits is damaged" in error.value for error in app.error)

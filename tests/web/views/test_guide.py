@@ -1,4 +1,4 @@
-"""The “?” on the page shows the guides."""
+"""The guides on the page."""
 
 from __future__ import annotations
 
@@ -7,27 +7,13 @@ import re
 from streamlit.testing.v1 import AppTest
 
 from catalog.guide import list_subjects, read_guide
-
-
-def draw_button() -> None:
-    from catalog.web.views.guide import draw_guide_button
-
-    draw_guide_button()
+from catalog.web.labels import PARTS
 
 
 def draw_content() -> None:
     from catalog.web.views.guide import draw_guides
 
     draw_guides()
-
-
-def test_the_guides_are_shown_once_the_button_is_pressed():
-    app = AppTest.from_function(draw_button).run()
-    assert [button.label for button in app.button] == ["?"]
-    assert not app.markdown
-    app.button[0].click().run()
-    assert not app.exception
-    assert app.markdown[0].value == read_guide("page").strip()
 
 
 def test_every_guide_can_be_chosen():
@@ -38,7 +24,5 @@ def test_every_guide_can_be_chosen():
         assert app.markdown[0].value == read_guide(subject).strip()
 
 
-def test_the_guide_to_the_page_describes_its_tabs_in_order():
-    from catalog.web.views import PARTS
-
-    assert re.findall(r"^\*\*(.+?)\*\*", read_guide("page"), re.MULTILINE) == list(PARTS)
+def test_the_guide_to_the_page_describes_its_parts_in_order():
+    assert re.findall(r"^\*\*(.+?)\*\*", read_guide("page"), re.MULTILINE) == list(PARTS.values())

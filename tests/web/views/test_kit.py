@@ -19,7 +19,7 @@ from tests.web.pages import open_part, press, shown
 @pytest.fixture
 def kit_page(own):
     """The part "Kit" with three slots filled."""
-    app = open_part("Kit", slots_to_fill=["kick", "snare", "crash"])
+    app = open_part("kit", slots_to_fill=["kick", "snare", "crash"])
     press(app, "fill")
     return app
 
@@ -84,7 +84,7 @@ def test_a_proposed_tuning_is_applied_by_one_press(tmp_path):
     with Catalog.open(tmp_path / "drums.sqlite") as catalog:
         catalog.scan([tmp_path / "shed"], n_jobs=1)
     with page_over(tmp_path / "drums.sqlite"):
-        app = open_part("Kit", slots_to_fill=list(toms), balance_open=True)
+        app = open_part("kit", slots_to_fill=list(toms), balance_open=True)
         press(app, "fill")
         (proposal, *_) = page().catalog.kit_sound.propose_tuning(page().kit_session.kit)
         press(app, f"tune_{proposal.slot}")

@@ -39,12 +39,12 @@ def test_an_empty_catalog_is_filled_from_the_page_alone(fresh):
     app.run()
     assert not app.exception
     assert len(page().catalog.hits()) == 23
-    assert "23 hits on the map" in shown(app)
+    assert data_of(app, "workbench")
 
 
 def test_a_known_folder_is_scanned_again_or_continued(own):
     store, session = page().catalog.context.store, own.folder / "Shed second sitting"
-    app = open_part("Recordings")
+    app = open_part("recordings")
     assert own.folder.name in shown(app)
     table = app.dataframe[0].value  # of skipped files
     assert table["file"].tolist() == ["broken <i>.wav"]
@@ -85,7 +85,7 @@ def test_uncertain_roles_are_asked_in_rounds_the_least_certain_first(own):
     for at, hit_id in enumerate(ids):
         confidence = 0.1 + 0.01 * at
         catalog.context.store.hits.set_role(hit_id, "wood", confidence=confidence, source="sound")
-    app = open_part("Recordings")
+    app = open_part("recordings")
     questions = data_of(app, "role_review")["questions"]
     assert [question["id"] for question in questions] == ids[:12]
     for question in questions:
@@ -104,7 +104,7 @@ def test_uncertain_roles_are_asked_in_rounds_the_least_certain_first(own):
 def test_regions_of_a_take_are_sent_and_changed(own, take):
     catalog = page().catalog
     before = catalog.takes.regions(take)
-    data = data_of(open_part("Recordings", takes_open=True), "cut")
+    data = data_of(open_part("recordings", takes_open=True), "cut")
     sent = [(stroke["id"], stroke["start"], stroke["stop"]) for stroke in data["strokes"]]
     assert sent == [(hit.id, hit.start, hit.stop) for hit in before]
     first, sr = before[0], before[0].sr
@@ -125,7 +125,7 @@ def test_regions_of_a_take_are_sent_and_changed(own, take):
 
 def test_faults_are_shown_and_dismissed_and_coverage_listed(own):
     app, review = (
-        open_part("Recordings", faults_open=True, coverage_open=True),
+        open_part("recordings", faults_open=True, coverage_open=True),
         page().catalog.review,
     )
     faults, rows = review.faults(), data_of(app, "faults")["rows"]

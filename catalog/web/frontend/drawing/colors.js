@@ -3,9 +3,10 @@
 
 import { MARKS, ROLES } from '../constants.js';
 
-const BLUE = '#0072B2', ORANGE = '#E69F00', GREEN = '#009E73', PINK = '#CC79A7', SKY = '#56B4E9',
-  RUST = '#D55E00', OLIVE = '#8F8A1E';
-export const GREY = '#8C8C8C';         // a value that is not known
+// 3:1 against the darkest ground of the map, WCAG 2.2, 1.4.11; shapes distinguish them too.
+const BLUE = '#0072B2', ORANGE = '#A86B00', GREEN = '#007A59', PINK = '#B0558A', SKY = '#2B7FB8',
+  RUST = '#B84A00', OLIVE = '#706C12';
+export const GREY = '#6E6E6E';         // a value that is not known
 export const ROLE_COLORS = {
   kick: BLUE, snare: RUST, sidestick: SKY, clap: SKY, hat_closed: ORANGE, hat_pedal: ORANGE,
   hat_open: ORANGE, tom: GREEN, crash: PINK, ride: PINK, ride_bell: PINK, splash: PINK, china: PINK,
@@ -16,6 +17,8 @@ export const MARK_COLORS = { '': GREY, master: GREEN, spare: BLUE, 'no-good': RU
 export const SESSION_COLORS = [BLUE, ORANGE, GREEN, PINK, SKY, RUST, OLIVE, GREY];   // in rotation
 export const RAMP = ['#0072B2', '#6FA3C4', '#B9B4A6', '#DE9A5E', '#D55E00'];   // low to high
 export const UNKNOWN_RANK = 255;
+
+const LIGHTER = .4;                    // share of white in colors on a dark map
 
 const rgbOf = hex => [1, 3, 5].map(k => parseInt(hex.slice(k, k + 2), 16));
 
@@ -29,7 +32,7 @@ export function rampColor(rank) {      // 0 to 254 along the ramp, as [red, gree
 // Return a palette of 0xBBGGRR and the index into it of each point; colors are lighter on a dark map.
 export function colorPoints(points, scale, dark) {
   const pack = color => {
-    const [red, green, blue] = dark ? color.map(v => Math.round(v + (255 - v) * .25)) : color;
+    const [red, green, blue] = dark ? color.map(v => Math.round(v + (255 - v) * LIGHTER)) : color;
     return blue << 16 | green << 8 | red;
   };
   const palette = colors => Int32Array.from(colors, pack);

@@ -27,10 +27,12 @@ export async function loadOutlines(hits) {
   while (kept.size > MAX_KEPT) kept.delete(kept.keys().next().value);
 }
 
-export function drawOutline(canvas, hit, width, height) {
+export const hasOutline = hit => kept.has(keyOf(hit));
+
+export function drawOutline(canvas, hit, width, height, color = textColor(canvas)) {
   const context = sizeCanvas(canvas, width, height);
   context.clearRect(0, 0, width, height);
-  context.fillStyle = textColor(canvas);
+  context.fillStyle = color;
   fillEnvelope(context, kept.get(keyOf(hit)) ?? FLAT, { width, height, margin: 1, gap: .4 });
 }
 

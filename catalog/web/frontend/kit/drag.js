@@ -2,7 +2,6 @@
 // first, because moving it scrolls the page.
 
 import { el } from '../shared/dom.js';
-import { kitSession } from '../shared/kit_session.js';
 
 const SLIP_PX = 6;                     // a hand that presses is never quite still
 const HOLD_MS = 350;                   // common for a long press; no source
@@ -86,15 +85,3 @@ export function addDragging(view, { source, target, drop, begin = () => {}, end 
     listeners.forEach(listener => window.removeEventListener(...listener));
   };
 }
-
-// Rows of a list, and the name of the chosen hit, dragged to a slot of the strip below the map.
-export const addRowDragging = (view, panel, strip) => addDragging(view, {
-  source: node => {
-    const isHeading = node.closest?.('.chosen h2') && panel.id !== null;   // an uploaded file has no id
-    return (isHeading ? panel.shown.hit : panel.hitOfRow(node.closest?.('.row[data-id]'))) ?? null;
-  },
-  target: node => node?.closest?.('.pads [data-slot]') ?? null,
-  begin: strip.showEmptySlots,
-  end: () => strip.showEmptySlots(null),
-  drop: (target, { id }) => kitSession.apply('assign', { slot: target.dataset.slot, id }),
-});

@@ -1,6 +1,5 @@
-// Pads that play the slots of the kit, and the strip of them below the map.
+// Pads that play the slots of the kit.
 
-import { SLOT_LABELS, SLOT_ROLES } from '../constants.js';
 import { markIcon } from '../drawing/marks.js';
 import { outlineCanvas } from '../drawing/outlines.js';
 import { engine } from '../playback/audio_engine.js';
@@ -10,8 +9,6 @@ import { kitSession } from '../shared/kit_session.js';
 
 export const PAD_KEYS = 'asdfghjklzxcvbnm';
 const FLASH_MS = 120;                  // a pad shows a stroke so long
-const EMPTY = 'Empty so far: choose a hit and press “Put in kit”, or drag a row down here. '
-  + 'The letters a s d f … then play it.';
 
 // velocity: of letters and clicks; boxes: the parts of the page that show pads.
 export const pads = { velocity: 100, boxes: new Set() };
@@ -45,41 +42,3 @@ export function handlePadKey(event) {  // a letter plays the slot that shows it
 }
 
 export const loadPadHits = () => kitSession.slots.forEach(slot => engine.loadQuietly(slot.hits[0]));
-
-// getChosen() -> id of the hit that Shift and a letter put into a slot
-export function makePadStrip(getChosen) {
-  const box = el('section', { class: 'pads', 'aria-label': 'The kit' });
-  const strip = { box };
-  let drawn = '', dragged = null;      // dragged: the hit whose possible slots are shown
-
-  const emptySlots = () => Object.entries(SLOT_LABELS)
-    .filter(([slot]) => !kitSession.bySlot.has(slot) && SLOT_ROLES[slot].includes(dragged.role))
-    .map(([slot, label]) => el('div', { class: 'pad empty', 'data-slot': slot },
-      el('span', { class: 'slot' }, label), el('span', { class: 'name' }, 'empty: drop it here')));
-  const draw = () => {
-    const { slots, error } = kitSession;
-    const state = JSON.stringify([slots.map(s => [s.slot, s.label, s.hits[0]]), dragged?.role, error]);
-    if (state === drawn) return;
-    drawn = state;
-    const focused = box.getRootNode().activeElement?.closest?.('[data-slot]')?.dataset.slot;
-    box.replaceChildren(
-      el('h3', {}, 'Kit'), ...slots.map((slot, k) => makePad(slot, PAD_KEYS[k] ?? '')),
-      ...(dragged ? emptySlots() : []),
-      slots.length || dragged ? '' : el('p', { class: 'none' }, EMPTY),
-      error ? el('p', { class: 'none', role: 'alert' }, error) : '');
-    if (focused) box.querySelector(`[data-slot="${focused}"]`)?.focus();   // letters go on playing
-    loadPadHits();
-  };
-  const unsubscribe = kitSession.subscribe(draw);
-  pads.boxes.add(box);
-  strip.showEmptySlots = hit => { dragged = hit; draw(); };
-  strip.handleKey = event => {
-    const slot = kitSession.slots[PAD_KEYS.indexOf(event.key.toLowerCase())], id = getChosen();
-    if (!(event.shiftKey && slot && id)) return handlePadKey(event);
-    consumeKey(event);
-    kitSession.apply('assign', { slot: slot.slot, id });
-    return true;
-  };
-  strip.stop = () => { unsubscribe(); pads.boxes.delete(box); };
-  return strip;
-}

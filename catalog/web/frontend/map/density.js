@@ -3,7 +3,7 @@
 const SIDE = 160;                      // cells along each side
 const BLUR_REACH = 4, N_BLURS = 3;     // three box blurs come close to a Gaussian
 const STEPS = [.035, .16, .45];        // of the densest cell
-const COLORS = { light: [120, 90, 40, 14], dark: [235, 220, 190, 11] };   // alpha of one step
+const COLORS = { light: [120, 90, 40, 9], dark: [235, 220, 190, 11] };   // alpha of one step
 
 function blurAlong(from, to, stride) {
   for (let cell = 0; cell < SIDE * SIDE; cell++) {

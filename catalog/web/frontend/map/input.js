@@ -1,21 +1,20 @@
-// Pointer, touch, wheel and keys on the map: play on hover, choose, pan, pinch, lasso, walk.
+// Pointer, touch, wheel and keys on the map: play on hover, choose, pan, pinch, draw around hits, walk.
 
 import { engine } from '../playback/audio_engine.js';
+import { makeRest } from '../playback/rest.js';
 import { consumeKey, hasModifier } from '../shared/dom.js';
 
-const HOVER_MS = 70;                   // a pointer that only passes by plays nothing
-const PREFETCH_MS = 25;                // after the pointer came to a mark
 const SLIP_PX = 4;                     // a press that moves less is a click
-const STEP_PX = 3;                     // between the corners of a lasso line
+const STEP_PX = 3;                     // between the corners of a drawn line
 const LEAST_PINCH_PX = 20;             // fingers closer than this would zoom in jumps
 const WHEEL_ZOOM = .0015;              // per unit of the wheel's delta
 const KEY_ZOOM = 1.4, KEY_WIDEN = 1.25;
 export const DIRECTIONS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
 
-// on: {hover(id or null), release()}; the result ends the timers.
+// on: {hover(row or -1), release()}; the result ends the timers.
 export function addMapInput(map, canvas, on) {
   const pointers = new Map();          // pointer id -> [x, y]
-  const timers = { hover: 0, prefetch: 0 };
+  const rest = makeRest();
   let drag = null, pinch = null;
   const positionOf = event => {
     const { left, top } = canvas.getBoundingClientRect();
@@ -33,46 +32,34 @@ export function addMapInput(map, canvas, on) {
     map.zoom(now.distance / pinch.distance, now.x, now.y);
     pinch = now;
   };
-  const continueLasso = (px, py) => {
-    if (!map.lasso.isDrawing) {
-      map.lasso.isDrawing = true;
-      map.lasso.line = [map.fromScreen(...drag.from)];
+  const continueLine = (px, py) => {
+    if (!map.drawing.isDrawing) {
+      map.drawing.isDrawing = true;
+      map.drawing.line = [map.fromScreen(...drag.from)];
       drag.corner = drag.from;
     }
     if (Math.hypot(px - drag.corner[0], py - drag.corner[1]) < STEP_PX) return;
-    map.lasso.line.push(map.fromScreen(px, py));
+    map.drawing.line.push(map.fromScreen(px, py));
     drag.corner = [px, py];
     map.drawOverlay();
   };
   const continueDrag = (px, py) => {
     drag.hasMoved = true;
-    if (drag.draws) { continueLasso(px, py); return; }
+    if (drag.draws) { continueLine(px, py); return; }
     map.panPixels(px - drag.last[0], py - drag.last[1]);
     drag.last = [px, py];
-  };
-  const prefetchAround = (row, px, py) => {
-    if (!engine.isAwake()) return;
-    map.prefetchNear(px, py);
-    if (row >= 0) engine.loadQuietly(map.hitAt(row));   // a click that follows finds it decoded
   };
   const hover = (px, py) => {
     const row = map.rowsNear(px, py, 1)[0] ?? -1;
     if (row === map.hoveredRow) return;
-    map.hoveredRow = row;
-    map.drawOverlay();
-    canvas.style.cursor = map.lasso.isOn ? 'crosshair' : row >= 0 ? 'pointer' : 'grab';
-    Object.values(timers).forEach(clearTimeout);
-    timers.prefetch = setTimeout(prefetchAround, PREFETCH_MS, row, px, py);
-    on.hover(row >= 0 ? map.points.ids[row] : null);
-    if (row < 0 || !engine.playsOnHover) return;
-    timers.hover = setTimeout(() => engine.play(map.hitAt(row), { brief: true }), HOVER_MS);
+    canvas.style.cursor = map.drawing.isOn ? 'crosshair' : row >= 0 ? 'pointer' : 'grab';
+    on.hover(row);
+    rest.on(row >= 0 ? map.hitAt(row) : null);
+    if (engine.isAwake()) map.prefetchNear(px, py);
   };
   const leave = () => {
-    clearTimeout(timers.hover);
-    if (map.hoveredRow < 0) return;
-    map.hoveredRow = -1;
-    map.drawOverlay();
-    on.hover(null);
+    rest.on(null);
+    if (map.hoveredRow >= 0) on.hover(-1);
   };
 
   canvas.addEventListener('pointerdown', event => {
@@ -83,7 +70,7 @@ export function addMapInput(map, canvas, on) {
       pinch = measurePinch();
       drag = null;
       map.dropLine();
-    } else drag = { from: place, last: place, hasMoved: false, draws: map.lasso.isOn || event.shiftKey };
+    } else drag = { from: place, last: place, hasMoved: false, draws: map.drawing.isOn || event.shiftKey };
   });
   canvas.addEventListener('pointermove', event => {
     const place = positionOf(event);
@@ -104,30 +91,29 @@ export function addMapInput(map, canvas, on) {
   canvas.addEventListener('pointerup', event => {
     const lifted = lift(event);
     if (!lifted || !map.points) return;
-    if (map.lasso.isDrawing) { map.closeLine(); return; }
+    if (map.drawing.isDrawing) { map.closeLine(); return; }
     const row = lifted.hasMoved ? undefined : map.rowsNear(...positionOf(event), 1)[0];
     if (row === undefined) return;
-    clearTimeout(timers.hover);
+    rest.on(null);
     map.choose(map.points.ids[row]);
   });
   canvas.addEventListener('pointercancel', event => {
     lift(event);
-    if (map.lasso.isDrawing) map.dropLine();
+    if (map.drawing.isDrawing) map.dropLine();
     leave();
   });
   canvas.addEventListener('pointerleave', leave);
   // Two fingers, or one that draws, must not scroll the page below.
   ['touchstart', 'touchmove'].forEach(kind => canvas.addEventListener(kind, event => {
-    if (event.touches.length > 1 || map.lasso.isOn) event.preventDefault();
+    if (event.touches.length > 1 || map.drawing.isOn) event.preventDefault();
   }, { passive: false }));
-  canvas.addEventListener('wheel', event => {   // only while the map has the focus: the page must scroll
-    if (canvas.getRootNode().activeElement !== canvas && !event.ctrlKey) return;
+  canvas.addEventListener('wheel', event => {
     event.preventDefault();
     map.zoom(Math.exp(-event.deltaY * WHEEL_ZOOM), ...positionOf(event));
   }, { passive: false });
 
   const keys = {
-    ' ': () => map.hitOf(map.view.chosen) && engine.play(map.hitOf(map.view.chosen)),
+    ' ': () => map.view.chosen !== null && map.choose(map.view.chosen),
     '+': () => map.zoom(KEY_ZOOM), '=': () => map.zoom(KEY_ZOOM), '-': () => map.zoom(1 / KEY_ZOOM),
     0: map.showAll, Home: () => map.goTo(map.view.chosen), Enter: () => map.selectAround(map.view.chosen),
     PageUp: () => map.widenLine(KEY_WIDEN), PageDown: () => map.widenLine(1 / KEY_WIDEN), Escape: on.release,
@@ -139,5 +125,5 @@ export function addMapInput(map, canvas, on) {
     else keys[event.key]();
     consumeKey(event);
   });
-  return () => Object.values(timers).forEach(clearTimeout);
+  return () => rest.on(null);
 }

@@ -1,4 +1,4 @@
-// The map of hits: its viewport, mask, hover, choice and lasso. Painting and input are modules beside it.
+// The map of hits: its viewport, mask, hover, choice and drawn line. Painting and input are beside it.
 
 import { pixelRatio } from '../drawing/canvas.js';
 import { engine } from '../playback/audio_engine.js';
@@ -47,9 +47,9 @@ export function makeMap(name, on) {
   const front = el('canvas', { class: 'layer front', tabIndex: 0, role: 'application', 'aria-label': LABEL });
   const box = el('div', { class: 'map' }, base, front);
   const map = { box, front, view, points: null, mask: null, dark: false, hoveredRow: -1, nFrames: 0,
-    lasso: { isOn: false, isDrawing: false, line: null } };
+    drawing: { isOn: false, isDrawing: false, line: null }, nameOf: () => '', density: null };
   const paint = makePainter(base), drawOver = makeOverlay(front);
-  let ratio = 1, frame = 0, density = null;
+  let ratio = 1, frame = 0;
 
   map.toScreen = (x, y) => toScreen(view, size, x, y);
   map.fromScreen = (px, py) => fromScreen(view, size, px, py);
@@ -71,7 +71,7 @@ export function makeMap(name, on) {
   map.drawOverlay = () => drawOver(map, size, ratio);
   const drawNow = () => {
     const radius = map.points ? map.radius() : 1;
-    paint(map.points, map.mask, { view, size, ratio, radius, dark: map.dark, density });
+    paint(map.points, map.mask, { view, size, ratio, radius, dark: map.dark, density: map.density });
     map.drawOverlay();
     if (map.points) map.nFrames += 1;
   };
@@ -92,6 +92,14 @@ export function makeMap(name, on) {
     if (rows.length) setView(fitBounds(boundsOf(rows.map(row => [map.points.x[row], map.points.y[row]]))));
   };
 
+  map.rowsInSight = most => {          // none if there are more
+    const [x0, y1] = map.fromScreen(0, 0), [x1, y0] = map.fromScreen(size.w, size.h), found = [];
+    for (let row = 0; row < map.points.n && found.length <= most; row++) {
+      const x = map.points.x[row], y = map.points.y[row];
+      if (x > x0 && x < x1 && y > y0 && y < y1 && map.isShown(row)) found.push(row);
+    }
+    return found.length > most ? [] : found;
+  };
   map.rowsShown = () => [...map.points.ids.keys()].filter(map.isShown);
   map.rowsNear = (px, py, count) => {  // nearest first
     if (!map.points) return [];
@@ -115,34 +123,37 @@ export function makeMap(name, on) {
     await Promise.all(rows.map(row => engine.loadQuietly(map.hitAt(row))));
     withRow(id, row => map.prefetchNear(...map.rowToScreen(row)));
   };
-  map.choose = (id, { play = true } = {}) => {
-    const hit = map.hitOf(id);
+  map.choose = id => on.choose(id);
+  map.showChosen = id => {             // the hit that was chosen here or elsewhere on the page
     view.chosen = id;
-    if (hit) {
+    if (map.hitOf(id) && size.w) {
       const [px, py] = map.screenOf(id);
       if (Math.min(px, py, size.w - px, size.h - py) < EDGE_PX) map.goTo(id);
-      if (play) engine.play(hit);
       clearTimeout(timers.prefetch);
       timers.prefetch = setTimeout(prefetchBeside, PREFETCH_MS, id);
     }
     map.drawOverlay();
-    on.choose(id);
+  };
+  map.point = row => {                 // the row below the pointer, here or in the list
+    if (row === map.hoveredRow) return;
+    map.hoveredRow = row;
+    map.drawOverlay();
   };
 
-  map.setLasso = isOn => { map.lasso.isOn = isOn; front.style.cursor = isOn ? 'crosshair' : 'grab'; };
+  map.setDrawing = isOn => { map.drawing.isOn = isOn; front.style.cursor = isOn ? 'crosshair' : 'grab'; };
   map.closeLine = () => {
-    map.lasso.isDrawing = false;
+    map.drawing.isDrawing = false;
     map.drawOverlay();
-    on.select(map.lasso.line ? rowsInside(map.points, map.lasso.line, map.isShown) : []);
+    on.select(map.drawing.line ? rowsInside(map.points, map.drawing.line, map.isShown) : []);
   };
   map.dropLine = () => {
-    Object.assign(map.lasso, { isDrawing: false, line: null });
+    Object.assign(map.drawing, { isDrawing: false, line: null });
     map.drawOverlay();
   };
-  const setLine = line => { map.lasso.line = line; map.closeLine(); };
+  const setLine = line => { map.drawing.line = line; map.closeLine(); };
   map.selectAround = id => withRow(id, row =>
     setLine(ringAround(view, size, [map.points.x[row], map.points.y[row]], RING_PX)));
-  map.widenLine = factor => { if (map.lasso.line) setLine(scaleLine(map.lasso.line, factor)); };
+  map.widenLine = factor => { if (map.drawing.line) setLine(scaleLine(map.drawing.line, factor)); };
 
   const measure = () => {
     const { width, height } = box.getBoundingClientRect();
@@ -157,7 +168,7 @@ export function makeMap(name, on) {
   };
   map.setPoints = points => {
     map.points = points;
-    density = drawDensity(points, map.dark);
+    map.density = drawDensity(points, map.dark);
     measure();
   };
   map.setMask = mask => { map.mask = mask; map.draw(); };
@@ -165,7 +176,7 @@ export function makeMap(name, on) {
     if (dark === map.dark) return;
     map.dark = dark;
     if (!map.points) return;
-    density = drawDensity(map.points, dark);
+    map.density = drawDensity(map.points, dark);
     map.draw();
   };
   map.applyAnnotations = changed => {  // [[id, role, mark], ...]

@@ -1,4 +1,4 @@
-// What is drawn above the marks: names of regions, rings, the lasso line, signs of marked hits.
+// What is drawn above the marks: names of regions, rings, the drawn line, signs of marked hits.
 
 import { MARKS, REGION_LABELS, THEME } from '../constants.js';
 import { accentColor, textColor } from '../drawing/canvas.js';
@@ -7,6 +7,8 @@ import { MARK_SIGNS } from '../shared/annotations.js';
 const MAX_SIGNS = 400;                 // more signs would hide the map
 const NARROW_PX = 500;                 // a narrower map has smaller names
 const NAME_GAP_PX = 18;                // between the middles of two names
+const MAX_NAMED = 60;                  // hits in sight; more names would cover each other
+const OVERVIEW_PX = [104, 72], OVERVIEW_ZOOM = 1.2;   // the small map of the whole, when zoomed in so far
 
 export function makeOverlay(canvas) {
   const context = canvas.getContext('2d');
@@ -33,6 +35,41 @@ export function makeOverlay(canvas) {
       context.fillText(text, px, py);
     }
   };
+  const drawHitNames = (map, w, h) => {
+    const rows = map.rowsInSight(MAX_NAMED), placed = [];
+    if (!rows.length) return;
+    context.font = '12px system-ui, sans-serif';
+    context.textAlign = 'left';
+    context.lineWidth = 3;
+    context.strokeStyle = background(map.dark) + 'E6';
+    context.fillStyle = textColor(canvas);
+    for (const row of rows) {
+      const [x, y] = map.rowToScreen(row), text = map.nameOf(row), px = x + map.radius() + 5, py = y + 4;
+      const width = context.measureText(text).width;
+      if (placed.some(([ox, oy, ow]) => Math.abs(oy - py) < 13 && px < ox + ow && ox < px + width)) continue;
+      placed.push([px, py, width]);
+      context.strokeText(text, px, py);
+      context.fillText(text, px, py);
+    }
+  };
+  const drawOverview = (map, w, h) => {   // where the part in sight lies on the whole map
+    if (map.view.zoom < OVERVIEW_ZOOM || w < NARROW_PX / 2) return;
+    const [width, height] = OVERVIEW_PX, x = w - width - 10, y = h - height - 10;
+    context.fillStyle = background(map.dark) + 'E6';
+    context.strokeStyle = textColor(canvas);
+    context.lineWidth = 1;
+    context.fillRect(x, y, width, height);
+    for (let k = 0; k < 3; k++) if (map.density) context.drawImage(map.density, x, y, width, height);
+    context.globalAlpha = .5;
+    context.strokeRect(x + .5, y + .5, width - 1, height - 1);
+    context.globalAlpha = 1;
+    const [x0, y0] = map.fromScreen(0, 0), [x1, y1] = map.fromScreen(w, h);
+    const clip = v => Math.max(0, Math.min(1, v));
+    context.strokeStyle = accentColor(canvas);
+    context.lineWidth = 2;
+    context.strokeRect(x + clip(x0) * width, y + (1 - clip(y0)) * height,
+      (clip(x1) - clip(x0)) * width, (clip(y0) - clip(y1)) * height);
+  };
   const drawSigns = (map, w, h) => {   // colors alone must not show what is marked
     const signs = [];
     for (let row = 0; row < map.points.n && signs.length <= MAX_SIGNS; row++) {
@@ -43,14 +80,15 @@ export function makeOverlay(canvas) {
     }
     if (signs.length > MAX_SIGNS) return;
     context.font = '600 12px sans-serif';
+    context.textAlign = 'left';
     context.fillStyle = textColor(canvas);
     signs.forEach(sign => context.fillText(...sign));
   };
-  const drawLasso = ({ lasso, dark, toScreen }) => {
-    if (!(lasso.line?.length > 1)) return;
+  const drawLine = ({ drawing, dark, toScreen }) => {
+    if (!(drawing.line?.length > 1)) return;
     context.beginPath();
-    lasso.line.forEach(([x, y]) => context.lineTo(...toScreen(x, y)));
-    if (!lasso.isDrawing) context.closePath();
+    drawing.line.forEach(([x, y]) => context.lineTo(...toScreen(x, y)));
+    if (!drawing.isDrawing) context.closePath();
     context.lineJoin = 'round';
     context.lineWidth = 4;
     context.strokeStyle = background(dark);
@@ -77,8 +115,10 @@ export function makeOverlay(canvas) {
     context.clearRect(0, 0, w, h);
     if (!map.points) return;
     drawRegionNames(map, w, h);
+    if (map.view.zoom > OVERVIEW_ZOOM) drawHitNames(map, w, h);
+    drawOverview(map, w, h);
     if (map.view.color === 'mark') drawSigns(map, w, h);
-    drawLasso(map);
+    drawLine(map);
     if (map.hoveredRow >= 0) drawRing(map, map.hoveredRow, map.radius() + 4, 1.5);
     const chosen = map.points.rowOf.get(map.view.chosen);
     if (chosen !== undefined) drawRing(map, chosen, map.radius() + 6, 2.5);

@@ -6,7 +6,7 @@ import { cutStencils } from '../drawing/marks.js';
 import { isShown } from './points.js';
 
 // Opacities of a mark that the search excludes, of one without a value to color, and of all others.
-const OPACITIES = [.13, .4, .88], FAINT = 0, QUIET = 1, PLAIN = 2;
+const OPACITIES = [.13, .4, 1], FAINT = 0, QUIET = 1, PLAIN = 2;
 const NO_GOOD = MARKS.indexOf('no-good');   // drawn only if the search includes them
 
 // Return for each role the pixels of its mark, their offsets into an image, and their opacities.

@@ -30,7 +30,13 @@ function makeEngine() {
   const cache = makeBufferCache(MAX_CACHE_BYTES);
   const loads = new Map();             // key -> promise of a whole hit
   const previewIds = new Set();        // ids of previews on their way
-  const engine = { ctx: null, fader: null, cache, nStarts: 0, lastStart: null };
+  // sounding: the hit that is auditioned, or null; listeners are called when it changes.
+  const engine = { ctx: null, fader: null, cache, nStarts: 0, lastStart: null, sounding: null,
+    listeners: new Set(), beforeStart: () => {} };
+  const setSounding = hit => {
+    engine.sounding = hit;
+    engine.listeners.forEach(listener => listener());
+  };
   engine.levelDb = Number(readSetting('level', START_LEVEL_DB));
   engine.playsOnHover = readSetting('rest', 'on') !== 'off';
   let voice = null, ticket = null;     // what is auditioned; which request may still start
@@ -108,8 +114,14 @@ function makeEngine() {
     source.buffer = buffer;
     gain.gain.value = gainOf(hit.match_db ?? UNMATCHED_DB);
     source.connect(gain).connect(engine.fader);
-    if (alone) { engine.stop(); voice = { source, gain }; }
+    if (alone) {
+      engine.beforeStart(hit);
+      engine.stop();
+      voice = { source, gain };
+      source.onended = () => { if (voice?.source === source) { voice = null; setSounding(null); } };
+    }
     source.start(when, from, seconds);
+    if (alone) setSounding(hit);
     engine.logStart(hit, Math.min(seconds ?? Infinity, buffer.duration - from), from);
     return { source, gain };
   };
@@ -120,6 +132,7 @@ function makeEngine() {
       try { voice.source.stop(now + 2 * FADE_S); } catch { /* it has ended by itself */ }
     }
     voice = ticket = null;
+    if (engine.sounding) setSounding(null);
   };
 
   // A click or a key plays the whole hit; a pointer that rests (brief) plays whatever is cached first.

@@ -3,8 +3,7 @@
 import { el } from './dom.js';
 
 const SHOWN_S = 8;                     // long enough to be read
-const NO_SERVER = 'The server does not answer. Start it again and open the address that it prints; this'
-  + ' page then reconnects by itself.';
+const NO_SERVER = 'The server does not answer. Start it again and open the address that it prints.';
 
 export function reportError(error) {
   const message = error instanceof TypeError ? NO_SERVER : error.message;   // fetch throws it offline

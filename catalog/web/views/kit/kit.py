@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from pathlib import Path
 
+import numpy as np
 import streamlit as st
 
 from catalog.catalog import Catalog
@@ -12,10 +13,10 @@ from catalog.errors import CatalogError
 from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
 from catalog.kit.slots import DEFAULT_SLOTS, SLOTS
+from catalog.models import ROLES
 from catalog.web.labels import RIGHTS, count_of, inert, slot_word
 from catalog.web.state import page
 from catalog.web.tab import ExportMessage, tab
-from catalog.web.views.browse.search_filter import find_choices
 from catalog.web.views.component import mount_audition
 from catalog.web.views.kit.kit_balance import change_kit, draw_balance
 from catalog.web.views.kit.saved_kits import draw_saved_kits
@@ -51,7 +52,7 @@ def draw_kit(catalog: Catalog) -> None:
 
 def _draw_filling() -> None:
     row = st.container(horizontal=True, vertical_alignment="center")
-    fillable = find_fillable(find_choices(page().columns()).roles)
+    fillable = find_fillable([ROLES[k] for k in np.unique(page().columns().roles)])
     usual = [slot for slot in DEFAULT_SLOTS if slot in fillable]
     n_slots = len(st.session_state.get("slots_to_fill", usual))
     empty = not page().kit_session.kit.slots

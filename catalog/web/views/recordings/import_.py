@@ -27,7 +27,7 @@ from catalog.web.views.review.faults import draw_faults
 MANY = 3  # files skipped for one reason; as many get a line with their count
 
 
-def draw_recordings(catalog: Catalog, *, is_open: bool = True) -> None:
+def draw_recordings(catalog: Catalog) -> None:
     """Draw the folder form, the scan progress, and what should be checked afterwards."""
     with st.form("bring", border=False):
         st.text_input(
@@ -37,8 +37,6 @@ def draw_recordings(catalog: Catalog, *, is_open: bool = True) -> None:
             help="The full path. Folders inside it are scanned as well; files are only read.",
         )
         st.form_submit_button("Scan", type="primary", on_click=lambda: _scan(catalog))
-    if not is_open:
-        return
     with st.expander("Choose the folder", key="choose_open", on_change="rerun"):
         if is_expanded("choose_open"):
             draw_folder_picker(field="bring_folder")

@@ -9,7 +9,7 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.models import Progress, ScanReport
-from catalog.web.labels import count_of, duration_text, inert, plain
+from catalog.web.labels import count_of, inert, plain
 from catalog.web.server.scan_job import ScanState
 from catalog.web.state import page
 from catalog.web.tab import tab
@@ -53,41 +53,11 @@ def report_text(report: ScanReport) -> str:
     return f"Scanned: {', '.join(parts)}."
 
 
-def state_text(state: ScanState) -> str:
-    """Return progress, rate and remaining time of a scan as one line."""
-    if state.status == "stopping":
-        return "Stopping after the present files …"
-    if state.step == "looking" or not state.total:
-        return f"Looking for files: {state.done:,} so far …"
-    parts = [f"{state.done:,} of {count_of(state.total, 'file')} measured"]
-    if state.rate:
-        parts.append(f"{state.rate:.0f} a second" if state.rate >= 1 else "less than one a second")
-    if state.left_s:
-        parts.append(f"about {duration_text(state.left_s)} left")
-    return ", ".join(parts)
-
-
 def draw_scan(catalog: Catalog) -> None:
     """Draw the state of the scan with its buttons; it refreshes itself."""
     state = page().scans.state()
     draw = st.fragment(_draw_state, run_every=REFRESH_S if state.is_running else None)
     draw(catalog, was_running=state.is_running, was_empty=not page().hits())
-
-
-def draw_scan_line(catalog: Catalog) -> None:
-    """Draw one line at the foot of the page while a scan is running."""
-    if page().scans.state().is_running:
-        st.fragment(_draw_line, run_every=REFRESH_S)(catalog)
-
-
-def _draw_line(catalog: Catalog) -> None:
-    state = page().scans.state()
-    if not state.is_running:
-        st.rerun()
-    with st.container(key="scanline", horizontal=True, vertical_alignment="center"):
-        st.markdown(f"Scanning: {inert(state_text(state))}.")
-        if st.button("Show new hits", key="scan_show", type="tertiary"):
-            st.rerun()
 
 
 def _draw_state(catalog: Catalog, *, was_running: bool, was_empty: bool) -> None:
@@ -98,7 +68,7 @@ def _draw_state(catalog: Catalog, *, was_running: bool, was_empty: bool) -> None
         st.warning(inert(error))
     if state.is_running:
         share = state.done / state.total if state.total else 0.0
-        st.progress(min(1.0, share), inert(state_text(state)))
+        st.progress(min(1.0, share), inert(state.text))
         st.button(
             "Stop", key="scan_stop", on_click=page().scans.stop, disabled=state.status == "stopping"
         )

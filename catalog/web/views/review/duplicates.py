@@ -26,11 +26,8 @@ CERTAIN = 0.99  # evidence from which a copy is certain; a judgement, no source
 HEADING = "Copies in the catalog"
 
 
-def draw_duplicates(catalog: Catalog, *, is_open: bool) -> None:
-    """Draw the groups and the history; compare nothing until the user opens this section."""
-    if not is_open:
-        st.caption("Open this section to find copies.")
-        return
+def draw_duplicates(catalog: Catalog) -> None:
+    """Draw the groups and the history."""
     try:
         groups, uncertain = _find_groups(catalog)
     except CatalogError as err:  # a verdict is damaged, and nothing is to be decided without it

@@ -23,19 +23,5 @@ export function makeQueryFile(on) {
     } });
   const box = el('span', { class: 'query-file' }, button('Search from a file …', () => picker.click(),
     { title: 'For example a recording from a phone; it is not added to the catalog' }), picker);
-  const acceptDrops = node => {
-    node.addEventListener('dragover', event => {
-      if (!event.dataTransfer?.types.includes('Files')) return;
-      event.preventDefault();
-      node.classList.add('over');
-    });
-    node.addEventListener('dragleave', () => node.classList.remove('over'));
-    node.addEventListener('drop', event => {
-      node.classList.remove('over');
-      if (!event.dataTransfer?.files.length) return;
-      event.preventDefault();
-      search(event.dataTransfer.files[0]);
-    });
-  };
-  return { box, acceptDrops };
+  return { box, search };
 }

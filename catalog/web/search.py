@@ -1,11 +1,10 @@
-"""Match hits with the words and ranges of the search row."""
+"""Match hits with what the page asks for: words, tags, ranges of numbers."""
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from catalog.web.columns import Columns
 RANGES = {d.name: (d.label, d.unit) for d in DESCRIPTORS}
 NO_GOOD = MARKS.index(Mark.NO_GOOD)
 UNMARKED = "none"  # choice in the list of marks that finds hits without one
+KNOWN_MARKS = frozenset(mark or UNMARKED for mark in MARKS)
 
 
 @dataclass(frozen=True)
@@ -37,34 +37,6 @@ class SearchConditions:
     # Lowest and highest value of a descriptor, None for no limit; a hit without a value fails.
     ranges: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
     unsure: bool = False  # only hits whose role is uncertain and not confirmed by the user
-
-
-@dataclass(frozen=True)
-class SearchChoices:
-    """Names that occur among the hits, in order, and the range of each descriptor."""
-
-    roles: tuple[str, ...]
-    sessions: tuple[str, ...]
-    marks: tuple[str, ...]
-    tags: tuple[str, ...]
-    spans: Mapping[str, tuple[float, float]]
-
-
-@lru_cache(maxsize=2)
-def find_choices(columns: Columns) -> SearchChoices:
-    """Return the names and ranges that occur among the hits."""
-    spans = {}
-    for name, values in columns.numbers.items():
-        known = values[np.isfinite(values)]
-        if len(known):
-            spans[name] = (float(known.min()), float(known.max()))
-    return SearchChoices(
-        tuple(ROLES[k] for k in np.unique(columns.roles)),
-        columns.sessions,
-        tuple(MARKS[k] or UNMARKED for k in np.unique(columns.marks)),
-        tuple(sorted({tag for tags in columns.tags for tag in tags})),
-        spans,
-    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,19 +82,47 @@ def find_rows(
     return fits
 
 
+def read_conditions(body: Any) -> SearchConditions:
+    """Read {"query": "dry", "marks": ["none"], "ranges": {"length_s": [0.1, null]}}.
+
+    Each part may be missing; "tags" and "unsure" are read too.
+
+    Raises
+    ------
+    ValueError
+        if it is not of that form
+    """
+    if not isinstance(body, dict):
+        raise ValueError("the question is not understood")
+    query, ranges = body.get("query", ""), body.get("ranges", {})
+    tags, marks = (_read_words(body.get(name, [])) for name in ("tags", "marks"))
+    if not isinstance(query, str) or not isinstance(ranges, dict) or set(marks) - KNOWN_MARKS:
+        raise ValueError("the question is not understood")
+    ends = {str(name): _read_range(pair) for name, pair in ranges.items()}
+    return SearchConditions(
+        query=query.strip(), marks=marks, tags=tags, ranges=ends, unsure=bool(body.get("unsure"))
+    )
+
+
+def _read_words(words: Any) -> tuple[str, ...]:
+    if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
+        raise ValueError("the question is not understood")
+    return tuple(words)
+
+
+def _read_range(pair: Any) -> tuple[float | None, float | None]:
+    if not isinstance(pair, list) or len(pair) != 2:
+        raise ValueError("a range has two ends")
+    low, high = (None if end is None else float(end) for end in pair)
+    return low, high
+
+
 def make_mask(
     columns: Columns,
     ids: np.ndarray,
     conditions: SearchConditions,
     answer: QueryAnswer | None = None,
-) -> tuple[bytes | None, int, str]:
-    """Return which points meet the conditions: a mask, their number, and a version of the mask.
-
-    The mask has one bit for each of `ids`, highest bit first; it is None without any condition, if
-    no hit is marked "no-good".
-    """
-    if conditions == SearchConditions() and not (columns.marks == NO_GOOD).any():
-        return None, len(ids), ""
-    bits = np.isin(ids, columns.ids[find_rows(columns, conditions, answer)])
-    mask = np.packbits(bits).tobytes()
-    return mask, int(bits.sum()), f"{zlib.crc32(mask + ids.tobytes()):08x}-{len(ids)}"
+) -> bytes:
+    """Return which of `ids` meet the conditions: one bit each, highest bit first."""
+    found = columns.ids[find_rows(columns, conditions, answer)]
+    return np.packbits(np.isin(ids, found)).tobytes()

@@ -1,18 +1,14 @@
 // The mark, the tags and the remark of the chosen hit; each change can be undone.
 
 import { MAX_REMARK, MAX_TAG } from '../constants.js';
-import { MARK_SIGNS, annotate, undoAnnotation } from '../shared/annotations.js';
+import { MARK_SIGNS, annotate } from '../shared/annotations.js';
 import { button, consumeKey, el } from '../shared/dom.js';
 
 export const MARK_KEYS = { M: 'master', S: 'spare', X: 'no-good', N: '' };   // with shift; plain letters play
 const MARK_BUTTONS = { master: 'Master', spare: 'Spare', 'no-good': 'No good' };
-const UNDO_TITLE = 'Ctrl+Z undoes, Ctrl+Shift+Z redoes';
 
 export const cleanTag = text => text.trim().replace(/\s+/g, ' ');
 export const annotateMark = (hit, mark) => annotate([hit.id], { mark }, `${hit.name}: ${mark || 'no mark'}`);
-
-export const makeUndoButton = onError => button('Undo', () => undoAnnotation().catch(onError),
-  { class: 'undo', title: UNDO_TITLE });
 
 function makeTags(hit, change) {
   const tags = el('span', { class: 'tags' });
@@ -55,9 +51,7 @@ export function makeHitAnnotations(hit, onError) {   // `hit` is updated with ea
     title: `Shift+${keyOf(mark)}; again, or Shift+N, removes it`,
     onclick: () => annotateMark(hit, hit.mark === mark ? '' : mark).catch(onError),
   }, MARK_SIGNS[mark][0], ' ', label));
-  const box = el('div', {},
-    el('div', { class: 'actions' }, ...marks, makeUndoButton(onError)),
-    el('div', { class: 'tagging' }, ...makeTags(hit, change), makeRemark(hit, change)));
+  const box = el('div', { class: 'tagging' }, ...marks, ...makeTags(hit, change), makeRemark(hit, change));
   const showMark = mark => {
     hit.mark = mark;
     marks.forEach(node => node.setAttribute('aria-pressed', String(node.dataset.mark === mark)));

@@ -1,0 +1,32 @@
+// What is shown of one hit: its numbers and its role.
+
+import { ROLE_LABELS } from '../constants.js';
+import { el, options } from '../shared/dom.js';
+import { formatDecibels, formatHertz, formatSeconds } from '../shared/format.js';
+
+const ROLE_SOURCES = { user: 'set by you', name: 'from its name', sound: 'from its sound',
+  example: 'from your examples' };
+
+const describeChannels = n => ({ 1: 'mono', 2: 'stereo' }[n] ?? `${n} channels`);
+
+export function makeNumbers(hit) {
+  const { numbers } = hit, note = hit.body_note ? ` (${hit.body_note})` : '';
+  const entries = {
+    'length': formatSeconds(numbers.length_s), 'attack': formatSeconds(numbers.attack_s),
+    'decay by 20 dB': formatSeconds(numbers.decay20_s), 'brightness': formatHertz(numbers.centroid_hz),
+    'pitch': hit.pitch_hz ? formatHertz(hit.pitch_hz) + note : 'no clear pitch',
+    'loudness': formatDecibels(numbers.loudness_lkfs, 'LKFS'),
+    'peak': formatDecibels(numbers.peak_db, 'dBFS'),
+    'file': `${hit.format}, ${describeChannels(hit.channels)}`,
+  };
+  return el('dl', { class: 'numbers' }, ...Object.entries(entries).map(([name, value]) =>
+    el('div', {}, el('dt', {}, name), el('dd', {}, value))));
+}
+
+export function makeRolePicker(hit, onChange) {   // onChange(role)
+  const roles = el('select', { onchange: () => onChange(roles.value) }, ...options(ROLE_LABELS));
+  roles.value = hit.role;
+  const confidence = hit.role_source === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % certain`;
+  const source = ROLE_SOURCES[hit.role_source] ?? 'estimated';
+  return el('label', { class: 'role' }, `Role, ${source}${confidence}: `, roles);
+}

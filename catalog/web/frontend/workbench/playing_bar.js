@@ -1,0 +1,72 @@
+// Always at the bottom: what sounds now, how loud, and how to stop it.
+
+import { engine } from '../playback/audio_engine.js';
+import { transport } from '../playback/transport.js';
+import { undoAnnotation } from '../shared/annotations.js';
+import { button, el } from '../shared/dom.js';
+import { defineElement } from '../shared/element.js';
+
+const FIRST_PRESS = 'Click once or press a key: browsers allow sound only after that.';
+
+function makeLevel() {
+  const value = el('span', { class: 'db' }, `${engine.levelDb} dB`);
+  const fader = el('input', { type: 'range', min: -48, max: 0, step: 1, value: engine.levelDb,
+    'aria-label': 'Playback level, dB', oninput: () => {
+      engine.setLevel(Number(fader.value));
+      value.textContent = `${fader.value} dB`;
+    } });
+  return el('label', { class: 'level' }, 'level', fader, value);
+}
+
+function build(box, { state, annotations }) {
+  const name = el('span', { class: 'sounding', role: 'status' });
+  const stop = button('Stop', transport.stop, { title: 'Stop everything (Escape)' });
+  const loop = button('Loop', () => transport.setLoops(!transport.loops),
+    { 'aria-pressed': 'false', title: 'Play what is pressed again and again' });
+  const compare = button('A/B', () => {
+    if (transport.pair) { transport.switchSide(); return; }
+    const a = state.hitOf(state.chosen), { hit, before } = transport;
+    const last = hit?.id === a?.id ? before : hit;
+    if (a && last) transport.compare(a, last);
+  }, { title: 'Compare the chosen hit with the last other one; press again to switch (B)' });
+  const rests = el('input', { type: 'checkbox', checked: engine.playsOnHover,
+    onchange: () => engine.setPlaysOnHover(rests.checked) });
+  const notice = el('span', { class: 'notice', role: 'status' });
+  const undo = button('Undo', () => undoAnnotation().catch(error => state.change({ notice: error.message })),
+    { class: 'undo' });
+  const scan = el('span', { class: 'scan', role: 'status' });
+  const bar = el('div', { role: 'toolbar', 'aria-label': 'Playing', class: 'playing' },
+    stop, loop, compare, name, makeLevel(), el('label', { class: 'tick' }, rests, 'play under the pointer'),
+    el('span', { class: 'ends' }, scan, notice, undo));
+  box.replaceChildren(bar);
+
+  const drawSound = () => {
+    const { pair, player, hit } = transport, side = pair && player.isRunning ? player.side : '';
+    loop.setAttribute('aria-pressed', String(transport.loops));
+    compare.setAttribute('aria-pressed', String(Boolean(side)));
+    compare.textContent = side ? `A/B: ${side}` : 'A/B';
+    const sounding = transport.isSounding();
+    name.classList.toggle('on', sounding);
+    name.textContent = !engine.isAwake() && !hit ? FIRST_PRESS
+      : hit ? hit.name ?? state.hitOf(hit.id)?.name ?? '' : 'Nothing sounds';
+    name.title = name.textContent;
+  };
+  const drawNotice = () => {
+    const last = annotations.undo.at(-1);
+    notice.textContent = state.notice ?? '';
+    notice.title = notice.textContent;
+    undo.disabled = !last;
+    undo.title = last ? `Undo: ${last.text} (Ctrl+Z; Ctrl+Shift+Z does it again)` : 'Nothing to undo';
+    const { scan: running } = state;
+    scan.textContent = running ? `Scan ${running.share} %` : '';
+    scan.title = running?.text ?? '';
+  };
+  const ends = [transport.subscribe(drawSound),
+    state.subscribe(['chosen', 'columns'], drawSound),
+    state.subscribe(['notice', 'annotated', 'scan'], drawNotice)];
+  drawSound();
+  drawNotice();
+  return () => ends.forEach(end => end());
+}
+
+export const makePlayingBar = defineElement('playing-bar', build);

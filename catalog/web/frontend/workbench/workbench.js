@@ -1,0 +1,200 @@
+// The page as one component: the parts at the top, what is asked for at the left, the list and the map in
+// the middle, the chosen hit at the right, what sounds and the kit at the bottom.
+
+import { PARTS, SLOT_LABELS } from '../constants.js';
+import { makeChosenPane } from '../chosen/chosen_pane.js';
+import { makePickedHits } from '../chosen/picked_hits.js';
+import { makeFindPane } from '../find/find_pane.js';
+import { makeHitList } from '../find/hit_list.js';
+import { makeMapPane } from '../find/map_pane.js';
+import { addDragging } from '../kit/drag.js';
+import { engine } from '../playback/audio_engine.js';
+import { sampler } from '../playback/kit_sampler.js';
+import { transport } from '../playback/transport.js';
+import { annotations, redoAnnotation, undoAnnotation } from '../shared/annotations.js';
+import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
+import { kitSession } from '../shared/kit_session.js';
+import { followAddress, readAddress } from './address.js';
+import { makeKitBar, putInSlot } from './kit_bar.js';
+import { makeLoader } from './loader.js';
+import { makePlayingBar } from './playing_bar.js';
+import { makeState } from './state.js';
+
+const LAYOUT_LABELS = { list: 'List', both: 'List and map', map: 'Map' };
+const PANE_LABELS = { ask: 'Ask', chosen: 'Chosen hit' };
+const NOTICE_MS = 9000;                // long enough to be read
+const AUDIO = /\.(wav|flac|aiff?|caf|m4a|mp3|ogg)$/i;
+
+function makeHead(state, { guide }) {
+  const parts = Object.entries(PARTS).map(([part, label]) =>
+    button(label, () => state.change({ part }), { 'data-part': part }));
+  const layouts = Object.entries(LAYOUT_LABELS).map(([layout, label]) =>
+    button(label, () => state.change({ layout, pane: 'hits' }), { 'data-layout': layout }));
+  const panes = Object.entries(PANE_LABELS).map(([pane, label]) =>   // one at a time on a narrow screen
+    button(label, () => state.change({ pane }), { 'data-pane': pane, class: 'narrow' }));
+  const views = el('div', { class: 'layouts', role: 'group', 'aria-label': 'Hits as' },
+    panes[0], ...layouts, panes[1]);
+  const box = el('header', {}, el('span', { class: 'brand' }, 'Drum hits'),
+    el('nav', { 'aria-label': 'Parts' }, ...parts), views,
+    button('?', guide, { class: 'guide', title: 'Guides', 'aria-label': '? Guides' }));
+  const draw = () => {
+    parts.forEach(node => {
+      if (node.dataset.part === state.part) node.setAttribute('aria-current', 'page');
+      else node.removeAttribute('aria-current');
+    });
+    layouts.forEach(node => node.setAttribute('aria-pressed', String(node.dataset.layout === state.layout)));
+    panes.forEach(node => node.setAttribute('aria-pressed', String(node.dataset.pane === state.pane)));
+    views.hidden = state.part !== 'find';
+  };
+  const unsubscribe = state.subscribe(['part', 'layout', 'pane'], draw);
+  draw();
+  return { box, stop: unsubscribe };
+}
+
+function makeActions(state) {          // what the parts of the page do to each other
+  let timer = 0;
+  const on = {};
+  on.notice = text => {
+    clearTimeout(timer);
+    state.change({ notice: text });
+    if (text && !state.isLost) timer = setTimeout(() => state.change({ notice: '' }), NOTICE_MS);
+  };
+  on.choose = id => {
+    const hit = state.hitOf(id);
+    if (hit) transport.play(hit);
+    state.change({ chosen: id });
+  };
+  on.pick = ids => state.change({ picked: new Set(ids) });
+  on.point = row => { if (row !== state.pointed) state.change({ pointed: row }); };
+  on.narrow = ids => { state.ask({ drawn: ids }); on.pick([]); };
+  on.draw = ids => {
+    on.pick(ids);
+    if (!ids.length) on.notice('No hit is inside the line.');
+  };
+  on.put = async (slot, hits) => {
+    on.notice(`Putting ${hits[0].name} in ${SLOT_LABELS[slot]} …`);
+    on.notice(await putInSlot(slot, hits));
+  };
+  on.stop = () => clearTimeout(timer);
+  return on;
+}
+
+export function mount(root, live) {
+  const view = root.querySelector('.view'), state = makeState();
+  const { part, chosen, color, question } = readAddress(location.search);
+  Object.assign(state, { part, chosen, color, question, tab: live.data.tab, dark: isDark(view),
+    layoutState: '', isLost: false });
+  const on = makeActions(state), picked = makePickedHits({ state, on });
+  const release = () => { on.pick([]); map.map.dropLine(); map.setDrawing(false); };
+  const list = makeHitList({ state, on }), map = makeMapPane({ state, on: { ...on, release }, name: 'find' });
+  const find = makeFindPane({ state, preview: session => map.preview(session) });
+  const chosenPane = makeChosenPane({ state, on, picked }), playing = makePlayingBar({ state, annotations });
+  const hitInFocus = () => chosenPane.pane.hitOfRow(root.activeElement?.closest?.('[data-hit]'))
+    ?? state.hitOf(state.chosen);
+  const kit = makeKitBar({ on: { ...on, hitInFocus } });
+  const head = makeHead(state, { guide: () => live.c.setTriggerValue('guide', Date.now()) });
+  const middle = el('div', { class: 'middle' }, list, map);
+  const main = el('main', { class: 'find' }, find, middle, chosenPane);
+  view.classList.add('workbench');
+  view.replaceChildren(el('div', { class: 'shell' }, head.box, main, el('footer', {}, playing, kit)));
+  state.focusHits = () => (state.layout === 'map' ? map.map.front.focus() : list.focusHits());
+
+  const drawLayout = () => {
+    main.hidden = state.part !== 'find';
+    middle.dataset.layout = state.layout;
+    main.dataset.pane = state.pane;
+  };
+  const loader = makeLoader(state, on);
+  const onAnnotated = (changed, text) => {   // [[id, role, mark], ...]
+    const { columns } = state;
+    for (const [id, role, mark] of changed) {
+      const row = columns?.rowOf(id) ?? -1;
+      if (row >= 0) { columns.points.role[row] = role; columns.points.mark[row] = mark; }
+    }
+    ['role', 'mark'].forEach(by => columns?.forgetOrder(by));
+    chosenPane.pane.applyAnnotations(changed);
+    map.map.draw();
+    state.change({ annotated: Date.now(), question: state.question });
+    on.notice(text);
+  };
+  annotations.listeners.add(onAnnotated);
+
+  const handleKey = event => {
+    if (event.key === 'Escape') {
+      transport.stop();
+      picked.sequence.stop();
+      if (state.picked.size) release();
+      return;
+    }
+    if (isTyping(event) || event.defaultPrevented || state.part !== 'find') return;
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === 'z') {
+      consumeKey(event);
+      (event.shiftKey ? redoAnnotation() : undoAnnotation()).catch(error => on.notice(error.message));
+    }
+    if (hasModifier(event)) return;
+    if (event.key === '/') { consumeKey(event); find.focusWords(); return; }
+    if (event.key.toLowerCase() === 'b') {
+      consumeKey(event);
+      if (event.shiftKey && transport.player.isRunning) transport.stop(); else transport.switchSide();
+      return;
+    }
+    if (!chosenPane.pane.handleKey(event)) kit.handleKey(event);
+  };
+  const onKey = event => { if (!event.composedPath().includes(view)) handleKey(event); };
+  view.addEventListener('keydown', handleKey);
+  document.addEventListener('keydown', onKey);
+  const ends = [followAddress(state), state.subscribe(['part', 'layout', 'pane'], drawLayout),
+    state.subscribe(['part'], () => live.c.setStateValue('part', state.part)),
+    () => document.removeEventListener('keydown', onKey), addFileDrops(chosenPane, on),
+    addDragging(view, { source: node => draggedHits(node, { state, chosenPane }),
+      target: node => node?.closest?.('kit-bar [data-slot]') ?? null,
+      begin: dragged => kit.setDragged(dragged.hits[0]), end: () => kit.setDragged(null),
+      drop: (target, { hits }) => on.put(target.dataset.slot, hits) })];
+  const onError = event => on.notice(event.detail);
+  document.addEventListener('hits-error', onError);
+  ends.push(() => document.removeEventListener('hits-error', onError));
+  drawLayout();
+  loader.look();
+
+  const update = data => {
+    state.tab = data.tab;
+    if (isDark(view) !== state.dark) state.change({ dark: isDark(view) });
+    if (data.kit_revision !== undefined) kitSession.refresh(data);
+    if (data.probe) {
+      globalThis.__audition = { engine, state, map: map.map, panel: chosenPane.pane, picked, kitSession,
+        sampler, transport, annotations };
+    }
+  };
+  const stop = () => {
+    annotations.listeners.delete(onAnnotated);
+    [...ends, head.stop, loader.stop, on.stop].forEach(end => end());
+  };
+  return { update, stop };
+}
+
+function draggedHits(node, { state, chosenPane }) {   // one hit, or all that are chosen together
+  const row = node.closest?.('[data-hit]'), isHeading = node.closest?.('chosen-hit h2');
+  const hit = isHeading ? chosenPane.pane.shown : chosenPane.pane.hitOfRow(row);
+  if (!hit || hit.outside) return null;
+  const ids = state.picked.has(hit.id) ? [...state.picked] : [hit.id];
+  const hits = ids.length > 1 ? ids.map(state.hitOf).filter(Boolean) : [hit];
+  return { hits, name: hits.length > 1 ? `${hits.length} hits` : hit.name };
+}
+
+function addFileDrops(chosenPane, on) {   // a file dropped anywhere on the page is searched from
+  const hasFiles = event => event.dataTransfer?.types.includes('Files');
+  const over = event => { if (hasFiles(event)) event.preventDefault(); };
+  const drop = event => {
+    if (!event.dataTransfer?.files.length || event.defaultPrevented) return;
+    event.preventDefault();
+    const file = event.dataTransfer.files[0];
+    if (AUDIO.test(file.name)) chosenPane.pane.searchFrom(file);
+    else on.notice(`${file.name} is not an audio file that can be searched from.`);
+  };
+  document.addEventListener('dragover', over);
+  document.addEventListener('drop', drop);
+  return () => {
+    document.removeEventListener('dragover', over);
+    document.removeEventListener('drop', drop);
+  };
+}

@@ -1,1 +1,0 @@
-"""The page part with the map and the search."""
