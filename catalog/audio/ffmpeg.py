@@ -10,7 +10,7 @@ import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -53,14 +53,36 @@ def open_stream(path: Path) -> Iterator[Stream]:
     AudioError
         also while the blocks are decoded, if the file has another format, is broken or ends early
     """
+    with _audio_errors(path), open_container(path) as container:
+        yield _open(path, container)
+
+
+@contextlib.contextmanager
+def open_container(path: Path) -> Iterator[Any]:
+    """Open a file with FFmpeg, which can open no other file or address by it."""
     import av
 
+    form = FORMATS[path.suffix.lower()]
     with (
-        _audio_errors(path),
         path.open("rb") as file,
-        av.open(file, format=FORMATS[path.suffix.lower()], metadata_errors="replace") as container,
+        av.open(_Input(file), format=form, metadata_errors="replace") as container,
     ):
-        yield _open(path, container)
+        yield container
+
+
+class _Input:
+    """An open file for FFmpeg; PyAV prints any error of `seek` instead of raising it."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self.read, self.tell = file.read, file.tell
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        """Return the new position; -1, FFmpeg's sign of an error, for one that cannot be."""
+        try:
+            return self._file.seek(offset, whence)
+        except (OSError, ValueError, OverflowError):  # a damaged file refers to any position
+            return -1
 
 
 @contextlib.contextmanager

@@ -15,9 +15,11 @@ from catalog.audio.decode import decode_file
 from catalog.audio.ffmpeg import decode_with_ffmpeg
 from catalog.errors import AudioError
 from tests.signals import drum_stroke
+from tests.trust.mangle import mangle
 
 SR = 48_000
 MUXERS = {".m4a": "ipod", ".caf": "caf"}
+CAF_SEED = 90_090  # of a file whose chunks end beyond any file
 AAC_ERROR_DB = -25.0  # of the stroke, at 256 kbit/s
 
 
@@ -102,6 +104,21 @@ def test_a_corrupted_file_is_decoded_or_refused(stroke, seed):
         audio = decode_file(path)
         assert np.isfinite(audio.samples).all()
         assert len(audio.samples) < 10 * len(wave)
+
+
+def test_a_position_beyond_any_file_prints_no_traceback(tmp_path):
+    """FFmpeg seeks to the end of a chunk, which a damaged CAF file may place anywhere."""
+    path = tmp_path / "snare.caf"
+    path.write_bytes(mangle(CAF_SEED)[0])
+    code = (
+        "import contextlib, pathlib, sys; from catalog.audio.ffmpeg import decode_with_ffmpeg;"
+        "from catalog.errors import AudioError;"
+        "from catalog.audio.metadata.media_tags import read_media_tags;"
+        f"path = pathlib.Path({str(path)!r}); read_media_tags(path);"
+        "exec('with contextlib.suppress(AudioError): decode_with_ffmpeg(path)')"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr == ""
 
 
 def test_a_playlist_is_not_followed(stroke):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from catalog.audio.ffmpeg import FORMATS
+from catalog.audio.ffmpeg import FORMATS, open_container
 from catalog.audio.metadata.chunks import clean_text
 
 # Our names of the fields that FFmpeg reads; "creation_time" is in UTC (ISO/IEC 14496-12, mvhd).
@@ -16,16 +16,12 @@ def read_media_tags(path: Path) -> dict[str, str]:
 
     "date" is yyyy-mm-dd, and "time", in UTC, is hh:mm:ss.
     """
-    form = FORMATS.get(path.suffix.lower())
-    if form is None:
+    if path.suffix.lower() not in FORMATS:
         return {}
     import av
 
     try:
-        with (
-            path.open("rb") as file,
-            av.open(file, format=form, metadata_errors="replace") as container,
-        ):
+        with open_container(path) as container:
             found = dict(container.metadata)
     except (av.error.FFmpegError, OSError, ValueError):
         return {}

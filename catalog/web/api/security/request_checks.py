@@ -43,7 +43,12 @@ class OwnPagesOnly:
             await receive()
             await send({"type": "websocket.close", "code": POLICY_VIOLATION})
             return
-        await self.app(scope, _only_messages(receive, send), send)
+        watched = _WatchedSocket(receive, send)
+        try:
+            await self.app(scope, _only_messages(watched.receive, watched.send), watched.send)
+        except RuntimeError:  # Starlette's for the use of a socket that the browser has closed
+            if not watched.has_ended:
+                raise
 
     def _find_answer(self, scope: Scope) -> Response | None:
         """Return the answer to a request that is not passed on, or None."""
@@ -66,6 +71,27 @@ class OwnPagesOnly:
         if not is_open and not self.access.has_cookie(headers.getlist("cookie"), port):
             return PlainTextResponse(NO_COOKIE, 403)
         return None
+
+
+class _WatchedSocket:
+    """Pass on the messages of a socket, and record that it has ended."""
+
+    def __init__(self, receive: Receive, send: Send) -> None:
+        self._receive, self._send = receive, send
+        self.has_ended = False
+
+    async def receive(self) -> Message:
+        message = await self._receive()
+        self.has_ended |= message["type"] == "websocket.disconnect"
+        return message
+
+    async def send(self, message: Message) -> None:
+        self.has_ended |= message["type"] == "websocket.close"
+        try:
+            await self._send(message)
+        except OSError:  # the browser is gone
+            self.has_ended = True
+            raise
 
 
 def own_hosts(port: int) -> Sequence[str]:
