@@ -80,9 +80,9 @@ def pack_points(columns: Columns, hit_ids: np.ndarray, xy: np.ndarray) -> PointP
 class RowPack:
     """What the list shows of each hit beyond its point, in the order of the points.
 
-    `body` is float32 length in s, float32 brightness in Hz, uint32 drum, uint16 microphone, all of
-    shape (n,), then JSON in UTF-8: "names" joined by line breaks, "drums" and "microphones" by
-    their number, and "tags", the rows of each tag. `version` changes with it.
+    `body` is float32 length in s, float32 brightness in Hz, float32 strength in LKFS, uint32 drum,
+    uint16 microphone, all of shape (n,), then JSON in UTF-8: "names" joined by line breaks, "drums"
+    and "microphones" by their number, and "tags", the rows of each tag. `version` changes with it.
     """
 
     body: bytes
@@ -101,6 +101,7 @@ def pack_rows(columns: Columns, hits: Sequence[Hit], ids: np.ndarray) -> RowPack
         for tag in hit.tags:
             tags.setdefault(tag, []).append(row)
     at = [columns.numbers[name][rows].astype("<f4") for name in ("length_s", "centroid_hz")]
+    at.append(np.array([hit.strength_lkfs for hit in shown], "<f4"))
     words = {
         "names": "\n".join(plain(hit.name) for hit in shown),
         "drums": drums, "microphones": microphones, "tags": tags,

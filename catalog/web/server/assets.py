@@ -24,7 +24,8 @@ LOADER = "load.js"  # sent by Streamlit itself, not served as a module
 CONSTANTS = "constants.js"
 # In the order of the cascade: a later sheet overrides an earlier one.
 STYLES = (
-    "shared/shared.css", "workbench/workbench.css", "kit/kit.css", "kit/layer_editor.css",
+    "shared/shared.css", "workbench/workbench.css", "find/drums.css", "kit/kit.css",
+    "kit/layer_editor.css",
     "review/duplicates.css", "recordings/role_review.css", "review/faults.css",
     "recordings/take_cut.css",
 )  # fmt: skip

@@ -16,6 +16,7 @@ LONGEST_S = 0.4  # between the synthetic kicks
 NAMELESS = """[...document.querySelectorAll('*')].filter(n => n.shadowRoot).flatMap(n =>
   [...n.shadowRoot.querySelectorAll('button, select, input, canvas[tabindex]')]).filter(n =>
   !(n.getAttribute('aria-label') || n.innerText?.trim() || n.labels?.length)).length"""
+STRENGTH = "__audition.state.columns.strength[__audition.state.columns.rowOf({})]"
 CACHE = """(async () => { const e = __audition.engine, m = __audition.map;
   for (const id of m.points.ids) await e.load(m.hitOf(id));
   const sum = e.cache.keys().reduce((n, key) => n + e.cache.use(key).bytes, 0);
@@ -263,3 +264,31 @@ def test_the_list_and_the_map_share_choice_pointer_and_question(visit: Visit):
     assert visit.get("__audition.state.rows.length") == shown
     size = "document.scrollingElement.scrollHeight - innerHeight"
     assert visit.get(size) <= 0
+
+
+def test_a_run_of_strokes_swept_in_the_drums_view_becomes_layers_of_a_slot(own_visit: Visit):
+    page, mouse = own_visit.page, own_visit.page.mouse
+    page.get_by_role("button", name="Drums", exact=True).click()
+    page.get_by_role("search").get_by_role("button", name="Tom").click()
+    grid = page.get_by_role("grid", name="Drums")
+    strokes = grid.locator(".strip").first.locator(".stroke")
+    ids = [int(node.get_attribute("data-hit")) for node in strokes.all()]
+    levels = {i: own_visit.get(STRENGTH.format(i)) for i in ids}
+    assert len(ids) == 2
+    assert ids == sorted(ids, key=levels.get)  # from soft to hard
+    assert own_visit.play(lambda: strokes.last.click()) == ids[1]
+    assert own_visit.play(lambda: page.keyboard.press("ArrowLeft")) == ids[0]
+
+    strip = grid.locator(".strip").first.bounding_box()
+    mouse.move(strip["x"] + 2, strip["y"] + 2)
+    mouse.down()
+    mouse.move(strip["x"] + strip["width"], strip["y"] + 2, steps=12)
+    mouse.up()
+    assert set(own_visit.get("[...__audition.state.picked]")) == set(ids)
+    slot = page.get_by_role("list", name="Kit").locator('[data-slot="tom_low"]')
+    start, end = strokes.first.bounding_box(), slot.bounding_box()
+    mouse.move(start["x"] + 4, start["y"] + 4)
+    mouse.down()
+    mouse.move(end["x"] + 30, end["y"] + 30, steps=6)
+    mouse.up()
+    own_visit.until("__audition.kitSession.bySlot.get('tom_low')?.hits.length === 2")

@@ -7,7 +7,8 @@ const MAX_ROWS = 2 ** 20;              // a key of 32 bits and a row of 20 fit e
 const DIGITS = 6;                      // to which numbers in names are filled, so that 2 precedes 10
 const collator = new Intl.Collator('en', { sensitivity: 'base' });
 
-// Split a body: float32 length in s, float32 brightness in Hz, uint32 drum, uint16 microphone, JSON.
+// Split a body: float32 length in s, float32 brightness in Hz, float32 strength in LKFS, uint32 drum,
+// uint16 microphone, JSON.
 function unpackRows(body, n) {
   let offset = 0;
   const take = Type => {
@@ -15,7 +16,8 @@ function unpackRows(body, n) {
     offset += column.byteLength;
     return column;
   };
-  const columns = { length: take(Float32Array), brightness: take(Float32Array), drum: take(Uint32Array),
+  const columns = { length: take(Float32Array), brightness: take(Float32Array),
+    strength: take(Float32Array), drum: take(Uint32Array),
     microphone: take(Uint16Array) };
   const { names, ...words } = JSON.parse(new TextDecoder().decode(new Uint8Array(body, offset)));
   return { ...columns, ...words, names: n ? names.split('\n') : [] };

@@ -29,8 +29,8 @@ export async function putInSlot(slot, hits) {
   for (const { id } of hits.slice(1)) {
     if (!await kitSession.apply('add', { slot, id })) return kitSession.error;
   }
-  const more = hits.length > 1 ? ` and ${hits.length - 1} more` : '';
-  return `${hits[0].name}${more} is in ${label}${before ? `, in place of ${before.hits[0].name}` : ''}`;
+  const more = hits.length > 1 ? ` and ${hits.length - 1} more are` : ' is';
+  return `${hits[0].name}${more} in ${label}${before ? `, in place of ${before.hits[0].name}` : ''}`;
 }
 
 function makeFilled(slot, key) {
@@ -41,7 +41,8 @@ function makeFilled(slot, key) {
     onpointerdown: event => { if (event.pointerType === 'mouse' && event.button === 0) strike(); },
     onclick: event => { if (event.detail === 0 || event.pointerType !== 'mouse') strike(); },
   }, el('span', { class: 'slot' }, slot.label), ' ', el('kbd', {}, key), outlineCanvas(hit, ...WAVE),
-  el('bdi', { class: 'name' }, hit.name), ' ', el('bdi', { class: 'session' }, session));
+  el('bdi', { class: 'name' }, hit.name), ' ', el('span', { class: 'session' }, el('bdi', {}, session),
+    slot.hits.length > 1 ? ` · ${slot.hits.length} strokes` : ''));
   const lock = el('button', { type: 'button', class: 'lock', 'aria-pressed': String(slot.locked),
     'aria-label': `Lock ${slot.label}`, title: 'A locked slot stays when the rest is filled',
     onclick: () => kitSession.apply('lock', { slot: slot.slot }) }, slot.locked ? '●' : '○');

@@ -4,6 +4,7 @@
 import { PARTS, SLOT_LABELS } from '../constants.js';
 import { makeChosenPane } from '../chosen/chosen_pane.js';
 import { makePickedHits } from '../chosen/picked_hits.js';
+import { makeDrumsGrid } from '../find/drums_grid.js';
 import { makeFindPane } from '../find/find_pane.js';
 import { makeHitList } from '../find/hit_list.js';
 import { makeMapPane } from '../find/map_pane.js';
@@ -20,7 +21,7 @@ import { makeLoader } from './loader.js';
 import { makePlayingBar } from './playing_bar.js';
 import { makeState } from './state.js';
 
-const LAYOUT_LABELS = { list: 'List', both: 'List and map', map: 'Map' };
+const LAYOUT_LABELS = { list: 'List', both: 'List and map', map: 'Map', drums: 'Drums' };
 const PANE_LABELS = { ask: 'Ask', chosen: 'Chosen hit' };
 const NOTICE_MS = 9000;                // long enough to be read
 const AUDIO = /\.(wav|flac|aiff?|caf|m4a|mp3|ogg)$/i;
@@ -93,11 +94,13 @@ export function mount(root, live) {
     ?? state.hitOf(state.chosen);
   const kit = makeKitBar({ on: { ...on, hitInFocus } });
   const head = makeHead(state, { guide: () => live.c.setTriggerValue('guide', Date.now()) });
-  const middle = el('div', { class: 'middle' }, list, map);
+  const drums = makeDrumsGrid({ state, on });
+  const middle = el('div', { class: 'middle' }, list, map, drums);
   const main = el('main', { class: 'find' }, find, middle, chosenPane);
   view.classList.add('workbench');
   view.replaceChildren(el('div', { class: 'shell' }, head.box, main, el('footer', {}, playing, kit)));
-  state.focusHits = () => (state.layout === 'map' ? map.map.front.focus() : list.focusHits());
+  state.focusHits = () => (state.layout === 'map' ? map.map.front.focus()
+    : state.layout === 'drums' ? drums.focusHits() : list.focusHits());
 
   const drawLayout = () => {
     main.hidden = state.part !== 'find';
