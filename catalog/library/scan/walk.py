@@ -32,6 +32,16 @@ FORMS = {
     b"FORM": (b"AIFF", b"AIFC", b"8SVX", b"16SV"),
 }  # fmt: skip
 MANIFEST = "manifest.json"  # of an exported kit
+# File systems without files of a user, as Linux names them in proc_pid_mounts(5) (from memory);
+# one of them holds links to the whole disk.
+SYSTEM_TYPES = frozenset({
+    "proc", "sysfs", "devtmpfs", "devpts", "cgroup", "cgroup2", "debugfs", "tracefs", "securityfs",
+    "configfs", "mqueue", "bpf", "pstore", "efivarfs", "binfmt_misc", "fusectl", "hugetlbfs",
+    "rpc_pipefs", "selinuxfs",
+})  # fmt: skip
+SYSTEM_FOLDERS = ("/proc", "/sys", "/dev")  # also where they are on an ordinary file system
+SHARED_MEMORY = "/dev/shm"  # ordinary files
+SYSTEM_REASON = "holds devices and data of the system, no recordings; leave it out"
 UNREAD_REASON = "is of a format that is not read; export it as WAV or FLAC"
 
 
@@ -53,7 +63,8 @@ class Found:
 def check_roots(folders: Iterable[str | Path]) -> list[str]:
     """Return the folders to scan, absolute, links resolved, without those inside another one.
 
-    Raise `ParameterError` if there is none, or one does not exist or is not a folder.
+    Raise `ParameterError` if there is none, or one does not exist, is not a folder, or belongs to
+    the system.
     """
     if isinstance(folders, str | os.PathLike):
         folders = [folders]
@@ -68,7 +79,28 @@ def check_roots(folders: Iterable[str | Path]) -> list[str]:
             what = "is not a folder; give the folder that it is in" if os.path.exists(root) else (
                 "does not exist; check the name, or connect its disk")  # fmt: skip
             raise ParameterError(f"{root}: {what}")
+    system = find_system_folders()
+    for root in roots:
+        if is_of_system(root, system):
+            raise ParameterError(f"{root}: {SYSTEM_REASON}")
     return [r for r in roots if not any(is_under(r, other) for other in roots if other != r)]
+
+
+def find_system_folders() -> tuple[str, ...]:
+    """Return the folders of devices, processes and other data of the system."""
+    try:
+        mounts = Path("/proc/self/mounts").read_text(encoding="utf-8", errors="surrogateescape")
+    except OSError:  # not on this system
+        return SYSTEM_FOLDERS
+    fields = (line.split() for line in mounts.splitlines())
+    found = {part[1] for part in fields if len(part) > 2 and part[2] in SYSTEM_TYPES}
+    tops = {*SYSTEM_FOLDERS, *found}
+    return tuple(a for a in tops if not any(is_under(a, b) for b in tops if b != a))
+
+
+def is_of_system(folder: str, system: Sequence[str]) -> bool:
+    """Return whether a folder, without links, is one of `find_system_folders` or inside one."""
+    return any(is_under(folder, top) for top in system) and not is_under(folder, SHARED_MEMORY)
 
 
 def is_under(path: str, folder: str) -> bool:
@@ -86,13 +118,16 @@ def walk_folders(
     itself is a fault. `on_found` is called with the number of files so far, after each folder.
     """
     found, seen = Found(), set[str]()
-    aside = os.path.realpath(leave_out)
+    aside, system = os.path.realpath(leave_out), find_system_folders()
     for root in roots:
         found.manifests.append(os.path.join(os.path.dirname(root), MANIFEST))
         waiting = [(root, os.path.realpath(root))]
         while waiting:
             folder, real = waiting.pop()
             if real in seen or is_under(real, aside):
+                continue
+            if is_of_system(real, system):
+                found.faults.append((folder, SYSTEM_REASON))
                 continue
             seen.add(real)
             inner = list(_read_folder(folder, root, roots, found))

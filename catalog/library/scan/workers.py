@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import itertools
 from collections.abc import Callable, Generator, Sequence
@@ -104,8 +103,12 @@ def _is_divided(task: Task, measure: Measure) -> bool:
 def _measure_divided(task: Task, *, n_jobs: int) -> Outcome:
     """Measure one large file in all workers; if that fails, one worker finds the reason."""
     given = None
-    with contextlib.suppress(Exception):
+    try:
         given = _measure_in_parts(task.file, partial(_run_in_workers, n_jobs=n_jobs))
+    except (CatalogError, OSError, MemoryError, WorkerDied):  # of the file or of the machine
+        pass
+    except Exception as err:  # the same edge as that of `measure_task`
+        return Outcome(task, reason=_unexpected(err))
     call = partial(_measure_in_worker, measure=measure_file, given=given)
     (outcome,) = map_with_workers(call, [task], n_jobs=1, batch_size=1)
     return outcome
@@ -214,8 +217,12 @@ def measure_task(task: Task, measure: Measure, given: Given | None = None) -> Ou
     except MemoryError:
         return _without_memory(task)
     except Exception as err:  # the one edge that reports and goes on: no file may stop a scan
-        reason = f"cannot be measured ({type(err).__name__}: {err}); {EXPORT_AGAIN}"
+        reason = _unexpected(err)
     return Outcome(task, reason=" ".join(reason.split()))
+
+
+def _unexpected(err: Exception) -> str:
+    return " ".join(f"cannot be measured ({type(err).__name__}: {err}); {EXPORT_AGAIN}".split())
 
 
 def _without_memory(task: Task) -> Outcome:

@@ -1,11 +1,20 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 
 import pytest
 
-from catalog.library.scan.walk import check_roots, hash_file, walk_folders
+from catalog.errors import ParameterError
+from catalog.library.scan.walk import (
+    SYSTEM_REASON,
+    check_roots,
+    find_system_folders,
+    hash_file,
+    is_of_system,
+    walk_folders,
+)
 
 NOWHERE = "/nowhere-aside"
 
@@ -110,3 +119,22 @@ def test_recordings_of_unread_formats_are_reported(tree):
     ((path, reason),) = walk(tree).faults
     assert os.path.basename(path) == "old memo.WMA"
     assert reason == "is of a format that is not read; export it as WAV or FLAC"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names folders of Linux")
+@pytest.mark.parametrize("folder", ["/dev", "/proc/self", "/proc/self/task", "/sys"])
+def test_folders_of_the_system_are_refused_at_once(folder):
+    with pytest.raises(ParameterError, match=r"holds devices and data of the system"):
+        check_roots([folder])
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names folders of Linux")
+def test_a_link_to_the_system_is_reported_and_not_followed(tree):
+    (tree / "system").symlink_to("/proc/self")  # which holds a link to the whole disk
+    found = walk(tree)
+    assert names(found) == ["x.FLAC", "10.wav", "2.wav"]
+    assert found.faults == [(str(tree / "system"), SYSTEM_REASON)]
+
+
+def test_memory_that_programs_share_may_be_scanned():
+    assert not is_of_system("/dev/shm/drums", find_system_folders())

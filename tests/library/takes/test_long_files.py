@@ -108,6 +108,30 @@ def test_a_large_file_that_is_damaged_is_skipped_with_its_reason(tmp_path, monke
     assert [fault.path.name for fault in report.skipped] == ["bad.wav"]
 
 
+@pytest.mark.parametrize(
+    ("err", "n_added", "reason"),
+    [
+        (AudioError("x", "ends early"), 1, ""),
+        (OSError(5, "Input/output error"), 1, ""),
+        (ZeroDivisionError("of ours"), 0, "cannot be measured (ZeroDivisionError: of ours)"),
+    ],
+)
+def test_one_worker_measures_a_large_file_if_all_together_fail(
+    take, tmp_path, monkeypatch, err, n_added, reason
+):
+    """A fault of the file or the machine is looked for again; one of the program is reported."""
+
+    def fail(*_):
+        raise err
+
+    monkeypatch.setattr(workers, "DIVIDED_BYTES", 1)
+    monkeypatch.setattr(workers, "_measure_in_parts", fail)
+    with Store.open(tmp_path / "drums.sqlite") as store:
+        report = scan_folders(store, [take.parent], n_jobs=2)
+    assert len(report.added) == n_added
+    assert [fault.reason.split(";")[0] for fault in report.skipped] == [reason] * (1 - n_added)
+
+
 def test_a_file_that_is_shorter_than_its_header_declares_is_refused(tmp_path):
     path = tmp_path / "take.mp3"
     soundfile.write(path, make_take(length_s=6.0), SR)
