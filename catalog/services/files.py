@@ -18,7 +18,12 @@ from catalog.library.files.set_aside import (
     unhide_hits,
 )
 from catalog.library.files.undo import UndoResult, undo_steps
-from catalog.library.scan.successors import hand_over, plan_hand_over, take_back
+from catalog.library.scan.successors import (
+    announce_hand_over,
+    hand_over,
+    plan_hand_over,
+    take_back,
+)
 from catalog.models import HistoryEvent
 
 
@@ -65,6 +70,8 @@ class Files:
                 "even_in_kits=True (--even-in-kits) to set it aside anyway"
             )
         plan = self.plan_hand_over(hit_ids)
+        if plan:  # a program that is killed after the moves does the rest when it starts again
+            announce_hand_over(self._context.store, plan)
         try:
             return set_aside_hits(self._context.store, hit_ids, reason=reason)
         finally:  # also for those that were moved before one failed

@@ -29,6 +29,7 @@ class Tab:
     name: str = field(default_factory=lambda: secrets.token_hex(8))  # distinguishes its changes
     action_error: str = ""  # why the last action failed, shown beside the part it belongs to
     kit_error: str = ""
+    kit_to_delete: str = ""  # a saved kit, until the question is answered
     scan_error: str = ""
     notice: str = ""  # what the last action on files did
     notice_revision: int | None = None  # of the catalog when the notice was first shown

@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -322,6 +324,33 @@ def test_annotations_of_a_copy_go_to_the_file_that_stays_until_it_is_restored(ca
     cat.annotations.annotate([keep], mark="no-good")
     cat.restore([other])
     assert (cat.hit(keep).mark, cat.hit(keep).tags) == ("no-good", ())
+
+
+KILLED_BEFORE_HAND_OVER = """
+import os, sys
+from catalog import Catalog
+from catalog.services import files
+files.hand_over = lambda *_: os._exit(9)
+with Catalog.open(sys.argv[1]) as cat:
+    cat.set_aside([int(sys.argv[2])], reason="copy")
+"""
+
+
+def test_annotations_of_a_copy_reach_the_file_that_stays_though_the_program_was_killed(cat):
+    (group,) = cat.copies()
+    cat.annotations.annotate([group.others[0]], mark="master", remark="soft")
+    path, keep, other = cat.store_path, group.keep, group.others[0]
+    cat.close()
+    code = [sys.executable, "-c", KILLED_BEFORE_HAND_OVER, str(path), str(other)]
+    assert subprocess.run(code, check=False).returncode == 9
+    with Catalog.open(path) as again:
+        assert again.hit(other).state == "aside"
+        assert (again.hit(keep).mark, again.hit(keep).remark) == ("master", "soft")
+        again.annotations.annotate([keep], remark="of later")
+    with Catalog.open(path) as again:  # which carries the plan out once only
+        assert again.hit(keep).remark == "of later"
+        again.restore([other])
+        assert (again.hit(keep).mark, again.hit(keep).remark) == ("", "of later")
 
 
 def test_a_plan_that_would_move_nothing_has_its_own_exit_code(cat, call):

@@ -28,6 +28,7 @@ from catalog.library.files.aside_journal import (
 from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.leftovers import clear_listed_leftovers
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
+from catalog.library.scan.successors import complete_hand_overs
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.records.files import NO_TIME_NS
 from catalog.library.store.store import Store
@@ -90,7 +91,8 @@ def carry_out_moves(store: Store, moves: Sequence[FileMove]) -> list[HistoryEven
 def open_store(path: str | Path, *, new_store: bool = False) -> Store:
     """Open a store as `Store.open` does, and complete or revert every interrupted move.
 
-    Unfinished folders of exports whose processes were killed are deleted.
+    Annotations are handed over if a move was to be followed by that. Unfinished folders of exports
+    whose processes were killed are deleted.
 
     Raise `StoreError` if it is new or empty and files set aside or a backup are beside it, unless
     `new_store`.
@@ -105,6 +107,7 @@ def open_store(path: str | Path, *, new_store: bool = False) -> Store:
         if not new_store and not store.database.read("SELECT 1 FROM hit LIMIT 1"):
             check_no_files_aside(place)
         recover_moves(store)
+        complete_hand_overs(store)
         clear_listed_leftovers(store)
         if not store.database.is_read_only:
             clear_unfinished(store.path)

@@ -21,6 +21,7 @@ from catalog.library.store.store import Store
 from catalog.models import RoleSource, State
 
 HANDED_ON = "handed_on"  # setting: ids of hits whose annotations were combined with another's
+PLANNED = "hand_over_planned"  # setting: by hit that is being set aside, its copy
 HANDED_OVER = "handed_over"  # setting: by hit set aside, the copy, its values before and after
 PLACE = (
     "path", "mate", "size", "mtime_ns", "region", "note", "take", "drum", "microphone", "origin",
@@ -159,17 +160,33 @@ def plan_hand_over(store: Store, hit_ids: Collection[int]) -> dict[int, int]:
     return plan
 
 
+def announce_hand_over(store: Store, plan: Mapping[int, int]) -> None:
+    """Store a plan before the files move, so that `complete_hand_overs` can carry it out."""
+    planned = store.database.read_setting(PLANNED, {})
+    copies = {str(hit_id): copy_id for hit_id, copy_id in plan.items()}
+    store.database.save_setting(PLANNED, {**planned, **copies})
+
+
+def complete_hand_overs(store: Store) -> None:
+    """Carry out the plans of programs that ended after they had moved files; may be a no-op."""
+    if not store.database.is_read_only and (planned := store.database.read_setting(PLANNED, {})):
+        hand_over(store, {int(hit_id): copy_id for hit_id, copy_id in planned.items()})
+
+
 def hand_over(store: Store, plan: Mapping[int, int]) -> None:
     """Carry out a plan for those of its hits that are set aside; `take_back` reverts it."""
     with store.writing() as db:
         given = store.database.read_setting(HANDED_OVER, {})
         for row in _read_rows(store, plan, "aside IS NOT NULL"):
-            (other,) = _read_rows(store, [plan[row["id"]]], "1")
-            if values := _changes(_combined(row, other), other):
-                update_hit(db, other["id"], values)
-                before = {name: other[name] for name in values}
-                given[str(row["id"])] = [other["id"], before, values]
+            for other in _read_rows(store, [plan[row["id"]]], "1"):
+                if values := _changes(_combined(row, other), other):
+                    update_hit(db, other["id"], values)
+                    before = {name: other[name] for name in values}
+                    given[str(row["id"])] = [other["id"], before, values]
         store.database.save_setting(HANDED_OVER, given)
+        planned = store.database.read_setting(PLANNED, {})
+        left = {key: copy for key, copy in planned.items() if int(key) not in plan}
+        store.database.save_setting(PLANNED, left)
 
 
 def take_back(store: Store, hit_ids: Collection[int]) -> None:

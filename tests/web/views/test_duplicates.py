@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import sqlite3
 from dataclasses import replace
 
@@ -12,6 +13,7 @@ from catalog.duplicates.cached import UNCERTAIN_RELATION
 from catalog.kit.model import Kit
 from catalog.library.files import set_aside
 from catalog.web.api.find import describe_now
+from catalog.web.labels import inert
 from catalog.web.state import page
 from catalog.web.tab import Tab
 from catalog.web.views import actions
@@ -128,6 +130,23 @@ def test_a_file_that_a_saved_kit_needs_is_set_aside_only_if_confirmed(own):
     app.checkbox(key="aside_needed").check().run()
     press(app, "aside_yes")
     assert aside_ids() == [other]
+
+
+def test_the_file_that_gets_the_annotations_is_named_before_anything_moves(own):
+    catalog = page().catalog
+    original = catalog.hits()[0]
+    shutil.copy(original.path, own.folder / "again.wav")
+    own.scan()
+    other = hit_id("again")
+    (keep,) = (g.keep for g in catalog.copies() if other in g.others)
+    catalog.annotations.annotate([other], remark="soft")
+    app, *_ = open_copies(run_action({"op": "accept", "ids": [other]}))
+    text = shown(app)
+    assert "What you noted goes to the file that stays" in text
+    assert f"again to {inert(catalog.hit(keep).name)}" in text
+    assert aside_ids() == []
+    press(app, "aside_yes")
+    assert (aside_ids(), catalog.hit(keep).remark) == ([other], "soft")
 
 
 def test_a_file_that_cannot_be_moved_is_hidden_instead_and_restored(own, monkeypatch):

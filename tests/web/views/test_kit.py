@@ -52,6 +52,9 @@ def test_a_kit_is_saved_reopened_compared_renamed_and_deleted(kit_page):
     press(kit_page, "rename")
     assert any("the new name is empty" in error.value for error in kit_page.error)
     press(kit_page, "forget")
+    assert [saved.name for saved in catalog.kits.saved()] == ["night"]  # until it is confirmed
+    assert "Delete night? The list of its hits is lost; the recordings stay." in shown(kit_page)
+    press(kit_page, "forget_yes")
     assert catalog.kits.saved() == []
     assert len(catalog.hits()) == 23
 

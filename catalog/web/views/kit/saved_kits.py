@@ -36,13 +36,20 @@ def draw_saved_kits(catalog: Catalog) -> None:
     with row.popover("Rename or delete"):
         st.text_input("New name", value=picked.name, key=f"new_name_{picked.name}")
         st.button("Rename", key="rename", on_click=lambda: _rename(picked.name))
-        st.button(
-            "Delete this kit",
-            key="forget",
-            help="Only the list of its hits is deleted; the recordings stay.",
-            on_click=lambda: _delete(picked.name),
-        )
+        _draw_delete(picked.name)
     _draw_comparison(catalog, picked, kit)
+
+
+def _draw_delete(name: str) -> None:
+    """Draw the button that deletes a saved kit after a second press."""
+    st.button("Delete this kit", key="forget", on_click=lambda: _ask_to_delete(name))
+    if tab().kit_to_delete == name:
+        st.caption(f"Delete {inert(name)}? The list of its hits is lost; the recordings stay.")
+        st.button("Yes, delete", key="forget_yes", type="primary", on_click=lambda: _delete(name))
+
+
+def _ask_to_delete(name: str) -> None:
+    tab().kit_to_delete = name
 
 
 def _read_saved(catalog: Catalog) -> list[Kit]:
@@ -86,5 +93,6 @@ def _rename(old: str) -> None:
 
 
 def _delete(name: str) -> None:
+    tab().kit_to_delete = ""
     with kit_errors():  # another tab may have deleted it
         delete_kit(page().kit_session, name)

@@ -1,4 +1,4 @@
-"""The question before files are moved: their list, kits that need them, files that stay."""
+"""The question before files are moved: their list, annotations, kits that need them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,9 @@ LIST_HEIGHT = 260  # pixels; longer lists scroll
 
 
 def needs_confirmation(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
-    """Open the question if kits need these hits or files cannot be moved; return whether it opened.
+    """Open the question if more follows than the moves themselves; return whether it opened.
+
+    Kits may need the hits, files may stay, and annotations may be handed over.
 
     Raises
     ------
@@ -29,7 +31,8 @@ def needs_confirmation(catalog: Catalog, hit_ids: Sequence[int]) -> bool:
             state = "set aside already" if hit.state == State.ASIDE else f"{hit.state} already"
             raise StoreError(f"{hit.name}: is {state}; nothing was moved")
     stuck = catalog.files.obstacles(hit_ids, keep_exports=True)
-    if not catalog.files.kits_using(hit_ids) and not stuck:
+    given = catalog.files.plan_hand_over(hit_ids)
+    if not catalog.files.kits_using(hit_ids) and not stuck and not given:
         return False
     tab().picked_copies = list(hit_ids)
     tab().confirms_set_aside = True
@@ -79,6 +82,7 @@ def confirm_set_aside(catalog: Catalog, picked: Sequence[int]) -> None:
         with st.container(height=min(LIST_HEIGHT, 40 + 28 * len(free))):
             st.markdown("\n".join(f"- {inert(catalog.hit(i).name)}" for i in free))
     with_needed = _draw_needed(catalog, needed, used)
+    _draw_handed_over(catalog, [*free, *(needed if with_needed else [])])
     with_hidden = _draw_hidden(immovable, stuck)
     go = [*free, *(needed if with_needed else [])]
     hidden = immovable if with_hidden else []
@@ -107,6 +111,17 @@ def _draw_needed(
     lines = [f"- {inert(catalog.hit(i).name)}, in {inert(', '.join(used[i]))}" for i in hit_ids]
     st.markdown("\n".join(lines))
     return st.checkbox("Set these aside as well", key="aside_needed")
+
+
+def _draw_handed_over(catalog: Catalog, hit_ids: Sequence[int]) -> None:
+    given = catalog.files.plan_hand_over(hit_ids)
+    if not given:
+        return
+    st.markdown("**What you noted goes to the file that stays,** until these are put back:")
+    lines = [
+        f"- {inert(catalog.hit(i).name)} to {inert(catalog.hit(k).name)}" for i, k in given.items()
+    ]
+    st.markdown("\n".join(lines))
 
 
 def _draw_hidden(hit_ids: Sequence[int], stuck: dict[int, str]) -> bool:
