@@ -192,6 +192,13 @@ class Files:
         """Return why moves that were interrupted could not be completed; see `clear_warnings`."""
         return read_warnings(self._context.store)
 
+    def damage(self) -> list[str]:
+        """Return for which hits in use the annotations are damaged, and what to do.
+
+        `Catalog.review.check_store` also checks hits that were not listed.
+        """
+        return self._context.store.hits.damage()
+
     def clear_warnings(self) -> None:
         """Delete the warnings once the user has read them."""
         clear_warnings(self._context.store)

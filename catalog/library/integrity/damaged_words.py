@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 from catalog.errors import StoreError
@@ -70,7 +70,6 @@ class WordsCheck:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._parts: dict[str, CheckedPart] = {}
-        self._reported: set[DamagedRow] = set()
 
     def require(self, part: str, where: str = "1", values: Sequence[object] = ()) -> None:
         """Raise `StoreError` if a row that an SQL condition selects is damaged."""
@@ -81,8 +80,31 @@ class WordsCheck:
             damaged = DamagedRow(part, row)
             raise StoreError(describe_damage(self._database, damaged, name=str(text)))
 
-    def report_hits(self, hit_ids: Sequence[int]) -> None:
-        """Log a warning, once in each process, for every hit whose words are damaged."""
+    def report_hits(self, hit_ids: Sequence[int], annotated: Collection[int]) -> None:
+        """Log a warning, once in each process, for every hit whose words are damaged.
+
+        `annotated` are those of the hits that have words: a damaged row may have got some.
+        """
+        wrong = self._find_wrong(hit_ids)
+        summed = f"SELECT row_id FROM row_checksum WHERE part = '{WORDS}'"
+        if annotated:
+            wrong |= {*annotated} - {row[0] for row in self._database.read(summed)}
+        for hit_id in sorted(wrong - self._database.damaged_hits):
+            self._database.damaged_hits.add(hit_id)
+            logger.warning("%s", describe_damage(self._database, DamagedRow(WORDS, hit_id)))
+
+    def describe_hits(self) -> list[str]:
+        """Return the damage of the hits that were reported and are still damaged."""
+        reported = self._database.damaged_hits
+        if not reported:
+            return []
+        where = f"t.id IN ({placeholders(len(reported))}) AND {self._is_damaged(WORDS)}"
+        sql = f"SELECT t.id FROM hit t WHERE {where} ORDER BY t.id LIMIT {MAX_IDS}"
+        rows = self._database.read(sql, sorted(reported))
+        return [describe_damage(self._database, DamagedRow(WORDS, row[0])) for row in rows]
+
+    def _find_wrong(self, hit_ids: Sequence[int]) -> set[int]:
+        """Return the hits with words that differ from their checksum."""
         wrong = f"c.checksum IS NOT {self._part(WORDS).sum_sql('t.')}"
         sql = (
             "SELECT c.row_id FROM row_checksum c LEFT JOIN hit t ON t.id = c.row_id"
@@ -91,11 +113,7 @@ class WordsCheck:
         is_few = len(hit_ids) <= MAX_IDS
         chosen = list(hit_ids) if is_few else []
         limit = f" AND c.row_id IN ({placeholders(len(chosen))})" if is_few else ""
-        for (hit_id,) in self._database.read(f"{sql}{limit} AND {wrong}", chosen):
-            damaged = DamagedRow(WORDS, hit_id)
-            if damaged not in self._reported:
-                self._reported.add(damaged)
-                logger.warning("%s", describe_damage(self._database, damaged))
+        return {row[0] for row in self._database.read(f"{sql}{limit} AND {wrong}", chosen)}
 
     def _part(self, name: str) -> CheckedPart:
         if not self._parts:

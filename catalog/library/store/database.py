@@ -63,6 +63,7 @@ class Database:
         self._lock = threading.RLock()
         self._file = os.stat(path)
         self._next_backup_s = 0.0  # time.monotonic()
+        self.damaged_hits: set[int] = set()  # whose words were found damaged when they were read
 
     @classmethod
     def open(cls, path: str | Path) -> Self:

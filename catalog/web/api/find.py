@@ -70,8 +70,14 @@ def describe_now() -> dict[str, Any]:
         "kit": page().kit_session.revision,
         "scan": {"share": share, "text": scan.text} if scan.is_running else None,
         "layout": PROVISIONAL.get(page().layout_kind, ""),
-        "warning": plain(next(iter(page().catalog.files.warnings()), "")),
+        "warning": plain(next(iter(_warnings()), "")),
     }
+
+
+def _warnings() -> list[str]:
+    files = page().catalog.files
+    moves = (f"A move was interrupted: {text}. See Duplicates." for text in files.warnings())
+    return [*moves, *files.damage()]
 
 
 @in_thread

@@ -59,6 +59,22 @@ def test_a_damaged_verdict_is_not_used(backed_up):
         assert list(store.pair_answers.read().values()) == [True]
 
 
+@pytest.mark.parametrize("change", ["remark = 'x'", "tags = '[\"x\"]'", "session_source = 'user'"])
+def test_words_that_damage_gave_to_a_hit_without_any_are_reported(backed_up, change, caplog):
+    tamper(backed_up, f"UPDATE hit SET {change} WHERE id = 2")
+    with open_store(backed_up) as store:
+        assert store.hits.damage() == []
+        store.hits.read()
+        store.hits.get(2)
+        (text,) = store.hits.damage()
+        assert "what you wrote about hit 2" in text
+        assert caplog.text.count("what you wrote about hit 2") == 1
+    assert main(["check", "--as-it-is", "--store", str(backed_up)]) == 1
+    with open_store(backed_up) as store:
+        store.hits.read()
+        assert store.hits.damage() == []
+
+
 @pytest.mark.parametrize(
     "change", ["remark = 'the food one'", "mark = ''", "mark = '', remark = ''", "hidden = 1"]
 )

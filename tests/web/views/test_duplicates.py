@@ -223,3 +223,15 @@ def test_a_damaged_verdict_is_named_on_the_page(own):
     app = open_part("duplicates")
     assert not app.exception
     assert any("a verdict on two hits is damaged" in error.value for error in app.error)
+
+
+def test_damaged_words_of_a_hit_in_use_are_named_on_the_page(own):
+    catalog = page().catalog
+    hit = catalog.hits()[0].id
+    assert describe_now()["warning"] == ""
+    with contextlib.closing(sqlite3.connect(catalog.store_path)) as db, db:
+        db.execute("UPDATE hit SET remark = 'x' WHERE id = ?", (hit,))
+    catalog.hit(hit)
+    assert f"what you wrote about hit {hit}" in describe_now()["warning"]
+    app = open_part("duplicates")
+    assert any(f"what you wrote about hit {hit}" in error.value for error in app.error)

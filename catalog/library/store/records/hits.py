@@ -53,6 +53,7 @@ ROLE_BY_TEXT = {role.value: role for role in Role}
 ROLE_SOURCE_BY_TEXT = {source.value: source for source in RoleSource}
 STATE_BY_TEXT = {state.value: state for state in State}
 Tied = tuple[Microphone, ...]
+WORD_COLUMNS = ("mark", "tags", "remark", "names", "role_source", "session_source")
 MARK_BY_TEXT = {mark.value: mark for mark in Mark}
 
 
@@ -120,13 +121,25 @@ class HitCache:
             descriptors = dict(self._database.read(f"{sql} {where}", values))
         else:
             descriptors = dict(self._database.read_by_id(f"{sql} id IN", new))
-        self._check.report_hits(new)
+        self._check.report_hits(new, _annotated(rows))
         # No lock: two threads may both make a hit, and then one of two equal ones is kept.
         for row, key in zip(rows, keys, strict=True):
             if row[0] in descriptors:
                 whole = (*row[: self._at], descriptors[row[0]], *row[self._at + 1 :])
                 known[row[0]] = (key, self._to_hit(whole, tied.get(row[0], ())))
         return [known[row[0]][1] for row in rows if row[0] in known]
+
+
+def _annotated(rows: Sequence[Sequence[Any]]) -> list[int]:
+    """Return the ids of rows, with the columns `COLUMNS`, that hold words of the user."""
+    mark, tags, remark, names, role, session = map(COLUMNS.index, WORD_COLUMNS)
+    user = RoleSource.USER.value
+    return [
+        r[0]
+        for r in rows
+        if r[mark] or r[remark] or r[tags] != "[]" or r[names] != "{}"
+        or r[role] == user or r[session] == user
+    ]  # fmt: skip
 
 
 def read_microphones(database: Database, hit_id: int | None = None) -> dict[int, Tied]:
@@ -181,6 +194,10 @@ class Hits:
         """Return hits by id, in the given order; ids that are not in the store are left out."""
         return self._cache.read_ids(hit_ids)
 
+    def damage(self) -> list[str]:
+        """Return for which hits that were read what the user wrote is damaged, and what to do."""
+        return self._check.describe_hits()
+
     def get(self, hit_id: int) -> Hit:
         """Return one hit; raise `StoreError` if there is none with this id."""
         sql = f"SELECT {', '.join(EXPRESSIONS)} FROM hit WHERE id = ?"
@@ -188,7 +205,7 @@ class Hits:
         if not rows:
             text = f"hit {hit_id} is not in this store; `catalog hits` lists those that are"
             raise StoreError(text)
-        self._check.report_hits([int(hit_id)])
+        self._check.report_hits([int(hit_id)], _annotated(rows))
         tied = read_microphones(self._database, hit_id)
         return self._to_hit(rows[0], tied.get(rows[0][0], ()))
 

@@ -51,7 +51,7 @@ export function makeLoader(state, { notice }) {
       state.change({ scan: now.scan, layoutState: now.layout });
       if (now.warning !== shown.warning) {
         shown.warning = now.warning;
-        if (now.warning) notice(`A move was interrupted: ${now.warning}. See Duplicates.`);
+        if (now.warning) notice(now.warning);
       }
     } catch (error) {
       if (!isEnded && !(error instanceof Error && error.message.startsWith('outdated'))) {

@@ -43,7 +43,9 @@ def draw_history(catalog: Catalog) -> None:
 
 
 def draw_move_warnings(catalog: Catalog) -> None:
-    """Draw why interrupted moves could not be completed, until the user dismisses it."""
+    """Draw damaged annotations, and why interrupted moves could not be completed."""
+    for text in catalog.files.damage():
+        st.error(inert(text))
     warnings = catalog.files.warnings()
     if not warnings:
         return
