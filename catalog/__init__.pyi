@@ -5,8 +5,8 @@ from .duplicates.pairs.relations import Relation
 from .errors import AudioError, CatalogError, KitError, ParameterError, Stopped, StoreError
 from .kit.export import ExportOptions, ExportPlan
 from .kit.model import Kit
-from .library.files.undo import UndoResult
 from .library.strokes.ties import StrokeTie
+from .library.undo.undo import UndoResult
 from .matching.comparison.transfer import Alignment
 from .models import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
 from .search.layout import Layout

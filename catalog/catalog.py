@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from catalog.kit.model import Kit
     from catalog.library.scan.folders import ScannedFolder
     from catalog.library.store.store import Store
+    from catalog.library.undo.undo import UndoResult
     from catalog.search.constraints import ConstraintSpec
     from catalog.search.matches import Match
 
@@ -279,6 +280,14 @@ class Catalog:
     def restore(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
         """Move files that were set aside back; see `Files.restore`."""
         return self.files.restore(hit_ids)
+
+    def undo(self) -> UndoResult:
+        """Undo the last act, whatever it was; see `Files.undo`."""
+        return self.files.undo()
+
+    def redo(self) -> UndoResult:
+        """Do the act again that was undone last; see `Files.redo`."""
+        return self.files.redo()
 
     def history(self) -> list[HistoryEvent]:
         """Return all recorded actions on hits; see `Files.history`."""

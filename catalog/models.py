@@ -351,6 +351,17 @@ class Progress:
 OnProgress = Callable[[Progress], None]
 
 
+class Act(NamedTuple):
+    """What the user did at once: one entry of the history, which can be undone."""
+
+    id: int  # the `HistoryEvent.step` of what it did to files
+    time_utc: str
+    verb: str  # such as "tag" or "set aside"
+    summary: str  # such as "3 hits: +dry"
+    undone: int  # 0 if it is in force; else a number that grows with each undo
+    n_changes: int  # rows that it changed; 0 if it is too old to be undone
+
+
 @dataclass(frozen=True)
 class HistoryEvent:
     """One change of a hit, as recorded in the history."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from catalog.cli.commands import files, guide, kits, library, page, review, search, takes
+from catalog.cli.commands import files, guide, history, kits, library, page, review, search, takes
 from catalog.cli.output import Run
 
 
@@ -24,6 +24,6 @@ def make_parser() -> argparse.ArgumentParser:
         added.set_defaults(run=run, needs_store=True)
         return added
 
-    for group in (library, takes, review, files, search, kits, page, guide):
+    for group in (library, takes, review, files, history, search, kits, page, guide):
         group.add_commands(command)
     return parser

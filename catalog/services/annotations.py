@@ -7,13 +7,15 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from catalog.context import Context
+from catalog.library.store.acts.summaries import describe_hits, describe_tags
 from catalog.library.store.records.annotations import Annotation
+from catalog.library.strokes.automatic_role import AUTOMATIC, reset_role
 from catalog.models import RoleSource
 from catalog.search.table import roles_from_examples
 
 
 class Annotations:
-    """Annotate hits and revert annotations."""
+    """Annotate hits; `Files.undo` takes the last act back."""
 
     def __init__(self, context: Context) -> None:
         self._context = context
@@ -24,7 +26,7 @@ class Annotations:
         Parameters
         ----------
         hit_id : int
-        role : str, one of `catalog.ROLES`
+        role : str, one of `catalog.ROLES`; "" returns to the automatic role
 
         Raises
         ------
@@ -33,8 +35,18 @@ class Annotations:
         StoreError
             if there is no such hit
         """
-        self._context.store.hits.set_role(hit_id, role)
-        self.propagate_roles()
+        store = self._context.store
+        summary = f"{describe_hits(store.database, [hit_id])}: {role or AUTOMATIC}"
+        with store.act("role", summary):
+            self._write_role(hit_id, role)
+            self.propagate_roles()
+
+    def _write_role(self, hit_id: int, role: str) -> None:
+        store = self._context.store
+        if role:
+            store.hits.set_role(hit_id, role)
+        else:
+            reset_role(store, hit_id)
 
     def mark(self, hit_ids: Sequence[int], mark: str) -> None:
         """Mark hits as "master", "spare" or "no-good"; "" removes the mark.
@@ -81,7 +93,7 @@ class Annotations:
         -------
         list of Annotation
             the previous annotations of every hit that changed, including hits whose estimated
-            role changed; pass it to `revert`
+            role changed
 
         Raises
         ------
@@ -90,37 +102,33 @@ class Annotations:
         StoreError
             if a hit is unknown
         """
-        store = self._context.store
+        store, add, drop = self._context.store, list(add), list(drop)
         ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
         affected = ids if role is None else None  # a role may change the estimates of others
         before = store.annotations.read(affected)
         for hit_id in ids:
             if hit_id not in before:
                 self._context.hit(hit_id)  # raises with the reason
-        with store.writing():
-            if mark is not None:
-                store.annotations.set_mark(ids, mark)
-            store.annotations.change_tags(ids, add=add, drop=drop)
-            if remark is not None:
-                store.annotations.set_remark(ids, remark)
-            for hit_id in ids if role is not None else ():
-                store.hits.set_role(hit_id, str(role))
-        if role is not None:
-            self.propagate_roles()
+        marked = None if mark is None else mark or "no mark"
+        played = None if role is None else role or AUTOMATIC
+        parts = [marked, played, describe_tags(add, drop), remark and f"“{remark}”"]
+        words = ", ".join(filter(None, parts)) or "nothing"
+        is_tag = bool(add or drop) or remark is None
+        verb = "tag" if is_tag else "remark"
+        verb = "role" if role is not None else "mark" if mark is not None else verb
+        with store.act(verb, f"{describe_hits(store.database, ids)}: {words}"):
+            with store.writing():
+                if mark is not None:
+                    store.annotations.set_mark(ids, mark)
+                store.annotations.change_tags(ids, add=add, drop=drop)
+                if remark is not None:
+                    store.annotations.set_remark(ids, remark)
+                for hit_id in ids if role is not None else ():
+                    self._write_role(hit_id, str(role))
+            if role is not None:
+                self.propagate_roles()
         after = store.annotations.read(affected)
         return [old for hit_id, old in before.items() if after.get(hit_id, old) != old]
-
-    def revert(self, previous: Iterable[Annotation]) -> list[Annotation]:
-        """Restore previous annotations, as `annotate` returned them.
-
-        Returns
-        -------
-        list of Annotation, those that were replaced; pass it to `revert` to redo
-        """
-        previous, store = list(previous), self._context.store
-        now = store.annotations.read([old.hit_id for old in previous])
-        store.annotations.restore(previous)
-        return [now[old.hit_id] for old in previous if old.hit_id in now]
 
     def role_probabilities(self, hit_ids: Sequence[int]) -> np.ndarray:
         """Return role probabilities from sound; float32, shape (n, 20), in the order of `ROLES`.
@@ -134,11 +142,16 @@ class Annotations:
 
     def propagate_roles(self) -> None:
         """Estimate roles again from similar hits whose role the user set."""
-        store = self._context.store
-        estimates = roles_from_examples(self._context.table())
-        if estimates:
-            with store.writing():
-                for hit_id, role, confidence, source in estimates:
-                    if store.hits.get(hit_id).role_source == RoleSource.USER:
-                        continue  # set since the table was read
-                    store.hits.set_role(hit_id, role, confidence=confidence, source=source)
+        propagate_roles(self._context)
+
+
+def propagate_roles(context: Context) -> None:
+    """Estimate roles again from similar hits whose role the user set."""
+    store = context.store
+    estimates = roles_from_examples(context.table())
+    if estimates:
+        with store.writing():
+            for hit_id, role, confidence, source in estimates:
+                if store.hits.get(hit_id).role_source == RoleSource.USER:
+                    continue  # set since the table was read
+                store.hits.set_role(hit_id, role, confidence=confidence, source=source)

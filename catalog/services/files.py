@@ -1,13 +1,13 @@
-"""Set files aside, hide hits, restore them, and undo such steps."""
+"""Set files aside, hide hits, restore them; undo and redo all acts."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from catalog.context import Context
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
-from catalog.library.backup.recover import RecoverResult, recover_aside
+from catalog.library.backup.recover import RECOVER, RecoverResult, recover_aside
 from catalog.library.files.journal import clear_warnings, read_warnings
 from catalog.library.files.set_aside import (
     RestoreOptions,
@@ -17,14 +17,19 @@ from catalog.library.files.set_aside import (
     set_aside_hits,
     unhide_hits,
 )
-from catalog.library.files.undo import UndoResult, undo_steps
 from catalog.library.scan.successors import (
     announce_hand_over,
     hand_over,
     plan_hand_over,
     take_back,
 )
-from catalog.models import HistoryEvent
+from catalog.library.store.acts.log import FILE
+from catalog.library.undo.undo import UndoResult, undo_acts
+from catalog.models import Act, Action, HistoryEvent
+from catalog.services.annotations import propagate_roles
+
+MOVES = (Action.SET_ASIDE, Action.RESTORE, Action.HIDE, Action.UNHIDE, RECOVER)
+ROLE = "role"  # verb
 
 
 class Files:
@@ -60,7 +65,7 @@ class Files:
         >>> steps = cat.set_aside(group.others, reason="copy")
         >>> cat.hit(group.others[0]).state
         'aside'
-        >>> undone = cat.files.undo()
+        >>> undone = cat.undo()
         >>> cat.hit(group.others[0]).state
         'here'
         """
@@ -75,8 +80,7 @@ class Files:
         try:
             return set_aside_hits(self._context.store, hit_ids, reason=reason)
         finally:  # also for those that were moved before one failed
-            if plan:
-                hand_over(self._context.store, plan)
+            self._hand_over(plan)
 
     def plan_hand_over(self, hit_ids: Sequence[int]) -> dict[int, int]:
         """Return the copy that gets the annotations of each hit that is to be set aside.
@@ -108,7 +112,7 @@ class Files:
         """
         options = RestoreOptions(as_it_is=as_it_is, other_disk=other_disk)
         events = restore_hits(self._context.store, hit_ids, options=options)
-        take_back(self._context.store, hit_ids)
+        self._take_back(hit_ids)
         return events
 
     def recover(self) -> RecoverResult:
@@ -167,12 +171,35 @@ class Files:
         kits = (Kit.from_json(kit.payload) for kit in self._context.store.kits.read())
         return kits_using(kits, hit_ids)
 
-    def undo(self, steps: Sequence[int] | None = None) -> UndoResult:
-        """Undo some steps of the history in any order, or all of them.
+    # Acts
+
+    def acts(self, n: int | None = None) -> list[Act]:
+        """Return what was done, act by act, or the last `n` acts; the newest last."""
+        return self._context.store.acts.read(n)
+
+    def next_redo(self) -> Act | None:
+        """Return the act that `redo` would do again; None without one."""
+        return self._context.store.acts.last_undone()
+
+    def next_undo(self) -> Act | None:
+        """Return the act that `undo` would take back; None without one."""
+        return self._context.store.acts.last_done()
+
+    def moves_files(self, act: Act) -> bool:
+        """Return whether undoing an act moves files, or changes what is listed."""
+        return act.verb in MOVES
+
+    def undo(self, acts: Sequence[int] | None = None, *, everything: bool = False) -> UndoResult:
+        """Undo the last act, or some acts in any order.
+
+        Rows are all written, or none. Files are moved back byte for byte; each returns to where it
+        was before the earliest of the acts.
 
         Parameters
         ----------
-        steps : sequence of int, optional, each a `HistoryEvent.step`; None for everything
+        acts : sequence of int, optional, each an `Act.id`; None for the last act in force
+        everything : bool
+            instead, every act that set files aside, restored or hid hits
 
         Returns
         -------
@@ -182,11 +209,75 @@ class Files:
         Raises
         ------
         StoreError
-            if a step is unknown or cannot be undone
+            if an act is unknown or cannot be undone, or if something that it changed was changed
+            since; nothing is changed then
+
+        Examples
+        --------
+        >>> snare = next(hit for hit in cat.hits() if hit.role == "snare")
+        >>> cat.annotations.mark([snare.id], "spare")
+        >>> cat.undo().acts[0].verb, cat.hit(snare.id).mark
+        ('mark', '')
         """
-        result = undo_steps(self._context.store, steps)
-        take_back(self._context.store, [event.hit_id for event in result.events])
+        store = self._context.store
+        if everything:
+            chosen = [act for act in store.acts.read() if act.verb in MOVES and not act.undone]
+        elif acts is None:
+            last = store.acts.last_done()
+            chosen = [last] if last else []
+        else:
+            chosen = [self._act(act_id) for act_id in dict.fromkeys(acts)]
+            chosen = [act for act in chosen if not act.undone]
+        result = undo_acts(store, chosen)
+        self._after(result)
         return result
+
+    def redo(self) -> UndoResult:
+        """Do the act again that was undone last, unless something else was done since.
+
+        Returns
+        -------
+        UndoResult
+            without acts if there is none
+
+        Raises
+        ------
+        StoreError
+            if something that it would change was changed since; nothing is changed then
+        """
+        store = self._context.store
+        last = store.acts.last_undone()
+        if last is None:
+            return UndoResult((), ())
+        ids = [change.key[0] for change in store.acts.changes(last.id) if change.part == FILE]
+        plan = self.plan_hand_over(ids)
+        result = undo_acts(store, [last], back=False)
+        self._hand_over(plan)
+        self._after(result)
+        return result
+
+    def _act(self, act_id: int) -> Act:
+        act = self._context.store.acts.get(act_id)
+        if act is None or not act.n_changes:
+            raise StoreError(f"act {act_id} is not in the history, or cannot be undone any more")
+        return act
+
+    def _after(self, result: UndoResult) -> None:
+        """Bring what depends on the rows up to date."""
+        self._take_back([event.hit_id for event in result.events])
+        if any(act.verb == ROLE for act in result.acts):
+            with self._context.store.database.recording.paused():
+                propagate_roles(self._context)
+
+    def _hand_over(self, plan: Mapping[int, int]) -> None:
+        """Give annotations to copies; undoing the move takes them back, so they are no act."""
+        if plan:
+            with self._context.store.database.recording.paused():
+                hand_over(self._context.store, plan)
+
+    def _take_back(self, hit_ids: Sequence[int]) -> None:
+        with self._context.store.database.recording.paused():
+            take_back(self._context.store, hit_ids)
 
     def warnings(self) -> list[str]:
         """Return why moves that were interrupted could not be completed; see `clear_warnings`."""

@@ -19,7 +19,6 @@ from catalog.catalog import Catalog
 from catalog.duplicates.pairs.overlay import Overlay
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
-from catalog.library.store.records.annotations import Annotation
 from catalog.models import Hit
 from catalog.web.columns import Columns, update_columns
 from catalog.web.kit_session.session import KitSession
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
 DOWNLOADS_KEPT = 32  # kits offered for download
 ANSWERS_KEPT = 8  # hits that a query finds, 0.8 MB each for 100,000 hits
 OVERLAYS_KEPT = 12  # aligned pairs of copies, 2 MB each at most
-UNDO_STEPS_KEPT = 200  # annotations that can be reverted
 AUDIO_BYTES = 48 * 2**20  # previews and outlines
 WARM_UP_DELAY_S = 2.0  # leaves the processor to the first picture
 FREEZE_HITS = 5000  # after so many more hits they are excluded from garbage collection
@@ -78,7 +76,6 @@ class PageServer:
         self.uploads = UploadStore(self.files)
         self.answers: SharedCache[tuple[int, str], QueryAnswer] = SharedCache(ANSWERS_KEPT)
         self.downloads: SharedCache[str, Kit] = SharedCache(DOWNLOADS_KEPT)
-        self.undo_steps: SharedCache[str, list[Annotation]] = SharedCache(UNDO_STEPS_KEPT)
         self.overlays: SharedCache[tuple[int, int], Overlay] = SharedCache(OVERLAYS_KEPT)
         self.audio: SharedCache[tuple[str, int], bytes] = SharedCache(AUDIO_BYTES, len)
         self._download_key = secrets.token_bytes(32)

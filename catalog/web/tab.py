@@ -35,7 +35,7 @@ class Tab:
     notice_revision: int | None = None  # of the catalog when the notice was first shown
     not_undone: list[str] = field(default_factory=list)  # why hits could not be restored
     changed_aside: list[int] = field(default_factory=list)  # hits to be restored as they are
-    verdicts: list[tuple[int, int]] = field(default_factory=list)  # pairs judged, newest last
+    verdicts: list[int] = field(default_factory=list)  # acts that judged pairs, newest last
     picked_copies: list[int] = field(default_factory=list)  # hits chosen to be set aside
     confirms_set_aside: bool = False  # the question before setting aside is open
     copies: tuple[int, list[CopyGroup], list[UncertainPair]] | None = None  # after the revision

@@ -99,7 +99,7 @@ def test_all_that_the_user_wrote_is_back_after_one_command(lost, library, how, c
         assert [e for e in after[2] if "recovered" not in e[3]] == before[2]
         assert after[3:] == before[3:]
         assert cat.kits.draft()
-        assert cat.files.undo().left == ()
+        assert cat.files.undo(everything=True).left == ()
         assert {hit.state for hit in cat.hits(states=("aside", "hidden", "here"))} == {"here"}
 
 

@@ -22,7 +22,8 @@ PAGES = (
 POSTS = (
     "/api/kit/action",
     "/api/annotate",
-    "/api/revert/x",
+    "/api/undo",
+    "/api/redo",
     "/api/phrase",
     "/api/outside?name=a.wav",
 )
@@ -78,7 +79,7 @@ BODIES = (
     ("/api/outside?name=a.wav", b"\0" * 2**20), ("/api/outside?name=..%2f..%2fa", b"x"),
     ("/api/outside?name=%00.wav", b"x"), ("/api/outside?name=" + BIG + ".wav", b"x"),
     ("/api/outside?name=%ED%A0%80.wav", b"x"), ("/api/outside?name=a.m4a", b"\0\0\0\x20ftypM4A "),
-    ("/api/revert/" + BIG, b""), ("/api/revert/%00", b"{}"),
+    ("/api/undo/" + BIG, b""), ("/api/redo/%00", b"{}"),
 )  # fmt: skip
 
 

@@ -96,7 +96,7 @@ def restore(place: Place) -> list[int]:
 def undo(place: Place) -> list[int]:
     """Undo everything; return the ids, and fail if a hit was left."""
     with Catalog.open(place.store) as cat:
-        result = cat.files.undo()
+        result = cat.files.undo(everything=True)
         if result.left:
             raise CatalogError(result.left[0][1])
         return [event.hit_id for event in result.events]

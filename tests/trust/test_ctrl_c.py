@@ -139,7 +139,7 @@ def test_stopped_moves_lose_no_file_and_need_no_repair(full, tmp_path, copied):
                 hits = cat.hits(states=["here", "aside"])
                 assert all(hit.path.exists() for hit in hits)
                 assert len(hits) == 80
-                cat.files.undo()
+                cat.files.undo(everything=True)
     assert contents(library) == before
     assert n_stopped > 0
 

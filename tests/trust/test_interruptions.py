@@ -55,7 +55,7 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> Library:
     prepare(place)
     shutil.copytree(place.folder, spare.folder)
     with Catalog.open(place.store) as cat:
-        cat.files.undo()
+        cat.files.undo(everything=True)
     library = Library(place, spare.folder, snapshot(place.library))
     library.reset()
     return library

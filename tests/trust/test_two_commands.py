@@ -85,7 +85,7 @@ def test_random_pairs_of_commands_keep_the_store_valid_and_every_recording(full,
     rng = random.Random(5)
     with Catalog.open(place.store) as cat:
         ids = {hit.name: hit.id for hit in cat.hits(states=("here", "aside"))}
-        cat.files.undo()
+        cat.files.undo(everything=True)
         recordings = snapshot(place.library)
     for n in range(N_ROUNDS_IN_FULL // 2 if full else N_ROUNDS // 2):
         pair = [random_command(rng, ids, n=n) for _ in range(2)]

@@ -1,13 +1,13 @@
-"""Commands that set files aside, hide hits, undo steps, and decide about copies."""
+"""Commands that set files aside, hide hits, and decide about copies."""
 
 from __future__ import annotations
 
 import argparse
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from catalog.cli.commands.history import print_events
 from catalog.cli.output import (
     INCOMPLETE,
     OK,
@@ -24,10 +24,8 @@ from catalog.errors import CatalogError
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.duplicates.groups import CopyGroup
-    from catalog.models import HistoryEvent
 
 NEWEST = Path()  # in place of the path of a backup
-NOTHING_TO_UNDO = "nothing was undone: no file is set aside or hidden by these steps"
 HEADING = "Copies, and what was done with them"
 DRY_HEADING = "Copies, and what would be done with them"
 
@@ -66,10 +64,6 @@ def add_commands(command: AddCommand) -> None:
     hide.add_argument("--reason", default="", help="text for the history")
     unhide = command("unhide", "show hidden hits again", _unhide)
     unhide.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    undo = command("undo", "undo steps of the history, in any order", _undo)
-    undo.add_argument("steps", nargs="*", type=int, metavar="STEP", help="as printed by `history`")
-    undo.add_argument("--all", action="store_true", help="everything that can be undone")
-    undo.add_argument("--yes", action="store_true", help=YES_HELP)
     same = command("same", "record your verdict that two hits are one recording, or not", _same)
     same.add_argument("first", type=int, metavar="HIT")
     same.add_argument("second", type=int, metavar="HIT")
@@ -81,7 +75,6 @@ def add_commands(command: AddCommand) -> None:
     keep = command("keep", "choose which of several copies to keep", _keep)
     keep.add_argument("hit", type=int, metavar="HIT")
     command("doubts", "list uncertain pairs; listen to them and decide with `same`", _doubts)
-    command("history", "list all changes of hits, the newest last", _history)
 
 
 def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
@@ -135,7 +128,7 @@ def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) ->
         if args.report is not None:
             args.report.unlink(missing_ok=True)  # it lists files that were not moved
         raise
-    code = _print_events(events, args)
+    code = print_events(events, args)
     return INCOMPLETE if obstacles else code
 
 
@@ -172,7 +165,7 @@ def _restore(cat: Catalog, args: argparse.Namespace) -> int:
     for event in events:
         if event.reason == CHANGED:
             print_message(f"{event.target}: {CHANGED}; scan its folder to measure it again")
-    return _print_events(events, args)
+    return print_events(events, args)
 
 
 def _recover_backup(cat: Catalog, args: argparse.Namespace) -> int:
@@ -201,49 +194,11 @@ def _recover(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _hide(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.files.hide(args.hits, reason=args.reason), args)
+    return print_events(cat.files.hide(args.hits, reason=args.reason), args)
 
 
 def _unhide(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.files.unhide(args.hits), args)
-
-
-def _undo(cat: Catalog, args: argparse.Namespace) -> int:
-    if bool(args.steps) == args.all:
-        raise CatalogError("give the steps to undo, or --all; `catalog history` lists them")
-    if not args.yes:
-        from catalog.library.files.undo import UNDOABLE
-
-        chosen = [event for event in cat.history() if args.all or event.step in args.steps]
-        events = [event for event in chosen if event.action in UNDOABLE]
-        lines = [f"would undo: {_event_line(event)}" for event in events]
-        lines.append("nothing was undone; add --yes to do it" if lines else NOTHING_TO_UNDO)
-        print_result({"dry_run": True, "events": events}, lines, as_json=args.json)
-        return OK if len(lines) > 1 else INCOMPLETE
-    undone = cat.files.undo(None if args.all else args.steps)
-    lines = [_event_line(event) for event in undone.events]
-    lines += [f"not undone: hit {hit_id}: {reason}" for hit_id, reason in undone.left]
-    lines += _count_lines(undone.events)
-    print_result(undone, lines or [NOTHING_TO_UNDO], as_json=args.json)
-    return INCOMPLETE if undone.left or not undone.events else OK
-
-
-def _print_events(events: Sequence[HistoryEvent], args: argparse.Namespace) -> int:
-    print_result(events, [*map(_event_line, events), *_count_lines(events)], as_json=args.json)
-    return OK
-
-
-def _count_lines(events: Sequence[HistoryEvent]) -> list[str]:
-    return [f"{n}: {action}" for action, n in Counter(e.action for e in events).items()]
-
-
-def _event_line(event: HistoryEvent) -> str:
-    source, target = short_path(event.source), short_path(event.target)
-    return (
-        f"{event.time_utc}  step {event.step}  {event.action}  hit {event.hit_id}: {source}"
-        + (f" -> {target}" if target != source else "")
-        + (f"  ({event.reason})" if event.reason else "")
-    )
+    return print_events(cat.files.unhide(args.hits), args)
 
 
 def _same(cat: Catalog, args: argparse.Namespace) -> int:
@@ -277,7 +232,3 @@ def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     print_result(pairs, [*lines, f"pairs without a verdict: {len(pairs)}"], as_json=args.json)
     return OK
-
-
-def _history(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_events(cat.history(), args)

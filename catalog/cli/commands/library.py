@@ -62,7 +62,7 @@ def add_commands(command: AddCommand) -> None:
     command("show", "print all data of one hit", _show).add_argument("hit", type=int)
     role = command("role", "set the role of a hit", _role)
     role.add_argument("hit", type=int)
-    role.add_argument("role", help="kick, snare, hat_closed, tom ...")
+    role.add_argument("role", help="kick, snare, tom ..., or auto for the automatic one")
     mark = command("mark", "mark hits, or remove their mark", _mark)
     mark.add_argument("mark", choices=(*MARK_CHOICES, "none"))
     mark.add_argument("hits", nargs="+", type=int, metavar="HIT")
@@ -153,7 +153,7 @@ def _pitch_words(pitch: DrumPitch | None) -> str:
 
 def _role(cat: Catalog, args: argparse.Namespace) -> int:
     before = cat.hit(args.hit)
-    cat.set_role(args.hit, args.role)
+    cat.set_role(args.hit, "" if args.role == "auto" else args.role)
     hit = cat.hit(args.hit)
     print_result(hit, [hit_line(hit)], as_json=args.json)
     return change_code((before.role, before.role_source) != (hit.role, hit.role_source))

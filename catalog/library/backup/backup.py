@@ -36,7 +36,8 @@ from catalog.library.store.schema import ANNOTATED, APPLICATION_ID, SCHEMA_VERSI
 N_KEPT = 5  # backups of one store
 PAUSE = timedelta(hours=1)  # between two backups of one store
 STORE_ID = "store_id"  # setting: a random name that tells two stores at one path apart
-PARTS = tuple(part for part in BY_HAND if part != "journal")  # moves in progress end at once
+# Moves in progress end at once, and acts name rows by numbers that another store does not have.
+PARTS = tuple(part for part in BY_HAND if part not in ("journal", "act", "act_change"))
 TABLES = tuple(part for part in PARTS if part != WORDS)
 HIT_COLUMNS = (
     "id", "path", "state", "content_hash", "start", "stop", "region", "role", "role_confidence",

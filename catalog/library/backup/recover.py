@@ -12,11 +12,13 @@ from catalog.library.metadata.filename import find_provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role, role_from_name
 from catalog.library.scan.workers import Task, measure_file, measure_task
+from catalog.library.store.acts.log import FILE
 from catalog.library.store.database import path_to_db, update_hit
 from catalog.library.store.ingest import FoundFile, MeasuredFile, write_file
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
 
+RECOVER, SUMMARY = "recover", "files set aside that the store did not hold"
 UNKNOWN_ORIGIN = "the journal does not record where it came from; move it back by hand"
 
 
@@ -37,11 +39,10 @@ def recover_aside(store: Store) -> RecoverResult:
     held = {row[0] for row in store.database.read("SELECT aside FROM hit WHERE state = 'aside'")}
     events: list[HistoryEvent] = []
     left: list[tuple[Path, str]] = []
-    step = store.history.new_step()
-    for name in list_files(store.aside_folder):
+    lost = [name for name in list_files(store.aside_folder) if name not in held]
+    step = store.history.new_step() if lost else 0
+    for name in lost:
         place = store.aside_folder / name
-        if name in held:
-            continue
         if name not in entries:
             left.append((place, UNKNOWN_ORIGIN))
             continue
@@ -78,6 +79,8 @@ def _store_aside(
         for (hit_id,) in rows:
             values = {"path": path_to_db(entry.home), "state": State.ASIDE, "aside": entry.aside}
             update_hit(db, hit_id, values)
+            states = (State.HERE, State.ASIDE)
+            store.acts.record_state(FILE, hit_id, states, act=step, verb=RECOVER, summary=SUMMARY)
         return [
             store.history.add(
                 Action.SET_ASIDE, hit_id,

@@ -23,10 +23,11 @@ from catalog.library.backup.backup_hits import (
 from catalog.library.backup.backup_reader import Backup, Row
 from catalog.library.integrity.checksums import HAS_WORDS
 from catalog.library.integrity.health import NO_VERSION
+from catalog.library.store.acts.recording import STEP
 from catalog.library.store.database import update_hit
 from catalog.library.store.records.annotations import PREFERRED
-from catalog.library.store.records.history import STEP
 from catalog.library.store.records.kits import DRAFT
+from catalog.library.store.schema import ACTS_OF_EVENTS
 from catalog.library.store.store import Store
 from catalog.models import RoleSource
 
@@ -178,10 +179,13 @@ def _restore_history(store: Store, backup: Backup, ids: NewIds) -> int:
     newer = [row | {"step": (row["step"] or row["id"]) + shift} for row in newer]
     marks = ", ".join("?" * len(columns))
     with store.writing(changes_hits=False) as db:
+        store.acts.shift(db, shift)
         db.execute("DELETE FROM event")
         for row in (*old, *newer):
             values = [row[column] for column in columns]
             db.execute(f"INSERT INTO event ({', '.join(columns)}) VALUES ({marks})", values)
+        for statement in ACTS_OF_EVENTS.split(";"):
+            db.execute(statement)
     steps = [row["step"] for row in (*old, *newer)]
     database.save_setting(STEP, max(*steps, int(database.read_setting(STEP, 0))))
     return len(old) - n_present

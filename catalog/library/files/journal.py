@@ -29,6 +29,7 @@ from catalog.library.files.home_volumes import write_home_volume
 from catalog.library.files.leftovers import clear_listed_leftovers
 from catalog.library.files.moves import complete_move, move_file, remove_if_empty
 from catalog.library.scan.successors import complete_hand_overs
+from catalog.library.store.acts.log import FILE
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.records.files import NO_TIME_NS
 from catalog.library.store.store import Store
@@ -50,7 +51,8 @@ class FileMove:
     aside: str  # path below the folder of files set aside
     content_hash: str
     reason: str
-    step: int
+    step: int  # the number of the act
+    recorded: bool = True  # the act can be undone; False for the moves of an undo
 
     def source_and_target(self, store: Store) -> tuple[Path, Path]:
         """Return the paths that the file moves from and to."""
@@ -111,6 +113,7 @@ def open_store(path: str | Path, *, new_store: bool = False) -> Store:
         clear_listed_leftovers(store)
         if not store.database.is_read_only:
             clear_unfinished(store.path)
+            store.acts.prune()
     except BaseException:
         store.close()
         raise
@@ -202,6 +205,10 @@ def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEven
         update_hit(
             db, move.hit_id, {"mtime_ns": NO_TIME_NS}
         )  # the file was changed while it was away
+    states = (State.HERE, State.ASIDE) if is_away else (State.ASIDE, State.HERE)
+    if move.recorded:
+        verb, text = move.action, move.home.name
+        store.acts.record_state(FILE, move.hit_id, states, act=move.step, verb=verb, summary=text)
     source, target = move.source_and_target(store)
     return store.history.add(
         move.action, move.hit_id, source=source, target=target, reason=move.reason, step=move.step

@@ -12,6 +12,8 @@ from catalog.library.files.home_volumes import check_home_volume
 from catalog.library.files.journal import FileMove, carry_out_moves
 from catalog.library.files.volumes import immovable_reason
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
+from catalog.library.store.acts.log import HIDDEN
+from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import path_from_db, path_to_db, update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, HistoryEvent, State
@@ -33,12 +35,14 @@ def set_aside_hits(
     missing, is a link or has changed since it was scanned, its folder is read-only or on another
     machine, or a move fails; the files moved before that stay moved and in the history.
     """
-    step = step or store.history.new_step()
-    moves = [
-        _plan_set_aside(store, hit_id, reason=reason, step=step)
-        for hit_id in hits_to_move(store, hit_ids)
-    ]
-    return carry_out_moves(store, moves)
+    summary = describe_hits(store.database, hit_ids) + (f": {reason}" if reason else "")
+    with store.act(Action.SET_ASIDE, summary):
+        step = step or store.history.new_step()
+        moves = [
+            _plan_set_aside(store, hit_id, reason=reason, step=step)
+            for hit_id in hits_to_move(store, hit_ids)
+        ]
+        return carry_out_moves(store, moves)
 
 
 def hits_to_move(store: Store, hit_ids: Sequence[int]) -> list[int]:
@@ -81,11 +85,13 @@ def restore_hits(
     path; that file is never overwritten. Raise it also, unless the options allow it, if the file
     has changed, or the disk that it came from is not mounted.
     """
-    step = step or store.history.new_step()
-    moves = [
-        _plan_restore(store, hit_id, options, step=step) for hit_id in hits_to_move(store, hit_ids)
-    ]
-    return carry_out_moves(store, moves)
+    with store.act(Action.RESTORE, describe_hits(store.database, hit_ids)):
+        step = step or store.history.new_step()
+        moves = [
+            _plan_restore(store, hit_id, options, step=step)
+            for hit_id in hits_to_move(store, hit_ids)
+        ]
+        return carry_out_moves(store, moves)
 
 
 def find_obstacle(store: Store, hit_id: int) -> str:
@@ -126,7 +132,10 @@ def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> Fil
     while os.path.lexists(store.aside_folder / aside):
         n_tries += 1
         aside = f"{hit_id}-{n_tries}/{hit.path.name}"
-    return FileMove(Action.SET_ASIDE, hit_id, hit.path, aside, hit.content_hash, reason, step)
+    recorded = store.database.recording.is_on
+    return FileMove(
+        Action.SET_ASIDE, hit_id, hit.path, aside, hit.content_hash, reason, step, recorded
+    )
 
 
 def _plan_restore(store: Store, hit_id: int, options: RestoreOptions, *, step: int) -> FileMove:
@@ -146,7 +155,8 @@ def _plan_restore(store: Store, hit_id: int, options: RestoreOptions, *, step: i
     if not options.other_disk:
         check_home_volume(store, hit_id, original)
     reason = "" if content_hash == hit.content_hash else CHANGED
-    return FileMove(Action.RESTORE, hit_id, original, aside, content_hash, reason, step)
+    recorded = store.database.recording.is_on
+    return FileMove(Action.RESTORE, hit_id, original, aside, content_hash, reason, step, recorded)
 
 
 def _read_hash(path: Path, *, if_missing: str) -> str:
@@ -181,9 +191,10 @@ def unhide_hits(store: Store, hit_ids: Sequence[int], *, step: int = 0) -> list[
 def _set_hidden(
     store: Store, hit_ids: Sequence[int], *, hidden: bool, reason: str, step: int
 ) -> list[HistoryEvent]:
-    action, step = (Action.HIDE if hidden else Action.UNHIDE), step or store.history.new_step()
-    events = []
-    with store.writing() as db:
+    action, events = (Action.HIDE if hidden else Action.UNHIDE), []
+    summary = describe_hits(store.database, hit_ids) + (f": {reason}" if reason else "")
+    with store.act(action, summary), store.writing() as db:
+        step = step or store.history.new_step()
         for hit_id in dict.fromkeys(hit_ids):
             hit = store.hits.get(hit_id)
             sql = "SELECT hidden FROM hit WHERE id = ?"
@@ -196,5 +207,8 @@ def _set_hidden(
                 raise StoreError(f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}")
             for microphone in hit.microphones:
                 update_hit(db, microphone.hit_id, {"hidden": int(hidden)})
+            states = (State.HERE, State.HIDDEN) if hidden else (State.HIDDEN, State.HERE)
+            if store.database.recording.is_on:
+                store.acts.record_state(HIDDEN, hit_id, states, act=step)
             events.append(store.history.add_edit(action, hit, reason, step=step))
     return events

@@ -23,7 +23,7 @@ HAS_WORDS = (
 ROLE_WORDS = "iif({0}role_source = 'user', {0}role, '')"
 SESSION_WORDS = "iif({0}session_source = 'user', {0}session, '')"
 BY_HAND = (
-    "event", "exported", "fault_dismissed",
+    "act", "act_change", "event", "exported", "fault_dismissed",
     "file_said", "home_volume", "journal", "kit", "setting", "verdict", WORDS,
 )  # fmt: skip
 CACHES = ("copies", "decision", "layout", "outline")  # computed again when they are needed

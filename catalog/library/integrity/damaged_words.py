@@ -51,6 +51,7 @@ def describe_damage(database: Database, damaged: DamagedRow, *, name: str = "") 
         WORDS: f"what you wrote about hit {damaged.row} (role, session, mark, tags, remark, names)",
         "kit": f"the kit “{name}”",
         "verdict": "a verdict on two hits",
+        "act_change": "what an act changed",
     }
     found = find_in_backups(database, damaged)
     take = (

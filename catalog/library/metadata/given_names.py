@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from catalog.errors import ParameterError
 from catalog.library.metadata.damping import DAMPED, OPEN, damping_from_words
+from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit, State
@@ -22,8 +23,10 @@ def set_names(
     """Set drum, microphone or damping of hits, given by field; see `Takes.set_names`."""
     _check(names)
     chosen = [store.hits.get(hit_id) for hit_id in dict.fromkeys(hit_ids)]
-    step = store.history.new_step()
-    with store.writing() as db:
+    words = ", ".join(f"{field} {name or 'by the file'}" for field, name in names.items())
+    summary = f"{describe_hits(store.database, hit_ids)}: {words}"
+    with store.act("name", summary), store.writing() as db:
+        step = store.history.new_step()
         for hit, fields in _expand(store, chosen, names, whole_take=whole_take):
             kept = {**hit.names, **fields}
             text = json.dumps({field: name for field, name in kept.items() if name})

@@ -13,6 +13,7 @@ from datetime import timedelta
 
 from catalog.audio.metadata.bext import recording_date, recording_time
 from catalog.errors import ParameterError
+from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit, State
@@ -61,6 +62,15 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
     name = name.strip()
     if len(name) > MAX_NAME or not name.isprintable():
         raise ParameterError(f"name must be printable and no longer than {MAX_NAME} characters")
+    summary = f"{describe_hits(store.database, hit_ids)}: {name or 'by the rules'}"
+    with store.act("session", summary):
+        _write_session(store, hit_ids, name)
+        if not name:
+            split_days(store)
+
+
+def _write_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
+    step = store.history.new_step()
     with store.writing() as db:
         for hit_id in dict.fromkeys(hit_ids):
             hit = store.hits.get(hit_id)
@@ -69,9 +79,8 @@ def set_session(store: Store, hit_ids: Sequence[int], name: str) -> None:
             for microphone in hit.microphones:
                 values = {"session": session, "session_source": source}
                 update_hit(db, microphone.hit_id, values)
-            store.history.add_edit(Action.SESSION, hit, f"{hit.session} -> {session}")
-    if not name:
-        split_days(store)
+            reason = f"{hit.session} -> {session}"
+            store.history.add_edit(Action.SESSION, hit, reason, step=step)
 
 
 def split_days(store: Store) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from catalog.errors import ParameterError
 from catalog.features.faults import FAULT_KINDS, Fault
+from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import now_utc
 from catalog.library.store.store import Store
 
@@ -95,7 +96,9 @@ def dismiss_faults(
     Raise `ParameterError` if the kind is unknown, and `StoreError` if a hit is.
     """
     check_kind(kind)
-    with store.writing(changes_hits=False) as db:
+    summary = f"{kind} of {describe_hits(store.database, list(hit_ids))}"
+    verb = "dismiss" if dismissed else "take back dismissal"
+    with store.act(verb, summary), store.writing(changes_hits=False) as db:
         for hit_id in hit_ids:
             key = (int(hit_id), store.hits.get(hit_id).content_hash, kind)
             sql = "DELETE FROM fault_dismissed WHERE hit_id = ? AND content_hash = ? AND kind = ?"

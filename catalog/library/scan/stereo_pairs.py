@@ -187,7 +187,7 @@ def join_stereo_pair(store: Store, left: Hit, right: Hit) -> bool:
 
 
 def _save_choice(store: Store, hit: Hit, mate: str, reason: str) -> bool:
-    with store.writing(changes_hits=False):
+    with store.act("sides", f"{hit.name}: {reason}"), store.writing(changes_hits=False):
         pair = {str(hit.path), mate}  # the last choice for either file counts
         before = read_side_choices(store)
         if before.get(str(hit.path)) == mate:

@@ -21,6 +21,7 @@ from catalog.library.integrity.checksums import (
     watch_words,
 )
 from catalog.library.search_rows.tables import add_search_triggers, are_filled, make_tables
+from catalog.library.store.acts.recording import Recording
 from catalog.library.store.schema import (
     SCHEMA_VERSION,
     check_is_store,
@@ -61,6 +62,7 @@ class Connection:
 
     connection: sqlite3.Connection
     watch: WordsWatch = field(default_factory=WordsWatch)
+    recording: Recording = field(default_factory=Recording)
     is_read_only: bool = False
     copy: tempfile.TemporaryDirectory[str] | None = None
 
@@ -110,7 +112,9 @@ def connect(path: Path) -> Connection:
     with translate_errors(path):
         try:
             connection = _connect_to_write(path)
-            return Connection(connection, watch=watch_words(connection))
+            opened = Connection(connection, watch=watch_words(connection))
+            opened.recording.add_triggers(connection)
+            return opened
         except sqlite3.OperationalError as err:
             if primary_code(err) not in UNWRITABLE or not path.is_file():
                 raise

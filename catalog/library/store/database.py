@@ -59,6 +59,7 @@ class Database:
         self.path = path
         self.is_read_only = opened.is_read_only
         self._opened = opened
+        self.recording = opened.recording
         self._connection = opened.connection
         self._lock = threading.RLock()
         self._file = os.stat(path)
@@ -110,13 +111,15 @@ class Database:
             raise StoreError(f"{self.path}: {READ_ONLY}")
         with self._lock, translate_errors(self.path):
             if self._connection.in_transaction:
-                yield self._connection
+                with self.recording.transaction(self._connection):
+                    yield self._connection
                 return
             self.check_in_place()
             with contextlib.ExitStack() as stack:
                 self._begin(stack)
                 try:
-                    yield self._connection
+                    with self.recording.transaction(self._connection):
+                        yield self._connection
                     if changes_hits:
                         self._connection.execute("UPDATE revision SET value = value + 1")
                     self._back_up_before_change()

@@ -17,6 +17,21 @@ ANNOTATED = (
     " OR role_source = 'user' OR session_source = 'user')"
 )
 ANNOTATED_INDEX = f"CREATE INDEX hit_annotated ON hit (id) WHERE {ANNOTATED};"
+# Make moves of files and changes of what is listed, as the history has them, into acts. Of each hit
+# an act has the state before and after.
+ACTS_OF_EVENTS = """
+INSERT INTO act SELECT step, min(time_utc), min(action), count(DISTINCT hit_id) || ' hits', 0
+    FROM event WHERE action IN ('set aside', 'restore', 'hide', 'unhide')
+    AND step NOT IN (SELECT id FROM act) GROUP BY step;
+INSERT INTO act_change (act_id, part, row_key, before, after)
+    SELECT step, iif(action IN ('set aside', 'restore'), 'file', 'hidden'), '[' || hit_id || ']',
+    CASE action WHEN 'restore' THEN '{"state": "aside"}' WHEN 'unhide' THEN '{"state": "hidden"}'
+        ELSE '{"state": "here"}' END,
+    CASE action WHEN 'set aside' THEN '{"state": "aside"}' WHEN 'hide' THEN '{"state": "hidden"}'
+        ELSE '{"state": "here"}' END
+    FROM event WHERE action IN ('set aside', 'restore', 'hide', 'unhide')
+    AND step NOT IN (SELECT act_id FROM act_change) ORDER BY id
+"""
 TABLES = (
     """
 CREATE TABLE hit (
@@ -53,7 +68,7 @@ CREATE TABLE event (
 CREATE TABLE journal (
     id INTEGER PRIMARY KEY AUTOINCREMENT, action TEXT NOT NULL, hit_id INTEGER NOT NULL,
     home NOT NULL, aside TEXT NOT NULL, content_hash TEXT NOT NULL, reason TEXT NOT NULL,
-    step INTEGER NOT NULL DEFAULT 0);
+    step INTEGER NOT NULL DEFAULT 0, recorded INTEGER NOT NULL DEFAULT 1);
 CREATE TABLE home_volume (hit_id INTEGER PRIMARY KEY, mount_point NOT NULL, uuid TEXT NOT NULL);
 CREATE TABLE verdict (
     first TEXT NOT NULL, second TEXT NOT NULL, same INTEGER NOT NULL, time_utc TEXT NOT NULL,
@@ -76,7 +91,7 @@ CREATE TABLE copies (
     id INTEGER PRIMARY KEY CHECK (id = 1), payload TEXT NOT NULL, revision INTEGER NOT NULL);
 CREATE TABLE kit (
     id INTEGER PRIMARY KEY AUTOINCREMENT, name TEXT NOT NULL, payload TEXT NOT NULL,
-    time_utc TEXT NOT NULL);
+    time_utc TEXT NOT NULL, kit_id INTEGER NOT NULL DEFAULT 0);
 CREATE TABLE exported (
     sha256 TEXT PRIMARY KEY, kit TEXT NOT NULL, time_utc TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE left_out (
@@ -85,6 +100,13 @@ CREATE TABLE outline (
     content_hash TEXT PRIMARY KEY, n_frames INTEGER NOT NULL, section_frames INTEGER NOT NULL,
     levels BLOB NOT NULL);
 CREATE TABLE setting (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE act (
+    id INTEGER PRIMARY KEY, time_utc TEXT NOT NULL, verb TEXT NOT NULL, summary TEXT NOT NULL,
+    undone INTEGER NOT NULL DEFAULT 0);
+CREATE TABLE act_change (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, act_id INTEGER NOT NULL, part TEXT NOT NULL,
+    row_key TEXT NOT NULL, before TEXT, after TEXT);
+CREATE INDEX act_change_act ON act_change (act_id);
 CREATE TABLE revision (id INTEGER PRIMARY KEY CHECK (id = 1), value INTEGER NOT NULL);
 INSERT INTO revision VALUES (1, 0);
 CREATE TABLE row_checksum (
@@ -93,6 +115,7 @@ CREATE TABLE row_checksum (
 """
     + ANNOTATED_INDEX
 )
+# The table `kit` has a row for each saved version; `kit_id` is that of the kit's first version.
 # The table `microphone` holds the hits of strokes with several microphones; `stroke` is the hit
 # that stands for the stroke in lists. A stroke with one microphone has no row in it.
 # The index `hit_path` covers all columns that a scan reads of an unchanged file, so that it does
@@ -163,8 +186,22 @@ UPDATE setting SET value = replace(replace(replace(value, '"mark": "star"', '"ma
 CREATE TABLE origin (
     first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, signs TEXT NOT NULL,
     PRIMARY KEY (first, second)) WITHOUT ROWID;
-ALTER TABLE hit ADD COLUMN scanned_utc TEXT NOT NULL DEFAULT ''
-""",
+ALTER TABLE hit ADD COLUMN scanned_utc TEXT NOT NULL DEFAULT '';
+CREATE TABLE act (
+    id INTEGER PRIMARY KEY, time_utc TEXT NOT NULL, verb TEXT NOT NULL, summary TEXT NOT NULL,
+    undone INTEGER NOT NULL DEFAULT 0);
+CREATE TABLE act_change (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, act_id INTEGER NOT NULL, part TEXT NOT NULL,
+    row_key TEXT NOT NULL, before TEXT, after TEXT);
+CREATE INDEX act_change_act ON act_change (act_id);
+ALTER TABLE journal ADD COLUMN recorded INTEGER NOT NULL DEFAULT 1;
+ALTER TABLE kit ADD COLUMN kit_id INTEGER NOT NULL DEFAULT 0;
+UPDATE kit SET kit_id = (SELECT min(id) FROM kit k WHERE k.name = kit.name);
+UPDATE event SET step = id WHERE step = 0;
+INSERT OR REPLACE INTO setting SELECT 'step', max(coalesce(max(id), 0), coalesce(max(step), 0))
+    FROM event;
+"""
+    + ACTS_OF_EVENTS,
 }
 
 

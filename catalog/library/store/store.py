@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Self
 
+from catalog.library.store.acts.log import Acts
 from catalog.library.store.database import Database
 from catalog.library.store.records.annotations import Annotations, PairAnswers
 from catalog.library.store.records.cache import GroupCache, Layouts
@@ -28,6 +29,7 @@ class Store:
     kits : Kits
     exports : Exports, the audio files of exported kits
     history : History
+    acts : Acts, what the user did; `act` records what is written in a block as one of them
     layouts, group_cache : Layouts and GroupCache, results computed last
     """
 
@@ -36,6 +38,7 @@ class Store:
         self.path, self.aside_folder = database.path, database.aside_folder
         self.revision, self.writing = database.revision, database.writing
         self.close = database.close
+        self.act, self.acts = database.recording.act, Acts(database)
         self.history = History(database)
         self.hits = Hits(database, self.history)
         self.files = Files(database)

@@ -93,7 +93,9 @@ def save_chosen(store: Store, hit: Hit) -> None:
         raise ParameterError(f"hit {hit.id} ({hit.name}) is the only microphone of its stroke")
     members = {mic.hit_id for mic in hit.tied}
     kept = [hit_id for hit_id in read_chosen(store) if hit_id not in members]
-    store.database.save_setting(CHOSEN, [*kept, hit.id])
+    summary = f"hit {hit.id}, {hit.name}: stands for its stroke"
+    with store.act("microphone", summary):
+        store.database.save_setting(CHOSEN, [*kept, hit.id])
 
 
 def ids_in_kits(store: Store) -> set[int]:

@@ -37,14 +37,14 @@ class FileOverride:
 def read_overrides(store: Store) -> dict[str, FileOverride]:
     """Return all overrides by the content hash of their file."""
     rows = store.database.read("SELECT content_hash, cut, mix FROM file_said")
-    return {row[0]: _from_row(*row) for row in rows}
+    return {row[0]: override_from_row(*row) for row in rows}
 
 
 def read_override(store: Store, content_hash: str) -> FileOverride:
     """Return the override of the file with this content; an empty one if there is none."""
     sql = "SELECT content_hash, cut, mix FROM file_said WHERE content_hash = ?"
     rows = store.database.read(sql, (content_hash,))
-    return _from_row(*rows[0]) if rows else FileOverride(content_hash)
+    return override_from_row(*rows[0]) if rows else FileOverride(content_hash)
 
 
 def save_override(store: Store, override: FileOverride) -> None:
@@ -52,10 +52,14 @@ def save_override(store: Store, override: FileOverride) -> None:
     regions = None if override.regions is None else json.dumps(override.regions)
     row = (override.content_hash, regions, override.mix)
     with store.writing(changes_hits=False) as db:
-        db.execute("INSERT OR REPLACE INTO file_said VALUES (?, ?, ?)", row)
+        if override == FileOverride(override.content_hash):
+            db.execute("DELETE FROM file_said WHERE content_hash = ?", row[:1])
+        else:
+            db.execute("INSERT OR REPLACE INTO file_said VALUES (?, ?, ?)", row)
 
 
-def _from_row(content_hash: str, regions: str | None, mix: str | None) -> FileOverride:
+def override_from_row(content_hash: str, regions: str | None, mix: str | None) -> FileOverride:
+    """Return the override of a row of `file_said`, given by its columns."""
     ranges = tuple((int(a), int(b)) for a, b in json.loads(regions)) if regions else None
     return FileOverride(content_hash, ranges, mix or "")
 

@@ -22,10 +22,11 @@ from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.stereo_pairs import count_frames, decode_hit
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
-from catalog.library.store.database import path_to_db
+from catalog.library.store.database import path_from_db, path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import (
+    FileOverride,
     add_mix,
     check_regions,
     measure_with_override,
@@ -142,18 +143,43 @@ def _list_strokes(store: Store, hit: Hit) -> list[Hit]:
 
 def _change_override(store: Store, strokes: Sequence[Hit], **changes: Any) -> list[Hit]:
     """Measure a file with changes to its override, then store both together."""
-    path, mate = strokes[0].path, strokes[0].mate
+    path = strokes[0].path
     override = replace(read_override(store, strokes[0].content_hash), **changes)
+    what = "mix" if "mix" in changes else "cut"
+    file = _measure(store, strokes, override)
+    with store.act(what, path.name), store.writing():
+        save_override(store, override)
+        with store.database.recording.paused():
+            store.files.write_measured([file])
+        for hit in strokes:
+            store.history.add_edit(Action.CUT, hit, f"{what} changed")
+    return list_regions(store, path)
+
+
+def apply_override(store: Store, override: FileOverride) -> None:
+    """Store an override of a file; measure the file again if the store has it.
+
+    Raise `StoreError` if the file has changed since it was scanned.
+    """
+    sql = "SELECT path FROM hit WHERE content_hash = ? AND state = 'here' LIMIT 1"
+    rows = store.database.read(sql, (override.content_hash,))
+    strokes = list_regions(store, path_from_db(rows[0][0])) if rows else []
+    file = _measure(store, strokes, override) if strokes else None
+    with store.writing():
+        save_override(store, override)
+        if file is not None:
+            store.files.write_measured([file])
+        for hit in strokes:
+            store.history.add_edit(Action.CUT, hit, "cut as before")
+
+
+def _measure(store: Store, strokes: Sequence[Hit], override: FileOverride) -> MeasuredFile:
+    """Measure the file of some strokes as an override defines it."""
+    path, mate = strokes[0].path, strokes[0].mate
     audio, measures = measure_with_override(path, override, mate=mate)
     if hash_file(path, mate) != override.content_hash:
         raise StoreError(f"{path}: has changed since it was scanned; {SCAN_AGAIN}")
-    file = _to_measured(store, strokes, audio, measures, mix=override.mix)
-    with store.writing():
-        save_override(store, override)
-        store.files.write_measured([file])
-        for hit in strokes:
-            store.history.add_edit(Action.CUT, hit, "cut changed")
-    return list_regions(store, path)
+    return _to_measured(store, strokes, audio, measures, mix=override.mix)
 
 
 def _to_measured(

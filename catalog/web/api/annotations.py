@@ -1,8 +1,7 @@
-"""Routes that annotate hits and revert annotations, without a rerun of the page."""
+"""Routes that annotate hits, undo acts and redo them, without a rerun of the page."""
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,9 +9,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from catalog.library.store.records.annotations import Annotation
+from catalog.library.undo.undo import UndoResult
 from catalog.models import MARKS, ROLES
+from catalog.web.acts import describe_acts
 from catalog.web.api.responses import in_thread, refuse, send_json, with_json
+from catalog.web.labels import plain
 from catalog.web.state import page
 
 TEXT_KEYS = ("mark", "role", "remark")
@@ -46,13 +47,11 @@ def _is_words(value: Any) -> bool:
     return isinstance(value, list) and all(isinstance(word, str) for word in value)
 
 
-def _send_changed(before: Sequence[Annotation]) -> Response:
-    """Send the token for reverting, and each changed hit as [id, role, mark]."""
-    hits = [page().catalog.hit(annotation.hit_id) for annotation in before]
-    token = secrets.token_urlsafe(8)
-    page().undo_steps.put(token, list(before))
+def _send_changed(ids: Sequence[int], **more: Any) -> Response:
+    """Send each changed hit as [id, role, mark], and what can be undone and done again now."""
+    hits = page().catalog.hits_by_id(ids, skip_unknown=True).values()
     changed = [[hit.id, ROLES.index(hit.role), MARKS.index(hit.mark)] for hit in hits]
-    return send_json({"step": token, "changed": changed})
+    return send_json({"changed": changed, "acts": describe_acts(page().catalog), **more})
 
 
 @with_json
@@ -62,18 +61,30 @@ def _annotate(body: Any) -> Response:
         before = page().catalog.annotations.annotate(ids, **values)
     except ValueError as err:
         raise refuse(400, str(err)) from err
-    return _send_changed(before)
+    return _send_changed([annotation.hit_id for annotation in before])
+
+
+def _send_result(result: UndoResult) -> Response:
+    """Send what an undo or a redo did, and why hits were left as they are."""
+    text = "; ".join(plain(f"{act.verb}: {act.summary}") for act in result.acts)
+    left = [plain(why) for _, why in result.left]
+    return _send_changed(result.hit_ids, text=text, left=left)
 
 
 @in_thread
-def _revert(request: Request) -> Response:
-    before = page().undo_steps.pop(request.path_params["step"])
-    if before is None:
-        raise refuse(404, "this can no longer be undone")
-    return _send_changed(page().catalog.annotations.revert(before))
+def _undo(request: Request) -> Response:
+    act_id = request.path_params.get("act")
+    return _send_result(page().catalog.files.undo(None if act_id is None else [act_id]))
+
+
+@in_thread
+def _redo(_: Request) -> Response:
+    return _send_result(page().catalog.redo())
 
 
 ROUTES = (
     Route("/api/annotate", _annotate, methods=["POST"]),
-    Route("/api/revert/{step:str}", _revert, methods=["POST"]),
+    Route("/api/undo", _undo, methods=["POST"]),
+    Route("/api/undo/{act:id}", _undo, methods=["POST"]),
+    Route("/api/redo", _redo, methods=["POST"]),
 )

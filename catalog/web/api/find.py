@@ -9,6 +9,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from catalog.errors import CatalogError
+from catalog.web.acts import describe_acts
 from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json, with_json
 from catalog.web.labels import plain
 from catalog.web.search import QueryAnswer, answer_query, make_mask, read_conditions
@@ -70,6 +71,7 @@ def describe_now() -> dict[str, Any]:
         "kit": page().kit_session.revision,
         "scan": {"share": share, "text": scan.text} if scan.is_running else None,
         "layout": PROVISIONAL.get(page().layout_kind, ""),
+        "acts": describe_acts(page().catalog),
         "warning": plain(next(iter(_warnings()), "")),
     }
 

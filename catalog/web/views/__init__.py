@@ -69,6 +69,7 @@ def _mount_workbench() -> str:
         default={"part": linked},
         on_part_change=lambda: None,
         on_guide_change=lambda: None,
+        on_changed_change=lambda: None,  # by an undo: the open part is drawn again
     )
     if result.guide:
         st.dialog("Guides", width="large")(draw_guides)()

@@ -18,8 +18,9 @@ Action = Mapping[str, Any]
 
 def _set_verdict(catalog: Catalog, action: Action) -> None:
     pair = int(action["first"]), int(action["second"])
-    catalog.duplicates.set_verdict(*pair, action["op"] == "same")
-    tab().verdicts.append(pair)
+    if catalog.duplicates.set_verdict(*pair, action["op"] == "same"):
+        last = catalog.files.next_undo()
+        tab().verdicts += [last.id] if last else []
 
 
 def _accept(catalog: Catalog, action: Action) -> None:

@@ -60,7 +60,7 @@ def test_a_lost_store_is_recovered_and_the_files_restored(lost, library, emptied
         assert cat.files.recover().events == ()  # nothing is left to do
         cat.scan([library], n_jobs=1)
         assert [hit.state for hit in cat.hits(states=("aside",))] == ["aside"] * 3
-        undone = cat.files.undo()
+        undone = cat.files.undo(everything=True)
         assert undone.left == ()
         assert snapshot(library) == before
         assert not cat.scan([library], n_jobs=1).missing

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from catalog.library.files.aside_journal import JOURNAL_NAME
+from catalog.library.store.store import Store
+from catalog.library.undo.undo import UndoResult, undo_acts
 
 
 @pytest.fixture
@@ -35,3 +37,9 @@ def snapshot(folder: Path) -> dict[Path, tuple[bytes, int]]:
     found = (path for path in folder.rglob("*") if path.is_file())
     files = (path for path in found if path.name != JOURNAL_NAME)
     return {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in files}
+
+
+def undo_steps(store: Store, steps: Sequence[int] | None = None) -> UndoResult:
+    """Undo the acts with these numbers, or all of them."""
+    acts = [act for act in store.acts.read() if steps is None or act.id in steps]
+    return undo_acts(store, [act for act in acts if not act.undone])

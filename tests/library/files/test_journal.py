@@ -17,10 +17,9 @@ import pytest
 
 from catalog.library.files.journal import clear_warnings, open_store, read_warnings
 from catalog.library.files.set_aside import restore_hits, set_aside_hits
-from catalog.library.files.undo import undo_steps
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.store.records.history import History
-from tests.library.files.conftest import snapshot
+from tests.library.files.conftest import snapshot, undo_steps
 
 N_KILLS = 10  # on each of two disks
 N_KILLS_IN_FULL = 60

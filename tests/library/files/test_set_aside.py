@@ -20,11 +20,10 @@ from catalog.library.files.set_aside import (
     set_aside_hits,
     unhide_hits,
 )
-from catalog.library.files.undo import undo_steps
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.store import Store
-from tests.library.files.conftest import snapshot
+from tests.library.files.conftest import snapshot, undo_steps
 
 MEMORY = Path("/dev/shm")  # on Linux another file system than the temporary folder
 

@@ -4,10 +4,9 @@ import itertools
 
 import pytest
 
-from catalog.errors import StoreError
 from catalog.library.files.set_aside import hide_hits, restore_hits, set_aside_hits
-from catalog.library.files.undo import UndoResult, undo_steps
-from tests.library.files.conftest import snapshot
+from catalog.library.undo.undo import undo_acts
+from tests.library.files.conftest import snapshot, undo_steps
 
 
 def test_one_call_is_one_step(scanned):
@@ -41,20 +40,23 @@ def test_steps_are_undone_in_any_order(scanned, library, order):
     assert snapshot(library) == before
 
 
-def test_an_undo_is_a_step_that_can_be_undone(scanned):
+def test_an_act_that_was_undone_can_be_done_again(scanned):
     hit = scanned.hits.read()[0]
-    step = set_aside_hits(scanned, [hit.id], reason="")[0].step
-    again = undo_steps(scanned, [step]).events[0].step
+    set_aside_hits(scanned, [hit.id], reason="")
+    undo_acts(scanned, [scanned.acts.last_done()])
     assert scanned.hits.get(hit.id).state == "here"
-    undo_steps(scanned, [again])
+    assert scanned.acts.last_done() is None
+    undo_acts(scanned, [scanned.acts.last_undone()], back=False)
     assert scanned.hits.get(hit.id).state == "aside"
+    assert scanned.acts.last_done().verb == "set aside"
 
 
 def test_undoing_a_step_that_is_undone_already_does_nothing(scanned):
     hit = scanned.hits.read()[0]
     step = set_aside_hits(scanned, [hit.id], reason="")[0].step
     restore_hits(scanned, [hit.id])
-    assert undo_steps(scanned, [step]) == UndoResult((), ())
+    undone = undo_steps(scanned, [step])
+    assert (undone.events, undone.left) == ((), ())
 
 
 def test_undoing_everything_reports_a_file_whose_path_is_taken(scanned, library):
@@ -73,12 +75,3 @@ def test_undoing_everything_reports_a_file_whose_path_is_taken(scanned, library)
     hits[2].path.unlink()
     undo_steps(scanned)
     assert snapshot(library) == before
-
-
-def test_an_unknown_step_and_one_that_moved_nothing_are_refused(scanned):
-    hit = scanned.hits.read()[0]
-    scanned.hits.set_role(hit.id, "cowbell")
-    (event,) = scanned.history.read()
-    for step in (event.step, 12_345):
-        with pytest.raises(StoreError, match=f"step {step} is not in the history, or cannot"):
-            undo_steps(scanned, [step])

@@ -151,7 +151,7 @@ def test_setting_aside_moves_a_file_with_one_stroke_but_not_a_take(cat, take, tm
     (event,) = cat.set_aside([single.id], reason="test")
     assert event.source.name == "rim 1.wav"
     assert {cat.hit(mic.hit_id).state for mic in single.microphones} == {"aside"}
-    cat.files.undo()
+    cat.files.undo(everything=True)
     assert cat.hit(single.id) == single
     stroke = next(hit for hit in cat.hits() if hit.stem != "rim 1")
     assert "shares its file" in cat.files.obstacles([stroke.id])[stroke.id]

@@ -88,7 +88,7 @@ def test_setting_aside_a_stroke_moves_all_its_files_and_undo_returns_them(cat, s
     events = cat.set_aside([hit.id], reason="test")
     assert [event.source.name for event in events] == ["snare 1 close.wav", "snare 1 room.wav"]
     assert len(cat.hits()) == N - 1
-    cat.files.undo()
+    cat.files.undo(everything=True)
     assert cat.hits()[0] == hit
 
 

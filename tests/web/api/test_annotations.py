@@ -9,7 +9,7 @@ from catalog.web.api.annotations import read_annotation
 from catalog.web.state import page
 
 
-def test_annotations_are_stored_and_reverted_step_by_step(own_client):
+def test_annotations_are_stored_and_undone_act_by_act(own_client):
     catalog = page().catalog
     first, second, *_ = catalog.hits()
 
@@ -20,14 +20,17 @@ def test_annotations_are_stored_and_reverted_step_by_step(own_client):
     starred = annotate(first, second, mark="master", add=["dry"])
     assert [row[0] for row in starred["changed"]] == [first.id, second.id]
     assert {row[2] for row in starred["changed"]} == {MARKS.index("master")}
+    assert starred["acts"]["undo"]["text"] == "mark: 2 hits: master, +dry"
     renamed = annotate(first, role="wood")
     assert [first.id, ROLES.index("wood"), MARKS.index("master")] in renamed["changed"]
-    assert own_client.post(f"/api/revert/{renamed['step']}").status_code == 200
+    undone = own_client.post("/api/undo").json()
+    assert undone["text"] == f"role: hit {first.id}, {first.name}: wood"
     assert catalog.hit(first.id).role == first.role
-    reverted = own_client.post(f"/api/revert/{starred['step']}").json()
+    own_client.post("/api/undo")
     assert catalog.hit(second.id) == second
-    assert own_client.post(f"/api/revert/{starred['step']}").status_code == 404
-    own_client.post(f"/api/revert/{reverted['step']}")
+    assert own_client.post("/api/undo").json()["changed"] == []
+    redone = own_client.post("/api/redo").json()
+    assert (redone["left"], redone["acts"]["redo"]["text"]) == ([], renamed["acts"]["undo"]["text"])
     assert catalog.hit(second.id).tags == ("dry",)
 
 

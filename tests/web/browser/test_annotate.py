@@ -19,7 +19,7 @@ def read(own, hit_id: int):
 
 
 def wait_undo(visit: Visit, n_steps: int) -> None:
-    visit.until(f"__audition.annotations.undo.length === {n_steps}")
+    visit.until(f"__audition.annotations.nDone === {n_steps}")
 
 
 def corners_around(visit: Visit, hit_ids: list[int]) -> tuple[float, float, float, float]:

@@ -55,7 +55,7 @@ def test_hits_copies_and_kits_are_handled_by_keyboard_alone(own_visit, own, tmp_
     own_visit.until(f"__audition.panel.shownFor === {chosen}")
     own_visit.play(lambda: keys.press("1"))
     keys.press("Shift+M")
-    own_visit.until("__audition.annotations.undo.length === 1")
+    own_visit.until("__audition.annotations.nDone === 1")
     with Catalog.open(own.store) as catalog:
         assert catalog.hit(chosen).mark == "master"
 

@@ -91,8 +91,10 @@ def test_an_uncertain_pair_is_answered_and_the_answer_undone(own):
     assert (pairs, len(groups)) == ([], 3)
     app, groups, pairs = open_copies(run_action({"op": "differ"} | ids))
     assert (pairs, len(groups)) == ([], 2)
-    press(app, "undo_verdict")
-    assert len(data_of(app, "copies")["pairs"]) == 1
+    press(app, "undo_verdict")  # back to the answer before
+    assert len(data_of(app, "copies")["groups"]) == 3
+    page().catalog.undo()
+    assert len(open_copies()[2]) == 1
 
 
 def test_an_accepted_group_moves_its_files_and_nothing_else(own):

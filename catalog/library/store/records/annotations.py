@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from catalog.errors import ParameterError
 from catalog.library.integrity.damaged_words import WordsCheck
+from catalog.library.store.acts.summaries import describe_hits, describe_tags
 from catalog.library.store.database import Database, now_utc
 from catalog.models import MARKS, Hit
 
@@ -47,16 +49,6 @@ class Annotations:
             rows = self._database.read_by_id(f"{sql} WHERE id IN", list(map(int, hit_ids)))
         return {row[0]: Annotation(*row) for row in rows}
 
-    def restore(self, annotations: Iterable[Annotation]) -> None:
-        """Write back annotations that `read` returned earlier."""
-        rows = [(*annotation[1:], annotation.hit_id) for annotation in annotations]
-        with self._database.writing() as db:
-            db.executemany(
-                "UPDATE hit SET mark = ?, tags = ?, remark = ?,"
-                " role = ?, role_confidence = ?, role_source = ? WHERE id = ?",
-                rows,
-            )
-
     def set_mark(self, hit_ids: Sequence[int], mark: str) -> None:
         """Mark hits; "" removes a mark.
 
@@ -65,7 +57,8 @@ class Annotations:
         if mark not in MARKS:
             known = ", ".join(word for word in MARKS if word)
             raise ParameterError(f"mark={mark!r} is unknown; marks are {known}, or '' for none")
-        self._set_column("mark", hit_ids, mark)
+        with self._act("mark", hit_ids, mark or "no mark"):
+            self._set_column("mark", hit_ids, mark)
 
     def set_remark(self, hit_ids: Sequence[int], remark: str) -> None:
         """Write free text to hits; "" removes it.
@@ -75,7 +68,16 @@ class Annotations:
         if len(remark) > MAX_REMARK:
             text = f"a remark has at most {MAX_REMARK:,} characters; got {len(remark):,}"
             raise ParameterError(text)
-        self._set_column("remark", hit_ids, remark.strip())
+        with self._act("remark", hit_ids, remark.strip() or "no remark"):
+            self._set_column("remark", hit_ids, remark.strip())
+
+    def _act(
+        self, verb: str, hit_ids: Sequence[int], text: str
+    ) -> contextlib.AbstractContextManager[None]:
+        """Record what is written in a block as one act on hits."""
+        text = text if len(text) <= MAX_TAG else f"{text[: MAX_TAG - 1]}…"
+        summary = f"{describe_hits(self._database, hit_ids)}: {text}"
+        return self._database.recording.act(verb, summary)
 
     def _set_column(self, column: str, hit_ids: Sequence[int], text: str) -> None:
         with self._database.writing() as db:
@@ -90,7 +92,10 @@ class Annotations:
         Raise `ParameterError` if a tag is empty, longer than 60 characters, or not valid text.
         """
         added, dropped = _clean_tags(add), _clean_tags(drop)
-        with self._database.writing() as db:
+        if not added and not dropped:
+            return
+        text = describe_tags(sorted(added), sorted(dropped))
+        with self._act("tag", hit_ids, text), self._database.writing() as db:
             for hit_id in hit_ids:
                 row = db.execute("SELECT tags FROM hit WHERE id = ?", (int(hit_id),)).fetchone()
                 if row:
@@ -134,13 +139,17 @@ class PairAnswers:
         """
         key = pair_key(first, second)
         before = self.read().get(key)
-        with self._database.writing() as db:
+        word = "no verdict" if is_same is None else "one recording" if is_same else "two recordings"
+        summary = f"hits {first.id} and {second.id}: {word}"
+        if before == is_same:
+            return False
+        with self._database.recording.act("verdict", summary), self._database.writing() as db:
             if is_same is None:
                 db.execute("DELETE FROM verdict WHERE first = ? AND second = ?", key)
             else:
                 row = (*key, int(is_same), now_utc())
                 db.execute("INSERT OR REPLACE INTO verdict VALUES (?, ?, ?, ?)", row)
-        return before != is_same
+        return True
 
     def read(self) -> AnswerByPair:
         """Return all answers; raise `StoreError` if one of them is damaged."""
@@ -150,7 +159,8 @@ class PairAnswers:
 
     def prefer(self, hit_id: int, *, over: Collection[int]) -> None:
         """Store which of several copies to keep; it replaces an earlier choice among them."""
-        with self._database.writing():
+        summary = describe_hits(self._database, [hit_id])
+        with self._database.recording.act("keep", summary), self._database.writing():
             others = [i for i in self.read_preferred() if i not in over and i != hit_id]
             self._database.save_setting(PREFERRED, [*others, hit_id][-MAX_PREFERRED:])
 

@@ -6,11 +6,11 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+from catalog.library.store.acts.recording import STEP
 from catalog.library.store.database import Database, insert, now_utc, path_from_db, path_to_db
 from catalog.models import Action, HistoryEvent, Hit
 
 COLUMNS = ("id", "time_utc", "action", "hit_id", "source", "target", "reason", "step")
-STEP = "step"  # setting: the last step that was given out
 
 
 class History:
@@ -20,11 +20,11 @@ class History:
         self._database = database
 
     def new_step(self) -> int:
-        """Return a new number for all that is done at once; it grows, and no other step has it."""
+        """Return the number of the act under way; without one a new number, which grows."""
         with self._database.writing(changes_hits=False) as db:
-            last = db.execute("SELECT max(max(id), max(step)) FROM event").fetchone()[0] or 0
-            step = max(int(last), int(self._database.read_setting(STEP, 0))) + 1
-            self._database.save_setting(STEP, step)
+            step = self._database.recording.take_number(db)
+            if step > int(self._database.read_setting(STEP, 0)):
+                self._database.save_setting(STEP, step)
         return step
 
     def add(

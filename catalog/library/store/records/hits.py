@@ -14,6 +14,7 @@ import numpy as np
 
 from catalog.errors import ParameterError, StoreError
 from catalog.library.integrity.damaged_words import WordsCheck
+from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import (
     Database,
     path_from_db,
@@ -295,7 +296,8 @@ class Hits:
         """
         if role not in ROLES:
             raise ParameterError(f"role={role!r} is unknown; roles are {', '.join(ROLES)}")
-        with self._database.writing() as db:
+        summary = f"{describe_hits(self._database, [hit_id])}: {role}"
+        with self._database.recording.act("role", summary), self._database.writing() as db:
             hit = self.get(hit_id)
             values = {"role": role, "role_confidence": float(confidence), "role_source": source}
             for microphone in hit.microphones:

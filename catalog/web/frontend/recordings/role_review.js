@@ -4,13 +4,13 @@ import { ROLES, ROLE_LABELS } from '../constants.js';
 import { markIcon } from '../drawing/marks.js';
 import { drawOutlines, outlineCanvas } from '../drawing/outlines.js';
 import { engine } from '../playback/audio_engine.js';
-import { annotate, annotations, undoAnnotation } from '../shared/annotations.js';
+import { annotate, annotations, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isTyping } from '../shared/dom.js';
 import { detailLine, nameLine } from '../shared/play_row.js';
 
 const KEYS_LABEL = 'Role questions: digits answer, n skips, u undoes, space plays';
 
-// round -> {position, answers}; outlives a remount. An answer is {step, nFollowed}, or null if skipped.
+// round -> {position, answers}; outlives a remount. An answer is {act, nFollowed}, or null if skipped.
 const rounds = new Map();
 
 function openRound(name) {
@@ -41,7 +41,7 @@ export function mount(root, live) {
     if (!hit) return;
     const changed = await annotate([hit.id], { role }, `${hit.name} is ${ROLE_LABELS[role]}`);
     const nFollowed = changed.length - 1;   // hits that sound like it and took its role
-    round.answers.push({ step: annotations.undo.at(-1), nFollowed });
+    round.answers.push({ act: annotations.acts.undo?.id, nFollowed });
     setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} similar hits too` : ''));
     goTo(round.position + 1);
   });
@@ -54,11 +54,11 @@ export function mount(root, live) {
   const goBack = exclusively(async () => {
     if (!round.answers.length) return;
     const last = round.answers.at(-1);
-    if (last && last.step !== annotations.undo.at(-1)) {
+    if (last && last.act !== annotations.acts.undo?.id) {
       setStatus('Something else was annotated since; undo that first.');
       return;
     }
-    if (last) await undoAnnotation();
+    if (last) await undoAct();
     round.answers.pop();
     setStatus('Undone.');
     goTo(round.position - 1);

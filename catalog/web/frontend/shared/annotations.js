@@ -1,4 +1,4 @@
-// Send the user's marks, roles, tags and remarks to the server; undo and redo them step by step.
+// Send the user's marks, roles, tags and remarks to the server; undo the last act there, and redo it.
 
 import { fetchJson } from './http.js';
 
@@ -7,8 +7,9 @@ const post = (path, body) =>
 
 export const MARK_SIGNS = { '': '', master: '★ master', spare: '○ spare', 'no-good': '✕ no good' };
 
-// undo and redo hold {step, text}, newest last; listeners take the arguments ([[id, role, mark], ...], text).
-export const annotations = { undo: [], redo: [], listeners: new Set() };
+// acts: {undo, redo, list} as the server describes them, each act {id, text, when, undone, fixed};
+// nDone: acts of this page in force; listeners take ([[id, role, mark], ...], text).
+export const annotations = { acts: { undo: null, redo: null, list: [] }, nDone: 0, listeners: new Set() };
 let pending = Promise.resolve();
 
 function enqueue(request) {            // one request after the other, in the order of the changes
@@ -16,24 +17,33 @@ function enqueue(request) {            // one request after the other, in the or
   return pending;
 }
 
-const notify = (changed, text) => annotations.listeners.forEach(listener => listener(changed, text));
+function accept({ changed, acts }, text) {
+  annotations.acts = acts;
+  annotations.listeners.forEach(listener => listener(changed, text));
+}
 
 // change: any of {mark, role, add, drop, remark}; text describes it in the status line.
 export const annotate = (ids, change, text) => enqueue(async () => {
   const answer = await post('annotate', { ids, ...change });
-  annotations.undo.push({ step: answer.step, text });
-  annotations.redo.length = 0;
-  notify(answer.changed, text);
+  annotations.nDone += 1;
+  accept(answer, text);
   return answer.changed;
 });
 
-const revertLast = (from, to, prefix) => enqueue(async () => {
-  const last = from.at(-1);
-  if (!last) return;
-  const answer = await post(`revert/${last.step}`);
-  from.pop();
-  to.push({ step: answer.step, text: last.text });
-  notify(answer.changed, `${prefix}: ${last.text}`);
+const move = (path, step, [prefix, nothing]) => enqueue(async () => {
+  const answer = await post(path), isDone = Boolean(answer.text);
+  if (isDone) annotations.nDone += step;
+  accept(answer, [isDone ? `${prefix}: ${answer.text}` : nothing, ...answer.left].join('; '));
+  return isDone;
 });
-export const undoAnnotation = () => revertLast(annotations.undo, annotations.redo, 'Undone');
-export const redoAnnotation = () => revertLast(annotations.redo, annotations.undo, 'Redone');
+// The last act, or the one with a number; false if there was nothing to do.
+export const undoAct = id =>
+  move(id ? `undo/${id}` : 'undo', -1, ['Undone', 'There is nothing to undo.']);
+export const redoAct = () => move('redo', 1, ['Done again', 'There is nothing to do again.']);
+
+// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y: 'undo', 'redo' or null. The kit handles them itself, see kit_session.js.
+export function actOfKey(event) {
+  if (!(event.ctrlKey || event.metaKey) || event.altKey) return null;
+  const key = event.key.toLowerCase();
+  return key === 'y' || (key === 'z' && event.shiftKey) ? 'redo' : key === 'z' ? 'undo' : null;
+}

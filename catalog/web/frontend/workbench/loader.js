@@ -3,6 +3,7 @@
 import { makeColumns } from '../find/columns.js';
 import { needsServer } from '../find/question.js';
 import { unpackPoints } from '../map/points.js';
+import { annotations } from '../shared/annotations.js';
 import { fetchBytes, fetchJson, fetchOk } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
 
@@ -48,6 +49,7 @@ export function makeLoader(state, { notice }) {
       if (state.isLost) { state.change({ isLost: false }); notice(''); }
       await loadHits(now);
       kitSession.refresh({ kit_revision: now.kit, tab: state.tab });
+      annotations.acts = now.acts;
       state.change({ scan: now.scan, layoutState: now.layout });
       if (now.warning !== shown.warning) {
         shown.warning = now.warning;

@@ -2,7 +2,7 @@
 
 import { engine } from '../playback/audio_engine.js';
 import { transport } from '../playback/transport.js';
-import { undoAnnotation } from '../shared/annotations.js';
+import { annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, el } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
 
@@ -18,7 +18,28 @@ function makeLevel() {
   return el('label', { class: 'level' }, 'level', fader, value);
 }
 
-function build(box, { state, annotations }) {
+// What was done last, newest first, each with its own undo.
+function makeHistory(on) {
+  const list = el('ol', { hidden: true, class: 'acts', 'aria-label': 'What was done last' });
+  const toggle = button('History', () => {
+    list.hidden = !list.hidden;
+    toggle.setAttribute('aria-expanded', String(!list.hidden));
+  }, { 'aria-expanded': 'false', title: 'What was done last' });
+  const makeItem = act => el('li', { 'data-undone': String(act.undone) },
+    el('span', { class: 'name', dir: 'auto' }, act.text), el('small', {}, act.when),
+    act.undone || act.fixed ? el('small', {}, act.undone ? 'undone' : 'too old to undo')
+      : button('Undo', () => on.act(() => undoAct(act.id)), { 'aria-label': `Undo ${act.text}` }));
+  let shown = '';
+  const draw = () => {
+    const acts = JSON.stringify(annotations.acts.list);
+    if (acts === shown) return;
+    shown = acts;
+    list.replaceChildren(...annotations.acts.list.map(makeItem));
+  };
+  return { list, toggle, draw };
+}
+
+function build(box, { state, on }) {
   const name = el('span', { class: 'sounding', role: 'status' });
   const stop = button('Stop', transport.stop, { title: 'Stop everything (Escape)' });
   const loop = button('Loop', () => transport.setLoops(!transport.loops),
@@ -32,13 +53,14 @@ function build(box, { state, annotations }) {
   const rests = el('input', { type: 'checkbox', checked: engine.playsOnHover,
     onchange: () => engine.setPlaysOnHover(rests.checked) });
   const notice = el('span', { class: 'notice', role: 'status' });
-  const undo = button('Undo', () => undoAnnotation().catch(error => state.change({ notice: error.message })),
-    { class: 'undo' });
+  const undo = button('Undo', () => on.act(() => undoAct()), { class: 'undo' });
+  const redo = button('Redo', () => on.act(redoAct), { class: 'redo' });
+  const history = makeHistory(on);
   const scan = el('span', { class: 'scan', role: 'status' });
   const bar = el('div', { role: 'toolbar', 'aria-label': 'Playing', class: 'playing' },
     stop, loop, compare, name, makeLevel(), el('label', { class: 'tick' }, rests, 'play under the pointer'),
-    el('span', { class: 'ends' }, scan, notice, undo));
-  box.replaceChildren(bar);
+    el('span', { class: 'ends' }, scan, notice, undo, redo, history.toggle));
+  box.replaceChildren(history.list, bar);
 
   const drawSound = () => {
     const { pair, player, hit } = transport, side = pair && player.isRunning ? player.side : '';
@@ -52,11 +74,14 @@ function build(box, { state, annotations }) {
     name.title = name.textContent;
   };
   const drawNotice = () => {
-    const last = annotations.undo.at(-1);
+    const { undo: last, redo: next } = annotations.acts;
     notice.textContent = state.notice ?? '';
     notice.title = notice.textContent;
     undo.disabled = !last;
-    undo.title = last ? `Undo: ${last.text} (Ctrl+Z; Ctrl+Shift+Z does it again)` : 'Nothing to undo';
+    undo.title = last ? `Undo ${last.text} (Ctrl+Z)` : 'Nothing to undo';
+    redo.disabled = !next;
+    redo.title = next ? `Do again ${next.text} (Ctrl+Shift+Z)` : 'Nothing to do again';
+    history.draw();
     const { scan: running } = state;
     scan.textContent = running ? `Scan ${running.share} %` : '';
     scan.title = running?.text ?? '';

@@ -12,7 +12,7 @@ import { addDragging } from '../kit/drag.js';
 import { engine } from '../playback/audio_engine.js';
 import { sampler } from '../playback/kit_sampler.js';
 import { transport } from '../playback/transport.js';
-import { annotations, redoAnnotation, undoAnnotation } from '../shared/annotations.js';
+import { actOfKey, annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
 import { followAddress, readAddress } from './address.js';
@@ -52,7 +52,7 @@ function makeHead(state, { guide }) {
   return { box, stop: unsubscribe };
 }
 
-function makeActions(state) {          // what the parts of the page do to each other
+function makeActions(state, changed) {          // what the parts of the page do to each other
   let timer = 0;
   const on = {};
   on.notice = text => {
@@ -76,6 +76,11 @@ function makeActions(state) {          // what the parts of the page do to each 
     on.notice(`Putting ${hits[0].name} in ${SLOT_LABELS[slot]} …`);
     on.notice(await putInSlot(slot, hits));
   };
+  on.act = async work => {             // an undo or a redo; the other parts show what it changed
+    try {
+      if (await work()) changed();
+    } catch (error) { on.notice(error.message); }
+  };
   on.stop = () => clearTimeout(timer);
   return on;
 }
@@ -85,11 +90,12 @@ export function mount(root, live) {
   const { part, chosen, color, question } = readAddress(location.search);
   Object.assign(state, { part, chosen, color, question, tab: live.data.tab, dark: isDark(view),
     layoutState: '', isLost: false });
-  const on = makeActions(state), picked = makePickedHits({ state, on });
+  const on = makeActions(state, () => live.c.setTriggerValue('changed', Date.now()));
+  const picked = makePickedHits({ state, on });
   const release = () => { on.pick([]); map.map.dropLine(); map.setDrawing(false); };
   const list = makeHitList({ state, on }), map = makeMapPane({ state, on: { ...on, release }, name: 'find' });
   const find = makeFindPane({ state, preview: session => map.preview(session) });
-  const chosenPane = makeChosenPane({ state, on, picked }), playing = makePlayingBar({ state, annotations });
+  const chosenPane = makeChosenPane({ state, on, picked }), playing = makePlayingBar({ state, on });
   const hitInFocus = () => chosenPane.pane.hitOfRow(root.activeElement?.closest?.('[data-hit]'))
     ?? state.hitOf(state.chosen);
   const kit = makeKitBar({ on: { ...on, hitInFocus } });
@@ -129,12 +135,15 @@ export function mount(root, live) {
       if (state.picked.size) release();
       return;
     }
-    if (isTyping(event) || event.defaultPrevented || state.part !== 'find') return;
-    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === 'z') {
+    const target = event.composedPath()[0] ?? event.target;   // inside the shadow root of another part
+    if (isTyping({ target }) || event.defaultPrevented) return;
+    const act = actOfKey(event);
+    if (act) {
       consumeKey(event);
-      (event.shiftKey ? redoAnnotation() : undoAnnotation()).catch(error => on.notice(error.message));
+      on.act(act === 'redo' ? redoAct : () => undoAct());
+      return;
     }
-    if (hasModifier(event)) return;
+    if (hasModifier(event) || state.part !== 'find') return;
     if (event.key === '/') { consumeKey(event); find.focusWords(); return; }
     if (event.key.toLowerCase() === 'b') {
       consumeKey(event);

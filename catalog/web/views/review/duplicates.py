@@ -107,8 +107,10 @@ def _draw_error(catalog: Catalog) -> None:
             st.error(inert(error))
         verdicts = tab().verdicts
         if verdicts and st.button("Undo the last answer", key="undo_verdict"):
-            first, second = verdicts.pop()
-            catalog.duplicates.set_verdict(first, second, None)
+            try:
+                catalog.files.undo([verdicts.pop()])
+            except CatalogError as err:
+                tab().action_error = str(err)
             st.rerun()
 
 

@@ -1,42 +1,34 @@
-"""The history of set-aside and hidden hits, with undo."""
+"""The history of what the user did, act by act, with undo."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from itertools import groupby
+from collections.abc import Sequence
 
 import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.library.files.set_aside import AS_IT_IS
-from catalog.library.files.undo import UNDOABLE
-from catalog.models import Action, HistoryEvent, State
+from catalog.models import Act, Action, State
 from catalog.web.labels import count_of, inert, when_word
 from catalog.web.tab import tab
 
-N_STEPS = 30  # shown; the command line lists all
-N_NAMES = 3  # file names shown of a step
-ACTION_LABELS = {
-    "set aside": "set aside", "restore": "restored", "hide": "hidden", "unhide": "shown again",
-    "role": "role changed",
-}  # fmt: skip
+N_ACTS = 30  # shown; the command line lists all
 
 
 def draw_history(catalog: Catalog) -> None:
-    """Draw the last notice, then the steps, the newest first."""
+    """Draw the last notice, then what was done, act by act, the newest first."""
     _draw_notice(catalog)
     st.markdown("#### History")
-    steps = [list(group) for _, group in groupby(catalog.history(), key=lambda e: e.step)]
-    steps = [step for step in steps if step[0].action in UNDOABLE]
-    if not steps:
-        st.caption("Nothing has been set aside yet.")
+    acts = [act for act in catalog.files.acts(N_ACTS + 1) if act.n_changes]
+    if not acts:
+        st.caption("Nothing has been done yet.")
         return
-    away = {hit.id: hit.state for hit in catalog.hits(states=(State.ASIDE, State.HIDDEN))}
-    for step in reversed(steps[-N_STEPS:]):
-        _draw_step(catalog, step, away)
-    if len(steps) > N_STEPS:
-        st.caption(f"{len(steps) - N_STEPS:,} earlier steps; `catalog history` lists them.")
+    for act in reversed(acts[-N_ACTS:]):
+        _draw_act(catalog, act)
+    if len(acts) > N_ACTS:
+        st.caption("`catalog history --all` lists earlier acts.")
+    away = catalog.hits(states=(State.ASIDE, State.HIDDEN))
     if away:
         label = f"Restore all ({len(away)})"
         st.button(label, key="undo_all", on_click=lambda: _undo(catalog, None))
@@ -85,33 +77,24 @@ def _restore_as_it_is(catalog: Catalog, hit_ids: Sequence[int]) -> None:
     tab().notice = f"Restored {count_of(len(events), 'hit')}; scan again to measure them."
 
 
-def _draw_step(catalog: Catalog, step: Sequence[HistoryEvent], away: Mapping[int, str]) -> None:
+def _draw_act(catalog: Catalog, act: Act) -> None:
     line, button = st.columns([6, 1], vertical_alignment="center")
-    first = step[0]
-    names = ", ".join(inert(event.source.name) for event in step[:N_NAMES])
-    more = f" and {len(step) - N_NAMES:,} more" if len(step) > N_NAMES else ""
-    count = f"{count_of(len(step), 'hit')}: " if len(step) > 1 else ""
-    reason = f", {inert(first.reason)}" if first.reason else ""
-    when = f"{when_word(first.time_utc)}{reason}"
-    line.markdown(f"{count}{names}{more} — {ACTION_LABELS[first.action]}  \n:small[{when}]")
-    if _holds(step, away):
+    state = " — undone" if act.undone else ""
+    when = when_word(act.time_utc)
+    line.markdown(f"{inert(act.summary)} — {inert(act.verb)}{state}  \n:small[{when}]")
+    if not act.undone:
         button.button(
-            "Restore" if first.action in (Action.SET_ASIDE, Action.HIDE) else "Undo",
-            key=f"back_{first.step}",
-            on_click=lambda: _undo(catalog, [first.step]),
+            "Restore" if act.verb in (Action.SET_ASIDE, Action.HIDE) else "Undo",
+            key=f"back_{act.id}",
+            on_click=lambda: _undo(catalog, [act.id]),
         )
 
 
-def _holds(step: Sequence[HistoryEvent], away: Mapping[int, str]) -> bool:
-    """Return whether some hit is still in the state that this step left."""
-    after = {Action.SET_ASIDE: State.ASIDE, Action.HIDE: State.HIDDEN}.get(step[0].action)
-    return any(away.get(event.hit_id) == after for event in step)
-
-
-def _undo(catalog: Catalog, steps: list[int] | None) -> None:
+def _undo(catalog: Catalog, acts: list[int] | None) -> None:
+    """Undo some acts; None for all that set files aside or hid hits."""
     tab().clear_notice()
     try:
-        undone = catalog.files.undo(steps)
+        undone = catalog.files.undo(acts, everything=acts is None)
     except (CatalogError, OSError) as err:
         tab().not_undone = [str(err)]
         return
@@ -122,5 +105,7 @@ def _undo(catalog: Catalog, steps: list[int] | None) -> None:
         tab().notice = f"{name} is {'set aside or hidden' if aside else 'restored'}."
     elif n_done:
         tab().notice = f"Undone for {count_of(n_done, 'hit')}."
+    elif undone.acts:
+        tab().notice = f"Undone: {inert(undone.acts[0].verb)}, {inert(undone.acts[0].summary)}."
     tab().not_undone = [why for _, why in undone.left]
     tab().changed_aside = [hit_id for hit_id, why in undone.left if AS_IT_IS in why]

@@ -55,7 +55,7 @@ def test_an_unknown_mark_is_an_error_that_lists_the_marks(scanned):
         scanned.annotations.set_mark([1], "nice")
 
 
-def test_annotating_many_hits_is_reverted_with_the_roles_that_followed(tmp_path, library):
+def test_annotating_many_hits_is_undone_with_the_roles_that_followed(tmp_path, library):
     with Catalog.open(tmp_path / "c.sqlite") as cat:
         cat.scan([library], n_jobs=1)
         first, second, *_ = cat.hits()
@@ -66,9 +66,9 @@ def test_annotating_many_hits_is_reverted_with_the_roles_that_followed(tmp_path,
         )
         assert {annotation.hit_id for annotation in changed} >= {first.id, second.id}
         assert cat.hit(second.id).remark == "what is this"
-        again = cat.annotations.revert(changed)
+        assert {*cat.undo().hit_ids} == {annotation.hit_id for annotation in changed}
         assert {hit.id: hit for hit in cat.hits()} == before
-        cat.annotations.revert(again)
+        cat.redo()
         now = cat.hit(first.id)
         assert (now.mark, now.role, now.tags) == ("no-good", "china", ("odd",))
 
