@@ -133,7 +133,7 @@ def test_show_prints_all_data_and_undefined_numbers_are_null(scanned):
 def test_a_role_is_changed(scanned):
     assert scanned("role", 5, "conga_bongo")[0] == 0
     assert read(scanned, "show", 5)["role"] == "conga_bongo"
-    assert read(scanned, "history")[-1]["events"][0]["reason"] == "tom -> conga_bongo"
+    assert read(scanned, "history")[-1]["reason"] == "tom -> conga_bongo"
 
 
 def test_neighbours_are_listed_nearest_first_with_reasons(scanned):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from catalog.cli.output import (
     INCOMPLETE,
@@ -100,12 +100,16 @@ def _history(cat: Catalog, args: argparse.Namespace) -> int:
     for act in acts:
         lines.append(_act_line(act) + ("  (undone)" if act.undone else ""))
         lines += [f"  {_event_line(event)}" for event in by_act.get(act.id, ())]
-    value = [
-        to_json_value(act) | {"step": act.id, "events": to_json_value(by_act.get(act.id, []))}
-        for act in acts
-    ]
+    value = [_act_value(act, by_act.get(act.id, [])) for act in acts]
     print_result(value, lines or ["nothing was done yet"], as_json=args.json)
     return OK
+
+
+def _act_value(act: Act, events: Sequence[HistoryEvent]) -> dict[str, Any]:
+    """Return an act for JSON, with the words that each of its events has as well."""
+    reason = events[0].reason if events else act.summary
+    more = {"step": act.id, "action": act.verb, "reason": reason, "events": events}
+    return {**to_json_value(act), **to_json_value(more)}
 
 
 def _events(cat: Catalog, acts: Sequence[Act]) -> list[HistoryEvent]:

@@ -30,6 +30,7 @@ TABLES = {
     "setting": ("key",),
 }
 SETTINGS = ("kept", "chosen_microphones", "sides_said")  # those that hold decisions of the user
+encode = json.JSONEncoder(ensure_ascii=False).encode  # made once: `json.dumps` makes one a call
 ADD_ACT = (
     "INSERT INTO act SELECT act_number(), act_time(), act_verb(), act_summary(), 0"
     " WHERE NOT EXISTS (SELECT 1 FROM act WHERE id = act_number())"
@@ -152,7 +153,6 @@ def next_number(connection: sqlite3.Connection) -> int:
     """Return a number that no act and no step of the history has; it grows."""
     sql = (
         "SELECT max(coalesce((SELECT max(id) FROM act), 0),"
-        " coalesce((SELECT max(id) FROM event), 0),"
         f" coalesce((SELECT CAST(value AS INTEGER) FROM setting WHERE key = '{STEP}'), 0))"
     )
     return int(connection.execute(sql).fetchone()[0]) + 1
@@ -160,12 +160,12 @@ def next_number(connection: sqlite3.Connection) -> int:
 
 def key_json(*values: Any) -> str:
     """Return the values of a key as JSON text."""
-    return json.dumps(values, ensure_ascii=False)
+    return encode(values)
 
 
 def row_json(*pairs: Any) -> str:
     """Return a row, given as names and values in turn, as JSON text."""
-    return json.dumps(dict(zip(pairs[::2], pairs[1::2], strict=True)), ensure_ascii=False)
+    return encode(dict(zip(pairs[::2], pairs[1::2], strict=True)))
 
 
 def old_json(*triples: Any) -> str:
@@ -180,7 +180,7 @@ def new_json(*triples: Any) -> str:
 
 def _changed(triples: tuple[Any, ...], which: int) -> str:
     columns = zip(triples[::3], triples[1::3], triples[2::3], strict=True)
-    return json.dumps({c[0]: c[which] for c in columns if c[1] != c[2]}, ensure_ascii=False)
+    return encode({c[0]: c[which] for c in columns if c[1] != c[2]})
 
 
 def _hit_trigger() -> str:

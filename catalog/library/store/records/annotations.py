@@ -95,13 +95,14 @@ class Annotations:
         if not added and not dropped:
             return
         text = describe_tags(sorted(added), sorted(dropped))
+        sql, ids = "SELECT tags, id FROM hit WHERE id IN", list(map(int, hit_ids))
         with self._act("tag", hit_ids, text), self._database.writing() as db:
-            for hit_id in hit_ids:
-                row = db.execute("SELECT tags FROM hit WHERE id = ?", (int(hit_id),)).fetchone()
-                if row:
-                    tags = sorted((set(json.loads(row[0])) | added) - dropped)
-                    values = (json.dumps(tags), int(hit_id))
-                    db.execute("UPDATE hit SET tags = ? WHERE id = ?", values)
+            rows = self._database.read_by_id(sql, ids)
+            changed = [
+                (json.dumps(sorted((set(json.loads(tags)) | added) - dropped)), hit_id)
+                for tags, hit_id in rows
+            ]
+            db.executemany("UPDATE hit SET tags = ? WHERE id = ?", changed)
 
 
 def is_text(text: str) -> bool:
