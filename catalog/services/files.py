@@ -251,6 +251,8 @@ class Files:
             return UndoResult((), ())
         ids = [change.key[0] for change in store.acts.changes(last.id) if change.part == FILE]
         plan = self.plan_hand_over(ids)
+        if plan:
+            announce_hand_over(store, plan)
         result = undo_acts(store, [last], back=False)
         self._hand_over(plan)
         self._after(result)
