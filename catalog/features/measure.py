@@ -155,7 +155,9 @@ def measure_parts(
     the length of the take.
     """
     if groups:
-        rows = measure_microphones(read, groups, segments, measure_audio, sr=sr, n_frames=n_frames)
+        rows = measure_microphones(
+            read, groups, segments, measure_audio, sr=sr, n_frames=n_frames, run=run
+        )
         return replace(rows[0], others=tuple(rows[1:]))
     following = [*(start for start, _ in segments[1:]), n_frames]
     spans = [(a, b, max(0, n - b)) for (a, b), n in zip(segments, following, strict=True)]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from catalog.features.segmentation import segment_take
 from catalog.features.waveform import abs_peak, mix_to_mono
 
 if TYPE_CHECKING:
-    from catalog.features.measure import Measures
+    from catalog.features.measure import Measures, Run
 
 Segments = Sequence[tuple[int, int]]
 MeasureOne = Callable[[Audio], "Measures"]
@@ -109,6 +110,7 @@ def measure_microphones(
     *,
     sr: int,
     n_frames: int,
+    run: Run = map,
 ) -> list[Measures]:
     """Measure each stroke at each microphone; microphones without sound at a stroke are left out.
 
@@ -121,6 +123,7 @@ def measure_microphones(
     measure : callable, measures one stroke at one microphone
     sr : int, Hz
     n_frames : int, length of the take
+    run : callable, see `catalog.features.measure.Run`
 
     Returns
     -------
@@ -131,47 +134,81 @@ def measure_microphones(
     ParameterError
         if no microphone holds a stroke
     """
-    rows: list[Measures] = []
-    fault: ParameterError | None = None
-    loudest: dict[tuple[int, ...], tuple[float, int, list[Fault]]] = {}
-    beginnings: list[np.ndarray] = []
-    ends: dict[tuple[int, ...], list[tuple[int, float, SegmentEnd]]] = {}
     following = [*(start for start, _ in segments[1:]), n_frames]
-    for (start, stop), limit in zip(segments, following, strict=True):
-        gap = max(0, limit - stop)
-        whole = read(start, stop + min(gap, round(AHEAD_S * sr)))
-        part = replace(whole, samples=whole.samples[: stop - start])
-        beginnings.append(_beginning(part, groups))
-        for group in groups:
-            audio = replace(part, samples=group.pick(part.samples))
-            try:
-                measures = measure(audio)
-            except ParameterError as err:
-                fault = err
-                continue
-            start_s, peak = start / sr, abs_peak(audio.samples)
-            if peak > loudest.get(group.channels, (0.0,))[0]:
-                level = find_raw_peak(peak, at_s=start_s)
-                loudest[group.channels] = peak, len(rows), list(level)
-            end = trace_end(
-                mix_to_mono(group.pick(whole.samples)),
-                sr=sr, n_segment=len(part.samples), n_gap=gap, faults=measures.faults,
-            )  # fmt: skip
-            ends.setdefault(group.channels, []).append((len(rows), gap / sr, end))
-            measures = replace(
-                measures, faults=shift_faults(measures.faults, start_s), start=start, stop=stop,
-                channels=group.channels, microphone=group.name,
-            )  # fmt: skip
-            rows.append(measures)
+    spans = [(a, b, max(0, n - b)) for (a, b), n in zip(segments, following, strict=True)]
+    strokes = list(run(partial(_measure_stroke, read, groups, measure, sr), spans))
+    rows = [row for stroke in strokes for row in stroke.rows]
     if not rows:
-        raise fault or ParameterError("holds no stroke")
-    for of_microphone in ends.values():
-        found, gaps_s = [end for *_, end in of_microphone], [gap_s for _, gap_s, _ in of_microphone]
-        for (at, *_), tail in zip(of_microphone, find_cut_tails(found, gaps_s), strict=True):
-            rows[at] = _with_tail(rows[at], tail, sr=sr)
-    for _, at, level in loudest.values():
-        rows[at] = replace(rows[at], faults=(*rows[at].faults, *level))
+        raise ParameterError(next((s.error for s in strokes if s.error), "holds no stroke"))
+    ends = [end for stroke in strokes for end in stroke.ends]
+    peaks = [peak for stroke in strokes for peak in stroke.peaks]
+    for group in groups:
+        of_group = [i for i, row in enumerate(rows) if row.channels == group.channels]
+        _add_take_faults(rows, of_group, ends=ends, peaks=peaks, sr=sr)
+    beginnings = [stroke.beginning for stroke in strokes]
     return _with_arrivals(rows, groups, segments, _pool_arrivals(beginnings, sr=sr))
+
+
+class _Stroke(NamedTuple):
+    """One stroke at each microphone at which it sounds; `ends` holds also the gaps in s."""
+
+    rows: list[Measures]
+    ends: list[tuple[SegmentEnd, float]]
+    peaks: list[float]
+    beginning: np.ndarray
+    error: str  # of the last microphone that holds no stroke
+
+
+def _measure_stroke(
+    read: ReadFrames,
+    groups: Sequence[ChannelGroup],
+    measure: MeasureOne,
+    sr: int,
+    span: tuple[int, int, int],
+) -> _Stroke:
+    """Measure one stroke; `span` is its start, its stop and the frames to the next stroke."""
+    start, stop, gap = span
+    whole = read(start, stop + min(gap, round(AHEAD_S * sr)))
+    part = replace(whole, samples=whole.samples[: stop - start])
+    stroke = _Stroke([], [], [], _beginning(part, groups), "")
+    for group in groups:
+        audio = replace(part, samples=group.pick(part.samples))
+        try:
+            measures = measure(audio)
+        except ParameterError as err:
+            stroke = stroke._replace(error=str(err))
+            continue
+        end = trace_end(
+            mix_to_mono(group.pick(whole.samples)),
+            sr=sr, n_segment=len(part.samples), n_gap=gap, faults=measures.faults,
+        )  # fmt: skip
+        measures = replace(
+            measures, faults=shift_faults(measures.faults, start / sr), start=start, stop=stop,
+            channels=group.channels, microphone=group.name,
+        )  # fmt: skip
+        stroke.rows.append(measures)
+        stroke.ends.append((end, gap / sr))
+        stroke.peaks.append(abs_peak(audio.samples))
+    return stroke
+
+
+def _add_take_faults(
+    rows: list[Measures],
+    of_microphone: Sequence[int],
+    *,
+    ends: Sequence[tuple[SegmentEnd, float]],
+    peaks: Sequence[float],
+    sr: int,
+) -> None:
+    """Replace the cut tails of one microphone's strokes, and add its level in the take."""
+    if not of_microphone:
+        return
+    tails = find_cut_tails([ends[i][0] for i in of_microphone], [ends[i][1] for i in of_microphone])
+    for i, tail in zip(of_microphone, tails, strict=True):
+        rows[i] = _with_tail(rows[i], tail, sr=sr)
+    loudest = max(of_microphone, key=lambda i: peaks[i])
+    level = find_raw_peak(peaks[loudest], at_s=rows[loudest].start / sr)
+    rows[loudest] = replace(rows[loudest], faults=(*rows[loudest].faults, *level))
 
 
 def _with_tail(row: Measures, tail: Fault | None, *, sr: int) -> Measures:

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.measure import measure_take
+from catalog.features.measure import measure_parts, measure_take
 from catalog.features.takes import long_take
 from catalog.features.takes.long_take import is_long, measure_long_take
 from tests.signals import STROKE_LEAD_S, drum_stroke
@@ -89,6 +90,28 @@ def test_silence_is_no_stroke():
     audio = Audio(np.zeros((40 * SR, 1), np.float32), SR, "WAV", "PCM_16")
     with pytest.raises(ParameterError, match="holds no stroke"):
         measure_in_windows(audio)
+
+
+def test_the_strokes_of_several_microphones_are_measured_by_the_given_run():
+    """So all worker processes share the strokes of one file."""
+    audio = make_take([0.5, 1.5, 2.5], length_s=4.0)
+    segments = [(round(at_s * SR), round((at_s + 0.9) * SR)) for at_s in (0.45, 1.45, 2.45)]
+    calls = []
+
+    def run(function, items):
+        calls.append(len(items))
+        return [function(item) for item in items]
+
+    def read(start, stop):
+        return Audio(audio.samples[start:stop], audio.sr, audio.container, audio.subtype)
+
+    groups = (ChannelGroup("in", (1,)), ChannelGroup("room", (2,)))
+    first = measure_parts(
+        read, segments, sr=SR, n_frames=len(audio.samples), run=run, groups=groups
+    )
+    assert calls == [len(segments)]
+    names = [stroke.microphone for stroke in (first, *first.others)]
+    assert names == ["in", "room"] * len(segments)
 
 
 def test_short_files_are_measured_as_a_whole():
