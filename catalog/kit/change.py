@@ -1,9 +1,12 @@
-"""Change a saved kit: every change is applied to the newest state and saved in one transaction."""
+"""Saved kits: every change is applied to the newest state and saved in one transaction.
+
+Each saved state stays as a version that can be taken back.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from catalog.errors import KitError, StoreError
 from catalog.kit.model import Kit
@@ -11,6 +14,58 @@ from catalog.library.store.records.kits import SavedKit
 from catalog.library.store.store import Store
 
 FREE_TRIES = 3  # without holding the right to write, so that other programs do not wait
+
+
+@dataclass(frozen=True)
+class KitVersion:
+    """A saved state of a kit."""
+
+    version: int  # grows with each saved state of any kit
+    kit_id: int  # the same for all versions of a kit, also under a new name
+    time_utc: str
+    kit: Kit
+
+
+def list_versions(store: Store, name: str) -> list[KitVersion]:
+    """Return all saved states of a kit, the newest last.
+
+    Raise `StoreError` if no kit has that name, or one of them is damaged.
+    """
+    return [
+        KitVersion(
+            saved.version,
+            saved.kit_id,
+            saved.time_utc,
+            replace(Kit.from_json(saved.payload), name=saved.name),
+        )
+        for saved in store.kits.versions(name)
+    ]
+
+
+def describe_change(before: Kit | None, kit: Kit) -> str:
+    """Return what a version changed of the one before: slots, levels and tunings, in words."""
+    if before is None:
+        return f"first saved, with {', '.join(kit.slots)}"
+    parts = {"hits": "slots", "level": "level_db", "tuning": "tuning_semitones"}
+    found = []
+    for word, field in parts.items():
+        old, new = getattr(before, field), getattr(kit, field)
+        slots = [slot for slot in {**old, **new} if old.get(slot) != new.get(slot)]
+        found += [f"{word} of {', '.join(slots)}"] if slots else []
+    return "; ".join(found) or "the same hits, levels and tunings"
+
+
+def take_back_version(store: Store, name: str, version: int) -> Kit:
+    """Save an older state of a kit again as the newest one, and return it.
+
+    Raise `StoreError` if no kit has that name, and `KitError` if it has no such version.
+    """
+    versions = {saved.version: saved for saved in list_versions(store, name)}
+    if version not in versions:
+        known = ", ".join(map(str, versions))
+        raise KitError(f"the kit {name!r} has no version {version}; its versions are {known}")
+    with store.act("take back kit", f"{name}, version of {versions[version].time_utc}"):
+        return change_saved_kit(store, name, lambda _: versions[version].kit)
 
 
 def change_saved_kit(store: Store, name: str, change: Callable[[Kit], Kit]) -> Kit:

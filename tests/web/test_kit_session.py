@@ -47,12 +47,14 @@ def test_a_slot_is_assigned_locked_swapped_and_cleared(session):
         apply_action(session, {"op": op, "slot": slot, **values})
         return session.kit
 
-    first, second = ids_of(session, "snare")[:2]
+    first, second, third = ids_of(session, "snare")[:3]
     kit = apply("assign", id=first)
     assert (kit.slots, kit.locked) == ({"snare": (first,)}, {"snare"})
     kit = apply("assign", slot="snare_2", id=first)  # a hit is never in two slots
     assert (kit.slots, kit.locked) == ({"snare_2": (first,)}, {"snare_2"})
     assert apply("assign", id=second).slots["snare"] == (second,)
+    with pytest.raises(KitError, match="Snare is locked; unlock it to put another hit there"):
+        apply("assign", id=third)
     with pytest.raises(KitError, match="locked"):
         apply("swap")
     assert "snare" not in apply("lock").locked

@@ -50,7 +50,9 @@ def add_commands(command: AddCommand) -> None:
     swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
     swap.add_argument("slot")
-    command("kits", "list saved kits", _kits)
+    kits = command("kits", "list saved kits, or the versions of one", _kits)
+    kits.add_argument("name", nargs="?", help="list the versions of this kit")
+    kits.add_argument("--take-back", type=int, metavar="VERSION", help="use this version again")
     forget = command("forget-kit", "delete a saved kit, but no recording", _forget)
     forget.add_argument("name", help=NAME_HELP)
     forget.add_argument("--yes", action="store_true", help=YES_HELP)
@@ -74,7 +76,8 @@ def _names(text: str) -> list[str]:
 def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     if args.save and not args.replace and cat.kits.version(args.save):
         raise CatalogError(
-            f"a kit is named {args.save!r} already; give another name, or add --replace"
+            f"a kit is named {args.save!r} already; give another name, or add --replace, which"
+            " keeps the present one as an older version"
         )
     locked = dict(args.locked)
     kit = cat.kits.fill(locked, args.slots, seed=args.seed, no_good=args.no_good)
@@ -126,6 +129,28 @@ def saved_kit(cat: Catalog, name: str) -> Kit:
 
 
 def _kits(cat: Catalog, args: argparse.Namespace) -> int:
+    if args.take_back is not None and args.name is None:
+        raise CatalogError("--take-back needs the name of a kit")
+    return _list_kits(cat, args) if args.name is None else _versions(cat, args)
+
+
+def _versions(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.kit.change import describe_change
+
+    saved_kit(cat, args.name)  # else the saved kits are listed
+    if args.take_back is not None:
+        _print_kit(cat, cat.kits.take_back(args.name, args.take_back), args)
+        return OK
+    versions = cat.kits.versions(args.name)
+    lines = [
+        f"{each.version:>6}  {each.time_utc}  {describe_change(before, each.kit)}"
+        for before, each in zip([None, *(v.kit for v in versions)], versions, strict=False)
+    ]
+    print_result(versions, lines, as_json=args.json)
+    return OK
+
+
+def _list_kits(cat: Catalog, args: argparse.Namespace) -> int:
     kits = cat.kits.saved()
     print_result(kits, (f"{kit.name}: {', '.join(kit.slots)}" for kit in kits), as_json=args.json)
     return OK
@@ -135,10 +160,10 @@ def _forget(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
     if args.yes:
         cat.kits.delete(args.name)
-        return _kits(cat, args)
+        return _list_kits(cat, args)
     lines = [
         f"would delete the kit {kit.name}: {', '.join(kit.slots)}",
-        "nothing was deleted; add --yes to do it",
+        "nothing was deleted; add --yes to do it, `catalog undo` brings it back",
     ]
     print_result({"dry_run": True, "kit": kit}, lines, as_json=args.json)
     return OK
@@ -148,7 +173,7 @@ def _rename(cat: Catalog, args: argparse.Namespace) -> int:
     is_changed = saved_kit(cat, args.name).name != args.new
     if is_changed:
         cat.kits.rename(args.name, args.new)
-    _kits(cat, args)
+    _list_kits(cat, args)
     return change_code(is_changed)
 
 

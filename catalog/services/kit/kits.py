@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING
 
 from catalog.context import Context, check_seed
 from catalog.errors import KitError
-from catalog.kit.change import change_saved_kit
+from catalog.kit.change import (
+    KitVersion,
+    change_saved_kit,
+    list_versions,
+    take_back_version,
+)
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.microphones import MicrophoneExport, use_microphones
 from catalog.kit.export.plan import kit_warnings
@@ -128,6 +133,8 @@ class Kits:
     def save(self, kit: Kit, name: str, *, replace_saved: bool = False) -> int:
         """Save a kit in the store under a name and return its version number.
 
+        A kit that it takes the place of stays as an older version, see `versions`.
+
         Use `change` to change a saved kit: it keeps what other programs changed meanwhile.
 
         Parameters
@@ -175,15 +182,34 @@ class Kits:
         """
         return change_saved_kit(self._context.store, name, change)
 
+    def versions(self, name: str) -> list[KitVersion]:
+        """Return all saved states of a kit, the newest last; `StoreError` without such a kit."""
+        return list_versions(self._context.store, name)
+
+    def take_back(self, name: str, version: int) -> Kit:
+        """Save an older state of a kit again as the newest one, and return it.
+
+        Raises
+        ------
+        StoreError
+            if no kit has that name
+        KitError
+            if it has no such version
+        """
+        return take_back_version(self._context.store, name, version)
+
     def saved(self) -> list[Kit]:
-        """Return the saved kits, the newest of each name."""
+        """Return the saved kits, the newest of each name, in the order of their first saving."""
         return [
             replace(Kit.from_json(saved.payload), name=saved.name)
             for saved in self._context.store.kits.read()
         ]
 
     def delete(self, name: str) -> None:
-        """Delete a saved kit, but no recording; `StoreError` if there is no such kit."""
+        """Delete a saved kit with its versions, but no recording; `undo` brings it back.
+
+        Raise `StoreError` if there is no such kit.
+        """
         self._context.store.kits.delete(name)
 
     def rename(self, old: str, new: str) -> None:

@@ -28,8 +28,13 @@ def _scored(catalog: Catalog, kit: Kit) -> Kit:
 
 
 def _assign(catalog: Catalog, kit: Kit, action: Action) -> Kit:
-    """Put a hit into a slot in place of what was there; it leaves its slot before."""
+    """Put a hit into a slot in place of what was there; it leaves its slot before.
+
+    Raise `KitError` if the slot is locked and holds another hit.
+    """
     slot, hit = action["slot"], catalog.hit(action["id"])
+    if slot in kit.locked and kit.slots.get(slot) and hit.id not in kit.slots[slot]:
+        raise KitError(f"{slot_word(slot)} is locked; unlock it to put another hit there")
     for other in [name for name, ids in kit.slots.items() if hit.id in ids and name != slot]:
         kit = velocities.drop_stroke(kit, other, hit.id)
     kit = velocities.clear_slot(kit, slot)

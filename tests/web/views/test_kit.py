@@ -53,10 +53,23 @@ def test_a_kit_is_saved_reopened_compared_renamed_and_deleted(kit_page):
     assert any("the new name is empty" in error.value for error in kit_page.error)
     press(kit_page, "forget")
     assert [saved.name for saved in catalog.kits.saved()] == ["night"]  # until it is confirmed
-    assert "Delete night? The list of its hits is lost; the recordings stay." in shown(kit_page)
+    assert "Delete night? The recordings stay, and undo brings the kit back." in shown(kit_page)
     press(kit_page, "forget_yes")
     assert catalog.kits.saved() == []
     assert len(catalog.hits()) == 23
+
+
+def test_an_older_version_of_a_saved_kit_is_taken_back(kit_page):
+    catalog = page().catalog
+    save(kit_page, "night")
+    (first,) = catalog.kits.saved()
+    catalog.kits.change("night", lambda kit: kit.with_level("snare", -3.0))
+    kit_page.session_state["versions_open"] = True
+    kit_page.run()
+    assert "before a change of level of snare" in shown(kit_page)
+    press(kit_page, "Take back")
+    assert catalog.kits.saved() == [first]
+    assert len(catalog.kits.versions("night")) == 3
 
 
 def test_the_balance_shows_level_pitch_and_masking(kit_page):

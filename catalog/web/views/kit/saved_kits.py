@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
+from catalog.kit.change import describe_change
 from catalog.kit.model import Kit
 from catalog.web.kit_session.saving import delete_kit, rename_kit, save_kit
-from catalog.web.labels import inert, plain
+from catalog.web.labels import inert, plain, when_word
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
 from catalog.web.views.kit.kit_balance import change_kit, kit_errors
+
+N_VERSIONS = 12  # shown; the command line lists all
 
 
 def draw_saved_kits(catalog: Catalog) -> None:
@@ -37,14 +42,40 @@ def draw_saved_kits(catalog: Catalog) -> None:
         st.text_input("New name", value=picked.name, key=f"new_name_{picked.name}")
         st.button("Rename", key="rename", on_click=lambda: _rename(picked.name))
         _draw_delete(picked.name)
+    _draw_versions(catalog, picked.name)
     _draw_comparison(catalog, picked, kit)
+
+
+def _draw_versions(catalog: Catalog, name: str) -> None:
+    """Draw the versions of a saved kit, the newest first, each with a button that takes it back."""
+    versions = catalog.kits.versions(name)
+    if len(versions) < 2:
+        return
+    label = f"Older versions ({len(versions) - 1})"
+    with st.expander(label, key="versions_open", on_change="rerun"):
+        if not is_expanded("versions_open"):
+            return
+        for before, now in reversed(list(pairwise(versions[-N_VERSIONS - 1 :]))):
+            line, button = st.columns([6, 1], vertical_alignment="center")
+            change = inert(describe_change(before.kit, now.kit))
+            line.markdown(f"before a change of {change}  \n:small[{when_word(before.time_utc)}]")
+            button.button(
+                "Take back", key=f"version_{before.version}", on_click=_take_back,
+                args=(name, before.version),
+            )  # fmt: skip
+
+
+def _take_back(name: str, version: int) -> None:
+    with kit_errors():
+        page().catalog.kits.take_back(name, version)
+        st.toast(f"Taken back: {inert(name)}")
 
 
 def _draw_delete(name: str) -> None:
     """Draw the button that deletes a saved kit after a second press."""
     st.button("Delete this kit", key="forget", on_click=lambda: _ask_to_delete(name))
     if tab().kit_to_delete == name:
-        st.caption(f"Delete {inert(name)}? The list of its hits is lost; the recordings stay.")
+        st.caption(f"Delete {inert(name)}? The recordings stay, and undo brings the kit back.")
         st.button("Yes, delete", key="forget_yes", type="primary", on_click=lambda: _delete(name))
 
 
