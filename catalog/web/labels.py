@@ -29,6 +29,7 @@ REGION_WORDS: dict[str, str] = {
 # The parts of the page, in the order of the work.
 PARTS: dict[str, str] = {
     "find": "Find", "duplicates": "Duplicates", "kit": "Kit", "recordings": "Bring in",
+    "history": "History",
 }  # fmt: skip
 # The slots of a kit in rows of cards.
 FAMILIES: dict[str, tuple[str, ...]] = {

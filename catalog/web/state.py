@@ -23,6 +23,7 @@ from catalog.models import Hit
 from catalog.web.columns import Columns, update_columns
 from catalog.web.kit_session.session import KitSession
 from catalog.web.payloads import PointPack, RowPack, pack_points, pack_rows
+from catalog.web.server.copy_search import CopySearch
 from catalog.web.server.scan_job import ScanJobs
 from catalog.web.server.uploads import TemporaryFiles, UploadStore
 
@@ -72,6 +73,7 @@ class PageServer:
     def __init__(self, store_path: Path | None = None) -> None:
         self.store_path = store_path
         self.scans = ScanJobs()
+        self.copy_search = CopySearch()
         self.files = TemporaryFiles()
         self.uploads = UploadStore(self.files)
         self.answers: SharedCache[tuple[int, str], QueryAnswer] = SharedCache(ANSWERS_KEPT)

@@ -8,8 +8,6 @@ from typing import Any, Literal
 
 import streamlit as st
 
-from catalog.duplicates.groups import CopyGroup, UncertainPair
-
 KEY = "tab"  # in Streamlit's session state; widgets keep their own keys there
 
 
@@ -35,10 +33,6 @@ class Tab:
     notice_revision: int | None = None  # of the catalog when the notice was first shown
     not_undone: list[str] = field(default_factory=list)  # why hits could not be restored
     changed_aside: list[int] = field(default_factory=list)  # hits to be restored as they are
-    verdicts: list[int] = field(default_factory=list)  # acts that judged pairs, newest last
-    picked_copies: list[int] = field(default_factory=list)  # hits chosen to be set aside
-    confirms_set_aside: bool = False  # the question before setting aside is open
-    copies: tuple[int, list[CopyGroup], list[UncertainPair]] | None = None  # after the revision
     kit_balance: tuple[Any, Any] | None = None  # state and tables
     export: ExportMessage = ExportMessage()
     role_round: int = 1  # number of the present round of role questions

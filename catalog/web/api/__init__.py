@@ -3,9 +3,10 @@
 from starlette.routing import Route
 
 # No `from __future__ import annotations` here: it would hide the module of that name.
-from catalog.web.api import annotations, audio, find, hits, kits, overlays, phrases, uploads
+from catalog.web.api import annotations, audio, find, hits, kits, phrases, uploads
+from catalog.web.api.duplicates import overlays, queue
 
-MODULES = (find, hits, audio, uploads, overlays, phrases, annotations, kits)
+MODULES = (find, hits, audio, uploads, overlays, queue, phrases, annotations, kits)
 
 
 def api_routes() -> list[Route]:

@@ -4,14 +4,13 @@ import { STYLE } from './constants.js';
 import { mount as mountKit } from './kit/kit.js';
 import { mount as mountRoleReview } from './recordings/role_review.js';
 import { mount as mountTakeCut } from './recordings/take_cut.js';
-import { mount as mountDuplicates } from './review/duplicates.js';
 import { mount as mountFaults } from './review/faults.js';
 import { el } from './shared/dom.js';
 import { addErrorBanner } from './shared/errors.js';
 import { mount as mountWorkbench } from './workbench/workbench.js';
 
 // By the name that the page gives a view. Each mounts once and returns {update(data), stop()}.
-const VIEWS = { workbench: mountWorkbench, kit: mountKit, copies: mountDuplicates, faults: mountFaults,
+const VIEWS = { workbench: mountWorkbench, kit: mountKit, faults: mountFaults,
   role_review: mountRoleReview, cut: mountTakeCut };
 const mounted = new WeakMap();         // root -> {c, data, update, stop}
 

@@ -26,7 +26,7 @@ CONSTANTS = "constants.js"
 STYLES = (
     "shared/shared.css", "workbench/workbench.css", "find/drums.css", "kit/kit.css",
     "kit/layer_editor.css",
-    "review/duplicates.css", "recordings/role_review.css", "review/faults.css",
+    "duplicates/duplicates.css", "recordings/role_review.css", "review/faults.css",
     "recordings/take_cut.css",
 )  # fmt: skip
 

@@ -14,12 +14,11 @@ from catalog.web.views.component import mount_audition
 from catalog.web.views.guide import draw_guides
 from catalog.web.views.kit.kit import draw_kit
 from catalog.web.views.recordings.import_ import draw_recordings
-from catalog.web.views.review.duplicates import draw_duplicates
-from catalog.web.views.review.history import draw_move_warnings
+from catalog.web.views.review.history import draw_history, draw_move_warnings
 
-FIND = "find"  # the part that the component draws itself
+FIND = "find"  # this part and the duplicates are drawn by the component itself
 DRAWN: Mapping[str, Callable[[Catalog], None]] = {
-    "duplicates": draw_duplicates, "kit": draw_kit, "recordings": draw_recordings,
+    "kit": draw_kit, "recordings": draw_recordings, "history": draw_history,
 }  # fmt: skip
 # What the fields of a part hold is kept while another part is open.
 KEPT = ("bring_folder", "export_folder", "export_width", "slots_to_fill", "saved")

@@ -9,27 +9,9 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.models import State
 from catalog.web.tab import tab
-from catalog.web.views.review.confirm_set_aside import needs_confirmation, set_aside_now
 
 Action = Mapping[str, Any]
-
-
-def _set_verdict(catalog: Catalog, action: Action) -> None:
-    pair = int(action["first"]), int(action["second"])
-    if catalog.duplicates.set_verdict(*pair, action["op"] == "same"):
-        last = catalog.files.next_undo()
-        tab().verdicts += [last.id] if last else []
-
-
-def _accept(catalog: Catalog, action: Action) -> None:
-    ids = list(map(int, action["ids"]))
-    all_here = all(
-        catalog.hit(i).state == State.HERE for i in ids
-    )  # another tab may have moved one
-    if not all_here or not needs_confirmation(catalog, ids):
-        set_aside_now(catalog, ids)
 
 
 def _dismiss(catalog: Catalog, action: Action) -> None:
@@ -43,10 +25,6 @@ def _move_region(catalog: Catalog, action: Action) -> None:
 
 
 ACTIONS: Mapping[str, Callable[[Catalog, Action], object]] = {
-    "keep": lambda catalog, action: catalog.duplicates.prefer(int(action["id"])),
-    "same": _set_verdict,
-    "differ": _set_verdict,
-    "accept": _accept,
     "dismiss": _dismiss,
     "undismiss": _dismiss,
     "move": _move_region,

@@ -8,7 +8,7 @@ import pytest
 
 from catalog.audio.encode import encode_wav
 from tests.web.conftest import SR, make_stroke
-from tests.web.visits import COPIES_SHOWN, Visit, isolated_hit, serve, watch
+from tests.web.visits import Visit, isolated_hit, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -34,7 +34,7 @@ def test_all_parts_of_the_page_work_under_the_policy(browser, own, scheme):
         page.get_by_label("Sound file to search from").set_input_files(memo)
         page.locator("chosen-hit h2", has_text="memo").wait_for()
         visit.open_part("Duplicates")
-        visit.until(COPIES_SHOWN)
+        visit.until("__audition.queue.overlay?.isDrawn()")
         fill = "__audition.kitSession.apply('fill', { slots: ['kick', 'snare', 'tom_high'] })"
         visit.get(fill)
         visit.open_part("Kit")

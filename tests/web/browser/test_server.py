@@ -6,7 +6,7 @@ import socket
 
 import pytest
 
-from tests.web.visits import COPIES_SHOWN, MAP_SHOWN, find, serve, watch
+from tests.web.visits import MAP_SHOWN, find, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 N_TRIES, TRY_MS = 20, 3_000
@@ -43,10 +43,10 @@ def test_a_page_reports_a_stopped_server_and_continues_with_the_next(browser, ow
                 visit.page.wait_for_timeout(TRY_MS / 10)
             assert visit.starts == 1
             for _ in range(N_TRIES):  # a press before the connection is back is lost
-                for part in ("Find", "Duplicates"):
+                for part in ("Find", "Kit"):
                     visit.open_part(part)
                 visit.page.wait_for_timeout(TRY_MS)
-                if visit.get(f"Boolean({COPIES_SHOWN})"):
+                if visit.page.get_by_role("button", name="Fill the rest").count():
                     break
             else:
                 pytest.fail("the page did not find the new server")

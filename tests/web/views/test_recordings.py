@@ -139,3 +139,15 @@ def test_faults_are_shown_and_dismissed_and_coverage_listed(own):
     assert "to record" in shown(app)
     text = list_text(coverage.bins, [gap.words for gap in coverage.gaps])
     assert text.count("[ ] ") == len(coverage.gaps)
+
+
+@pytest.mark.parametrize(
+    "action", [None, "move", {"op": "no such"}, {"op": "move"}, {"op": "merge", "ids": 3}]
+)
+def test_actions_that_the_page_never_sends_are_ignored(used, monkeypatch, action):
+    session: dict = {"cut": {"action": action}}
+    monkeypatch.setattr(actions.st, "session_state", session)
+    before = {hit.id: hit for hit in page().catalog.hits()}
+    actions.run_action(page().catalog, "cut")
+    assert session["tab"].action_error == ""
+    assert {hit.id: hit for hit in page().catalog.hits()} == before

@@ -4,6 +4,7 @@
 import { PARTS, SLOT_LABELS } from '../constants.js';
 import { makeChosenPane } from '../chosen/chosen_pane.js';
 import { makePickedHits } from '../chosen/picked_hits.js';
+import { makeQueuePane } from '../duplicates/queue_pane.js';
 import { makeDrumsGrid } from '../find/drums_grid.js';
 import { makeFindPane } from '../find/find_pane.js';
 import { makeHitList } from '../find/hit_list.js';
@@ -103,13 +104,17 @@ export function mount(root, live) {
   const drums = makeDrumsGrid({ state, on });
   const middle = el('div', { class: 'middle' }, list, map, drums);
   const main = el('main', { class: 'find' }, find, middle, chosenPane);
+  const queue = makeQueuePane({ state, on: { ...on, acted: () => loader.look() } });
+  const duplicates = el('main', { class: 'duplicates' }, queue);
   view.classList.add('workbench');
-  view.replaceChildren(el('div', { class: 'shell' }, head.box, main, el('footer', {}, playing, kit)));
+  const foot = el('footer', {}, playing, kit);
+  view.replaceChildren(el('div', { class: 'shell' }, head.box, main, duplicates, foot));
   state.focusHits = () => (state.layout === 'map' ? map.map.front.focus()
     : state.layout === 'drums' ? drums.focusHits() : list.focusHits());
 
   const drawLayout = () => {
     main.hidden = state.part !== 'find';
+    duplicates.hidden = state.part !== 'duplicates';
     middle.dataset.layout = state.layout;
     main.dataset.pane = state.pane;
   };
@@ -143,7 +148,9 @@ export function mount(root, live) {
       on.act(act === 'redo' ? redoAct : () => undoAct());
       return;
     }
-    if (hasModifier(event) || state.part !== 'find') return;
+    if (hasModifier(event)) return;
+    if (state.part === 'duplicates') { queue.handleKey(event); return; }
+    if (state.part !== 'find') return;
     if (event.key === '/') { consumeKey(event); find.focusWords(); return; }
     if (event.key.toLowerCase() === 'b') {
       consumeKey(event);
@@ -174,7 +181,7 @@ export function mount(root, live) {
     if (data.kit_revision !== undefined) kitSession.refresh(data);
     if (data.probe) {
       globalThis.__audition = { engine, state, map: map.map, panel: chosenPane.pane, picked, kitSession,
-        sampler, transport, annotations };
+        sampler, transport, annotations, queue: queue.pane };
     }
   };
   const stop = () => {

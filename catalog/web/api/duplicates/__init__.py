@@ -1,0 +1,1 @@
+"""Routes for duplicates: the queue of groups, and two aligned hits."""
