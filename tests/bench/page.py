@@ -84,14 +84,17 @@ def time_empty(browser, folder: Path) -> list[float]:
     return times[1:]
 
 
-def time_first_map(browser, address: str) -> list[float]:
-    """Return the times from navigation to the first drawn map in ms; the first one is cold."""
+SHOWN = "globalThis.__audition?.map.nFrames > 0 && __audition.state.rows.length > 0"
+
+
+def time_first_picture(browser, address: str) -> list[float]:
+    """Return the times from navigation to list and map in ms; the first one is cold."""
     times = []
     for _ in range(4):
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         began = time.perf_counter()
         page.goto(address)
-        page.wait_for_function("() => globalThis.__audition?.map.nFrames > 0", polling=20)
+        page.wait_for_function(f"() => {SHOWN}", polling=20)
         times.append(1000 * (time.perf_counter() - began))
         page.close()
     return times
@@ -103,7 +106,7 @@ WATCH = """() => {
 }"""
 SPOTS = """n => { const m = __audition.map, all = [...m.points.ids].sort(() => Math.random() - .5);
   return all.map(id => [id, ...m.screenOf(id)]).filter(([id, x, y]) =>
-    x > 20 && y > 20 && x < 760 && y < 460).slice(0, n); }"""
+    x > 20 && y > 20 && x < m.box.clientWidth - 20 && y < m.box.clientHeight - 20).slice(0, n); }"""
 
 
 FORGET = "for (const k of [...__audition.engine.cache.keys()]) __audition.engine.cache.remove(k)"
@@ -167,6 +170,53 @@ MANY = """async n => { const e = __audition.engine, m = __audition.map;
   return [e.cache.bytes / 2 ** 20, (performance.memory?.usedJSHeapSize ?? 0) / 2 ** 20]; }"""
 
 
+# Changes of the question and of the order, each undone by the next run.
+CHANGES = {
+    "filter by a role": "s => s.toggle('roles', 'snare')",
+    "sort by length": "s => s.change({ sort: { by: 'length', down: !s.sort.down } })",
+    "sort by name": "s => s.change({ sort: { by: 'name', down: !s.sort.down } })",
+}
+TIME_CHANGE = """async () => { const s = __audition.state, times = [], act = CHANGE;
+  for (let k = 0; k < 12; k++) {
+    await new Promise(requestAnimationFrame);
+    const began = performance.now();
+    act(s);
+    await new Promise(done => requestAnimationFrame(() => setTimeout(done)));
+    times.push(performance.now() - began);
+  }
+  s.ask({ roles: [] }); s.change({ sort: { by: '', down: false } });
+  return times; }"""
+SCROLL = """async () => { const all = [], walk = root => root.querySelectorAll('*').forEach(n => {
+    if (n.getAttribute('aria-label') === 'Hits') all.push(n);
+    if (n.shadowRoot) walk(n.shadowRoot); });
+  walk(document);
+  const [grid] = all, times = [];
+  for (let k = 0; k < 90; k++) {
+    const began = performance.now();
+    grid.scrollTop += 240;
+    await new Promise(requestAnimationFrame);
+    times.push(performance.now() - began);
+  }
+  grid.scrollTop = 0; return times; }"""
+SHIFT = """() => new Promise(done => { let sum = 0;
+  new PerformanceObserver(list => { for (const entry of list.getEntries()) sum += entry.value; })
+    .observe({ type: 'layout-shift', buffered: true });
+  setTimeout(() => done(sum), 300); })"""
+
+
+def time_rest(page) -> list[float]:
+    """Return the times from a pointer that comes to rest on a row to its sound in ms."""
+    rows = page.get_by_role("grid", name="Hits").locator("[data-hit]")
+    page.get_by_label("play under the pointer").check()
+    page.evaluate(WATCH.replace("['pointerup', 'keydown']", "['pointermove']"))
+    times = []
+    for k in range(2, 12):
+        page.wait_for_timeout(300)
+        times.append(time_press(page, lambda k=k: rows.nth(k).hover()))
+    page.get_by_label("play under the pointer").uncheck()
+    return times
+
+
 def main() -> None:
     """Print all measurements."""
     from playwright.sync_api import sync_playwright
@@ -181,21 +231,28 @@ def main() -> None:
         print(f"{args.n_hits:,} hits")
         empty = time_empty(browser, Path(place))
         server, address = start(SERVE, store)
-        first = time_first_map(browser, address)
+        first = time_first_picture(browser, address)
         cold, *over = [value - statistics.median(empty) for value in first]
         print_row("empty page, warm", empty, "-")
-        print_row("first map over the empty page, fresh server", [cold], "-")
-        print_row("first map over the empty page, warm", over, "2000 ms; 3000 ms at 100,000")
+        print_row("list and map over the empty page, fresh server", [cold], "-")
+        print_row("list and map over the empty page, warm", over, "2000 ms; 3000 ms at 100,000")
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         received: list[int] = []
         page.on(
             "websocket", lambda ws: ws.on("framereceived", lambda data: received.append(len(data)))
         )
         page.goto(address)
-        page.wait_for_function("() => globalThis.__audition?.map.nFrames > 0", polling=20)
+        page.wait_for_function(f"() => {SHOWN}", polling=20)
         page.wait_for_timeout(1500)
+        shift = page.evaluate(SHIFT)
+        print(f"layout shift on load: {shift:.3f}  target 0.02")
+        for name, change in CHANGES.items():
+            print_row(name, page.evaluate(TIME_CHANGE.replace("CHANGE", change)), "100 ms")
+        print_row("frame while scrolling the list", page.evaluate(SCROLL), "17 ms")
         print_row("frame while panning", page.evaluate(PAN), "33 ms")
         print_row("frame while zooming", page.evaluate(ZOOM), "33 ms")
+        page.mouse.click(640, 20)  # browsers play only after a click
+        print_row("rest on a row to start", time_rest(page), "90 ms p50")
         received.clear()
         time_presses(page)
         each = sum(received) / 2 / N_PRESSES / 1000

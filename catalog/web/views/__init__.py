@@ -27,6 +27,10 @@ PAGE_STYLE = """<style>
 [data-testid=stHeader] {display: none}
 .stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px}
 .stElementContainer, .stVerticalBlock > div {opacity: 1 !important; transition: none !important}
+[data-testid=stCaptionContainer], [data-testid=stCaptionContainer] p {
+  color: inherit !important; opacity: .92 !important}
+[data-baseweb=input], [data-baseweb=select] > div, [data-testid=stBaseButton-secondary] {
+  border-color: #88806F !important}
 @media (max-width: 900px) {.stMainBlockContainer {padding: 60px .8rem 150px}}
 </style>"""
 # The accent color is light in dark mode, so the text on it must be dark.

@@ -8,7 +8,7 @@ import soundfile
 
 from catalog.audio.model import Audio
 from catalog.duplicates.pairs.overlay import overlay_recordings
-from catalog.web.api.overlays import EARLY_S, describe_overlay, residual_wav
+from catalog.web.api.duplicates.overlays import EARLY_S, describe_overlay, residual_wav
 from tests.web.conftest import SR, make_stroke
 from tests.web.pages import hit_id
 
