@@ -51,6 +51,18 @@ class RoleSource(Word):
     EXAMPLE = "example"  # a similar hit whose role the user set
 
 
+class Event(Word):
+    """What a hit holds, if it is no single stroke."""
+
+    STROKE = "stroke"
+    ROLL = "roll"  # many strokes, each before the one before it has rung out
+    SWELL = "swell"  # a cymbal that grows, a brush drawn over a head
+    LOOP = "loop"  # a performance in a steady tempo
+    VOICE = "voice"
+    BUMP = "bump"  # a stand or a cable that was touched
+    STICK_DROP = "stick drop"
+
+
 class State(Word):
     """Where the file of a hit is, and whether the hit is in use."""
 
@@ -94,6 +106,8 @@ class Verdict(Word):
 
 ROLES = tuple(Role)
 UNSURE_CONFIDENCE = 0.6  # confidence of a role below which the user should check it
+EVENTS = tuple(Event)
+NOISES = (Event.VOICE, Event.BUMP, Event.STICK_DROP)  # no strokes at all; left out of lists
 MARKS = tuple(Mark)
 MARK_RANK = {Mark.MASTER: 0, Mark.SPARE: 1, Mark.NONE: 2, Mark.NO_GOOD: 3}  # the best first
 STATES = (State.HERE, State.MISSING, State.ASIDE, State.HIDDEN)  # of the hits in a store

@@ -15,6 +15,7 @@ from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.descriptors import measure_descriptors
 from catalog.features.embedding import embed_mono
+from catalog.features.events import FoundEvent, find_loop, judge_hit, merge_events
 from catalog.features.faults import Fault, find_faults, shift_faults
 from catalog.features.faults.channels import find_take_levels
 from catalog.features.faults.take_ends import (
@@ -24,11 +25,12 @@ from catalog.features.faults.take_ends import (
     find_cut_tails,
     trace_end,
 )
-from catalog.features.onset import find_stroke
+from catalog.features.onset import StrokeSpan, find_stroke
 from catalog.features.production import measure_production
 from catalog.features.segmentation import segment_take
 from catalog.features.takes.microphones import cut_microphones, measure_microphones
 from catalog.features.waveform import mix_to_mono
+from catalog.models import Event
 
 MEASURE_VERSION = 4  # raise it when a number changes its meaning; scans then measure again
 # Calls a function with each item, like `map`, perhaps in other processes; results come in order.
@@ -65,6 +67,7 @@ class Measures:
         of one of several microphones of a file; otherwise () and "" and None
     faults : tuple of Fault, the heaviest first; times count from the start of the file
     outline : Outline, optional, the waveform outline of a whole long take
+    event, tempo_bpm, n_strokes : see `catalog.models.Hit`
     """
 
     start: int
@@ -79,15 +82,23 @@ class Measures:
     microphone: str = ""
     delay_samples: float | None = None
     polarity: int | None = None
+    event: Event = Event.STROKE
+    tempo_bpm: float | None = None
+    n_strokes: int | None = None
 
 
-def measure_take(audio: Audio, groups: Sequence[ChannelGroup] = ()) -> Measures:
+def measure_take(
+    audio: Audio, groups: Sequence[ChannelGroup] = (), *, cut_loops: bool = False
+) -> Measures:
     """Measure a file that holds one finished hit, or a take with several strokes.
+
+    A performance is one hit, unless `cut_loops`, and so are the bounces of a dropped stick.
 
     Parameters
     ----------
     audio : Audio
     groups : sequence of ChannelGroup, the microphones of the file if it has several
+    cut_loops : bool, cut performances into strokes as well
 
     Returns
     -------
@@ -99,14 +110,36 @@ def measure_take(audio: Audio, groups: Sequence[ChannelGroup] = ()) -> Measures:
     ParameterError
         if the file holds no stroke, or samples that are NaN or infinite
     """
-    if groups:
-        _mix_finite(audio)
-        return measure_segments(audio, cut_microphones(audio, groups), groups)
     mono = _mix_finite(audio)
-    spans = segment_take(mono, sr=audio.sr)
-    if len(spans) < 2:
+    if groups:
+        spans = to_spans(cut_microphones(audio, groups))
+    else:
+        spans = segment_take(mono, sr=audio.sr)
+    spans = merge_events(mono, spans, sr=audio.sr)
+    loop = None if cut_loops else find_loop(mono, spans, sr=audio.sr)
+    if loop is not None:
+        return _measure_loop(audio, mono, loop, groups)
+    if len(spans) < 2 and not groups:
         return _measure(audio, mono)
-    return measure_segments(audio, [(span.start, span.stop) for span in spans])
+    return measure_segments(audio, [(span.start, span.stop) for span in spans], groups)
+
+
+def to_spans(segments: Sequence[tuple[int, int]]) -> tuple[StrokeSpan, ...]:
+    """Return the spans of segments that begin with their stroke."""
+    return tuple(StrokeSpan(start, start, stop) for start, stop in segments)
+
+
+def _measure_loop(
+    audio: Audio, mono: np.ndarray, loop: FoundEvent, groups: Sequence[ChannelGroup]
+) -> Measures:
+    """Measure a performance as one hit."""
+    stroke = find_stroke(mono, sr=audio.sr)
+    if groups:
+        found = measure_segments(audio, [(stroke.start, stroke.stop)], groups)
+    else:
+        found = _measure(audio, mono)
+    facts = loop._asdict()
+    return replace(found, others=tuple(replace(m, **facts) for m in found.others), **facts)
 
 
 def measure_segments(
@@ -221,6 +254,7 @@ def _mix_finite(audio: Audio) -> np.ndarray:
 def _measure(audio: Audio, mono: np.ndarray) -> Measures:
     samples, sr = audio.samples, audio.sr
     stroke = find_stroke(mono, sr=sr)
+    body = mono[stroke.start : stroke.stop]
     return Measures(
         stroke.start,
         stroke.stop,
@@ -228,4 +262,5 @@ def _measure(audio: Audio, mono: np.ndarray) -> Measures:
         embed_mono(mono, sr=sr, start=stroke.start),
         measure_production(samples, sr=sr, onset=stroke.onset),
         faults=find_faults(samples, mono, sr=sr, subtype=audio.subtype),
+        event=judge_hit(body, sr=sr),
     )

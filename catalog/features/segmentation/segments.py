@@ -139,7 +139,7 @@ def _to_spans(
     for start, onset, limit in zip(starts, onsets, limits, strict=True):
         stop = onset + block * _ring_out(smooth[onset // block : limit // block], noise_db)
         spans.append(StrokeSpan(start, onset, limit if stop + 2 * block >= limit else stop))
-    return tuple(spans)
+    return tuple(span for span in spans if span.stop > span.onset)
 
 
 def _ring_out(level: np.ndarray, noise_db: float) -> int:
