@@ -61,10 +61,14 @@ class Context:
             return self._drum_pitches[1]
 
     def hits(
-        self, states: Sequence[str] = (State.HERE,), *, microphones: bool = False
+        self,
+        states: Sequence[str] = (State.HERE,),
+        *,
+        microphones: bool = False,
+        noises: bool = False,
     ) -> list[Hit]:
         """Return all hits in any of `states`, ordered by id; see `Catalog.hits`."""
-        return self.store.hits.read(states=states, microphones=microphones)
+        return self.store.hits.read(states=states, microphones=microphones, noises=noises)
 
     def hits_in_order(self, hit_ids: Sequence[int]) -> list[Hit]:
         """Return hits by id, in the given order; ids that are not in the store are left out."""

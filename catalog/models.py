@@ -187,6 +187,10 @@ class Hit:
         channels of the file that are this microphone, counted from 1; () for all
     tied : tuple of Microphone
         all microphones of the stroke, the one that stands for it first; () if there is one
+    event : Event
+        what the hit holds, as the user gave it or as it was judged by its sound
+    tempo_bpm : float or None, beats per minute of a loop
+    n_strokes : int or None, number of strokes of a loop
     heard_lkfs : float or None
         strength estimated from timbre, LKFS, see `catalog.search.strength`; None if the level
         shows it or it was not estimated
@@ -224,6 +228,9 @@ class Hit:
     channels: tuple[int, ...] = ()
     tied: tuple[Microphone, ...] = field(default=(), repr=False)
     heard_lkfs: float | None = None
+    event: Event = Event.STROKE
+    tempo_bpm: float | None = None
+    n_strokes: int | None = None
 
     @property
     def microphones(self) -> tuple[Microphone, ...]:

@@ -101,7 +101,18 @@ def hit_line(hit: Hit) -> str:
     where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
     path = f"{short_path(hit.path)}" + (f" + {hit.mate.name}" if hit.mate else "")
     others = f"  (+{len(hit.tied) - 1} microphones)" if hit.tied else ""
+    others += _event_text(hit)
     return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}{others}"
+
+
+def _event_text(hit: Hit) -> str:
+    """Return what a hit is if it is no single stroke: "  [loop, 110 bpm, 64 strokes]"."""
+    if hit.event == "stroke":
+        return ""
+    facts = [str(hit.event)]
+    facts += [f"{hit.tempo_bpm:.0f} bpm"] if hit.tempo_bpm else []
+    facts += [f"{hit.n_strokes} strokes"] if hit.n_strokes else []
+    return f"  [{', '.join(facts)}]"
 
 
 def read_regular_file(path: Path) -> bytes:

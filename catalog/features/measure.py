@@ -111,10 +111,7 @@ def measure_take(
         if the file holds no stroke, or samples that are NaN or infinite
     """
     mono = _mix_finite(audio)
-    if groups:
-        spans = to_spans(cut_microphones(audio, groups))
-    else:
-        spans = segment_take(mono, sr=audio.sr)
+    spans = _find_spans(audio, mono, groups)
     spans = merge_events(mono, spans, sr=audio.sr)
     loop = None if cut_loops else find_loop(mono, spans, sr=audio.sr)
     if loop is not None:
@@ -124,9 +121,12 @@ def measure_take(
     return measure_segments(audio, [(span.start, span.stop) for span in spans], groups)
 
 
-def to_spans(segments: Sequence[tuple[int, int]]) -> tuple[StrokeSpan, ...]:
-    """Return the spans of segments that begin with their stroke."""
-    return tuple(StrokeSpan(start, start, stop) for start, stop in segments)
+def _find_spans(
+    audio: Audio, mono: np.ndarray, groups: Sequence[ChannelGroup]
+) -> tuple[StrokeSpan, ...]:
+    if not groups:
+        return segment_take(mono, sr=audio.sr)
+    return tuple(StrokeSpan(a, a, b) for a, b in cut_microphones(audio, groups))
 
 
 def _measure_loop(

@@ -11,7 +11,7 @@ from catalog.library.integrity.health import Health, check_store, mend_measureme
 from catalog.library.review.coverage import Coverage, find_coverage
 from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
 from catalog.library.search_rows.tables import refill
-from catalog.models import Skipped
+from catalog.models import Event, Skipped
 
 
 class Review:
@@ -73,7 +73,7 @@ class Review:
         >>> cat.review.coverage().gaps[0].words
         'no middling strokes of the first kick (cardboard box, Kitchen at Fennimarsh 2023-02-19)'
         """
-        hits = {hit.id: hit for hit in self._context.hits()}
+        hits = {hit.id: hit for hit in self._context.hits() if hit.event == Event.STROKE}
         return find_coverage(list(self._context.estimate_missing_strengths(hits).values()))
 
     def check_store(

@@ -25,6 +25,7 @@ from catalog.library.takes.cut_export import CutFile, plan_cut_export, write_cut
 from catalog.library.takes.overrides import read_override
 from catalog.library.takes.regions import (
     cancellation_warning,
+    cut_loop,
     list_regions,
     merge_regions,
     mix_file,
@@ -32,7 +33,7 @@ from catalog.library.takes.regions import (
     reset_regions,
     split_region,
 )
-from catalog.models import Hit, Mark, State
+from catalog.models import Event, Hit, Mark, State
 
 WAVEFORM_FRAMES = 2_000_000  # decoded at once for the outline of a long take
 
@@ -135,6 +136,15 @@ class Takes:
     def merge_regions(self, hit_ids: Sequence[int]) -> list[Hit]:
         """Merge neighboring strokes into the first, which keeps its id; see `move_region`."""
         return merge_regions(self._store, hit_ids)
+
+    def events(self, *, states: Sequence[str] = (State.HERE,)) -> list[Hit]:
+        """Return the hits that are no single strokes, by id: rolls, swells, loops, noise."""
+        hits = self._store.hits.read(states=states, noises=True)
+        return [hit for hit in hits if hit.event != Event.STROKE]
+
+    def cut_loop(self, hit: int | str | Path) -> list[Hit]:
+        """Cut a performance into its strokes, which later scans keep; see `move_region`."""
+        return cut_loop(self._store, self._path_of(hit))
 
     def reset_regions(self, hit: int | str | Path) -> list[Hit]:
         """Discard the user's changes and segment the file as a scan does; see `move_region`."""
@@ -285,15 +295,17 @@ class Takes:
         drum: str | None = None,
         microphone: str | None = None,
         damping: str | None = None,
+        event: str | None = None,
         whole_take: bool = False,
     ) -> list[Hit]:
-        """Set drum, microphone or damping of hits, or of all strokes of their takes.
+        """Set drum, microphone, damping or event of hits, or of all strokes of their takes.
 
         Parameters
         ----------
         hit_ids : sequence of int
         drum, microphone : str, optional; "" returns to what the name of the file says
         damping : str, optional, "open" or "damped"; "" returns to what the name says
+        event : str, optional, one of `catalog.models.EVENTS`; "" returns to what was judged
         whole_take : bool
             all strokes of the files of the hits, and of the other files of a numbered take; only
             the files themselves get the microphone
@@ -305,11 +317,11 @@ class Takes:
         Raises
         ------
         ParameterError
-            if a name is too long or no plain text, or the damping is unknown
+            if a name is too long or no plain text, or the damping or the event is unknown
         StoreError
             if a hit is unknown
         """
-        given = {"drum": drum, "microphone": microphone, "damping": damping}
+        given = {"drum": drum, "microphone": microphone, "damping": damping, "event": event}
         names = {field: name for field, name in given.items() if name is not None}
         return set_names(self._store, hit_ids, names, whole_take=whole_take)
 

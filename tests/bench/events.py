@@ -1,10 +1,10 @@
 """Measure what is said of recordings that hold no single stroke: `events.py FOLDER`.
 
-FOLDER holds `muldjordkit`, `open_percussion` and `more_percussion`. Rolls, swells, dropped sticks and
-loops are made from recorded single strokes, bumps and speech-like noise are synthesized, and
+FOLDER holds `muldjordkit`, `open_percussion` and `more_percussion`. Rolls, swells, dropped sticks
+and loops are made from recorded single strokes, bumps and speech-like noise are synthesized, and
 `--speech FOLDER` adds recorded speech, one prompt a file. Each is measured as a scan does. Half of
-the drums were looked at while the rules were written; the other half is held out. All recorded single
-strokes are measured as well: none of them may be called anything else.
+the drums were looked at while the rules were written; the other half is held out. All recorded
+single strokes are measured as well: none of them may be called anything else.
 
 Recorded speech was taken from Debian's packages "asterisk-core-sounds-en-g722" and
 "asterisk-core-sounds-fr-g722" (CC BY-SA 3.0), decoded to WAV, and "alsa-utils" (GPL 2).
@@ -45,7 +45,8 @@ ROLLED = ("snare", "tom", "crash", "ride", "china", "splash", "conga_bongo", "ti
 STICKS = ("sidestick", "wood")
 # Effects that hold several sounds or no stroke, by what their instrument is called.
 NO_STROKES = (
-    "plural", "supposedly", "snare_brush", "ritz", "reverb_clap", "wind chimes", "belltree", "vibraslap", "vibra-slap", "guiro", "cuica", "scratch", "swirl", "door", "till",
+    "plural", "supposedly", "snare_brush", "ritz", "reverb_clap", "wind chimes",
+    "belltree", "vibraslap", "vibra-slap", "guiro", "cuica", "scratch", "swirl", "door", "till",
     "swash", "swoosh", "zap", "impact", "elec_", "shaker", "maracas", "cabasa", "jingle",
 )  # fmt: skip
 Made = tuple[str, Event, np.ndarray, dict[str, float]]  # name, kind, samples at SR, known facts
@@ -102,7 +103,9 @@ def swells(recordings: Recordings, half: str) -> Iterator[Made]:
         rng = np.random.default_rng([13, number, half == HALVES[1]])
         n = round(rng.uniform(0.6, 2.0) * SR)
         t = np.linspace(0, 1, n)
-        band = butter(1, (rng.uniform(400, 900), rng.uniform(5000, 9000)), "band", fs=SR, output="sos")
+        band = butter(
+            1, (rng.uniform(400, 900), rng.uniform(5000, 9000)), "band", fs=SR, output="sos"
+        )
         hand = np.sin(np.pi * t ** rng.uniform(0.6, 1.6)) ** rng.uniform(1, 2)
         grain = 1 + 0.5 * sosfilt(butter(1, 40, fs=SR, output="sos"), rng.normal(size=n)) / 0.05
         swirl = sosfilt(band, rng.normal(size=n)) * hand * np.clip(grain, 0.3, 1.7)
@@ -126,7 +129,12 @@ def loops(recordings: Recordings, half: str) -> Iterator[Made]:
             bars = int(rng.choice([2, 4, 8]))
             stop = round((0.5 + bars * 240 / bpm) * SR)
             n = sum(at_s < stop / SR - 0.02 for at_s in true_s)
-            yield name, Event.LOOP, take[round(0.48 * SR) : stop], {"tempo_bpm": bpm, "n_strokes": n}
+            yield (
+                name,
+                Event.LOOP,
+                take[round(0.48 * SR) : stop],
+                {"tempo_bpm": bpm, "n_strokes": n},
+            )
 
 
 def dropped_sticks(recordings: Recordings, half: str) -> Iterator[Made]:
@@ -156,7 +164,11 @@ def bumps(_: Recordings, half: str) -> Iterator[Made]:
         sound = np.zeros(SR)
         for _i in range(int(rng.integers(1, 4))):
             swing = np.sin(2 * np.pi * rng.uniform(12, 70) * t + rng.uniform(0, 6))
-            sound += swing * np.minimum(t / rng.uniform(0.015, 0.06), 1) * np.exp(-t / rng.uniform(0.03, 0.15))
+            sound += (
+                swing
+                * np.minimum(t / rng.uniform(0.015, 0.06), 1)
+                * np.exp(-t / rng.uniform(0.03, 0.15))
+            )
         yield f"bump {number}", Event.BUMP, _over_room(sound, rng), {}
 
 
@@ -205,7 +217,9 @@ def main() -> None:
         rows: dict[Event, list[str]] = defaultdict(list)
         right: Counter[Event] = Counter()
         tempo, counts = list[bool](), list[bool]()
-        made = chain(*(case(recordings, half) for case in CASES[:-1]), voices(recordings, half, args.speech))
+        made = chain(
+            *(case(recordings, half) for case in CASES[:-1]), voices(recordings, half, args.speech)
+        )
         for name, kind, samples, facts in made:
             found = measure(samples, SR)
             is_right = {event for event, *_ in found} == {kind}

@@ -351,3 +351,66 @@ def test_names_by_the_command_line(cat, folder, capsys):
         cat.takes.set_names([hit.id], damping="wet")
     with pytest.raises(ParameterError, match="printable"):
         cat.takes.set_names([hit.id], drum="a\nb")
+
+
+def groove_bytes():
+    """Return 16 eighths at 120 bpm, a low and a high drum in turn."""
+    samples = np.random.default_rng(5).normal(scale=1e-4, size=round(5.0 * SR))
+    for i in range(16):
+        stroke = drum_stroke(1500 if i % 2 else 80, seed=i % 2, sr=SR)
+        at = round((0.3 + 0.25 * i) * SR)
+        samples[at : at + len(stroke)] += 0.5 * stroke[: len(samples) - at]
+    return encode_wav(as_frames(samples.astype(np.float32)), sr=SR)
+
+
+def bump_bytes():
+    t = np.arange(SR) / SR
+    swing = 0.2 * np.sin(2 * np.pi * 40 * t) * np.minimum(t / 0.04, 1) * np.exp(-t / 0.08)
+    noise = np.random.default_rng(6).normal(scale=1e-4, size=SR)
+    return encode_wav(as_frames((swing + noise).astype(np.float32)), sr=SR)
+
+
+@pytest.fixture
+def with_events(folder, cat):
+    (folder / "Cellar" / "groove.wav").write_bytes(groove_bytes())
+    (folder / "Cellar" / "kick_02.wav").write_bytes(bump_bytes())
+    cat.scan([folder], n_jobs=1)
+    return {hit.path.stem: hit for hit in cat.takes.events()}
+
+
+def test_what_is_no_stroke_is_listed_on_demand_only(cat, with_events, call):
+    assert {name: hit.event for name, hit in with_events.items()} == {
+        "groove": "loop",
+        "kick_02": "bump",
+    }
+    bump = with_events["kick_02"].id
+    assert bump not in {hit.id for hit in cat.hits()}
+    assert bump not in {hit.id for hit in cat.hits(role="kick")}
+    assert bump not in cat.context.table().rows
+    code, text, _ = call("hits", "--events")
+    assert code == 0
+    assert "[loop, " in text
+    assert "16 strokes]" in text
+    assert "[bump]" in text
+
+
+def test_the_word_of_the_user_about_an_event_counts(cat, folder, with_events, call):
+    bump = with_events["kick_02"].id
+    assert call("name", bump, "--event", "stroke")[0] == 0
+    assert bump in {hit.id for hit in cat.hits()}
+    cat.scan([folder], n_jobs=1, again=True)
+    assert cat.hit(bump).event == "stroke"
+    cat.takes.set_names([bump], event="")
+    assert cat.hit(bump).event == "bump"
+    with pytest.raises(ParameterError, match="event='noise' must be '' or one of stroke, roll"):
+        cat.takes.set_names([bump], event="noise")
+
+
+def test_a_loop_is_in_no_kit_and_no_coverage_until_it_is_cut(cat, with_events, call):
+    loop = with_events["groove"].id
+    assert loop not in {i for cell in cat.review.coverage().bins for i in cell.hit_ids}
+    assert loop not in {i for ids in cat.fill_kit({}).slots.values() for i in ids}
+    assert call("regions", loop, "--cut")[0] == 0
+    strokes = cat.takes.regions(loop)
+    assert len(strokes) == 16
+    assert {hit.event for hit in strokes} == {"stroke"}

@@ -24,7 +24,7 @@ from catalog.errors import ParameterError
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.library.store.records.annotations import Annotation
-    from catalog.models import ScanReport
+    from catalog.models import Hit, ScanReport
     from catalog.search.drum_pitch import DrumPitch
 
 MARK_CHOICES = ("master", "spare", "no-good")
@@ -58,6 +58,9 @@ def add_commands(command: AddCommand) -> None:
     hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
     hits.add_argument(
         "--microphones", action="store_true", help="list each microphone of a stroke as a hit"
+    )
+    hits.add_argument(
+        "--events", action="store_true", help="only what is no single stroke: rolls, loops, noise"
     )
     command("show", "print all data of one hit", _show).add_argument("hit", type=int)
     role = command("role", "set the role of a hit", _role)
@@ -116,7 +119,7 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
         raise ParameterError(f"no role is named {args.role!r}; roles: {', '.join(ROLES)}")
     found = [
         hit
-        for hit in cat.hits(states=(args.state,), microphones=args.microphones)
+        for hit in _list_hits(cat, args)
         if args.role in (None, hit.role)
         and args.session in (None, hit.session)
         and args.mark in (None, hit.mark)
@@ -124,6 +127,12 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     print_result(found, [hit_line(hit) for hit in found] or ["no hit matches"], as_json=args.json)
     return OK if found else INCOMPLETE
+
+
+def _list_hits(cat: Catalog, args: argparse.Namespace) -> Sequence[Hit]:
+    if args.events:
+        return cat.takes.events(states=(args.state,))
+    return cat.hits(states=(args.state,), microphones=args.microphones)
 
 
 def _show(cat: Catalog, args: argparse.Namespace) -> int:

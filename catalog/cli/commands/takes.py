@@ -20,7 +20,7 @@ from catalog.cli.output import (
     print_result,
 )
 from catalog.errors import ParameterError
-from catalog.models import Hit, State
+from catalog.models import EVENTS, Hit, State
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -40,6 +40,7 @@ def add_commands(command: AddCommand) -> None:
     change.add_argument("--split", type=finite, metavar="AT", help="seconds")
     change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="neighboring strokes")
     change.add_argument("--again", action="store_true", help="discard your changes")
+    change.add_argument("--cut", action="store_true", help="cut a loop into its strokes")
     cut = command("cut", "write each stroke of a take to its own file", _cut)
     cut.add_argument("hit", type=int, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
@@ -68,11 +69,12 @@ def add_commands(command: AddCommand) -> None:
 
 
 def _add_name(command: AddCommand) -> None:
-    name = command("name", "set drum, microphone or damping of hits or of their takes", _name)
+    name = command("name", "set drum, microphone, damping or event of hits or takes", _name)
     name.add_argument("hits", nargs="+", type=int, metavar="HIT")
     name.add_argument("--drum", metavar="NAME", help='"" returns to the name of the file')
     name.add_argument("--microphone", metavar="NAME", help='"" returns to the name of the file')
     name.add_argument("--damping", choices=("open", "damped", ""), help='"" returns to the name')
+    name.add_argument("--event", choices=("", *EVENTS), help='"" returns to what was judged')
     name.add_argument("--take", action="store_true", help="all strokes of the takes of the hits")
 
 
@@ -101,10 +103,12 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
         cat.takes.split_region(hit.id, at=_frames(args.split, hit.sr))
     elif args.merge:
         cat.takes.merge_regions([hit.id, *args.merge])
+    elif args.cut:
+        cat.takes.cut_loop(hit.id)
     elif args.again:
         cat.takes.reset_regions(hit.id)
     strokes = cat.takes.regions(hit.path if args.again else hit.id)
-    is_listing = not (args.move or args.merge or args.again) and args.split is None
+    is_listing = not (args.move or args.merge or args.again or args.cut) and args.split is None
     lines = [str(hit.path), *_draw(cat, strokes)]
     lines += [
         f"{s.id:>6}  {s.start / s.sr:9.3f} to {s.stop / s.sr:9.3f} s  {s.role:<13}"
@@ -218,14 +222,15 @@ def _session(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _name(cat: Catalog, args: argparse.Namespace) -> int:
-    if args.drum is args.microphone is args.damping is None:
-        raise ParameterError("nothing to set; give --drum, --microphone or --damping")
+    if args.drum is args.microphone is args.damping is args.event is None:
+        raise ParameterError("nothing to set; give --drum, --microphone, --damping or --event")
     before = [cat.hit(hit_id) for hit_id in args.hits]
     hits = cat.takes.set_names(
         args.hits,
         drum=args.drum,
         microphone=args.microphone,
         damping=args.damping,
+        event=args.event,
         whole_take=args.take,
     )
     print_result(hits, [hit_line(hit) for hit in hits], as_json=args.json)

@@ -63,7 +63,9 @@ def find_impacts(mono: np.ndarray, *, sr: int) -> list[Impact]:
     shifted = minimum_filter1d(level, BEFORE_BLOCKS, origin=(BEFORE_BLOCKS - 1) // 2)
     before[1:] = shifted[:-1]
     before[0] = -np.inf
-    lowest = max(level.max() + UNDER_LOUDEST_DB, np.percentile(level, FLOOR_PERCENT) + OVER_FLOOR_DB)
+    lowest = max(
+        level.max() + UNDER_LOUDEST_DB, np.percentile(level, FLOOR_PERCENT) + OVER_FLOOR_DB
+    )
     is_impact = (level >= maximum_filter1d(level, 2 * NEAR_BLOCKS + 1)) & (level > lowest)
     is_impact &= level > before + RISE_DB
     rise = level - before

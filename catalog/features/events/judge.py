@@ -17,7 +17,7 @@ from catalog.features.events.sustained import (
     is_sustained,
     judge_sustained,
 )
-from catalog.features.events.voices import is_voice, may_be_voice
+from catalog.features.events.voices import RISE_S, is_voice, may_be_voice
 from catalog.features.onset import StrokeSpan
 from catalog.models import Event
 
@@ -75,7 +75,7 @@ def merge_events(
     merged: list[StrokeSpan] = []
     for run in _find_runs(spans, sr=sr):
         whole = _join(run[0], run[-1])
-        is_one = len(run) > 1 and _is_one_event(mono[whole.start : whole.stop], sr=sr)
+        is_one = len(run) > 1 and _is_one_event(mono, run, sr=sr)
         merged += [whole] if is_one else run
     joined = merged[:1]
     for span in merged[1:]:
@@ -112,9 +112,13 @@ def _find_runs(spans: Sequence[StrokeSpan], *, sr: int) -> list[list[StrokeSpan]
     return runs
 
 
-def _is_one_event(body: np.ndarray, *, sr: int) -> bool:
-    body = body[: round(MOST_S * sr)]
+def _is_one_event(mono: np.ndarray, run: Sequence[StrokeSpan], *, sr: int) -> bool:
+    body = mono[run[0].start : run[-1].stop][: round(MOST_S * sr)]
     contour = trace_contour(body, sr=sr)
     if _is_dropped(body, contour, sr=sr) or is_rolled_run(body, contour, sr=sr):
         return True
-    return may_be_voice(body, contour, sr=sr) and is_voice(body, contour, sr=sr)
+    is_voiced = may_be_voice(body, contour, sr=sr) and is_voice(body, contour, sr=sr)
+    if not is_voiced:
+        return False
+    attacks = [trace_contour(mono[s.start : s.stop], sr=sr).attack_s for s in run]
+    return 2 * sum(attack < RISE_S for attack in attacks) < len(run)  # not strokes of tuned drums

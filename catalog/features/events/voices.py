@@ -9,8 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.features.events.contour import AUDIBLE_DB, Contour
 from catalog.features.envelope import block_energy
+from catalog.features.events.contour import AUDIBLE_DB, Contour
 from catalog.features.spectrum import decimate, frame_power, symmetric_hann
 
 FRAME_S, HOP_S = 0.040, 0.020  # three periods of the lowest pitch

@@ -17,6 +17,7 @@ import numpy as np
 from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
+from catalog.features.events import merge_events
 from catalog.features.measure import Measures, Outline, Run, measure_parts
 from catalog.features.onset import SILENCE, StrokeSpan, find_stroke
 from catalog.features.segmentation import segment_take
@@ -156,6 +157,7 @@ def _search_window(read: ReadFrames, n_channels: int, sr: int, window: _Window) 
     if peak < SILENCE:
         return _Found([], peak, outline)
     spans = segment_take(mono, sr=sr) or _lone_stroke(mono, sr=sr)
+    spans = merge_events(mono, spans, sr=sr)
     strokes = [
         _Stroke(_shift(span, first), abs_peak(mono[span.start : span.stop]))
         for span in spans

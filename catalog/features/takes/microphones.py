@@ -18,6 +18,7 @@ from catalog.features.faults.take_ends import AHEAD_S, SegmentEnd, find_cut_tail
 from catalog.features.onset import find_stroke
 from catalog.features.segmentation import segment_take
 from catalog.features.waveform import abs_peak, mix_to_mono
+from catalog.models import Event
 
 if TYPE_CHECKING:
     from catalog.features.measure import Measures, Run
@@ -146,7 +147,20 @@ def measure_microphones(
         of_group = [i for i, row in enumerate(rows) if row.channels == group.channels]
         _add_take_faults(rows, of_group, ends=ends, peaks=peaks, sr=sr)
     beginnings = [stroke.beginning for stroke in strokes]
-    return _with_arrivals(rows, groups, segments, _pool_arrivals(beginnings, sr=sr))
+    arrivals = _pool_arrivals(beginnings, sr=sr)
+    return _with_arrivals(_with_events(rows), groups, segments, arrivals)
+
+
+def _with_events(rows: Sequence[Measures]) -> list[Measures]:
+    """Give all microphones of a stroke the event that most of them hold, else a stroke."""
+    events: dict[int, list[Event]] = {}
+    for row in rows:
+        events.setdefault(row.start, []).append(row.event)
+    shared = {}
+    for start, found in events.items():
+        most = max(set(found), key=found.count)
+        shared[start] = most if 2 * found.count(most) > len(found) else Event.STROKE
+    return [replace(row, event=shared[row.start]) for row in rows]
 
 
 class _Stroke(NamedTuple):

@@ -1,4 +1,4 @@
-"""Names of drum and microphone, and damping, as the user gave them to hits or to whole takes."""
+"""Drum, microphone, damping and event as the user gave them to hits or to whole takes."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from catalog.library.metadata.damping import DAMPED, OPEN, damping_from_words
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
-from catalog.models import Action, Hit, State
+from catalog.models import EVENTS, Action, Hit, State
 
-FIELDS = ("drum", "microphone", "damping")
+FIELDS = ("drum", "microphone", "damping", "event")
 DAMPING = (OPEN, DAMPED)
 MAX_NAME = 200  # characters
 
@@ -20,7 +20,7 @@ MAX_NAME = 200  # characters
 def set_names(
     store: Store, hit_ids: Sequence[int], names: Mapping[str, str], *, whole_take: bool = False
 ) -> list[Hit]:
-    """Set drum, microphone or damping of hits, given by field; see `Takes.set_names`."""
+    """Set drum, microphone, damping or event of hits, given by field; see `Takes.set_names`."""
     _check(names)
     chosen = [store.hits.get(hit_id) for hit_id in dict.fromkeys(hit_ids)]
     words = ", ".join(f"{field} {name or 'by the file'}" for field, name in names.items())
@@ -50,6 +50,8 @@ def _check(names: Mapping[str, str]) -> None:
             raise ParameterError(f"{field} must be printable and at most {MAX_NAME} characters")
     if names.get("damping", "") not in ("", *DAMPING):
         raise ParameterError(f"damping={names['damping']!r} must be 'open', 'damped' or ''")
+    if names.get("event", "") not in ("", *EVENTS):
+        raise ParameterError(f"event={names['event']!r} must be '' or one of {', '.join(EVENTS)}")
 
 
 def _expand(
@@ -66,7 +68,7 @@ def _expand(
     takes = {(hit.session, hit.take) for hit in chosen if hit.take}
     changed = []
     states = (State.HERE, State.MISSING, State.HIDDEN)
-    for hit in store.hits.read(states=states, microphones=True):
+    for hit in store.hits.read(states=states, microphones=True, noises=True):
         if (hit.path, hit.channels) in files:
             changed.append((hit, clean))
         elif shared and (hit.path in paths or (hit.session, hit.take) in takes):

@@ -92,7 +92,7 @@ def split_days(store: Store) -> None:
 
 def _split_all(store: Store) -> None:
     groups: dict[str, list[Hit]] = {}
-    for hit in store.hits.read(states=(State.HERE, State.HIDDEN), microphones=True):
+    for hit in store.hits.read(states=(State.HERE, State.HIDDEN), microphones=True, noises=True):
         if hit.session_source != "user" and BASE in hit.origin:
             groups.setdefault(hit.origin[BASE], []).append(hit)
     changed = []

@@ -217,6 +217,9 @@ def _stroke_values(file: MeasuredFile, stroke: int) -> dict[str, Any]:
         "origin": json.dumps(dict(provenance.origin)),
         "descriptors": json.dumps(numbers),
         "channels": channels_text(measures.channels),
+        "event": measures.event,
+        "tempo_bpm": measures.tempo_bpm,
+        "n_strokes": measures.n_strokes,
     }
     if measures.channels:
         values |= {"microphone": measures.microphone, "n_channels": len(measures.channels)}

@@ -32,6 +32,9 @@ INSERT INTO act_change (act_id, part, row_key, before, after)
     FROM event WHERE action IN ('set aside', 'restore', 'hide', 'unhide')
     AND step NOT IN (SELECT act_id FROM act_change) ORDER BY id
 """
+# A hit may be no stroke at all; the index of such hits has this condition.
+MAY_BE_NOISE = "(event IN ('voice', 'bump', 'stick drop') OR names != '{}')"
+NOISE_INDEX = f"CREATE INDEX hit_noise ON hit (id) WHERE {MAY_BE_NOISE};"
 TABLES = (
     """
 CREATE TABLE hit (
@@ -47,7 +50,8 @@ CREATE TABLE hit (
     hidden INTEGER NOT NULL DEFAULT 0, region INTEGER NOT NULL DEFAULT 0,
     session_source TEXT NOT NULL DEFAULT '', origin TEXT NOT NULL DEFAULT '{}', mate,
     names TEXT NOT NULL DEFAULT '{}', channels TEXT NOT NULL DEFAULT '',
-    scanned_utc TEXT NOT NULL DEFAULT '');
+    scanned_utc TEXT NOT NULL DEFAULT '', event TEXT NOT NULL DEFAULT 'stroke',
+    tempo_bpm REAL, n_strokes INTEGER);
 CREATE UNIQUE INDEX hit_here ON hit (path, region, channels) WHERE state = 'here';
 CREATE INDEX hit_hash ON hit (content_hash);
 CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate);
@@ -114,6 +118,7 @@ CREATE TABLE row_checksum (
     PRIMARY KEY (part, row_id)) WITHOUT ROWID;
 """
     + ANNOTATED_INDEX
+    + NOISE_INDEX
 )
 # The table `kit` has a row for each saved version; `kit_id` is that of the kit's first version.
 # The table `microphone` holds the hits of strokes with several microphones; `stroke` is the hit
@@ -200,7 +205,11 @@ UPDATE kit SET kit_id = (SELECT min(id) FROM kit k WHERE k.name = kit.name);
 UPDATE event SET step = id WHERE step = 0;
 INSERT OR REPLACE INTO setting SELECT 'step', max(coalesce(max(id), 0), coalesce(max(step), 0))
     FROM event;
+ALTER TABLE hit ADD COLUMN event TEXT NOT NULL DEFAULT 'stroke';
+ALTER TABLE hit ADD COLUMN tempo_bpm REAL;
+ALTER TABLE hit ADD COLUMN n_strokes INTEGER;
 """
+    + NOISE_INDEX
     + ACTS_OF_EVENTS,
 }
 

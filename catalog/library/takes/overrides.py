@@ -83,6 +83,17 @@ def measure_with_override(
     return audio, measure_segments(mixed, regions, groups)
 
 
+def find_regions(path: Path, *, mate: Path | None = None) -> FrameRanges:
+    """Return start and stop of each stroke of a file, of a performance too; raises likewise."""
+    if header := long_header(path):
+        _, first = measure_long_file(path, header=header, mate=mate)
+    else:
+        audio = decode_sides(path, mate)
+        groups = () if mate is not None else find_microphones(path, audio)
+        first = measure_take(audio, groups, cut_loops=True)
+    return tuple(sorted({(m.start, m.stop) for m in (first, *first.others)}))
+
+
 def add_mix(provenance: Provenance, mix: str) -> Provenance:
     """Add how the channels are mixed to the metadata of a recording; "" removes it."""
     origin = {key: text for key, text in provenance.origin.items() if key != "mix"}

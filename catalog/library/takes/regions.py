@@ -29,6 +29,7 @@ from catalog.library.takes.overrides import (
     FileOverride,
     add_mix,
     check_regions,
+    find_regions,
     measure_with_override,
     read_override,
     save_override,
@@ -104,6 +105,12 @@ def merge_regions(store: Store, hit_ids: Sequence[int]) -> list[Hit]:
 def reset_regions(store: Store, path: str | Path) -> list[Hit]:
     """Delete the user's regions of a file, and detect its strokes as a scan does."""
     return _change_override(store, list_regions(store, path), regions=None)
+
+
+def cut_loop(store: Store, path: str | Path) -> list[Hit]:
+    """Cut a performance into its strokes, as a scan cuts a take."""
+    strokes = list_regions(store, path)
+    return set_regions(store, path, find_regions(strokes[0].path, mate=strokes[0].mate))
 
 
 def set_regions(store: Store, path: str | Path, regions: Sequence[tuple[int, int]]) -> list[Hit]:

@@ -24,7 +24,7 @@ from catalog.kit.model import Kit
 from catalog.library.files.leftovers import export_under_way
 from catalog.library.scan.exports import read_manifest
 from catalog.library.scan.walk import MANIFEST, SCAN_AGAIN, hash_file
-from catalog.models import Hit, Mark
+from catalog.models import Event, Hit, Mark
 
 if TYPE_CHECKING:
     from catalog.duplicates.groups import CopyGroup
@@ -114,7 +114,8 @@ class Kits:
         for group in self._find_groups():
             members = {group.keep, *group.others}
             leave_out |= members - (members & mains or {group.keep})
-        hits = {hit.id: hit for hit in self._context.hits()}
+        present = self._context.hits()
+        hits = {hit.id: hit for hit in present if hit.event == Event.STROKE or hit.id in mains}
         hits |= self._context.estimate_missing_strengths({i: hits[i] for i in mains & hits.keys()})
         return add_layers(kit, list(hits.values()), leave_out=leave_out)
 
@@ -321,11 +322,12 @@ class Kits:
             self._context.store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
 
     def _pool(self, *, keep: Collection[int] = (), no_good: bool = False) -> Pool:
-        """Return the hits to choose from; those marked no good only if they are in `keep`."""
+        """Return the strokes to choose from; those marked no good only if they are in `keep`."""
         hits = tuple(
             hit
             for hit in self._context.table().hits
-            if no_good or hit.mark != Mark.NO_GOOD or hit.id in keep
+            if hit.id in keep
+            or (hit.event == Event.STROKE and (no_good or hit.mark != Mark.NO_GOOD))
         )
         return Pool(hits, self._context.store.hits.production([hit.id for hit in hits]))
 

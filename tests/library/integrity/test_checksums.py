@@ -89,14 +89,16 @@ def test_a_changed_definition_is_found(annotated):
 
 
 def test_an_older_store_gets_checksums_when_it_is_opened(scanned):
-    scanned.close()  # then what version 5 added is removed
+    scanned.close()  # then what versions 5 and 6 added is removed
     added = ("row_checksum", "exported", "left_out", "home_volume", "outline", "microphone")
-    for table in added:
+    for table in (*added, "origin", "act", "act_change"):
         tamper(scanned, f"DROP TABLE {table}")
-    tamper(scanned, "DROP INDEX hit_annotated")
-    tamper(scanned, "ALTER TABLE hit DROP COLUMN names")
-    tamper(scanned, "DROP INDEX hit_here")
-    tamper(scanned, "ALTER TABLE hit DROP COLUMN channels")
+    for index in ("hit_annotated", "hit_noise", "hit_here"):
+        tamper(scanned, f"DROP INDEX {index}")
+    for column in ("names", "channels", "scanned_utc", "event", "tempo_bpm", "n_strokes"):
+        tamper(scanned, f"ALTER TABLE hit DROP COLUMN {column}")
+    tamper(scanned, "ALTER TABLE journal DROP COLUMN recorded")
+    tamper(scanned, "ALTER TABLE kit DROP COLUMN kit_id")
     tamper(scanned, "CREATE UNIQUE INDEX hit_here ON hit (path, region) WHERE state = 'here'")
     tamper(scanned, "PRAGMA user_version = 4")
     with Store.open(scanned.path) as store:

@@ -23,7 +23,20 @@ from catalog.library.store.database import (
     update_hit,
 )
 from catalog.library.store.records.history import History
-from catalog.models import ROLES, STATES, Action, Hit, Mark, Microphone, Role, RoleSource, State
+from catalog.library.store.schema import MAY_BE_NOISE
+from catalog.models import (
+    NOISES,
+    ROLES,
+    STATES,
+    Action,
+    Event,
+    Hit,
+    Mark,
+    Microphone,
+    Role,
+    RoleSource,
+    State,
+)
 
 MEASURED = "version || ' ' || mtime_ns || ' ' || size"  # changes whenever the numbers are measured
 STATE_SQL = "CASE WHEN state = 'here' AND hidden THEN 'hidden' ELSE state END"
@@ -31,12 +44,19 @@ COLUMNS = (
     "id", "path", "start", "stop", "sr", "n_channels", "session", "drum", "microphone", "take",
     "role", "role_confidence", "role_source", "descriptors", "container", "subtype",
     "content_hash", "state", "note", "mark", "tags", "remark", "region", "session_source",
-    "origin", "mate", "scanned_utc", "exported", "names", "channels", "aside",
+    "origin", "mate", "scanned_utc", "exported", "names", "channels", "event", "tempo_bpm",
+    "n_strokes", "aside",
 )  # fmt: skip
 COMPUTED = {  # the other columns are read as they are
     "state": STATE_SQL,
     "exported": "content_hash IN (SELECT sha256 FROM exported)",
 }
+# Present hits that are a voice, a bump or a dropped stick, as the user called them or as judged.
+NOISE_HITS = (
+    f"SELECT id FROM hit WHERE {MAY_BE_NOISE} AND state = 'here'"
+    " AND coalesce(json_extract(names, '$.event'), event)"
+    f" IN ({', '.join(repr(event.value) for event in NOISES)})"
+)
 # Hits for which another microphone of the same stroke stands; both are in the same state.
 COMPANIONS = (
     "SELECT m.hit_id FROM microphone m JOIN hit h ON h.id = m.hit_id JOIN hit r ON r.id = m.stroke"
@@ -55,6 +75,7 @@ ROLE_SOURCE_BY_TEXT = {source.value: source for source in RoleSource}
 STATE_BY_TEXT = {state.value: state for state in State}
 Tied = tuple[Microphone, ...]
 WORD_COLUMNS = ("mark", "tags", "remark", "names", "role_source", "session_source")
+EVENT_BY_TEXT = {event.value: event for event in Event}
 MARK_BY_TEXT = {mark.value: mark for mark in Mark}
 
 
@@ -74,7 +95,11 @@ def gc_paused() -> Iterator[None]:
             gc.enable()
 
 
-NAMES = ("drum", "microphone")  # fields of a hit that the user can set in the column `names`
+NAMES = (
+    "drum",
+    "microphone",
+    "event",
+)  # fields of a hit that the user can set in the column `names`
 
 
 class HitCache:
@@ -178,10 +203,12 @@ class Hits:
         *,
         states: Sequence[str] = (State.HERE, State.MISSING),
         microphones: bool = False,
+        noises: bool = False,
     ) -> list[Hit]:
         """Return all hits that are in one of `states`, by id.
 
-        One hit stands for all microphones of a stroke; with `microphones` each is returned. Raise
+        One hit stands for all microphones of a stroke; with `microphones` each is returned.
+        Present hits that are no strokes are left out, unless `noises`; see `NOISES`. Raise
         `ParameterError` if a state is unknown.
         """
         if unknown := set(states) - set(STATES):
@@ -189,6 +216,8 @@ class Hits:
         where = f"{STATE_SQL} IN ({placeholders(len(states))})"
         if not microphones:
             where += f" AND id NOT IN ({COMPANIONS})"
+        if not noises:
+            where += f" AND id NOT IN ({NOISE_HITS})"
         return list(self._cache.read(where, states))
 
     def read_ids(self, hit_ids: Sequence[int]) -> list[Hit]:
@@ -241,6 +270,7 @@ class Hits:
         values["tags"] = () if tags == "[]" else tuple(json.loads(tags))  # most have none
         values["names"] = {} if values["names"] == "{}" else json.loads(values["names"])
         values |= {name: text for name, text in values["names"].items() if name in NAMES}
+        values["event"] = EVENT_BY_TEXT[values["event"]]
         values["origin"] = {} if origin == "{}" else json.loads(origin)
         channels = values["channels"]
         values["channels"] = parse_channels(channels) if channels else ()
