@@ -141,14 +141,22 @@ def _place(new: np.ndarray, placed: np.ndarray, xy: np.ndarray) -> np.ndarray:
     return np.asarray(np.einsum("ij,ijk->ik", weight, xy[nearest]), np.float32)
 
 
-def even_out(xy: np.ndarray) -> np.ndarray:
+def even_out(xy: np.ndarray, *, share: float = EVENNESS) -> np.ndarray:
     """Blend each axis with its ranks: the order stays, wide gaps shrink, dense parts widen.
 
-    `xy` has shape (n, 2), within -1 to 1.
+    `xy` has shape (n, 2), within -1 to 1; `share` is that of the ranks, 0 to 1.
     """
     rank = np.argsort(np.argsort(xy, axis=0, kind="stable"), axis=0, kind="stable")
     even = 2.0 * rank / max(len(xy) - 1, 1) - 1.0
-    return np.asarray((1.0 - EVENNESS) * xy + EVENNESS * even, dtype=np.float32)
+    return np.asarray((1.0 - share) * xy + share * even, dtype=np.float32)
+
+
+def fill_ground(layout: Layout) -> np.ndarray:
+    """Return the positions of a layout; those of a provisional one by their ranks on each axis.
+
+    Its first components leave most hits in one corner; ranks keep their order and use all space.
+    """
+    return even_out(layout.xy, share=1.0) if layout.kind == "pca" else layout.xy
 
 
 def _normalize(xy: np.ndarray) -> np.ndarray:

@@ -20,10 +20,12 @@ from catalog.duplicates.pairs.overlay import Overlay
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
 from catalog.models import Hit
+from catalog.search.layout import fill_ground
 from catalog.web.columns import Columns, update_columns
 from catalog.web.kit_session.session import KitSession
 from catalog.web.payloads import PointPack, RowPack, pack_points, pack_rows
 from catalog.web.server.copy_search import CopySearch
+from catalog.web.server.map_job import MapJob
 from catalog.web.server.scan_job import ScanJobs
 from catalog.web.server.uploads import TemporaryFiles, UploadStore
 
@@ -74,6 +76,7 @@ class PageServer:
         self.store_path = store_path
         self.scans = ScanJobs()
         self.copy_search = CopySearch()
+        self.map_job = MapJob()
         self.files = TemporaryFiles()
         self.uploads = UploadStore(self.files)
         self.answers: SharedCache[tuple[int, str], QueryAnswer] = SharedCache(ANSWERS_KEPT)
@@ -88,12 +91,12 @@ class PageServer:
         self._columns: tuple[list[Hit], Columns] | None = None
         self._points: tuple[tuple[int, int], PointPack] | None = None
         self._rows: tuple[list[Hit], np.ndarray, RowPack] | None = None
-        self._layout_kind = ""
         self._n_frozen = 0
 
     def close(self) -> None:
         """Close the catalog if it is open, and delete temporary files."""
         self.files.close()
+        self.map_job.stop()
         with self._lock:
             if self._catalog is not None:
                 self._catalog.close()
@@ -142,8 +145,10 @@ class PageServer:
             state = (catalog.revision(), catalog.map.version())
             if self._points is None or self._points[0] != state:
                 layout = catalog.map.layout()
-                self._layout_kind = layout.kind
-                self._points = (state, pack_points(self.columns(), layout.hit_ids, layout.xy))
+                self._points = (
+                    state,
+                    pack_points(self.columns(), layout.hit_ids, fill_ground(layout)),
+                )
             return self._points[1]
 
     def rows(self) -> RowPack:
@@ -153,11 +158,6 @@ class PageServer:
             if self._rows is None or self._rows[0] is not hits or self._rows[1] is not ids:
                 self._rows = hits, ids, pack_rows(self.columns(), hits, ids)
             return self._rows[2]
-
-    @property
-    def layout_kind(self) -> str:
-        """How the map was laid out, see `Layout.kind`; "" before it was read."""
-        return self._layout_kind
 
     def offer_download(self, kit: Kit) -> str:
         """Store a kit for download and return the unguessable token that fetches it."""

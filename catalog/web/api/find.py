@@ -16,10 +16,6 @@ from catalog.web.search import QueryAnswer, answer_query, make_mask, read_condit
 from catalog.web.state import page
 
 OUTDATED = "outdated; the page reads the hits again"
-PROVISIONAL = {
-    "pca": "provisional map; a better one is under “Bring in”",
-    "placed": "new hits stand beside similar ones until the map is computed again",
-}
 
 
 @in_thread
@@ -64,13 +60,13 @@ def describe_now() -> dict[str, Any]:
     """Return the versions of what the page shows, and the state of the scan and the map."""
     scan = page().scans.state()
     share = round(100 * scan.done / scan.total) if scan.total else 0
-    points = page().points().version
+    points, ids = page().points().version, page().points().ids
     return {
         "points": points,
         "rows": page().rows().version,
         "kit": page().kit_session.revision,
         "scan": {"share": share, "text": scan.text} if scan.is_running else None,
-        "layout": PROVISIONAL.get(page().layout_kind, ""),
+        "layout": "" if scan.is_running else page().map_job.describe(page().catalog, ids),
         "acts": describe_acts(page().catalog),
         "warning": plain(next(iter(_warnings()), "")),
     }

@@ -20,7 +20,15 @@ export const UNKNOWN_RANK = 255;
 
 const LIGHTER = .4;                    // share of white in colors on a dark map
 
+const lighten = color => color.map(v => Math.round(v + (255 - v) * LIGHTER));
 const rgbOf = hex => [1, 3, 5].map(k => parseInt(hex.slice(k, k + 2), 16));
+
+export const scheme = { dark: false };  // of the page, for icons
+
+export function roleColor(role) {      // of an icon on the page's ground
+  const rgb = rgbOf(ROLE_COLORS[role] ?? GREY);
+  return `rgb(${(scheme.dark ? lighten(rgb) : rgb).join()})`;
+}
 
 export function rampColor(rank) {      // 0 to 254 along the ramp, as [red, green, blue]
   if (rank === UNKNOWN_RANK) return rgbOf(GREY);
@@ -32,7 +40,7 @@ export function rampColor(rank) {      // 0 to 254 along the ramp, as [red, gree
 // Return a palette of 0xBBGGRR and the index into it of each point; colors are lighter on a dark map.
 export function colorPoints(points, scale, dark) {
   const pack = color => {
-    const [red, green, blue] = dark ? color.map(v => Math.round(v + (255 - v) * LIGHTER)) : color;
+    const [red, green, blue] = dark ? lighten(color) : color;
     return blue << 16 | green << 8 | red;
   };
   const palette = colors => Int32Array.from(colors, pack);

@@ -2,7 +2,7 @@
 
 import { el } from '../shared/dom.js';
 import { sizeCanvas } from './canvas.js';
-import { ROLE_COLORS } from './colors.js';
+import { roleColor } from './colors.js';
 
 const SHAPES = {                       // role -> shape, 1 if filled
   kick: ['disc', 1], snare: ['square', 1], sidestick: ['square', 0], clap: ['cross', 1],
@@ -67,7 +67,7 @@ export function cutStencils(roles, radius) {
   return { size, stencils };
 }
 
-export function markIcon(role, color = ROLE_COLORS[role]) {
+export function markIcon(role, color = roleColor(role)) {
   const canvas = el('canvas', { class: 'mark', 'aria-hidden': 'true' });
   drawMark(sizeCanvas(canvas, 14, 14), role, 7, 7, 5, color);
   return canvas;

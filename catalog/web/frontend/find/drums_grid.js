@@ -2,7 +2,7 @@
 // each other; heard under the pointer, by keys and by a sweep along the row.
 
 import { ROLES, ROLE_LABELS } from '../constants.js';
-import { ROLE_COLORS } from '../drawing/colors.js';
+import { roleColor } from '../drawing/colors.js';
 import { markIcon } from '../drawing/marks.js';
 import { makeRest } from '../playback/rest.js';
 import { engine } from '../playback/audio_engine.js';
@@ -27,7 +27,7 @@ function makeTicks(rangeDb) {
 
 function makeStrip(columns, rows, { role, rangeDb }) {
   const { strokes, gaps, most } = layOutStrokes(rows, columns.strength, rangeDb);
-  const stem = Math.min(STEM_PX, (STRIP_PX - 18) / Math.max(1, most)), color = ROLE_COLORS[ROLES[role]];
+  const stem = Math.min(STEM_PX, (STRIP_PX - 18) / Math.max(1, most)), color = roleColor(ROLES[role]);
   const nodes = strokes.map(({ row, db, x, level }) => {
     const hit = columns.hit(row), how = db > -.05 ? 'the hardest' : `${(-db).toFixed(1)} dB softer`;
     const place = `left:${100 * x}%;bottom:${6 + level * stem}px;--share:${x.toFixed(3)}`;

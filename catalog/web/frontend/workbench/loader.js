@@ -50,6 +50,7 @@ export function makeLoader(state, { notice }) {
       await loadHits(now);
       kitSession.refresh({ kit_revision: now.kit, tab: state.tab });
       annotations.acts = now.acts;
+      if (state.layoutState.includes('computed') && !now.layout) notice('The map was computed anew.');
       state.change({ scan: now.scan, layoutState: now.layout });
       if (now.warning !== shown.warning) {
         shown.warning = now.warning;

@@ -5,6 +5,7 @@ import { PARTS, SLOT_LABELS } from '../constants.js';
 import { makeChosenPane } from '../chosen/chosen_pane.js';
 import { makePickedHits } from '../chosen/picked_hits.js';
 import { makeQueuePane } from '../duplicates/queue_pane.js';
+import { scheme } from '../drawing/colors.js';
 import { makeDrumsGrid } from '../find/drums_grid.js';
 import { makeFindPane } from '../find/find_pane.js';
 import { makeHitList } from '../find/hit_list.js';
@@ -89,7 +90,8 @@ function makeActions(state, changed) {          // what the parts of the page do
 export function mount(root, live) {
   const view = root.querySelector('.view'), state = makeState();
   const { part, chosen, color, question } = readAddress(location.search);
-  Object.assign(state, { part, chosen, color, question, tab: live.data.tab, dark: isDark(view),
+  scheme.dark = isDark(view);
+  Object.assign(state, { part, chosen, color, question, tab: live.data.tab, dark: scheme.dark,
     layoutState: '', isLost: false });
   const on = makeActions(state, () => live.c.setTriggerValue('changed', Date.now()));
   const picked = makePickedHits({ state, on });
@@ -177,7 +179,8 @@ export function mount(root, live) {
 
   const update = data => {
     state.tab = data.tab;
-    if (isDark(view) !== state.dark) state.change({ dark: isDark(view) });
+    scheme.dark = isDark(view);
+    if (scheme.dark !== state.dark) state.change({ dark: scheme.dark, question: state.question });
     if (data.kit_revision !== undefined) kitSession.refresh(data);
     if (data.probe) {
       globalThis.__audition = { engine, state, map: map.map, panel: chosenPane.pane, picked, kitSession,
