@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from catalog.cli.output import ERROR, OK, print_message
-from catalog.cli.parser import make_parser
+from catalog.cli.parser import parse_arguments
 from catalog.errors import CatalogError
 from catalog.interrupts import interruptible
 
@@ -34,7 +34,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     try:
         with interruptible(is_last=arguments is None):
-            args = make_parser().parse_args(arguments)
+            args = parse_arguments(arguments)
             for stream in (sys.stdout, sys.stderr):
                 if hasattr(stream, "reconfigure"):  # for names that the terminal cannot show
                     stream.reconfigure(errors="backslashreplace")

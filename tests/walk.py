@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import re
 import shlex
 import shutil
@@ -23,6 +24,7 @@ PYTHON = ("    from ", "    import ")  # how a block of Python begins
 HOME = "/home/you/drums"  # printed in place of the temporary working folder
 AUDIO = (".wav", ".flac")
 SCAN = "scan recordings"  # run once for all documents
+WIDTH = 110  # characters of a line of output
 N_HEAD, N_TAIL = 4, 1  # lines to show of the long output of a new command
 TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|\+00:00)?")
 NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+(?!\w)|(?= (?:ms|Hz|dB|c|s|m|LKFS|kHz)\b|%| %))")
@@ -103,6 +105,7 @@ def run(command: str, *, store: Path) -> list[str]:
     """Run one command and return the lines of its result; messages beside it are not shown."""
     from catalog.__main__ import main
 
+    os.environ["COLUMNS"] = str(WIDTH)  # as on a terminal of this width
     own = [] if command.split()[0] == "guide" else ["--store", str(store)]
     out, messages = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(messages):

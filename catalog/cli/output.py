@@ -36,6 +36,13 @@ def finite(text: str) -> float:
     return value
 
 
+def at_least_one(text: str) -> int:
+    """Return an option as a whole number of at least 1, for argparse."""
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text}: must be at least 1")
+    return int(text)
+
+
 def folder(text: str) -> Path:
     """Return an argument as a path, for argparse; an empty one is not the working folder."""
     if not text:
@@ -96,23 +103,14 @@ def to_json_value(value: Any) -> Any:
     return value if value is None or isinstance(value, str | int) else str(value)
 
 
-def hit_line(hit: Hit) -> str:
-    """Return one hit as one line: id, role, confidence, session, drum, path."""
-    where = f"{hit.session} / {hit.drum}" + (f" / {hit.microphone}" if hit.microphone else "")
-    path = f"{short_path(hit.path)}" + (f" + {hit.mate.name}" if hit.mate else "")
-    others = f"  (+{len(hit.tied) - 1} microphones)" if hit.tied else ""
-    others += _event_text(hit)
-    return f"{hit.id:>6}  {hit.role:<13} {hit.role_confidence:4.0%}  {where}  {path}{others}"
-
-
-def _event_text(hit: Hit) -> str:
-    """Return what a hit is if it is no single stroke: "  [loop, 110 bpm, 64 strokes]"."""
+def event_text(hit: Hit) -> str:
+    """Return what a hit is if it is no single stroke: " [loop, 110 bpm, 64 strokes]"."""
     if hit.event == "stroke":
         return ""
     facts = [str(hit.event)]
     facts += [f"{hit.tempo_bpm:.0f} bpm"] if hit.tempo_bpm else []
     facts += [f"{hit.n_strokes} strokes"] if hit.n_strokes else []
-    return f"  [{', '.join(facts)}]"
+    return f" [{', '.join(facts)}]"
 
 
 def read_regular_file(path: Path) -> bytes:

@@ -3,9 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from collections.abc import Sequence
 
-from catalog.cli.commands import files, guide, history, kits, library, page, review, search, takes
+from catalog.cli.commands import (
+    annotate,
+    files,
+    history,
+    kits,
+    library,
+    page,
+    review,
+    search,
+    takes,
+)
 from catalog.cli.output import Run
+from catalog.cli.selection import join_values
 
 
 def make_parser() -> argparse.ArgumentParser:
@@ -24,6 +37,22 @@ def make_parser() -> argparse.ArgumentParser:
         added.set_defaults(run=run, needs_store=True)
         return added
 
-    for group in (library, takes, review, files, history, search, kits, page, guide):
+    for group in (library, annotate, takes, review, files, history, search, kits, page):
         group.add_commands(command)
     return parser
+
+
+def parse_arguments(arguments: Sequence[str] | None = None) -> argparse.Namespace:
+    """Parse the arguments of the command line, by default those of this process.
+
+    Hits may stand on both sides of options; argparse leaves those after an option over.
+    """
+    parser = make_parser()
+    joined = join_values(sys.argv[1:] if arguments is None else arguments)
+    args, left = parser.parse_known_args(joined)
+    is_word = [text == "-" or not text.startswith("-") for text in left]
+    if left and not (all(is_word) and getattr(args, "takes_hits", False)):
+        parser.error(f"unrecognized arguments: {' '.join(left)}")
+    if left:
+        args.hits = [*args.hits, *left]
+    return args

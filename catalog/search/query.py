@@ -11,7 +11,7 @@ from typing import Any
 
 from catalog.errors import ParameterError
 from catalog.features.faults import FAULT_KINDS
-from catalog.models import MARKS, STATES, State
+from catalog.models import EVENTS, MARKS, STATES, State
 from catalog.search.conditions.columns import (
     DATE_COLUMNS,
     NUMBER_WORDS,
@@ -30,11 +30,13 @@ MAX_LIMIT = 10**9
 LISTS = {
     "name": "names", "role": "roles", "session": "sessions", "drum": "drums",
     "microphone": "microphones", "damping": "dampings", "mark": "marks", "tag": "tags",
-    "fault": "faults",
+    "fault": "faults", "event": "events",
 }  # fmt: skip
 DATES = tuple(column.word for column in DATE_COLUMNS)
-SINGLE = ("words", "unsure", "where", "like", "copies_of", "states", "each_microphone", "sort",
-          "limit")  # fmt: skip
+SINGLE = (
+    "ids", "words", "unsure", "where", "like", "copies_of", "states", "each_microphone", "sort",
+    "limit",
+)  # fmt: skip
 CONDITIONS = (*LISTS, *DATES, *NUMBER_WORDS, *SINGLE)
 
 
@@ -44,11 +46,14 @@ class Query:
 
     Attributes
     ----------
+    ids : tuple of int or None, numbers of hits to choose from
     words : str, each of which must occur in the name, session, drum, notes, tags ... of the hit
     names : tuple of str, patterns with * and ?; one with a slash is compared with the path
     roles, sessions, drums, microphones, dampings, marks : tuple of str, one of which must fit
     tags : tuple of str, all of which the hit must have
     faults : tuple of str, kinds of faults, one of which it must have; "any" for all kinds
+    events : tuple of str, what the recording holds: "stroke", "roll", "loop" ..., one of which must
+        fit; without any, voices and other noises are left out
     numbers : tuple of column and Range, all of which must fit; a hit without the number does not
     dates : tuple of column and Period
     unsure : bool, only hits whose role is uncertain and was not set by the user
@@ -60,6 +65,7 @@ class Query:
     limit : int or None, how many hits at most
     """
 
+    ids: tuple[int, ...] | None = None
     words: str = ""
     names: tuple[str, ...] = ()
     roles: tuple[str, ...] = ()
@@ -70,6 +76,7 @@ class Query:
     marks: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
+    events: tuple[str, ...] = ()
     numbers: tuple[tuple[Column, Range], ...] = ()
     dates: tuple[tuple[Column, Period], ...] = ()
     unsure: bool = False
@@ -84,7 +91,7 @@ class Query:
     @property
     def is_empty(self) -> bool:
         """Whether there is no condition: all hits that are present are meant."""
-        return replace(self, sort=(), limit=None) == Query(each_microphone=self.each_microphone)
+        return replace(self, sort=(), limit=None, each_microphone=False) == Query()
 
 
 def make_query(**conditions: Any) -> Query:
@@ -92,8 +99,9 @@ def make_query(**conditions: Any) -> Query:
 
     Parameters
     ----------
+    ids : sequence of int, hits to choose from
     words : str
-    name, role, session, drum, microphone, damping, mark, tag, fault : str or sequence of str
+    name, role, session, drum, microphone, damping, mark, tag, fault, event : str or sequence of str
     length, brightness, loudness ... : str such as "0.5..2s", or pair of numbers with None for an
         open end; see `catalog.search.conditions.columns.NUMBER_WORDS`
     recorded, scanned : str such as "2026-11..", or pair of dates with None for an open end
@@ -117,7 +125,7 @@ def make_query(**conditions: Any) -> Query:
     numbers: list[tuple[Column, Range]] = []
     dates: list[tuple[Column, Period]] = []
     for word, value in conditions.items():
-        if value is None or value == () or value == []:
+        if value is None or (word != "ids" and value in ((), [])):
             continue
         if word in LISTS:
             values[LISTS[word]] = _check_list(word, value)
@@ -141,7 +149,7 @@ def merge(query: Query, other: Query) -> Query:
             continue
         if name == "words":
             added = f"{mine} {added}".strip()
-        elif isinstance(added, tuple) and name not in ("states", "sort"):
+        elif isinstance(added, tuple) and name not in ("ids", "states", "sort"):
             added = (*mine, *added)
         changes[name] = added
     return replace(query, **changes)
@@ -171,7 +179,7 @@ def _check_list(word: str, value: str | Iterable[str]) -> tuple[str, ...]:
     texts = [value] if isinstance(value, str) or not isinstance(value, Iterable) else list(value)
     if any(not isinstance(text, str) for text in texts):
         raise ParameterError(f"{word}={value!r} must be text")
-    if word in ("role", "mark", "fault", "damping"):
+    if word in ("role", "mark", "fault", "damping", "event"):
         texts = [part.strip() for text in texts for part in text.split(",") if part.strip()]
     if word == "role":
         return find_roles(texts)
@@ -179,6 +187,7 @@ def _check_list(word: str, value: str | Iterable[str]) -> tuple[str, ...]:
         "mark": (*(mark for mark in MARKS if mark), UNMARKED),
         "fault": (*FAULT_KINDS, ANY_FAULT),
         "damping": DAMPINGS,
+        "event": tuple(EVENTS),
     }
     for text in texts if word in allowed else ():
         if text not in allowed[word]:
@@ -190,6 +199,8 @@ def _check_list(word: str, value: str | Iterable[str]) -> tuple[str, ...]:
 
 
 def _check_single(word: str, value: Any) -> Any:
+    if word == "ids":
+        return tuple(map(int, value))
     if word == "states":
         return _check_states(value)
     if word == "sort":

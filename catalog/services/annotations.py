@@ -61,14 +61,14 @@ class Annotations:
     def tag(
         self, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
     ) -> None:
-        """Add tags to hits and remove tags from them.
+        """Add tags to hits and remove tags from them; a text is one tag.
 
         Raises
         ------
         ParameterError
             if a tag is empty or longer than 60 characters
         """
-        self._context.store.annotations.change_tags(hit_ids, add=add, drop=drop)
+        self._context.store.annotations.change_tags(hit_ids, add=_as_list(add), drop=_as_list(drop))
 
     def annotate(
         self,
@@ -86,7 +86,7 @@ class Annotations:
         ----------
         hit_ids : sequence of int
         mark, role : str, optional, see `mark` and `set_role`
-        add, drop : iterables of str, see `tag`
+        add, drop : str or iterables of str, see `tag`
         remark : str, optional, free text of at most 2,000 characters; "" removes it
 
         Returns
@@ -102,7 +102,7 @@ class Annotations:
         StoreError
             if a hit is unknown
         """
-        store, add, drop = self._context.store, list(add), list(drop)
+        store, add, drop = self._context.store, _as_list(add), _as_list(drop)
         ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
         affected = ids if role is None else None  # a role may change the estimates of others
         before = store.annotations.read(affected)
@@ -155,3 +155,8 @@ def propagate_roles(context: Context) -> None:
                 if store.hits.get(hit_id).role_source == RoleSource.USER:
                     continue  # set since the table was read
                 store.hits.set_role(hit_id, role, confidence=confidence, source=source)
+
+
+def _as_list(tags: str | Iterable[str]) -> list[str]:
+    """Return tags as a list; a text is one tag, not one for each letter."""
+    return [tags] if isinstance(tags, str) else list(tags)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from catalog.context import Context
 from catalog.duplicates.groups import CopyGroup
 from catalog.errors import ParameterError
 from catalog.models import Hit, Mark
-from catalog.search.conditions.sql import select_ids
+from catalog.search.conditions.names import distinct, shorten_sessions
+from catalog.search.conditions.sql import select_ids, select_values
 from catalog.search.constraints import ConstraintSpec
 from catalog.search.drum_pitch import DrumPitch
 from catalog.search.matches import Match, describe_difference
@@ -69,6 +71,25 @@ class Search:
         if not query.sort:
             return near
         return select_ids(self._context.store, query, only=near)
+
+    def values(self, hit_ids: Sequence[int], columns: Sequence[str]) -> dict[int, tuple[Any, ...]]:
+        """Return the values of some columns for some hits, by id.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int; unknown ones are left out
+        columns : sequence of str, see `catalog.search.conditions.columns.COLUMNS`
+
+        Raises
+        ------
+        ParameterError
+            if a column is unknown
+        """
+        return select_values(self._context.store.database, hit_ids, columns)
+
+    def session_names(self) -> dict[str, str]:
+        """Return the shortest name of each session: its last part, or more where two share it."""
+        return shorten_sessions(distinct(self._context.store.database, "session"))
 
     def _copies_of(self, hit_id: int) -> list[int]:
         """Return the other hits of the group of copies that a hit is in."""

@@ -38,7 +38,7 @@ def store(tmp_path_factory) -> Path:
             "unhide", "set-aside --yes", "keep", "mark master", "tag --add dry", "session attic",
             "same 1", "align 1", "dismiss hum",
         )),
-        f"role {HUGE} kick",
+        f"role kick {HUGE}",
         "regions 1 --split nan",
         "regions 1 --split 1e308",
         "regions 1 --move nan inf",

@@ -262,7 +262,7 @@ def test_one_file_under_two_names_is_never_moved(tmp_path):
 def test_a_command_that_changes_nothing_reports_that(cat, call):
     first, second = find(cat, "kick_02"), find(cat, "tom_01")
     for command in (
-        ["role", first, "clap"],
+        ["role", "clap", first],
         ["mark", "master", first],
         ["tag", first, "--add", "dry", "--remark", "felt"],
         ["session", "winter", first],

@@ -51,7 +51,7 @@ def test_equal_files_stay_in_the_preferred_folder_and_not_among_exports(tmp_path
             write(tmp_path / "lib" / folder / f"hit {number}.wav", stroke)
     store = tmp_path / "x.sqlite"
     assert "bounces" not in kept_paths(store, [tmp_path / "lib"])[0]
-    prefer = ["--prefer", str(tmp_path / "lib" / "session")]
+    prefer = ["--all", "--prefer", str(tmp_path / "lib" / "session")]
     assert main(["copies", *prefer, "--store", str(store)]) == 0
     assert "preferred folder session" in capsys.readouterr().out
     with Catalog.open(store) as cat:

@@ -180,7 +180,7 @@ def test_a_role_returns_to_the_automatic_one(cat, capsys):
     cat.undo()
     assert (cat.hit(snare).role, cat.hit(snare).role_source) == ("clap", "user")
     store = ["--store", str(cat.store_path)]
-    assert main(["role", str(snare), "auto", *store]) == 0
+    assert main(["role", "auto", str(snare), *store]) == 0
     assert cat.hit(snare) == before
     capsys.readouterr()
 

@@ -19,11 +19,23 @@ from catalog.cli.output import (
     print_result,
     short_path,
 )
+from catalog.cli.selection import (
+    ANY,
+    add_rows_wanted,
+    add_selection,
+    confirm,
+    has_options,
+    rows_wanted,
+    select_hits,
+)
+from catalog.cli.summary import hits_of, place_lines
+from catalog.cli.table import table_lines
 from catalog.errors import CatalogError
+from catalog.models import State
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.duplicates.groups import CopyGroup
+    from catalog.duplicates.groups import CopyGroup, UncertainPair
 
 NEWEST = Path()  # in place of the path of a backup
 HEADING = "Copies, and what was done with them"
@@ -37,7 +49,6 @@ def add_commands(command: AddCommand) -> None:
         "move files to a folder beside the store; `restore` moves them back",
         _set_aside,
     )
-    aside.add_argument("hits", nargs="*", type=int, metavar="HIT")
     aside.add_argument("--copies", action="store_true", help="all copies that `copies` lists")
     aside.add_argument("--reason", default="", help="text for the history")
     aside.add_argument(
@@ -46,7 +57,6 @@ def add_commands(command: AddCommand) -> None:
     aside.add_argument("--report", type=Path, metavar="FILE", help="write a text report")
     aside.add_argument("--yes", action="store_true", help=YES_HELP)
     restore = command("restore", "move files that were set aside back", _restore)
-    restore.add_argument("hits", nargs="+", type=int, metavar="HIT")
     restore.add_argument(
         "--as-it-is", action="store_true", help="also files that were changed while set aside"
     )
@@ -60,10 +70,11 @@ def add_commands(command: AddCommand) -> None:
         help="also restore annotations, kits and history from a backup, by default the newest one",
     )  # fmt: skip
     hide = command("hide", "leave hits out of all lists; their files are not moved", _hide)
-    hide.add_argument("hits", nargs="+", type=int, metavar="HIT")
     hide.add_argument("--reason", default="", help="text for the history")
     unhide = command("unhide", "show hidden hits again", _unhide)
-    unhide.add_argument("hits", nargs="+", type=int, metavar="HIT")
+    for parser in (restore, hide, unhide):
+        add_selection(parser, acts=True)
+    add_selection(aside)
     same = command("same", "record your verdict that two hits are one recording, or not", _same)
     same.add_argument("first", type=int, metavar="HIT")
     same.add_argument("second", type=int, metavar="HIT")
@@ -74,12 +85,15 @@ def add_commands(command: AddCommand) -> None:
     verdict.add_argument("--forget", action="store_true", help="remove the verdict")
     keep = command("keep", "choose which of several copies to keep", _keep)
     keep.add_argument("hit", type=int, metavar="HIT")
-    command("doubts", "list uncertain pairs; listen to them and decide with `same`", _doubts)
+    add_rows_wanted(
+        command("doubts", "list uncertain pairs; listen to them and decide with `same`", _doubts)
+    )
 
 
 def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     groups = cat.copies() if args.copies or not args.yes else []
-    ids = list(args.hits) + [i for group in groups if args.copies for i in group.others]
+    chosen = select_hits(cat, args) if args.hits or has_options(args) else []
+    ids = chosen + [i for group in groups if args.copies for i in group.others]
     if not ids:
         raise CatalogError("nothing to set aside; give numbers of hits, or --copies")
     if args.report is not None and args.report.exists():
@@ -161,7 +175,10 @@ def _whole_group_warnings(groups: Sequence[CopyGroup], ids: Sequence[int]) -> li
 def _restore(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.library.files.set_aside import CHANGED
 
-    events = cat.files.restore(args.hits, as_it_is=args.as_it_is, other_disk=args.other_disk)
+    ids = select_hits(cat, args, states=(State.ASIDE,))
+    if not confirm(cat, args, ids, what="restore"):
+        return INCOMPLETE if ids else OK
+    events = cat.files.restore(ids, as_it_is=args.as_it_is, other_disk=args.other_disk)
     for event in events:
         if event.reason == CHANGED:
             print_message(f"{event.target}: {CHANGED}; scan its folder to measure it again")
@@ -194,11 +211,17 @@ def _recover(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _hide(cat: Catalog, args: argparse.Namespace) -> int:
-    return print_events(cat.files.hide(args.hits, reason=args.reason), args)
+    ids = select_hits(cat, args)
+    if not confirm(cat, args, ids, what="hide"):
+        return INCOMPLETE if ids else OK
+    return print_events(cat.files.hide(ids, reason=args.reason), args)
 
 
 def _unhide(cat: Catalog, args: argparse.Namespace) -> int:
-    return print_events(cat.files.unhide(args.hits), args)
+    ids = select_hits(cat, args, states=(State.HIDDEN,))
+    if not confirm(cat, args, ids, what="unhide"):
+        return INCOMPLETE if ids else OK
+    return print_events(cat.files.unhide(ids), args)
 
 
 def _same(cat: Catalog, args: argparse.Namespace) -> int:
@@ -225,10 +248,27 @@ def _keep(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
     pairs = cat.duplicates.uncertain_pairs()
-    lines = [
-        f"{100 * pair.evidence:.1f} % in common: hit {pair.first}: {cat.hit(pair.first).path}"
-        f" and hit {pair.second}: {cat.hit(pair.second).path}"
-        for pair in pairs
-    ]
+    lines: list[str] = []
+    if (allowed := rows_wanted(cat, args)) is None:
+        members = hits_of(cat, (hit_id for pair in pairs for hit_id in (pair.first, pair.second)))
+        if pairs:
+            hint = "`catalog doubts --all` lists all, `catalog doubts 42` those of a hit"
+            lines = [*place_lines(cat, members, unit="hits"), "", hint]
+    else:
+        pairs = [p for p in pairs if allowed >= {ANY} or allowed & {p.first, p.second}]
+        lines = _pair_lines(cat, pairs)
     print_result(pairs, [*lines, f"pairs without a verdict: {len(pairs)}"], as_json=args.json)
     return OK
+
+
+def _pair_lines(cat: Catalog, pairs: Sequence[UncertainPair]) -> list[str]:
+    if not pairs:
+        return []
+    first, second = hits_of(cat, [p.first for p in pairs]), hits_of(cat, [p.second for p in pairs])
+    short = cat.search.session_names()
+    rows = [
+        [f"{pair.evidence:.1%}", str(a.id), a.name, str(b.id), b.name, short.get(b.session, "")]
+        for pair, a, b in zip(pairs, first, second, strict=True)
+    ]
+    header = ("in common", "first", "name", "second", "its name", "session")
+    return table_lines(header, rows, right=frozenset({"in common", "first", "second"}))

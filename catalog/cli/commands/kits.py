@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -16,12 +17,14 @@ from catalog.cli.output import (
     AddCommand,
     change_code,
     finite,
-    hit_line,
     print_message,
     print_result,
     read_regular_file,
     short_path,
 )
+from catalog.cli.selection import add_query_options, query_filter
+from catalog.cli.summary import hits_of
+from catalog.cli.table import hit_lines, output_width
 from catalog.errors import CatalogError
 
 if TYPE_CHECKING:
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
     from catalog.kit.model import Kit
     from catalog.kit.phrase import Stroke
 
+MAX_REASONS = 120  # characters of a line of reasons that does not go to a terminal
 NAME_HELP = "as listed by `catalog kits`"
 PHRASE_HELP = "two bars, around, soft, hats or ladder"
 
@@ -46,6 +50,7 @@ def add_commands(command: AddCommand) -> None:
         "--replace", action="store_true", help="replace a saved kit of that name, with its levels"
     )
     fill.add_argument("--seed", type=int, default=0)
+    add_query_options(fill)
     fill.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
@@ -80,7 +85,13 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
             " keeps the present one as an older version"
         )
     locked = dict(args.locked)
-    kit = cat.kits.fill(locked, args.slots, seed=args.seed, no_good=args.no_good)
+    kit = cat.kits.fill(
+        locked,
+        args.slots,
+        seed=args.seed,
+        no_good=args.no_good,
+        among=query_filter(cat, args),
+    )
     kit = cat.kits.add_layers(kit) if args.layers else kit
     before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
     if args.save:
@@ -113,10 +124,13 @@ def _swap(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> None:
-    lines: list[str] = []
-    for slot, ids in kit.slots.items():
-        lines += [f"{slot:<12}{hit_line(cat.hit(hit_id))}" for hit_id in ids]
-        lines += [f"{'':<12}{reason}" for reason in kit.why.get(slot, ())]
+    slots = [slot for slot, ids in kit.slots.items() for _ in ids]
+    hits = hits_of(cat, (hit_id for ids in kit.slots.values() for hit_id in ids))
+    columns = ("id", "name", "role", "session", "length")
+    lines = hit_lines(cat, hits, columns=columns, first=("slot", slots))
+    width = output_width() or MAX_REASONS
+    for slot, reasons in kit.why.items():
+        lines += textwrap.wrap(f"{slot}: {'; '.join(reasons)}", width, subsequent_indent="  ")
     print_result(kit, lines, as_json=args.json)
 
 

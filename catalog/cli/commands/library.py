@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
@@ -11,23 +10,21 @@ from catalog.cli.output import (
     OK,
     AddCommand,
     ProgressBar,
-    change_code,
     folder,
-    hit_line,
     print_message,
     print_result,
     short_path,
     to_json_value,
 )
-from catalog.errors import ParameterError
+from catalog.cli.selection import add_selection, names_numbers, read_query
+from catalog.cli.table import hit_lines, split_columns
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.library.store.records.annotations import Annotation
     from catalog.models import Hit, ScanReport
     from catalog.search.drum_pitch import DrumPitch
+    from catalog.search.query import Query
 
-MARK_CHOICES = ("master", "spare", "no-good")
 COUNTS = ("added", "changed", "unchanged", "moved", "missing", "skipped")
 
 
@@ -50,30 +47,14 @@ def add_commands(command: AddCommand) -> None:
         action="store_true",
         help="start a new store although files are set aside beside it; see `recover`",
     )
-    hits = command("hits", "list hits", _hits)
-    hits.add_argument("--role", help="only hits of this role, such as hat_closed")
-    hits.add_argument("--session", help="only hits of this session")
-    hits.add_argument("--mark", choices=MARK_CHOICES, help="only hits with this mark")
-    hits.add_argument("--tag", metavar="TAG", help="only hits with this tag")
-    hits.add_argument("--state", choices=("here", "missing", "aside", "hidden"), default="here")
-    hits.add_argument(
-        "--microphones", action="store_true", help="list each microphone of a stroke as a hit"
-    )
+    hits = command("hits", "list hits: by words, conditions, order", _hits)
+    hits.add_argument("--ids", action="store_true", help="print numbers only, for other commands")
+    hits.add_argument("--columns", metavar="A,B,...", help="such as name,role,length,path")
     hits.add_argument(
         "--events", action="store_true", help="only what is no single stroke: rolls, loops, noise"
     )
+    add_selection(hits, show=True)
     command("show", "print all data of one hit", _show).add_argument("hit", type=int)
-    role = command("role", "set the role of a hit", _role)
-    role.add_argument("hit", type=int)
-    role.add_argument("role", help="kick, snare, tom ..., or auto for the automatic one")
-    mark = command("mark", "mark hits, or remove their mark", _mark)
-    mark.add_argument("mark", choices=(*MARK_CHOICES, "none"))
-    mark.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    tag = command("tag", "add tags to hits, or remove tags", _tag)
-    tag.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    tag.add_argument("--add", action="append", default=[], metavar="TAG", help="may be repeated")
-    tag.add_argument("--drop", action="append", default=[], metavar="TAG", help="may be repeated")
-    tag.add_argument("--remark", metavar="TEXT", help='free text; "" removes it')
     command("skipped", "list files that could not be used, with the reason", _skipped)
 
 
@@ -92,7 +73,9 @@ def _scan(cat: Catalog, args: argparse.Namespace) -> int:
     is_empty = not any(len(getattr(report, name)) for name in (*COUNTS, "left_out"))
     if is_empty:
         print_message("no audio file was found; check the name of the folder")
-    return INCOMPLETE if report.skipped or is_empty else OK
+    if n := len(report.skipped):
+        print_message(f"{n} files could not be used; `catalog skipped` lists them")
+    return INCOMPLETE if is_empty else OK
 
 
 def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
@@ -113,26 +96,32 @@ def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
 
 
 def _hits(cat: Catalog, args: argparse.Namespace) -> int:
-    from catalog.models import ROLES
-
-    if args.role is not None and args.role not in ROLES:
-        raise ParameterError(f"no role is named {args.role!r}; roles: {', '.join(ROLES)}")
-    found = [
-        hit
-        for hit in _list_hits(cat, args)
-        if args.role in (None, hit.role)
-        and args.session in (None, hit.session)
-        and args.mark in (None, hit.mark)
-        and (args.tag is None or args.tag in hit.tags)
-    ]
-    print_result(found, [hit_line(hit) for hit in found] or ["no hit matches"], as_json=args.json)
-    return OK if found else INCOMPLETE
+    found, columns = _find(cat, args), split_columns(args.columns)
+    if args.ids and not args.json:
+        print_result(found, [hit.id for hit in found], as_json=False)
+        return OK
+    print_result(found, hit_lines(cat, found, columns=columns), as_json=args.json)
+    if not found:
+        print_message("no hit matches")
+    return OK
 
 
-def _list_hits(cat: Catalog, args: argparse.Namespace) -> Sequence[Hit]:
+def _find(cat: Catalog, args: argparse.Namespace) -> list[Hit]:
+    query = read_query(args)
+    if names_numbers(args):
+        return [cat.hit(hit_id) for hit_id in query.ids or ()]  # in any state
     if args.events:
-        return cat.takes.events(states=(args.state,))
-    return cat.hits(states=(args.state,), microphones=args.microphones)
+        query = _events_of(query)
+    return cat.search.find(query)
+
+
+def _events_of(query: Query) -> Query:
+    """Return a query for what is no single stroke."""
+    from dataclasses import replace
+
+    from catalog.models import EVENTS, Event
+
+    return replace(query, events=tuple(event for event in EVENTS if event != Event.STROKE))
 
 
 def _show(cat: Catalog, args: argparse.Namespace) -> int:
@@ -158,33 +147,6 @@ def _pitch_words(pitch: DrumPitch | None) -> str:
         f"{pitch.hz:.1f} Hz ({note_name(pitch.hz)}), certainty {pitch.certainty:.2f},"
         f" strokes {pitch.n_strokes}{microphone}"
     )
-
-
-def _role(cat: Catalog, args: argparse.Namespace) -> int:
-    before = cat.hit(args.hit)
-    cat.set_role(args.hit, "" if args.role == "auto" else args.role)
-    hit = cat.hit(args.hit)
-    print_result(hit, [hit_line(hit)], as_json=args.json)
-    return change_code((before.role, before.role_source) != (hit.role, hit.role_source))
-
-
-def _mark(cat: Catalog, args: argparse.Namespace) -> int:
-    mark = "" if args.mark == "none" else args.mark
-    return _print_marked(cat, args, cat.annotations.annotate(args.hits, mark=mark))
-
-
-def _tag(cat: Catalog, args: argparse.Namespace) -> int:
-    changed = cat.annotations.annotate(args.hits, add=args.add, drop=args.drop, remark=args.remark)
-    return _print_marked(cat, args, changed)
-
-
-def _print_marked(cat: Catalog, args: argparse.Namespace, changed: Sequence[Annotation]) -> int:
-    hits = [cat.hit(hit_id) for hit_id in args.hits]
-    lines = [
-        f"{hit_line(hit)}  {hit.mark or '-'}  {', '.join(hit.tags)}  {hit.remark}" for hit in hits
-    ]
-    print_result(hits, lines, as_json=args.json)
-    return change_code(bool(changed))
 
 
 def _skipped(cat: Catalog, args: argparse.Namespace) -> int:

@@ -1,4 +1,4 @@
-"""Commands that open the page."""
+"""Commands that open the page and show the guides."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from catalog.cli.commands.library import report_lines
-from catalog.cli.output import OK, AddCommand, ProgressBar, print_message
+from catalog.cli.output import OK, AddCommand, ProgressBar, print_message, print_result
 from catalog.errors import CatalogError
+from catalog.guide import list_subjects, read_guide
 
 PACKAGE = Path(__file__).resolve().parents[2]
 DEMO_FOLDERS = (
@@ -32,6 +33,9 @@ def add_commands(command: AddCommand) -> None:
         parser.add_argument(
             "--no-browser", dest="browser", action="store_false", help="only print the address"
         )
+    guide = command("guide", "list the guides, or show one", _guide)
+    guide.set_defaults(needs_store=False)
+    guide.add_argument("subject", nargs="?", help="as listed by `catalog guide`")
 
 
 def _open(_: object, args: argparse.Namespace) -> int:
@@ -102,3 +106,15 @@ def copy_demo(target: Path) -> Path:
     with suppress(OSError):  # another demo, started at the same time, has made it
         partial.rename(target)
     return target
+
+
+def _guide(_: object, args: argparse.Namespace) -> int:
+    if args.subject is not None:
+        text = read_guide(args.subject)
+        value = {"subject": args.subject, "text": text}
+        print_result(value, text.splitlines(), as_json=args.json)
+        return OK
+    subjects = list_subjects()
+    lines = [f"{name:<12} {title}" for name, title in subjects.items()]
+    print_result(subjects, lines, as_json=args.json)
+    return OK

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
+from collections.abc import Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
@@ -14,6 +17,17 @@ from catalog.cli.output import (
     print_result,
     to_json_value,
 )
+from catalog.cli.selection import (
+    ANY,
+    add_rows_wanted,
+    add_selection,
+    confirm,
+    names_numbers,
+    rows_wanted,
+    select_hits,
+)
+from catalog.cli.summary import count_lines, hits_of, place_lines
+from catalog.cli.table import table_lines
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -36,57 +50,124 @@ def add_commands(command: AddCommand) -> None:
         "--as-it-is", action="store_true", help="accept damaged words of yours as they are now"
     )
     faults = command("faults", "list faults of hits, the most serious first", _faults)
-    faults.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only these hits")
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")
     faults.add_argument("--sort", choices=("weight", "kind", "hit"), default="weight")
     faults.add_argument("--least", type=finite, default=0.0, metavar="WEIGHT", help="from 0 to 1")
     faults.add_argument("--dismissed", action="store_true", help="also list dismissed faults")
+    add_rows_wanted(faults)
     dismiss = command("dismiss", "dismiss a fault; it is no longer listed", _dismiss)
     dismiss.add_argument("kind", help="as printed by `faults`: hum, click, second ...")
-    dismiss.add_argument("hits", nargs="+", type=int, metavar="HIT")
     dismiss.add_argument("--take-back", action="store_true", help="undo the dismissal")
-    command("coverage", "count what was recorded of each drum, and list what is missing", _coverage)
+    add_selection(dismiss, acts=True)
+    add_rows_wanted(
+        command(
+            "coverage", "count what was recorded of each drum, and list what is missing", _coverage
+        )
+    )
 
 
-def fault_line(fault: HitFault, name: str) -> str:
-    """Return one fault as one line: weight, hit, kind, value, position, name."""
+def fault_lines(cat: Catalog, faults: Sequence[HitFault]) -> list[str]:
+    """Return faults as a table: weight, hit, kind, value, position."""
+    if not faults:
+        return []
+    hits = {hit.id: hit for hit in hits_of(cat, (fault.hit_id for fault in faults))}
+    rows = [[*_fault_row(f), hits[f.hit_id].name if f.hit_id in hits else ""] for f in faults]
+    header = ("weight", "id", "kind", "value", "where", "name")
+    return table_lines(header, rows)
+
+
+def _fault_row(fault: HitFault) -> list[str]:
     position = f"at {fault.at_s:.3f} s" if fault.at_s or not fault.length_s else "throughout"
     channel = f", channel {fault.channel + 1}" if fault.channel >= 0 else ""
     value = f"{fault.value:g} {fault.unit}".strip()
-    dismissed = "  (dismissed)" if fault.dismissed else ""
-    return (
-        f"{fault.weight:4.2f}  {fault.hit_id:>6}  {fault.kind:<10} {value:<14} "
-        f"{position}{channel}  {name}{dismissed}"
-    )
+    dismissed = " (dismissed)" if fault.dismissed else ""
+    weight = f"{fault.weight:.2f}"
+    return [weight, str(fault.hit_id), fault.kind, value, f"{position}{channel}{dismissed}"]
 
 
 def _faults(cat: Catalog, args: argparse.Namespace) -> int:
-    only = [cat.hit(hit_id).id for hit_id in args.hits] or None
+    wanted = rows_wanted(cat, args)
+    only = None if wanted is None or wanted >= {ANY} else sorted(wanted)
+    for hit_id in only if only and names_numbers(args) else ():
+        cat.hit(hit_id)  # raises if the id is unknown
     found = cat.review.faults(
         only, kinds=args.kind, least_weight=args.least, dismissed=args.dismissed, sort=args.sort
     )
-    names = {hit.id: hit.name for hit in cat.hits(microphones=True)} if found else {}
-    lines = [fault_line(fault, names.get(fault.hit_id, "")) for fault in found]
+    is_counted = wanted is None and not args.kind
+    lines = fault_count_lines(cat, found) if is_counted else fault_lines(cat, found)
     print_result(found, lines or ["no faults found"], as_json=args.json)
     return OK
 
 
+def fault_count_lines(cat: Catalog, faults: Sequence[HitFault]) -> list[str]:
+    """Return the number of faults by kind, with what each kind means, by session and by drum."""
+    from catalog.features.faults import FAULT_KINDS
+
+    if not faults:
+        return []
+    kinds = Counter(fault.kind for fault in faults)
+    rows = [
+        [str(n), kind, f"{FAULT_KINDS[kind].label}: {FAULT_KINDS[kind].meaning}"]
+        for kind, n in kinds.most_common()
+    ]
+    hint = "`catalog faults --all` lists all, `catalog faults --kind hum` one kind"
+    hits = hits_of(cat, (fault.hit_id for fault in faults))
+    return [
+        *table_lines(("faults", "kind", "what it is"), rows, right=frozenset({"faults"})),
+        "",
+        *place_lines(cat, hits, unit="faults"),
+        "",
+        hint,
+    ]
+
+
 def _dismiss(cat: Catalog, args: argparse.Namespace) -> int:
-    before = cat.review.faults(args.hits, kinds=[args.kind], dismissed=True)
-    cat.review.dismiss_fault(args.hits, args.kind, dismissed=not args.take_back)
-    found = cat.review.faults(args.hits, kinds=[args.kind], dismissed=True)
-    print_result(found, [fault_line(f, cat.hit(f.hit_id).name) for f in found], as_json=args.json)
+    ids = select_hits(cat, args)
+    before = cat.review.faults(ids, kinds=[args.kind], dismissed=True)
+    if not confirm(cat, args, ids, what=f"dismiss the fault {args.kind}"):
+        return INCOMPLETE if ids else OK
+    cat.review.dismiss_fault(ids, args.kind, dismissed=not args.take_back)
+    found = cat.review.faults(ids, kinds=[args.kind], dismissed=True)
+    print_result(found, fault_lines(cat, found), as_json=args.json)
     return change_code(found != before)
 
 
 def _coverage(cat: Catalog, args: argparse.Namespace) -> int:
-    coverage = cat.review.coverage()
+    coverage, wanted = cat.review.coverage(), rows_wanted(cat, args)
+    if wanted is not None and not wanted >= {ANY}:
+        coverage = coverage.of_hits(wanted)
     value = {
         "cells": [{**to_json_value(cell), "n_hits": cell.n_hits} for cell in coverage.bins],
         "holes": coverage.gaps,
     }
-    print_result(value, coverage_lines(coverage), as_json=args.json)
+    lines = coverage_lines(coverage) if wanted is not None else coverage_count_lines(cat, coverage)
+    print_result(value, lines, as_json=args.json)
     return OK
+
+
+def coverage_count_lines(cat: Catalog, coverage: Coverage) -> list[str]:
+    """Return counts by role, with the number of drums and of gaps, and the gaps by session."""
+    strokes, drums, gaps = Counter[str](), Counter[str](), Counter[str]()
+    for role, of_role in groupby(coverage.bins, key=lambda cell: cell.role):
+        cells = list(of_role)
+        strokes[role] += sum(cell.n_hits for cell in cells)
+        drums[role] += len({(cell.session, cell.drum) for cell in cells})
+    gaps.update(gap.role for gap in coverage.gaps)
+    roles = [*strokes, *(role for role in gaps if role not in strokes)]
+    rows = [[role, str(drums[role]), str(strokes[role]), str(gaps[role])] for role in roles]
+    header = ("role", "drums", "strokes", "missing")
+    short = cat.search.session_names()
+    sessions = Counter(short.get(gap.session, gap.session) for gap in coverage.gaps)
+    hint = "`catalog coverage --all` lists all, `catalog coverage role:tom` the toms"
+    return [
+        *table_lines(header, rows, right=frozenset(header[1:])),
+        "",
+        *count_lines("what is missing", Counter(gap.kind for gap in coverage.gaps), unit="missing"),
+        "",
+        *count_lines("session", sessions, unit="missing"),
+        "",
+        hint,
+    ]
 
 
 def coverage_lines(coverage: Coverage) -> list[str]:

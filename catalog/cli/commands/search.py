@@ -8,20 +8,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
-    INCOMPLETE,
     NO_GOOD_HELP,
     OK,
     SLOW_MAP,
     AddCommand,
     ProgressBar,
+    at_least_one,
     folder,
-    hit_line,
     print_message,
     print_result,
 )
+from catalog.cli.selection import ANY, add_query_options, add_rows_wanted, query_filter, rows_wanted
+from catalog.cli.summary import hits_of, place_lines
+from catalog.cli.table import hit_lines
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
+    from catalog.duplicates.groups import CopyGroup
+    from catalog.duplicates.pairs.relations import Relation
     from catalog.search.matches import Match
 
 
@@ -37,16 +41,17 @@ def add_commands(command: AddCommand) -> None:
         metavar="CONSTRAINT",
         help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be repeated",
     )
-    similar.add_argument("--role", help="only hits of this role")
     similar.add_argument("--elsewhere", action="store_true", help="only other sessions")
     for parser in (alternates, similar):
-        parser.add_argument("-n", type=int, default=10, help="how many (default: 10)")
+        parser.add_argument("-n", type=at_least_one, default=10, help="how many (default: 10)")
+        add_query_options(parser)
         parser.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     copies = command("copies", "list groups of hits that are the same recording", _copies)
     copies.add_argument(
         "--prefer", nargs="*", type=folder, metavar="FOLDER",
         help="from now on keep files of these folders among equal copies; none: no longer",
     )  # fmt: skip
+    add_rows_wanted(copies)
     command("map", f"compute a new map; {SLOW_MAP}", _map).add_argument(
         "--seed", type=int, default=0
     )
@@ -58,27 +63,44 @@ def _hit_or_file(text: str) -> int | Path:
 
 
 def _alternates(cat: Catalog, args: argparse.Namespace) -> int:
-    return _print_matches(args, cat.alternates(args.hit, args.n, no_good=args.no_good))
+    allowed = query_filter(cat, args)
+    n = args.n if allowed is None else None
+    found = cat.alternates(args.hit, n, no_good=args.no_good)
+    return _print_matches(cat, args, _first(found, args.n, allowed))
+
+
+def _first(found: Sequence[Match], n: int, allowed: set[int] | None) -> list[Match]:
+    """Return the first `n` matches that the options of a query allow."""
+    return [match for match in found if allowed is None or match.hit_id in allowed][:n]
 
 
 def _similar(cat: Catalog, args: argparse.Namespace) -> int:
     but = dict(text.partition("=")[::2] for text in args.but) if args.but else None
-    found = cat.similar(
-        args.hit, args.n, role=args.role, elsewhere=args.elsewhere, but=but, no_good=args.no_good
-    )
+    allowed = query_filter(cat, args)
+    n = args.n if allowed is None else None
+    matches = cat.similar(args.hit, n, elsewhere=args.elsewhere, but=but, no_good=args.no_good)
+    found = _first(matches, args.n, allowed)
     if but and len(found) < args.n:
         print_message(f"only {len(found)} of {args.n} found: no other hit meets the constraints")
-    return _print_matches(args, found)
+    return _print_matches(cat, args, found)
 
 
-def _print_matches(args: argparse.Namespace, found: Sequence[Match]) -> int:
+def _print_matches(cat: Catalog, args: argparse.Namespace, found: Sequence[Match]) -> int:
     value = [
         {"hit_id": m.hit_id, "distance": m.distance, "path": m.hit.path, "reasons": m.reasons}
         for m in found
     ]
-    lines = [f"{m.distance:7.4f}{hit_line(m.hit)}  {', '.join(m.reasons)}" for m in found]
+    lines = hit_lines(
+        cat,
+        [match.hit for match in found],
+        columns=("id", "name", "role", "session"),
+        first=("distance", [f"{match.distance:.4f}" for match in found]),
+        last=("difference", [", ".join(match.reasons) for match in found]),
+    )
     print_result(value, lines, as_json=args.json)
-    return OK if found else INCOMPLETE
+    if not found:
+        print_message("no hit matches")
+    return OK
 
 
 def _copies(cat: Catalog, args: argparse.Namespace) -> int:
@@ -86,15 +108,32 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
         cat.duplicates.prefer_folders(args.prefer)
     with ProgressBar() as bar:
         groups = cat.copies(on_progress=bar)
-    lines: list[str] = []
-    for group in groups:
-        lines += [f"keep {hit_line(cat.hit(group.keep))}  ({group.reason})"]
-        others = zip(group.others, group.evidence, strict=True)
-        lines += [
-            f"copy {hit_line(cat.hit(other))}  ({share:.1%} in common)" for other, share in others
-        ]
+    if (allowed := rows_wanted(cat, args)) is None:
+        lines = _copy_counts(cat, groups)
+    else:
+        groups = [group for group in groups if allowed >= {ANY} or allowed & {*group.members}]
+        lines = _copy_rows(cat, groups)
     print_result(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
     return OK
+
+
+def _copy_counts(cat: Catalog, groups: Sequence[CopyGroup]) -> list[str]:
+    copies = hits_of(cat, (hit_id for group in groups for hit_id in group.others))
+    if not copies:
+        return []
+    hint = "`catalog copies --all` lists all, `catalog copies session:NAME` some"
+    return [*place_lines(cat, copies, unit="copies"), "", hint]
+
+
+def _copy_rows(cat: Catalog, groups: Sequence[CopyGroup]) -> list[str]:
+    words, ids, evidence = [], [], []
+    for group in groups:
+        words += ["keep", *["copy"] * len(group.others)]
+        ids += [group.keep, *group.others]
+        evidence += [group.reason, *(f"{share:.1%} in common" for share in group.evidence)]
+    hits = hits_of(cat, ids)
+    columns = ("id", "name", "role", "session")
+    return hit_lines(cat, hits, columns=columns, first=("what", words), last=("evidence", evidence))
 
 
 def _map(cat: Catalog, args: argparse.Namespace) -> int:
@@ -129,11 +168,18 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
     if args.main is not None:
         cat.duplicates.choose_microphone(args.main)
     ties = cat.duplicates.microphone_ties()
-    lines: list[str] = []
-    for tie in ties:
-        lines.append(f"one stroke ({tie.evidence})")
-        lines += [f"  {hit_line(cat.hit(hit_id))}" for hit_id in tie.hits]
-        lines += [f"  but {text}" for text in tie.against]
+    ids = [hit_id for tie in ties for hit_id in tie.hits]
+    numbers = [str(n) for n, tie in enumerate(ties, 1) for _ in tie.hits]
+    notes = [
+        "; but ".join((t.evidence, *t.against)) * (not k) for t in ties for k in range(len(t.hits))
+    ]
+    lines = hit_lines(
+        cat,
+        hits_of(cat, ids),
+        columns=("id", "name", "session", "microphone"),
+        first=("stroke", numbers),
+        last=("evidence", notes),
+    )
     n_contradicted = sum(bool(tie.against) for tie in ties)
     lines.append(f"{len(ties)} strokes, {n_contradicted} with contradicting evidence")
     print_result(ties, lines, as_json=args.json)
@@ -142,10 +188,17 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
     found = cat.duplicates.mixes(args.hits or None)
-    lines = []
-    for mix in found:
-        levels = ", ".join(f"{name} {level:.1f} dB" for name, level in mix.levels_db.items())
-        lines += [hit_line(cat.hit(mix.hit_id)), f"  is hit {mix.stroke_id} with {levels}"]
+    levels = [
+        ", ".join(f"{name} {level:.1f} dB" for name, level in mix.levels_db.items())
+        for mix in found
+    ]
+    lines = hit_lines(
+        cat,
+        hits_of(cat, [mix.hit_id for mix in found]),
+        columns=("id", "name", "session"),
+        first=("mix of", [str(mix.stroke_id) for mix in found]),
+        last=("levels", levels),
+    )
     lines.append(f"{len(found)} mixes")
     print_result(found, lines, as_json=args.json)
     return OK
@@ -153,14 +206,22 @@ def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _related(cat: Catalog, args: argparse.Namespace) -> int:
     found = cat.duplicates.relations(args.hit, n_alike=args.n)
-    lines = []
-    for relation in found:
-        is_open = not relation.certain and relation.kind != "alike"
-        kind = f"{relation.kind}?" if is_open else relation.kind
-        evidence = "; but ".join((relation.evidence, *relation.against))
-        lines.append(f"{kind:12}{hit_line(cat.hit(relation.hit_id))}  ({evidence})")
+    lines = hit_lines(
+        cat,
+        [cat.hit(relation.hit_id) for relation in found],
+        columns=("id", "name", "role", "session"),
+        first=("relation", [_kind(relation) for relation in found]),
+        last=("evidence", ["; but ".join((r.evidence, *r.against)) for r in found]),
+    )
     print_result(found, lines, as_json=args.json)
-    return OK if found else INCOMPLETE
+    if not found:
+        print_message("no hit is related to it")
+    return OK
+
+
+def _kind(relation: Relation) -> str:
+    is_open = not relation.certain and relation.kind != "alike"
+    return f"{relation.kind}?" if is_open else relation.kind
 
 
 def _align(cat: Catalog, args: argparse.Namespace) -> int:

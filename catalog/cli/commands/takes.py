@@ -8,19 +8,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
-    INCOMPLETE,
     NO_GOOD_HELP,
     OK,
     YES_HELP,
     AddCommand,
     change_code,
     finite,
-    hit_line,
     print_message,
     print_result,
 )
+from catalog.cli.table import hit_lines
 from catalog.errors import ParameterError
-from catalog.models import EVENTS, Hit, State
+from catalog.models import Hit, State
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -60,22 +59,6 @@ def add_commands(command: AddCommand) -> None:
     microphones.add_argument("hit", type=int)
     microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")
     command("sessions", "list sessions and the rule that named each", _sessions)
-    session = command(
-        "session", 'set the session of hits; "" returns to the automatic name', _session
-    )
-    session.add_argument("name")
-    session.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    _add_name(command)
-
-
-def _add_name(command: AddCommand) -> None:
-    name = command("name", "set drum, microphone, damping or event of hits or takes", _name)
-    name.add_argument("hits", nargs="+", type=int, metavar="HIT")
-    name.add_argument("--drum", metavar="NAME", help='"" returns to the name of the file')
-    name.add_argument("--microphone", metavar="NAME", help='"" returns to the name of the file')
-    name.add_argument("--damping", choices=("open", "damped", ""), help='"" returns to the name')
-    name.add_argument("--event", choices=("", *EVENTS), help='"" returns to what was judged')
-    name.add_argument("--take", action="store_true", help="all strokes of the takes of the hits")
 
 
 def _takes(cat: Catalog, args: argparse.Namespace) -> int:
@@ -90,7 +73,7 @@ def _takes(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     value = [{"path": path, "hits": [hit.id for hit in hits]} for path, hits in files.items()]
     print_result(value, lines or ["no recording has several strokes"], as_json=args.json)
-    return OK if files else INCOMPLETE
+    return OK
 
 
 def _regions(cat: Catalog, args: argparse.Namespace) -> int:
@@ -174,12 +157,10 @@ def _sides(cat: Catalog, args: argparse.Namespace) -> int:
     hits = cat.takes.stereo_pairs()
     print_result(
         hits,
-        [hit_line(hit) for hit in hits] or ["no hit is stored in two files"],
+        hit_lines(cat, hits) or ["no hit is stored in two files"],
         as_json=args.json,
     )
-    if is_listing:
-        return OK if hits else INCOMPLETE
-    return change_code(is_changed)
+    return OK if is_listing else change_code(is_changed)
 
 
 def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
@@ -210,28 +191,3 @@ def _sessions(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     print_result(sessions, lines, as_json=args.json)
     return OK
-
-
-def _session(cat: Catalog, args: argparse.Namespace) -> int:
-    before = [cat.hit(hit_id) for hit_id in args.hits]
-    cat.takes.set_session(args.hits, args.name)
-    hits = [cat.hit(hit_id) for hit_id in args.hits]
-    lines = [f"{hit.id:>6}  {hit.session}  (named by: {hit.session_source})" for hit in hits]
-    print_result(hits, lines, as_json=args.json)
-    return change_code(hits != before)
-
-
-def _name(cat: Catalog, args: argparse.Namespace) -> int:
-    if args.drum is args.microphone is args.damping is args.event is None:
-        raise ParameterError("nothing to set; give --drum, --microphone, --damping or --event")
-    before = [cat.hit(hit_id) for hit_id in args.hits]
-    hits = cat.takes.set_names(
-        args.hits,
-        drum=args.drum,
-        microphone=args.microphone,
-        damping=args.damping,
-        event=args.event,
-        whole_take=args.take,
-    )
-    print_result(hits, [hit_line(hit) for hit in hits], as_json=args.json)
-    return change_code(hits != before)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,7 +16,7 @@ from catalog.models import ROLES, Hit
 # Words in names and tags; the trade's usual ones (common practice, no source).
 WORD_STRENGTHS = {
     **dict.fromkeys(word_set("soft softest ghost ghosts quiet light p pp ppp"), "soft"),
-    **dict.fromkeys(word_set("medium middle mid normal mp mf"), "middle"),
+    **dict.fromkeys(word_set("medium med middling middle mid normal mp mf"), "middle"),
     **dict.fromkeys(word_set("hard hardest loud loudest full accent strong f ff fff"), "full"),
 }
 WORD_STROKE_KINDS = {
@@ -42,6 +42,15 @@ class Coverage:
 
     bins: tuple[CoverageBin, ...]
     gaps: tuple[Gap, ...]
+
+    def of_hits(self, hit_ids: Collection[int]) -> Coverage:
+        """Return the coverage of the drums that some hits belong to."""
+        wanted = set(hit_ids)
+        drums = {(b.role, b.session, b.drum) for b in self.bins if not wanted.isdisjoint(b.hit_ids)}
+        return Coverage(
+            tuple(b for b in self.bins if (b.role, b.session, b.drum) in drums),
+            tuple(gap for gap in self.gaps if (gap.role, gap.session, gap.drum) in drums),
+        )
 
 
 def find_coverage(hits: Sequence[Hit]) -> Coverage:

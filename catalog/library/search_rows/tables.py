@@ -27,6 +27,7 @@ EXPRESSIONS = {
     "session": "session",
     "drum": GIVEN.format("drum"),
     "microphone": GIVEN.format("microphone"),
+    "event": GIVEN.format("event"),
     "damping": "damping_of_hit(names, tags, path)",
     "mark": "mark",
     "tags": "tags",
@@ -48,7 +49,8 @@ WORD_COLUMNS = ("hit_id", "words")
 WATCHED = (  # columns of `hit` that the tables are computed from
     "path", "mate", "region", "state", "hidden", "role", "role_source", "role_confidence",
     "session", "drum", "microphone", "take", "note", "remark", "mark", "tags", "names", "origin",
-    "descriptors", "start", "sr", "n_channels", "container", "subtype", "mtime_ns", "scanned_utc",
+    "descriptors", "event", "start", "sr", "n_channels", "container", "subtype", "mtime_ns",
+    "scanned_utc",
 )  # fmt: skip
 TABLES = {
     "hit_search": SEARCH_COLUMNS,

@@ -13,8 +13,8 @@ from catalog.features.descriptors import DESCRIPTORS
 DESCRIPTOR_WORDS = {
     "length_s": "length", "attack_s": "attack", "decay20_s": "decay", "decay60_s": "decay60",
     "centroid_hz": "brightness", "rolloff_hz": "edge", "flatness": "noise", "body_hz": "body",
-    "crest_db": "crest", "peak_db": "peak", "loudness_lkfs": "loudness", "floor_db": "floor",
-    "clip_run": "flat", "tail_s": "tail",
+    "mode_hz": "mode", "crest_db": "crest", "peak_db": "peak", "loudness_lkfs": "loudness",
+    "floor_db": "floor", "clip_run": "flat", "tail_s": "tail",
 }  # fmt: skip
 
 
@@ -35,7 +35,7 @@ def _text(word: str, sql: str = "", label: str = "") -> Column:
 
 TEXT_COLUMNS = (
     _text("name"), _text("role"), _text("session"), _text("drum"), _text("microphone"),
-    _text("damping"), _text("mark"), _text("tags"), _text("state"), _text("format"),
+    _text("damping"), _text("event"), _text("mark"), _text("tags"), _text("state"), _text("format"),
     _text("source", "role_source", "where the role comes from"),
 )  # fmt: skip
 DATE_COLUMNS = (

@@ -11,7 +11,7 @@ from catalog.library.review.faults import MULTI_ONSET_ROLES
 from catalog.library.store.database import Database, placeholders
 from catalog.library.store.records.hits import NOISE_HITS
 from catalog.library.store.store import Store
-from catalog.models import UNSURE_CONFIDENCE
+from catalog.models import NOISES, UNSURE_CONFIDENCE
 from catalog.search.conditions.columns import find_column
 from catalog.search.conditions.names import WILDCARDS, find_names, find_sessions
 from catalog.search.conditions.where import select_where
@@ -51,6 +51,8 @@ def select_ids(store: Store, query: Query, *, only: Sequence[int] | None = None)
     """
     database = store.database
     parts = [*_text_parts(database, query), *_value_parts(query), *_looked_up_parts(store, query)]
+    if query.ids is not None:
+        parts.append(_one_of_ids("s.hit_id", query.ids))
     if only is not None:
         parts.append(_one_of_ids("s.hit_id", only))
     if not query.each_microphone:
@@ -62,6 +64,16 @@ def select_ids(store: Store, query: Query, *, only: Sequence[int] | None = None)
     if query.limit is not None and query.like is None:
         sql += f" LIMIT {int(query.limit)}"
     return [row[0] for row in database.read(sql, values)]
+
+
+def select_values(
+    database: Database, hit_ids: Sequence[int], words: Sequence[str]
+) -> dict[int, tuple[Any, ...]]:
+    """Return the values of some columns, given by their words, for some hits by id."""
+    columns = ", ".join(find_column(word, option="columns").sql for word in words)
+    where, values = _one_of_ids("hit_id", hit_ids)
+    sql = f"SELECT hit_id, {columns} FROM hit_search WHERE {where}"
+    return {row[0]: tuple(row[1:]) for row in database.read(sql, values)}
 
 
 def _text_parts(database: Database, query: Query) -> list[Part]:
@@ -79,6 +91,11 @@ def _text_parts(database: Database, query: Query) -> list[Part]:
         parts.append(_one_of("s.mark", [mark.replace(UNMARKED, "") for mark in query.marks]))
     if query.microphones:
         parts.append(_microphone_part(database, query))
+    if query.events:
+        parts.append(_one_of("s.event", query.events))
+    else:  # as in `Hits.read`
+        sql, values = _one_of("s.event", [str(event) for event in NOISES])
+        parts.append((f"(s.state != 'here' OR NOT {sql})", values))
     for tag in query.tags:
         has_tag = "EXISTS (SELECT 1 FROM json_each(s.tags) WHERE lower(value) = lower(?))"
         parts.append((f"s.tags != '[]' AND {has_tag}", (tag,)))

@@ -44,6 +44,7 @@ class Kits:
         *,
         seed: int = 0,
         no_good: bool = False,
+        among: Collection[int] | None = None,
     ) -> Kit:
         """Choose hits for free slots so that the whole sounds like one kit.
 
@@ -54,6 +55,7 @@ class Kits:
             slots to fill; by default those of a usual kit for which the library has hits
         seed : int
         no_good : bool, also choose hits that are marked "no-good"; locked ones always stay
+        among : collection of int, optional, hits to choose from; by default all
 
         Returns
         -------
@@ -71,7 +73,7 @@ class Kits:
         >>> sorted(kit.slots), kit.slots["snare"] == (snare.id,)
         (['hat_closed', 'kick', 'snare'], True)
         """
-        return self.fill_several(locked, slots, n=1, seed=seed, no_good=no_good)[0]
+        return self.fill_several(locked, slots, n=1, seed=seed, no_good=no_good, among=among)[0]
 
     def fill_several(
         self,
@@ -81,6 +83,7 @@ class Kits:
         n: int = 4,
         seed: int = 0,
         no_good: bool = False,
+        among: Collection[int] | None = None,
     ) -> list[Kit]:
         """Choose several kits, the best first, each different from the others; see `fill`.
 
@@ -96,7 +99,7 @@ class Kits:
             if `n` is below 1 or `seed` is not between 0 and 4,294,967,295
         """
         check_seed(seed)
-        pool = self._pool(keep=locked.values(), no_good=no_good)
+        pool = self._pool(keep=locked.values(), no_good=no_good, among=among)
         return fill_kit(pool, locked, slots=slots, seed=seed, n_best=n)
 
     def swap(self, kit: Kit, slot: str) -> Kit:
@@ -321,13 +324,23 @@ class Kits:
         if manifest := read_manifest(folder / MANIFEST):
             self._context.store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
 
-    def _pool(self, *, keep: Collection[int] = (), no_good: bool = False) -> Pool:
-        """Return the strokes to choose from; those marked no good only if they are in `keep`."""
+    def _pool(
+        self,
+        *,
+        keep: Collection[int] = (),
+        no_good: bool = False,
+        among: Collection[int] | None = None,
+    ) -> Pool:
+        """Return the strokes to choose from, with those of `keep`."""
         hits = tuple(
             hit
             for hit in self._context.table().hits
             if hit.id in keep
-            or (hit.event == Event.STROKE and (no_good or hit.mark != Mark.NO_GOOD))
+            or (
+                hit.event == Event.STROKE
+                and (no_good or hit.mark != Mark.NO_GOOD)
+                and (among is None or hit.id in among)
+            )
         )
         return Pool(hits, self._context.store.hits.production([hit.id for hit in hits]))
 

@@ -63,7 +63,7 @@ def test_a_store_that_cannot_be_written_lists_and_refuses_changes(unwritable, ca
         with pytest.raises(StoreError, match="read-only, so nothing can be changed"):
             store.hits.set_role(1, "clap")
     assert main(["hits", "--store", str(unwritable)]) == 0
-    assert main(["role", "1", "clap", "--store", str(unwritable)]) == 2
+    assert main(["role", "clap", "1", "--store", str(unwritable)]) == 2
     assert "read-only, so nothing can be changed" in capsys.readouterr().err
     assert os.listdir(unwritable.parent) == names
 

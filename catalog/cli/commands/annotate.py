@@ -1,0 +1,133 @@
+"""Commands that annotate hits: role, mark, tags, session and names."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from catalog.cli.output import INCOMPLETE, OK, AddCommand, change_code, print_message, print_result
+from catalog.cli.selection import add_selection, confirm, select_hits
+from catalog.cli.table import hit_lines
+from catalog.errors import ParameterError
+from catalog.models import EVENTS
+
+if TYPE_CHECKING:
+    from catalog.catalog import Catalog
+    from catalog.models import Hit
+
+MARK_CHOICES = ("master", "spare", "no-good", "none")
+SHOWN = ("id", "name", "role", "confidence", "session", "drum", "mark", "tags", "remark")
+
+
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
+    role = command("role", "set the role of hits", _role)
+    role.add_argument(
+        "role", metavar="ROLE", help="kick, snare, tom ..., or auto for the automatic one"
+    )
+    mark = command("mark", "mark hits, or remove their mark", _mark)
+    mark.add_argument("mark", choices=MARK_CHOICES)
+    tag = command("tag", "add tags to hits, or remove tags", _tag)
+    tag.add_argument("--add", action="append", default=[], metavar="TAG", help="may be repeated")
+    tag.add_argument("--drop", action="append", default=[], metavar="TAG", help="may be repeated")
+    tag.add_argument("--remark", metavar="TEXT", help='free text; "" removes it')
+    session = command(
+        "session", 'set the session of hits; "" returns to the automatic name', _session
+    )
+    session.add_argument("name", metavar="NAME")
+    name = command("name", "set drum, microphone, damping or event of hits or takes", _name)
+    name.add_argument("--drum", metavar="NAME", help='"" returns to the name of the file')
+    name.add_argument("--microphone", metavar="NAME", help='"" returns to the name of the file')
+    name.add_argument("--damping", choices=("open", "damped", ""), help='"" returns to the name')
+    name.add_argument("--event", choices=("", *EVENTS), help='"" returns to what was judged')
+    name.add_argument("--take", action="store_true", help="all strokes of the takes of the hits")
+    for parser in (role, mark, tag, session, name):
+        add_selection(parser, acts=True)
+
+
+def _change(
+    cat: Catalog,
+    args: argparse.Namespace,
+    *,
+    what: str,
+    change: Callable[[Sequence[int]], Any],
+    columns: Sequence[str] = SHOWN,
+) -> int:
+    """Change the selected hits if that is confirmed, and print them."""
+    ids = select_hits(cat, args)
+    before = _read(cat, ids)
+    if not confirm(cat, args, ids, what=what):
+        print_result(before, (), as_json=args.json)
+        return INCOMPLETE if ids else OK
+    change(ids)
+    hits = _read(cat, ids)
+    print_result(hits, hit_lines(cat, hits, columns=columns), as_json=args.json)
+    return change_code(hits != before)
+
+
+def _read(cat: Catalog, ids: Sequence[int]) -> list[Hit]:
+    """Return hits by id; raise `StoreError` if one is unknown."""
+    hits = cat.context.hits_in_order(ids)
+    return hits if len(hits) == len(set(ids)) else [cat.hit(hit_id) for hit_id in ids]
+
+
+def _role(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.search.conditions.names import find_roles
+
+    roles = ("",) if args.role == "auto" else find_roles([args.role])
+    if len(roles) > 1:
+        raise ParameterError(f"{args.role!r} means several roles: {', '.join(roles)}; give one")
+
+    def change(ids: Sequence[int]) -> None:
+        cat.annotations.annotate(ids, role=roles[0])
+
+    what = f"set the role {roles[0]}" if roles[0] else "return to the automatic role"
+    return _change(cat, args, what=what, change=change)
+
+
+def _mark(cat: Catalog, args: argparse.Namespace) -> int:
+    mark = "" if args.mark == "none" else args.mark
+
+    def change(ids: Sequence[int]) -> None:
+        cat.annotations.annotate(ids, mark=mark)
+
+    what = f"mark as {mark}" if mark else "remove the mark"
+    return _change(cat, args, what=what, change=change)
+
+
+def _tag(cat: Catalog, args: argparse.Namespace) -> int:
+    def change(ids: Sequence[int]) -> None:
+        cat.annotations.annotate(ids, add=args.add, drop=args.drop, remark=args.remark)
+
+    parts = [f"add the tag {tag}" for tag in args.add] + [f"remove the tag {t}" for t in args.drop]
+    parts += ["set the remark"] if args.remark is not None else []
+    if not parts:
+        print_message("nothing to change: give --add, --drop or --remark")
+    return _change(cat, args, what=" and ".join(parts), change=change)
+
+
+def _session(cat: Catalog, args: argparse.Namespace) -> int:
+    def change(ids: Sequence[int]) -> None:
+        cat.takes.set_session(ids, args.name)
+
+    what = f"set the session {args.name}" if args.name else "return to the automatic session"
+    return _change(cat, args, what=what, change=change)
+
+
+def _name(cat: Catalog, args: argparse.Namespace) -> int:
+    names = {
+        "drum": args.drum, "microphone": args.microphone, "damping": args.damping,
+        "event": args.event,
+    }  # fmt: skip
+    if all(name is None for name in names.values()):
+        raise ParameterError("nothing to set; give --drum, --microphone, --damping or --event")
+
+    def change(ids: Sequence[int]) -> None:
+        cat.takes.set_names(ids, **names, whole_take=args.take)
+
+    listed = [
+        f"{field} {name or 'by the file'}" for field, name in names.items() if name is not None
+    ]
+    columns = ("id", "name", "role", "session", "drum", "microphone", "damping")
+    return _change(cat, args, what=f"set {', '.join(listed)}", change=change, columns=columns)
