@@ -14,6 +14,7 @@ from catalog.models import MARK_RANK, Hit
 CLIP_RUN = 4  # equal samples in a row at the peak
 CLIP_NEAR_DB = 0.3  # distance of the peak from full scale
 FLOOR_STEP_DB = 1.0  # of the noise floor relative to the peak, which gain does not change
+NO_FLOOR_DB = -200.0  # relative to the peak, of a hit that shows no noise
 UNKNOWN_PEAK_DB = -120.0  # dBFS, of a hit that is one sample long and has no level
 LEVEL_STEP_DB = 1.0  # peaks closer than this count as equal
 TAIL_STEP_S = 0.05
@@ -59,7 +60,7 @@ def preference_key(hit: Hit) -> tuple[float, ...]:
         -float(hit.sr),
         -float(_is_stereo(hit)),
         -round(hit.descriptors.get("tail_s", 0.0), 1),
-        round(floor_db / FLOOR_STEP_DB) if np.isfinite(floor_db) else 0.0,
+        round(floor_db / FLOOR_STEP_DB) if np.isfinite(floor_db) else NO_FLOOR_DB,
         -float(n_provenance_fields(hit)),
         float(has_copy_name(hit)),
         -float(round(_peak_db(hit) / LEVEL_STEP_DB)),
@@ -103,7 +104,7 @@ def preference_reason(keep: Hit, others: Sequence[Hit]) -> str:
 
 
 def _floor_db(hit: Hit) -> float:
-    """Return the noise floor relative to the hit's own peak; NaN if unknown."""
+    """Return the noise floor relative to the hit's own peak; NaN if it shows none."""
     return hit.descriptors.get("floor_db", np.nan) - hit.descriptors["peak_db"]
 
 

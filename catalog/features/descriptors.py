@@ -7,20 +7,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catalog.features import envelope
 from catalog.features.loudness import hit_loudness
 from catalog.features.onset import StrokeSpan
-from catalog.features.spectrum import frame_power, periodic_hann, sliding_frames, zero_pad
+from catalog.features.shape.attack import attack_time
+from catalog.features.shape.decay import measure_decay
+from catalog.features.shape.level import measure_level, quietest_power
+from catalog.features.tone.brightness import (
+    mean_period,
+    mean_spectrum,
+    noise_share,
+    spectral_centroid,
+    spectral_rolloff,
+)
 from catalog.features.tone.modes import lowest_mode
 from catalog.features.waveform import abs_peak, dc_offset
 
-SPECTRUM_FRAME = 4096  # samples at any rate; 93 ms and 11 Hz at 44.1 kHz
-SPECTRUM_S = 1.5  # from the start of the stroke
-N_DENSE, SPARSE = 9, 4  # half-overlapping frames (0.4 s); then only every fourth is used
-MAX_AUDIBLE_HZ = 20_000.0  # content above it does not count as brightness
-ROLLOFF_SHARE = 0.85  # librosa's default, so that the values are comparable
-CREST_S = 0.2
-FLOOR_WINDOW_S = 0.020
+CREST_S = 0.2  # also of a hit that ends before
 LOUDNESS_S = 2.0  # holds the loudest 400 ms of strokes, and of swells soon after
 A4_HZ = 440.0  # ISO 16
 NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
@@ -42,6 +44,7 @@ DESCRIPTORS: tuple[Descriptor, ...] = (
     Descriptor("attack_s", "s", "attack", "slower", "faster"),
     Descriptor("decay20_s", "s", "decay 20 dB", "rings longer", "tighter"),
     Descriptor("decay60_s", "s", "decay 60 dB", "rings longer", "tighter"),
+    Descriptor("seen_db", "dB", "decay seen to", "ends louder", "seen further"),
     Descriptor("centroid_hz", "Hz", "brightness", "brighter", "darker"),
     Descriptor("rolloff_hz", "Hz", "upper edge", "brighter", "darker"),
     Descriptor("flatness", "", "noise share", "noisier", "more tonal"),
@@ -52,6 +55,7 @@ DESCRIPTORS: tuple[Descriptor, ...] = (
     Descriptor("peak_db", "dBFS", "peak", "hotter", "quieter"),
     Descriptor("loudness_lkfs", "LKFS", "loudness", "louder", "softer"),
     Descriptor("floor_db", "dBFS", "noise floor", "noisier floor", "cleaner floor"),
+    Descriptor("quietest_db", "dBFS", "quietest 20 ms", "louder at its quietest", "quieter"),
     Descriptor("width", "", "stereo width", "wider", "narrower"),
     Descriptor("clip_run", "samples", "flat top", "more clipped", "less clipped"),
     Descriptor("tail_s", "s", "recorded tail", "longer tail", "shorter tail"),
@@ -77,28 +81,29 @@ def measure_descriptors(
         channels = np.ascontiguousarray(samples[stroke.start : stroke.stop].T)
         channels = channels - np.array([[dc_offset(c)] for c in channels], channels.dtype)
     peak = abs_peak(body)
-    decay = envelope.energy_decay(body)
+    curve = measure_level(body, mono[: stroke.onset], sr=sr)
+    decay = measure_decay(body, curve)
     frequencies, power = mean_spectrum(body, sr=sr)
-    n_audible = np.searchsorted(frequencies, MAX_AUDIBLE_HZ, "right")
-    frequencies, power = frequencies[:n_audible], power[:n_audible]
     head = body[: round(CREST_S * sr)]
-    rms = math.sqrt(float(head @ head) / len(head))
-    mode = lowest_mode(body, sr=sr)
+    rms = math.sqrt(float(head @ head) / (CREST_S * sr))
+    mode, quietest = lowest_mode(body, sr=sr), quietest_power(mono, sr=sr)
     return {
-        "length_s": envelope.length_above_floor(body, sr=sr),
-        "attack_s": envelope.attack_time(body, sr=sr),
-        "decay20_s": envelope.decay_time(decay, sr=sr, drop_db=20.0),
-        "decay60_s": envelope.reverberation_time(decay, sr=sr),
+        "length_s": decay.length_s,
+        "attack_s": attack_time(body, sr=sr, period_s=mean_period(frequencies, power)),
+        "decay20_s": decay.decay20_s,
+        "decay60_s": decay.decay60_s,
+        "seen_db": decay.seen_db,
         "centroid_hz": spectral_centroid(frequencies, power),
         "rolloff_hz": spectral_rolloff(frequencies, power),
-        "flatness": spectral_flatness(power),
+        "flatness": noise_share(frequencies, power),
         "body_hz": mode.clear_hz,
         "mode_hz": mode.hz,
         "mode_share": mode.share,
         "crest_db": _to_db(peak / rms) if rms > 0 else math.nan,
         "peak_db": _to_db(peak if len(channels) == 1 else abs_peak(channels)),
         "loudness_lkfs": hit_loudness(channels[:2, : round(LOUDNESS_S * sr)].T, sr=sr),
-        "floor_db": noise_floor(mono, sr=sr),
+        "floor_db": 10.0 * math.log10(curve.noise) if curve.noise > 0 else math.nan,
+        "quietest_db": 10.0 * math.log10(quietest) if quietest > 0 else math.nan,
         "width": stereo_width(channels.T),
         "clip_run": clip_run(samples[stroke.start : stroke.stop]),
         "tail_s": (stroke.stop - stroke.onset) / sr,
@@ -107,51 +112,6 @@ def measure_descriptors(
 
 def _to_db(ratio: float) -> float:
     return 20.0 * math.log10(ratio) if ratio > 0 else -math.inf
-
-
-def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarray]:
-    """Compute the mean power spectrum of the first 1.5 s, in frames of 4096 samples.
-
-    The first frames overlap by half. Later ones are sparse and are weighted for the frames
-    between them. Returns frequencies in Hz and squared magnitudes, both of shape (2049,).
-    """
-    n, hop = SPECTRUM_FRAME, SPECTRUM_FRAME // 2
-    n_frames = min(len(samples), round(SPECTRUM_S * sr)) // hop + 1
-    dense, sparse = np.arange(min(n_frames, N_DENSE)), np.arange(N_DENSE, n_frames, SPARSE)
-    weight = np.ones(len(dense) + len(sparse), np.float32)
-    weight[len(dense) :] = np.minimum(SPARSE, n_frames - sparse)
-    padded = zero_pad(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
-    frames = sliding_frames(padded, n, hop=hop)[np.concatenate([dense, sparse])]
-    frames *= periodic_hann(n)
-    power = weight @ frame_power(frames) / n_frames
-    return np.arange(n // 2 + 1) * (sr / n), power.astype(np.float64)
-
-
-def spectral_centroid(frequencies: np.ndarray, power: np.ndarray) -> float:
-    """Return the power-weighted mean frequency, Hz; NaN for silence."""
-    total = float(power.sum())
-    return float(frequencies @ power) / total if total > 0 else math.nan
-
-
-def spectral_rolloff(frequencies: np.ndarray, power: np.ndarray) -> float:
-    """Return the frequency below which 85 % of the power lies, Hz."""
-    cumulative = np.cumsum(power)
-    return float(frequencies[int(np.argmax(cumulative >= ROLLOFF_SHARE * cumulative[-1]))])
-
-
-def spectral_flatness(power: np.ndarray) -> float:
-    """Return the geometric over the arithmetic mean: 1 for white noise, near 0 for a tone."""
-    floored = np.maximum(power, 1e-10 * power.max() + 1e-30)
-    return float(np.exp(np.mean(np.log(floored))) / floored.mean())
-
-
-def noise_floor(mono: np.ndarray, *, sr: int) -> float:
-    """Return the level of the quietest 20 ms that are not constant, dBFS; NaN if there are none."""
-    n = max(1, round(FLOOR_WINDOW_S * sr))
-    if len(mono) < n:
-        return math.nan
-    variances = envelope.block_variance(mono, n)
-    return 10.0 * math.log10(float(variances.min())) if len(variances) else math.nan
 
 
 def clip_run(samples: np.ndarray) -> float:

@@ -1,4 +1,4 @@
-"""Level of a hit over time: attack, decay and length.
+"""Energy of a hit over time, and its decay.
 
 Energies are summed over blocks of `BLOCK` samples, far shorter than any audible change. Where a
 result needs one sample, the block that holds it is searched again.
@@ -15,10 +15,6 @@ import numpy as np
 from catalog.errors import ParameterError
 
 BLOCK = 16  # samples, 0.36 ms at 44.1 kHz
-LENGTH_DB = -60.0  # relative to the hit's loudest 10 ms; anything lower is room noise
-LENGTH_BLOCK_S = 0.01
-ENVELOPE_S = 0.002  # one period of 500 Hz; shorter windows follow the waveform
-ATTACK_S = 0.5  # a slower rise is a swell
 FIT_RANGE = (10**-0.5, 10**-2.5)  # -5 to -25 dB, ISO 3382-1
 MIN_FIT = 8  # samples; fewer give no slope
 CONSTANT = 1e-6  # relative to the mean; smaller variation is rounding error
@@ -147,46 +143,3 @@ def reverberation_time(decay: EnergyDecay, *, sr: int) -> float:
     time_s = (positions - positions.mean()) / sr
     slope = float(time_s @ (level_db - level_db.mean()) / (time_s @ time_s))
     return -60.0 / slope if slope < 0 else math.nan
-
-
-def length_above_floor(samples: np.ndarray, *, sr: int) -> float:
-    """Return the time in s from the start until the level stays 60 dB under the loudest 10 ms."""
-    n = max(1, round(LENGTH_BLOCK_S * sr))
-    blocks = block_energy(samples, n)
-    loud = np.flatnonzero(blocks > blocks.max() * 10 ** (LENGTH_DB / 10))
-    return min(float(loud[-1] + 1) * n, len(samples)) / sr if len(loud) else 0.0
-
-
-def envelope(samples: np.ndarray, *, sr: int, window_s: float = ENVELOPE_S) -> np.ndarray:
-    """Compute the root mean square over a window of `window_s` centered on each sample; float64."""
-    n = max(1, round(window_s * sr))
-    power = np.zeros(len(samples) + n + 1)
-    power[n // 2 + 1 : n // 2 + 1 + len(samples)] = np.square(samples, dtype=np.float64)
-    cumulative = np.cumsum(power)
-    window_energy = cumulative[n:-1] - cumulative[: len(samples)]
-    return np.asarray(np.sqrt(np.maximum(window_energy, 0.0) / n))
-
-
-def attack_time(samples: np.ndarray, *, sr: int) -> float:
-    """Return the time in s in which the 2 ms level rises from 10 % to 90 % of its maximum.
-
-    References
-    ----------
-    G. Peeters, "A large set of audio features for sound description", CUIDADO project report,
-    IRCAM, 2004 (log attack time; the thresholds 10 and 90 % are common practice).
-    """
-    level = envelope(_until_loudest(samples[: round(ATTACK_S * sr)], sr=sr), sr=sr)
-    top = float(level.max())
-    reached = int(np.argmax(level >= 0.9 * top))
-    below = np.flatnonzero(level[: reached + 1] < 0.1 * top)
-    return (reached - (int(below[-1]) if len(below) else 0)) / sr
-
-
-def _until_loudest(samples: np.ndarray, *, sr: int) -> np.ndarray:
-    """Drop the samples after the last window that could be the loudest 2 ms."""
-    n = max(1, round(ENVELOPE_S * sr))
-    blocks = block_energy(samples, n)
-    pairs = blocks.copy()
-    pairs[:-1] += blocks[1:]  # a window lies within two blocks: their energy is its upper bound
-    last = int(np.flatnonzero(pairs >= blocks.max())[-1])
-    return samples[: (last + 3) * n]

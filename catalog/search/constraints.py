@@ -30,7 +30,7 @@ CONSTRAINT_WORDS: dict[str, dict[str, Change]] = {
     "harder": {"loudness_lkfs": 4.0, "centroid_hz": "+10%"},
     "softer": {"loudness_lkfs": -4.0, "centroid_hz": "-10%"},
 }
-IN_DB = frozenset({"crest_db", "peak_db", "loudness_lkfs", "floor_db"})
+IN_DB = frozenset({"crest_db", "peak_db", "loudness_lkfs", "floor_db", "quietest_db", "seen_db"})
 LINEAR = IN_DB | {"width", "mode_share"}  # compared by difference; all other descriptors by ratio
 MIN_PROGRESS = 0.25  # share of the requested step; a smaller change is hardly audible
 MISS_WEIGHT = 0.3  # similarity distance that missing the target by one whole step adds

@@ -30,9 +30,9 @@ STEP_LU = 0.5  # estimates are rounded to this: a smaller difference is not reli
 AXIS_WEIGHT = 0.6  # of the estimate along the principal axis; 0.5 to 0.75 performed equally
 MIN_STROKES_FOR_AXIS = 3
 LOG_FEATURES = (
-    "attack_s", "decay20_s", "decay60_s", "centroid_hz", "rolloff_hz", "body_hz", "length_s",
+    "attack_s", "decay20_s", "decay60_s", "centroid_hz", "rolloff_hz", "tail_s",
 )  # fmt: skip
-LINEAR_FEATURES = ("flatness", "crest_db")
+LINEAR_FEATURES = ("flatness", "crest_db", "mode_share", "seen_db")
 PEAK_RELATIVE_DB = ("floor_before_db", "floor_lowest_db")
 GAIN_FREE = ("edge", "slope", "share", "end_db", "after", "late", "crest", "band", "fall")
 GAIN_FREE_NAMES = tuple(name for name in PRODUCTION_NAMES if name.startswith(GAIN_FREE))
@@ -68,7 +68,7 @@ def load_model() -> StrengthModel:
 
 def strength_feature_names() -> tuple[str, ...]:
     """Return the names of `strength_features`, in their order."""
-    relative = ("floor_db", "loudness_lkfs", *PEAK_RELATIVE_DB)
+    relative = ("quietest_db", "loudness_lkfs", *PEAK_RELATIVE_DB)
     return (*LOG_FEATURES, *LINEAR_FEATURES, *relative, *GAIN_FREE_NAMES)
 
 
@@ -89,7 +89,7 @@ def strength_features(descriptors: Mapping[str, float], production: np.ndarray) 
     values = [
         *(math.log(max(descriptors.get(name, math.nan), LOG_FLOOR)) for name in LOG_FEATURES),
         *(descriptors.get(name, math.nan) for name in LINEAR_FEATURES),
-        descriptors.get("floor_db", math.nan) - peak_db,
+        descriptors.get("quietest_db", math.nan) - peak_db,
         descriptors.get("loudness_lkfs", math.nan) - peak_db,
         *(numbers.get(n, math.nan) - numbers.get("peak_db", math.nan) for n in PEAK_RELATIVE_DB),
         *(numbers.get(name, math.nan) for name in GAIN_FREE_NAMES),

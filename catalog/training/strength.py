@@ -82,7 +82,10 @@ def _normalize_peak(audio: Audio) -> Audio:
 
 
 def fit_strength_model(drums: Sequence[LayeredDrum]) -> StrengthModel:
-    """Fit the weights by ridge regression on ranks, and their scale on the loudness."""
+    """Fit the weights by ridge regression on ranks, and scale them to the spread of the loudness.
+
+    The slope of a regression on the loudness would shrink the spread by the correlation.
+    """
     centered = [center_columns(drum.features) for drum in drums]
     shares = np.concatenate([np.full(len(x), len(x) ** -0.5) for x in centered])
     shares /= shares.sum()
@@ -94,7 +97,8 @@ def fit_strength_model(drums: Sequence[LayeredDrum]) -> StrengthModel:
     weights = np.linalg.solve(squares, x.T @ (shares * y))
     loudness = np.concatenate([center_columns(drum.loudness) for drum in drums])
     predicted = x @ weights
-    return StrengthModel(scale, weights * float(predicted @ loudness / (predicted @ predicted)))
+    spread = float((loudness @ loudness) / (predicted @ predicted)) ** 0.5
+    return StrengthModel(scale, weights * spread)
 
 
 def print_rank_correlations(drums: Sequence[LayeredDrum]) -> None:

@@ -14,7 +14,7 @@ from catalog.features import descriptors as d
 from catalog.features.measure import measure_audio
 from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
 
-LEVELS = {"peak_db", "loudness_lkfs", "floor_db"}
+LEVELS = {"peak_db", "loudness_lkfs", "floor_db", "quietest_db"}
 
 
 def measured(samples: np.ndarray, sr: int = SR) -> dict[str, float]:
@@ -48,9 +48,19 @@ def test_width_is_0_for_mono_half_for_unrelated_and_1_for_opposite_channels():
     assert d.stereo_width(np.stack([a, -a], 1)) == 1.0
 
 
-def test_the_noise_floor_is_the_level_of_the_quietest_20_ms():
-    y = drum_stroke() + 10 ** (-50 / 20) * np.random.default_rng(0).normal(size=len(drum_stroke()))
-    assert d.noise_floor(y, sr=SR) == pytest.approx(-50.0, abs=1.0)
+def test_the_noise_floor_is_the_level_of_the_noise_and_silence_has_none():
+    noise = 10 ** (-50 / 20) * np.random.default_rng(0).normal(size=2 * len(drum_stroke()))
+    noise[: len(drum_stroke())] += drum_stroke()
+    assert measured(as_frames(noise.astype(np.float32)))["floor_db"] == pytest.approx(
+        -50.0, abs=0.5
+    )
+    assert math.isnan(measured(as_frames(drum_stroke()))["floor_db"])
+
+
+def test_the_crest_of_a_burst_is_the_same_with_and_without_silence_after_it():
+    y = decaying_noise(0.5, seed=1, length_s=0.02)
+    tight, padded = (measured(as_frames(x)) for x in (y, np.concatenate([y, np.zeros(SR)])))
+    assert tight["crest_db"] == pytest.approx(padded["crest_db"], abs=0.01)
 
 
 @given(

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from catalog.search.drum_pitch import DrumPitch
     from catalog.search.query import Query
 
+SEEN_ALL_DB = -59.95  # dB; down to -60 dB the decay of a hit is seen
 COUNTS = ("added", "changed", "unchanged", "moved", "missing", "skipped")
 
 
@@ -129,12 +132,29 @@ def _show(cat: Catalog, args: argparse.Namespace) -> int:
     facts = to_json_value(hit)
     numbers = facts.pop("descriptors")
     lines = [f"{name}: {'-' if value == '' else value}" for name, value in facts.items()]
-    lines += [f"{name}: {'-' if v is None else f'{v:.4g}'}" for name, v in numbers.items()]
+    bounds = _bound_words(hit.descriptors)
+    lines += [
+        f"{name}: {'-' if v is None else f'{v:.4g}'}{bounds.get(name, '')}"
+        for name, v in numbers.items()
+    ]
     pitch = cat.search.drum_pitch(hit.id)
     lines.append(f"pitch of the drum: {_pitch_words(pitch)}")
     drum_pitch = None if pitch is None else pitch._asdict()
     print_result({**to_json_value(hit), "drum_pitch": drum_pitch}, lines, as_json=args.json)
     return OK
+
+
+def _bound_words(numbers: Mapping[str, float]) -> dict[str, str]:
+    """Return what is known of a number beyond its value, by the name of the number."""
+    words = {}
+    seen_db = numbers.get("seen_db", math.nan)
+    has_noise = math.isfinite(numbers.get("floor_db", math.nan))
+    if seen_db > SEEN_ALL_DB:
+        reason = "noise hides it below" if has_noise else "the file ends at"
+        words["length_s"] = f" at least: {reason} {seen_db:.0f} dB"
+    if not has_noise:
+        words["floor_db"] = " no noise is seen"
+    return words
 
 
 def _pitch_words(pitch: DrumPitch | None) -> str:

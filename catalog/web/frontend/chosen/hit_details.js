@@ -4,6 +4,7 @@ import { ROLE_LABELS } from '../constants.js';
 import { el, options } from '../shared/dom.js';
 import { formatDecibels, formatHertz, formatSeconds } from '../shared/format.js';
 
+const SEEN_ALL_DB = -59.95;   // down to -60 dB the decay of a hit is seen
 const ROLE_SOURCES = { user: 'set by you', name: 'from its name', sound: 'from its sound',
   example: 'from your examples' };
 
@@ -12,7 +13,8 @@ const describeChannels = n => ({ 1: 'mono', 2: 'stereo' }[n] ?? `${n} channels`)
 export function makeNumbers(hit) {
   const { numbers } = hit, note = hit.body_note ? ` (${hit.body_note})` : '';
   const entries = {
-    'length': formatSeconds(numbers.length_s), 'attack': formatSeconds(numbers.attack_s),
+    'length': (numbers.seen_db > SEEN_ALL_DB ? 'at least ' : '') + formatSeconds(numbers.length_s),
+    'attack': formatSeconds(numbers.attack_s),
     'decay by 20 dB': formatSeconds(numbers.decay20_s), 'brightness': formatHertz(numbers.centroid_hz),
     'pitch': hit.pitch_hz ? formatHertz(hit.pitch_hz) + note : 'no clear pitch',
     'loudness': formatDecibels(numbers.loudness_lkfs, 'LKFS'),
