@@ -130,6 +130,8 @@ class Microphone:
         1 if equal to that of the earliest microphone, -1 if opposite; None if not measured
     level_db : float or None
         loudness below the stroke's loudest microphone, dB, at most 0; None if not measured
+    spread_samples : float or None
+        standard deviation of the delay over the strokes of the take, in frames
     """
 
     hit_id: int
@@ -139,6 +141,7 @@ class Microphone:
     delay_samples: float | None = 0.0
     polarity: int | None = 1
     level_db: float | None = 0.0
+    spread_samples: float | None = None
 
 
 @dataclass(frozen=True)

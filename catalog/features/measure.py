@@ -63,7 +63,7 @@ class Measures:
     embedding : np.ndarray, float32, shape (EMBEDDING_DIM,), see `catalog.features.embedding`
     production : np.ndarray, float32, see `catalog.features.production`
     others : tuple of Measures, the other strokes of a take, and other microphones of each
-    channels, microphone, delay_samples, polarity : see `catalog.models.Microphone`
+    channels, microphone, delay_samples, spread_samples, polarity : see `catalog.models.Microphone`
         of one of several microphones of a file; otherwise () and "" and None
     faults : tuple of Fault, the heaviest first; times count from the start of the file
     outline : Outline, optional, the waveform outline of a whole long take
@@ -81,6 +81,7 @@ class Measures:
     channels: tuple[int, ...] = ()
     microphone: str = ""
     delay_samples: float | None = None
+    spread_samples: float | None = None
     polarity: int | None = None
     event: Event = Event.STROKE
     tempo_bpm: float | None = None

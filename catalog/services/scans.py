@@ -29,6 +29,7 @@ from catalog.library.scan.successors import continue_lost_hits
 from catalog.library.scan.walk import check_roots
 from catalog.library.store.records.kits import Kits as KitStore
 from catalog.library.strokes.store_ties import tie_stored_strokes
+from catalog.library.strokes.take_arrivals import measure_stored_arrivals
 from catalog.models import OnProgress, ScanReport
 from catalog.services.annotations import Annotations
 
@@ -95,7 +96,8 @@ class Scans:
         )
         report = self._continue_lost_hits(report)
         record_folders(store, roots, finished=True)
-        tie_stored_strokes(store)
+        if tie_stored_strokes(store) and measure_stored_arrivals(store):
+            tie_stored_strokes(store, always=True)  # the earliest microphone may stand for a stroke
         self._annotations.propagate_roles()
         return report
 

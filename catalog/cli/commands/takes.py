@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from catalog.audio.channels import SOUND_M_S
 from catalog.cli.output import (
     NO_GOOD_HELP,
     OK,
@@ -16,10 +17,12 @@ from catalog.cli.output import (
     finite,
     print_message,
     print_result,
+    short_path,
+    to_json_value,
 )
 from catalog.cli.table import hit_lines
 from catalog.errors import ParameterError
-from catalog.models import Hit, State
+from catalog.models import Hit, Microphone, State
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -175,11 +178,39 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
         f"{'  ' + names[d.channel - 1] if d.channel <= len(names) else ''}"
         for d in delays
     ]
+    hit = cat.hit(args.hit)
+    lines += [_arrival_line(mic, hit.sr) for mic in hit.tied]
     lines.append(f"mix: {mix or 'as recorded'}")
     if warning:
         print_message(f"warning: {warning}")
-    print_result({"channels": delays, "mix": mix, "warning": warning}, lines, as_json=args.json)
+    value = {
+        "channels": delays,
+        "microphones": [_arrival_value(mic, hit.sr) for mic in hit.tied],
+        "mix": mix,
+        "warning": warning,
+    }
+    print_result(value, lines, as_json=args.json)
     return OK if args.mix is None else change_code(mix != before)
+
+
+def _arrival_value(mic: Microphone, sr: int) -> dict[str, object]:
+    """Return one microphone with its delay in ms and m; None where it was not measured."""
+    value = to_json_value(mic)
+    for unit, factor in (("ms", 1000.0), ("m", SOUND_M_S)):
+        for kind, n in (("delay", mic.delay_samples), ("spread", mic.spread_samples)):
+            value[f"{kind}_{unit}"] = None if n is None else factor * n / sr
+    return value
+
+
+def _arrival_line(mic: Microphone, sr: int) -> str:
+    """Return the arrival at one microphone, pooled over its take, as one line."""
+    value = _arrival_value(mic, sr)
+    name = mic.name or short_path(mic.path).name
+    if mic.delay_samples is None:
+        return f"     not measured  {name}"
+    spread = f" +- {value['spread_ms']:.2f}" if mic.spread_samples is not None else ""
+    flipped = "  opposite polarity" if mic.polarity == -1 else ""
+    return f"     {value['delay_ms']:7.2f}{spread} ms  {value['delay_m']:6.2f} m{flipped}  {name}"
 
 
 def _sessions(cat: Catalog, args: argparse.Namespace) -> int:

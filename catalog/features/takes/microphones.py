@@ -269,6 +269,12 @@ def _with_arrivals(
     for row in rows:
         at = by_place[row.start, row.channels]
         known = bool(np.isfinite(at.delay_samples))
-        delay, polarity = (at.delay_samples, at.polarity) if known else (None, None)
-        found.append(replace(row, delay_samples=delay, polarity=polarity))
+        if known:
+            row = replace(
+                row,
+                delay_samples=at.delay_samples,
+                spread_samples=at.spread_samples,
+                polarity=at.polarity,
+            )
+        found.append(row)
     return found

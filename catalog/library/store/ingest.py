@@ -244,5 +244,6 @@ def _write_arrival(db: sqlite3.Connection, hit_id: int, measures: Measures) -> N
     if not measures.channels:
         db.execute("DELETE FROM microphone WHERE hit_id = ?", (hit_id,))
         return
-    row = (hit_id, hit_id, measures.delay_samples, measures.polarity)
-    db.execute("INSERT OR REPLACE INTO microphone VALUES (?, ?, ?, ?, NULL)", row)
+    arrival = (measures.delay_samples, measures.polarity, None, measures.spread_samples)
+    row = (hit_id, hit_id, *arrival)
+    db.execute("INSERT OR REPLACE INTO microphone VALUES (?, ?, ?, ?, ?, ?)", row)

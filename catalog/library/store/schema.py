@@ -57,7 +57,7 @@ CREATE INDEX hit_hash ON hit (content_hash);
 CREATE INDEX hit_path ON hit (path, state, region, size, mtime_ns, version, mate);
 CREATE TABLE microphone (
     hit_id INTEGER PRIMARY KEY REFERENCES hit (id), stroke INTEGER NOT NULL,
-    delay_samples REAL, polarity INTEGER, level_db REAL);
+    delay_samples REAL, polarity INTEGER, level_db REAL, spread_samples REAL);
 CREATE INDEX microphone_stroke ON microphone (stroke);
 CREATE TABLE numbers (
     hit_id INTEGER PRIMARY KEY REFERENCES hit (id), picture BLOB NOT NULL,
@@ -208,6 +208,7 @@ INSERT OR REPLACE INTO setting SELECT 'step', max(coalesce(max(id), 0), coalesce
 ALTER TABLE hit ADD COLUMN event TEXT NOT NULL DEFAULT 'stroke';
 ALTER TABLE hit ADD COLUMN tempo_bpm REAL;
 ALTER TABLE hit ADD COLUMN n_strokes INTEGER;
+ALTER TABLE microphone ADD COLUMN spread_samples REAL;
 """
     + NOISE_INDEX
     + ACTS_OF_EVENTS,

@@ -16,20 +16,21 @@ from catalog.models import Hit, State
 
 TIED_REVISION = "tied_revision"  # setting: revision of the store when its strokes were tied
 BOUNCES = word_set("mono stereo")  # versions of one recording, not microphones
-ArrivalRow = tuple[float | None, int | None]  # delay in frames, polarity
-Row = tuple[int, int, float | None, int | None, float | None]  # of the table `microphone`
+ArrivalRow = tuple[float | None, int | None, float | None]  # delay in frames, polarity, spread
+# Of the table `microphone`.
+Row = tuple[int, int, float | None, int | None, float | None, float | None]
 
 
-def tie_stored_strokes(store: Store, *, always: bool = False) -> None:
+def tie_stored_strokes(store: Store, *, always: bool = False) -> bool:
     """Tie the microphones of each stroke in the store, and give them one role.
 
-    Nothing is done if the store has not changed since, unless `always`.
+    Nothing is done if the store has not changed since, unless `always`; return whether it was.
     """
     if not always and store.database.read_setting(TIED_REVISION) == store.revision():
-        return
+        return False
     hits = store.hits.read(states=(State.HERE, State.HIDDEN), microphones=True)
     arrivals = _read_arrivals(store)
-    delays = {hit_id: delay for hit_id, (delay, _) in arrivals.items()}
+    delays = {hit_id: delay for hit_id, (delay, *_) in arrivals.items()}
     preferences = Preferences(read_chosen(store), ids_in_kits(store), delays)
     strokes = []
     for group in find_strokes(hits):
@@ -39,6 +40,7 @@ def tie_stored_strokes(store: Store, *, always: bool = False) -> None:
         _write_rows(store, [row for stroke in strokes for row in _to_rows(stroke, arrivals)])
         _write_roles(store, strokes)
         store.database.save_setting(TIED_REVISION, store.revision())
+    return True
 
 
 def find_strokes(hits: Sequence[Hit]) -> list[list[Hit]]:
@@ -78,13 +80,14 @@ def _to_rows(stroke: Sequence[Hit], arrivals: Mapping[int, ArrivalRow]) -> list[
     rows: list[Row] = []
     for hit, level in zip(stroke, loudness, strict=True):
         level_db = round(level - loudest, 2) if math.isfinite(level) else None
-        rows.append((hit.id, stroke[0].id, *arrivals.get(hit.id, (None, None)), level_db))
+        delay, polarity, spread = arrivals.get(hit.id, (None, None, None))
+        rows.append((hit.id, stroke[0].id, delay, polarity, level_db, spread))
     return rows
 
 
 def _read_arrivals(store: Store) -> dict[int, ArrivalRow]:
-    rows = store.database.read("SELECT hit_id, delay_samples, polarity FROM microphone")
-    return {hit_id: (delay, polarity) for hit_id, delay, polarity in rows}
+    sql = "SELECT hit_id, delay_samples, polarity, spread_samples FROM microphone"
+    return {hit_id: tuple(arrival) for hit_id, *arrival in store.database.read(sql)}
 
 
 def _write_rows(store: Store, rows: Sequence[Row]) -> None:
@@ -96,7 +99,7 @@ def _write_rows(store: Store, rows: Sequence[Row]) -> None:
             "DELETE FROM microphone WHERE hit_id IN"
             " (SELECT id FROM hit WHERE state = 'here' AND channels = '')"
         )
-        db.executemany("INSERT OR REPLACE INTO microphone VALUES (?, ?, ?, ?, ?)", rows)
+        db.executemany("INSERT OR REPLACE INTO microphone VALUES (?, ?, ?, ?, ?, ?)", rows)
         db.execute("UPDATE revision SET value = value + 1")
 
 

@@ -65,7 +65,8 @@ COMPANIONS = (
 MICROPHONES = (
     "SELECT m.stroke, m.hit_id, coalesce(json_extract(h.names, '$.microphone'), h.microphone),"
     " h.path, h.channels, m.delay_samples, m.polarity,"
-    " m.level_db FROM microphone m JOIN hit h ON h.id = m.hit_id JOIN hit r ON r.id = m.stroke"
+    " m.level_db, m.spread_samples FROM microphone m JOIN hit h ON h.id = m.hit_id"
+    " JOIN hit r ON r.id = m.stroke"
     " WHERE r.state = h.state AND r.hidden = h.hidden"
 )
 EXPRESSIONS = tuple(COMPUTED.get(column, column) for column in COLUMNS)
