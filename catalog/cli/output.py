@@ -113,6 +113,11 @@ def event_text(hit: Hit) -> str:
     return f" [{', '.join(facts)}]"
 
 
+def format_size(n_bytes: int) -> str:
+    """Return a size as "12.3 MB", or in kB if it is small."""
+    return f"{n_bytes / 1e6:.1f} MB" if n_bytes >= 100_000 else f"{n_bytes / 1e3:.0f} kB"
+
+
 def read_regular_file(path: Path) -> bytes:
     """Return the content of a file; a pipe or a device, which could block forever, is an error."""
     if path.exists() and not path.is_file():

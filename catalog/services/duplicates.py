@@ -116,6 +116,11 @@ class Duplicates:
         """Return the folders whose files are preferred among copies, the best first."""
         return read_folders(self._context.store)
 
+    def keepers(self, hit_ids: Collection[int]) -> dict[int, int]:
+        """Return the hit that stays for each copy; hits in no group of copies are left out."""
+        keep = {other: group.keep for group in self.groups() for other in group.others}
+        return {hit_id: keep[hit_id] for hit_id in hit_ids if hit_id in keep}
+
     def keeper_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
         """Return why copies must stay: the file to keep is missing, changed, or the same file.
 

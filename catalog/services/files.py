@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 
 from catalog.context import Context
 from catalog.errors import StoreError
@@ -171,7 +172,19 @@ class Files:
         kits = (Kit.from_json(kit.payload) for kit in self._context.store.kits.read())
         return kits_using(kits, hit_ids)
 
+    def size_of(self, hit_ids: Sequence[int]) -> int:
+        """Return the size of the files of hits, with all microphones, in bytes, each file once."""
+        hits = (self._context.hit(hit_id) for hit_id in hit_ids)
+        files = {
+            path for hit in hits for path in (*hit.files, *(mic.path for mic in hit.microphones))
+        }
+        return sum(path.stat().st_size for path in files if path.is_file())
+
     # Acts
+
+    def as_one_act(self, verb: str, summary: str) -> AbstractContextManager[None]:
+        """Record all that is done in a block as one act."""
+        return self._context.store.act(verb, summary)
 
     def acts(self, n: int | None = None) -> list[Act]:
         """Return what was done, act by act, or the last `n` acts; the newest last."""

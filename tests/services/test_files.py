@@ -15,6 +15,7 @@ import pytest
 from catalog import Catalog, StoreError
 from catalog.__main__ import main
 from catalog.audio.encode import encode_wav
+from catalog.cli.output import format_size
 from catalog.kit.model import Kit
 from tests.signals import SR, as_frames, drum_stroke
 
@@ -87,6 +88,21 @@ def test_hidden_hits_are_in_no_list_no_search_and_no_copies(cat, call):
     assert (listed["id"], listed["state"]) == (group.others[0], "hidden")
     assert call("unhide", group.others[0])[0] == 0
     assert [g.others for g in cat.copies()] == [group.others]
+
+
+def test_the_plan_names_the_file_that_stays_and_the_size(cat, call):
+    (group,) = cat.copies()
+    kept, gone = cat.hit(group.keep), cat.hit(group.others[0])
+    size = gone.path.stat().st_size
+    assert [format_size(n) for n in (7_005, 12_340_000)] == ["7 kB", "12.3 MB"]
+    assert cat.duplicates.keepers([gone.id, kept.id]) == {gone.id: kept.id}
+    assert cat.files.size_of([gone.id, gone.id]) == size
+    out = call("set-aside", "--copies")[1]
+    assert f"would set aside: {gone.path} ({kept.path} stays)" in out
+    assert f"they would be moved, {format_size(size)}, to " in out
+    assert call("set-aside", "--copies", "--yes")[0] == 0
+    code, _, err = call("set-aside", "--copies", "--yes")
+    assert (code, "nothing to set aside" in err) == (2, True)
 
 
 def test_undo_shows_first_and_then_brings_everything_back(cat, call, folder):

@@ -116,6 +116,17 @@ def test_a_cut_is_undone_with_the_ids_and_annotations_of_its_strokes(cat):
     assert len(cat.takes.regions(strokes[0].id)) == len(strokes) - 1
 
 
+def test_what_one_press_does_to_files_and_hits_is_one_act(cat):
+    before = state_of(cat)
+    with cat.files.as_one_act("set aside", "2 hits: test"):
+        cat.set_aside([1], reason="test")
+        cat.files.hide([2])
+    (act,) = cat.files.acts()
+    assert (act.verb, act.summary, act.n_changes) == ("set aside", "2 hits: test", 2)
+    assert len(cat.undo().events) == 2
+    assert state_of(cat) == before
+
+
 def test_the_last_act_is_undone_first_and_a_new_one_ends_redoing(cat):
     cat.annotations.mark([1], "master")
     cat.annotations.tag([1], add=["dry"])

@@ -15,6 +15,7 @@ from catalog.cli.output import (
     AddCommand,
     ProgressBar,
     change_code,
+    format_size,
     print_message,
     print_result,
     short_path,
@@ -104,8 +105,10 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     obstacles, used = _obstacles(cat, args, ids), cat.files.kits_using(ids)
     outcomes = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
     movable = [hit for hit in hits if hit.id not in obstacles]
+    keepers = cat.duplicates.keepers(ids) if groups else {}
     lines = [
         f"would set aside: {short_path(path)}"
+        + (f" ({short_path(cat.hit(keepers[hit.id]).path)} stays)" if hit.id in keepers else "")
         for hit in movable
         for path in dict.fromkeys((hit.path, *(mic.path for mic in hit.tied[1:])))
     ]
@@ -119,7 +122,8 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
         f"what you noted of hit {i} would be copied to hit {other}, the same recording"
         for i, other in cat.files.plan_hand_over([hit.id for hit in movable]).items()
     ]
-    lines.append(f"they would be moved to {cat.store_path}.aside")
+    size = format_size(cat.files.size_of([hit.id for hit in movable]))
+    lines.append(f"they would be moved, {size}, to {cat.store_path}.aside")
     lines.append("nothing was moved; add --yes to do it")
     _write_report(cat, args, outcomes, DRY_HEADING)
     value = {"dry_run": True, "hits": hits, "obstacles": obstacles, "kits": used}

@@ -20,6 +20,7 @@ from catalog.web.state import page
 
 CERTAIN = 0.99  # evidence from which a copy is certain; a judgement, no source
 MAX_PAIRS = 200  # doubtful pairs sent at once
+VERB = "set aside"  # of the act, also if some of the hits are only hidden
 REASON = "the same recording as another file"
 HEADING = "Duplicates in the catalog"
 LISTED = 200  # hits named before they are set aside
@@ -159,10 +160,12 @@ def set_aside(
     hidden = [i for i in hit_ids if i in stuck] if answers.get("hide") else []
     if faults := catalog.duplicates.keeper_faults([*moved, *hidden]):
         raise StoreError(f"{next(iter(faults.values()))}. Nothing was moved.")
-    if moved:
-        catalog.set_aside(moved, reason=REASON, even_in_kits=True)
-    if hidden:
-        catalog.files.hide(hidden, reason=REASON)
+    text = f"{count_of(len(moved) + len(hidden), 'hit')}: {REASON}"
+    with catalog.files.as_one_act(VERB, text):
+        if moved:
+            catalog.set_aside(moved, reason=REASON, even_in_kits=True)
+        if hidden:
+            catalog.files.hide(hidden, reason=REASON)
     parts = [f"{count_of(len(moved), 'file')} set aside"] if moved else []
     parts += [f"{count_of(len(hidden), 'hit')} hidden"] if hidden else []
     return {"text": ", ".join(parts) or "Nothing was set aside."}
