@@ -10,8 +10,7 @@ from catalog.context import Context
 from catalog.library.store.acts.summaries import describe_hits, describe_tags
 from catalog.library.store.records.annotations import Annotation
 from catalog.library.strokes.automatic_role import AUTOMATIC, reset_role
-from catalog.models import RoleSource
-from catalog.search.table import roles_from_examples
+from catalog.search.roles.estimates import KNOWN, TAUGHT_REVISION, estimate_roles
 
 
 class Annotations:
@@ -141,20 +140,28 @@ class Annotations:
         return self._context.store.hits.role_probabilities(hit_ids)
 
     def propagate_roles(self) -> None:
-        """Estimate roles again from similar hits whose role the user set."""
+        """Estimate roles again from similar hits whose role the user set or a name gives."""
         propagate_roles(self._context)
 
 
 def propagate_roles(context: Context) -> None:
-    """Estimate roles again from similar hits whose role the user set."""
+    """Estimate roles again from similar hits whose role the user set or a name gives.
+
+    Nothing is done if the store has not changed since.
+    """
     store = context.store
-    estimates = roles_from_examples(context.table())
+    if store.database.read_setting(TAUGHT_REVISION) == store.revision():
+        return
+    estimates = estimate_roles(context.table())
     if estimates:
         with store.writing():
             for hit_id, role, confidence, source in estimates:
-                if store.hits.get(hit_id).role_source == RoleSource.USER:
+                if store.hits.get(hit_id).role_source in KNOWN:
                     continue  # set since the table was read
                 store.hits.set_role(hit_id, role, confidence=confidence, source=source)
+    if not store.database.is_read_only:
+        with store.writing(changes_hits=False):
+            store.database.save_setting(TAUGHT_REVISION, store.revision())
 
 
 def _as_list(tags: str | Iterable[str]) -> list[str]:

@@ -1,0 +1,1 @@
+"""Estimate roles from the hits of the library whose roles are known."""

@@ -1,0 +1,173 @@
+"""Measure how much known roles help the rest: `teach.py LABELS_CSV FOLDER [--shipped]`.
+
+Roles of a share of the hits are given, drawn by hits, by whole drums or by whole kits; those of the
+rest are estimated. Four estimates stand beside each other: the shipped model alone, the nearest
+known hit (within 1.2 of the stroke space), the product without the drums that names tell, and the
+product with them. Each source is a library of its own and is measured with arrays fitted without
+it, or with the shipped arrays (`--shipped`, for collections that had no part in the fit). Role
+"other" is neither given nor counted. Names are never read. Last comes the calibration.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from catalog.library.metadata.role_model import load_role_model
+from catalog.models import ROLES, Role
+from catalog.search.roles.estimates import taught_probabilities
+from catalog.search.roles.regression import Examples
+from catalog.search.spaces import load_projection, make_spaces
+from catalog.training.examples import N_VARIATIONS, measure_examples
+from catalog.training.examples import Examples as LabelledExamples
+from catalog.training.labels import column, drum_names, read_labels
+from catalog.training.roles import fit_calibrated
+from catalog.training.spaces import fit_projection
+from tests.bench.ear import without_near_duplicates
+
+SHARES = (0.0, 0.05, 0.1, 0.3, 0.6)
+N_DRAWS = 8
+RADIUS = 1.2  # within which the nearest known hit decides
+BINS = ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.95), (0.95, 1.01))
+
+
+@dataclass(frozen=True)
+class Library:
+    """The hits of one source with their truth."""
+
+    points: np.ndarray
+    prior: np.ndarray
+    roles: np.ndarray  # index in ROLES
+    drums: np.ndarray  # str, unique for each drum
+    kits: np.ndarray
+
+
+def libraries(examples: LabelledExamples, *, use_shipped: bool) -> Iterator[Library]:
+    """Yield each source as a library, measured by arrays fitted without it unless shipped."""
+    labels, recorded = examples.labels, examples.recorded
+    drums = drum_names(labels)
+    sources, kits = column(labels, "source"), column(labels, "kit")
+    roles = np.array([ROLES.index(label.role) for label in labels])
+    if use_shipped:
+        prior = load_role_model().probabilities(recorded)
+    else:
+        calibrated = fit_calibrated(examples)
+        prior = np.maximum(calibrated.held_out, 1e-30) ** (1 / calibrated.model.temperature)
+        prior /= prior.sum(axis=1, keepdims=True)
+    for source in np.unique(sources):
+        seen, rows = sources != source, np.flatnonzero(sources == source)
+        projection = (
+            load_projection()
+            if use_shipped
+            else fit_projection(recorded[seen], drums[seen], prior[seen])
+        )
+        spaces = make_spaces(rows, recorded[rows], prior[rows], projection=projection)
+        own = np.array([d or f"hit {row}" for row, d in zip(rows, drums[rows, 1], strict=True)])
+        yield Library(spaces.strokes, prior[rows], roles[rows], own, kits[rows])
+
+
+def draw(library: Library, by: str, share: float, rng: np.random.Generator) -> np.ndarray:
+    """Return which hits are known, bool, shape (n,)."""
+    units = {"hits": np.arange(len(library.roles)), "drums": library.drums, "kits": library.kits}
+    names, index = np.unique(units[by], return_inverse=True)
+    return (rng.random(len(names)) < share)[index]
+
+
+def estimates(library: Library, known: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the probabilities of each estimate, shape (n, n_roles)."""
+    rows = np.flatnonzero(known & (library.roles != ROLES.index(Role.OTHER)))
+    examples = Examples(rows, library.roles[rows], np.ones(len(rows), bool))
+    groups = [np.flatnonzero(library.drums == drum) for drum in np.unique(library.drums)]
+    groups = [group for group in groups if len(group) > 1]
+    taught = (library.points, library.prior, examples)
+    return {
+        "shipped": library.prior,
+        "nearest": nearest_known(library, rows),
+        "taught": taught_probabilities(*taught, []),
+        "with drums": taught_probabilities(*taught, groups),
+    }
+
+
+def nearest_known(library: Library, rows: np.ndarray) -> np.ndarray:
+    """Return the role of the nearest known hit within the radius, else the shipped one."""
+    result = np.array(library.prior, np.float64)
+    if len(rows):
+        a, b = library.points.astype(float), library.points[rows].astype(float)
+        square = np.square(a).sum(1)[:, None] + np.square(b).sum(1) - 2 * a @ b.T
+        near = np.flatnonzero(square.min(axis=1) < RADIUS**2)
+        result[near] = np.eye(len(ROLES))[library.roles[rows[square[near].argmin(axis=1)]]]
+    return result
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("labels", type=Path, metavar="LABELS_CSV")
+    parser.add_argument("folder", type=Path, metavar="FOLDER")
+    parser.add_argument("--shipped", action="store_true", help="use the shipped arrays")
+    parser.add_argument("--variations", type=int, default=N_VARIATIONS, help="per hit, for the fit")
+    args = parser.parse_args()
+    labels = read_labels(args.labels, args.folder)
+    labels = without_near_duplicates(labels, args.labels, args.folder)
+    measured = measure_examples(labels, n_variations=0 if args.shipped else args.variations)
+    sources = list(libraries(measured, use_shipped=args.shipped))
+    print(f"{len(labels)} hits of {len(sources)} sources; each figure counts the hits not known")
+    stated: dict[str, list[tuple[float, bool]]] = defaultdict(list)
+    for by in ("hits", "drums", "kits"):
+        for share in SHARES if by == "hits" else SHARES[2:]:
+            print_share(sources, by, share, stated)
+    for name, pairs in stated.items():
+        print_calibration(name, np.array(pairs))
+    print_cost(sources)
+    return 0
+
+
+def print_share(
+    sources: list[Library], by: str, share: float, stated: dict[str, list[tuple[float, bool]]]
+) -> None:
+    right: dict[str, list[bool]] = defaultdict(list)
+    rng = np.random.default_rng(0)
+    for library in sources * N_DRAWS:
+        known = draw(library, by, share, rng)
+        counted = ~known & (library.roles != ROLES.index(Role.OTHER))
+        for name, chances in estimates(library, known).items():
+            is_right = (chances.argmax(axis=1) == library.roles)[counted]
+            right[name] += is_right.tolist()
+            stated[name] += zip(chances.max(axis=1)[counted], is_right, strict=True)
+    figures = "  ".join(f"{name} {np.mean(values):.3f}" for name, values in right.items())
+    print(f"known {share:4.0%} by {by:6} {figures}", flush=True)
+
+
+def print_calibration(name: str, pairs: np.ndarray) -> None:
+    """Print the mean stated probability and the share of right roles in each bin."""
+    parts = []
+    for low, high in BINS:
+        inside = pairs[(pairs[:, 0] >= low) & (pairs[:, 0] < high)]
+        if len(inside):
+            parts.append(f"{inside[:, 0].mean():.2f}/{inside[:, 1].mean():.2f}")
+    print(f"calibration {name:10} stated/right  " + "  ".join(parts))
+
+
+def print_cost(sources: list[Library]) -> None:
+    """Print what an estimate of 1,000 and 10,000 hits costs, a tenth of them known."""
+    points = np.concatenate([library.points for library in sources])
+    prior = np.concatenate([library.prior for library in sources])
+    rng = np.random.default_rng(0)
+    for n in (1_000, 10_000, 100_000):
+        rows = rng.integers(0, len(points), n)
+        known = np.flatnonzero(rng.random(n) < 0.1)
+        roles = prior[rows[known]].argmax(axis=1)
+        examples = Examples(known, roles, np.ones(len(known), bool))
+        start = time.perf_counter()
+        taught_probabilities(points[rows], prior[rows], examples, [])
+        print(f"{n:6} hits: {time.perf_counter() - start:.2f} s")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
