@@ -10,7 +10,7 @@ from catalog.context import Context
 from catalog.library.store.acts.summaries import describe_hits, describe_tags
 from catalog.library.store.records.annotations import Annotation
 from catalog.library.strokes.automatic_role import AUTOMATIC, reset_role
-from catalog.search.roles.estimates import KNOWN, TAUGHT_REVISION, estimate_roles
+from catalog.search.roles.estimates import TAUGHT_REVISION, estimate_roles
 
 
 class Annotations:
@@ -154,11 +154,7 @@ def propagate_roles(context: Context) -> None:
         return
     estimates = estimate_roles(context.table())
     if estimates:
-        with store.writing():
-            for hit_id, role, confidence, source in estimates:
-                if store.hits.get(hit_id).role_source in KNOWN:
-                    continue  # set since the table was read
-                store.hits.set_role(hit_id, role, confidence=confidence, source=source)
+        store.hits.set_estimated_roles(estimates)
     if not store.database.is_read_only:
         with store.writing(changes_hits=False):
             store.database.save_setting(TAUGHT_REVISION, store.revision())

@@ -30,7 +30,7 @@ from catalog.models import Act, Action, HistoryEvent
 from catalog.services.annotations import propagate_roles
 
 MOVES = (Action.SET_ASIDE, Action.RESTORE, Action.HIDE, Action.UNHIDE, RECOVER)
-ROLE = "role"  # verb
+CHANGES_ROLES = ("role", "cut")  # verbs
 
 
 class Files:
@@ -280,7 +280,7 @@ class Files:
     def _after(self, result: UndoResult) -> None:
         """Bring what depends on the rows up to date."""
         self._take_back([event.hit_id for event in result.events])
-        if any(act.verb == ROLE for act in result.acts):
+        if any(act.verb in CHANGES_ROLES for act in result.acts):
             with self._context.store.database.recording.paused():
                 propagate_roles(self._context)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import json
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -335,3 +335,17 @@ class Hits:
                 update_hit(db, microphone.hit_id, values)
             if source == RoleSource.USER:
                 self._history.add_edit(Action.ROLE, hit, f"{hit.role} -> {role}")
+
+    def set_estimated_roles(self, estimates: Iterable[tuple[int, str, float, str]]) -> None:
+        """Set estimated roles: hit, role, confidence 0 to 1, and source; of all microphones.
+
+        Roles that the user or a name gave stay. The changes belong to the act under way, if any.
+        """
+        with self._database.writing() as db:
+            for hit_id, role, confidence, source in estimates:
+                hit = self.get(hit_id)
+                if hit.role_source in (RoleSource.USER, RoleSource.NAME):
+                    continue
+                values = {"role": role, "role_confidence": confidence, "role_source": source}
+                for microphone in hit.microphones:
+                    update_hit(db, microphone.hit_id, values)
