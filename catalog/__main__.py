@@ -1,3 +1,4 @@
+# PYTHON_ARGCOMPLETE_OK
 """The command line: parse arguments, call one method of `Catalog`, print the result.
 
 Exit codes: 0 done; 1 nothing or only a part was done; 2 wrong arguments or an error; 130 Ctrl+C.
@@ -9,10 +10,12 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from catalog.cli.output import ERROR, OK, print_message
+from catalog.cli.config import read_config
+from catalog.cli.output import ERROR, OK, QUIET, print_error, print_message
 from catalog.cli.parser import parse_arguments
 from catalog.errors import CatalogError
 from catalog.interrupts import interruptible
@@ -32,6 +35,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     -------
     int, the exit code
     """
+    as_json = "--json" in (sys.argv[1:] if arguments is None else arguments)
     try:
         with interruptible(is_last=arguments is None):
             args = parse_arguments(arguments)
@@ -40,13 +44,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
                     stream.reconfigure(errors="backslashreplace")
             return _run(args)
     except CatalogError as err:
-        print_message(f"catalog: {err}")
+        print_error(err, as_json=as_json)
         return ERROR
     except BrokenPipeError:  # the reader, such as `head`, closed the pipe
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return OK
     except OSError as err:
-        print_message(f"catalog: {err}")
+        print_error(err, as_json=as_json)
         return ERROR
     except KeyboardInterrupt:
         print_message("catalog: stopped; finished work is stored")
@@ -56,6 +60,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(args: argparse.Namespace) -> int:
     args.json = getattr(args, "json", False)
     args.store = getattr(args, "store", None)
+    QUIET.set() if getattr(args, "quiet", False) else QUIET.clear()
+    started = time.monotonic()
+    args.config = read_config()
+    if args.store is None and args.config.store is not None and args.command != "demo":
+        args.store = str(args.config.store)
     if not args.needs_store:
         return int(args.run(None, args))
     from catalog.catalog import Catalog, default_store
@@ -69,6 +78,8 @@ def _run(args: argparse.Namespace) -> int:
     with Catalog.open(path, new_store=new_store) as cat:
         code = args.run(cat, args)
         sys.stdout.flush()
+    if getattr(args, "verbose", False):
+        print_message(f"store: {path}; took {time.monotonic() - started:.2f} s")
     return int(code)
 
 

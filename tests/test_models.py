@@ -4,7 +4,7 @@ import json
 import pickle
 from pathlib import Path
 
-from catalog.models import STATES, Mark, PathNames, Role
+from catalog.models import STATES, LeftOut, Mark, PathNames, Role, ScanReport
 
 
 def test_names_of_a_report_read_as_paths() -> None:
@@ -22,3 +22,10 @@ def test_a_word_prints_and_serializes_as_plain_text() -> None:
     assert json.dumps({"states": STATES}) == '{"states": ["here", "missing", "aside", "hidden"]}'
     assert Role("snare") is pickle.loads(pickle.dumps(Role.SNARE))
     assert {"no-good": 1}[Mark.NO_GOOD] == 1
+
+
+def test_a_report_of_a_scan_prints_as_one_line():
+    report = ScanReport(added=(Path("a"),), left_out=(LeftOut(Path("k"), "kit", 3, "exported"),))
+    assert str(report) == (
+        "1 added, 0 changed, 0 unchanged, 0 moved, 0 missing, 0 skipped, 3 left out (exported kits)"
+    )

@@ -7,7 +7,8 @@ import dataclasses
 import json
 import math
 import sys
-from collections.abc import Callable, Iterable, Mapping
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,7 @@ YES_HELP = "make the change; otherwise it is only listed"
 SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
 Run = Callable[["Catalog", argparse.Namespace], int]
 AddCommand = Callable[[str, str, Run], argparse.ArgumentParser]
+QUIET = threading.Event()  # set by `--quiet`
 STEP_LABELS = {"laying out": f"laying out the map ({SLOW_MAP})"}
 
 
@@ -63,8 +65,17 @@ def print_line(text: object) -> None:
 
 
 def print_message(text: object) -> None:
-    """Print a message to standard error."""
-    print(escape(text), file=sys.stderr)
+    """Print a message to standard error, unless `--quiet` is given."""
+    if not QUIET.is_set():
+        print(escape(text), file=sys.stderr)
+
+
+def print_error(text: object, *, as_json: bool) -> None:
+    """Print an error to standard error, or as JSON to standard output."""
+    if as_json:
+        print(json.dumps({"error": str(text)}, indent=2))
+    else:
+        print(escape(f"catalog: {text}"), file=sys.stderr)
 
 
 def change_code(is_changed: bool) -> int:
@@ -98,7 +109,7 @@ def to_json_value(value: Any) -> Any:
         return to_json_value(value.tolist())
     if isinstance(value, float):
         return value if math.isfinite(value) else None
-    if isinstance(value, list | tuple | set | frozenset):
+    if isinstance(value, Sequence | set | frozenset) and not isinstance(value, str | bytes):
         return [to_json_value(part) for part in value]
     return value if value is None or isinstance(value, str | int) else str(value)
 
@@ -133,7 +144,7 @@ def short_path(path: Path) -> Path:
 
 
 class ProgressBar:
-    """Show `Progress` records on standard error, one bar per step."""
+    """Show `Progress` records on standard error if it is a terminal, one bar per step."""
 
     def __init__(self) -> None:
         self._bar: Any = None
@@ -146,7 +157,9 @@ class ProgressBar:
         if progress.step != self._step:
             self.close()
             self._step = progress.step
-            self._bar = tqdm(desc=STEP_LABELS.get(progress.step, progress.step), file=sys.stderr)
+            label = STEP_LABELS.get(progress.step, progress.step)
+            is_hidden = QUIET.is_set() or not sys.stderr.isatty()
+            self._bar = tqdm(desc=label, file=sys.stderr, disable=is_hidden)
         self._bar.total = progress.total or None
         self._bar.update(progress.done - self._bar.n)
 

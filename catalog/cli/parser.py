@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 
@@ -17,6 +18,7 @@ from catalog.cli.commands import (
     search,
     takes,
 )
+from catalog.cli.groups import EXAMPLES, group_text
 from catalog.cli.output import Run
 from catalog.cli.selection import join_values
 
@@ -26,20 +28,42 @@ def make_parser() -> argparse.ArgumentParser:
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--store", metavar="FILE", help="the SQLite file with all results")
     shared.add_argument("--json", action="store_true", help="print JSON for other programs")
+    amount = shared.add_mutually_exclusive_group()
+    amount.add_argument("--quiet", action="store_true", help="print results and errors only")
+    amount.add_argument("--verbose", action="store_true", help="also print the store and the time")
+    raw = argparse.RawDescriptionHelpFormatter
     parser = argparse.ArgumentParser(
-        prog="catalog", parents=[shared],
+        prog="catalog", parents=[shared], formatter_class=raw, usage="catalog COMMAND ...",
         description="Find, organize and combine your own recorded drum hits.",
     )  # fmt: skip
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    parser.add_argument("--version", action=_PrintVersion, nargs=0, help="print the version")
+    commands = parser.add_subparsers(
+        dest="command", required=True, metavar="COMMAND", help=argparse.SUPPRESS
+    )
+    texts: dict[str, str] = {}
 
     def command(name: str, text: str, run: Run) -> argparse.ArgumentParser:
-        added = commands.add_parser(name, help=text, description=text, parents=[shared])
+        texts[name] = text
+        example = f"example:\n  {EXAMPLES[name]}" if name in EXAMPLES else None
+        added = commands.add_parser(
+            name, help=text, description=text, parents=[shared], epilog=example,
+            formatter_class=raw,
+        )  # fmt: skip
         added.set_defaults(run=run, needs_store=True)
         return added
 
     for group in (library, annotate, takes, review, files, history, search, kits, page):
         group.add_commands(command)
+    parser.epilog = group_text(texts)
     return parser
+
+
+class _PrintVersion(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from catalog import __version__
+
+        print(f"catalog {__version__}")
+        parser.exit()
 
 
 def parse_arguments(arguments: Sequence[str] | None = None) -> argparse.Namespace:
@@ -48,6 +72,10 @@ def parse_arguments(arguments: Sequence[str] | None = None) -> argparse.Namespac
     Hits may stand on both sides of options; argparse leaves those after an option over.
     """
     parser = make_parser()
+    if "_ARGCOMPLETE" in os.environ:  # the shell asks for completions
+        import argcomplete
+
+        argcomplete.autocomplete(parser)
     joined = join_values(sys.argv[1:] if arguments is None else arguments)
     args, left = parser.parse_known_args(joined)
     is_word = [text == "-" or not text.startswith("-") for text in left]

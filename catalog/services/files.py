@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
+from pathlib import Path
 
 from catalog.context import Context
 from catalog.errors import StoreError
 from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.backup.recover import RECOVER, RecoverResult, recover_aside
+from catalog.library.files.copy_out import copy_files
 from catalog.library.files.journal import clear_warnings, read_warnings
 from catalog.library.files.set_aside import (
     RestoreOptions,
@@ -38,6 +40,30 @@ class Files:
 
     def __init__(self, context: Context) -> None:
         self._context = context
+
+    def copy_out(self, hit_ids: Sequence[int], folder: str | Path) -> list[Path]:
+        """Copy the files of hits to a new folder; nothing is moved, and each copy is verified.
+
+        Parameters
+        ----------
+        hit_ids : sequence of int
+        folder : str or Path, must not exist yet
+
+        Returns
+        -------
+        list of Path, the copies; a take is copied once, a stroke with all its microphones
+
+        Raises
+        ------
+        ParameterError
+            if the folder exists
+        AudioError
+            if a file cannot be copied
+        StoreError
+            if a hit is unknown
+        """
+        hits = [self._context.hit(hit_id) for hit_id in dict.fromkeys(hit_ids)]
+        return copy_files(hits, Path(folder).absolute())
 
     def set_aside(
         self, hit_ids: Sequence[int], *, reason: str, even_in_kits: bool = False

@@ -160,3 +160,22 @@ def test_a_kit_is_filled_from_some_sessions_only(store, capsys):
     with Catalog.open(store) as cat:
         chosen = [cat.hit(ids[0]) for ids in kit["slots"].values()]
     assert {hit.session for hit in chosen} == {"loft_2024"}
+
+
+def test_marked_hits_are_copied_out_verified_and_nothing_is_moved(store, capsys, tmp_path):
+    before = {hit["path"] for hit in json.loads(ask(store, capsys, "hits --json"))}
+    out = ask(store, capsys, f"copy-out {tmp_path / 'new'} mark:master")
+    assert "4 files, read back and checked" in out
+    rows = json.loads(ask(store, capsys, "hits mark:master --json"))
+    for row in rows:
+        source = Path(row["path"])
+        assert (tmp_path / "new" / source.name).read_bytes() == source.read_bytes()
+    assert {hit["path"] for hit in json.loads(ask(store, capsys, "hits --json"))} == before
+    assert main(["--store", str(store), "copy-out", str(tmp_path / "new"), "mark:master"]) == 2
+    assert "exists already" in capsys.readouterr().err
+
+
+def test_info_counts_what_there_is(store, capsys):
+    found = json.loads(ask(store, capsys, "info --json"))
+    assert (found["hits_with_each_microphone"], found["sessions"], found["kits"]) == (287, 7, 1)
+    assert found["store"] == str(store)

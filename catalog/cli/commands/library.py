@@ -18,8 +18,9 @@ from catalog.cli.output import (
     short_path,
     to_json_value,
 )
-from catalog.cli.selection import add_selection, names_numbers, read_query
+from catalog.cli.selection import add_selection, names_numbers, read_query, select_hits
 from catalog.cli.table import hit_lines, split_columns
+from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -57,6 +58,12 @@ def add_commands(command: AddCommand) -> None:
         "--events", action="store_true", help="only what is no single stroke: rolls, loops, noise"
     )
     add_selection(hits, show=True)
+    copy_out = command("copy-out", "copy the files of hits to a new folder, verified", _copy_out)
+    copy_out.add_argument("folder", type=folder, metavar="FOLDER", help="must not exist yet")
+    add_selection(copy_out)
+    play = command("play", "play a hit through the player of the system, at most -12 dBFS", _play)
+    play.add_argument("hit", type=int)
+    command("info", "print counts, sizes, places and versions", _info)
     command("show", "print all data of one hit", _show).add_argument("hit", type=int)
     command("skipped", "list files that could not be used, with the reason", _skipped)
 
@@ -83,8 +90,6 @@ def _scan(cat: Catalog, args: argparse.Namespace) -> int:
 
 def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
     """Return the report of a scan as lines: files not used, the store, the counts."""
-    n_left_out = sum(part.n_files for part in report.left_out)
-    left_out = [f"{n_left_out} left out (exported kits)"] if n_left_out else []
     others = [f"{n} {suffix or 'without suffix'}" for suffix, n in report.not_audio.items()]
     return [
         *(f"skipped: {short_path(skip.path)}: {skip.reason}" for skip in report.skipped),
@@ -94,12 +99,13 @@ def report_lines(cat: Catalog, report: ScanReport) -> list[str]:
         ),
         *([f"not audio: {', '.join(others)}"] if others else []),
         f"store: {cat.store_path}",
-        ", ".join([*(f"{len(getattr(report, name))} {name}" for name in COUNTS), *left_out]),
+        str(report),
     ]
 
 
 def _hits(cat: Catalog, args: argparse.Namespace) -> int:
-    found, columns = _find(cat, args), split_columns(args.columns)
+    found = _find(cat, args)
+    columns = split_columns(args.columns) or args.config.columns
     if args.ids and not args.json:
         print_result(found, [hit.id for hit in found], as_json=False)
         return OK
@@ -125,6 +131,54 @@ def _events_of(query: Query) -> Query:
     from catalog.models import EVENTS, Event
 
     return replace(query, events=tuple(event for event in EVENTS if event != Event.STROKE))
+
+
+def _copy_out(cat: Catalog, args: argparse.Namespace) -> int:
+    ids = select_hits(cat, args)
+    if not ids:
+        raise ParameterError("no hit matches; nothing was copied")
+    copied = cat.files.copy_out(ids, args.folder)
+    lines = [short_path(path) for path in copied]
+    print_result(copied, [*lines, f"{len(copied)} files, read back and checked"], as_json=args.json)
+    return OK
+
+
+def _play(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.cli.player import play_wav
+
+    play_wav(cat.wav(args.hit))
+    return OK
+
+
+def _info(cat: Catalog, args: argparse.Namespace) -> int:
+    import platform
+    import sqlite3
+
+    from catalog import __version__
+    from catalog.cli.config import config_path
+
+    n_bytes = cat.store_path.stat().st_size
+    hits = cat.hits(microphones=True)
+    value = {
+        "hits": len(cat.hits()),
+        "hits_with_each_microphone": len(hits),
+        "files": len({hit.path for hit in hits}),
+        "sessions": len(cat.takes.sessions()),
+        "kits": len(cat.kits.saved()),
+        "set_aside": len(cat.hits(states=("aside",))),
+        "hidden": len(cat.hits(states=("hidden",))),
+        "missing": len(cat.hits(states=("missing",))),
+        "store": str(cat.store_path),
+        "store_mb": round(n_bytes / 1e6, 1),
+        "files_set_aside": f"{cat.store_path}.aside",
+        "config": str(config_path()),
+        "version": __version__,
+        "python": platform.python_version(),
+        "sqlite": sqlite3.sqlite_version,
+    }
+    lines = [f"{name.replace('_', ' ')}: {text}" for name, text in value.items()]
+    print_result(value, lines, as_json=args.json)
+    return OK
 
 
 def _show(cat: Catalog, args: argparse.Namespace) -> int:
