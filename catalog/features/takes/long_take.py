@@ -19,8 +19,9 @@ from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.events import merge_events
 from catalog.features.measure import Measures, Outline, Run, measure_parts
-from catalog.features.onset import SILENCE, StrokeSpan, find_stroke
+from catalog.features.onset import LEAD_S, SILENCE, StrokeSpan, find_stroke
 from catalog.features.segmentation import segment_take
+from catalog.features.takes.microphones import share_cut
 from catalog.features.waveform import MONO_MIN_SHARE, abs_peak
 
 LONG_VALUES = 16_000_000  # samples over all channels, 64 MB; a longer file is read in windows
@@ -32,6 +33,7 @@ SECTION_FRAMES = 1024  # per row of the outline of a long file
 BEFORE_S, AFTER_S = 1.0, 7.0  # overlap of a window with its neighbors
 UNDER_LOUDEST_DB = 50.0  # a stroke further below the loudest of the take is bleed or a rustle
 OVER_MEDIAN_DB = 26.0  # a lone stroke in a window rises this far over the window's median level
+MOST_MICROPHONES = 8  # cut together, 16 MB of a window each; more are cut by their mean
 MIN_GAP_S = 0.050  # onsets of two windows closer than this are one stroke
 ReadFrames = Callable[[int, int], Audio]
 
@@ -97,6 +99,8 @@ def measure_long_take(
     """
     windows = _list_windows(n_frames, sr=sr)
     search = partial(_search_window, read, n_channels, sr)
+    if 0 < len(groups) <= MOST_MICROPHONES:
+        search = partial(_search_microphones, read, groups, sr)
     found = list(run(search, windows))
     peaks = [part.peak for part in found]
     if max(peaks) < SILENCE:
@@ -164,6 +168,47 @@ def _search_window(read: ReadFrames, n_channels: int, sr: int, window: _Window) 
         if first + span.onset in core
     ]
     return _Found(strokes, peak, outline)
+
+
+def _search_microphones(
+    read: ReadFrames, groups: Sequence[ChannelGroup], sr: int, window: _Window
+) -> _Found:
+    """Do the same for several microphones, each searched by itself; see `share_cut`."""
+    monos, outline = _read_microphones(read, window, groups)
+    first, core = window.start, range(window.core_start, window.core_stop)
+    peak = max(abs_peak(mono[core.start - first : core.stop - first]) for mono in monos)
+    if peak < SILENCE:
+        return _Found([], peak, outline)
+    found = [segment_take(mono, sr=sr) or _lone_stroke(mono, sr=sr) for mono in monos]
+    spans = [[(span.start, span.stop) for span in each] for each in found]
+    peaks = [
+        [abs_peak(mono[a:b]) for a, b in each] for mono, each in zip(monos, spans, strict=True)
+    ]
+    lead = round(LEAD_S * sr)
+    shared = [StrokeSpan(a, a + lead, b) for a, b in share_cut(spans, peaks, sr=sr)]
+    loudest = monos[int(np.argmax([abs_peak(mono) for mono in monos]))]
+    strokes = [
+        _Stroke(_shift(s, first), max(abs_peak(mono[s.start : s.stop]) for mono in monos))
+        for s in merge_events(loudest, shared, sr=sr)
+        if first + s.onset in core
+    ]
+    return _Found(strokes, peak, outline)
+
+
+def _read_microphones(
+    read: ReadFrames, window: _Window, groups: Sequence[ChannelGroup]
+) -> tuple[list[np.ndarray], np.ndarray]:
+    """Return the window at each microphone in mono, and the outline of its core."""
+    monos = [np.empty(window.stop - window.start, np.float32) for _ in groups]
+    outlines = []
+    for start, stop in _blocks(window, max(max(group.channels) for group in groups)):
+        block = read(start, stop).samples
+        for mono, group in zip(monos, groups, strict=True):
+            part = mono[start - window.start : stop - window.start]
+            part[:] = group.pick(block).mean(axis=1)
+        if window.core_start <= start < window.core_stop:
+            outlines.append(_outline(block))
+    return monos, np.concatenate(outlines)
 
 
 def _read_window(

@@ -9,7 +9,6 @@ from typing import Any
 from catalog.features.faults import FAULT_KINDS
 from catalog.library.review.faults import MULTI_ONSET_ROLES
 from catalog.library.store.database import Database, placeholders
-from catalog.library.store.records.hits import NOISE_HITS
 from catalog.library.store.store import Store
 from catalog.models import NOISES, UNSURE_CONFIDENCE
 from catalog.search.conditions.columns import find_column
@@ -57,7 +56,6 @@ def select_ids(store: Store, query: Query, *, only: Sequence[int] | None = None)
         parts.append(_one_of_ids("s.hit_id", only))
     if not query.each_microphone:
         parts.append((NO_COMPANION, ()))
-    parts.append((f"s.hit_id NOT IN ({NOISE_HITS})", ()))
     where = " AND ".join(sql for sql, _ in parts)
     values = [value for _, own in parts for value in own]
     sql = f"SELECT s.hit_id FROM hit_search s WHERE {where} ORDER BY {_order(query)}"

@@ -52,6 +52,17 @@ def measure_in_windows(audio: Audio):
     return measure_long_take(read, n_frames=n_frames, n_channels=n_channels, sr=audio.sr)
 
 
+def measure_microphones_in_windows(audio: Audio):
+    def read(start, stop):
+        return Audio(audio.samples[start:stop], audio.sr, audio.container, audio.subtype)
+
+    n_frames, n_channels = audio.samples.shape
+    groups = [ChannelGroup(f"ch {i + 1}", (i + 1,)) for i in range(n_channels)]
+    return measure_long_take(
+        read, n_frames=n_frames, n_channels=n_channels, sr=audio.sr, groups=groups
+    )
+
+
 def starts_s(measures) -> list[float]:
     return [stroke.start / SR for stroke in (measures, *measures.others)]
 
@@ -170,3 +181,18 @@ def test_a_process_that_measures_a_long_file_stays_small(
     n, memory_mb = done.stdout.split()
     assert int(n) == n_strokes
     assert float(memory_mb) < MOST_MB
+
+
+@pytest.mark.usefixtures("_short_windows")
+def test_a_stroke_that_cancels_in_the_mean_is_found_at_its_microphones():
+    onsets_s = [0.5 + 1.5 * k for k in range(12)]
+    audio = make_take(onsets_s, length_s=19.0)
+    at = round(14.75 * SR)
+    stroke = 0.3 * drum_stroke(400, seed=50, sr=SR)
+    audio.samples[at : at + len(stroke), 0] += stroke
+    audio.samples[at : at + len(stroke), 1] -= stroke
+    found = sorted(set(starts_s(measure_microphones_in_windows(audio))))
+    expected = sorted([*onsets_s, 14.75 + STROKE_LEAD_S])
+    assert len(found) == len(expected)
+    assert np.allclose(found, expected, atol=0.005)
+    assert len(set(starts_s(measure_in_windows(audio)))) == len(onsets_s)
