@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import shutil
-import sqlite3
 
 import pytest
 
@@ -14,8 +12,6 @@ from catalog.kit.export import ExportOptions
 from catalog.kit.layers import strokes_of_drum
 from catalog.kit.model import Kit
 from tests.signals import SR, as_frames, drum_stroke
-
-OLD_MARKS = {"star": "master", "keep": "spare", "reject": "no-good"}
 
 
 @pytest.fixture
@@ -91,21 +87,3 @@ def test_an_export_with_a_hit_marked_no_good_is_refused_unless_asked_for(cat, tm
     assert not (tmp_path / "out").exists()
     written = cat.export_kit(kit, tmp_path / "out", ExportOptions(no_good=True))
     assert sum(path.parent.name == "hits" for path in written) == 2
-
-
-def test_marks_of_older_stores_get_the_words_of_a_take_sheet(cat):
-    ids = sorted(ids_by_name(cat).values())[:3]
-    path = cat.store_path
-    cat.close()
-    with sqlite3.connect(path) as db:
-        for hit_id, mark in zip(ids, OLD_MARKS, strict=True):
-            db.execute("UPDATE hit SET mark = ? WHERE id = ?", (mark, hit_id))
-        given = {"7": [ids[0], {"mark": ""}, {"mark": "reject", "remark": "keep"}]}
-        db.execute("INSERT INTO setting VALUES ('handed_over', ?)", (json.dumps(given),))
-        db.execute("PRAGMA user_version = 5")
-    db.close()
-    with Catalog.open(path) as again:
-        assert [again.hit(i).mark for i in ids] == list(OLD_MARKS.values())
-        setting = again.context.store.database.read_setting("handed_over")
-        assert setting["7"][2] == {"mark": "no-good", "remark": "keep"}
-        assert again.review.check_store().is_whole

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sqlite3
 from dataclasses import replace
@@ -13,6 +14,7 @@ from catalog.library.scan.scanner import scan_folders
 from catalog.library.store import schema
 from catalog.library.store.schema import APPLICATION_ID
 from catalog.library.store.store import Store
+from catalog.library.undo.undo import undo_acts
 from catalog.models import Role, RoleSource
 
 VERSION_1 = """
@@ -53,6 +55,7 @@ INSERT INTO revision VALUES (1, 0);
 """
 
 
+OLD_MARKS = {"star": "master", "keep": "spare", "reject": "no-good"}
 STEP = "CREATE TABLE extra (a); CREATE INDEX ea ON extra (a)"  # a migration for the tests
 
 
@@ -117,6 +120,45 @@ def test_a_store_of_version_1_keeps_its_annotations_and_is_measured_again(versio
         assert backup.execute("PRAGMA user_version").fetchone() == (1,)
         assert backup.execute("SELECT count(*) FROM hit").fetchone() == (6,)
     backup.close()
+
+
+@pytest.fixture
+def version_5(version_1):
+    """Return a store of version 5 with marks, a kit saved twice, and steps of the history."""
+    with sqlite3.connect(version_1) as db:
+        for version in range(1, 5):
+            for statement in schema.MIGRATIONS[version].split(";"):
+                db.execute(statement)
+        for hit_id, mark in enumerate(OLD_MARKS, start=1):
+            db.execute("UPDATE hit SET mark = ? WHERE id = ?", (mark, hit_id))
+        given = {"7": [1, {"mark": ""}, {"mark": "reject", "remark": "keep"}]}
+        db.execute("INSERT INTO setting VALUES ('handed_over', ?)", (json.dumps(given),))
+        db.execute("INSERT INTO kit (name, payload, time_utc) VALUES ('evening', '{}', 'now')")
+        for action, hit_id, step in (("hide", 5, 0), ("role", 4, 7), ("hide", 4, 8)):
+            db.execute(
+                "INSERT INTO event (time_utc, action, hit_id, source, target, reason, step)"
+                " VALUES ('then', ?, ?, '/a', '/a', '', ?)",
+                (action, hit_id, step),
+            )
+        db.execute("UPDATE hit SET hidden = 1 WHERE id IN (4, 5)")
+        db.execute("PRAGMA user_version = 5")
+    db.close()
+    return version_1
+
+
+def test_a_store_of_version_5_gets_marks_of_a_take_sheet_kit_ids_and_acts(version_5):
+    with Store.open(version_5) as store:
+        assert [store.hits.get(i).mark for i in (1, 2, 3)] == list(OLD_MARKS.values())
+        given = store.database.read_setting("handed_over")
+        assert given["7"][2] == {"mark": "no-good", "remark": "keep"}
+        (kit,) = store.kits.read()
+        assert (kit.kit_id, kit.version, kit.time_utc) == (1, 2, "now")
+        first, last = store.acts.read()
+        assert (last.id, first.verb, first.n_changes) == (8, "hide", 1)
+        undo_acts(store, [last])
+        assert [store.hits.get(i).state for i in (4, 5)] == ["here", "hidden"]
+        store.annotations.set_mark([1], "spare")
+        assert store.acts.last_done().id > 8
 
 
 def test_a_newer_store_is_refused(store):
