@@ -43,7 +43,9 @@ def test_all_parts_of_the_page_work_under_the_policy(browser, own, scheme):
         visit.open_part("Bring in")
         page.get_by_text("broken").first.wait_for(state="attached")  # drawn on a canvas
         open_all(visit)
-        visit.press_named("? Guides")
+        visit.page.keyboard.press("Control+k")
+        visit.page.keyboard.type("guid")
+        visit.page.keyboard.press("Enter")
         page.get_by_role("dialog").get_by_text("The page").first.wait_for()
         visit.settle()
 

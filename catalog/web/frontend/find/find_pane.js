@@ -111,6 +111,7 @@ function build(box, { state, preview }) {
     if (hadFocus) [...list.querySelectorAll('button')].find(node => node.dataset.word === word)?.focus();
   };
   const draw = () => {
+    box.classList.toggle('waiting', !state.columns);   // nothing that is seen moves when the hits come
     if (!state.columns) return;
     const { n } = state.columns, isAll = !state.isNarrowed();
     const total = n.toLocaleString('en');

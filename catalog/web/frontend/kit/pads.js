@@ -2,6 +2,7 @@
 
 import { markIcon } from '../drawing/marks.js';
 import { outlineCanvas } from '../drawing/outlines.js';
+import { lastParts } from '../find/sessions.js';
 import { engine } from '../playback/audio_engine.js';
 import { sampler } from '../playback/kit_sampler.js';
 import { consumeKey, el } from '../shared/dom.js';
@@ -30,7 +31,8 @@ export function makePad(slot, key, { isLarge = false } = {}) {
     onpointerdown: event => { if (event.pointerType === 'mouse' && event.button === 0) strike(); },
     onclick: event => { if (event.detail === 0 || event.pointerType !== 'mouse') strike(); },
   }, el('kbd', {}, key), el('span', { class: 'slot' }, markIcon(hit.role), slot.label),
-  isLarge ? outlineCanvas(hit, 150, 36) : null, el('span', { class: 'name', dir: 'auto' }, hit.name));
+  isLarge ? outlineCanvas(hit, 150, 36) : null, el('span', { class: 'name', dir: 'auto' }, hit.name),
+  isLarge ? el('span', { class: 'name session', dir: 'auto' }, lastParts([hit.session])[0]) : null);
 }
 
 export function handlePadKey(event) {  // a letter plays the slot that shows it

@@ -21,7 +21,7 @@ function makeLevel() {
 // What was done last, newest first, each with its own undo.
 function makeHistory(on) {
   const list = el('ol', { hidden: true, class: 'acts', 'aria-label': 'What was done last' });
-  const toggle = button('History', () => {
+  const toggle = button('Recent', () => {
     list.hidden = !list.hidden;
     toggle.setAttribute('aria-expanded', String(!list.hidden));
   }, { 'aria-expanded': 'false', title: 'What was done last' });

@@ -7,6 +7,7 @@ import { makePickedHits } from '../chosen/picked_hits.js';
 import { makeQueuePane } from '../duplicates/queue_pane.js';
 import { scheme } from '../drawing/colors.js';
 import { makeDrumsGrid } from '../find/drums_grid.js';
+import { emptyQuestion } from '../find/question.js';
 import { makeFindPane } from '../find/find_pane.js';
 import { makeHitList } from '../find/hit_list.js';
 import { makeMapPane } from '../find/map_pane.js';
@@ -17,6 +18,7 @@ import { transport } from '../playback/transport.js';
 import { actOfKey, annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
+import { makeCommands } from './commands.js';
 import { followAddress, readAddress } from './address.js';
 import { makeKitBar, putInSlot } from './kit_bar.js';
 import { makeLoader } from './loader.js';
@@ -39,7 +41,7 @@ function makeHead(state, { guide }) {
     panes[0], ...layouts, panes[1]);
   const box = el('header', {}, el('span', { class: 'brand' }, 'Drum hits'),
     el('nav', { 'aria-label': 'Parts' }, ...parts), views,
-    button('?', guide, { class: 'guide', title: 'Guides', 'aria-label': '? Guides' }));
+    button('?', guide, { class: 'guide', title: 'Commands and keys (? or Ctrl+K)', 'aria-label': '? Help' }));
   const draw = () => {
     parts.forEach(node => {
       if (node.dataset.part === state.part) node.setAttribute('aria-current', 'page');
@@ -102,7 +104,9 @@ export function mount(root, live) {
   const hitInFocus = () => chosenPane.pane.hitOfRow(root.activeElement?.closest?.('[data-hit]'))
     ?? state.hitOf(state.chosen);
   const kit = makeKitBar({ on: { ...on, hitInFocus } });
-  const head = makeHead(state, { guide: () => live.c.setTriggerValue('guide', Date.now()) });
+  const commands = makeCommands({ commands: listCommands(state, { on, release, map: () => map, find,
+    guide: () => live.c.setTriggerValue('guide', Date.now()) }) });
+  const head = makeHead(state, { guide: () => commands.open() });
   const drums = makeDrumsGrid({ state, on });
   const middle = el('div', { class: 'middle' }, list, map, drums);
   const main = el('main', { class: 'find' }, find, middle, chosenPane);
@@ -110,7 +114,7 @@ export function mount(root, live) {
   const duplicates = el('main', { class: 'duplicates' }, queue);
   view.classList.add('workbench');
   const foot = el('footer', {}, playing, kit);
-  view.replaceChildren(el('div', { class: 'shell' }, head.box, main, duplicates, foot));
+  view.replaceChildren(el('div', { class: 'shell' }, head.box, main, duplicates, foot, commands));
   state.focusHits = () => (state.layout === 'map' ? map.map.front.focus()
     : state.layout === 'drums' ? drums.focusHits() : list.focusHits());
 
@@ -144,6 +148,11 @@ export function mount(root, live) {
     }
     const target = event.composedPath()[0] ?? event.target;   // inside the shadow root of another part
     if (isTyping({ target }) || event.defaultPrevented) return;
+    if (event.key === '?' || ((event.ctrlKey || event.metaKey) && event.key === 'k')) {
+      consumeKey(event);
+      commands.open();
+      return;
+    }
     const act = actOfKey(event);
     if (act) {
       consumeKey(event);
@@ -192,6 +201,23 @@ export function mount(root, live) {
     [...ends, head.stop, loader.stop, on.stop].forEach(end => end());
   };
   return { update, stop };
+}
+
+function listCommands(state, { on, release, map, find, guide }) {   // [label, key, what it does]
+  const open = part => () => state.change({ part });
+  const show = layout => () => state.change({ part: 'find', layout, pane: 'hits' });
+  const inFind = act => () => { state.change({ part: 'find' }); act(); };
+  return [['Guides', '', guide],
+    ...Object.entries(PARTS).map(([part, label]) => [`Open ${label}`, '', open(part)]),
+    ...Object.entries(LAYOUT_LABELS).map(([layout, label]) => [`Show hits as: ${label}`, '', show(layout)]),
+    ['Search', '/', inFind(() => find.focusWords())],
+    ['Clear the question', '', () => state.ask(emptyQuestion())],
+    ['Clear the chosen hits', 'Esc', release], ['Stop every sound', 'Esc', transport.stop],
+    ['Loop', '', () => transport.setLoops(!transport.loops)],
+    ['Switch A/B', 'B', transport.switchSide], ['Undo', 'Ctrl+Z', () => on.act(() => undoAct())],
+    ['Redo', 'Ctrl+Shift+Z', () => on.act(redoAct)],
+    ['Draw around hits', '', inFind(() => map().setDrawing(true))],
+    ['Show all of the map', '0', inFind(() => map().map.showAll())]];
 }
 
 function draggedHits(node, { state, chosenPane }) {   // one hit, or all that are chosen together
