@@ -13,6 +13,7 @@ import argparse
 import math
 import random
 import sys
+import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -100,7 +101,8 @@ def independent_pitch(samples: np.ndarray, sr: int) -> float:
     start = find_stroke(samples, sr=sr).start + round(0.03 * sr)
     low = librosa.resample(samples[start : start + round(0.72 * sr)], orig_sr=sr, target_sr=5_500)
     low = np.pad(low, (0, max(0, 1024 - len(low))))
-    with np.errstate(all="ignore"):
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # of numpy on a comparison within librosa
         hz, _, size = librosa.reassigned_spectrogram(
             low, sr=5_500, n_fft=1024, hop_length=64, center=False, reassign_times=False
         )
