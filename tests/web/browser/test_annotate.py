@@ -84,6 +84,10 @@ def test_annotations_of_a_hit_are_stored_and_undone(own, own_visit):
         f"__audition.map.points.role[__audition.map.points.rowOf.get({snare})] === {COWBELL}"
     )
     assert (read(own, snare).role, read(own, snare).role_source) == ("cowbell", "user")
+    own_visit.until("__audition.panel.shown.role_source === 'user'")
+    page.get_by_label("Role, ").select_option("automatic")
+    wait_undo(own_visit, 4)
+    assert (read(own, snare).role, read(own, snare).role_source) == (before.role, "name")
 
 
 def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):

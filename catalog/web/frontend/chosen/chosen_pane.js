@@ -102,7 +102,7 @@ function build(box, { state, on, picked }) {
     } catch (error) { onError(error); }
   };
   const changeRole = hit => role =>
-    annotate([hit.id], { role }, `${hit.name}: ${ROLE_LABELS[role]}`).catch(onError);
+    annotate([hit.id], { role }, `${hit.name}: ${ROLE_LABELS[role] ?? 'automatic role'}`).catch(onError);
   const describeWhat = hit => {
     if (hit.outside) {
       marks = null;

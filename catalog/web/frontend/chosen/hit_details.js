@@ -25,8 +25,9 @@ export function makeNumbers(hit) {
     el('div', {}, el('dt', {}, name), el('dd', {}, value))));
 }
 
-export function makeRolePicker(hit, onChange) {   // onChange(role)
-  const roles = el('select', { onchange: () => onChange(roles.value) }, ...options(ROLE_LABELS));
+export function makeRolePicker(hit, onChange) {   // onChange(role); "" returns to the automatic role
+  const roles = el('select', { onchange: () => onChange(roles.value) }, ...options(ROLE_LABELS),
+    hit.role_source === 'user' ? el('option', { value: '' }, 'automatic') : null);
   roles.value = hit.role;
   const confidence = hit.role_source === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % certain`;
   const source = ROLE_SOURCES[hit.role_source] ?? 'estimated';
