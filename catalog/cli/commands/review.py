@@ -80,6 +80,7 @@ def _fault_row(fault: HitFault) -> list[str]:
     position = f"at {fault.at_s:.3f} s" if fault.at_s or not fault.length_s else "throughout"
     channel = f", channel {fault.channel + 1}" if fault.channel >= 0 else ""
     value = f"{fault.value:g} {fault.unit}".strip()
+    value += f", {fault.hz:.0f} Hz" if fault.hz else ""
     dismissed = " (dismissed)" if fault.dismissed else ""
     weight = f"{fault.weight:.2f}"
     return [weight, str(fault.hit_id), fault.kind, value, f"{position}{channel}{dismissed}"]

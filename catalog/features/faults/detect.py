@@ -7,7 +7,7 @@ import numpy as np
 from catalog.audio.model import FLOAT_SUBTYPES
 from catalog.features.faults import channels, timeline
 from catalog.features.faults.clipping import find_clipping, find_intersample_overs
-from catalog.features.faults.hum import find_hum
+from catalog.features.faults.hum import find_hum, find_hum_channel
 from catalog.features.faults.kinds import Fault
 from catalog.features.waveform import OFFSET_STRIDE, median
 
@@ -40,6 +40,9 @@ def find_faults(
     faults += channels.find_dc_offset(samples, sr=sr, rise=rise)
     faults += channels.find_inverted_channels(samples, sr=sr, rise=rise)
     hum = find_hum(stroke.mono, sr=sr, rise=rise)
+    if hum:
+        channel = find_hum_channel(samples, sr=sr, rise=rise)
+        hum = [fault._replace(channel=channel) for fault in hum]
     faults += hum
     faults += timeline.find_click(stroke) + timeline.find_rumble(stroke)
     faults += timeline.find_cut_start(stroke) + timeline.find_second_onset(stroke)

@@ -15,6 +15,7 @@ class Fault(NamedTuple):
     value: float  # in the unit of its kind
     weight: float  # 0 (barely noticeable) to 1 (the stroke is unusable)
     channel: int = -1  # from 0; -1 if the fault concerns all of them
+    hz: float = 0.0  # frequency of the mains for hum; 0 for other kinds
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ class HitFault:
     weight: float  # from 0.2 (minor) to 1 (unusable stroke)
     channel: int  # from 0; -1 for all channels
     dismissed: bool  # the user marked it as no fault
+    hz: float = 0.0  # frequency of the mains for hum; 0 for other kinds
 
 
 SORT_KEYS: dict[str, Callable[[HitFault], tuple[float, ...]]] = {
@@ -84,7 +85,7 @@ def _read_all(store: Store) -> Iterator[HitFault]:
                 yield HitFault(
                     hit_id, fault.kind, kind.label, fault.value, kind.unit, fault.at_s,
                     fault.length_s, fault.weight, fault.channel,
-                    (hit_id, content_hash, fault.kind) in dismissed,
+                    (hit_id, content_hash, fault.kind) in dismissed, fault.hz,
                 )  # fmt: skip
 
 

@@ -104,7 +104,20 @@ def test_hum_is_found_with_its_level_at_both_mains_frequencies(mains):
     y[:, 0] += tone / tone.std() * 10 ** (-50 / 20)
     faults = found(y)
     assert faults["hum"].value == pytest.approx(-50.0, abs=1.0)
+    assert faults["hum"].hz == mains
     assert "rumble" not in faults
+
+
+def test_hum_of_one_channel_is_found_with_this_channel():
+    y = np.repeat(take()[:, :1], 2, axis=1)
+    y[:, 1] += 10 ** (-40 / 20) * np.sin(2 * np.pi * 50 * np.arange(len(y)) / SR)
+    assert found(y)["hum"].channel == 1
+
+
+def test_a_kick_that_rings_at_60_6_hz_is_not_hum():
+    t = np.arange(round(0.5 * SR)) / SR
+    kick = 0.5 * np.sin(2 * np.pi * 60.6 * t) * 10 ** (-3 * t / 4.0)
+    assert "hum" not in found(np.concatenate([np.zeros(100), kick])[:, None].astype(np.float32))
 
 
 def test_a_drum_tone_near_the_mains_frequency_is_not_hum():
