@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 HITS_HELP = "numbers, words and conditions such as role:snare, or - for numbers from a pipe"
 # The words of `catalog.search.conditions.columns.NUMBER_WORDS`, here without importing numpy.
 NUMBER_WORDS = (
-    "length", "attack", "decay", "decay60", "brightness", "edge", "noise", "body", "mode",
-    "mode_share", "crest", "peak", "loudness", "floor", "width", "flat", "tail", "confidence",
-    "rate", "channels", "at",
+    "length", "attack", "decay", "decay60", "seen_db", "brightness", "edge", "noise", "body",
+    "mode", "mode_share", "crest", "peak", "loudness", "floor", "quietest_db", "width", "flat",
+    "tail", "confidence", "rate", "channels", "at",
 )  # fmt: skip
 LIST_OPTIONS = {
     "role": "kick, snare, hat (all hats), hat_open ...",
