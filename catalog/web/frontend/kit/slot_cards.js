@@ -6,7 +6,7 @@ import { button, el } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
 import { PAD_KEYS, makePad, pads } from './pads.js';
 
-const EMPTY = 'The kit is empty. Press “Fill the rest” to fill it, or choose a hit under “Listen” '
+const EMPTY = 'The kit is empty. Press “Fill the rest” to fill it, or choose a hit under “Find” '
   + 'and put it in a slot.';
 
 function makeActions(slot) {
