@@ -185,6 +185,16 @@ def read_microphones(database: Database, hit_id: int | None = None) -> dict[int,
     return found
 
 
+def _new_hit(values: dict[str, Any]) -> Hit:
+    """Return the hit with these values for all of its fields.
+
+    The constructor of a frozen class sets each by a call, which takes a third of reading a hit.
+    """
+    hit = object.__new__(Hit)
+    hit.__dict__.update(values)
+    return hit
+
+
 def parse_channels(text: str) -> tuple[int, ...]:
     """Return the channel numbers of a column `channels`; "" means all and gives ()."""
     return tuple(map(int, text.split(","))) if text else ()
@@ -196,6 +206,7 @@ class Hits:
     def __init__(self, database: Database, history: History) -> None:
         self._database = database
         self._history = history
+        self._numbers_at = COLUMNS.index("descriptors")
         self._cache = HitCache(database, self._to_hit)
         self._check = WordsCheck(database)
 
@@ -262,20 +273,25 @@ class Hits:
             Path(path_from_db(path)) if aside is None else self._database.aside_folder / aside
         )
         values["mate"] = None if mate is None else Path(path_from_db(mate))
-        values["descriptors"] = {k: math.nan if v is None else v for k, v in numbers.items()}
+        if "null" in row[self._numbers_at]:  # few have one
+            numbers = {k: math.nan if v is None else v for k, v in numbers.items()}
+        values["descriptors"] = numbers
         values["exported"] = bool(values["exported"])
         values["role"] = ROLE_BY_TEXT[values["role"]]
         values["role_source"] = ROLE_SOURCE_BY_TEXT[values["role_source"]]
         values["state"] = STATE_BY_TEXT[values["state"]]
         values["mark"] = MARK_BY_TEXT[values["mark"]]
         values["tags"] = () if tags == "[]" else tuple(json.loads(tags))  # most have none
-        values["names"] = {} if values["names"] == "{}" else json.loads(values["names"])
-        values |= {name: text for name, text in values["names"].items() if name in NAMES}
+        names = {} if values["names"] == "{}" else json.loads(values["names"])
+        if names:
+            values |= {name: text for name, text in names.items() if name in NAMES}
+        values["names"] = names
         values["event"] = EVENT_BY_TEXT[values["event"]]
         values["origin"] = {} if origin == "{}" else json.loads(origin)
         channels = values["channels"]
         values["channels"] = parse_channels(channels) if channels else ()
-        return Hit(**values, tied=tied)
+        values["tied"], values["heard_lkfs"] = tied, None
+        return _new_hit(values)
 
     def content_hashes(self, hit_ids: Sequence[int]) -> dict[int, str]:
         """Return the content hashes of the files of some hits, as measured last, by hit id."""

@@ -4,6 +4,7 @@ import contextlib
 import gc
 import math
 import sqlite3
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from catalog.errors import ParameterError, StoreError
 from catalog.library.store.records.hits import gc_paused
 from catalog.library.store.store import Store
+from catalog.models import Hit
 
 
 def test_hits_read_after_reopening_are_equal(scanned):
@@ -114,3 +116,9 @@ def test_a_damaged_row_is_named_in_a_sentence(scanned, change):
         db.execute(f"UPDATE hit SET {change} WHERE id = 2")
     with pytest.raises(StoreError, match=r"hit 2 is damaged .*`catalog check`"):
         scanned.hits.get(2)
+
+
+def test_a_hit_that_was_read_has_exactly_the_fields_of_its_class(scanned):
+    for hit in scanned.hits.read():
+        assert vars(hit).keys() == {field.name for field in fields(Hit)}
+        assert hit == Hit(**vars(hit))
