@@ -273,7 +273,7 @@ class Hits:
             Path(path_from_db(path)) if aside is None else self._database.aside_folder / aside
         )
         values["mate"] = None if mate is None else Path(path_from_db(mate))
-        if "null" in row[self._numbers_at]:  # few have one
+        if "null" in row[self._numbers_at] or type(numbers) is not dict:  # few have one
             numbers = {k: math.nan if v is None else v for k, v in numbers.items()}
         values["descriptors"] = numbers
         values["exported"] = bool(values["exported"])
