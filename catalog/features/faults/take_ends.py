@@ -25,6 +25,7 @@ EDGE_OVER_NOISE = 64.0  # times the power of the noise, 18 dB; a decay reaches t
 NOISE_PEAK = 20.0  # times the power of the noise; one sample of noise in 100,000 exceeds it
 SHORT_S = 0.005  # the end of a fade
 FADE_S = 0.010  # before an edge; compared with twice as long before that
+SWELL = 8.0  # times the lowest power of 20 ms since the peak, 9 dB; a ring does not return so far
 FADE_SHARE = 0.32  # of the power, -5 dB; a straight fade over 15 to 50 ms gives .08 to .17
 
 
@@ -83,7 +84,8 @@ def trace_end(
 def _find_edge(level: np.ndarray, at: int, *, sr: int) -> Fault | None:
     """Return the fault of a tail that stops abruptly near frame `at`, as an edit leaves it.
 
-    The noise follows it for at least 20 ms, and its last 2 ms are far above the noise.
+    The noise follows it for at least 20 ms, and its last 2 ms are far above the noise. A voice that
+    stops after the stroke has decayed is no tail.
     """
     n, last, search = (max(1, round(s * sr)) for s in (BLOCK_S, EDGE_S, EDGE_SEARCH_S))
     first = max(0, at - search)
@@ -101,7 +103,19 @@ def _find_edge(level: np.ndarray, at: int, *, sr: int) -> Fault | None:
     is_faint = power[stop - last : stop].mean() < EDGE_OVER_NOISE * noise
     if is_faint or power[max(0, stop - fade) : stop].mean() < FADE_SHARE * before:
         return None
-    return measure_abrupt_end(level[: first + stop], sr=sr)
+    ring = level[: first + stop]
+    return None if _has_swelled(ring, n) else measure_abrupt_end(ring, sr=sr)
+
+
+def _has_swelled(ring: np.ndarray, n: int) -> bool:
+    """Return whether something else sounds at the end, such as a voice after the stroke decayed.
+
+    The last `n` frames are compared with the quietest since the loudest.
+    """
+    blocks = ring[len(ring) % n :].reshape(-1, n)
+    power = np.square(blocks, dtype=np.float64).mean(axis=1)
+    since_peak = power[int(np.argmax(power)) :]
+    return bool(since_peak[-1] > SWELL * since_peak.min())
 
 
 def find_cut_tails(ends: Sequence[SegmentEnd], gaps_s: Sequence[float]) -> list[Fault | None]:

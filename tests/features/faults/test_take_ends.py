@@ -69,6 +69,18 @@ def test_a_ring_that_is_faded_out_is_not_cut():
     assert cut_tails(y, (0.799, 1.11, 2.4)) == []
 
 
+def test_a_voice_that_stops_after_the_stroke_has_decayed_is_not_its_tail():
+    y = np.random.default_rng(5).normal(size=round(LENGTH_S * SR)) * NOISE
+    for onset_s in ONSETS_S:
+        t = np.arange(round(0.5 * SR)) / SR
+        stroke = 0.4 * np.sin(2 * np.pi * 190 * t) * np.exp(-t / 0.03)
+        y[round(onset_s * SR) :][: len(t)] += stroke
+    voice = slice(round(1.2 * SR), round(1.36 * SR))
+    t = np.arange(voice.stop - voice.start) / SR
+    y[voice] += 0.03 * np.sin(2 * np.pi * 310 * t) * np.minimum(t / 0.03, 1)
+    assert cut_tails(y, (0.799, 1.399, 2.4)) == []
+
+
 def test_a_region_that_ends_long_before_its_ring_does_is_cut():
     assert cut_tails(ringing_take(), (0.799, 1.0, 2.4)) == [
         pytest.approx(1.0 - SHOWN_S, abs=EDGE_S)
