@@ -10,9 +10,11 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from catalog.errors import CatalogError
+from catalog.features.segmentation.stroke_model import MODEL_FILE as STROKES_FILE
 from catalog.library.metadata.role_model import MODEL_FILE, load_role_model
 from catalog.matching.candidates import SPACE_FILE
 from catalog.matching.verdict import CLASSIFIER_FILE
@@ -25,6 +27,8 @@ from catalog.training.pairs import make_pairs
 from catalog.training.roles import fit_calibrated, print_accuracy
 from catalog.training.spaces import fit_projection
 from catalog.training.strength import fit_strength_model, print_rank_correlations, read_layers
+from catalog.training.takes.material import read_material, split_drums
+from catalog.training.takes.strokes import N_TAKES, fit_stroke_model, make_rises, print_strokes
 
 Tables = Sequence[tuple[Path, Path]]
 
@@ -36,12 +40,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name, (run, summary) in COMMANDS.items():
         command = commands.add_parser(name, help=summary, description=summary)
         command.add_argument("paths", nargs="+", type=Path, metavar="TABLE FOLDER")
+        if run is fit_strokes:
+            command.add_argument("--voices", type=Path, help="folder with recordings of speech")
         command.set_defaults(run=run)
     args = parser.parse_args(arguments)
     if len(args.paths) % 2:
         parser.error("each table of labels needs a folder after it")
     try:
-        args.run(list(zip(args.paths[::2], args.paths[1::2], strict=True)))
+        run = partial(args.run, voices=args.voices) if "voices" in args else args.run
+        run(list(zip(args.paths[::2], args.paths[1::2], strict=True)))
     except CatalogError as err:
         print(err, file=sys.stderr)
         return 1
@@ -85,10 +92,21 @@ def fit_strength(tables: Tables) -> None:
     print_rank_correlations(drums)
 
 
-COMMANDS: dict[str, tuple[Callable[[Tables], None], str]] = {
+def fit_strokes(tables: Tables, *, voices: Path | None = None) -> None:
+    """Fit the model that finds strokes, and print how it does on drums that are held out."""
+    material = read_material(read_tables(tables), voices)
+    known, held_out = split_drums(material)
+    model = fit_stroke_model(make_rises(known, n_takes=N_TAKES, seed=SEED), seed=SEED)
+    print_strokes(make_rises(held_out, n_takes=N_TAKES // 5, seed=SEED + 1), model)
+    rises = make_rises(material, n_takes=N_TAKES, seed=SEED + 2)
+    fit_stroke_model(rises, seed=SEED).save(STROKES_FILE)
+
+
+COMMANDS: dict[str, tuple[Callable[..., None], str]] = {
     "roles": (fit_roles, "Fit the role model (library/metadata/role_model.npz)."),
     "spaces": (fit_spaces, "Fit the search spaces with the role model (search/spaces.npz)."),
     "copies": (fit_copies, "Fit what finds copies (matching/classifier.npz, candidates.npz)."),
+    "strokes": (fit_strokes, "Fit what finds the strokes of takes (stroke_model.npz)."),
     "strength": (fit_strength, "Fit strength without level, from layers (search/strength.npz)."),
 }
 

@@ -8,6 +8,9 @@ them. Half of the drums were looked at while the detector was written; the other
 F-measures follow the onset task of MIREX (a detected onset counts if it lies within 50 ms of an
 annotated one, each used once), and again with 5 ms; `tests/outside/test_onset_scores.py` checks
 them against mir_eval.
+
+The drums that were looked at also train the model of strokes: `--table FILE` writes their labels
+for `catalog.training`, without recordings that resemble one of a drum that is held out.
 """
 
 from __future__ import annotations
@@ -16,31 +19,31 @@ import argparse
 import csv
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 
 import numpy as np
-import soxr
 from scipy.signal import butter, sosfilt
 
-from catalog.audio.decode import decode_file
-from catalog.features.onset import find_stroke
 from catalog.features.segmentation import segment_take
-from catalog.features.waveform import mix_to_mono
-from tests.bench.takes import TUNING_DRUMS, decayed_at, speech_like_noise
+from tests.bench.recorded_strokes import HALVES, SR, Recordings, Stroke, load_strokes
+from tests.bench.takes import decayed_at, speech_like_noise
 
-SR = 44_100
 WINDOWS_S = (0.050, 0.005)
 ROOM_DBFS = -68.0
 PEAK = 10 ** (-8 / 20)  # of a take
-HALVES = ("looked at", "held out")
 SHAKEN = ("shaker", "tambourine")
 MAX_SHAKEN_S = 1.5  # longer files of shakers hold several strokes
-MIN_LENGTH_S = 0.05  # shorter files were truncated when the set was made
+ROLE_BY_LETTER = {
+    "C": "crash",
+    "H": "hat_closed",
+    "K": "kick",
+    "R": "ride",
+    "S": "snare",
+    "T": "tom",
+}  # of the folders of MuldjordKit
 
-Stroke = tuple[np.ndarray, int]  # samples at SR, and the frame of the onset
 Take = tuple[np.ndarray, dict[str, list[float]]]  # samples at SR; kinds of strokes, onsets in s
 
 
@@ -107,76 +110,32 @@ def count_take(
         scores[kind].add(name, true_s, left)
 
 
-def load_strokes(paths: list[Path]) -> list[Stroke]:
-    """Return recorded strokes, without files that were truncated."""
-    strokes = [load_stroke(path) for path in paths]
-    return [s for s in strokes if len(s[0]) - s[1] >= MIN_LENGTH_S * SR]
-
-
-@cache
-def load_stroke(path: Path) -> Stroke:
-    """Return one recorded stroke."""
-    audio = decode_file(path)
-    mono = mix_to_mono(audio.samples)
-    if audio.sr != SR:
-        mono = soxr.resample(mono, audio.sr, SR)
-    return mono, find_stroke(mono, sr=SR).onset
-
-
-def _drum_of(key: str) -> str:
-    """Return the name of a drum without that of its preparation, as in "snare 14p muted"."""
-    return re.sub(r"(/snare \w+) [^/]*/.*", r"\1", key)
-
-
-class Recordings:
-    """Paths of single strokes, softest first, by half, drum and microphone."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self._sets: dict[str, dict[str, list[Path]]] = {half: {} for half in HALVES}
-        self.roles: dict[str, str] = {}
-        self._add_one_folder_per_drum(folder / "muldjordkit")
-        for name in ("open_percussion", "more_percussion"):
-            self._add_labelled(folder / name)
-
-    def _add_one_folder_per_drum(self, folder: Path) -> None:
-        found: dict[tuple[str, str], list[tuple[int, Path]]] = defaultdict(list)
-        for path in sorted(folder.glob("*/*.flac")):
-            match = re.fullmatch(r"(\d+)-(.+)-(.+)", path.stem)
-            if match:
-                found[match[2], match[3]].append((int(match[1]), path))
-        for (drum, microphone), paths in found.items():
-            half = HALVES[drum not in TUNING_DRUMS]
-            self._sets[half][f"muldjordkit/{drum}/{microphone}"] = [p for _, p in sorted(paths)]
-
-    def _add_labelled(self, folder: Path) -> None:
-        found: dict[tuple[str, str, str], list[tuple[int, Path]]] = defaultdict(list)
-        with (folder / "labels.csv").open(encoding="utf-8") as file:
-            for row in csv.DictReader(file):
-                if row["duplicate_of"]:
-                    continue
-                key = f"{row['source']}/{row['kit']}/{row['instrument']}"
-                self.roles[key] = row["role"]
-                layer = int(row["layer"] or 0)
-                found[row["role"], key, row.get("microphone", "")].append(
-                    (layer, folder / row["path"])
-                )
-        drums = sorted({(role, _drum_of(key)) for role, key, _ in found})
-        halves = {drum: HALVES[i % 2] for i, drum in enumerate(drums)}
-        for (role, key, microphone), paths in found.items():
-            name = f"{key}/{microphone}" if microphone else key
-            self.roles[name] = role
-            half = halves[role, _drum_of(key)]
-            self._sets[half][name] = [p for _, p in sorted(paths)]
-
-    def select(self, half: str, wanted: Callable[[str, str], bool]) -> dict[str, list[Path]]:
-        """Return the drums of which name and role are `wanted`."""
-        drums = sorted(self._sets[half].items())
-        return {name: p for name, p in drums if wanted(name, self.roles.get(name, ""))}
-
-    def find(self, name: str) -> list[Path]:
-        """Return the strokes of one drum of either half."""
-        return next(drums[name] for drums in self._sets.values() if name in drums)
+def write_table(recordings: Recordings, file: Path) -> None:
+    """Write the labels of the drums that were looked at, as `catalog.training` reads them."""
+    base = recordings.folder / "open_percussion"
+    held_out = {
+        path for paths in recordings.select("held out", lambda *_: True).values() for path in paths
+    }
+    grooves_held_out = {drum for kit in GROOVE_KITS["held out"].values() for drum in kit}
+    held_out |= {path for drum in grooves_held_out for path in recordings.find(drum)}
+    with (base / "near_duplicates.csv").open(encoding="utf-8") as pairs:
+        for row in csv.DictReader(pairs):
+            pair = {base / row["path_a"], base / row["path_b"]}
+            if pair & held_out:
+                held_out |= pair
+    with file.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out)
+        writer.writerow(["path", "source", "kit", "instrument", "microphone", "role"])
+        for name, paths in recordings.select("looked at", lambda *_: True).items():
+            source, kit, *rest = name.split("/")
+            role = recordings.roles.get(name) or ROLE_BY_LETTER[kit[0]]
+            instrument, microphone = (
+                (kit, rest[0]) if source == "muldjordkit" else (rest[0], "/".join(rest[1:]))
+            )
+            for path in paths:
+                if path not in held_out:
+                    place = path.relative_to(recordings.folder)
+                    writer.writerow([place, source, kit, instrument, microphone, role])
 
 
 def mix_strokes(
@@ -411,8 +370,12 @@ def main() -> None:
     parser.add_argument("--case", choices=[case.__name__ for case in CASES], nargs="*")
     parser.add_argument("--half", choices=HALVES, nargs="*", default=HALVES)
     parser.add_argument("--verbose", action="store_true")
+    parser.add_argument("--table", type=Path, help="write the labels of the drums looked at")
     args = parser.parse_args()
     recordings = Recordings(args.folder)
+    if args.table:
+        write_table(recordings, args.table)
+        return
     for case in CASES:
         if args.case and case.__name__ not in args.case:
             continue

@@ -10,10 +10,13 @@ import pytest
 from catalog.audio.encode import encode_wav
 from catalog.training import __main__ as training
 from catalog.training import copies, pairs
+from catalog.training.takes import material
 from tests.signals import SR, as_frames, decaying_noise, drum_stroke
 
 COLUMNS = ("path", "source", "kit", "instrument", "role", "duplicate_of", "layer")
-FILES = ("MODEL_FILE", "SPACES_FILE", "CLASSIFIER_FILE", "SPACE_FILE", "STRENGTH_FILE")
+FILES = (
+    "MODEL_FILE", "SPACES_FILE", "CLASSIFIER_FILE", "SPACE_FILE", "STRENGTH_FILE", "STROKES_FILE",
+)  # fmt: skip
 
 
 @pytest.fixture
@@ -36,6 +39,8 @@ def table(tmp_path, monkeypatch) -> Path:
     for name in FILES:
         monkeypatch.setattr(training, name, tmp_path / f"{name}.npz")
     monkeypatch.setattr(copies, "N_TREES", 3)
+    monkeypatch.setattr(training, "N_TAKES", 10)
+    monkeypatch.setattr(material, "MADE", 4)
     for name, n in {"N_HITS": 1, "N_DULL_HITS": 1, "N_SINGLE": 4, "N_DOUBLE": 2}.items():
         monkeypatch.setattr(pairs, name, n)  # 700 pairs and seven fits of 200 trees take a minute
     return path
@@ -47,6 +52,7 @@ def table(tmp_path, monkeypatch) -> Path:
         ("roles", {"MODEL_FILE"}, "12 hits of 2 sources"),
         ("spaces", {"SPACES_FILE"}, "12 hits"),
         ("strength", {"STRENGTH_FILE"}, "b: 2 drums"),
+        ("strokes", {"STROKES_FILE"}, "rises of other drums"),
         ("copies", {"CLASSIFIER_FILE", "SPACE_FILE"}, "pairs of other strokes"),
     ],
 )

@@ -6,20 +6,39 @@ varies far less than the level of any of them, so it separates strokes from ring
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 FRAME_S = 0.0116  # length of a spectrum
 HOP_S = 0.003  # between spectra
 N_BANDS = 18
 BANDS_HZ = (200.0, 17_000.0)  # range of the bands, spaced evenly on a logarithmic scale
+LOW_BAND_HZ = 60.0  # a further band reaches from here to the first of them
 NYQUIST_SHARE = 0.45  # of the sample rate; the highest band ends below it
 LAG_FRAMES = (3, 7)  # earlier frames whose highest level is compared; one frame overlaps three hops
 FLOOR = 1e-9  # power of a band relative to full scale, below the noise of 16 bits
 BATCH_FRAMES = 16_384  # spectra in memory at once
 
 
-def spectral_flux(mono: np.ndarray, *, sr: int) -> tuple[np.ndarray, int]:
-    """Return the mean rise of narrow bands for each hop, and the hop in frames.
+@dataclass(frozen=True, eq=False)
+class Spectra:
+    """Levels of bands and their flux, `hop` frames apart.
+
+    Attributes
+    ----------
+    levels : np.ndarray, float32, shape (1 + N_BANDS, n_hops), dB; the first band is the low one
+    flux : np.ndarray, shape (n_hops,), dB, mean rise of the bands but the low one
+    hop : int, frames
+    """
+
+    levels: np.ndarray
+    flux: np.ndarray
+    hop: int
+
+
+def spectral_flux(mono: np.ndarray, *, sr: int) -> Spectra:
+    """Return the levels of narrow bands, and their mean rise for each hop.
 
     The level of each band in dB is compared with the highest level of the band and its neighbors in
     earlier spectra, so that vibrato and beating tones do not count as rises [1]_.
@@ -29,30 +48,34 @@ def spectral_flux(mono: np.ndarray, *, sr: int) -> tuple[np.ndarray, int]:
     mono : np.ndarray, shape (n,), full scale 1.0
     sr : int, Hz, above 0
 
-    Returns
-    -------
-    tuple of np.ndarray, shape (n // hop + 1,), dB, and int
-
     References
     ----------
     .. [1] S. Boeck, G. Widmer, "Maximum filter vibrato suppression for onset detection", Proc. 16th
        Int. Conf. on Digital Audio Effects (DAFx-13), 2013.
     """
+    hop = max(1, round(HOP_S * sr))
+    levels, n_valid = _band_levels(mono, sr=sr, hop=hop)
+    return Spectra(levels, _mean_rise(levels[1:n_valid]), hop)
+
+
+def _mean_rise(levels: np.ndarray) -> np.ndarray:
     from scipy.ndimage import maximum_filter1d
 
-    hop = max(1, round(HOP_S * sr))
-    levels = _band_levels(mono, sr=sr, hop=hop)
     first, last = LAG_FRAMES
-    before = np.repeat(levels[:, :1], last, axis=1)
-    history = np.concatenate([before, levels], axis=1)
     n = levels.shape[1]
-    earlier = np.maximum.reduce([history[:, last - lag :][:, :n] for lag in range(first, last + 1)])
-    rise = levels - maximum_filter1d(earlier, 3, axis=0)
-    return np.maximum(rise, 0.0).mean(axis=0), hop
+    earlier = maximum_filter1d(levels, last - first + 1, axis=1)  # centered on the window
+    earlier = maximum_filter1d(earlier, 3, axis=0)
+    lag = (first + last) // 2
+    before = np.repeat(earlier[:, :1], lag, axis=1)
+    earlier = np.concatenate([before, earlier], axis=1)[:, :n]
+    return np.asarray(np.maximum(levels - earlier, 0.0).mean(axis=0))
 
 
-def _band_levels(mono: np.ndarray, *, sr: int, hop: int) -> np.ndarray:
-    """Return the levels of the bands in dB, shape (n_bands, n_hops)."""
+def _band_levels(mono: np.ndarray, *, sr: int, hop: int) -> tuple[np.ndarray, int]:
+    """Return the levels of the bands in dB, shape (n_bands, n_hops), and how many are valid.
+
+    The others lie above what the sample rate holds.
+    """
     from scipy.fft import next_fast_len, rfft
 
     size = next_fast_len(max(16, round(FRAME_S * sr)))
@@ -60,20 +83,24 @@ def _band_levels(mono: np.ndarray, *, sr: int, hop: int) -> np.ndarray:
     window = np.hanning(size).astype(np.float32)
     padded = np.pad(np.asarray(mono, np.float32), (size // 2, size // 2))
     frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop]
-    high = min(BANDS_HZ[1], NYQUIST_SHARE * sr)
-    edges_hz = np.geomspace(min(BANDS_HZ[0], high / 2), high, N_BANDS + 1)
-    edges = np.unique(np.round(edges_hz * size / sr).astype(int))
-    levels = []
+    edges_hz = np.array([LOW_BAND_HZ, *np.geomspace(*BANDS_HZ, N_BANDS + 1)])
+    edges = np.round(edges_hz * size / sr).astype(int)
+    n_valid = int(np.count_nonzero(edges_hz[1:] <= NYQUIST_SHARE * sr))
+    levels = np.full((len(frames), N_BANDS + 1), 10.0 * np.log10(FLOOR * size), np.float32)
     for start in range(0, len(frames), BATCH_FRAMES):
         spectrum = rfft(frames[start : start + BATCH_FRAMES] * window, axis=1)
         power = spectrum.real**2 + spectrum.imag**2
-        bands = np.add.reduceat(power, edges, axis=1)[:, :-1]
-        levels.append(10.0 * np.log10(bands + FLOOR * size))
-    return np.concatenate(levels).T
+        bands = np.add.reduceat(power, edges[: n_valid + 1], axis=1)[:, :-1]
+        levels[start : start + BATCH_FRAMES, :n_valid] = 10.0 * np.log10(bands + FLOOR * size)
+    return np.ascontiguousarray(levels.T), n_valid
 
 
-def flux_per_block(mono: np.ndarray, *, sr: int, n_blocks: int, block: int) -> np.ndarray:
+def flux_per_block(spectra: Spectra, *, n_blocks: int, block: int) -> np.ndarray:
     """Return the flux at the center of each block of `block` frames, shape (n_blocks,)."""
-    flux, hop = spectral_flux(mono, sr=sr)
-    nearest = ((2 * np.arange(n_blocks) + 1) * block + hop) // (2 * hop)
-    return np.asarray(flux[np.minimum(nearest, len(flux) - 1)])
+    return np.asarray(spectra.flux[frames_of_blocks(np.arange(n_blocks), spectra, block=block)])
+
+
+def frames_of_blocks(blocks: np.ndarray, spectra: Spectra, *, block: int) -> np.ndarray:
+    """Return the index of the spectrum nearest to the center of each block."""
+    nearest = ((2 * blocks + 1) * block + spectra.hop) // (2 * spectra.hop)
+    return np.minimum(nearest, len(spectra.flux) - 1)

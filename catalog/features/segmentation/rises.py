@@ -6,17 +6,25 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from catalog.features.segmentation.levels import sliding_max, smooth_level, to_blocks
+from catalog.features.segmentation.flux import Spectra, flux_per_block
+from catalog.features.segmentation.levels import (
+    BLOCK_S,
+    band_levels,
+    sliding_max,
+    smooth_level,
+    to_blocks,
+    to_db,
+)
 
 AHEAD_S = 0.008  # a stroke reaches its level within this time
 SUDDEN_S = 0.003  # most of its rise happens within this time
 BEFORE_S = (0.022, 0.002)  # window before the rise whose highest level is compared
-OVER_NOISE_DB = 12.0  # over the quietest tenth of the take; noise in 1 ms blocks stays under 8
+OVER_NOISE_DB = 8.0  # over the quietest tenth of the take; noise in 1 ms blocks stays under it
 UNDER_LOUDEST_DB = 50.0  # a stroke further below the loudest of the take is bleed or a rustle
-RING_RISE_DB = 9.0  # required over a ring
+RING_RISE_DB = 6.0  # of one band; `select_strokes` leaves out what is no stroke
 ATTACK_BLOCKS = 14  # ms in which a stroke reaches its full level
 GROWTH_DB = 7.0  # the most that a stroke grows after its attack; a voice swells on
-FLUX_DB = 1.2  # mean rise of narrow bands; ringing noise stays under 1.1 in 99.7 % of its maxima
+FLUX_DB = 0.8  # or of the mean of narrow bands; 1.2 misses one of eleven strokes of cymbals
 FLUX_BLOCKS = 15  # ms; a spectrum is 12 ms long
 LIMIT_RISE_DB = 12.0  # a later rise this high may be a stroke; growth is measured up to it
 GROWTH_BLOCKS = 300  # ms over which growth is measured
@@ -35,6 +43,39 @@ class Rise:
     over_db: float  # level of that band after the rise over the total level before it
     swell_db: float = 0.0  # growth that later rises do not limit, unless they end a flam
     flux_db: float = 0.0  # mean rise of narrow bands, see `spectral_flux`
+    likelihood: float = 1.0  # of a stroke, see `select_strokes`
+
+
+@dataclass(frozen=True, eq=False)
+class TakeRises:
+    """The sudden rises of a take.
+
+    Attributes
+    ----------
+    rises : list of Rise, in order of time
+    total : np.ndarray, shape (n_blocks,), level in dB
+    block : int, frames per block
+    """
+
+    rises: list[Rise]
+    total: np.ndarray
+    block: int
+
+
+def trace_rises(mono: np.ndarray, spectra: Spectra, *, sr: int) -> TakeRises:
+    """Measure the level of a take in blocks and find its rises.
+
+    Parameters
+    ----------
+    mono : np.ndarray, shape (n,), full scale 1.0
+    spectra : Spectra, of `mono`
+    sr : int, Hz
+    """
+    block = max(1, round(BLOCK_S * sr))
+    bands = band_levels(mono, sr=sr, block=block)
+    total = to_db(np.sum(10.0 ** (bands / 10.0), axis=0))
+    flux = flux_per_block(spectra, n_blocks=len(total), block=block)
+    return TakeRises(find_rises(bands, total, flux), total, block)
 
 
 def find_rises(bands: np.ndarray, total: np.ndarray, flux: np.ndarray) -> list[Rise]:

@@ -5,19 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.features.onset import LEAD_S, ONSET_SHARE, StrokeSpan
-from catalog.features.segmentation.flux import flux_per_block
+from catalog.features.onset import LEAD_S, StrokeSpan
+from catalog.features.segmentation.flux import spectral_flux
 from catalog.features.segmentation.levels import (
-    BLOCK_S,
-    band_levels,
-    filter_band,
     sliding_max,
     smooth_level,
     to_blocks,
-    to_db,
 )
 from catalog.features.segmentation.multi_onset import may_hold_multiple_onsets
-from catalog.features.segmentation.rises import FLAM_S, Rise, find_rises
+from catalog.features.segmentation.onset_time import refine_onset
+from catalog.features.segmentation.rises import FLAM_S, Rise, trace_rises
 from catalog.features.segmentation.strokes import (
     PEAK_S,
     SWELL_DB,
@@ -29,8 +26,6 @@ from catalog.features.segmentation.strokes import (
 MIN_TAKE_S = 0.150  # a shorter file cannot hold two strokes
 SMOOTH_S = 0.030  # window for decays, a period of the lowest drums
 NOISE_PERCENT = 1.0  # percentile of the level that is taken as the noise
-SEARCH_S = (0.006, 0.012)  # before and after a rise, where its onset is searched
-CONTEXT_S = 0.030  # beyond both, for the level before and the filter to settle
 ROLL_S = 0.100  # three or more strokes, each closer than this to the one before, are one roll
 BOUNCE_DB = 7.0  # a second stroke within that time and softer by this: the beater bounced
 HOLD_S = 0.060  # a decay is over when it stays low this long
@@ -65,37 +60,20 @@ def segment_take(mono: np.ndarray, *, sr: int) -> tuple[StrokeSpan, ...]:
         raise ParameterError(f"sr={sr} must be above 0 Hz")
     if len(mono) < MIN_TAKE_S * sr or not may_hold_multiple_onsets(mono, sr=sr):
         return ()
-    block = max(1, round(BLOCK_S * sr))
-    bands = band_levels(mono, sr=sr, block=block)
-    total = to_db(np.sum(10.0 ** (bands / 10.0), axis=0))
-    smooth = smooth_level(total, SMOOTH_S)
-    noise_db = float(np.percentile(smooth, NOISE_PERCENT))
-    flux = flux_per_block(mono, sr=sr, n_blocks=len(total), block=block)
-    strokes = select_strokes(find_rises(bands, total, flux), smooth, noise_db)
+    spectra = spectral_flux(mono, sr=sr)
+    found = trace_rises(mono, spectra, sr=sr)
+    total, block = found.total, found.block
+    strokes = select_strokes(found.rises, spectra, block=block)
     strokes = drop_stick_clicks(strokes, total)
     if not is_take(strokes):
         return ()
-    onsets = [_refine_onset(mono, stroke, sr=sr, block=block) for stroke in strokes]
+    onsets = [refine_onset(mono, stroke.at * block, sr=sr) for stroke in strokes]
     onsets = _merge_close(dict(zip(onsets, _stroke_peaks(strokes, total), strict=True)), sr=sr)
     if len(onsets) < 2:
         return ()
+    smooth = smooth_level(total, SMOOTH_S)
+    noise_db = float(np.percentile(smooth, NOISE_PERCENT))
     return _to_spans(onsets, smooth, noise_db, n=len(mono), sr=sr, block=block)
-
-
-def _refine_onset(mono: np.ndarray, rise: Rise, *, sr: int, block: int) -> int:
-    """Return the first frame of a stroke that exceeds the level before it."""
-    frame = rise.at * block
-    back, ahead = SEARCH_S
-    lo, hi = max(0, frame - round(back * sr)), min(len(mono), frame + round(ahead * sr))
-    first, last = max(0, lo - round(CONTEXT_S * sr)), min(len(mono), hi + round(CONTEXT_S * sr))
-    part = np.asarray(mono[first:last], np.float64)
-    if np.abs(part[: lo - first]).max(initial=0.0) > ONSET_SHARE * np.abs(part).max():
-        part = filter_band(part, rise.band, sr=sr)  # over a ring: only the band that rose most
-    level = np.abs(part)
-    peak, before = float(level.max()), float(level[: lo - first].max(initial=0.0))
-    threshold = max(ONSET_SHARE * peak, min(1.2 * before, 0.7 * peak))
-    above = np.flatnonzero(level[lo - first : hi - first] > threshold)
-    return lo + int(above[0]) if len(above) else frame
 
 
 def _stroke_peaks(strokes: list[Rise], total: np.ndarray) -> list[float]:

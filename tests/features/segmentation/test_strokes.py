@@ -1,15 +1,66 @@
+"""Rises are judged by what surrounds them; the takes are made, so every stroke is known."""
+
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from catalog.features.segmentation.rises import Rise
-from catalog.features.segmentation.strokes import select_strokes
+from catalog.errors import StoreError
+from catalog.features.segmentation import stroke_model
+from catalog.features.segmentation.flux import spectral_flux
+from catalog.features.segmentation.rises import Rise, trace_rises
+from catalog.features.segmentation.stroke_model import StrokeModel, load_stroke_model
+from catalog.features.segmentation.strokes import is_take, select_strokes
+from catalog.features.segmentation.surroundings import describe_rises
+from tests.signals import SR, mix_take, strokes_at
+
+AT_S = (0.4, 1.5, 2.1, 3.6)
 
 
-def test_a_rise_rejected_over_a_ring_does_not_count_as_talk_before_the_next_stroke():
-    level = np.maximum(np.linspace(-5.0, -45.0, 4000), -25.0)  # a ring; the noise is at -33 dB
-    level[2600:2620] = -24.0
-    level[2800:2900] = -8.0
-    first, rejected = Rise(0, 0, 28.0, 0.0, 28.0), Rise(2600, 2, 11.0, 0.0, -2.0)
-    loud = Rise(2800, 1, 25.0, 0.0, 8.0)
-    assert select_strokes([first, rejected, loud], level, -33.0) == [first, loud]
+def small_model() -> StrokeModel:
+    """Return a model that adds its two inputs."""
+    weights = (np.array([[1.0], [1.0]]), np.array([[1.0]]), np.array([[1.0]]))
+    return StrokeModel(np.zeros(2), np.ones(2), weights, (np.zeros(1), np.zeros(1), np.zeros(1)))
+
+
+def test_the_probability_is_the_logistic_function_of_the_output():
+    likely = small_model().probabilities(np.array([[1.0, 2.0], [0.0, 0.0], [-4.0, 1.0]]))
+    assert likely == pytest.approx([1 / (1 + np.exp(-3.0)), 0.5, 0.5])  # units cut below 0
+
+
+def test_a_model_for_other_inputs_is_refused(tmp_path, monkeypatch):
+    small_model().save(tmp_path / "model.npz")
+    monkeypatch.setattr(stroke_model, "MODEL_FILE", tmp_path / "model.npz")
+    monkeypatch.setattr(stroke_model, "INPUTS_VERSION", stroke_model.INPUTS_VERSION + 1)
+    load_stroke_model.cache_clear()
+    with pytest.raises(StoreError, match="was fitted on inputs of another version"):
+        load_stroke_model()
+    load_stroke_model.cache_clear()
+
+
+def test_what_describes_a_rise_does_not_change_with_the_gain():
+    take = mix_take(strokes_at(AT_S), noise=2e-3)
+    described = []
+    for gain in (1.0, 0.5):
+        spectra = spectral_flux(gain * take, sr=SR)
+        found = trace_rises(gain * take, spectra, sr=SR)
+        described.append(describe_rises(found.rises, spectra, block=found.block))
+    assert described[0] == pytest.approx(described[1], abs=0.2)
+
+
+def test_strokes_are_selected_with_their_likelihood_and_nothing_is_selected_of_nothing():
+    take = mix_take(strokes_at(AT_S))
+    spectra = spectral_flux(take, sr=SR)
+    found = trace_rises(take, spectra, sr=SR)
+    strokes = select_strokes(found.rises, spectra, block=found.block)
+    assert [s.at * found.block / SR for s in strokes] == pytest.approx(AT_S, abs=0.01)
+    assert all(0.5 <= s.likelihood <= 1.0 for s in strokes)
+    assert select_strokes([], spectra, block=found.block) == []
+
+
+@pytest.mark.parametrize(
+    ("likelihood", "n", "expected"), [(0.99, 6, True), (0.6, 6, False), (0.99, 4, False)]
+)
+def test_many_likely_strokes_make_a_take_though_none_rises_far(likelihood, n, expected):
+    rises = [Rise(500 * k, 1, 8.0, 0.0, 0.0, 0.0, 2.0, likelihood) for k in range(n)]
+    assert is_take(rises) is expected
