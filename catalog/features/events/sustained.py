@@ -68,7 +68,8 @@ def _measure_flux(body: np.ndarray, contour: Contour, *, sr: int) -> tuple[float
     """Return the peaks of the flux in each second after the attack, and its mean in dB."""
     long = np.flatnonzero(contour.smooth_db > LONG_DB) * BLOCK_S
     start_s, stop_s = long[0], min(long[-1], long[0] + MOST_S)
-    flux, hop = spectral_flux(body[round(start_s * sr) : round(stop_s * sr)], sr=sr)
+    spectra = spectral_flux(body[round(start_s * sr) : round(stop_s * sr)], sr=sr)
+    flux, hop = spectra.flux, spectra.hop
     part = flux[round(ATTACK_S * sr / hop) :]
     mean_db = float(part.mean()) if len(part) else 0.0
     return _count_peaks(part) / max(len(part) * hop / sr, ATTACK_S), mean_db
