@@ -74,7 +74,11 @@ class Catalog:
     @cached_property
     def kits(self) -> services.kit.kits.Kits:
         """Fill, change, save and export kits."""
-        return services.kit.kits.Kits(self.context, lambda: self.duplicates.groups())
+        return services.kit.kits.Kits(
+            self.context,
+            lambda: self.duplicates.groups(),
+            lambda: self.duplicates.kept_of(),
+        )
 
     @cached_property
     def kit_sound(self) -> services.kit.kit_sound.KitSound:
@@ -99,7 +103,11 @@ class Catalog:
     @cached_property
     def search(self) -> services.search.Search:
         """Alternates and similar hits."""
-        return services.search.Search(self.context, lambda: self.duplicates.groups())
+        return services.search.Search(
+            self.context,
+            lambda: self.duplicates.groups(),
+            lambda: self.duplicates.kept_of(search=False),
+        )
 
     @cached_property
     def takes(self) -> services.takes.Takes:
@@ -251,7 +259,7 @@ class Catalog:
         hit: int | str | Path,
         n: int | None = None,
         role: str | None = None,
-        elsewhere: bool = False,
+        elsewhere: bool | str = False,
         *,
         but: ConstraintSpec | None = None,
         no_good: bool = False,

@@ -52,6 +52,11 @@ def folder(text: str) -> Path:
     return Path(text)
 
 
+def read_wishes(texts: Iterable[str]) -> dict[str, str]:
+    """Return constraints such as "darker" or "centroid_hz=+20%" as the argument `but`."""
+    return dict(text.partition("=")[::2] for text in texts)
+
+
 def escape(text: object) -> str:
     """Return text with control characters escaped, so that it cannot move the cursor."""
     return "".join(

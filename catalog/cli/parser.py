@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 
+from catalog.cli import fill
 from catalog.cli.commands import (
     annotate,
     files,
@@ -52,7 +53,7 @@ def make_parser() -> argparse.ArgumentParser:
         added.set_defaults(run=run, needs_store=True)
         return added
 
-    for group in (library, annotate, takes, review, files, history, search, kits, page):
+    for group in (library, annotate, takes, review, files, history, search, fill, kits, page):
         group.add_commands(command)
     parser.epilog = group_text(texts)
     return parser

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from catalog.duplicates.pairs.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
 from catalog.library.store.database import digest_to_key
+from catalog.library.store.records.annotations import pair_key
 from catalog.library.store.records.cache import CachedGroup, DecisionCache, OriginCache
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import read_override
@@ -79,6 +80,27 @@ def find_copies(
     return sorted(
         (group for group in preferred_groups if group.others), key=lambda group: group.keep
     )
+
+
+def stored_keepers(store: Store, here: Collection[int]) -> dict[int, int]:
+    """Return the id of the kept hit for each copy of the stored groups, which may be older.
+
+    Pairs are left out if one of them is not in `here`, or the user found them to be different.
+    """
+    cached = store.group_cache.read()
+    if cached is None:
+        return {}
+    verdicts = store.pair_answers.read()
+    kept = {}
+    for keep, others, _ in cached[0]:
+        copies = (i for i, kind, _ in others if kind == COPY_RELATION and i in here)
+        for hit_id in copies if keep in here else ():
+            if verdicts and not verdicts.get(
+                pair_key(store.hits.get(keep), store.hits.get(hit_id)), True
+            ):
+                continue
+            kept[hit_id] = keep
+    return kept
 
 
 def find_uncertain_pairs(

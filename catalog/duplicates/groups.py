@@ -132,6 +132,19 @@ def _equal_pairs(hits: Sequence[Hit]) -> list[tuple[int, int]]:
     return [(first, row) for row, first in enumerate(rows) if first != row]
 
 
+def equal_keepers(hits: Sequence[Hit], choice: KeeperChoice) -> dict[int, int]:
+    """Return the id of the hit that is kept, for each other hit of equal bytes and region."""
+    same: dict[tuple[object, ...], list[Hit]] = {}
+    for hit in hits:
+        same.setdefault(_content_key(hit), []).append(hit)
+    kept: dict[int, int] = {}
+    for members in same.values():
+        if len(members) > 1:
+            keep, *others = choice.order(members)
+            kept |= dict.fromkeys((hit.id for hit in others), keep.id)
+    return kept
+
+
 def _content_key(hit: Hit) -> tuple[object, ...]:
     return hit.content_hash, hit.start, hit.stop, hit.channels
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from catalog.audio.model import Audio
 from catalog.duplicates.preference import (
+    BITS,
     has_copy_name,
     n_provenance_fields,
     preference_key,
@@ -91,12 +92,13 @@ class KeeperChoice:
         return origin
 
     def _key(self, hit: Hit) -> tuple[float, ...]:
-        return (*_said(hit), *self._rules(hit), *preference_key(hit))
+        form, rules = preference_key(hit), self._rules(hit)
+        if self._read is None:  # nothing shows which was made first, so that the format decides
+            return (*_said(hit), *form[:-1], *rules, *form[-1:])
+        return (*_said(hit), *rules, *form)
 
     def _rules(self, hit: Hit) -> tuple[float, ...]:
         """Return the ranks by the user's rules, the lowest first."""
-        if self._read is None and not self._folders:
-            return ()
         return (
             float(self._folder_rank(hit)),
             float(is_in_exports(hit)),
@@ -138,8 +140,10 @@ def _rounded(gain_db: float, keep: Hit, other: Hit) -> str:
     level = ""
     if abs(gain_db) >= LEVEL_DB:
         level = f"turned {'down' if gain_db < 0 else 'up'} by {abs(gain_db):.0f} dB and "
-    if other.subtype == "PCM_16" and keep.subtype != "PCM_16":
-        return f"the other was {level}rounded to 16 bits"
+    bits, less = BITS.get(keep.subtype, 0), BITS.get(other.subtype, 0)
+    if bits > less > 0:
+        own = "float" if bits == BITS["FLOAT"] else f"{bits}-bit"
+        return f"{own}, the other was {level}rounded to {less} bits"
     return f"the other was {level}rounded again"
 
 

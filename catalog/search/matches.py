@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.models import Hit
@@ -12,6 +13,12 @@ from catalog.models import Hit
 MAX_REASONS = 3
 LEVEL_STEP_DB = 1.0  # the usual step of loudness tables
 LEVEL_WEIGHT_DB = 3.0  # dB that count as much as one step of `AUDIBLE_RATIOS`
+
+# Chance that an alternate is another stroke of the drum: a logistic function of the distance and of
+# the logarithm of the rank, fitted on six sets of drums, see `tests/bench/RESULTS.md`.
+SAME_DRUM_LOGIT = (5.5, 2.6, 1.47)
+SURE, SURE_BY_NAME = 0.9, 0.97
+MOST_OF_DRUM = 3  # of the matches of a search for similar hits, before others
 
 # Relative change that is audible: common practice, no published source, except for pitch, where
 # it is a quarter tone.
@@ -29,6 +36,9 @@ class Match:
     hit: Hit
     distance: float  # from the hit searched from; comparable within one search only
     query_hit: Hit = field(repr=False, compare=False)  # of id 0 for a file outside the catalog
+    n_copies: int = 0  # further files of the same recording, which are not listed
+    # of alternates: how likely it is another stroke of the same drum, 0 to 1; 0 if not estimated
+    same_drum: float = 0.0
 
     @property
     def hit_id(self) -> int:
@@ -39,6 +49,63 @@ class Match:
     def reasons(self) -> tuple[str, ...]:
         """Return the differences from the query hit, see `describe_difference`."""
         return describe_difference(self.query_hit, self.hit)
+
+
+def with_same_drum(found: Sequence[Match]) -> list[Match]:
+    """Return alternates, nearest first, each with the chance that it is a stroke of that drum.
+
+    It follows from the distance and the rank; strokes whose names show the same drum are sure.
+    """
+    judged = []
+    for rank, match in enumerate(found):
+        logit = SAME_DRUM_LOGIT[0] - SAME_DRUM_LOGIT[1] * match.distance
+        logit -= SAME_DRUM_LOGIT[2] * math.log1p(rank)
+        chance = 1.0 / (1.0 + math.exp(-logit))
+        if _drum(match.hit) and _drum(match.hit) == _drum(match.query_hit):
+            chance = max(chance, SURE_BY_NAME)
+        judged.append(replace(match, same_drum=chance))
+    return judged
+
+
+def count_sure(found: Sequence[Match]) -> int:
+    """Return how many of the first alternates are surely other strokes of the same drum."""
+    unsure = (rank for rank, match in enumerate(found) if match.same_drum < SURE)
+    return next(unsure, len(found))
+
+
+def limit_drums(found: Sequence[Match], most: int = MOST_OF_DRUM) -> list[Match]:
+    """Return matches with at most so many of one drum before the other ones.
+
+    The drum is known by session and name; matches of unknown drums stay in their places.
+    """
+    count: Counter[tuple[str, ...]] = Counter()
+    first: list[Match] = []
+    later: list[Match] = []
+    for match in found:
+        drum = _drum(match.hit)
+        count[drum] += 1
+        (first if not drum or count[drum] <= most else later).append(match)
+    return first + later
+
+
+def _drum(hit: Hit) -> tuple[str, ...]:
+    return (hit.session, hit.drum) if hit.session and hit.drum else ()
+
+
+def folded_copies(kept: Mapping[int, int], hit_id: int) -> set[int]:
+    """Return the hits that a search from one hit leaves out: copies, and its own recording.
+
+    `kept` holds the id of the kept hit for each copy.
+    """
+    own = kept.get(hit_id, hit_id)
+    same = {own, *(copy for copy, keep in kept.items() if keep == own)}
+    return (set(kept) | same) - {hit_id}
+
+
+def with_copies(found: Sequence[Match], kept: Mapping[int, int]) -> list[Match]:
+    """Return the matches with the number of copies of each, which are not listed."""
+    n_copies = Counter(kept.values())
+    return [replace(match, n_copies=n_copies[match.hit_id]) for match in found]
 
 
 def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:

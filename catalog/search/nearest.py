@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -81,7 +81,12 @@ def _outside_hit(path: Path, *, audio: Audio, measures: Measures, roles: np.ndar
 
 
 def find_alternates(
-    table: HitTable, row: int, *, n: int | None, no_good: bool = False
+    table: HitTable,
+    row: int,
+    *,
+    n: int | None,
+    no_good: bool = False,
+    left_out: Collection[int] = (),
 ) -> list[Match]:
     """Find the hits most likely to be other strokes of the same drum.
 
@@ -90,6 +95,7 @@ def find_alternates(
     row : int, of the hit searched from
     n : int or None, how many; None for every other hit
     no_good : bool, also hits that are marked no good
+    left_out : collection of int, ids of hits that are not listed
 
     Returns
     -------
@@ -100,7 +106,7 @@ def find_alternates(
     ParameterError
         if `n` is below 1
     """
-    allowed = table.allowed(no_good=no_good)
+    allowed = table.allowed(no_good=no_good, left_out=left_out)
     allowed[row] = False
     rows = prefilter_strokes(table.spaces, row, allowed=allowed, n=n)
     distances = stroke_distances(table.spaces, row, rows)
@@ -116,6 +122,7 @@ def find_similar(
     elsewhere: bool = False,
     but: ConstraintSpec | None = None,
     no_good: bool = False,
+    left_out: Collection[int] = (),
     pitches: Mapping[int, DrumPitch] | None = None,
 ) -> list[Match]:
     """Find the hits that sound most alike, from any session.
@@ -128,6 +135,7 @@ def find_similar(
     but : str, sequence of str or mapping, optional
         only hits that differ in this way, see `catalog.search.constraints.parse_constraints`
     no_good : bool, also hits that are marked no good
+    left_out : collection of int, ids of hits that are not listed
     pitches : mapping of hit id to DrumPitch, optional
         of the drums of the hits; `body_hz` in `but` is the pitch of the drum, not of the stroke
 
@@ -140,7 +148,7 @@ def find_similar(
     ParameterError
         if `n` is below 1, the role is unknown, or `but` cannot be parsed
     """
-    allowed = table.allowed(no_good=no_good)
+    allowed = table.allowed(no_good=no_good, left_out=left_out)
     allowed &= _allowed_rows(table, reference, role=role, elsewhere=elsewhere)
     if not table.hits:
         return []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -30,13 +30,15 @@ class HitTable:
         """Rank of the mark of each hit, the best first; int, shape (n,)."""
         return np.fromiter((MARK_RANK[hit.mark] for hit in self.hits), int, len(self.hits))
 
-    def allowed(self, *, no_good: bool = False) -> np.ndarray:
+    def allowed(self, *, no_good: bool = False, left_out: Collection[int] = ()) -> np.ndarray:
         """Return which rows a search may find, bool, shape (n,): all that are not marked no good.
 
-        With `no_good`, those as well.
+        With `no_good`, those as well. Hits whose ids are in `left_out` are never found.
         """
         is_good = self.mark_ranks != MARK_RANK[Mark.NO_GOOD]
-        return np.ones(len(self.hits), bool) if no_good else is_good
+        allowed = np.ones(len(self.hits), bool) if no_good else is_good
+        allowed[[self.rows[hit_id] for hit_id in left_out if hit_id in self.rows]] = False
+        return allowed
 
 
 def read_table(

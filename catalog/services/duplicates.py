@@ -17,8 +17,10 @@ from catalog.duplicates.cached import (
     prefer_in_group,
     read_folders,
     save_folders,
+    stored_keepers,
 )
-from catalog.duplicates.groups import CopyGroup, UncertainPair
+from catalog.duplicates.groups import CopyGroup, UncertainPair, equal_keepers
+from catalog.duplicates.keeper import KeeperChoice
 from catalog.duplicates.mixes import MixedCopy, find_mixed_copies
 from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
 from catalog.duplicates.pairs.relations import Relation, find_relations
@@ -36,6 +38,8 @@ from catalog.matching.views import ChannelViews, compare_views, prepare_views
 from catalog.models import Hit, OnProgress
 from catalog.search.spaces import similar_distances
 from catalog.search.table import HitTable
+
+MOST_COMPARED = 2000  # hits whose pairs are compared within seconds
 
 
 class Duplicates:
@@ -67,6 +71,27 @@ class Duplicates:
         hits = {hit.id: hit for hit in table.hits}
         preferred = store.pair_answers.read_preferred()
         return count_strokes_once(groups, hits, store.pair_answers.read(), preferred=preferred)
+
+    def kept_of(self, *, search: bool = True) -> dict[int, int]:
+        """Return the id of the hit that is kept, for each of its copies.
+
+        Parameters
+        ----------
+        search : bool
+            compare the hits if that was not done yet and the library is small; otherwise the
+            stored groups are used, or only files of equal content
+
+        Returns
+        -------
+        dict of hit id to hit id
+        """
+        store, hits = self._context.store, self._context.table().hits
+        here = {hit.id for hit in hits}
+        if search and len(here) <= MOST_COMPARED:
+            return {i: group.keep for group in self.groups() for i in group.others}
+        kept = stored_keepers(store, here)
+        choice = KeeperChoice(folders=read_folders(store))
+        return {**equal_keepers(hits, choice), **kept}
 
     def uncertain_pairs(self) -> list[UncertainPair]:
         """Return pairs that may be one recording and that have no verdict by the user yet.

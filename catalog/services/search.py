@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from catalog.context import Context
 from catalog.duplicates.groups import CopyGroup
 from catalog.errors import ParameterError
+from catalog.kit.model import Kit
 from catalog.models import Hit, Mark
 from catalog.search.conditions.names import distinct, shorten_sessions
 from catalog.search.conditions.sql import select_ids, select_values
 from catalog.search.constraints import ConstraintSpec
 from catalog.search.drum_pitch import DrumPitch
-from catalog.search.matches import Match, describe_difference
+from catalog.search.matches import (
+    Match,
+    describe_difference,
+    folded_copies,
+    limit_drums,
+    with_copies,
+    with_same_drum,
+)
 from catalog.search.nearest import (
     Reference,
     find_alternates,
@@ -25,13 +33,22 @@ from catalog.search.nearest import (
 from catalog.search.query import Query
 from catalog.search.table import HitTable
 
+SEARCHED = 4  # times as many hits as asked for, before the strokes of one drum are limited
+ELSEWHERE = (False, True, "session", "kit")
+
 
 class Search:
     """Find other strokes of a drum, and hits that sound alike."""
 
-    def __init__(self, context: Context, find_groups: Callable[[], list[CopyGroup]]) -> None:
+    def __init__(
+        self,
+        context: Context,
+        find_groups: Callable[[], list[CopyGroup]],
+        find_kept: Callable[[], Mapping[int, int]],
+    ) -> None:
         self._context = context
         self._find_groups = find_groups
+        self._find_kept = find_kept
         self._last_file: tuple[tuple[Path, int], Reference] | None = None
 
     def find(self, query: Query) -> list[Hit]:
@@ -65,7 +82,7 @@ class Search:
         if query.like is None:
             return ids
         no_good = Mark.NO_GOOD in query.marks
-        ranked = [match.hit_id for match in self.similar(query.like, no_good=no_good)]
+        ranked = [match.hit_id for match in self.similar(query.like, no_good=no_good, copies=True)]
         wanted = set(ids)
         near = [hit_id for hit_id in ranked if hit_id in wanted][: query.limit or None]
         if not query.sort:
@@ -101,7 +118,7 @@ class Search:
         return []
 
     def alternates(
-        self, hit_id: int, n: int | None = None, *, no_good: bool = False
+        self, hit_id: int, n: int | None = None, *, no_good: bool = False, copies: bool = False
     ) -> list[Match]:
         """Return the hits most likely to be other strokes of the same drum, nearest first.
 
@@ -112,6 +129,7 @@ class Search:
         hit_id : int
         n : int, optional, how many; None for every other hit
         no_good : bool, also hits marked "no-good"
+        copies : bool, also each further file of one recording, see `Match.n_copies`
 
         Returns
         -------
@@ -131,17 +149,21 @@ class Search:
         ['SN brass towel', 'SN brass towel']
         """
         table = self._context.table()
-        return find_alternates(table, self._row(table, hit_id), n=n, no_good=no_good)
+        row, kept = self._row(table, hit_id), {} if copies else self._find_kept()
+        left_out = folded_copies(kept, hit_id)
+        found = find_alternates(table, row, n=n, no_good=no_good, left_out=left_out)
+        return with_same_drum(with_copies(found, kept))
 
     def similar(
         self,
         hit: int | str | Path,
         n: int | None = None,
         role: str | None = None,
-        elsewhere: bool = False,
+        elsewhere: bool | str = False,
         *,
         but: ConstraintSpec | None = None,
         no_good: bool = False,
+        copies: bool = False,
     ) -> list[Match]:
         """Return hits of any drum that sound alike, nearest first.
 
@@ -153,12 +175,15 @@ class Search:
             a hit's id, or a file that need not be in the catalog
         n : int, optional, how many; None for every other hit
         role : str, optional, only hits of this role
-        elsewhere : bool, only hits of other sessions
+        elsewhere : bool or str
+            "session" (or True), only hits of other sessions; "kit", no hits of saved kits that use
+            the hit
         but : str, sequence of str or mapping, optional
             how the hits found must differ: "shorter", ["darker", "tighter"], or
             {"length_s": -0.1, "centroid_hz": "+20%"}; see `catalog.search.constraints`. Hits
             that do not differ in this way are left out, so that there may be fewer than `n`
         no_good : bool, also hits marked "no-good"
+        copies : bool, also each further file of one recording, see `Match.n_copies`
 
         Returns
         -------
@@ -179,18 +204,24 @@ class Search:
         >>> {match.hit.session for match in cat.similar(snare.id, 3, elsewhere=True)}
         {'Vellanby boathouse'}
         """
+        if elsewhere not in ELSEWHERE:
+            raise ParameterError(f"elsewhere={elsewhere!r} must be 'session' or 'kit', or a bool")
         table = self._context.table()
-        reference = self._reference(hit, table)
-        return find_similar(
+        reference, kept = self._reference(hit, table), {} if copies else self._find_kept()
+        in_kits = self._hits_of_its_kits(reference.hit.id) if elsewhere == "kit" else set()
+        found = find_similar(
             table,
             reference,
-            n=n,
+            n=n if n is None or copies else SEARCHED * n,
             role=role,
-            elsewhere=elsewhere,
+            elsewhere=elsewhere in (True, "session"),
             but=but,
             no_good=no_good,
+            left_out=folded_copies(kept, reference.hit.id) | in_kits,
             pitches=None if but is None else self._context.drum_pitches(),
         )
+        found = with_copies(found, kept)
+        return found if copies else limit_drums(found)[:n]
 
     def drum_pitch(self, hit_id: int) -> DrumPitch | None:
         """Return the pitch of the drum of a present hit, or None if it has no clear pitch.
@@ -198,6 +229,12 @@ class Search:
         It is measured from all strokes of the drum, see `catalog.search.drum_pitch`.
         """
         return self._context.drum_pitches().get(hit_id)
+
+    def _hits_of_its_kits(self, hit_id: int) -> set[int]:
+        """Return the hits of all saved kits that use a hit."""
+        kits = (Kit.from_json(kit.payload) for kit in self._context.store.kits.read())
+        held = ({i for ids in kit.slots.values() for i in ids} for kit in kits)
+        return set().union(*(ids for ids in held if hit_id in ids)) - {hit_id}
 
     def measure_file(self, path: str | Path) -> Hit:
         """Measure a file that need not be in the catalog, such as a phone recording.

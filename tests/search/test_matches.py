@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from catalog.search.matches import Match, audible_differences
+from catalog.search.matches import (
+    SURE,
+    Match,
+    audible_differences,
+    count_sure,
+    limit_drums,
+    with_same_drum,
+)
 from tests.kit.drums import make_hit
 
 HIT = {
@@ -44,3 +51,23 @@ def test_a_mono_file_is_as_loud_as_the_same_sound_in_two_channels():
     mono = make_hit(1, loudness=-20.0)
     both = make_hit(2, loudness=-20.0 + 3.01, n_channels=2)
     assert Match(both, 0.0, query_hit=mono).reasons == ()
+
+
+def match_of(hit_id: int, drum: str, distance: float) -> Match:
+    hit = make_hit(hit_id, session="barn", drum=drum)
+    return Match(hit, distance, make_hit(0, session="barn", drum="snare a"))
+
+
+def test_the_line_is_below_the_strokes_that_are_surely_of_the_drum():
+    near = [match_of(i, drum, 0.1) for i, drum in enumerate(("", "snare a", ""))]
+    far = [match_of(3, "snare a", 1.4), match_of(4, "", 1.5), match_of(5, "snare a", 1.6)]
+    judged = with_same_drum([*near, *far])
+    assert [m.same_drum >= SURE for m in judged] == [True, True, True, True, False, True]
+    assert count_sure(judged) == 4
+    assert count_sure(with_same_drum([match_of(1, "", 1.3)])) == 0
+
+
+def test_at_most_three_strokes_of_one_drum_stand_before_others():
+    drums = ("a", "a", "", "a", "a", "b", "a")
+    found = [match_of(i, drum, 0.1 * i) for i, drum in enumerate(drums)]
+    assert [m.hit_id for m in limit_drums(found)] == [0, 1, 2, 3, 5, 4, 6]

@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from catalog import Catalog
+from catalog import Catalog, KitError
 from catalog.__main__ import main
 from catalog.audio.encode import encode_wav
 from tests.signals import SR, as_frames, drum_stroke
@@ -73,3 +73,45 @@ def test_setting_copies_aside_a_second_time_moves_nothing(tmp_path, capsys):
     assert len(json.loads(capsys.readouterr().out)) == 24
     assert main(["set-aside", "--copies", "--yes", "--store", str(store)]) != 0
     assert "nothing to set aside" in capsys.readouterr().err
+
+
+@pytest.fixture
+def cat(tmp_path):
+    """Three snares, each with a copy in another folder, and a clipped kick beside a good one."""
+    for number, stroke in enumerate(strokes(3)):
+        write(tmp_path / "lib" / "session" / f"snare {number}.wav", stroke)
+        write(tmp_path / "lib" / "bounces" / f"snare {number}.wav", stroke)
+    write(tmp_path / "lib" / "session" / "kick.wav", 0.5 * drum_stroke(60, seed=9))
+    loud = np.clip(6.0 * drum_stroke(70, seed=11), -1.0, 0.99)
+    write(tmp_path / "lib" / "session" / "kick loud.wav", loud)
+    with Catalog.open(tmp_path / "x.sqlite") as cat:
+        cat.scan([tmp_path / "lib"], n_jobs=1)
+        yield cat
+
+
+def test_lists_show_each_recording_once_with_the_number_of_its_copies(cat):
+    snare = next(hit for hit in cat.hits() if hit.name == "snare 0")
+    for search in (cat.search.alternates, cat.search.similar):
+        found = {m.hit.path.parent.name + "/" + m.hit.name: m.n_copies for m in search(snare.id)}
+        assert {"session/snare 1": 1, "session/snare 2": 1}.items() <= found.items()
+        assert not any(name.startswith("bounces") for name in found)
+        assert len(search(snare.id, copies=True)) == 7
+
+
+def test_kits_use_neither_copies_nor_faulty_hits_unless_asked(cat):
+    ids = {hit.name: hit.id for hit in cat.hits() if hit.path.parent.name == "session"}
+    kits = cat.kits.fill_several({}, ["kick", "snare"], n=9)
+    paths = {cat.hit(i[0]).path for kit in kits for i in kit.slots.values()}
+    assert {path.parent.name for path in paths} == {"session"}
+    assert "kick loud" not in {path.stem for path in paths}
+    with pytest.raises(KitError, match="no other hit"):
+        cat.kits.swap(kits[0], "kick")
+    assert cat.kits.swap(kits[0], "kick", hit_id=ids["kick loud"]).slots["kick"][0]
+
+
+def test_a_faulty_hit_fills_a_slot_that_no_other_hit_can_fill_with_a_warning(cat):
+    ids = {hit.name: hit.id for hit in cat.hits()}
+    cat.annotations.mark([ids["kick"]], "no-good")
+    kit = cat.fill_kit({}, ["kick"])
+    assert kit.slots["kick"] == (ids["kick loud"],)
+    assert any("has a fault" in line for line in cat.kits.fill_warnings(kit, ["kick"]))

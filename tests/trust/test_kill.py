@@ -43,7 +43,7 @@ EXPORT = """
 import sys
 from pathlib import Path
 from catalog import Catalog
-from catalog.kit.fill.fill import Kit
+from catalog.kit.model import Kit
 with Catalog.open(sys.argv[1]) as cat:
     ids = {}
     for hit in cat.hits():

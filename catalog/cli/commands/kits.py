@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import textwrap
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import (
@@ -22,7 +22,6 @@ from catalog.cli.output import (
     read_regular_file,
     short_path,
 )
-from catalog.cli.selection import add_query_options, query_filter
 from catalog.cli.summary import hits_of
 from catalog.cli.table import hit_lines, output_width
 from catalog.errors import CatalogError
@@ -41,20 +40,6 @@ PHRASE_HELP = "two bars, around, soft, hats or ladder"
 
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
-    fill = command("fill", "choose hits for the free slots of a kit", _fill)
-    fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
-    fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to fill")
-    fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
-    fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
-    fill.add_argument(
-        "--replace", action="store_true", help="replace a saved kit of that name, with its levels"
-    )
-    fill.add_argument("--seed", type=int, default=0)
-    add_query_options(fill)
-    fill.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
-    swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
-    swap.add_argument("name", help=NAME_HELP)
-    swap.add_argument("slot")
     kits = command("kits", "list saved kits, or the versions of one", _kits)
     kits.add_argument("name", nargs="?", help="list the versions of this kit")
     kits.add_argument("--take-back", type=int, metavar="VERSION", help="use this version again")
@@ -67,41 +52,7 @@ def add_commands(command: AddCommand) -> None:
     _add_saved_kit_commands(command)
 
 
-def _slot_and_hit(text: str) -> tuple[str, int]:
-    slot, _, hit = text.partition("=")
-    if not slot or not hit.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text!r} must be SLOT=HIT, such as snare=12")
-    return slot, int(hit)
-
-
-def _names(text: str) -> list[str]:
-    return [name.strip() for name in text.split(",") if name.strip()]
-
-
-def _fill(cat: Catalog, args: argparse.Namespace) -> int:
-    if args.save and not args.replace and cat.kits.version(args.save):
-        raise CatalogError(
-            f"a kit is named {args.save!r} already; give another name, or add --replace, which"
-            " keeps the present one as an older version"
-        )
-    locked = dict(args.locked)
-    kit = cat.kits.fill(
-        locked,
-        args.slots,
-        seed=args.seed,
-        no_good=args.no_good,
-        among=query_filter(cat, args),
-    )
-    kit = cat.kits.add_layers(kit) if args.layers else kit
-    before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
-    if args.save:
-        cat.kits.save(kit, args.save, replace_saved=args.replace)
-    _print_kit(cat, kit, args)
-    is_listing = not args.save
-    return OK if is_listing else change_code(before != replace(kit, name=args.save))
-
-
-def _change(cat: Catalog, name: str, change: Callable[[Kit], Kit]) -> tuple[Kit, bool]:
+def change_kit(cat: Catalog, name: str, change: Callable[[Kit], Kit]) -> tuple[Kit, bool]:
     """Change a saved kit in one transaction; return it, and whether it differs from before.
 
     `CatalogError` lists the saved kits if there is none of that name.
@@ -117,13 +68,13 @@ def _change(cat: Catalog, name: str, change: Callable[[Kit], Kit]) -> tuple[Kit,
     return kit, kit != before
 
 
-def _swap(cat: Catalog, args: argparse.Namespace) -> int:
-    kit, is_changed = _change(cat, args.name, lambda kit: cat.kits.swap(kit, args.slot))
-    _print_kit(cat, kit, args)
-    return change_code(is_changed)
-
-
-def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> None:
+def print_kit(
+    cat: Catalog,
+    kit: Kit,
+    args: argparse.Namespace,
+    numbers: Mapping[str, Sequence[str]] = MappingProxyType({}),
+) -> None:
+    """Print the hits of a kit with their reasons, and `numbers` by slot below them."""
     slots = [slot for slot, ids in kit.slots.items() for _ in ids]
     hits = hits_of(cat, (hit_id for ids in kit.slots.values() for hit_id in ids))
     columns = ("id", "name", "role", "session", "length")
@@ -131,6 +82,7 @@ def _print_kit(cat: Catalog, kit: Kit, args: argparse.Namespace) -> None:
     width = output_width() or MAX_REASONS
     for slot, reasons in kit.why.items():
         lines += textwrap.wrap(f"{slot}: {'; '.join(reasons)}", width, subsequent_indent="  ")
+        lines += [f"  {line}" for line in numbers.get(slot, ())]
     print_result(kit, lines, as_json=args.json)
 
 
@@ -153,7 +105,7 @@ def _versions(cat: Catalog, args: argparse.Namespace) -> int:
 
     saved_kit(cat, args.name)  # else the saved kits are listed
     if args.take_back is not None:
-        _print_kit(cat, cat.kits.take_back(args.name, args.take_back), args)
+        print_kit(cat, cat.kits.take_back(args.name, args.take_back), args)
         return OK
     versions = cat.kits.versions(args.name)
     lines = [
@@ -276,7 +228,7 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
         kit = kit if args.level is None else kit.with_level(args.slot, args.level)
         return kit if args.tune is None else kit.with_tuning(args.slot, args.tune)
 
-    kit, is_changed = _change(cat, args.name, adjust)
+    kit, is_changed = change_kit(cat, args.name, adjust)
     level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
     print_result(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
     return change_code(is_changed)

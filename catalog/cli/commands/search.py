@@ -17,6 +17,7 @@ from catalog.cli.output import (
     folder,
     print_message,
     print_result,
+    read_wishes,
 )
 from catalog.cli.selection import ANY, add_query_options, add_rows_wanted, query_filter, rows_wanted
 from catalog.cli.summary import hits_of, place_lines
@@ -41,7 +42,10 @@ def add_commands(command: AddCommand) -> None:
         metavar="CONSTRAINT",
         help="darker, shorter, tighter, ... or centroid_hz=+20%%; may be repeated",
     )
-    similar.add_argument("--elsewhere", action="store_true", help="only other sessions")
+    similar.add_argument(
+        "--elsewhere", nargs="?", const="session", default=False, choices=("session", "kit"),
+        help="only other sessions, or no hits of kits that use this one",
+    )  # fmt: skip
     for parser in (alternates, similar):
         parser.add_argument("-n", type=at_least_one, default=10, help="how many (default: 10)")
         add_query_options(parser)
@@ -63,10 +67,12 @@ def _hit_or_file(text: str) -> int | Path:
 
 
 def _alternates(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.search.matches import count_sure
+
     allowed = query_filter(cat, args)
     n = args.n if allowed is None else None
-    found = cat.alternates(args.hit, n, no_good=args.no_good)
-    return _print_matches(cat, args, _first(found, args.n, allowed))
+    found = _first(cat.alternates(args.hit, n, no_good=args.no_good), args.n, allowed)
+    return _print_matches(cat, args, found, n_sure=count_sure(found))
 
 
 def _first(found: Sequence[Match], n: int, allowed: set[int] | None) -> list[Match]:
@@ -75,7 +81,7 @@ def _first(found: Sequence[Match], n: int, allowed: set[int] | None) -> list[Mat
 
 
 def _similar(cat: Catalog, args: argparse.Namespace) -> int:
-    but = dict(text.partition("=")[::2] for text in args.but) if args.but else None
+    but = read_wishes(args.but) if args.but else None
     allowed = query_filter(cat, args)
     n = args.n if allowed is None else None
     matches = cat.similar(args.hit, n, elsewhere=args.elsewhere, but=but, no_good=args.no_good)
@@ -85,22 +91,37 @@ def _similar(cat: Catalog, args: argparse.Namespace) -> int:
     return _print_matches(cat, args, found)
 
 
-def _print_matches(cat: Catalog, args: argparse.Namespace, found: Sequence[Match]) -> int:
+def _print_matches(
+    cat: Catalog, args: argparse.Namespace, found: Sequence[Match], *, n_sure: int | None = None
+) -> int:
     value = [
-        {"hit_id": m.hit_id, "distance": m.distance, "path": m.hit.path, "reasons": m.reasons}
+        {
+            "hit_id": m.hit_id, "distance": m.distance, "path": m.hit.path, "reasons": m.reasons,
+            "n_copies": m.n_copies, "same_drum": m.same_drum,
+        }
         for m in found
-    ]
+    ]  # fmt: skip
     lines = hit_lines(
         cat,
         [match.hit for match in found],
         columns=("id", "name", "role", "session"),
         first=("distance", [f"{match.distance:.4f}" for match in found]),
-        last=("difference", [", ".join(match.reasons) for match in found]),
+        last=("difference", [", ".join((*match.reasons, *_copies_text(match))) for match in found]),
     )
+    if n_sure is not None and found:
+        n_head = len(lines) - len(found)
+        at = n_head + n_sure
+        lines[at:at] = ["hits that may be of other drums:"] * (n_sure < len(found))
+        lines[n_head:n_head] = ["other strokes of this drum:"] * (n_sure > 0)
     print_result(value, lines, as_json=args.json)
     if not found:
         print_message("no hit matches")
     return OK
+
+
+def _copies_text(match: Match) -> list[str]:
+    n = match.n_copies
+    return [f"+{n} cop{'y' if n == 1 else 'ies'}"] if n else []
 
 
 def _copies(cat: Catalog, args: argparse.Namespace) -> int:

@@ -6,13 +6,14 @@ of one session are known to be one pair of cymbals.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from catalog.features.production import PRODUCTION_DESCRIPTORS
+from catalog.kit.fill.together import number_instruments, number_microphones, number_sessions
 from catalog.kit.slots import HAT_SLOTS, SLOTS, TOMS
 from catalog.models import Hit
 from catalog.search.drum_pitch import estimate_drum_pitches
@@ -45,6 +46,8 @@ class Traits:
     uncertainty: np.ndarray  # (n,), of the role, 0 to 1
     drum: np.ndarray  # int (n,), number of the drum of a session; -1 unknown
     role: np.ndarray  # int (n,), number of the role, from 0 on
+    # "session", "instrument" and "microphone": int (n,), numbers of them, -1 unknown
+    groups: Mapping[str, np.ndarray]
 
     @cached_property
     def rarity(self) -> TraitRarity:
@@ -68,7 +71,13 @@ def compute_traits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
     uncertainty = 1.0 - np.clip([hit.role_confidence for hit in hits], 0.0, 1.0)
     number = {role: index for index, role in enumerate(dict.fromkeys(roles))}
     role = np.array([number[name] for name in roles], dtype=np.int64)
-    return Traits(scaled, z, deviation, pitch, uncertainty, np.array(drum, dtype=np.int64), role)
+    groups = {
+        "session": number_sessions(hits),
+        "instrument": number_instruments(hits),
+        "microphone": number_microphones(hits),
+    }
+    drum_number = np.array(drum, dtype=np.int64)
+    return Traits(scaled, z, deviation, pitch, uncertainty, drum_number, role, groups)
 
 
 def _perceptual_scale(production: np.ndarray) -> np.ndarray:

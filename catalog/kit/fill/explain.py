@@ -80,7 +80,7 @@ def explain_kit(
 ) -> dict[str, tuple[str, ...]]:
     """Explain the choice of each slot in two or three lines."""
     lines = {
-        name: _slot_lines(hits, traits, rows, name=name) + _trace_lines(traits, rows, name)
+        name: _all_slot_lines(hits, traits, rows, name) + _trace_lines(traits, rows, name)
         for name in rows
     }
     return {name: tuple(own[:N_LINES]) for name, own in lines.items()}
@@ -94,25 +94,37 @@ def explain_sessions(hits: Mapping[int, Hit], ids: tuple[int, ...]) -> str:
     return "all from one session" if len(sessions) == 1 else f"from {len(sessions)} sessions"
 
 
-def _slot_lines(
-    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], *, name: str
+def _all_slot_lines(
+    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], name: str
 ) -> list[str]:
-    """Lines for some slots only: an uncertain role, the interval of a tom, the pair of hats."""
-    lines = []
+    known, doubts = slot_lines(hits, traits, rows, name=name)
+    return doubts + known
+
+
+def slot_lines(
+    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], *, name: str
+) -> tuple[list[str], list[str]]:
+    """Return the interval of a tom or the pair of hats, and doubts about the role of a hit."""
+    lines, doubts = [], []
     hit = hits[rows[name]]
     if hit.role_confidence < UNSURE_CONFIDENCE:
-        lines.append(
+        doubts.append(
             f"role {hit.role.replace('_', ' ')} is an estimate ({hit.role_confidence:.0%}): listen"
         )
     if name in TOMS:
         lines += _interval(traits, rows, name)
     if name in HAT_SLOTS:
         mates = [n for n in rows if n in HAT_SLOTS and n != name]
-        own = int(traits.drum[rows[name]])
-        same = [n for n in mates if own >= 0 and int(traits.drum[rows[n]]) == own]
+        own = int(traits.groups["instrument"][rows[name]])
+        session = int(traits.groups["session"][rows[name]])
+        same = [
+            n
+            for n in mates
+            if min(own, session) >= 0 and int(traits.groups["instrument"][rows[n]]) == own
+        ]
         if same:
             lines.append(f"the same cymbals as {' and '.join(plain_slot(n) for n in same)}")
-    return lines
+    return lines, doubts
 
 
 def plain_slot(slot: str) -> str:

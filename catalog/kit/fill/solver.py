@@ -10,11 +10,13 @@ import numpy as np
 
 from catalog.errors import KitError
 from catalog.kit.fill.coherence import Traits, role_cost, slot_pair_cost
+from catalog.kit.fill.together import FAMILIES, apart_cost
 from catalog.kit.slots import DEFAULT_SLOTS, TOMS, find_slot
 from catalog.models import MARK_RANK, Hit, State
 
 N_CANDIDATES = 40  # of a slot; with every hit allowed the kit is nearly always the same
 N_STROKES = 4  # of one drum in a shortlist, so that a drum recorded often does not fill it
+N_OF_SET = 4  # of a session that has the whole set
 N_STARTS = 6  # orders of filling, or anchors where no slot is locked
 N_ROUNDS = 12  # of coordinate descent, which converges after three or four
 AMONG_FREE = 0.1  # weight of pairs of free slots beside pairs with a locked one
@@ -117,7 +119,10 @@ class KitSearch:
                 order = np.concatenate([self._own_register(rows, order, name), order])
                 order = order[np.sort(np.unique(order, return_index=True)[1])]
             order = order[_first_of_drum(self.traits.drum[rows[order]], N_STROKES)]
-            lists[name] = rows[order[:N_CANDIDATES]]
+            whole = self._best_of_whole_sets(rows, order, name)
+            order = np.concatenate([whole, order])
+            order = order[np.sort(np.unique(order, return_index=True)[1])]
+            lists[name] = rows[order[: N_CANDIDATES + len(whole)]]
         return lists
 
     def _own_register(self, rows: np.ndarray, order: np.ndarray, name: str) -> np.ndarray:
@@ -128,6 +133,26 @@ class KitSearch:
         third = TOMS.index(name)
         low, high = np.nanquantile(pitch, [third / 3, (third + 1) / 3])
         return np.asarray(order[(pitch >= low) & (pitch <= high)][: N_CANDIDATES // 2])
+
+    def _best_of_whole_sets(self, rows: np.ndarray, order: np.ndarray, name: str) -> np.ndarray:
+        """Return the best rows of each session that has hits for all slots of the family."""
+        family = next((f for f in FAMILIES if name in f), ())
+        others = [slot for slot in family if slot != name and slot in self.free | self.fixed]
+        if not others:
+            return order[:0]
+        session = self.traits.groups["session"]
+        whole = set(session[rows].tolist()) - {-1}
+        for slot in others:
+            own = self.free.get(slot, np.array([self.fixed.get(slot, 0)]))
+            whole &= set(session[own].tolist())
+        best: list[int] = []
+        count: dict[int, int] = {}
+        for index in order.tolist():
+            at = int(session[rows[index]])
+            if at in whole and count.get(at, 0) < N_OF_SET:
+                count[at] = count.get(at, 0) + 1
+                best.append(index)
+        return np.array(best[:N_CANDIDATES], dtype=np.int64)
 
     def strokes_of_drums(self, rows: Mapping[str, int]) -> set[int]:
         """Return the rows of the free slots, with all other strokes of those drums."""
@@ -151,6 +176,7 @@ class KitSearch:
             other = np.array([row])
             cost = cost + self.traits.rarity.cost(rows, other)[:, 0] / len(self.fixed)
             cost = cost + slot_pair_cost(self.traits, (slot, rows), (name, other))[:, 0]
+            cost = cost + apart_cost(self.traits.groups, (slot, rows), (name, other))[:, 0]
         return [int(row) for row in rows[np.argsort(cost, kind="stable")]]
 
 
@@ -199,6 +225,7 @@ class CostTable:
             weight = _pair_weight(len(fixed), len(lists), (a in fixed) + (b in fixed))
             cost = weight * traits.rarity.cost(lists[a], lists[b])
             cost += slot_pair_cost(traits, (a, lists[a]), (b, lists[b]))
+            cost += apart_cost(traits.groups, (a, lists[a]), (b, lists[b]))
             cost[lists[a][:, None] == lists[b][None, :]] = np.inf  # one hit, one slot
             self.pairs[a, b], self.pairs[b, a] = cost, cost.T
 

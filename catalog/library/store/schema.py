@@ -188,7 +188,7 @@ UPDATE hit SET mark = 'no-good' WHERE mark = 'reject';
 UPDATE setting SET value = replace(replace(replace(value, '"mark": "star"', '"mark": "master"'),
     '"mark": "keep"', '"mark": "spare"'), '"mark": "reject"', '"mark": "no-good"')
     WHERE key = 'handed_over';
-CREATE TABLE origin (
+CREATE TABLE IF NOT EXISTS origin (
     first TEXT NOT NULL, second TEXT NOT NULL, version INTEGER NOT NULL, signs TEXT NOT NULL,
     PRIMARY KEY (first, second)) WITHOUT ROWID;
 ALTER TABLE hit ADD COLUMN scanned_utc TEXT NOT NULL DEFAULT '';

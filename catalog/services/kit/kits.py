@@ -18,24 +18,39 @@ from catalog.kit.change import (
 from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_export
 from catalog.kit.export.microphones import MicrophoneExport, use_microphones
 from catalog.kit.export.plan import kit_warnings
-from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_back, swap_slot
+from catalog.kit.fill.fill import explain_in_numbers, fill_kit, score_kit
+from catalog.kit.fill.options import (
+    FillOptions,
+    check_sessions,
+    fill_warnings,
+)
+from catalog.kit.fill.swap import Wish, put_hit, spread_sessions, swap_back, swap_slot
 from catalog.kit.layers import add_layers
 from catalog.kit.model import Kit
 from catalog.library.files.leftovers import export_under_way
 from catalog.library.scan.exports import read_manifest
-from catalog.library.scan.walk import MANIFEST, SCAN_AGAIN, hash_file
-from catalog.models import Event, Hit, Mark
+from catalog.library.scan.walk import MANIFEST
+from catalog.models import Event, Hit
+from catalog.services.kit.obstacles import all_hits, changed_files, no_good_lines
+from catalog.services.kit.pool import ALL, HitPools, fill_from_one_session
 
 if TYPE_CHECKING:
     from catalog.duplicates.groups import CopyGroup
+    from catalog.search.constraints import ConstraintSpec
 
 
 class Kits:
     """Choose the hits of kits, save kits in the store, and export them to folders."""
 
-    def __init__(self, context: Context, find_groups: Callable[[], Sequence[CopyGroup]]) -> None:
+    def __init__(
+        self,
+        context: Context,
+        find_groups: Callable[[], Sequence[CopyGroup]],
+        find_kept: Callable[[], Mapping[int, int]],
+    ) -> None:
         self._context = context
         self._find_groups = find_groups
+        self._pools = HitPools(context, find_kept)
 
     def fill(
         self,
@@ -44,6 +59,7 @@ class Kits:
         *,
         seed: int = 0,
         no_good: bool = False,
+        options: FillOptions | None = None,
         among: Collection[int] | None = None,
     ) -> Kit:
         """Choose hits for free slots so that the whole sounds like one kit.
@@ -56,6 +72,9 @@ class Kits:
         seed : int
         no_good : bool, also choose hits that are marked "no-good"; locked ones always stay
         among : collection of int, optional, hits to choose from; by default all
+        options : FillOptions, optional
+            sessions that may be used, one session or several, hits with faults; by default hits of
+            any session without the faults of `LEFT_OUT`
 
         Returns
         -------
@@ -73,7 +92,9 @@ class Kits:
         >>> sorted(kit.slots), kit.slots["snare"] == (snare.id,)
         (['hat_closed', 'kick', 'snare'], True)
         """
-        return self.fill_several(locked, slots, n=1, seed=seed, no_good=no_good, among=among)[0]
+        return self.fill_several(
+            locked, slots, n=1, seed=seed, no_good=no_good, options=options, among=among
+        )[0]
 
     def fill_several(
         self,
@@ -83,6 +104,7 @@ class Kits:
         n: int = 4,
         seed: int = 0,
         no_good: bool = False,
+        options: FillOptions | None = None,
         among: Collection[int] | None = None,
     ) -> list[Kit]:
         """Choose several kits, the best first, each different from the others; see `fill`.
@@ -99,16 +121,60 @@ class Kits:
             if `n` is below 1 or `seed` is not between 0 and 4,294,967,295
         """
         check_seed(seed)
-        pool = self._pool(keep=locked.values(), no_good=no_good, among=among)
-        return fill_kit(pool, locked, slots=slots, seed=seed, n_best=n)
+        options = options or ALL
+        options = replace(options, no_good=no_good or options.no_good)
+        check_sessions(options, self._context.table().hits)
+        pool = self._pools.choose(keep=locked.values(), options=options, among=among)
+        if options.one_session:
+            return fill_from_one_session(pool, locked, slots, seed=seed, n=n)
+        kits = fill_kit(pool, locked, slots=slots, seed=seed, n_best=n)
+        if options.n_sessions > 1:
+            kits = [spread_sessions(pool, kit, options.n_sessions) for kit in kits]
+        return kits
 
-    def swap(self, kit: Kit, slot: str) -> Kit:
-        """Replace the hit of one slot by the next best; layers are chosen again."""
-        return self._with_layers_like(kit, swap_slot(self._pool_with(kit), kit, slot))
+    def fill_warnings(self, kit: Kit, slots: Sequence[str] | None = None) -> list[str]:
+        """Return where a filled kit differs from what may be expected.
+
+        A locked hit that plays another role, two locked hits that do not go together, slots of
+        `slots` (by default the usual ones) that stay empty.
+        """
+        mains = {slot: ids[0] for slot, ids in kit.slots.items() if ids}
+        hits = self._context.hits_by_id(mains.values())
+        pitches = self._context.drum_pitches()
+        faulty = self._pools.faulty_hits()
+        return fill_warnings(mains, kit.locked, hits, wanted=slots, pitches=pitches, faulty=faulty)
+
+    def explain(self, kit: Kit) -> dict[str, tuple[str, ...]]:
+        """Return how each hit of a kit fits the others in dB, s and Hz; see `Kit.why` for words."""
+        return explain_in_numbers(self._pools.of_kit(kit), kit)
+
+    def swap(
+        self, kit: Kit, slot: str, *, hit_id: int | None = None, but: ConstraintSpec | None = None
+    ) -> Kit:
+        """Replace the hit of one slot by the next best; layers are chosen again.
+
+        Parameters
+        ----------
+        hit_id : int, optional, the hit to take instead of the next best
+        but : str, sequence of str or mapping, optional
+            how the next hit must differ from the present one, see `Search.similar`
+
+        Raises
+        ------
+        KitError
+            if the slot is unknown, locked, or has no other hit, or none that differs in this way
+        """
+        pool = self._pools.of_kit(kit) if hit_id is None else self._pools.of_kit(kit, hit_id)
+        if hit_id is not None:
+            return self._with_layers_like(kit, put_hit(pool, kit, slot, hit_id))
+        if but is None:
+            return self._with_layers_like(kit, swap_slot(pool, kit, slot))
+        wish = Wish(but, self._context.drum_pitches())
+        return self._with_layers_like(kit, swap_slot(pool, kit, slot, wish=wish))
 
     def swap_back(self, kit: Kit, slot: str) -> Kit:
         """Return to the hit that a slot held before `swap`; `KitError` if there was none."""
-        return self._with_layers_like(kit, swap_back(self._pool_with(kit), kit, slot))
+        return self._with_layers_like(kit, swap_back(self._pools.of_kit(kit), kit, slot))
 
     def add_layers(self, kit: Kit) -> Kit:
         """Add the other strokes of each drum as layers and round robins, without copies."""
@@ -117,6 +183,9 @@ class Kits:
         for group in self._find_groups():
             members = {group.keep, *group.others}
             leave_out |= members - (members & mains or {group.keep})
+        faulty = self._pools.faulty_hits()
+        if not mains & faulty:  # strokes of a drum whose main hit has a fault have it as well
+            leave_out |= faulty
         present = self._context.hits()
         hits = {hit.id: hit for hit in present if hit.event == Event.STROKE or hit.id in mains}
         hits |= self._context.estimate_missing_strengths({i: hits[i] for i in mains & hits.keys()})
@@ -130,7 +199,7 @@ class Kits:
         KitError
             if a main hit is not among the present hits
         """
-        return score_kit(self._pool_with(kit), kit)
+        return score_kit(self._pools.of_kit(kit), kit)
 
     # Saved kits
 
@@ -262,8 +331,8 @@ class Kits:
         plan = plan_export(
             kit, used.hits, folder, read=used.read, options=options, microphones=used
         )
-        no_good = [] if plan.options.no_good else _no_good_lines(kit, used.hits)
-        changed = _changed_files(_all_hits(used))
+        no_good = [] if plan.options.no_good else no_good_lines(kit, used.hits)
+        changed = changed_files(all_hits(used))
         return replace(plan, refusals=(*plan.refusals, *no_good, *changed))
 
     def export(
@@ -295,9 +364,9 @@ class Kits:
         ['kit.sfz']
         """
         used = self._use_microphones(kit, options)
-        if not (options and options.no_good) and (lines := _no_good_lines(kit, used.hits)):
+        if not (options and options.no_good) and (lines := no_good_lines(kit, used.hits)):
             raise KitError(lines[0])
-        if changed := _changed_files(_all_hits(used)):
+        if changed := changed_files(all_hits(used)):
             raise KitError(changed[0])
         with export_under_way(self._context.store, Path(folder)):
             written = export_kit(
@@ -324,56 +393,6 @@ class Kits:
         if manifest := read_manifest(folder / MANIFEST):
             self._context.store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
 
-    def _pool(
-        self,
-        *,
-        keep: Collection[int] = (),
-        no_good: bool = False,
-        among: Collection[int] | None = None,
-    ) -> Pool:
-        """Return the strokes to choose from, with those of `keep`."""
-        hits = tuple(
-            hit
-            for hit in self._context.table().hits
-            if hit.id in keep
-            or (
-                hit.event == Event.STROKE
-                and (no_good or hit.mark != Mark.NO_GOOD)
-                and (among is None or hit.id in among)
-            )
-        )
-        return Pool(hits, self._context.store.hits.production([hit.id for hit in hits]))
-
-    def _pool_with(self, kit: Kit) -> Pool:
-        """Return the hits to choose from, with all that a kit holds or held."""
-        held = (*kit.slots.values(), *kit.passed.values())
-        return self._pool(keep={hit_id for ids in held for hit_id in ids})
-
     def _with_layers_like(self, before: Kit, kit: Kit) -> Kit:
         had_layers = any(len(ids) > 1 for ids in before.slots.values())
         return self.add_layers(kit) if had_layers else kit
-
-
-def _all_hits(used: MicrophoneExport) -> list[Hit]:
-    return [*used.hits.values(), *(part for parts in used.parts.values() for part in parts)]
-
-
-def _no_good_lines(kit: Kit, hits: Mapping[int, Hit]) -> list[str]:
-    """Return a line for each hit of a kit that is marked no good."""
-    return [
-        f"slot {slot}: hit {hit_id} ({hits[hit_id].name}) is marked no good; take another hit, or"
-        " export it with no_good=True (--no-good)"
-        for slot, ids in kit.slots.items()
-        for hit_id in ids
-        if hits[hit_id].mark == Mark.NO_GOOD
-    ]
-
-
-def _changed_files(hits: Sequence[Hit]) -> list[str]:
-    """Return a line for each recording that has changed since it was scanned."""
-    files = {hit.files: hit.content_hash for hit in hits}
-    return [
-        f"{paths[0].name}: has changed since it was scanned; {SCAN_AGAIN}"
-        for paths, content_hash in files.items()
-        if all(path.is_file() for path in paths) and hash_file(*paths) != content_hash
-    ]

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from catalog.errors import KitError, ParameterError
 from catalog.features.production import PRODUCTION_NAMES
 from catalog.kit.fill.coherence import compute_traits
-from catalog.kit.fill.fill import Pool, fill_kit, score_kit, swap_slot
+from catalog.kit.fill.fill import Pool, fill_kit, score_kit
 from catalog.kit.fill.solver import kit_cost, list_candidates, locate_locked
+from catalog.kit.fill.swap import swap_slot
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, TOMS
 from catalog.models import Hit

@@ -1,0 +1,118 @@
+"""Commands that choose the hits of kits."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from catalog.cli.commands.kits import NAME_HELP, change_kit, print_kit
+from catalog.cli.output import (
+    NO_GOOD_HELP,
+    OK,
+    AddCommand,
+    change_code,
+    print_message,
+    read_wishes,
+)
+from catalog.cli.selection import add_query_options, query_filter
+from catalog.errors import CatalogError
+
+if TYPE_CHECKING:
+    from catalog.catalog import Catalog
+    from catalog.kit.model import Kit
+
+
+def add_commands(command: AddCommand) -> None:
+    """Add the commands of this module."""
+    fill = command("fill", "choose hits for the free slots of a kit", _fill)
+    fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
+    fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to fill")
+    fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
+    fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
+    fill.add_argument(
+        "--replace", action="store_true", help="replace a saved kit of that name, with its levels"
+    )
+    fill.add_argument("--seed", type=int, default=0)
+    add_query_options(fill)
+    fill.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
+    _add_fill_options(fill)
+    swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
+    swap.add_argument("name", help=NAME_HELP)
+    swap.add_argument("slot")
+    swap.add_argument("hit", nargs="?", type=int, help="this hit instead of the next best")
+    swap.add_argument(
+        "--but", action="append", metavar="WISH", help="brighter, shorter, ... as in `similar`"
+    )
+
+
+def _add_fill_options(fill: argparse.ArgumentParser) -> None:
+    fill.add_argument(
+        "--faulty", action="store_true", help="also hits that are clipped, hum or end too early"
+    )
+    fill.add_argument(
+        "--not-session",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="without these sessions",
+    )
+    fill.add_argument("--one-session", action="store_true", help="all hits from one session")
+    fill.add_argument(
+        "--least-sessions", type=int, default=0, metavar="N", help="at least so many sessions"
+    )
+    fill.add_argument(
+        "--numbers", action="store_true", help="print how each hit fits in dB, s and Hz as well"
+    )
+
+
+def _slot_and_hit(text: str) -> tuple[str, int]:
+    slot, _, hit = text.partition("=")
+    if not slot or not hit.isdecimal():
+        raise argparse.ArgumentTypeError(f"{text!r} must be SLOT=HIT, such as snare=12")
+    return slot, int(hit)
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _fill(cat: Catalog, args: argparse.Namespace) -> int:
+    from catalog.kit.fill.options import FillOptions
+
+    if args.save and not args.replace and cat.kits.version(args.save):
+        raise CatalogError(
+            f"a kit is named {args.save!r} already; give another name, or add --replace, which"
+            " keeps the present one as an older version"
+        )
+    locked = dict(args.locked)
+    options = FillOptions(
+        not_sessions=args.not_session,
+        one_session=args.one_session,
+        n_sessions=args.least_sessions,
+        no_good=args.no_good,
+        faulty=args.faulty,
+    )
+    kit = cat.kits.fill(
+        locked, args.slots, seed=args.seed, options=options, among=query_filter(cat, args)
+    )
+    for line in cat.kits.fill_warnings(kit, args.slots):
+        print_message(f"check {line}")
+    kit = cat.kits.add_layers(kit) if args.layers else kit
+    before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
+    if args.save:
+        cat.kits.save(kit, args.save, replace_saved=args.replace)
+    print_kit(cat, kit, args, cat.kits.explain(kit) if args.numbers else {})
+    is_listing = not args.save
+    return OK if is_listing else change_code(before != replace(kit, name=args.save))
+
+
+def _swap(cat: Catalog, args: argparse.Namespace) -> int:
+    but = read_wishes(args.but) if args.but else None
+
+    def swap(kit: Kit) -> Kit:
+        return cat.kits.swap(kit, args.slot, hit_id=args.hit, but=but)
+
+    kit, is_changed = change_kit(cat, args.name, swap)
+    print_kit(cat, kit, args)
+    return change_code(is_changed)
