@@ -83,3 +83,13 @@ def test_one_kind_of_microphone_is_used_where_the_sound_allows_both():
     pool = Pool(tuple(make_hit(i, **p) for i, p in enumerate(parts)), np.ones((5, P), np.float32))
     kit = fill_kit(pool, {"kick": 0}, slots=["snare"])[0]
     assert pool.hits[kit.slots["snare"][0]].microphone == "close"
+
+
+def test_strokes_of_one_tom_are_no_set():
+    parts = [{"role": "tom", "drum": "T", "session": "a", "body": 90.0} for _ in range(5)]
+    parts += [
+        {"role": "tom", "drum": f"T{n}", "session": "b", "body": 80.0 * 1.3**n} for n in range(3)
+    ]
+    pool = pool_of([*parts, {"role": "kick", "session": "a", "body": 50.0}])
+    kit = fill_kit(pool, {"kick": 8})[0]
+    assert sessions(pool, kit, ("tom_low", "tom_mid", "tom_high")) == {"b"}
