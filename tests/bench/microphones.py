@@ -23,10 +23,12 @@ import soundfile
 
 from catalog import Catalog
 from catalog.audio.channels import measure_delays
+from catalog.models import Microphone
 
 GAP_S = 1.5  # between the starts of two strokes
 MOST_STROKES, N_CHANNELS = 8, 3
 START_S = 0.010  # tolerance of a start, with the lead before the onset
+NAMES = ("close", "OH", "room")
 EXTRA = (0, 37, 150, 410)  # frames by which the channels are delayed
 SIGNS = (1, -1, 1, -1)
 
@@ -91,18 +93,36 @@ def onsets_of(parts: list[np.ndarray]) -> list[int]:
     return found
 
 
-def scan(folder: Path, take: np.ndarray, sr: int) -> list[tuple[int, dict]]:
+def write_take(folder: Path, take: np.ndarray, sr: int, *, files: bool) -> None:
+    """Write a take as one file, or as a file for each microphone."""
+    if not files:
+        soundfile.write(folder / "take 1.wav", take, sr, subtype="PCM_24")
+        return
+    for name, channel in zip(NAMES, take.T, strict=True):
+        soundfile.write(folder / f"drum take 1 {name}.wav", channel, sr, subtype="PCM_24")
+
+
+def number_of(mic: Microphone) -> int:
+    """Return the channel that a microphone is, from 1."""
+    return mic.channels[0] if mic.channels else NAMES.index(mic.name) + 1
+
+
+def scan(folder: Path, take: np.ndarray, sr: int, *, files: bool) -> list[tuple[int, dict]]:
     """Return start and microphones of each stroke that a scan finds, and its roles."""
     folder.mkdir(parents=True)
-    soundfile.write(folder / "take 1.wav", take, sr, subtype="PCM_24")
+    write_take(folder, take, sr, files=files)
     with Catalog.open(folder.with_name(f"{folder.name}.sqlite")) as cat:
         cat.scan([folder], n_jobs=1)
         return [
             (
                 hit.start,
                 {
-                    "channels": sum(len(mic.channels) for mic in hit.microphones),
-                    "delays": {mic.channels[0]: mic for mic in hit.microphones if mic.channels},
+                    "channels": sum(max(1, len(mic.channels)) for mic in hit.microphones),
+                    "delays": {
+                        number_of(mic): mic
+                        for mic in hit.microphones
+                        if mic.delay_samples is not None
+                    },
                     "roles": {cat.hit(mic.hit_id).role for mic in hit.microphones},
                 },
             )
@@ -110,7 +130,9 @@ def scan(folder: Path, take: np.ndarray, sr: int) -> list[tuple[int, dict]]:
         ]
 
 
-def measure(drums: list[Path], work: Path) -> tuple[Figures, list[float], list[float]]:
+def measure(
+    drums: list[Path], work: Path, *, files: bool
+) -> tuple[Figures, list[float], list[float]]:
     """Return the figures of some drums, with the errors of delays, pooled and of single strokes."""
     figures, errors, single = Figures(), list[float](), list[float]()
     for folder in drums:
@@ -121,7 +143,7 @@ def measure(drums: list[Path], work: Path) -> tuple[Figures, list[float], list[f
         results = []
         for changed in (False, True):
             take, starts = make_take(parts, sr, changed=changed)
-            results.append(scan(work / f"{folder.name}{changed}", take, sr))
+            results.append(scan(work / f"{folder.name}{changed}", take, sr, files=files))
         found = results[0]
         onsets = [a + b for a, b in zip(starts, onsets_of(parts), strict=True)]
         near = [[row for row in found if abs(row[0] - at) < START_S * sr] for at in onsets]
@@ -170,10 +192,12 @@ def main() -> None:
     """Print the figures of both halves of the drums."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
-    drums = sorted(path for path in parser.parse_args().folder.iterdir() if path.is_dir())
+    parser.add_argument("--files", action="store_true", help="a file for each microphone")
+    args = parser.parse_args()
+    drums = sorted(path for path in args.folder.iterdir() if path.is_dir())
     for name, half in (("looked at", drums[::2]), ("held out", drums[1::2])):
         with tempfile.TemporaryDirectory() as work:
-            figures, pooled, single = measure(half, Path(work))
+            figures, pooled, single = measure(half, Path(work), files=args.files)
         print(f"{name}: {figures}")
         for kind, errors in (("pooled", pooled), ("of single strokes", single)):
             if errors:
