@@ -13,7 +13,7 @@ const OUTDATED = 'The server was started again. Open the address that the termin
 
 export function makeLoader(state, { notice }) {
   const shown = { points: null, rows: null, warning: '' };
-  let timer = 0, ticket = 0, isEnded = false, rowsBody = null, points = null;
+  let timer = 0, ticket = 0, isEnded = false, hasFailed = false, rowsBody = null, points = null;
 
   const loadHits = async now => {
     const needsPoints = now.points !== shown.points, needsRows = now.rows !== shown.rows;
@@ -39,8 +39,15 @@ export function makeLoader(state, { notice }) {
       const answer = await fetchOk('/api/find', { method: 'POST', body });
       const found = new Uint8Array(await answer.arrayBuffer());
       const noGood = answer.headers.get('X-No-Good') === '1';   // the query names marks
-      if (mine === ticket) { notice(''); state.change({ found, noGood }); }
-    } catch (error) { if (mine === ticket) notice(error.message); }
+      if (mine !== ticket) return;
+      if (hasFailed) notice('');       // why the query before was not understood
+      hasFailed = false;
+      state.change({ found, noGood });
+    } catch (error) {
+      if (mine !== ticket) return;
+      hasFailed = true;
+      notice(error.message);
+    }
   };
   const look = async () => {
     clearTimeout(timer);
