@@ -11,8 +11,8 @@ from catalog.errors import ParameterError, StoreError
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import decode_mixed_hit
 from catalog.models import Hit, State
-from catalog.search.drum_pitch import DrumPitch, estimate_drum_pitches
-from catalog.search.strength import estimate_missing_strengths
+from catalog.search.drums.drum_pitch import DrumPitch, estimate_drum_pitches
+from catalog.search.drums.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table
 
 MAX_SEED = 2**32 - 1  # largest seed of the map layout
@@ -106,7 +106,7 @@ class Context:
 
         Returns
         -------
-        dict of id to Hit, in the same order; see `catalog.search.strength`
+        dict of id to Hit, in the same order; see `catalog.search.drums.strength`
         """
         estimated = estimate_missing_strengths(
             hits.values(),

@@ -195,7 +195,7 @@ class Hit:
     tempo_bpm : float or None, beats per minute of a loop
     n_strokes : int or None, number of strokes of a loop
     heard_lkfs : float or None
-        strength estimated from timbre, LKFS, see `catalog.search.strength`; None if the level
+        strength estimated from timbre, LKFS, see `catalog.search.drums.strength`; None if the level
         shows it or it was not estimated
     """
 

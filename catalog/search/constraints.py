@@ -11,7 +11,7 @@ import numpy as np
 from catalog.errors import ParameterError
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.models import Hit
-from catalog.search.drum_pitch import DrumPitch
+from catalog.search.drums.drum_pitch import DrumPitch
 
 Change = float | str
 ConstraintSpec = str | Iterable[str] | Mapping[str, Change]

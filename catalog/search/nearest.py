@@ -16,7 +16,7 @@ from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.scan.walk import hash_file
 from catalog.models import ROLES, Hit, RoleSource, State
 from catalog.search.constraints import ConstraintSpec, apply_constraints, parse_constraints
-from catalog.search.drum_pitch import DrumPitch, pitched
+from catalog.search.drums.drum_pitch import DrumPitch, pitched
 from catalog.search.matches import Match
 from catalog.search.neighbors import prefilter_similar, prefilter_strokes, rank_rows
 from catalog.search.spaces import make_spaces, similar_distances_to, stroke_distances

@@ -14,7 +14,7 @@ from catalog.models import Hit, Mark
 from catalog.search.conditions.names import distinct, shorten_sessions
 from catalog.search.conditions.sql import select_ids, select_values
 from catalog.search.constraints import ConstraintSpec
-from catalog.search.drum_pitch import DrumPitch
+from catalog.search.drums.drum_pitch import DrumPitch
 from catalog.search.matches import (
     Match,
     describe_difference,
@@ -226,7 +226,7 @@ class Search:
     def drum_pitch(self, hit_id: int) -> DrumPitch | None:
         """Return the pitch of the drum of a present hit, or None if it has no clear pitch.
 
-        It is measured from all strokes of the drum, see `catalog.search.drum_pitch`.
+        It is measured from all strokes of the drum, see `catalog.search.drums.drum_pitch`.
         """
         return self._context.drum_pitches().get(hit_id)
 

@@ -18,8 +18,8 @@ from catalog.features.segmentation.stroke_model import MODEL_FILE as STROKES_FIL
 from catalog.library.metadata.role_model import MODEL_FILE, load_role_model
 from catalog.matching.candidates import SPACE_FILE
 from catalog.matching.verdict import CLASSIFIER_FILE
+from catalog.search.drums.strength import STRENGTH_FILE
 from catalog.search.spaces import SPACES_FILE
-from catalog.search.strength import STRENGTH_FILE
 from catalog.training.copies import fit_classifier, fit_space, print_held_out
 from catalog.training.examples import SEED, measure_examples
 from catalog.training.labels import drum_names, group_strokes, read_known_copies, read_tables
@@ -107,7 +107,10 @@ COMMANDS: dict[str, tuple[Callable[..., None], str]] = {
     "spaces": (fit_spaces, "Fit the search spaces with the role model (search/spaces.npz)."),
     "copies": (fit_copies, "Fit what finds copies (matching/classifier.npz, candidates.npz)."),
     "strokes": (fit_strokes, "Fit what finds the strokes of takes (stroke_model.npz)."),
-    "strength": (fit_strength, "Fit strength without level, from layers (search/strength.npz)."),
+    "strength": (
+        fit_strength,
+        "Fit strength without level, from layers (strength.npz).",
+    ),
 }
 
 

@@ -18,7 +18,7 @@ from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import CatalogError
 from catalog.features.measure import measure_audio
-from catalog.search.strength import (
+from catalog.search.drums.strength import (
     StrengthModel,
     center_columns,
     estimate_strengths,

@@ -29,7 +29,7 @@ from catalog.features.measure import measure_audio
 from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
 from catalog.models import Hit, Role, RoleSource
-from catalog.search.drum_pitch import estimate_drum_pitches
+from catalog.search.drums.drum_pitch import estimate_drum_pitches
 
 N_HITS = 140
 SR = 44_100

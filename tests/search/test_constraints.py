@@ -18,7 +18,7 @@ from catalog.search.constraints import (
     apply_constraints,
     parse_constraints,
 )
-from catalog.search.drum_pitch import DrumPitch
+from catalog.search.drums.drum_pitch import DrumPitch
 from tests.kit.drums import make_hit
 from tests.signals import SR, as_frames, drum_stroke
 

@@ -25,7 +25,7 @@ from catalog.errors import ParameterError
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.models import Hit, ScanReport
-    from catalog.search.drum_pitch import DrumPitch
+    from catalog.search.drums.drum_pitch import DrumPitch
     from catalog.search.query import Query
 
 SEEN_ALL_DB = -59.95  # dB; down to -60 dB the decay of a hit is seen

@@ -18,7 +18,7 @@ from catalog.kit.fill.explain import plain_slot
 from catalog.kit.levels import Levels, tune_stroke
 from catalog.kit.model import Kit
 from catalog.models import Hit
-from catalog.search.drum_pitch import DrumPitch
+from catalog.search.drums.drum_pitch import DrumPitch
 
 # One-third-octave bands from 31.6 Hz to 15.8 kHz: base-ten midbands of IEC 61260-1, from memory.
 BANDS_HZ = tuple(1000.0 * 10.0 ** (n / 10) for n in range(-15, 13))
@@ -53,7 +53,7 @@ def measure_masking(
 ) -> Masking:
     """Measure the spectral overlap of the strongest strokes of each slot.
 
-    `pitches` are those of the drums, see `catalog.search.drum_pitch`.
+    `pitches` are those of the drums, see `catalog.search.drums.drum_pitch`.
 
     Raises
     ------

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from catalog.kit.model import Kit
 from catalog.kit.slots import TOMS
-from catalog.search.drum_pitch import DrumPitch
+from catalog.search.drums.drum_pitch import DrumPitch
 
 
 def measure_pitches(kit: Kit, pitches: Mapping[int, DrumPitch]) -> dict[str, float]:
@@ -16,7 +16,7 @@ def measure_pitches(kit: Kit, pitches: Mapping[int, DrumPitch]) -> dict[str, flo
     ----------
     kit : Kit
     pitches : mapping of hit id to DrumPitch
-        see `catalog.search.drum_pitch.estimate_drum_pitches`
+        see `catalog.search.drums.drum_pitch.estimate_drum_pitches`
 
     Returns
     -------

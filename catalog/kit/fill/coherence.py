@@ -16,7 +16,7 @@ from catalog.features.production import PRODUCTION_DESCRIPTORS
 from catalog.kit.fill.together import number_instruments, number_microphones, number_sessions
 from catalog.kit.slots import HAT_SLOTS, SLOTS, TOMS
 from catalog.models import Hit
-from catalog.search.drum_pitch import estimate_drum_pitches
+from catalog.search.drums.drum_pitch import estimate_drum_pitches
 
 CLIP = 4.0  # deviations; larger values are outliers
 SHRINK = 8.0  # hits of the whole pool that count towards a role, so that few hits do not decide

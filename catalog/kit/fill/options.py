@@ -12,7 +12,7 @@ from catalog.kit.fill.explain import plain_slot
 from catalog.kit.fill.together import are_family
 from catalog.kit.slots import DEFAULT_SLOTS, SLOTS, TOMS, find_slot
 from catalog.models import Hit
-from catalog.search.drum_pitch import DrumPitch
+from catalog.search.drums.drum_pitch import DrumPitch
 
 MAX_SESSIONS = 6  # tried for a kit from one session
 

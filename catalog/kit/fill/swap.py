@@ -24,7 +24,7 @@ from catalog.search.constraints import (
     apply_constraints,
     parse_constraints,
 )
-from catalog.search.drum_pitch import DrumPitch, pitched
+from catalog.search.drums.drum_pitch import DrumPitch, pitched
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from catalog.audio.model import Audio
 from catalog.kit.balance import measure_masking
 from catalog.kit.levels import Levels
 from catalog.kit.model import Kit
-from catalog.search.drum_pitch import estimate_drum_pitches
+from catalog.search.drums.drum_pitch import estimate_drum_pitches
 from tests.kit.drums import SR, make_hit
 
 

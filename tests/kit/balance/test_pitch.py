@@ -12,7 +12,7 @@ from catalog.features.onset import find_stroke
 from catalog.features.tone.modes import lowest_mode
 from catalog.kit.balance import measure_pitches
 from catalog.kit.model import Kit
-from catalog.search.drum_pitch import estimate_drum_pitches
+from catalog.search.drums.drum_pitch import estimate_drum_pitches
 from tests.kit.drums import make_hit
 
 DEMO = Path(__file__).parents[3] / "demo_library"

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from catalog.models import Hit, Role
-from catalog.search.drum_pitch import MIN_CERTAINTY, UNPITCHED, estimate_drum_pitches
+from catalog.search.drums.drum_pitch import MIN_CERTAINTY, UNPITCHED, estimate_drum_pitches
 from tests.kit.drums import make_hit
 
 CLEAR, WEAK, FAINT, HUM = 0.5, 0.06, 0.015, 0.005  # shares of the lowest mode

@@ -13,7 +13,7 @@ from catalog.features.measure import Measures, measure_audio
 from catalog.kit.dynamics import layer_warnings, stroke_curve
 from catalog.kit.layers import layers_of
 from catalog.kit.model import Kit
-from catalog.search.strength import (
+from catalog.search.drums.strength import (
     STEP_LU,
     estimate_strengths,
     is_level_normalized,
