@@ -224,7 +224,7 @@ class Catalog:
         >>> len(snares), snares[0].name
         (53, 'SN brass ghost 1')
         >>> [hit.name for hit in cat.hits("ghost", length="..0.2s", sort="-length", limit=2)]
-        []
+        ['SN brass ghost 2', 'SN brass ghost 1']
         """
         given = parse_query(query) if isinstance(query, str) else query or Query()
         added = make_query(states=states, each_microphone=microphones, **conditions)

@@ -10,7 +10,6 @@ from catalog.library.integrity.damaged_words import accept_words, find_in_backup
 from catalog.library.integrity.health import Health, check_store, mend_measurements
 from catalog.library.review.coverage import Coverage, find_coverage
 from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
-from catalog.library.search_rows.tables import refill
 from catalog.models import Event, Skipped
 
 
@@ -101,9 +100,6 @@ class Review:
         """
         database = self._context.store.database
         health = check_store(database)
-        if mend and health.is_whole and not database.is_read_only:
-            with database.writing(changes_hits=False) as db:
-                refill(db)
         if mend and health.rows and not health.structure and not database.is_read_only:
             mend_measurements(database, health)
             taken = take_from_backups(database, health.by_hand) if from_backup else []

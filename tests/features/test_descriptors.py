@@ -76,7 +76,9 @@ def test_gain_polarity_and_leading_silence_change_levels_only(gain_db, polarity,
     for name in set(before) - LEVELS:
         assert after[name] == pytest.approx(before[name], rel=1e-3, abs=1e-6, nan_ok=True), name
     for name in LEVELS - {"floor_db"}:
-        assert after[name] == pytest.approx(before[name] + gain_db, abs=0.05), name
+        # The windows of the quietest 20 ms begin with the file, so silence moves them.
+        tolerance = 1.5 if name == "quietest_db" else 0.05
+        assert after[name] == pytest.approx(before[name] + gain_db, abs=tolerance), name
 
 
 def test_a_harder_stroke_is_brighter():

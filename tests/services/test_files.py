@@ -195,6 +195,10 @@ def test_a_verdict_holds_when_the_files_move(cat, folder):
     assert cat.copies() == []
 
 
+def all_pairs(points):
+    return np.array(list(itertools.combinations(range(len(points)), 2)))
+
+
 def test_an_uncertain_pair_is_listed_and_becomes_a_group_by_verdict(cat, call, monkeypatch):
     from catalog.duplicates import groups as duplicates
 
@@ -207,8 +211,7 @@ def test_an_uncertain_pair_is_listed_and_becomes_a_group_by_verdict(cat, call, m
         return real(decisions, a, b)
 
     monkeypatch.setattr(duplicates.DecisionCache, "get", leave_open)
-    every = np.array(list(itertools.combinations(range(len(cat.hits())), 2)))
-    monkeypatch.setattr(duplicates, "find_candidate_pairs", lambda points: every)
+    monkeypatch.setattr(duplicates, "find_candidate_pairs", all_pairs)
     n_groups = len(cat.copies())
     (doubt,) = cat.duplicates.uncertain_pairs()
     assert {doubt.first, doubt.second} == {first, second}

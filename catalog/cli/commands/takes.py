@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from catalog.audio.channels import SOUND_M_S
 from catalog.cli.output import (
     NO_GOOD_HELP,
     OK,
@@ -195,6 +194,8 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _arrival_value(mic: Microphone, sr: int) -> dict[str, object]:
     """Return one microphone with its delay in ms and m; None where it was not measured."""
+    from catalog.audio.channels import SOUND_M_S
+
     value = to_json_value(mic)
     for unit, factor in (("ms", 1000.0), ("m", SOUND_M_S)):
         for kind, n in (("delay", mic.delay_samples), ("spread", mic.spread_samples)):

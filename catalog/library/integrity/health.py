@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from catalog.library.integrity.checksums import (
     BY_HAND,
     CACHES,
+    NO_ROW,
     WORDS,
     DamagedRow,
     checked_parts,
@@ -16,6 +17,8 @@ from catalog.library.integrity.checksums import (
     find_damaged,
     schema_is_whole,
 )
+from catalog.library.search_rows.tables import TABLES as SEARCH_TABLES
+from catalog.library.search_rows.tables import differing_tables, refill
 from catalog.library.store.database import Database
 
 MEASURED = ("fault", "hit", "numbers")  # parts with one row for each hit, measured by a scan
@@ -48,6 +51,7 @@ def check_store(database: Database) -> Health:
         try:
             for part in checked_parts(connection):
                 rows += find_damaged(connection, [part])
+            rows += [DamagedRow(table, NO_ROW) for table in differing_tables(connection)]
         except sqlite3.DatabaseError as err:
             structure.append(str(err))
         return Health(tuple(structure), tuple(rows))
@@ -69,7 +73,7 @@ def mend_measurements(database: Database, health: Health) -> int:
 
     Rows that a person wrote are not touched, and keep their wrong checksum.
     """
-    mended = [row for row in health.rows if row.part in (*MEASURED, *CACHES)]
+    mended = [row for row in health.rows if row.part in (*MEASURED, *CACHES, *SEARCH_TABLES)]
     with database.writing() as db:
         for row in mended:
             if row.part in MEASURED:
@@ -85,6 +89,8 @@ def _refill(db: sqlite3.Connection, rows: Iterable[DamagedRow]) -> None:
             db.execute(f"DELETE FROM {part.table}")
         if part.name in names:
             fill_part(db, part)
+    if names & set(SEARCH_TABLES):
+        refill(db)
 
 
 def describe(row: DamagedRow) -> str:
@@ -93,6 +99,6 @@ def describe(row: DamagedRow) -> str:
         return f"hit {row.row}: its marks, tags, remark, role or state by hand are damaged"
     if row.part in MEASURED:
         return f"hit {row.row}: its measured values are damaged; they are measured again"
-    if row.part in CACHES:
+    if row.part in (*CACHES, *SEARCH_TABLES):
         return f"computed results ({row.part}) are damaged; they are computed again"
     return f"table {row.part}, row {row.row}: is damaged"

@@ -90,6 +90,22 @@ def refill(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+def differing_tables(connection: sqlite3.Connection) -> list[str]:
+    """Return which tables differ from what the hits give; more words than occur do not count."""
+    add_functions(connection)
+    computed = dict(zip(TABLES, _selects(""), strict=True))
+    found = []
+    for table, select in computed.items():
+        present = f"SELECT * FROM main.{table}"
+        pairs = [(select, present)] if table == "hit_vocabulary" else [
+            (select, present), (present, select),
+        ]  # fmt: skip
+        queries = [f"SELECT 1 FROM ({a} EXCEPT {b}) LIMIT 1" for a, b in pairs]
+        if any(connection.execute(query).fetchone() for query in queries):
+            found.append(table)
+    return found
+
+
 def add_search_triggers(connection: sqlite3.Connection) -> None:
     """Let this connection keep the tables equal to the hits that it writes."""
     add_functions(connection)
@@ -108,14 +124,22 @@ def add_search_triggers(connection: sqlite3.Connection) -> None:
 
 def _copy_statements(where: str) -> list[str]:
     """Return the statements that insert the rows of some hits into the tables."""
+    search, words, vocabulary = _selects(where)
+    return [
+        f"INSERT INTO hit_search {search}",
+        f"INSERT INTO hit_words {words}",
+        f"INSERT OR IGNORE INTO hit_vocabulary {vocabulary}",
+    ]
+
+
+def _selects(where: str) -> list[str]:
+    """Return the queries that compute the rows of some hits, in the order of `TABLES`."""
     numbers = [f"json_extract(numbers, '$.{name}')" for name in NUMBERS]
     values = ", ".join((*EXPRESSIONS.values(), *numbers))
     checked = "iif(json_valid(descriptors), descriptors, '{}') AS numbers"
     return [
-        f"INSERT INTO hit_search SELECT {values} FROM (SELECT *, {checked} FROM hit {where})",
-        f"INSERT INTO hit_words SELECT id, {WORDS} FROM hit JOIN hit_search s ON s.hit_id = id"
-        f" {where}",
-        "INSERT OR IGNORE INTO hit_vocabulary"
-        " SELECT DISTINCT value FROM hit_words, json_each(vocabulary_of(words))"
+        f"SELECT {values} FROM (SELECT *, {checked} FROM hit {where})",
+        f"SELECT id, {WORDS} FROM hit JOIN hit_search s ON s.hit_id = id {where}",
+        "SELECT DISTINCT value FROM hit_words, json_each(vocabulary_of(words))"
         f" {where.replace('id =', 'hit_id =')}",
     ]
