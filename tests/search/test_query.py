@@ -236,7 +236,7 @@ def test_a_check_computes_the_tables_of_queries_again(cat):
     with cat.context.store.database.writing() as db:
         db.execute("UPDATE hit_search SET role = 'china'")
     assert len(cat.hits(role="china")) > 100
-    assert cat.review.check_store().is_whole
+    assert not cat.review.check_store().is_whole
     assert cat.hits(role="china") == [hit for hit in cat.hits() if hit.role == "china"]
 
 

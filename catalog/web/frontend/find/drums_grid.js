@@ -31,7 +31,7 @@ function makeStrip(columns, rows, { role, rangeDb }) {
   const nodes = strokes.map(({ row, db, x, level }) => {
     const hit = columns.hit(row), how = db > -.05 ? 'the hardest' : `${(-db).toFixed(1)} dB softer`;
     const place = `left:${100 * x}%;bottom:${6 + level * stem}px;--share:${x.toFixed(3)}`;
-    const node = el('span', { class: 'stroke', role: 'img', 'aria-label': `${hit.name}, ${how}`,
+    const node = el('span', { class: 'strength-dot', role: 'img', 'aria-label': `${hit.name}, ${how}`,
       title: `${hit.name}, ${how}`, 'data-hit': hit.id, id: `stroke-${hit.id}`,
       style: `${place};--color:${color}` });
     return Object.assign(node, { hit, row, x, y: 6 + level * stem });
@@ -121,7 +121,7 @@ function build(box, { state, on }) {
   };
 
   const strokeAt = event => {          // the stroke below or close to the pointer
-    const strip = event.target.closest?.('.strip'), exact = event.target.closest?.('.stroke');
+    const strip = event.target.closest?.('.strip'), exact = event.target.closest?.('.strength-dot');
     if (!strip || exact) return exact;
     const { left, width, bottom } = strip.getBoundingClientRect();
     const far = ({ x, y }) => Math.hypot(x * width + left - event.clientX, bottom - y - 7 - event.clientY);
@@ -144,7 +144,7 @@ function build(box, { state, on }) {
   };
   grid.addEventListener('pointerdown', event => {
     const strip = event.target.closest?.('.strip');
-    if (!strip || event.target.closest('.stroke') || event.button !== 0) return;
+    if (!strip || event.target.closest('.strength-dot') || event.button !== 0) return;
     const from = nearest(strip, event.clientX);
     if (from) sweep = { strip, from, last: null, moved: false };
   });
