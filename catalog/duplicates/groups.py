@@ -74,16 +74,19 @@ def group_copies(
     choice : KeeperChoice, optional, which hit of a group is kept; by default without its samples
     on_pair : callable, optional, called with the number of finished pairs and the total
     """
+    from threadpoolctl import threadpool_limits
+
     choice = choice or KeeperChoice()
     search = _PairSearch(hits, decider, on_pair)
     groups: list[CopyGroup] = []
     rows = np.arange(len(hits))
     while search.add_pairs(rows[_candidates(points[rows])]):
-        groups = [
-            group
-            for members in _components(search.copies)
-            for group in _verified_groups([hits[row] for row in members], decider, choice)
-        ]
+        with threadpool_limits(1):  # many short products, which threads only slow down
+            groups = [
+                group
+                for members in _components(search.copies)
+                for group in _verified_groups([hits[row] for row in members], decider, choice)
+            ]
         dropped = {hit_id for group in groups for hit_id in group.others}
         rows = np.array([row for row, hit in enumerate(hits) if hit.id not in dropped], int)
     return Grouping(sorted(groups, key=lambda group: group.keep), search.uncertain)

@@ -52,14 +52,14 @@ class Kits:
             return self._insert(db, name, payload)
 
     def read(self, *, checked: bool = True) -> list[SavedKit]:
-        """Return the newest version of each kit, the one that was saved last at the end.
+        """Return the newest version of each kit, the kit that was first saved first.
 
         Raise `StoreError` if one of them is damaged, unless not `checked`.
         """
         newest = "SELECT max(id) FROM kit GROUP BY kit_id"
         if checked:
             self._check.require("kit", f"id IN ({newest})")
-        sql = f"SELECT {COLUMNS} FROM kit WHERE id IN ({newest}) ORDER BY id"
+        sql = f"SELECT {COLUMNS} FROM kit WHERE id IN ({newest}) ORDER BY kit_id"
         return [SavedKit(*row) for row in self._database.read(sql)]
 
     def newest(self, name: str) -> SavedKit | None:
