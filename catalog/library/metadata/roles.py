@@ -6,8 +6,11 @@ source).
 
 from __future__ import annotations
 
+import os
 import re
+import unicodedata
 from collections.abc import Mapping
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
@@ -51,9 +54,11 @@ ROLE_WORDS: Mapping[str, tuple[str, float]] = {
     **_words("rimtap", "sidestick", SURE),
     **_words("rim", "sidestick", WEAK),
     **_words("clap claps handclap handclaps", "clap", SURE),
-    **_words("hhc chh hatclosed closedhat", "hat_closed", SURE),
-    **_words("hhp phh hatpedal pedalhat", "hat_pedal", SURE),
-    **_words("hho ohh hatopen openhat", "hat_open", SURE),
+    **_words("hhc chh hatclosed closedhat closehat", "hat_closed", SURE),
+    **_words("hihatclosed closedhihat closehihat", "hat_closed", SURE),
+    **_words("hhp phh hatpedal pedalhat foothat", "hat_pedal", SURE),
+    **_words("hihatpedal pedalhihat foothihat", "hat_pedal", SURE),
+    **_words("hho ohh hatopen openhat hihatopen openhihat", "hat_open", SURE),
     **_words("hat hats hh hihat hihats highhat highhats", "hat", LIKELY),
     **_words("tom toms tomtom tt floortom racktom", "tom", SURE),
     **_words("floor flr ft", "tom", WEAK),
@@ -77,6 +82,18 @@ ROLE_WORDS: Mapping[str, tuple[str, float]] = {
         "other",
         SURE,
     ),
+    # German, French, Spanish, Italian, Portuguese and Dutch (dictionaries, from memory)
+    **_words("grosstrommel basstrommel bombo bumbo basdrum", "kick", SURE),
+    **_words("cassa", "kick", LIKELY),
+    **_words("schnarrtrommel rullante redoblante tarola", "snare", SURE),
+    **_words("caja caixa", "snare", LIKELY),
+    **_words("charleston charley chimbal", "hat", LIKELY),
+    **_words("standtom hangetom", "tom", LIKELY),
+    **_words("becken cymbale platillo platillos piatto piatti prato pratos bekken", "crash", WEAK),
+    **_words("schellenring schellenkranz tambourin pandereta pandeiro", "tambourine", SURE),
+    **_words("rassel chocalho sonajero", "shaker", SURE),
+    **_words("kuhglocke cencerro", "cowbell", SURE),
+    **_words("klatschen palmas handgeklap", "clap", LIKELY),
     **_words("metronome scratch sticks beep zap noise sleigh jingle snap fx", "other", LIKELY),
 }
 PAIRS: Mapping[tuple[str, str], tuple[str, float]] = {
@@ -98,12 +115,36 @@ PAIRS: Mapping[tuple[str, str], tuple[str, float]] = {
     ),
     **dict.fromkeys([("china", "crash"), ("crash", "china"), ("china", "cymbal")], ("china", SURE)),
     ("chinese", "cymbal"): ("china", SURE),
+    **dict.fromkeys(
+        [("grosse", "trommel"), ("grosse", "caisse"), ("gran", "cassa"), ("grote", "trom")],
+        ("kick", SURE),
+    ),
+    **dict.fromkeys(
+        [("kleine", "trommel"), ("caisse", "claire"), ("kleine", "trom")], ("snare", SURE)
+    ),
 }  # fmt: skip
 HAT_STATES: Mapping[str, str] = {
-    **dict.fromkeys(word_set("open opened half semi loose sizzle slosh"), "hat_open"),
-    **dict.fromkeys(word_set("pedal ped foot chick splashed"), "hat_pedal"),
+    **dict.fromkeys(word_set("open opened half semi loose sizzle slosh op"), "hat_open"),
+    **dict.fromkeys(word_set("offen ouvert ouverte abierto aperto aberto"), "hat_open"),
+    **dict.fromkeys(word_set("pedal ped foot chick splashed pd"), "hat_pedal"),
+    **dict.fromkeys(word_set("fuss pied pedale"), "hat_pedal"),
     **dict.fromkeys(word_set("closed close tight shut cl"), "hat_closed"),
+    **dict.fromkeys(
+        word_set("geschlossen ferme fermee cerrado chiuso fechado gesloten"), "hat_closed"
+    ),
 }
+# Codes of two letters, which mean an instrument only beside others of them: "OH" alone is an
+# overhead microphone (common practice, no source).
+CODES: Mapping[str, tuple[Role, float]] = {
+    "bd": (Role.KICK, SURE), "sd": (Role.SNARE, SURE), "rs": (Role.SIDESTICK, LIKELY),
+    "ch": (Role.HAT_CLOSED, SURE), "oh": (Role.HAT_OPEN, SURE), "ph": (Role.HAT_PEDAL, SURE),
+    "lt": (Role.TOM, SURE), "mt": (Role.TOM, SURE), "ht": (Role.TOM, SURE),
+    "cp": (Role.CLAP, SURE), "cy": (Role.CRASH, LIKELY), "cr": (Role.CRASH, SURE),
+    "rc": (Role.RIDE, SURE), "rd": (Role.RIDE, SURE), "cb": (Role.COWBELL, SURE),
+    "ma": (Role.SHAKER, LIKELY), "lc": (Role.CONGA_BONGO, LIKELY),
+    "mc": (Role.CONGA_BONGO, LIKELY), "hc": (Role.CONGA_BONGO, LIKELY),
+}  # fmt: skip
+MIN_CODES = 4  # different ones in a folder
 NEUTRAL = word_set(
     "drum drums hi high lo low mid l r left right main my the a b c d top bottom hit hits single"
     " singles shot rack soft hard loud medium med stick block bow edge shank tip zone side x in out"
@@ -115,13 +156,22 @@ def split_words(text: str) -> list[str]:
     return [word.casefold() for word in WORD.findall(text)]
 
 
+def _without_accents(word: str) -> str:
+    """Return a word in lower case without accents: "fermé" as "ferme"."""
+    letters = unicodedata.normalize("NFKD", word)
+    return "".join(letter for letter in letters if not unicodedata.combining(letter))
+
+
 def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] | None:
     """Estimate the role from the name of a file, else from the nearest folder that names one.
 
     The last folder that is read is `root`, the scanned one. The confidence is from 0 to 1.
     """
     place, top = Path(path), Path(root)
-    if own := _role_of_words(split_words(place.stem)):
+    words = split_words(place.stem)
+    if words and words[0] in CODES and _is_coded(*_folder_key(place.parent)):
+        return CODES[words[0]]
+    if own := _role_of_words(words):
         return own
     for folder in place.parents:
         if estimate := _role_of_folder(folder.name):
@@ -129,6 +179,22 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] 
         if folder == top:
             break
     return None
+
+
+def _folder_key(folder: Path) -> tuple[Path, int]:
+    """Return a folder and its modification time, so that new files are read."""
+    with suppress(OSError):
+        return folder, folder.stat().st_mtime_ns
+    return folder, 0
+
+
+@lru_cache(maxsize=1024)
+def _is_coded(folder: Path, _mtime_ns: int) -> bool:
+    """Return whether the names of a folder begin with at least `MIN_CODES` different codes."""
+    with suppress(OSError):
+        first = {words[0] for name in os.listdir(folder) if (words := split_words(Path(name).stem))}
+        return len(first & CODES.keys()) >= MIN_CODES and bool(first & {"bd", "sd"})
+    return False
 
 
 @lru_cache(maxsize=1024)
@@ -153,6 +219,7 @@ def is_instrument(words: list[str]) -> bool:
 
 
 def _role_of_words(words: list[str]) -> tuple[Role, float] | None:
+    words = [_without_accents(word) for word in words]
     found = [_resolve_hat(role, confidence, words) for role, confidence in _find_roles(words)]
     if not found:
         return None

@@ -136,3 +136,32 @@ def test_without_a_name_the_sound_sets_the_role():
 @pytest.mark.parametrize("nothing", [None, np.full(20, 0.05, dtype=np.float32)])
 def test_without_name_and_sound_the_role_is_other(nothing):
     assert combine_role(None, nothing) == ("other", UNKNOWN_CONFIDENCE, "sound")
+
+
+@pytest.mark.parametrize(
+    ("name", "role"),
+    [
+        ("closehihat3", "hat_closed"), ("foothat2", "hat_pedal"), ("X Hat 1 Op", "hat_open"),
+        ("Hat_Pd", "hat_pedal"), ("Große Trommel 2", "kick"), ("caisse claire 1", "snare"),
+        ("Charleston fermé", "hat_closed"), ("charley ouvert 3", "hat_open"), ("rullante", "snare"),
+        ("bombo 1", "kick"), ("Pandeiro 2", "tambourine"), ("Kuhglocke", "cowbell"),
+    ],
+)  # fmt: skip
+def test_joined_words_and_other_languages_are_read(name, role):
+    # Dictionaries of German, French, Spanish, Italian and Portuguese, from memory.
+    assert role_from_name(f"/set/{name}.wav", root="/set")[0] == role
+
+
+def test_codes_of_two_letters_are_read_beside_others_only(tmp_path):
+    codes = {
+        "BD": "kick", "SD": "snare", "CH": "hat_closed", "OH": "hat_open", "LT": "tom",
+        "CP": "clap", "CB": "cowbell", "RC": "ride", "RS": "sidestick",
+    }  # fmt: skip
+    for code in codes:
+        (tmp_path / f"{code}01.wav").touch()
+    for code, role in codes.items():
+        assert role_from_name(tmp_path / f"{code}01.wav", root=tmp_path)[0] == role
+    alone = tmp_path / "overheads"
+    alone.mkdir()
+    (alone / "OH01.wav").touch()
+    assert role_from_name(alone / "OH01.wav", root=alone) is None
