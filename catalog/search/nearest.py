@@ -11,7 +11,8 @@ import numpy as np
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, ParameterError
-from catalog.features.measure import Measures, measure_audio
+from catalog.features.measure import measure_audio
+from catalog.features.measures import Measures
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.scan.walk import hash_file
 from catalog.models import ROLES, Hit, RoleSource, State

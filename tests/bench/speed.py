@@ -28,7 +28,8 @@ import psutil
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.audio.model import Audio
-from catalog.features.measure import Measures, measure_audio
+from catalog.features.measure import measure_audio
+from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import combine_role
 from catalog.library.scan.scanner import scan_folders

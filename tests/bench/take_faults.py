@@ -17,7 +17,8 @@ from pathlib import Path
 import numpy as np
 
 from catalog.audio.model import Audio
-from catalog.features.measure import Measures, measure_take
+from catalog.features.measure import measure_take
+from catalog.features.measures import Measures
 from tests.bench.takes import TUNING_DRUMS, build_take, strokes_of
 
 ABOVE_ROOM_DB = 15.0  # of a tail that is clearly cut

@@ -18,7 +18,8 @@ from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.events import merge_events
-from catalog.features.measure import Measures, Outline, Run, measure_parts
+from catalog.features.measure import measure_parts
+from catalog.features.measures import Measures, Outline, Run
 from catalog.features.onset import LEAD_S, SILENCE, StrokeSpan, find_stroke
 from catalog.features.segmentation import segment_take
 from catalog.features.takes.microphones import share_cut

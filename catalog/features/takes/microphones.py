@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,16 +15,14 @@ from catalog.audio.model import Audio
 from catalog.errors import ParameterError
 from catalog.features.faults import Fault, find_raw_peak, shift_faults
 from catalog.features.faults.take_ends import AHEAD_S, SegmentEnd, find_cut_tails, trace_end
+from catalog.features.measures import Measures, Run
 from catalog.features.onset import find_stroke
 from catalog.features.segmentation import segment_take
 from catalog.features.waveform import abs_peak, mix_to_mono
 from catalog.models import Event
 
-if TYPE_CHECKING:
-    from catalog.features.measure import Measures, Run
-
 Segments = Sequence[tuple[int, int]]
-MeasureOne = Callable[[Audio], "Measures"]
+MeasureOne = Callable[[Audio], Measures]
 ReadFrames = Callable[[int, int], Audio]
 BEGINNING_S = 0.2  # of a stroke, where its arrival is measured
 SAME_STROKE_S = 0.040  # 13.7 m of air: starts within it are one stroke at several microphones
@@ -124,7 +122,7 @@ def measure_microphones(
     measure : callable, measures one stroke at one microphone
     sr : int, Hz
     n_frames : int, length of the take
-    run : callable, see `catalog.features.measure.Run`
+    run : callable, see `catalog.features.measures.Run`
 
     Returns
     -------

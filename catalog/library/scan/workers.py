@@ -13,7 +13,8 @@ from typing import Any
 from catalog.audio.decode import decode_file, is_streamed
 from catalog.audio.model import MAX_VALUES, Audio
 from catalog.errors import AudioError, CatalogError
-from catalog.features.measure import Measures, Run, measure_take
+from catalog.features.measure import measure_take
+from catalog.features.measures import Measures, Run
 from catalog.features.takes.long_take import LONG_VALUES
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.scan.isolated import IsolatedWorker, WorkerDied

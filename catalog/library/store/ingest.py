@@ -17,7 +17,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from catalog.features.measure import MEASURE_VERSION, Measures
+from catalog.features.measure import MEASURE_VERSION
+from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import RoleEstimate
 from catalog.library.store.database import insert, now_utc, path_to_db, update_hit

@@ -23,7 +23,7 @@ from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import MAX_CHANNELS, SR_RANGE_HZ, Audio, Header
 from catalog.audio.streamed import StreamReader
 from catalog.errors import AudioError
-from catalog.features.measure import Measures, Run
+from catalog.features.measures import Measures, Run
 from catalog.features.takes.long_take import is_long, measure_long_parts, measure_long_take
 from catalog.features.waveform import abs_peak
 from catalog.library.scan.stereo_pairs import decode_sides
@@ -121,7 +121,7 @@ def measure_long_file(
     header : Header, of `path`
     mix : str, see `catalog.audio.channels.mix_channels`
     regions : sequence of (start, stop), frames, optional; None detects the strokes
-    run : callable, see `catalog.features.measure.Run`
+    run : callable, see `catalog.features.measures.Run`
 
     Returns
     -------

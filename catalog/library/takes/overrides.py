@@ -14,7 +14,8 @@ from pathlib import Path
 from catalog.audio.channels import mix_channels
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.measure import Measures, measure_segments, measure_take
+from catalog.features.measure import measure_segments, measure_take
+from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.store import Store

@@ -16,7 +16,7 @@ import numpy as np
 from catalog.audio.channels import CANCEL_DB, MIXES, cancellation_db, mix_channels
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
-from catalog.features.measure import Measures
+from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role

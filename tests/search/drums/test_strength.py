@@ -9,7 +9,8 @@ import pytest
 import soundfile as sf
 
 from catalog import Catalog
-from catalog.features.measure import Measures, measure_audio
+from catalog.features.measure import measure_audio
+from catalog.features.measures import Measures
 from catalog.kit.dynamics import layer_warnings, stroke_curve
 from catalog.kit.layers import layers_of
 from catalog.kit.model import Kit

@@ -6,7 +6,7 @@ import sqlite3
 
 import numpy as np
 
-from catalog.features.measure import Outline
+from catalog.features.measures import Outline
 from catalog.library.store.database import Database
 
 
