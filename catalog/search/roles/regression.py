@@ -23,7 +23,7 @@ import numpy as np
 KERNEL_WIDTH = 1.0  # in the stroke space; 90 % of nearest strokes of one drum lie within 1.04
 RIDGE_USER = 0.1  # variance of the error of a role that the user set
 RIDGE_NAME = 0.3  # of a role from a name: 1 to 2 % of the names are wrong
-MAX_CENTERS = 1000  # bounds time and memory: 0.3 s and 80 MB at 10,000 hits
+MAX_CENTERS = 1000  # bounds time and memory, which grow with it
 BLOCK = 4096  # rows of the kernel matrix at once
 JITTER = 1e-6  # keeps the normal equations solvable when examples coincide
 
