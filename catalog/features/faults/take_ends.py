@@ -112,6 +112,8 @@ def _has_swelled(ring: np.ndarray, n: int) -> bool:
 
     The last `n` frames are compared with the quietest since the loudest.
     """
+    if len(ring) < 2 * n:
+        return False
     blocks = ring[len(ring) % n :].reshape(-1, n)
     power = np.square(blocks, dtype=np.float64).mean(axis=1)
     since_peak = power[int(np.argmax(power)) :]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -14,7 +15,8 @@ from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 
 STEPS_KEPT = 60  # undo steps of one kit; the oldest is dropped first
-MAX_TRIES = 20  # of one change, while other servers of the page change the same kit
+MAX_WAIT_S = 10.0  # for one change, while other servers of the page change the same kit
+MAX_PAUSE_S = 0.05  # between two tries of it
 CHANGED = "the kit was changed in another tab or program meanwhile; look at it, then try again"
 
 
@@ -115,8 +117,9 @@ class KitSession:
         KitError
             if other programs change the kit without a pause, or `change` raises it
         """
+        end = time.monotonic() + MAX_WAIT_S
         with self.lock:
-            for _ in range(MAX_TRIES):
+            while True:
                 self.refresh()
                 change()
                 text = self.to_text()
@@ -124,6 +127,9 @@ class KitSession:
                     self._stored = text
                     self.changed_by = self.changed_by if tab is None else tab
                     return
+                if time.monotonic() > end:
+                    break
+                time.sleep(random.uniform(0, MAX_PAUSE_S))  # so that no server always loses
             self.refresh()
         raise KitError(CHANGED)
 
