@@ -8,15 +8,18 @@ from typing import TYPE_CHECKING
 
 from catalog.cli.commands.kits import NAME_HELP, change_kit, print_kit
 from catalog.cli.output import (
+    INCOMPLETE,
     NO_GOOD_HELP,
     OK,
     AddCommand,
-    change_code,
+    can_ask,
+    is_agreed,
+    note_no_change,
     print_message,
     read_wishes,
 )
 from catalog.cli.selection import add_query_options, query_filter
-from catalog.errors import CatalogError
+from catalog.errors import KitArgumentError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -31,7 +34,9 @@ def add_commands(command: AddCommand) -> None:
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
     fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
     fill.add_argument(
-        "--replace", action="store_true", help="replace a saved kit of that name, with its levels"
+        "--yes",
+        action="store_true",
+        help="replace a saved kit of that name unasked; it stays as an older version",
     )
     fill.add_argument("--seed", type=int, default=0)
     add_query_options(fill)
@@ -80,11 +85,9 @@ def _names(text: str) -> list[str]:
 def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.kit.fill.options import FillOptions
 
-    if args.save and not args.replace and cat.kits.version(args.save):
-        raise CatalogError(
-            f"a kit is named {args.save!r} already; give another name, or add --replace, which"
-            " keeps the present one as an older version"
-        )
+    is_taken = bool(args.save and cat.kits.version(args.save))
+    if is_taken and not _may_replace(args):
+        return INCOMPLETE
     locked = dict(args.locked)
     options = FillOptions(
         not_sessions=args.not_session,
@@ -101,10 +104,29 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     kit = cat.kits.add_layers(kit) if args.layers else kit
     before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
     if args.save:
-        cat.kits.save(kit, args.save, replace_saved=args.replace)
+        cat.kits.save(kit, args.save, replace_saved=args.yes or is_taken)
     print_kit(cat, kit, args, cat.kits.explain(kit) if args.numbers else {})
     is_listing = not args.save
-    return OK if is_listing else change_code(before != replace(kit, name=args.save))
+    return OK if is_listing else note_no_change(before != replace(kit, name=args.save))
+
+
+def _may_replace(args: argparse.Namespace) -> bool:
+    """Return whether the user agrees to replace the saved kit of the name.
+
+    Raise `KitArgumentError` without `--yes` if nobody can be asked.
+    """
+    if args.yes:
+        return True
+    text = f"a kit is named {args.save!r} already"
+    if not can_ask(args):
+        raise KitArgumentError(
+            f"{text}; give another name, or add --yes, which keeps the present one as an older"
+            " version"
+        )
+    is_replaced = is_agreed(f"{text}; replace it, and keep it as an older version?")
+    if not is_replaced:
+        print_message("nothing was saved")
+    return is_replaced
 
 
 def _swap(cat: Catalog, args: argparse.Namespace) -> int:
@@ -115,4 +137,4 @@ def _swap(cat: Catalog, args: argparse.Namespace) -> int:
 
     kit, is_changed = change_kit(cat, args.name, swap)
     print_kit(cat, kit, args)
-    return change_code(is_changed)
+    return note_no_change(is_changed)

@@ -6,6 +6,7 @@ import argparse
 import dataclasses
 import json
 import math
+import os
 import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.models import Hit, Progress
 
-OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; see `catalog.__main__`
+OK, INCOMPLETE, WRONG_CALL = 0, 1, 2  # exit codes; see `catalog guide commands`
 NOTHING_CHANGED = "nothing was changed: it was so already"
 NO_GOOD_HELP = "also hits that are marked no good"
 YES_HELP = "make the change; otherwise it is only listed"
@@ -83,11 +84,22 @@ def print_error(text: object, *, as_json: bool) -> None:
         print(escape(f"catalog: {text}"), file=sys.stderr)
 
 
-def change_code(is_changed: bool) -> int:
-    """Return the exit code of a command that changes something; if it did not, print that."""
+def note_no_change(is_changed: bool) -> int:
+    """Print that nothing was changed if that is so; what was asked for holds, so return `OK`."""
     if not is_changed:
         print_message(NOTHING_CHANGED)
-    return OK if is_changed else INCOMPLETE
+    return OK
+
+
+def can_ask(args: argparse.Namespace) -> bool:
+    """Return whether the user can answer a question: both ends are a terminal, without `--json`."""
+    return not args.json and sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def is_agreed(question: str) -> bool:
+    """Put a question on the terminal and return whether it is answered with yes."""
+    print(f"{escape(question)} [y/N] ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().casefold() in ("y", "yes")
 
 
 def print_result(value: object, lines: Iterable[object], *, as_json: bool) -> None:
@@ -138,7 +150,22 @@ def read_regular_file(path: Path) -> bytes:
     """Return the content of a file; a pipe or a device, which could block forever, is an error."""
     if path.exists() and not path.is_file():
         raise ParameterError(f"{path}: is a folder, a pipe or a device; give the path of a file")
-    return path.read_bytes()
+    try:
+        return path.read_bytes()
+    except FileNotFoundError as err:
+        raise ParameterError(f"{path}: does not exist; check the name") from err
+
+
+def refuse_existing(*targets: Path) -> None:
+    """Raise `ParameterError` if something is at the path of a new file or folder."""
+    for target in targets:
+        try:
+            os.lstat(target)
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        except OSError as err:
+            raise ParameterError(f"{target}: cannot be used ({err.strerror})") from err
+        raise ParameterError(f"{target} exists already; choose a new name")
 
 
 def short_path(path: Path) -> Path:

@@ -7,11 +7,12 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from catalog.cli.output import at_least_one, print_message
+from catalog.cli.output import at_least_one, can_ask, is_agreed, print_message
 from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
+    from catalog.models import Hit
     from catalog.search.query import Query
 
 HITS_HELP = "numbers, words and conditions such as role:snare, or - for numbers from a pipe"
@@ -189,13 +190,19 @@ def select_hits(cat: Catalog, args: argparse.Namespace, *, states: Sequence[str]
     """
     query = read_query(args, states=states)
     if names_numbers(args):
-        return list(query.ids or ())
+        return [hit.id for hit in read_hits(cat, query.ids or ())]
     if not args.hits and not has_options(args):
         raise ParameterError(
             "no hits are given; name numbers, a query such as role:snare, or - for numbers from"
             " a pipe"
         )
     return cat.search.find_ids(query)
+
+
+def read_hits(cat: Catalog, ids: Sequence[int]) -> list[Hit]:
+    """Return hits by id, each once; raise `StoreArgumentError` if one is unknown."""
+    hits = cat.context.hits_in_order(ids)
+    return hits if len(hits) == len(set(ids)) else [cat.hit(hit_id) for hit_id in ids]
 
 
 def confirm(cat: Catalog, args: argparse.Namespace, ids: Sequence[int], *, what: str) -> bool:
@@ -212,8 +219,7 @@ def confirm(cat: Catalog, args: argparse.Namespace, ids: Sequence[int], *, what:
     print_message(f"would {what}: {len(ids)} hit{'s' * (len(ids) != 1)}{listed}")
     if not ids:
         return False
-    if args.json or not (sys.stdin.isatty() and sys.stderr.isatty()):
+    if not can_ask(args):
         print_message("nothing was changed; add --yes to do it")
         return False
-    print("Go on? [y/N] ", end="", file=sys.stderr, flush=True)
-    return sys.stdin.readline().strip().casefold() in ("y", "yes")
+    return is_agreed("Go on?")

@@ -21,6 +21,7 @@ from catalog.duplicates.keeper import KeeperChoice, Read
 from catalog.duplicates.pairs.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
+from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import digest_to_key
 from catalog.library.store.records.annotations import pair_key
 from catalog.library.store.records.cache import CachedGroup, DecisionCache, OriginCache
@@ -119,23 +120,29 @@ def find_uncertain_pairs(
     return undecided_pairs(Grouping(groups, grouping.uncertain), hits, verdicts)
 
 
-def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None:
-    """Store the user's preference for a hit over the other members of its group.
+def prefer_in_groups(store: Store, groups: Sequence[CopyGroup], hits: Sequence[Hit]) -> None:
+    """Store the user's preference for hits, each over the other members of its group.
 
-    Raise `ParameterError` if the hit is in no group, or is a file of an exported kit and its
-    original is in the group.
+    Raise `ParameterError`, before anything is stored, if a hit is in no group or is a file of an
+    exported kit and its original is in the group, or if two hits are in one group.
     """
-    for group in groups:
-        if hit.id in group.members:
-            if hit.exported and not store.hits.get(group.keep).exported:
-                kit = store.exports.kit_of(hit.content_hash)
-                raise ParameterError(
-                    f"hit {hit.id} ({hit.name}) is a file of the exported kit “{kit}”: the "
-                    f"original, hit {group.keep}, stays"
-                )
-            store.pair_answers.prefer(hit.id, over=set(group.members) - {hit.id})
-            return
-    raise ParameterError(f"hit {hit.id} ({hit.name}) is in no group of copies")
+    group_of = {hit_id: group for group in groups for hit_id in group.members}
+    chosen: dict[int, Hit] = {}  # by the kept hit of their group
+    for hit in hits:
+        group = group_of.get(hit.id)
+        if group is None:
+            raise ParameterError(f"hit {hit.id} ({hit.name}) is in no group of copies")
+        if (other := chosen.setdefault(group.keep, hit)).id != hit.id:
+            raise ParameterError(f"hits {other.id} and {hit.id} are copies; keep one of them")
+        if hit.exported and not store.hits.get(group.keep).exported:
+            kit = store.exports.kit_of(hit.content_hash)
+            raise ParameterError(
+                f"hit {hit.id} ({hit.name}) is a file of the exported kit “{kit}”: the "
+                f"original, hit {group.keep}, stays"
+            )
+    with store.act("keep", describe_hits(store.database, [hit.id for hit in hits])):
+        for hit in hits:
+            store.pair_answers.prefer(hit.id, over={*group_of[hit.id].members} - {hit.id})
 
 
 def read_folders(store: Store) -> list[Path]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError
 
 GM_FIRST_KEY = 35
 GM_NAMES: tuple[str, ...] = (
@@ -83,7 +83,7 @@ def find_slot(name: str) -> Slot:
         if there is no such slot
     """
     if name not in SLOTS:
-        raise KitError(f"slot={name!r} is not one of {', '.join(SLOTS)}", slot=name)
+        raise KitArgumentError(f"slot={name!r} is not one of {', '.join(SLOTS)}", slot=name)
     return SLOTS[name]
 
 

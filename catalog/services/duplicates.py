@@ -14,7 +14,7 @@ from catalog.context import Context
 from catalog.duplicates.cached import (
     find_copies,
     find_uncertain_pairs,
-    prefer_in_group,
+    prefer_in_groups,
     read_folders,
     save_folders,
     stored_keepers,
@@ -26,7 +26,7 @@ from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
 from catalog.duplicates.pairs.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
 from catalog.duplicates.strokes import count_strokes_once, uncertain_strokes
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, ParameterError
 from catalog.library.scan.exports import record_exported_hits
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.strokes.represent import save_chosen
@@ -93,7 +93,7 @@ class Duplicates:
         choice = KeeperChoice(folders=read_folders(store))
         return {**equal_keepers(hits, choice), **kept}
 
-    def uncertain_pairs(self) -> list[UncertainPair]:
+    def doubts(self) -> list[UncertainPair]:
         """Return pairs that may be one recording and that have no verdict by the user yet.
 
         Returns
@@ -116,19 +116,24 @@ class Duplicates:
         ------
         StoreError
             if a hit is unknown
+        ParameterError
+            if both are the same hit
         """
         first, second = self._context.hit(first_id), self._context.hit(second_id)
+        if first.id == second.id:
+            raise ParameterError(f"hit {first.id} is given twice; a verdict needs two hits")
         return self._context.store.pair_answers.save(first, second, same)
 
-    def prefer(self, hit_id: int) -> None:
-        """Keep this hit of its group of copies instead of the proposed one.
+    def keep(self, *hit_ids: int) -> None:
+        """Keep these hits, each of its group of copies instead of the proposed one.
 
         Raises
         ------
         ParameterError
-            if the hit is in no group
+            if a hit is in no group, or two of them are in one; nothing is changed then
         """
-        prefer_in_group(self._context.store, self.groups(), self._context.hit(hit_id))
+        hits = [self._context.hit(hit_id) for hit_id in dict.fromkeys(hit_ids)]
+        prefer_in_groups(self._context.store, self.groups(), hits)
 
     def prefer_folders(self, folders: Sequence[str | Path]) -> None:
         """Prefer the files of these folders among equally good copies, the first folder most.
@@ -237,7 +242,7 @@ class Duplicates:
         save_chosen(self._context.store, self._context.hit(hit_id))
         tie_stored_strokes(self._context.store, always=True)
 
-    def relations(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
+    def related(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
         """Return how other hits relate to one: copy, same stroke, same drum or alike.
 
         Parameters
@@ -264,7 +269,7 @@ class Duplicates:
             hit,
             table.hits,
             groups=self.groups(),
-            uncertain=self.uncertain_pairs(),
+            uncertain=self.doubts(),
             ties=self.microphone_ties(),
             alike=alike,
         )

@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 
 from catalog.context import Context
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError
 from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.backup.recover import RECOVER, RecoverResult, recover_aside
 from catalog.library.files.copy_out import copy_files
@@ -97,7 +97,7 @@ class Files:
         'here'
         """
         if not even_in_kits and (used := self.kits_using(hit_ids)):
-            raise StoreError(
+            raise StoreArgumentError(
                 f"{describe_usage(used)}, which could then not be exported; nothing was moved. Use "
                 "even_in_kits=True (--even-in-kits) to set it aside anyway"
             )
@@ -300,7 +300,9 @@ class Files:
     def _act(self, act_id: int) -> Act:
         act = self._context.store.acts.get(act_id)
         if act is None or not act.n_changes:
-            raise StoreError(f"act {act_id} is not in the history, or cannot be undone any more")
+            raise StoreArgumentError(
+                f"act {act_id} is not in the history, or cannot be undone any more"
+            )
         return act
 
     def _after(self, result: UndoResult) -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -202,7 +203,7 @@ def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
     assert read(scanned, "kits")[0]["tuning_semitones"] == {"snare": 1.0}
     assert scanned("adjust", "dry", "snare", "--tune", "5")[0] == 2
     assert read(scanned, "tune", "dry") == {"intervals": [], "proposals": []}
-    assert np.diag(read(scanned, "clashes", "dry")["overlap"]) == pytest.approx([1, 1, 1])
+    assert np.diag(read(scanned, "masking", "dry")["overlap"]) == pytest.approx([1, 1, 1])
     assert len(read(scanned, "phrase", "dry")["strokes"]) > 5
     assert scanned("phrase", "dry", tmp_path / "p.wav", "--play", "ladder")[0] == 0
     assert decode_file(tmp_path / "p.wav").samples.shape[1] == 2
@@ -219,26 +220,43 @@ def test_a_saved_kit_is_replaced_only_when_that_is_meant(scanned):
     scanned("adjust", "dry", "snare", "--level", "-2")
     code, out, err = scanned("fill", "kick=2", "--slots", "snare", "--save", "dry")
     assert (code, out) == (2, "")
-    assert "a kit is named 'dry' already; give another name, or add --replace" in err
+    assert "a kit is named 'dry' already; give another name, or add --yes" in err
     (kit,) = read(scanned, "kits")
     assert (kit["slots"]["kick"], kit["level_db"]) == ([1], {"snare": -2.0})
-    assert scanned("fill", "kick=2", "--slots", "snare", "--save", "dry", "--replace")[0] == 0
+    assert scanned("fill", "kick=2", "--slots", "snare", "--save", "dry", "--yes")[0] == 0
     (kit,) = read(scanned, "kits")
     assert (kit["slots"]["kick"], kit["level_db"]) == ([2], {})
 
 
+@pytest.mark.parametrize(("answer", "code", "kick"), [("y\n", 0, 2), ("\n", 1, 1), ("", 1, 1)])
+def test_on_a_terminal_the_user_is_asked_before_a_saved_kit_is_replaced(
+    scanned, monkeypatch, answer, code, kick
+):
+    scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
+    terminal = io.StringIO(answer)
+    monkeypatch.setattr("sys.stdin", terminal)
+    monkeypatch.setattr("catalog.cli.fill.can_ask", lambda args: True)
+    found, _, err = scanned("fill", "kick=2", "--slots", "snare", "--save", "dry")
+    assert found == code
+    assert "a kit is named 'dry' already; replace it" in err
+    (kit,) = read(scanned, "kits")
+    assert kit["slots"]["kick"] == [kick]
+    if not code:
+        assert read(scanned, "kits", "dry")[0]["kit"]["slots"]["kick"] == [1]
+
+
 def test_a_kit_is_deleted_only_when_that_is_confirmed(scanned):
     scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
-    code, out, _ = scanned("forget-kit", "dry")
+    code, out, _ = scanned("delete-kit", "dry")
     assert (code, out) == (
         0,
         "would delete the kit dry: kick, snare\nnothing was deleted; add --yes to do it, "
         "`catalog undo` brings it back\n",
     )
-    assert read(scanned, "forget-kit", "dry")["dry_run"]
+    assert read(scanned, "delete-kit", "dry")["dry_run"]
     assert [kit["name"] for kit in read(scanned, "kits")] == ["dry"]
-    assert read(scanned, "forget-kit", "dry", "--yes") == []
-    assert scanned("forget-kit", "dry")[0] == 2
+    assert read(scanned, "delete-kit", "dry", "--yes") == []
+    assert scanned("delete-kit", "dry")[0] == 2
 
 
 def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, monkeypatch):
@@ -247,7 +265,7 @@ def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, 
     monkeypatch.setattr(atomic, "write_synced", lambda path, data: write(path, data[:-1] + b"?"))
     before = sorted(tmp_path.iterdir())
     code, _, err = scanned("phrase", "dry", tmp_path / "p.wav")
-    assert (code, sorted(tmp_path.iterdir())) == (2, before)
+    assert (code, sorted(tmp_path.iterdir())) == (1, before)
     assert "p.wav: cannot be written (differs when read back; the disk may be failing)" in err
 
 
@@ -256,7 +274,7 @@ def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, 
     [
         (["show", "404"], "hit 404 is not in this store"),
         (["role", "banjo", "1"], "no role is named 'banjo'"),
-        (["restore", "1"], "is not set aside"),
+        (["fill", "--slots", "banjo"], "is not one of kick, snare"),
         (["scan", "/no such folder"], "does not exist"),
         (["open", "--port", "99999"], "must be between 0"),
     ],
@@ -355,7 +373,7 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
 def test_a_missing_demo_library_is_an_error(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (tmp_path / "none",))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
-    assert main(["demo"]) == 2
+    assert main(["demo"]) == 1
     assert "holds no demo library" in capsys.readouterr().err
     assert not (tmp_path / "data" / "demo").exists()
 

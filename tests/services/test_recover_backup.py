@@ -88,7 +88,7 @@ def test_all_that_the_user_wrote_is_back_after_one_command(lost, library, how, c
         (library / "Attic" / "mystery.wav").read_bytes() + b"\0\0"
     )
     break_store(place, how)
-    assert main(["hits", "--store", str(place)]) == 2
+    assert main(["hits", "--store", str(place)]) == (1 if how in ("header", "pages") else 2)
     assert "`catalog recover --backup` restores it" in capsys.readouterr().err
     assert main(["recover", "--backup", "--store", str(place)]) == 0
     with Catalog.open(place) as cat:

@@ -15,16 +15,17 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
-    change_code,
     finite,
+    note_no_change,
     print_message,
     print_result,
     read_regular_file,
+    refuse_existing,
     short_path,
 )
 from catalog.cli.summary import hits_of
 from catalog.cli.table import hit_lines, output_width
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, KitArgumentError, ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -43,9 +44,9 @@ def add_commands(command: AddCommand) -> None:
     kits = command("kits", "list saved kits, or the versions of one", _kits)
     kits.add_argument("name", nargs="?", help="list the versions of this kit")
     kits.add_argument("--take-back", type=int, metavar="VERSION", help="use this version again")
-    forget = command("forget-kit", "delete a saved kit, but no recording", _forget)
-    forget.add_argument("name", help=NAME_HELP)
-    forget.add_argument("--yes", action="store_true", help=YES_HELP)
+    delete = command("delete-kit", "delete a saved kit, but no recording", _delete)
+    delete.add_argument("name", help=NAME_HELP)
+    delete.add_argument("--yes", action="store_true", help=YES_HELP)
     rename = command("rename-kit", "rename a saved kit", _rename)
     rename.add_argument("name", help=NAME_HELP)
     rename.add_argument("new", help="the new name")
@@ -90,13 +91,13 @@ def saved_kit(cat: Catalog, name: str) -> Kit:
     """Return the saved kit of a name; `CatalogError` lists the saved kits if there is none."""
     kits = {kit.name: kit for kit in cat.kits.saved()}
     if name not in kits:
-        raise CatalogError(f"no kit is named {name!r}; saved kits: {', '.join(kits) or 'none'}")
+        raise KitArgumentError(f"no kit is named {name!r}; saved kits: {', '.join(kits) or 'none'}")
     return kits[name]
 
 
 def _kits(cat: Catalog, args: argparse.Namespace) -> int:
     if args.take_back is not None and args.name is None:
-        raise CatalogError("--take-back needs the name of a kit")
+        raise ParameterError("--take-back needs the name of a kit")
     return _list_kits(cat, args) if args.name is None else _versions(cat, args)
 
 
@@ -122,7 +123,7 @@ def _list_kits(cat: Catalog, args: argparse.Namespace) -> int:
     return OK
 
 
-def _forget(cat: Catalog, args: argparse.Namespace) -> int:
+def _delete(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
     if args.yes:
         cat.kits.delete(args.name)
@@ -140,7 +141,7 @@ def _rename(cat: Catalog, args: argparse.Namespace) -> int:
     if is_changed:
         cat.kits.rename(args.name, args.new)
     _list_kits(cat, args)
-    return change_code(is_changed)
+    return note_no_change(is_changed)
 
 
 def _add_saved_kit_commands(command: AddCommand) -> None:
@@ -161,7 +162,7 @@ def _add_saved_kit_commands(command: AddCommand) -> None:
         help="apply the tunings; otherwise they are only listed",
     )
     clashes = command(
-        "clashes", "list level, pitch and masking of the slots of a saved kit", _masking
+        "masking", "list level, pitch and masking of the slots of a saved kit", _masking
     )
     clashes.add_argument("name", help=NAME_HELP)
     compare = command("compare", "compare two saved kits", _compare)
@@ -222,7 +223,7 @@ def _mix_level(text: str) -> tuple[str, float]:
 
 def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
     if args.level is None and args.tune is None:
-        raise CatalogError("give --level DB or --tune SEMITONES, or both")
+        raise ParameterError("give --level DB or --tune SEMITONES, or both")
 
     def adjust(kit: Kit) -> Kit:
         kit = kit if args.level is None else kit.with_level(args.slot, args.level)
@@ -231,7 +232,7 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
     kit, is_changed = change_kit(cat, args.name, adjust)
     level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
     print_result(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
-    return change_code(is_changed)
+    return note_no_change(is_changed)
 
 
 def _tune(cat: Catalog, args: argparse.Namespace) -> int:
@@ -257,7 +258,7 @@ def _tune(cat: Catalog, args: argparse.Namespace) -> int:
     elif proposals:
         lines.append("nothing was changed; add --yes to do it")
     print_result({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)
-    return change_code(bool(proposals)) if args.yes else OK
+    return note_no_change(bool(proposals)) if args.yes else OK
 
 
 def _masking(cat: Catalog, args: argparse.Namespace) -> int:
@@ -290,8 +291,7 @@ def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
     if args.file is None:
         print_result(played, map(_stroke_line, played.strokes), as_json=args.json)
         return OK
-    if args.file.exists():
-        raise CatalogError(f"{args.file} exists already; choose a new name")
+    refuse_existing(args.file)
     cat.kit_sound.write_phrase(kit, args.file, phrase, sr=args.rate)
     print_result(args.file, [args.file], as_json=args.json)
     return OK
@@ -322,6 +322,7 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
         plan = cat.kits.plan_export(kit, args.folder, options)
         print_result(plan, _plan_lines(plan), as_json=args.json)
         return INCOMPLETE if plan.refusals else OK
+    refuse_existing(args.folder, *([Path(f"{args.folder}.zip")] if args.zip else []))
     written = cat.export_kit(kit, args.folder, options)
     for line in cat.kits.warnings(kit):
         print_message(f"check {line}")

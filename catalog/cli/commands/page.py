@@ -11,7 +11,7 @@ from pathlib import Path
 
 from catalog.cli.commands.library import report_lines
 from catalog.cli.output import OK, AddCommand, ProgressBar, print_message, print_result
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, ParameterError
 from catalog.guide import list_subjects, read_guide
 
 PACKAGE = Path(__file__).resolve().parents[2]
@@ -39,12 +39,16 @@ def add_commands(command: AddCommand) -> None:
 
 
 def _open(_: object, args: argparse.Namespace) -> int:
+    _check_port(args.port)
     return _serve(args.store, port=args.port, browser=args.browser)
 
 
-def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
+def _check_port(port: int) -> None:
     if not 0 <= port < 1 << 16:
-        raise CatalogError(f"--port {port} must be between 0 (a free one) and 65535")
+        raise ParameterError(f"--port {port} must be between 0 (a free one) and 65535")
+
+
+def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
     from catalog.web.server.start import open_page
 
     try:
@@ -57,6 +61,7 @@ def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
 def _demo(_: object, args: argparse.Namespace) -> int:
     from catalog.catalog import Catalog, default_store
 
+    _check_port(args.port)
     folder = default_store().parent / "demo"
     library = copy_demo(folder / "library")
     store = args.store or folder / "demo.sqlite"

@@ -19,7 +19,16 @@ from catalog.cli.output import (
     print_result,
     read_wishes,
 )
-from catalog.cli.selection import ANY, add_query_options, add_rows_wanted, query_filter, rows_wanted
+from catalog.cli.selection import (
+    ANY,
+    add_query_options,
+    add_rows_wanted,
+    add_selection,
+    has_options,
+    query_filter,
+    rows_wanted,
+    select_hits,
+)
 from catalog.cli.summary import hits_of, place_lines
 from catalog.cli.table import hit_lines
 
@@ -174,7 +183,7 @@ def _add_relation_commands(command: AddCommand) -> None:
         "--main", type=int, metavar="HIT", help="let this microphone stand for its stroke"
     )
     mixes = command("mixes", "list finished hits that are a mix of a stroke's microphones", _mixes)
-    mixes.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only look at these")
+    add_selection(mixes)
     related = command("related", "list hits that are related to one, with the evidence", _related)
     related.add_argument("hit", type=int)
     related.add_argument("-n", type=int, default=5, help="number of hits that only sound alike")
@@ -208,7 +217,8 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.duplicates.mixes(args.hits or None)
+    only = select_hits(cat, args) if args.hits or has_options(args) else None
+    found = cat.duplicates.mixes(only)
     levels = [
         ", ".join(f"{name} {level:.1f} dB" for name, level in mix.levels_db.items())
         for mix in found
@@ -226,7 +236,7 @@ def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _related(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.duplicates.relations(args.hit, n_alike=args.n)
+    found = cat.duplicates.related(args.hit, n_alike=args.n)
     lines = hit_lines(
         cat,
         [cat.hit(relation.hit_id) for relation in found],

@@ -12,8 +12,8 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
-    change_code,
     finite,
+    note_no_change,
     print_message,
     print_result,
     short_path,
@@ -101,7 +101,7 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
         for s in strokes
     ]
     print_result(strokes, lines, as_json=args.json)
-    return OK if is_listing else change_code(_bounds(strokes) != _bounds(before))
+    return OK if is_listing else note_no_change(_bounds(strokes) != _bounds(before))
 
 
 def _frames(seconds: float, sr: int) -> int:
@@ -162,7 +162,7 @@ def _sides(cat: Catalog, args: argparse.Namespace) -> int:
         hit_lines(cat, hits) or ["no hit is stored in two files"],
         as_json=args.json,
     )
-    return OK if is_listing else change_code(is_changed)
+    return OK if is_listing else note_no_change(is_changed)
 
 
 def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
@@ -189,7 +189,7 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
         "warning": warning,
     }
     print_result(value, lines, as_json=args.json)
-    return OK if args.mix is None else change_code(mix != before)
+    return OK if args.mix is None else note_no_change(mix != before)
 
 
 def _arrival_value(mic: Microphone, sr: int) -> dict[str, object]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError
 
 SUBTYPES: MappingProxyType[str, int] = MappingProxyType(
     {"PCM_16": 16, "PCM_24": 24, "PCM_32": 24, "FLOAT": 24}
@@ -40,22 +40,28 @@ class ExportOptions:
 
     def __post_init__(self) -> None:
         if self.subtype not in SUBTYPES:
-            raise KitError(f"subtype={self.subtype!r} must be one of {', '.join(SUBTYPES)}")
+            raise KitArgumentError(f"subtype={self.subtype!r} must be one of {', '.join(SUBTYPES)}")
         if self.container not in CONTAINERS:
-            raise KitError(f"container={self.container!r} must be one of {', '.join(CONTAINERS)}")
+            raise KitArgumentError(
+                f"container={self.container!r} must be one of {', '.join(CONTAINERS)}"
+            )
         if self.subtype not in CONTAINERS[self.container]:
             allowed = " or ".join(CONTAINERS[self.container])
-            raise KitError(f"{self.container} cannot hold {self.subtype}: choose {allowed}")
+            raise KitArgumentError(f"{self.container} cannot hold {self.subtype}: choose {allowed}")
         if self.sr is not None and self.sr not in RATES_HZ:
             rates = ", ".join(map(str, RATES_HZ))
-            raise KitError(f"sr={self.sr} must be one of {rates}, or None to keep each rate")
+            raise KitArgumentError(
+                f"sr={self.sr} must be one of {rates}, or None to keep each rate"
+            )
 
         low, high = MIX_RANGE_DB
         if self.mix_levels and self.microphone != MIX:
-            raise KitError("mix_levels are given, but microphone is not 'mix'")
+            raise KitArgumentError("mix_levels are given, but microphone is not 'mix'")
         for name, level_db in self.mix_levels:
             if not low <= level_db <= high:
-                raise KitError(f"the level of {name} in the mix must be {low:g} to {high:g} dB")
+                raise KitArgumentError(
+                    f"the level of {name} in the mix must be {low:g} to {high:g} dB"
+                )
 
     @property
     def suffix(self) -> str:

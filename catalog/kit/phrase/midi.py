@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError
 from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase, select_phrase
 from catalog.kit.slots import SLOTS, assign_notes, gm_name
 
@@ -108,7 +108,7 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
             events.append(Event(beat, slot_of[stroke.note], stroke.velocity))
     if not events:
         plays = f"; it plays {_key_names(left_out)}" if left_out else ""
-        raise KitError(f"{name}: no stroke in it is on a key of this kit{plays}")
+        raise KitArgumentError(f"{name}: no stroke in it is on a key of this kit{plays}")
     if left_out:
         changes.append(f"no slot plays {_key_names(left_out)}")
     return Phrase(name, tuple(events), dict(left_out), tuple(changes))
@@ -127,14 +127,18 @@ def _read_note_ons(data: bytes, name: str) -> list[_NoteOn]:
     import mido
 
     if len(data) > MAX_BYTES:
-        raise KitError(f"{name}: is larger than {MAX_BYTES // 1000} kB; cut a phrase from it")
+        raise KitArgumentError(
+            f"{name}: is larger than {MAX_BYTES // 1000} kB; cut a phrase from it"
+        )
     if data[:4] != b"MThd":
-        raise KitError(f"{name}: is not a Standard MIDI File; export one from your sequencer")
+        raise KitArgumentError(
+            f"{name}: is not a Standard MIDI File; export one from your sequencer"
+        )
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True)
         return list(_timed_note_ons(file))
     except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError) as err:
-        raise KitError(f"{name}: the file is broken ({err or 'it ends early'})") from err
+        raise KitArgumentError(f"{name}: the file is broken ({err or 'it ends early'})") from err
 
 
 def _timed_note_ons(file: Any) -> Iterator[_NoteOn]:

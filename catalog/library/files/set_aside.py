@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.files.home_volumes import check_home_volume
 from catalog.library.files.journal import FileMove, carry_out_moves
 from catalog.library.files.volumes import immovable_reason
@@ -141,7 +141,9 @@ def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> Fil
 def _plan_restore(store: Store, hit_id: int, options: RestoreOptions, *, step: int) -> FileMove:
     hit = store.hits.get(hit_id)
     if hit.state != State.ASIDE:
-        raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")
+        raise StoreArgumentError(
+            f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}"
+        )
     path, aside = store.database.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
     original = Path(path_from_db(path))
     content_hash = _read_hash(hit.path, if_missing="is no longer in the folder of files set aside")
@@ -200,11 +202,15 @@ def _set_hidden(
             sql = "SELECT hidden FROM hit WHERE id = ?"
             is_hidden = bool(store.database.read(sql, (hit_id,))[0][0])
             if hit.state == State.ASIDE:
-                raise StoreError(f"hit {hit_id} ({hit.path.name}) is set aside; restore it first")
+                raise StoreArgumentError(
+                    f"hit {hit_id} ({hit.path.name}) is set aside; restore it first"
+                )
             if is_hidden and hidden:
-                raise StoreError(f"hit {hit_id} ({hit.path.name}) is hidden already")
+                raise StoreArgumentError(f"hit {hit_id} ({hit.path.name}) is hidden already")
             if not (is_hidden or hidden):
-                raise StoreError(f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}")
+                raise StoreArgumentError(
+                    f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}"
+                )
             for microphone in hit.microphones:
                 update_hit(db, microphone.hit_id, {"hidden": int(hidden)})
             states = (State.HERE, State.HIDDEN) if hidden else (State.HIDDEN, State.HERE)

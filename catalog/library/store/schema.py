@@ -6,7 +6,7 @@ import contextlib
 import sqlite3
 from pathlib import Path
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.integrity.checksums import fill_checksums
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
@@ -224,7 +224,7 @@ def check_is_store(path: Path, connection: sqlite3.Connection) -> None:
     """Raise `StoreError` if the database is not a store, or one of a newer version."""
     n_tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     if n_tables and read_pragma(connection, "application_id") != APPLICATION_ID:
-        raise StoreError(f"{path}: is a database of another program; give another path")
+        raise StoreArgumentError(f"{path}: is a database of another program; give another path")
     version = read_pragma(connection, "user_version")
     if version > SCHEMA_VERSION:
         raise StoreError(

@@ -15,7 +15,7 @@ import numpy as np
 
 from catalog.audio.channels import CANCEL_DB, MIXES, cancellation_db, mix_channels
 from catalog.audio.model import Audio
-from catalog.errors import ParameterError, StoreError
+from catalog.errors import ParameterError, StoreArgumentError, StoreError
 from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.role_model import role_probabilities
@@ -144,7 +144,7 @@ def cancellation_warning(hit: Hit, mix: str) -> str:
 
 def _list_strokes(store: Store, hit: Hit) -> list[Hit]:
     if hit.state not in (State.HERE, State.HIDDEN):
-        raise StoreError(f"hit {hit.id} ({hit.name}) is {hit.state}: restore it first")
+        raise StoreArgumentError(f"hit {hit.id} ({hit.name}) is {hit.state}: restore it first")
     return list_regions(store, hit.path)
 
 

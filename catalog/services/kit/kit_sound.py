@@ -7,7 +7,7 @@ from pathlib import Path
 from catalog.audio.encode import encode_wav
 from catalog.audio.model import SR_RANGE_HZ
 from catalog.context import Context
-from catalog.errors import KitError, ParameterError
+from catalog.errors import KitArgumentError, KitError, ParameterError
 from catalog.kit.balance import (
     Interval,
     KitComparison,
@@ -148,7 +148,7 @@ class KitSound:
         try:
             write_new_file(Path(file).absolute(), data)
         except FileExistsError as err:
-            raise KitError(f"{file} exists already; choose a new name") from err
+            raise KitArgumentError(f"{file} exists already; choose a new name") from err
         except OSError as err:
             raise KitError(f"{file}: cannot be written ({err.strerror or err})") from err
 

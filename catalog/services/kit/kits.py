@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.context import Context, check_seed
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.kit.change import (
     KitVersion,
     change_saved_kit,
@@ -228,9 +228,9 @@ class Kits:
             return kits.save(name, payload)
         version = kits.save_if(name, payload, version=0)
         if version is None:
-            raise KitError(
+            raise KitArgumentError(
                 f"a kit is named {name!r} already and was not replaced; give another name, or "
-                "replace_saved=True (--replace)"
+                "replace_saved=True (--yes)"
             )
         return version
 

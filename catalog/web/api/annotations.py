@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from catalog.errors import StoreError
 from catalog.library.undo.undo import UndoResult
 from catalog.models import MARKS, ROLES
 from catalog.web.acts import describe_acts
@@ -59,6 +60,8 @@ def _annotate(body: Any) -> Response:
     try:
         ids, values = read_annotation(body)
         before = page().catalog.annotations.annotate(ids, **values)
+    except StoreError:
+        raise
     except ValueError as err:
         raise refuse(400, str(err)) from err
     return _send_changed([annotation.hit_id for annotation in before])

@@ -52,9 +52,7 @@ class CopySearch:
     def _run(self, catalog: Catalog, revision: int) -> None:
         try:
             groups = tuple(catalog.copies(self._note))
-            found = CopyState(
-                revision, groups=groups, uncertain=tuple(catalog.duplicates.uncertain_pairs())
-            )
+            found = CopyState(revision, groups=groups, uncertain=tuple(catalog.duplicates.doubts()))
         except (CatalogError, OSError) as err:
             found = CopyState(revision, error=str(err))
         except Exception as err:  # nothing else would report an error of this thread

@@ -51,10 +51,10 @@ def test_a_kit_is_saved_reopened_compared_renamed_and_deleted(kit_page):
     kit_page.text_input(key="new_name_night").set_value(" ").run()
     press(kit_page, "rename")
     assert any("the new name is empty" in error.value for error in kit_page.error)
-    press(kit_page, "forget")
+    press(kit_page, "delete")
     assert [saved.name for saved in catalog.kits.saved()] == ["night"]  # until it is confirmed
     assert "Delete night? The recordings stay, and undo brings the kit back." in shown(kit_page)
-    press(kit_page, "forget_yes")
+    press(kit_page, "delete_yes")
     assert catalog.kits.saved() == []
     assert len(catalog.hits()) == 23
 

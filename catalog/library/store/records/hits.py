@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from catalog.errors import ParameterError, StoreError
+from catalog.errors import ParameterError, StoreArgumentError, StoreError
 from catalog.library.integrity.damaged_words import WordsCheck
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import (
@@ -246,7 +246,7 @@ class Hits:
         rows = self._database.read(sql, (int(hit_id),))
         if not rows:
             text = f"hit {hit_id} is not in this store; `catalog hits` lists those that are"
-            raise StoreError(text)
+            raise StoreArgumentError(text)
         self._check.report_hits([int(hit_id)], _annotated(rows))
         tied = read_microphones(self._database, hit_id)
         return self._to_hit(rows[0], tied.get(rows[0][0], ()))
@@ -328,7 +328,7 @@ class Hits:
         sql = f"SELECT hit_id, {column} FROM numbers WHERE hit_id IN"
         found = dict(self._database.read_by_id(sql, ids))
         if unknown := set(ids) - set(found):
-            raise StoreError(f"hit {min(unknown)} is not in this store")
+            raise StoreArgumentError(f"hit {min(unknown)} is not in this store")
         rows = [np.frombuffer(found[hit_id], dtype=dtype) for hit_id in ids]
         width = min(map(len, rows), default=0)
         return np.asarray([row[:width] for row in rows], np.float32).reshape(len(rows), width)

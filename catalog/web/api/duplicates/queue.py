@@ -19,7 +19,7 @@ from catalog.web.payloads import format_text, pick_row
 from catalog.web.state import page
 
 CERTAIN = 0.99  # evidence from which a copy is certain; a judgement, no source
-MAX_PAIRS = 200  # doubtful pairs sent at once
+MAX_PAIRS = 200  # doubts sent at once
 VERB = "set aside"  # of the act, also if some of the hits are only hidden
 REASON = "the same recording as another file"
 HEADING = "Duplicates in the catalog"
@@ -29,7 +29,7 @@ Action = Mapping[str, Any]
 
 
 def describe_queue(catalog: Catalog) -> dict[str, Any]:
-    """Return groups and doubtful pairs for the browser, and how far the search for them is."""
+    """Return groups and doubts for the browser, and how far the search for them is."""
     state = page().copy_search.state(catalog)
     ids = {i for group in state.groups for i in group.members}
     ids |= {i for pair in state.uncertain[:MAX_PAIRS] for i in (pair.first, pair.second)}
@@ -83,7 +83,7 @@ def _describe_group(group: CopyGroup, rows: Mapping[int, dict[str, Any]]) -> dic
 
 def _describe_pair(pair: UncertainPair, rows: Mapping[int, dict[str, Any]]) -> dict[str, Any]:
     other = rows[pair.second] | {"evidence": round(pair.evidence, 4)}
-    return {"kind": "doubtful", "keep": rows[pair.first], "others": [other], "reason": ""}
+    return {"kind": "doubt", "keep": rows[pair.first], "others": [other], "reason": ""}
 
 
 @in_thread
@@ -93,7 +93,7 @@ def _queue(_: Request) -> Response:
 
 # What the user decides about a group or a pair; each can be undone.
 DECISIONS: Mapping[str, Callable[[Catalog, Action], object]] = {
-    "keep": lambda catalog, action: catalog.duplicates.prefer(action["id"]),
+    "keep": lambda catalog, action: catalog.duplicates.keep(action["id"]),
     "same": lambda catalog, a: catalog.duplicates.set_verdict(a["first"], a["second"], True),
     "differ": lambda catalog, a: catalog.duplicates.set_verdict(a["first"], a["second"], False),
 }

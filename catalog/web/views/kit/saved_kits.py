@@ -73,10 +73,10 @@ def _take_back(name: str, version: int) -> None:
 
 def _draw_delete(name: str) -> None:
     """Draw the button that deletes a saved kit after a second press."""
-    st.button("Delete this kit", key="forget", on_click=lambda: _ask_to_delete(name))
+    st.button("Delete this kit", key="delete", on_click=lambda: _ask_to_delete(name))
     if tab().kit_to_delete == name:
         st.caption(f"Delete {inert(name)}? The recordings stay, and undo brings the kit back.")
-        st.button("Yes, delete", key="forget_yes", type="primary", on_click=lambda: _delete(name))
+        st.button("Yes, delete", key="delete_yes", type="primary", on_click=lambda: _delete(name))
 
 
 def _ask_to_delete(name: str) -> None:
