@@ -18,6 +18,7 @@ from cachetools import LRUCache
 from catalog.catalog import Catalog
 from catalog.duplicates.pairs.overlay import Overlay
 from catalog.errors import CatalogError
+from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
 from catalog.models import Hit
 from catalog.search.layout import fill_ground
@@ -80,7 +81,7 @@ class PageServer:
         self.files = TemporaryFiles()
         self.uploads = UploadStore(self.files)
         self.answers: SharedCache[tuple[int, str], QueryAnswer] = SharedCache(ANSWERS_KEPT)
-        self.downloads: SharedCache[str, Kit] = SharedCache(DOWNLOADS_KEPT)
+        self.downloads: SharedCache[str, tuple[Kit, ExportOptions]] = SharedCache(DOWNLOADS_KEPT)
         self.overlays: SharedCache[tuple[int, int], Overlay] = SharedCache(OVERLAYS_KEPT)
         self.audio: SharedCache[tuple[str, int], bytes] = SharedCache(AUDIO_BYTES, len)
         self._download_key = secrets.token_bytes(32)
@@ -159,11 +160,12 @@ class PageServer:
                 self._rows = hits, ids, pack_rows(self.columns(), hits, ids)
             return self._rows[2]
 
-    def offer_download(self, kit: Kit) -> str:
+    def offer_download(self, kit: Kit, options: ExportOptions | None = None) -> str:
         """Store a kit for download and return the unguessable token that fetches it."""
-        text = kit.to_json().encode()
+        options = options or ExportOptions()
+        text = f"{kit.to_json()} {options}".encode()
         token = hashlib.blake2b(text, digest_size=16, key=self._download_key).hexdigest()
-        self.downloads.put(token, kit)
+        self.downloads.put(token, (kit, options))
         return token
 
     def warm_up(self) -> None:

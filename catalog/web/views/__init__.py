@@ -12,16 +12,15 @@ from catalog.web.labels import HEARING, HOW_TO_BEGIN, NO_HITS, inert
 from catalog.web.state import page
 from catalog.web.views.component import mount_audition
 from catalog.web.views.guide import draw_guides
-from catalog.web.views.kit.kit import draw_kit
 from catalog.web.views.recordings.import_ import draw_recordings
 from catalog.web.views.review.history import draw_history, draw_move_warnings
 
-FIND = "find"  # this part and the duplicates are drawn by the component itself
+FIND = "find"  # this part, the duplicates and the kit are drawn by the component itself
 DRAWN: Mapping[str, Callable[[Catalog], None]] = {
-    "kit": draw_kit, "recordings": draw_recordings, "history": draw_history,
+    "recordings": draw_recordings, "history": draw_history,
 }  # fmt: skip
 # What the fields of a part hold is kept while another part is open.
-KEPT = ("bring_folder", "export_folder", "export_width", "slots_to_fill", "saved")
+KEPT = ("bring_folder",)
 # The component has a fixed head of 48 pixels and a foot of 128 pixels.
 PAGE_STYLE = """<style>
 [data-testid=stHeader] {display: none}

@@ -12,7 +12,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 DRAWN = {
     "Duplicates": "__audition.queue.overlay?.isDrawn()",
-    "Kit": "document.body.innerText.includes('Fill the rest')",
+    "Kit": "__kit.kitSession.kit",
     "Bring in": "document.body.innerText.includes('Scanned folders')",
     "History": "document.body.innerText.includes('Nothing has been')",
 }

@@ -78,13 +78,14 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
         visit.until(f"{slots}.length >= 8")
         kit = dict(visit.get(f"{slots}.map(s => [s.slot, s.hits[0].id])"))
         assert (kit["snare"], kit["kick"]) == (snare, kick)
-        page.locator(".large .pad").first.focus()
+        page.locator(".slot-card .pad").first.focus()
         assert visit.play(lambda: keys.press("s")) == snare
         target = tmp_path / "exported"
+        visit.press_named("Export", exact=True)
         page.get_by_label("New folder for the kit").fill(str(target))
         page.get_by_label("New folder for the kit").press("Enter")
         visit.press_named("Write the folder")
-        page.get_by_text("written to").wait_for()
+        page.get_by_role("region", name="Export").get_by_text("written to").wait_for()
         (sfz,) = target.rglob("*.sfz")
         samples = set(re.findall(r"sample=(\S.*\.\w+)", sfz.read_text()))
         assert len(samples) == len(kit)

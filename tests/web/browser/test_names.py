@@ -92,7 +92,8 @@ def test_hostile_names_stay_text_in_every_part(hostile):
     check(hostile, IMAGE, DRAWING, "·citta·")
 
     hostile.open_part("Kit")
-    page.get_by_test_id("stBaseButton-secondary").filter(has_text="Open").click()
+    page.get_by_role("button", name="Saved kits").click()
+    page.get_by_role("button", name="Open Loft").click()
     page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
     check(hostile, f"kick {IMAGE}")
 

@@ -20,8 +20,8 @@ def test_an_empty_catalog_explains_how_to_begin(tmp_path):
 def test_only_the_open_part_is_drawn_and_no_hit_is_sent_with_the_page(used):
     data = data_of(open_part(), "workbench")
     assert len(json.dumps(data)) < 10_000  # larger messages are hashed at each rerun
-    assert "damages hearing" in shown(open_part("kit"))
-    assert not open_part("kit").get("dataframe")
+    assert "damages hearing" in shown(open_part("recordings"))
+    assert not open_part("kit").button
 
 
 def test_a_store_that_cannot_be_opened_is_reported(tmp_path):

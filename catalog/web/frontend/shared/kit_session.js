@@ -1,10 +1,10 @@
 // The kit being built, one for the whole page: fetched from the server and changed through it.
 
-import { SLOT_FAMILIES } from '../constants.js';
+import { SLOT_LABELS } from '../constants.js';
 import { consumeKey } from './dom.js';
 import { fetchJson } from './http.js';
 
-const SLOT_ORDER = Object.values(SLOT_FAMILIES).flat();   // as on the cards, so that keys run along them
+const SLOT_ORDER = Object.keys(SLOT_LABELS);   // keys run along the slots as they are shown
 function makeKitSession() {
   const session = { kit: null, slots: [], bySlot: new Map(), hits: new Map(), error: '', nPending: 0,
     tab: '' };   // what the server calls this tab, to distinguish its changes
@@ -40,6 +40,7 @@ function makeKitSession() {
       notify();
     }
   };
+  session.load = () => load('');
   session.refresh = ({ kit_revision: revision, tab }) => {
     session.tab = tab;
     return session.kit && revision === session.kit.revision ? Promise.resolve(true) : load('');

@@ -1,12 +1,13 @@
 // Always at the bottom: what sounds now, how loud, and how to stop it.
 
+import { HEARING } from '../constants.js';
 import { engine } from '../playback/audio_engine.js';
 import { transport } from '../playback/transport.js';
 import { annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, el } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
 
-const FIRST_PRESS = 'Click once or press a key: browsers allow sound only after that.';
+const FIRST_PRESS = 'Click once for sound', FIRST_PRESS_WHY = 'Browsers allow sound only after a click or a key.';
 
 function makeLevel() {
   const value = el('span', { class: 'db' }, `${engine.levelDb} dB`);
@@ -15,7 +16,7 @@ function makeLevel() {
       engine.setLevel(Number(fader.value));
       value.textContent = `${fader.value} dB`;
     } });
-  return el('label', { class: 'level' }, 'level', fader, value);
+  return el('label', { class: 'level', title: HEARING }, 'level', fader, value);
 }
 
 // What was done last, newest first, each with its own undo.
@@ -70,8 +71,8 @@ function build(box, { state, on }) {
     const sounding = transport.isSounding();
     name.classList.toggle('on', sounding);
     name.textContent = !engine.isAwake() && !hit ? FIRST_PRESS
-      : hit ? hit.name ?? state.hitOf(hit.id)?.name ?? '' : 'Nothing sounds';
-    name.title = name.textContent;
+      : hit ? hit.name ?? state.hitOf(hit.id)?.name ?? '' : sounding ? 'The kit' : 'Nothing sounds';
+    name.title = name.textContent === FIRST_PRESS ? FIRST_PRESS_WHY : name.textContent;
   };
   const drawNotice = () => {
     const { undo: last, redo: next } = annotations.acts;

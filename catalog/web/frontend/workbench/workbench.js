@@ -12,12 +12,15 @@ import { makeFindPane } from '../find/find_pane.js';
 import { makeHitList } from '../find/hit_list.js';
 import { makeMapPane } from '../find/map_pane.js';
 import { addDragging } from '../kit/drag.js';
+import { makeKitPane } from '../kit/kit_pane.js';
 import { engine } from '../playback/audio_engine.js';
 import { sampler } from '../playback/kit_sampler.js';
+import { midiInput } from '../playback/midi_input.js';
+import { phrasePlayer } from '../playback/phrase_player.js';
 import { transport } from '../playback/transport.js';
 import { actOfKey, annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
-import { kitSession } from '../shared/kit_session.js';
+import { handleUndoKey, kitSession } from '../shared/kit_session.js';
 import { makeCommands } from './commands.js';
 import { followAddress, readAddress } from './address.js';
 import { makeKitBar, putInSlot } from './kit_bar.js';
@@ -112,15 +115,23 @@ export function mount(root, live) {
   const main = el('main', { class: 'find' }, find, middle, chosenPane);
   const queue = makeQueuePane({ state, on: { ...on, acted: () => loader.look() } });
   const duplicates = el('main', { class: 'duplicates' }, queue);
+  const kitPane = makeKitPane({ state, on: { ...on, find: id => {
+    state.change({ part: 'find', pane: 'hits' });
+    on.choose(id);
+  } } });
+  const kitPart = el('main', { class: 'kit-part' }, kitPane);
   view.classList.add('workbench');
   const foot = el('footer', {}, playing, kit);
-  view.replaceChildren(el('div', { class: 'shell' }, head.box, main, duplicates, foot, commands));
+  const shell = el('div', { class: 'shell' }, head.box, main, duplicates, kitPart, foot, commands);
+  view.replaceChildren(shell);
   state.focusHits = () => (state.layout === 'map' ? map.map.front.focus()
     : state.layout === 'drums' ? drums.focusHits() : list.focusHits());
 
   const drawLayout = () => {
     main.hidden = state.part !== 'find';
     duplicates.hidden = state.part !== 'duplicates';
+    kitPart.hidden = state.part !== 'kit';
+    shell.dataset.part = state.part;
     middle.dataset.layout = state.layout;
     main.dataset.pane = state.pane;
   };
@@ -153,6 +164,7 @@ export function mount(root, live) {
       commands.open();
       return;
     }
+    if (state.part === 'kit' && handleUndoKey(event)) return;
     const act = actOfKey(event);
     if (act) {
       consumeKey(event);
@@ -161,6 +173,7 @@ export function mount(root, live) {
     }
     if (hasModifier(event)) return;
     if (state.part === 'duplicates') { queue.handleKey(event); return; }
+    if (state.part === 'kit') { kitPane.handleKey(event); return; }
     if (state.part !== 'find') return;
     if (event.key === '/') { consumeKey(event); find.focusWords(); return; }
     if (event.key.toLowerCase() === 'b') {
@@ -184,6 +197,7 @@ export function mount(root, live) {
   document.addEventListener('hits-error', onError);
   ends.push(() => document.removeEventListener('hits-error', onError));
   drawLayout();
+  kitPane.draw();
   loader.look();
 
   const update = data => {
@@ -194,6 +208,7 @@ export function mount(root, live) {
     if (data.probe) {
       globalThis.__audition = { engine, state, map: map.map, panel: chosenPane.pane, picked, kitSession,
         sampler, transport, annotations, queue: queue.pane };
+      globalThis.__kit = { engine, kitSession, sampler, phrasePlayer, midiInput, editor: kitPane.editor };
     }
   };
   const stop = () => {
