@@ -17,6 +17,7 @@ class Tab:
     name: str = field(default_factory=lambda: secrets.token_hex(8))  # distinguishes its changes
     action_error: str = ""  # why the last action failed, shown beside the part it belongs to
     scan_error: str = ""
+    attention: tuple[int, dict[str, int]] | None = None  # revision and counts of what needs it
     notice: str = ""  # what the last action on files did
     notice_revision: int | None = None  # of the catalog when the notice was first shown
     not_undone: list[str] = field(default_factory=list)  # why hits could not be restored

@@ -20,12 +20,13 @@ DRAWN: Mapping[str, Callable[[Catalog], None]] = {
     "recordings": draw_recordings, "history": draw_history,
 }  # fmt: skip
 # What the fields of a part hold is kept while another part is open.
-KEPT = ("bring_folder",)
+KEPT = ("bring_folder", "bring_section", "attention")
 # The component has a fixed head of 48 pixels and a foot of 128 pixels.
 PAGE_STYLE = """<style>
 [data-testid=stHeader] {display: none}
 .stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px}
 .stElementContainer, .stVerticalBlock > div {opacity: 1 !important; transition: none !important}
+.stElementContainer[data-stale=true] {visibility: hidden; transition: visibility 0s .4s !important}
 [data-testid=stCaptionContainer], [data-testid=stCaptionContainer] p {
   color: inherit !important; opacity: .92 !important}
 [data-baseweb=input], [data-baseweb=select] > div, [data-testid=stBaseButton-secondary] {

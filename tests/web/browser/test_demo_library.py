@@ -112,7 +112,7 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
         page.get_by_label("Find by words").first.fill("")
         page.get_by_label("Find by words").first.press("Enter")
         page.get_by_text(f"{n_hits + N_MORE} hits").wait_for()
-        visit.open_part("Bring in")
+        visit.open_attention("Skipped files")
         page.get_by_text("broken").first.wait_for(state="attached")
         with Catalog.open(store) as catalog:
             assert len(catalog.hits()) == n_hits + N_MORE

@@ -35,7 +35,6 @@ def draw_role_review(catalog: Catalog) -> None:
     round_hits = _round_hits(catalog, unsure)
     if not round_hits:
         return
-    st.markdown("#### What is this?")
     st.caption(
         f"{count_of(len(unsure), 'hit')} with an uncertain role. Each answer also updates "
         "similar hits."

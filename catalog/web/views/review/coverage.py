@@ -9,11 +9,8 @@ from html import escape
 import streamlit as st
 
 from catalog.catalog import Catalog
-from catalog.library.review.coverage import Coverage
 from catalog.library.review.gaps import STRENGTH_WORDS, STRENGTHS, CoverageBin
 from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
-from catalog.web.state import page
-from catalog.web.tab import is_expanded
 
 EVERY = ""
 MAX_DRUMS = 24  # in the picture; more are in the table
@@ -25,16 +22,8 @@ Drum = tuple[str, str, str]  # role, session, drum
 
 
 def draw_coverage(catalog: Catalog) -> None:
-    """Draw the coverage in an expander; it is counted only when it is open."""
-    if not page().hits():
-        return
-    st.markdown("#### Coverage")
-    with st.expander("Plan the next recording day", key="coverage_open", on_change="rerun"):
-        if is_expanded("coverage_open"):
-            _draw_open(catalog.review.coverage())
-
-
-def _draw_open(coverage: Coverage) -> None:
+    """Draw what is missing of each drum, then what was recorded."""
+    coverage = catalog.review.coverage()
     roles = list(dict.fromkeys(cell.role for cell in coverage.bins))
     role = st.selectbox(
         "Role", [EVERY, *roles], key="coverage_role",
@@ -42,20 +31,23 @@ def _draw_open(coverage: Coverage) -> None:
     )  # fmt: skip
     cells = [cell for cell in coverage.bins if role in (EVERY, cell.role)]
     gaps = [gap for gap in coverage.gaps if role in (EVERY, gap.role)]
-    drums = _by_drum(cells)
-    st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="content")
-    if len(drums) > MAX_DRUMS:
-        st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
-    st.dataframe(_table(cells), hide_index=True)
     st.markdown(f"**{count_of(len(gaps), 'gap')} to record**" if gaps else "Nothing is missing.")
-    for gap in gaps[:MAX_DRUMS]:
-        st.markdown(f"- {inert(gap.words)}")
-    if len(gaps) > MAX_DRUMS:
-        st.caption(f"The first {MAX_DRUMS}; the list has all of them.")
-    st.download_button(
-        "Printable list for the studio", data=list_text(cells, [gap.words for gap in gaps]),
-        file_name="to record.txt", mime="text/plain", on_click="ignore", key="coverage_list",
-    )  # fmt: skip
+    missing, recorded = st.columns([1, 1], gap="large")
+    with missing:
+        for gap in gaps[:MAX_DRUMS]:
+            st.markdown(f"- {inert(gap.words)}")
+        if len(gaps) > MAX_DRUMS:
+            st.caption(f"The first {MAX_DRUMS}; the list has all of them.")
+        st.download_button(
+            "Printable list for the studio", data=list_text(cells, [gap.words for gap in gaps]),
+            file_name="to record.txt", mime="text/plain", on_click="ignore", key="coverage_list",
+        )  # fmt: skip
+    with recorded:
+        drums = _by_drum(cells)
+        st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="content")
+        if len(drums) > MAX_DRUMS:
+            st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
+    st.dataframe(_table(cells), hide_index=True)
 
 
 def _by_drum(cells: Sequence[CoverageBin]) -> dict[Drum, list[CoverageBin]]:
