@@ -26,6 +26,7 @@ POSTS = (
     "/api/redo",
     "/api/phrase",
     "/api/outside?name=a.wav",
+    "/api/questions",
     "/api/kits",
     "/api/kits/details",
     "/api/kit/plan",

@@ -26,7 +26,8 @@ PAGE_STYLE = """<style>
 [data-testid=stHeader] {display: none}
 .stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px}
 .stElementContainer, .stVerticalBlock > div {opacity: 1 !important; transition: none !important}
-.stElementContainer[data-stale=true] {visibility: hidden; transition: visibility 0s .4s !important}
+.st-key-part .stElementContainer[data-stale=true] {
+  opacity: .3 !important; transition: opacity .1s .4s !important}
 [data-testid=stCaptionContainer], [data-testid=stCaptionContainer] p {
   color: inherit !important; opacity: .92 !important}
 [data-baseweb=input], [data-baseweb=select] > div, [data-testid=stBaseButton-secondary] {

@@ -22,7 +22,7 @@ import { actOfKey, annotations, redoAct, undoAct } from '../shared/annotations.j
 import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
 import { handleUndoKey, kitSession } from '../shared/kit_session.js';
 import { makeCommands } from './commands.js';
-import { followAddress, readAddress } from './address.js';
+import { followAddress, questionText, readAddress } from './address.js';
 import { makeKitBar, putInSlot } from './kit_bar.js';
 import { makeLoader } from './loader.js';
 import { makePlayingBar } from './playing_bar.js';
@@ -102,7 +102,8 @@ export function mount(root, live) {
   const picked = makePickedHits({ state, on });
   const release = () => { on.pick([]); map.map.dropLine(); map.setDrawing(false); };
   const list = makeHitList({ state, on }), map = makeMapPane({ state, on: { ...on, release }, name: 'find' });
-  const find = makeFindPane({ state, preview: session => map.preview(session) });
+  const find = makeFindPane({ state, preview: session => map.preview(session), address: questionText,
+    notice: on.notice });
   const chosenPane = makeChosenPane({ state, on, picked }), playing = makePlayingBar({ state, on });
   const hitInFocus = () => chosenPane.pane.hitOfRow(root.activeElement?.closest?.('[data-hit]'))
     ?? state.hitOf(state.chosen);
