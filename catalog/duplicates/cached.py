@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -46,6 +46,7 @@ def find_copies(
     *,
     read: Read | None = None,
     on_progress: OnProgress | None = None,
+    on_partial: Callable[[list[CopyGroup]], None] | None = None,
 ) -> list[CopyGroup]:
     """Find all groups of copies and apply the user's verdicts and preferences.
 
@@ -56,6 +57,7 @@ def find_copies(
     prepare : callable, returns the samples of a hit ready to be compared, None if unavailable
     read : callable, optional, returns the samples of a hit as they are, None if unavailable
     on_progress : callable, optional, called with `Progress` records of step "comparing"
+    on_partial : callable, optional, called a few times with the groups found so far
 
     Returns
     -------
@@ -63,10 +65,25 @@ def find_copies(
     """
     origins = OriginCache(store.database, version=ORIGIN_VERSION)
     choice = KeeperChoice(read, origins, read_folders(store))
-    grouping = _cached_grouping(store, table, prepare, choice=choice, on_progress=on_progress)
     hits = {hit.id: hit for hit in table.hits}
-    groups = apply_verdicts(grouping, hits, store.pair_answers.read(), choice=choice)
+
+    def adjust(grouping: Grouping) -> list[CopyGroup]:
+        groups = apply_verdicts(grouping, hits, store.pair_answers.read(), choice=choice)
+        return _prefer(groups, hits, store, prepare)
+
+    grouping = _cached_grouping(
+        store, table, prepare, choice=choice, on_progress=on_progress,
+        on_partial=None if on_partial is None else lambda found: on_partial(adjust(found)),
+    )  # fmt: skip
+    groups = adjust(grouping)
     origins.write()
+    return groups
+
+
+def _prefer(
+    groups: list[CopyGroup], hits: Mapping[int, Hit], store: Store, prepare: Prepare
+) -> list[CopyGroup]:
+    """Keep the hits that the user prefers, each if it is verified to be a copy."""
     preferred = set(store.pair_answers.read_preferred())
     if not preferred:
         return groups
@@ -162,6 +179,7 @@ def _cached_grouping(
     *,
     choice: KeeperChoice,
     on_progress: OnProgress | None = None,
+    on_partial: Callable[[Grouping], None] | None = None,
 ) -> Grouping:
     """Return the groups by the classifier, from the cache if the library has not changed."""
     cached, key = store.group_cache.read(), _cache_key(store, table)
@@ -180,7 +198,9 @@ def _cached_grouping(
 
     decider = PairDecider(prepare, decisions, partial(classify_many, mix_of=mix_of))
     points = _project_all(store, table)
-    grouping = group_copies(table.hits, points, decider, choice=choice, on_pair=on_pair)
+    grouping = group_copies(
+        table.hits, points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial
+    )
     decisions.write(store.database, version=CLASSIFIER_VERSION)
     store.group_cache.save(_to_rows(grouping), key=key)
     return grouping

@@ -16,6 +16,7 @@ from catalog.matching.views import ChannelViews
 from catalog.models import Hit, Verdict
 
 MAX_PREPARED = 1024  # hits in memory, about 230 kB each and three times that in stereo
+N_PARTS = 4  # of the first comparison, before each of which what was found is reported
 MAX_LOGIT = 99.0  # replaces infinity, which JSON cannot represent
 Prepare = Callable[[Hit], ChannelViews | None]
 ClassifyMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Classification | None]]
@@ -61,6 +62,7 @@ def group_copies(
     *,
     choice: KeeperChoice | None = None,
     on_pair: Callable[[int, int], None] | None = None,
+    on_partial: Callable[[Grouping], None] | None = None,
 ) -> Grouping:
     """Find all groups of copies.
 
@@ -73,23 +75,41 @@ def group_copies(
         see `catalog.matching.candidates.project_embeddings`
     choice : KeeperChoice, optional, which hit of a group is kept; by default without its samples
     on_pair : callable, optional, called with the number of finished pairs and the total
+    on_partial : callable, optional, called a few times with what was found so far
     """
-    from threadpoolctl import threadpool_limits
-
     choice = choice or KeeperChoice()
-    search = _PairSearch(hits, decider, on_pair)
+
+    def found_so_far() -> None:
+        if on_partial is not None:
+            groups = _form_groups(hits, search.copies, decider, choice)
+            on_partial(Grouping(groups, list(search.uncertain)))
+
+    search = _PairSearch(hits, decider, on_pair, found_so_far if on_partial else None)
     groups: list[CopyGroup] = []
     rows = np.arange(len(hits))
     while search.add_pairs(rows[_candidates(points[rows])]):
-        with threadpool_limits(1):  # many short products, which threads only slow down
-            groups = [
-                group
-                for members in _components(search.copies)
-                for group in _verified_groups([hits[row] for row in members], decider, choice)
-            ]
+        groups = _form_groups(hits, search.copies, decider, choice)
         dropped = {hit_id for group in groups for hit_id in group.others}
         rows = np.array([row for row, hit in enumerate(hits) if hit.id not in dropped], int)
-    return Grouping(sorted(groups, key=lambda group: group.keep), search.uncertain)
+    return Grouping(groups, search.uncertain)
+
+
+def _form_groups(
+    hits: Sequence[Hit],
+    copies: Sequence[tuple[int, int]],
+    decider: PairDecider,
+    choice: KeeperChoice,
+) -> list[CopyGroup]:
+    """Return the groups that pairs of rows form, ordered by the hit that is kept."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):  # many short products, which threads only slow down
+        groups = [
+            group
+            for members in _components(copies)
+            for group in _verified_groups([hits[row] for row in members], decider, choice)
+        ]
+    return sorted(groups, key=lambda group: group.keep)
 
 
 def _candidates(points: np.ndarray) -> np.ndarray:
@@ -104,12 +124,13 @@ class _PairSearch:
         hits: Sequence[Hit],
         decider: PairDecider,
         on_pair: Callable[[int, int], None] | None,
+        on_part: Callable[[], None] | None = None,
     ) -> None:
         self.copies = _equal_pairs(hits)
         self.uncertain: list[UncertainPair] = []
         self._hits, self._decider, self._on_pair = hits, decider, on_pair
         self._decided: set[tuple[int, int]] = set()
-        self._is_first = True
+        self._is_first, self._on_part = True, on_part
 
     def add_pairs(self, pairs: np.ndarray) -> bool:
         """Decide on pairs of rows, shape (n, 2); return whether groups have to be formed again."""
@@ -117,7 +138,10 @@ class _PairSearch:
         new = [(a, b) for a, b in pairs.tolist() if (min(a, b), max(a, b)) not in self._decided]
         self._decided.update((min(pair), max(pair)) for pair in new)
         decisions = self._decider.decide_many([(hits[a], hits[b]) for a, b in new])
+        parts = {len(new) * k // N_PARTS for k in range(N_PARTS)} if self._is_first else set()
         for n_done, ((a, b), decision) in enumerate(zip(new, decisions, strict=True), start=1):
+            if self._on_part is not None and n_done - 1 in parts:
+                self._on_part()
             if decision.answer == Verdict.COPY:
                 self.copies.append((a, b))
             elif decision.answer != Verdict.OTHER:

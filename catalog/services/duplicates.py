@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -49,12 +49,19 @@ class Duplicates:
         self._context = context
         self._exports_are_recorded = False
 
-    def groups(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
+    def groups(
+        self,
+        on_progress: OnProgress | None = None,
+        *,
+        on_partial: Callable[[list[CopyGroup]], None] | None = None,
+    ) -> list[CopyGroup]:
         """Return groups of hits that are the same recording, each with the one to keep.
 
         Parameters
         ----------
         on_progress : callable, optional, called with `Progress` records of step "comparing"
+        on_partial : callable, optional, called a few times with the groups found so far, while
+            hits are compared
 
         Returns
         -------
@@ -67,10 +74,17 @@ class Duplicates:
         (28, 30)
         """
         store, table = self._context.store, self._table()
-        groups = find_copies(store, table, self._prepare, read=self._read, on_progress=on_progress)
         hits = {hit.id: hit for hit in table.hits}
-        preferred = store.pair_answers.read_preferred()
-        return count_strokes_once(groups, hits, store.pair_answers.read(), preferred=preferred)
+
+        def count_once(groups: list[CopyGroup]) -> list[CopyGroup]:
+            verdicts, preferred = store.pair_answers.read(), store.pair_answers.read_preferred()
+            return count_strokes_once(groups, hits, verdicts, preferred=preferred)
+
+        groups = find_copies(
+            store, table, self._prepare, read=self._read, on_progress=on_progress,
+            on_partial=None if on_partial is None else lambda part: on_partial(count_once(part)),
+        )  # fmt: skip
+        return count_once(groups)
 
     def kept_of(self, *, search: bool = True) -> dict[int, int]:
         """Return the id of the hit that is kept, for each of its copies.

@@ -29,13 +29,31 @@ def make_hit(hit_id: int, **changes) -> Hit:
     return Hit(**(fields | changes))
 
 
-def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, decisions=None):
+def groups_of(
+    sounds: list[np.ndarray], hashes: list[str] | None = None, decisions=None, on_partial=None
+):
     audio = [as_audio(y) for y in sounds]
     rows = np.stack([measure_audio(a).embedding for a in audio])
     ids = np.arange(len(sounds)) + 1
     hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
     decider = PairDecider(lambda hit: prepare_views(audio[hit.id - 1]), decisions)
-    return group_copies(hits, project_embeddings(rows), decider).groups
+    return group_copies(hits, project_embeddings(rows), decider, on_partial=on_partial).groups
+
+
+def test_what_was_found_so_far_is_reported_equal_bytes_first():
+    strokes = [drum_stroke(120, seed=s) for s in range(4)]
+    sounds = [*strokes, strokes[0], *(0.5 * stroke for stroke in strokes[1:])]
+    reported: list[list[tuple[int, ...]]] = []
+    groups = groups_of(
+        sounds,
+        ["same", "b", "c", "d", "same", "f", "g", "h"],
+        on_partial=lambda part: reported.append([group.members for group in part.groups]),
+    )
+    assert reported[0] == [(1, 5)]  # before any pair is compared
+    counts = [len(part) for part in reported]
+    assert counts == sorted(counts)
+    assert len(set(counts)) > 1
+    assert all(set(part) <= {group.members for group in groups} for part in reported)
 
 
 def test_copies_are_grouped_and_strokes_are_not():

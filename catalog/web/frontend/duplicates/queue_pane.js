@@ -173,7 +173,11 @@ function build(box, { state, on }) {
       if (text !== drawn && !summary) {
         drawn = text;
         const same = all().find(group => keyOf(group) === pane.key && group.kind === pane.kind);
-        if (same) { pane.group = same; draw(); } else show(firstKind(), 0);
+        const isNew = JSON.stringify(same) !== JSON.stringify(pane.group);
+        pane.group = same ?? null;
+        if (!same) show(firstKind(), 0);
+        else if (isNew) draw();
+        else drawLeft();               // what is being compared is left alone while more is found
       }
     } catch (error) { on.notice(error.message); }
     timer = setTimeout(look, queue.running ? RUNNING_MS : WATCH_MS);
