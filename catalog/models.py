@@ -104,6 +104,14 @@ class Verdict(Word):
     OTHER = "no"
 
 
+class Certainty(Word):
+    """How certain it is that two hits are copies of one recording."""
+
+    CERTAIN = "certain"  # equal bytes, the user's word, or samples that no other stroke could have
+    LIKELY = "likely"  # above the limit from which the classifier says "copy"
+    DOUBT = "doubt"  # the classifier is not sure
+
+
 ROLES = tuple(Role)
 UNSURE_CONFIDENCE = 0.6  # confidence of a role below which the user should check it
 EVENTS = tuple(Event)

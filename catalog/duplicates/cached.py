@@ -14,6 +14,7 @@ from catalog.duplicates.groups import (
     Grouping,
     PairDecider,
     Prepare,
+    Proof,
     UncertainPair,
     group_copies,
 )
@@ -35,7 +36,8 @@ from catalog.search.table import HitTable
 
 PAIRS_PER_COMMIT = 4096
 BATCH_ROWS = 4096  # embeddings read at once, 4 kB each
-COPY_RELATION, UNCERTAIN_RELATION = "copy", "unsure"  # as stored
+# as stored: a certain copy, a likely one, and a pair that is not sure
+COPY_RELATION, LIKELY_RELATION, UNCERTAIN_RELATION = "copy", "likely", "unsure"
 FOLDERS = "preferred folders"  # setting: paths, the best first
 
 
@@ -90,9 +92,9 @@ def _prefer(
 
     decider = PairDecider(prepare, DecisionCache.read(store.database, version=CLASSIFIER_VERSION))
 
-    def verify(first: Hit, second: Hit) -> float | None:
+    def verify(first: Hit, second: Hit) -> Proof | None:
         decision = decider.decide(first, second)
-        return decision.share if decision.answer == Verdict.COPY else None
+        return Proof.from_decision(decision) if decision.answer == Verdict.COPY else None
 
     preferred_groups = [apply_preference(group, hits, preferred, verify=verify) for group in groups]
     return sorted(
@@ -111,7 +113,7 @@ def stored_keepers(store: Store, here: Collection[int]) -> dict[int, int]:
     verdicts = store.pair_answers.read()
     kept = {}
     for keep, others, _ in cached[0]:
-        copies = (i for i, kind, _ in others if kind == COPY_RELATION and i in here)
+        copies = (i for i, kind, _ in others if kind != UNCERTAIN_RELATION and i in here)
         for hit_id in copies if keep in here else ():
             if verdicts and not verdicts.get(
                 pair_key(store.hits.get(keep), store.hits.get(hit_id)), True
@@ -236,17 +238,23 @@ def _to_rows(grouping: Grouping) -> list[CachedGroup]:
 
 
 def _relations(group: CopyGroup) -> tuple[tuple[int, str, float], ...]:
-    pairs = zip(group.others, group.evidence, strict=True)
-    return tuple((hit_id, COPY_RELATION, share) for hit_id, share in pairs)
+    pairs = zip(group.others, group.proofs, strict=True)
+    return tuple(
+        (hit_id, COPY_RELATION if proof.is_certain else LIKELY_RELATION, proof.share)
+        for hit_id, proof in pairs
+    )
 
 
 def _from_rows(rows: Sequence[CachedGroup]) -> Grouping:
     groups, uncertain = [], []
     for first, others, reason in rows:
-        copies = sorted((i, share) for i, kind, share in others if kind == COPY_RELATION)
+        copies = {
+            i: Proof(share, kind == COPY_RELATION)
+            for i, kind, share in sorted(others)
+            if kind != UNCERTAIN_RELATION
+        }
         if copies:
-            ids, shares = zip(*copies, strict=True)
-            groups.append(CopyGroup(first, ids, shares, reason))
+            groups.append(CopyGroup.from_proofs(first, copies, reason))
         pairs = [(i, share) for i, kind, share in others if kind == UNCERTAIN_RELATION]
         uncertain += [UncertainPair(first, i, share) for i, share in pairs]
     return Grouping(groups, uncertain)

@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from catalog.duplicates.keeper import KeeperChoice
 from catalog.library.store.records.cache import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs
-from catalog.matching.verdict import Classification, classify_pair
+from catalog.matching.verdict import CERTAIN_LOGIT, Classification, classify_pair
 from catalog.matching.views import ChannelViews
-from catalog.models import Hit, Verdict
+from catalog.models import Certainty, Hit, Verdict
 
 MAX_PREPARED = 1024  # hits in memory, about 230 kB each and three times that in stereo
 N_PARTS = 4  # of the first comparison, before each of which what was found is reported
 MAX_LOGIT = 99.0  # replaces infinity, which JSON cannot represent
 Prepare = Callable[[Hit], ChannelViews | None]
 ClassifyMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Classification | None]]
+
+
+class Proof(NamedTuple):
+    """What shows that one hit is a copy of another."""
+
+    share: float  # of the energy that they have in common, 0 to 1; 1.0 for equal bytes
+    is_certain: bool = True  # see `Certainty`
+
+    @classmethod
+    def from_decision(cls, decision: Decision) -> Proof:
+        """Return the proof in a decision for "copy"."""
+        return cls(decision.share, decision.logit >= CERTAIN_LOGIT)
 
 
 @dataclass(frozen=True)
@@ -31,11 +44,30 @@ class CopyGroup:
     # for each of `others`, the share of energy that it has in common with `keep`, 0 to 1
     evidence: tuple[float, ...]  # 1.0 for equal bytes
     reason: str  # why that hit is kept, such as "kept: 24-bit, 0.8 s more tail"
+    likely: tuple[int, ...] = ()  # those of `others` that are likely, not certain copies
 
     @property
     def members(self) -> tuple[int, ...]:
         """Ids of all hits of the group, the kept one first."""
         return (self.keep, *self.others)
+
+    @property
+    def certainty(self) -> Certainty:
+        """The lowest certainty among the copies."""
+        return Certainty.LIKELY if self.likely else Certainty.CERTAIN
+
+    @property
+    def proofs(self) -> tuple[Proof, ...]:
+        """What shows that each of `others` is a copy."""
+        shares = zip(self.others, self.evidence, strict=True)
+        return tuple(Proof(share, hit_id not in self.likely) for hit_id, share in shares)
+
+    @classmethod
+    def from_proofs(cls, keep: int, proofs: Mapping[int, Proof], reason: str) -> CopyGroup:
+        """Make a group from the proof for each copy, by its id."""
+        evidence = tuple(proof.share for proof in proofs.values())
+        likely = tuple(hit_id for hit_id, proof in proofs.items() if not proof.is_certain)
+        return cls(keep, tuple(proofs), evidence, reason, likely)
 
 
 @dataclass(frozen=True)
@@ -45,6 +77,7 @@ class UncertainPair:
     first: int  # id
     second: int  # id
     evidence: float  # share of the energy that they have in common, 0 to 1
+    certainty: Certainty = Certainty.DOUBT
 
 
 @dataclass(frozen=True)
@@ -201,7 +234,7 @@ def _verified_groups(
     while len(remaining) > 1:
         keep, *others = choice.order(remaining)
         decided = [(hit, decider.decide(keep, hit)) for hit in others]
-        copies = [(hit, d.share) for hit, d in decided if d.answer == Verdict.COPY]
+        copies = [(hit, Proof.from_decision(d)) for hit, d in decided if d.answer == Verdict.COPY]
         if copies:
             groups.append(make_group(keep, copies, choice))
         remaining = [hit for hit, d in decided if d.answer != Verdict.COPY]
@@ -209,13 +242,12 @@ def _verified_groups(
 
 
 def make_group(
-    keep: Hit, copies: Sequence[tuple[Hit, float]], choice: KeeperChoice | None = None
+    keep: Hit, copies: Sequence[tuple[Hit, Proof]], choice: KeeperChoice | None = None
 ) -> CopyGroup:
-    """Make a group with its reason; `copies` are hits with their evidence, at least one."""
+    """Make a group with its reason; `copies` are hits with their proofs, at least one."""
     copies = sorted(copies, key=lambda copy: copy[0].id)
     reason = (choice or KeeperChoice()).reason(keep, [hit for hit, _ in copies])
-    ids, evidence = tuple(hit.id for hit, _ in copies), tuple(share for _, share in copies)
-    return CopyGroup(keep.id, ids, evidence, reason)
+    return CopyGroup.from_proofs(keep.id, {hit.id: proof for hit, proof in copies}, reason)
 
 
 class PairDecider:

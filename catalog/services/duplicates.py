@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -167,7 +168,6 @@ class Duplicates:
 
     def keeper_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
         """Return why copies must stay: the file to keep is missing, changed, or the same file.
-
         The file to keep is read whole and compared with its stored hash, for its size and time
         may be unchanged.
 
@@ -190,6 +190,29 @@ class Duplicates:
                 if reason := damage or _find_same_file(keep, hit):
                     faults[hit.id] = f"{hit.path}: {reason}"
         return faults
+
+    def take_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
+        """Return why copies in takes must stay: what is kept of a take is in several files.
+
+        A take is a copy only if all its strokes are copies of strokes of one other file.
+
+        Parameters
+        ----------
+        hit_ids : collection of int, hits that are to be set aside
+
+        Returns
+        -------
+        dict of hit id to reason; hits that may go, and hits in no group, are not in it
+        """
+        strokes = defaultdict(list)
+        for hit_id, keep_id in self.keepers(hit_ids).items():
+            strokes[self._context.hit(hit_id).path].append((hit_id, self._context.hit(keep_id)))
+        return {
+            hit_id: f"{path}: its strokes would be kept in {n} files; hide hit {hit_id} instead"
+            for path, copies in strokes.items()
+            if (n := len({keep.path for _, keep in copies})) > 1
+            for hit_id, _ in copies
+        }
 
     def overlay(self, first_id: int, second_id: int) -> Overlay:
         """Align the second hit with the first and subtract it.

@@ -16,6 +16,7 @@ from catalog.library.files.set_aside import (
     RestoreOptions,
     find_obstacle,
     hide_hits,
+    hits_of_files,
     restore_hits,
     set_aside_hits,
     unhide_hits,
@@ -180,11 +181,12 @@ class Files:
     def obstacles(self, hit_ids: Sequence[int], *, keep_exports: bool = False) -> dict[int, str]:
         """Return the reason for each hit that cannot be set aside; the others are left out.
 
+        The file of a take can be set aside if all its strokes are among the hits.
         With `keep_exports`, files of exported kits stay as well, so that their folders remain
         complete.
         """
         store = self._context.store
-        found = {i: reason for i in hit_ids if (reason := find_obstacle(store, i))}
+        found = {i: reason for i in hit_ids if (reason := find_obstacle(store, i, hit_ids))}
         for hit in map(self._context.hit, hit_ids) if keep_exports else ():
             if hit.exported and hit.id not in found:
                 kit = store.exports.kit_of(hit.content_hash)
@@ -288,7 +290,8 @@ class Files:
         last = store.acts.last_undone()
         if last is None:
             return UndoResult((), ())
-        ids = [change.key[0] for change in store.acts.changes(last.id) if change.part == FILE]
+        moved = [change.key[0] for change in store.acts.changes(last.id) if change.part == FILE]
+        ids = hits_of_files(store, moved)
         plan = self.plan_hand_over(ids)
         if plan:
             announce_hand_over(store, plan)
@@ -319,8 +322,9 @@ class Files:
                 hand_over(self._context.store, plan)
 
     def _take_back(self, hit_ids: Sequence[int]) -> None:
-        with self._context.store.database.recording.paused():
-            take_back(self._context.store, hit_ids)
+        store = self._context.store
+        with store.database.recording.paused():
+            take_back(store, hits_of_files(store, hit_ids))
 
     def warnings(self) -> list[str]:
         """Return why moves that were interrupted could not be completed; see `clear_warnings`."""

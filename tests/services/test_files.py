@@ -218,6 +218,7 @@ def test_an_uncertain_pair_is_listed_and_becomes_a_group_by_verdict(cat, call, m
     (doubt,) = cat.duplicates.doubts()
     assert {doubt.first, doubt.second} == {first, second}
     assert doubt.evidence == pytest.approx(1 - 10**-1.3)
+    assert doubt.certainty == "doubt"
     assert "pairs without a verdict: 1" in call("doubts")[1]
     cat.duplicates.set_verdict(first, second, True)
     assert cat.duplicates.doubts() == []

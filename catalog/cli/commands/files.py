@@ -41,6 +41,7 @@ from catalog.models import State
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.duplicates.groups import CopyGroup, UncertainPair
+    from catalog.models import Hit
 
 STATE_WORDS = {State.ASIDE: "set aside", State.HIDDEN: "hidden", State.HERE: "in use"}
 MOST_SAME = 20  # hits of one verdict, 190 pairs
@@ -115,12 +116,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     outcomes = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
     movable = [hit for hit in hits if hit.id not in obstacles]
     keepers = cat.duplicates.keepers(ids) if groups else {}
-    lines = [
-        f"would set aside: {short_path(path)}"
-        + (f" ({short_path(cat.hit(keepers[hit.id]).path)} stays)" if hit.id in keepers else "")
-        for hit in movable
-        for path in dict.fromkeys((hit.path, *(mic.path for mic in hit.tied[1:])))
-    ]
+    lines = list(dict.fromkeys(_move_lines(cat, movable, keepers)))
     lines += [f"cannot be set aside: {reason}" for reason in obstacles.values()]
     lines += _whole_group_warnings(groups, ids)
     lines += [
@@ -154,6 +150,16 @@ def _print_no_events(args: argparse.Namespace) -> int:
     return note_no_change(False)
 
 
+def _move_lines(cat: Catalog, hits: Sequence[Hit], keepers: Mapping[int, int]) -> list[str]:
+    """Return a line for each file of each hit; equal lines for the strokes of one take."""
+    return [
+        f"would set aside: {short_path(path)}"
+        + (f" ({short_path(cat.hit(keepers[hit.id]).path)} stays)" if hit.id in keepers else "")
+        for hit in hits
+        for path in dict.fromkeys((hit.path, *(mic.path for mic in hit.tied[1:])))
+    ]
+
+
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
     obstacles = _obstacles(cat, args, ids) if args.copies else {}
     for reason in obstacles.values():
@@ -174,8 +180,11 @@ def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) ->
 
 
 def _obstacles(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> dict[int, str]:
-    keeper_faults = cat.duplicates.keeper_faults(ids) if args.copies else {}
-    return cat.files.obstacles(ids, keep_exports=args.copies) | keeper_faults
+    obstacles = cat.files.obstacles(ids, keep_exports=args.copies)
+    if not args.copies:
+        return obstacles
+    duplicates = cat.duplicates
+    return duplicates.take_faults(ids) | obstacles | duplicates.keeper_faults(ids)
 
 
 def _write_report(

@@ -31,10 +31,11 @@ from catalog.cli.selection import (
 )
 from catalog.cli.summary import hits_of, place_lines
 from catalog.cli.table import hit_lines
+from catalog.models import Certainty
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.duplicates.groups import CopyGroup
+    from catalog.duplicates.groups import CopyGroup, Proof
     from catalog.duplicates.pairs.relations import Relation
     from catalog.search.matches import Match
 
@@ -143,7 +144,9 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
     else:
         groups = [group for group in groups if allowed >= {ANY} or allowed & {*group.members}]
         lines = _copy_rows(cat, groups)
-    print_result(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
+    n_likely = sum(group.certainty == Certainty.LIKELY for group in groups)
+    likely = f", {n_likely} of them likely, the others certain" if n_likely else ""
+    print_result(groups, [*lines, f"{len(groups)} groups{likely}"], as_json=args.json)
     return OK
 
 
@@ -160,10 +163,15 @@ def _copy_rows(cat: Catalog, groups: Sequence[CopyGroup]) -> list[str]:
     for group in groups:
         words += ["keep", *["copy"] * len(group.others)]
         ids += [group.keep, *group.others]
-        evidence += [group.reason, *(f"{share:.1%} in common" for share in group.evidence)]
+        evidence += [group.reason, *map(_proof_text, group.proofs)]
     hits = hits_of(cat, ids)
     columns = ("id", "name", "role", "session")
     return hit_lines(cat, hits, columns=columns, first=("what", words), last=("evidence", evidence))
+
+
+def _proof_text(proof: Proof) -> str:
+    certainty = Certainty.CERTAIN if proof.is_certain else Certainty.LIKELY
+    return f"{certainty}, {proof.share:.1%} in common"
 
 
 def _map(cat: Catalog, args: argparse.Namespace) -> int:

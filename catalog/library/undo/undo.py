@@ -146,7 +146,7 @@ def _apply(
     now, reason = store.hits.get(hit_id).state, UNDONE if back else REDONE
     if part == FILE and (now == State.ASIDE) != (state == State.ASIDE):
         if state == State.ASIDE:
-            return set_aside_hits(store, [hit_id], reason=reason, step=step)
+            return set_aside_hits(store, [hit_id], reason=reason, step=step, whole_files=True)
         return restore_hits(store, [hit_id], step=step)
     if part == HIDDEN and now != State.ASIDE and (now == State.HIDDEN) != (state == State.HIDDEN):
         if state == State.HIDDEN:
