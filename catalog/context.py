@@ -60,6 +60,18 @@ class Context:
                 self._drum_pitches = revision, pitches
             return self._drum_pitches[1]
 
+    def drum_pitch(self, hit_id: int) -> DrumPitch | None:
+        """Return the pitch of the drum of one present hit, or None if it has no clear one.
+
+        The drums of its session decide, because they show the tones of its room.
+        """
+        known = self._drum_pitches
+        if known is not None and known[0] == self.store.revision():
+            return known[1].get(hit_id)
+        session = self.hit(hit_id).session
+        ids = self.store.hits.ids("session = ?", (session,), microphones=True)
+        return estimate_drum_pitches(self.store.hits.read_ids(ids.tolist())).get(hit_id)
+
     def hits(
         self,
         states: Sequence[str] = (State.HERE,),

@@ -201,7 +201,7 @@ def _cached_grouping(
     decider = PairDecider(prepare, decisions, partial(classify_many, mix_of=mix_of))
     points = _project_all(store, table)
     grouping = group_copies(
-        table.hits, points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial
+        list(table.hits), points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial
     )
     decisions.write(store.database, version=CLASSIFIER_VERSION)
     store.group_cache.save(_to_rows(grouping), key=key)

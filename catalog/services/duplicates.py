@@ -100,13 +100,14 @@ class Duplicates:
         -------
         dict of hit id to hit id
         """
-        store, hits = self._context.store, self._context.table().hits
-        here = {hit.id for hit in hits}
+        store, table = self._context.store, self._context.table()
+        here = set(table.spaces.hit_ids.tolist())
         if search and len(here) <= MOST_COMPARED:
             return {i: group.keep for group in self.groups() for i in group.others}
         kept = stored_keepers(store, here)
+        equal = [hit_id for hit_id in store.hits.ids_with_equal_files() if hit_id in here]
         choice = KeeperChoice(folders=read_folders(store))
-        return {**equal_keepers(hits, choice), **kept}
+        return {**equal_keepers(store.hits.read_ids(equal), choice), **kept}
 
     def doubts(self) -> list[UncertainPair]:
         """Return pairs that may be one recording and that have no verdict by the user yet.
@@ -301,7 +302,7 @@ class Duplicates:
         if hit_id in table.rows:
             distances = similar_distances(table.spaces, table.rows[hit_id])
             nearest = distances.argsort(kind="stable")[: n_alike + 1]
-            alike = [(table.hits[row].id, float(distances[row])) for row in nearest]
+            alike = [(int(table.spaces.hit_ids[row]), float(distances[row])) for row in nearest]
         return find_relations(
             hit,
             table.hits,

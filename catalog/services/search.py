@@ -228,7 +228,7 @@ class Search:
 
         It is measured from all strokes of the drum, see `catalog.search.drums.drum_pitch`.
         """
-        return self._context.drum_pitches().get(hit_id)
+        return self._context.drum_pitch(hit_id)
 
     def _hits_of_its_kits(self, hit_id: int) -> set[int]:
         """Return the hits of all saved kits that use a hit."""
