@@ -9,13 +9,13 @@ import sys
 import numpy as np
 import pytest
 
-import catalog.cli.commands.page as page_commands
+from catalog import Catalog
 from catalog.__main__ import main
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
-from catalog.cli.commands.page import copy_demo
 from catalog.cli.output import escape, to_json_value
 from catalog.library.files import atomic
+from catalog.services.demo import copy_demo, place_demo
 
 SR = 16_000  # Hz; low, so that measuring is quick
 
@@ -348,7 +348,7 @@ def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
 def demo(monkeypatch, tmp_path, library):
     """A small demo library, a data folder of the test's own, and a page that only notes calls."""
     pages: list[object] = []
-    monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (library.parent,))
+    monkeypatch.setattr("catalog.services.demo.DEMO_FOLDERS", (library.parent,))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     monkeypatch.setattr(
         "catalog.web.server.start.open_page", lambda store, **_: pages.append(store)
@@ -370,8 +370,19 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
     assert sorted(path.name for path in library.glob("*.wav")) == copied
 
 
+def test_the_shipped_map_places_each_hit_of_the_demo(tmp_path):
+    library = copy_demo(tmp_path / "library")
+    with Catalog.open(tmp_path / "demo.sqlite") as cat:
+        cat.scan([library])
+        n_hits = len(cat.hits())
+        assert place_demo(cat.context, library) == n_hits > 200
+        assert cat.map.layout().kind == "umap"
+        assert np.ptp(cat.map.layout().xy, axis=0).min() > 1.5  # it fills its ground
+        assert place_demo(cat.context, library) == 0  # a map that is stored stays
+
+
 def test_a_missing_demo_library_is_an_error(monkeypatch, tmp_path, capsys):
-    monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (tmp_path / "none",))
+    monkeypatch.setattr("catalog.services.demo.DEMO_FOLDERS", (tmp_path / "none",))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     assert main(["demo"]) == 1
     assert "holds no demo library" in capsys.readouterr().err
