@@ -15,9 +15,9 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from catalog.cli.config import read_config
 from catalog.cli.output import INCOMPLETE, OK, QUIET, WRONG_CALL, print_error, print_message
 from catalog.cli.parser import parse_arguments
+from catalog.config import read_config
 from catalog.errors import CatalogError, ParameterError, StoreArgumentError
 from catalog.interrupts import interruptible
 

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Hashable
 from contextlib import suppress
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -16,10 +17,12 @@ import numpy as np
 from cachetools import LRUCache
 
 from catalog.catalog import Catalog
+from catalog.config import read_config
 from catalog.duplicates.pairs.overlay import Overlay
 from catalog.errors import CatalogError
 from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
+from catalog.kit.slots import NO_NOTES, NoteMap
 from catalog.models import Hit
 from catalog.search.layout import fill_ground
 from catalog.web.columns import Columns, update_columns
@@ -110,6 +113,17 @@ class PageServer:
             if self._catalog is None:
                 self._catalog = Catalog.open(self.store_path)
             return self._catalog
+
+    @cached_property
+    def notes(self) -> NoteMap:
+        """The MIDI keys that the user gives to slots; a file of defaults that is wrong is ignored.
+
+        The command that starts the page has refused it.
+        """
+        try:
+            return read_config().notes
+        except CatalogError:
+            return NO_NOTES
 
     @property
     def kit_session(self) -> KitSession:

@@ -1,11 +1,14 @@
 from __future__ import annotations
 
+import csv
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 
+import mido
 import numpy as np
 import pytest
 
@@ -213,6 +216,32 @@ def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
     assert not (tmp_path / "out").exists()
     scanned("fill", "kick=1", "--slots", "snare", "--save", "wet")
     assert "mid tom: only in dry" in read(scanned, "compare", "dry", "wet")["lines"]
+
+
+def test_an_export_has_the_keys_of_the_users_note_map(scanned, tmp_path, monkeypatch):
+    config = tmp_path / "config.toml"
+    config.write_text("[notes]\nkick = [24, 26]\nsnare = 31\n")
+    monkeypatch.setattr("catalog.config.config_path", lambda: config)
+    scanned("fill", "kick=1", "--slots", "snare,tom_mid", "--save", "dry")
+    assert scanned("export", "dry", tmp_path / "out")[0] == 0
+    keys = re.findall(r"^key=(\d+)$", (tmp_path / "out" / "kit.sfz").read_text(), re.MULTILINE)
+    assert keys == ["24", "26", "31", "47"]
+    rows = list(csv.DictReader((tmp_path / "out" / "notes.csv").read_text().splitlines()))
+    assert [(row["note"], row["slot"], row["general_midi_name"]) for row in rows] == [
+        ("24", "kick", ""), ("26", "kick", ""), ("31", "snare", ""),
+        ("47", "tom_mid", "Low-Mid Tom"),
+    ]  # fmt: skip
+    played = {m.note for m in mido.MidiFile(tmp_path / "out" / "phrase.mid") if m.type == "note_on"}
+    assert played == {24, 31, 47}
+    assert (
+        "your note map; other slots by General MIDI"
+        in (tmp_path / "out" / "README.txt").read_text()
+    )
+    strokes = read(scanned, "phrase", "dry", "--midi", tmp_path / "out" / "phrase.mid")["strokes"]
+    assert {stroke["slot"] for stroke in strokes} == {"kick", "snare", "tom_mid"}
+    config.write_text("[notes]\nkick = 38\n")
+    code, _, err = scanned("export", "dry", tmp_path / "other")
+    assert (code, "kick and snare are both on MIDI note 38" in err) == (2, True)
 
 
 def test_a_saved_kit_is_replaced_only_when_that_is_meant(scanned):

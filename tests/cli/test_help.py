@@ -12,10 +12,10 @@ import pytest
 
 from catalog import __version__
 from catalog.__main__ import main
-from catalog.cli.config import Config, read_config
 from catalog.cli.groups import EXAMPLES, GROUPS
 from catalog.cli.parser import make_parser, parse_arguments
 from catalog.cli.player import MAX_PEAK, limit_peak
+from catalog.config import Config, read_config
 from catalog.errors import ParameterError
 from catalog.library.files.copy_out import name_copies
 
@@ -67,18 +67,31 @@ def test_an_error_is_printed_as_json(tmp_path, capsys):
 @pytest.fixture
 def config(monkeypatch, tmp_path):
     path = tmp_path / "config.toml"
-    monkeypatch.setattr("catalog.cli.config.config_path", lambda: path)
+    monkeypatch.setattr("catalog.config.config_path", lambda: path)
     return path
 
 
 def test_defaults_are_read_from_the_users_file(config, tmp_path):
     assert read_config() == Config()
-    config.write_text('store = "/data/drums.sqlite"\ncolumns = ["id", "name"]\n')
+    config.write_text(
+        'store = "/data/drums.sqlite"\ncolumns = ["id", "name"]\n[notes]\nsnare = [38, 40]\n'
+    )
     assert str(read_config().store) == "/data/drums.sqlite"
     assert read_config().columns == ("id", "name")
+    assert read_config().notes == {"snare": (38, 40)}
 
 
-@pytest.mark.parametrize("text", ["store = 3", "colour = 'red'", "store = ", 'columns = "id"'])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "store = 3",
+        "colour = 'red'",
+        "store = ",
+        'columns = "id"',
+        "notes = 36",
+        "[notes]\nkick = 200",
+    ],
+)
 def test_a_wrong_file_of_defaults_is_named(config, text):
     config.write_text(text)
     with pytest.raises(ParameterError, match=r"config\.toml"):

@@ -285,14 +285,15 @@ def _compare(cat: Catalog, args: argparse.Namespace) -> int:
 def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
     phrase = read_regular_file(args.midi) if args.midi else args.play
-    played = cat.kit_sound.play_phrase(kit, phrase)
+    played = cat.kit_sound.play_phrase(kit, phrase, notes=args.config.notes)
     for note in played.notes:
         print_message(note)
     if args.file is None:
         print_result(played, map(_stroke_line, played.strokes), as_json=args.json)
         return OK
     refuse_existing(args.file)
-    cat.kit_sound.write_phrase(kit, args.file, phrase, sr=args.rate)
+    notes = args.config.notes
+    cat.kit_sound.write_phrase(kit, args.file, phrase, notes=notes, sr=args.rate)
     print_result(args.file, [args.file], as_json=args.json)
     return OK
 
@@ -317,6 +318,7 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
         args.microphone,
         tuple(args.mix_level),
         args.no_good,
+        args.config.notes,
     )
     if args.plan:
         plan = cat.kits.plan_export(kit, args.folder, options)

@@ -155,7 +155,7 @@ def _info(cat: Catalog, args: argparse.Namespace) -> int:
     import sqlite3
 
     from catalog import __version__
-    from catalog.cli.config import config_path
+    from catalog.config import config_path
 
     n_bytes = cat.store_path.stat().st_size
     hits = cat.hits(microphones=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from catalog.errors import KitArgumentError
+from catalog.kit.slots import NoteMap, read_note_map
 
 SUBTYPES: MappingProxyType[str, int] = MappingProxyType(
     {"PCM_16": 16, "PCM_24": 24, "PCM_32": 24, "FLOAT": 24}
@@ -37,6 +38,7 @@ class ExportOptions:
     microphone: str = ""
     mix_levels: tuple[tuple[str, float], ...] = ()  # of microphones in the mix, dB; others 0 dB
     no_good: bool = False  # also hits that are marked no good
+    notes: NoteMap = field(default_factory=dict)  # keys in place of the General MIDI ones
 
     def __post_init__(self) -> None:
         if self.subtype not in SUBTYPES:
@@ -54,6 +56,7 @@ class ExportOptions:
                 f"sr={self.sr} must be one of {rates}, or None to keep each rate"
             )
 
+        read_note_map(self.notes)
         low, high = MIX_RANGE_DB
         if self.mix_levels and self.microphone != MIX:
             raise KitArgumentError("mix_levels are given, but microphone is not 'mix'")
@@ -62,6 +65,12 @@ class ExportOptions:
                 raise KitArgumentError(
                     f"the level of {name} in the mix must be {low:g} to {high:g} dB"
                 )
+
+    @property
+    def keys(self) -> str:
+        """Where the keys of the slots come from, in words."""
+        own = "your note map; other slots by " if self.notes else ""
+        return f"{own}General MIDI Level 1 percussion"
 
     @property
     def suffix(self) -> str:

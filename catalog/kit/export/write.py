@@ -148,7 +148,7 @@ def _write_phrase(
     data = encode_stroke(audio, options)
     _write_checked(path, data)
     verify_stroke(path, audio, options)
-    _write_checked(target / "phrase.mid", phrase_midi(phrase.events))
+    _write_checked(target / "phrase.mid", phrase_midi(phrase.events, plan.options.notes))
     return hashlib.sha256(data).hexdigest()
 
 

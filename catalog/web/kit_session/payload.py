@@ -11,12 +11,13 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.catalog import Catalog
+from catalog.errors import KitArgumentError
 from catalog.features.descriptors import note_name
 from catalog.kit.dynamics import layer_warnings, stroke_curves
 from catalog.kit.layers import layers_of
 from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
-from catalog.kit.slots import SLOTS, assign_notes
+from catalog.kit.slots import NO_NOTES, SLOTS, NoteMap, assign_notes
 from catalog.models import Hit
 from catalog.web.kit_session.session import KitSession, sorted_slots
 from catalog.web.labels import plain, slot_word
@@ -25,12 +26,12 @@ from catalog.web.payloads import pick_row
 IMPULSE_AT, IMPULSE_N = 32, 64  # frames: one sample stands for the peak of a stroke
 
 
-def describe_kit(session: KitSession) -> dict[str, Any]:
+def describe_kit(session: KitSession, keys: NoteMap = NO_NOTES) -> dict[str, Any]:
     """Return the kit with its slots, layers, keys and levels; missing hits are left out."""
     with session.lock:
         kit, hits = _with_known_hits(session.catalog, session.kit)
         gains = play_levels(kit, hits)
-        notes = assign_notes(tuple(kit.slots))
+        notes = _assign_keys(kit, keys)
         return {
             "revision": session.revision,
             "name": plain(kit.name),
@@ -44,6 +45,14 @@ def describe_kit(session: KitSession) -> dict[str, Any]:
                 for slot in kit.slots
             ],
         }
+
+
+def _assign_keys(kit: Kit, keys: NoteMap) -> dict[str, tuple[int, ...]]:
+    """Return the keys of the slots; the standard ones if those given are also of other slots."""
+    try:
+        return assign_notes(tuple(kit.slots), keys)
+    except KitArgumentError:  # an export names the two slots
+        return assign_notes(tuple(kit.slots))
 
 
 def _pitch_note(catalog: Catalog, hit_id: int) -> str:

@@ -19,7 +19,7 @@ from catalog.web.state import page
 
 @in_thread
 def _kit(_: Request) -> Response:
-    return send_json(describe_kit(page().kit_session))
+    return send_json(describe_kit(page().kit_session, page().notes))
 
 
 @with_json
@@ -30,7 +30,7 @@ def _apply_action(action: Any) -> Response:
         apply_action(page().kit_session, action)
     except CatalogError as err:
         raise refuse(400, plain(str(err))) from err
-    return send_json(describe_kit(page().kit_session))
+    return send_json(describe_kit(page().kit_session, page().notes))
 
 
 @in_thread
