@@ -226,6 +226,10 @@ class Files:
         """Return the act that `undo` would take back; None without one."""
         return self._context.store.acts.last_done()
 
+    def newest_number(self) -> int:
+        """Return the number given last to an act, or to an undo; later acts have larger ones."""
+        return self._context.store.acts.newest_number()
+
     def moves_files(self, act: Act) -> bool:
         """Return whether undoing an act moves files, or changes what is listed."""
         return act.verb in MOVES

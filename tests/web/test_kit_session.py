@@ -152,7 +152,7 @@ def test_two_servers_of_the_page_change_one_draft(session, other):
     set_level(other, -3.0)
     apply_action(session, {"op": "level", "slot": "kick", "level_db": -1.0})
     assert session.kit.level_db == {"snare": -3.0, "kick": -1.0}
-    assert session.undo_label == "level of kick"
+    assert session.last_change.label == "level of kick"
 
 
 def test_a_change_that_another_server_saves_meanwhile_is_made_again(session, other):

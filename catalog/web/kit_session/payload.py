@@ -19,7 +19,7 @@ from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import NO_NOTES, SLOTS, NoteMap, assign_notes
 from catalog.models import Hit
-from catalog.web.kit_session.session import KitSession, sorted_slots
+from catalog.web.kit_session.session import KitSession, Step, sorted_slots
 from catalog.web.labels import plain, slot_word
 from catalog.web.payloads import pick_row
 
@@ -35,8 +35,8 @@ def describe_kit(session: KitSession, keys: NoteMap = NO_NOTES) -> dict[str, Any
         return {
             "revision": session.revision,
             "name": plain(kit.name),
-            "undo": session.undo_label,
-            "redo": session.redo_label,
+            "undo": _label(session.last_change),
+            "redo": _label(session.next_change),
             "choices": len(session.choices),
             "chosen": _chosen(session),
             "slots": [
@@ -45,6 +45,10 @@ def describe_kit(session: KitSession, keys: NoteMap = NO_NOTES) -> dict[str, Any
                 for slot in kit.slots
             ],
         }
+
+
+def _label(change: Step | None) -> str:
+    return change.label if change else ""
 
 
 def _assign_keys(kit: Kit, keys: NoteMap) -> dict[str, tuple[int, ...]]:

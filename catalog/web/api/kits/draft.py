@@ -10,6 +10,7 @@ from starlette.routing import Route
 
 from catalog.errors import CatalogError
 from catalog.kit.slots import SLOTS
+from catalog.web.acts import describe_acts
 from catalog.web.api.responses import in_thread, refuse, send_json, with_json
 from catalog.web.kit_session.actions import apply_action, other_strokes
 from catalog.web.kit_session.payload import describe_kit, describe_stroke
@@ -17,9 +18,16 @@ from catalog.web.labels import plain
 from catalog.web.state import page
 
 
+def _send_kit() -> Response:
+    """Send the kit, and what can be undone and done again now."""
+    session = page().kit_session
+    acts = describe_acts(page().catalog, session)
+    return send_json({**describe_kit(session, page().notes), "acts": acts})
+
+
 @in_thread
 def _kit(_: Request) -> Response:
-    return send_json(describe_kit(page().kit_session, page().notes))
+    return _send_kit()
 
 
 @with_json
@@ -30,7 +38,7 @@ def _apply_action(action: Any) -> Response:
         apply_action(page().kit_session, action)
     except CatalogError as err:
         raise refuse(400, plain(str(err))) from err
-    return send_json(describe_kit(page().kit_session, page().notes))
+    return _send_kit()
 
 
 @in_thread

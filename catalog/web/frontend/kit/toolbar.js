@@ -60,9 +60,9 @@ function makeFileButton(take) {
 function makeSteps({ undo, redo }) {   // each names the step, or is empty
   return [
     button('Undo', () => kitSession.apply('undo'),
-      { disabled: !undo, title: undo && `Undo: ${undo} (Ctrl+Z)` }),
+      { disabled: !undo, title: undo && `Undo in the kit: ${undo}` }),
     button('Redo', () => kitSession.apply('redo'),
-      { disabled: !redo, title: redo && `Redo: ${redo} (Ctrl+Y)` }),
+      { disabled: !redo, title: redo && `Redo in the kit: ${redo}` }),
   ];
 }
 

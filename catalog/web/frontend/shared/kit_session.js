@@ -1,6 +1,7 @@
 // The kit being built, one for the whole page: fetched from the server and changed through it.
 
 import { SLOT_LABELS } from '../constants.js';
+import { actOfKey, annotations, redoAct, undoAct } from './annotations.js';
 import { consumeKey } from './dom.js';
 import { fetchJson } from './http.js';
 
@@ -20,6 +21,7 @@ function makeKitSession() {
     if (request < newestShown) return;   // a later request was answered first
     newestShown = request;
     session.kit = kit;
+    if (kit.acts) annotations.acts = kit.acts;
     session.slots = kit.slots.sort((a, b) => SLOT_ORDER.indexOf(a.slot) - SLOT_ORDER.indexOf(b.slot));
     session.bySlot = new Map(kit.slots.map(slot => [slot.slot, slot]));
     session.hits = new Map(kit.slots.flatMap(slot => slot.hits.map(hit => [hit.id, hit])));
@@ -55,6 +57,8 @@ function makeKitSession() {
     notify();
     return false;
   };
+  session.reload = () => load('');
+  session.fail = text => { session.error = text; notify(); };
   document.addEventListener('visibilitychange', () => {   // another tab may have changed the kit
     if (!document.hidden && session.kit) load('');
   });
@@ -62,14 +66,15 @@ function makeKitSession() {
 }
 
 export const kitSession = makeKitSession();
+annotations.kit.asked = () => `?${new URLSearchParams(
+  { tab: kitSession.tab, revision: kitSession.kit?.revision ?? '' })}`;
+annotations.kit.moved = () => kitSession.reload();
 
-// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y in a view that shows the kit.
+// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y in a view that shows the kit: what was done last, here or elsewhere.
 export function handleUndoKey(event) {
-  if (!(event.ctrlKey || event.metaKey) || event.altKey) return false;
-  const key = event.key.toLowerCase();
-  const op = key === 'y' || (key === 'z' && event.shiftKey) ? 'redo' : key === 'z' ? 'undo' : null;
-  if (!op) return false;
+  const act = actOfKey(event);
+  if (!act) return false;
   consumeKey(event);
-  kitSession.apply(op);
+  (act === 'redo' ? redoAct() : undoAct()).catch(error => kitSession.fail(error.message));
   return true;
 }

@@ -6,6 +6,7 @@ import { transport } from '../playback/transport.js';
 import { annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, el } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
+import { kitSession } from '../shared/kit_session.js';
 
 const FIRST_PRESS = 'Click once for sound', FIRST_PRESS_WHY = 'Browsers allow sound only after a click or a key.';
 
@@ -29,7 +30,7 @@ function makeHistory(on) {
   const makeItem = act => el('li', { 'data-undone': String(act.undone) },
     el('span', { class: 'name', dir: 'auto' }, act.text), el('small', {}, act.when),
     act.undone || act.fixed ? el('small', {}, act.undone ? 'undone' : 'too old to undo')
-      : button('Undo', () => on.act(() => undoAct(act.id)), { 'aria-label': `Undo ${act.text}` }));
+      : act.id === null ? '' : button('Undo', () => on.act(() => undoAct(act.id)), { 'aria-label': `Undo ${act.text}` }));
   let shown = '';
   const draw = () => {
     const acts = JSON.stringify(annotations.acts.list);
@@ -89,7 +90,7 @@ function build(box, { state, on }) {
   };
   const ends = [transport.subscribe(drawSound),
     state.subscribe(['chosen', 'columns'], drawSound),
-    state.subscribe(['notice', 'annotated', 'scan'], drawNotice)];
+    state.subscribe(['notice', 'annotated', 'scan'], drawNotice), kitSession.subscribe(drawNotice)];
   drawSound();
   drawNotice();
   return () => ends.forEach(end => end());
