@@ -161,10 +161,10 @@ def _add_saved_kit_commands(command: AddCommand) -> None:
         action="store_true",
         help="apply the tunings; otherwise they are only listed",
     )
-    clashes = command(
+    masking = command(
         "masking", "list level, pitch and masking of the slots of a saved kit", _masking
     )
-    clashes.add_argument("name", help=NAME_HELP)
+    masking.add_argument("name", help=NAME_HELP)
     compare = command("compare", "compare two saved kits", _compare)
     compare.add_argument("a", metavar="NAME", help=NAME_HELP)
     compare.add_argument("b", metavar="OTHER")

@@ -38,9 +38,7 @@ def _read_request(sent: Any) -> tuple[Path, ExportOptions]:
     if not is_usable or not folder.is_absolute():
         raise refuse(400, FULL_PATH)
     try:
-        return folder, ExportOptions(
-            subtype=str(sent.get("subtype", "PCM_24")), notes=page().notes
-        )
+        return folder, ExportOptions(subtype=str(sent.get("subtype", "PCM_24")), notes=page().notes)
     except KitError as err:
         raise refuse(400, plain(str(err))) from err
 
