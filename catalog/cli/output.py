@@ -11,6 +11,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 OK, INCOMPLETE, WRONG_CALL = 0, 1, 2  # exit codes; see `catalog guide commands`
 NOTHING_CHANGED = "nothing was changed: it was so already"
+PLAIN = frozenset({str, int, bool, type(None)})  # values that JSON has
 NO_GOOD_HELP = "also hits that are marked no good"
 YES_HELP = "make the change; otherwise it is only listed"
 SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
@@ -103,32 +105,47 @@ def is_agreed(question: str) -> bool:
 
 
 def print_result(value: object, lines: Iterable[object], *, as_json: bool) -> None:
-    """Print the value as JSON, or the lines."""
-    if as_json:
-        print(json.dumps(to_json_value(value), indent=2))
+    """Print the value as JSON, a list with one line for each of its items, or the lines."""
+    if not as_json:
+        for line in lines:
+            print_line(line)
         return
-    for line in lines:
-        print_line(line)
+    plain = to_json_value(value)
+    if isinstance(plain, list) and plain:
+        print("[\n" + ",\n".join(map(json.dumps, plain)) + "\n]")
+    else:
+        print(json.dumps(plain, indent=2))
 
 
 def to_json_value(value: Any) -> Any:
     """Return dataclasses, arrays and paths as values for JSON; NaN and infinity become null."""
+    kind: Any = type(value)
+    if kind in PLAIN:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is dict:
+        return {str(key): to_json_value(part) for key, part in value.items()}
     if dataclasses.is_dataclass(value):
-        names = [field.name for field in dataclasses.fields(value)]
-        if "tied" in names:  # a hit: its strokes are printed with all their microphones
-            names[names.index("tied")] = "microphones"
-        return {name: to_json_value(getattr(value, name)) for name in names}
+        return {name: to_json_value(getattr(value, name)) for name in _field_names(kind)}
     if hasattr(value, "_asdict"):
         return to_json_value(value._asdict())
     if isinstance(value, Mapping):
-        return {str(key): to_json_value(part) for key, part in value.items()}
+        return to_json_value(dict(value))
     if hasattr(value, "tolist"):
         return to_json_value(value.tolist())
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        return to_json_value(float(value))
     if isinstance(value, Sequence | set | frozenset) and not isinstance(value, str | bytes):
         return [to_json_value(part) for part in value]
-    return value if value is None or isinstance(value, str | int) else str(value)
+    return value if isinstance(value, str | int) else str(value)
+
+
+@lru_cache
+def _field_names(kind: Any) -> tuple[str, ...]:
+    """Return what is printed of a dataclass; of a hit all microphones of its stroke."""
+    names = (field.name for field in dataclasses.fields(kind))
+    return tuple("microphones" if name == "tied" else name for name in names)
 
 
 def event_text(hit: Hit) -> str:

@@ -7,9 +7,12 @@ import os
 import shutil
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from catalog.context import Context
 from catalog.errors import CatalogError
+
+if TYPE_CHECKING:
+    from catalog.context import Context
 
 PACKAGE = Path(__file__).resolve().parents[1]
 DEMO_FOLDERS = (

@@ -109,7 +109,8 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
     if args.ids and not args.json:
         print_result(found, [hit.id for hit in found], as_json=False)
         return OK
-    print_result(found, hit_lines(cat, found, columns=columns), as_json=args.json)
+    lines = [] if args.json else hit_lines(cat, found, columns=columns)
+    print_result(found, lines, as_json=args.json)
     if not found:
         print_message("no hit matches")
     return OK
