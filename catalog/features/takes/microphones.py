@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.audio.arrival import Arrival, measure_arrivals
+from catalog.audio.arrival import Arrival
 from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
@@ -18,6 +18,7 @@ from catalog.features.faults.take_ends import AHEAD_S, SegmentEnd, find_cut_tail
 from catalog.features.measures import Measures, Run
 from catalog.features.onset import find_stroke
 from catalog.features.segmentation import segment_take
+from catalog.features.takes.pooling import pool_arrivals
 from catalog.features.waveform import abs_peak, mix_to_mono
 from catalog.models import Event
 
@@ -25,6 +26,7 @@ Segments = Sequence[tuple[int, int]]
 MeasureOne = Callable[[Audio], Measures]
 ReadFrames = Callable[[int, int], Audio]
 BEGINNING_S = 0.2  # of a stroke, where its arrival is measured
+BEFORE_S = 0.010  # read before a stroke, so that its rise is whole at each microphone
 SAME_STROKE_S = 0.040  # 13.7 m of air: starts within it are one stroke at several microphones
 HEARD_DB = -40.0  # below its loudest stroke; softer ones need a second microphone
 
@@ -145,7 +147,7 @@ def measure_microphones(
         of_group = [i for i, row in enumerate(rows) if row.channels == group.channels]
         _add_take_faults(rows, of_group, ends=ends, peaks=peaks, sr=sr)
     beginnings = [stroke.beginning for stroke in strokes]
-    arrivals = _pool_arrivals(beginnings, sr=sr)
+    arrivals = pool_arrivals(beginnings, sr=sr)
     return _with_arrivals(_with_events(rows), groups, segments, arrivals)
 
 
@@ -180,9 +182,12 @@ def _measure_stroke(
 ) -> _Stroke:
     """Measure one stroke; `span` is its start, its stop and the frames to the next stroke."""
     start, stop, gap = span
-    whole = read(start, stop + min(gap, round(AHEAD_S * sr)))
+    lead = min(start, round(BEFORE_S * sr))
+    read_all = read(start - lead, stop + min(gap, round(AHEAD_S * sr)))
+    whole = replace(read_all, samples=read_all.samples[lead:])
     part = replace(whole, samples=whole.samples[: stop - start])
-    stroke = _Stroke([], [], [], _beginning(part, groups), "")
+    with_lead = replace(read_all, samples=read_all.samples[: lead + stop - start])
+    stroke = _Stroke([], [], [], _beginning(with_lead, groups), "")
     for group in groups:
         audio = replace(part, samples=group.pick(part.samples))
         try:
@@ -234,21 +239,6 @@ def _beginning(part: Audio, groups: Sequence[ChannelGroup]) -> np.ndarray:
     """Return the beginning of a stroke at each microphone, shape (n_frames, n_microphones)."""
     samples = part.samples[: round(BEGINNING_S * part.sr)]
     return np.stack([mix_to_mono(group.pick(samples)) for group in groups], axis=1)
-
-
-def _pool_arrivals(beginnings: Sequence[np.ndarray], *, sr: int) -> list[tuple[Arrival, ...]]:
-    """Return the arrival of each stroke at each microphone, pooled over the strokes of one drum.
-
-    Strokes that are loudest at the same microphone count as those of one drum.
-    """
-    loudest = [int(np.argmax(np.abs(part).max(axis=0))) for part in beginnings]
-    pooled = {
-        main: measure_arrivals(
-            [part for part, at in zip(beginnings, loudest, strict=True) if at == main], sr=sr
-        )
-        for main in set(loudest)
-    }
-    return [pooled[main] for main in loudest]
 
 
 def _with_arrivals(
