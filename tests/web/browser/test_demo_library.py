@@ -44,6 +44,19 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
         page.get_by_label("Find by words").first.press("Enter")
         page.get_by_text(f"{n_named} of {n_hits} hits").wait_for()
 
+        # Each microphone of a stroke is played, with its level beside it.
+        with Catalog.open(store) as catalog:
+            stroke = next(hit for hit in catalog.hits() if len(hit.microphones) == 3)
+        visit.show(stroke.id)
+        group = page.get_by_role("group", name="Microphones")
+        for mic in stroke.microphones:
+            press = group.get_by_role("button", name=mic.name, exact=True)
+            assert visit.play(lambda press=press: press.click()) == mic.hit_id
+            assert press.get_attribute("aria-pressed") == "true"
+        assert group.locator("[aria-pressed=true]").count() == 1
+        level = f"{stroke.microphones[1].level_db:.1f} dB".replace("-", "−")
+        assert level in group.inner_text()
+
         # Copies are set aside, and all of them come back.
         before = demo.files()
         visit.open_part("Duplicates")
