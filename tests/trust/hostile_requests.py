@@ -27,6 +27,7 @@ POSTS = (
     "/api/phrase",
     "/api/outside?name=a.wav",
     "/api/questions",
+    "/api/folders",
     "/api/kits",
     "/api/kits/details",
     "/api/kit/plan",

@@ -24,7 +24,7 @@ KEPT = ("bring_folder", "bring_section", "attention")
 # The component has a fixed head of 48 pixels and a foot of 128 pixels.
 PAGE_STYLE = """<style>
 [data-testid=stHeader] {display: none}
-.stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px}
+.stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px !important}
 .stElementContainer, .stVerticalBlock > div {opacity: 1 !important; transition: none !important}
 .st-key-part .stElementContainer[data-stale=true] {
   opacity: .3 !important; transition: opacity .1s .4s !important}
@@ -73,8 +73,16 @@ def _mount_workbench() -> str:
         default={"part": linked},
         on_part_change=lambda: None,
         on_guide_change=lambda: None,
+        on_folder_change=_take_folder,
         on_changed_change=lambda: None,  # by an undo: the open part is drawn again
     )
     if result.guide:
         st.dialog("Guides", width="large")(draw_guides)()
     return str(result.part or FIND)
+
+
+def _take_folder() -> None:
+    """Enter the path of a folder that was dropped on the page, ready to be scanned."""
+    path = st.session_state["workbench"]["folder"]
+    if isinstance(path, str) and path:
+        st.session_state.update({"bring_folder": path, "bring_section": "folders"})

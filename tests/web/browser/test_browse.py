@@ -294,3 +294,14 @@ def test_a_run_of_strokes_swept_in_the_drums_view_becomes_layers_of_a_slot(own_v
     mouse.move(end["x"] + 30, end["y"] + 30, steps=6)
     mouse.up()
     own_visit.until("__audition.kitSession.bySlot.get('tom_low')?.hits.length === 2")
+
+
+def test_nothing_moves_while_the_page_loads(visit):
+    visit.rest()
+    shift = visit.get(
+        """new Promise(done => { let sum = 0;
+        new PerformanceObserver(list => list.getEntries().forEach(e => { sum += e.value; }))
+          .observe({ type: 'layout-shift', buffered: true });
+        setTimeout(() => done(sum), 100); })"""
+    )
+    assert shift < 0.02

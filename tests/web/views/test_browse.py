@@ -4,6 +4,7 @@ import json
 
 from streamlit.testing.v1 import AppTest
 
+from catalog.web import views
 from catalog.web.state import use_store
 from tests.web.conftest import page_over
 from tests.web.pages import SCRIPT, data_of, open_part, shown
@@ -31,3 +32,10 @@ def test_a_store_that_cannot_be_opened_is_reported(tmp_path):
     use_store(None)
     assert not app.exception
     assert app.error
+
+
+def test_a_dropped_folder_is_entered_for_the_next_scan(monkeypatch):
+    session: dict = {"workbench": {"folder": "/x/barn"}}
+    monkeypatch.setattr(views.st, "session_state", session)
+    views._take_folder()
+    assert (session["bring_folder"], session["bring_section"]) == ("/x/barn", "folders")

@@ -23,6 +23,7 @@ import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared
 import { handleUndoKey, kitSession } from '../shared/kit_session.js';
 import { makeCommands } from './commands.js';
 import { followAddress, questionText, readAddress } from './address.js';
+import { addFileDrops } from './file_drops.js';
 import { makeKitBar, putInSlot } from './kit_bar.js';
 import { makeLoader } from './loader.js';
 import { makePlayingBar } from './playing_bar.js';
@@ -31,7 +32,6 @@ import { makeState } from './state.js';
 const LAYOUT_LABELS = { list: 'List', both: 'List and map', map: 'Map', drums: 'Drums' };
 const PANE_LABELS = { ask: 'Ask', chosen: 'Chosen hit' };
 const NOTICE_MS = 9000;                // long enough to be read
-const AUDIO = /\.(wav|flac|aiff?|caf|m4a|mp3|ogg)$/i;
 
 function makeHead(state, { guide }) {
   const parts = Object.entries(PARTS).map(([part, label]) =>
@@ -189,7 +189,11 @@ export function mount(root, live) {
   document.addEventListener('keydown', onKey);
   const ends = [followAddress(state), state.subscribe(['part', 'layout', 'pane'], drawLayout),
     state.subscribe(['part'], () => live.c.setStateValue('part', state.part)),
-    () => document.removeEventListener('keydown', onKey), addFileDrops(chosenPane, on),
+    () => document.removeEventListener('keydown', onKey), addFileDrops({ notice: on.notice, search: file => chosenPane.pane.searchFrom(file),
+      bring: path => {
+        live.c.setTriggerValue('folder', path);
+        state.change({ part: 'recordings' });
+      } }),
     addDragging(view, { source: node => draggedHits(node, { state, chosenPane }),
       target: node => node?.closest?.('kit-bar [data-slot]') ?? null,
       begin: dragged => kit.setDragged(dragged.hits[0]), end: () => kit.setDragged(null),
@@ -243,22 +247,4 @@ function draggedHits(node, { state, chosenPane }) {   // one hit, or all that ar
   const ids = state.picked.has(hit.id) ? [...state.picked] : [hit.id];
   const hits = ids.length > 1 ? ids.map(state.hitOf).filter(Boolean) : [hit];
   return { hits, name: hits.length > 1 ? `${hits.length} hits` : hit.name };
-}
-
-function addFileDrops(chosenPane, on) {   // a file dropped anywhere on the page is searched from
-  const hasFiles = event => event.dataTransfer?.types.includes('Files');
-  const over = event => { if (hasFiles(event)) event.preventDefault(); };
-  const drop = event => {
-    if (!event.dataTransfer?.files.length || event.defaultPrevented) return;
-    event.preventDefault();
-    const file = event.dataTransfer.files[0];
-    if (AUDIO.test(file.name)) chosenPane.pane.searchFrom(file);
-    else on.notice(`${file.name} is not an audio file that can be searched from.`);
-  };
-  document.addEventListener('dragover', over);
-  document.addEventListener('drop', drop);
-  return () => {
-    document.removeEventListener('dragover', over);
-    document.removeEventListener('drop', drop);
-  };
 }
