@@ -135,7 +135,8 @@ function build(box, { state, on }) {
     if (summary) { middle.replaceChildren(summary); summary.querySelector('button')?.focus(); return; }
     if (!group) {
       middle.replaceChildren(el('p', { class: 'none' }, queue.running ? 'Nothing found so far.'
-        : `No ${KINDS[pane.kind].toLowerCase()}${pane.kind === 'doubt' ? '' : ' duplicates'}${all().length ? '.' : ' in the catalog.'}`));
+        : `No ${KINDS[pane.kind].toLowerCase()}${pane.kind === 'doubt' ? '' : ' duplicates'}`
+          + (all().length ? '.' : ' in the catalog.')));
       return;
     }
     const isPair = pane.kind === 'doubt', { keep, others } = group;

@@ -13,20 +13,22 @@ export function makeSavedQuestions(state, { address, notice }) {
   const save = el('button', { type: 'submit' }, 'Save');
   const form = el('form', { class: 'question-name', onsubmit: event => {
     event.preventDefault();
-    change({ op: 'save', name: field.value, text: address.write(state.question), drawn: state.question.drawn });
+    const { question } = state;
+    change({ op: 'save', name: field.value, text: address.write(question), drawn: question.drawn });
   } }, field, save);
   const box = el('section', { 'aria-label': 'Saved questions' }, list, form);
   let saved = [];
 
+  const inOrder = ids => JSON.stringify(ids && [...ids].sort((a, b) => a - b));
   const isAsked = ({ text, drawn }) => state.isNarrowed() && address.write(state.question) === text
-    && JSON.stringify(drawn) === JSON.stringify(state.question.drawn ? [...state.question.drawn].sort((a, b) => a - b)
-      : null);
+    && inOrder(drawn) === inOrder(state.question.drawn);
   const makeItem = question => el('li', { class: 'saved-question' },
     el('button', { type: 'button', class: 'choice', 'aria-pressed': String(isAsked(question)),
       onclick: () => state.change({ question: { ...address.read(question.text), drawn: question.drawn } }) },
     el('bdi', { class: 'word' }, question.name)),
     button('×', () => change({ op: 'delete', name: question.name }),
-      { 'aria-label': `Delete the question ${question.name}`, title: 'Delete this question; the hits stay' }));
+      { 'aria-label': `Delete the question ${question.name}`,
+        title: 'Delete this question; the hits stay' }));
   const draw = () => {
     list.replaceChildren(...saved.map(makeItem));
     field.disabled = save.disabled = !state.isNarrowed() || saved.some(isAsked);   // nothing below moves

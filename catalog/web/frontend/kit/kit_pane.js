@@ -65,7 +65,8 @@ function build(box, { state, on }) {
   box.setAttribute('role', 'region');
   box.setAttribute('aria-label', 'Kit');
   box.replaceChildren(el('div', { class: 'kit-main' }, toolbar.box, error, cards.box,
-    makePanels([['Saved kits', saved], ['Levels, pitches, masking', sound], ['Export', written]], saved.form)),
+    makePanels([['Saved kits', saved], ['Levels, pitches, masking', sound], ['Export', written]],
+      saved.form)),
   side);
 
   const drawSlot = () => {

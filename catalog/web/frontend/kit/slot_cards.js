@@ -1,4 +1,4 @@
-// The slots of the kit in a compact grid: a press plays a slot and chooses it; the arrows below exchange its hit.
+// The slots of the kit in a compact grid: a press plays a slot and chooses it, arrows exchange its hit.
 
 import { DEFAULT_SLOTS, SLOT_LABELS } from '../constants.js';
 import { drawOutlines } from '../drawing/outlines.js';
@@ -63,13 +63,15 @@ export function makeSlotCards(editor) {
       kitSession.bySlot.has(name) || (DEFAULT_SLOTS.includes(name) && kitSession.slots.length));
     box.replaceChildren(...shown.map(name => (kitSession.bySlot.has(name)
       ? makeCard(kitSession.bySlot.get(name), editor) : makeEmptyCard(name))),
-    kitSession.slots.length ? '' : el('p', { class: 'none' }, kitSession.kit ? EMPTY : 'Reading the kit …'));
+    kitSession.slots.length ? ''
+      : el('p', { class: 'none' }, kitSession.kit ? EMPTY : 'Reading the kit …'));
     mark();
     drawOutlines(box);
     if (slot && box.querySelector(`[data-card="${slot}"]`)) restoreFocus(slot, label);
   };
   const handleKey = event => {         // arrows on a slot exchange its hit
-    const card = event.target.closest?.('[data-card]'), op = { ArrowLeft: 'back', ArrowRight: 'swap' }[event.key];
+    const card = event.target.closest?.('[data-card]');
+    const op = { ArrowLeft: 'back', ArrowRight: 'swap' }[event.key];
     const slot = card && box.contains(card) ? kitSession.bySlot.get(card.dataset.card) : null;
     if (!slot || !op || slot.locked || (op === 'back' && !slot.passed)) return false;
     consumeKey(event);

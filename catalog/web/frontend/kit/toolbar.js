@@ -72,7 +72,8 @@ function makeFilling(state) {
   const list = el('div', { class: 'fill-slots' }), label = el('summary', {}, 'Slots');
   const fillable = () => {
     const { columns } = state, roles = new Set(columns ? columns.points.role : []);
-    return Object.keys(SLOT_LABELS).filter(slot => SLOT_ROLES[slot].some(role => roles.has(ROLES.indexOf(role))));
+    return Object.keys(SLOT_LABELS).filter(slot =>
+      SLOT_ROLES[slot].some(role => roles.has(ROLES.indexOf(role))));
   };
   const wanted = () => fillable().filter(slot => ticked.get(slot) ?? DEFAULT_SLOTS.includes(slot));
   const fill = button('Fill the rest', () => kitSession.apply('fill', { slots: wanted() }), { class: 'main',

@@ -8,7 +8,8 @@ import { button, el } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
 import { kitSession } from '../shared/kit_session.js';
 
-const FIRST_PRESS = 'Click once for sound', FIRST_PRESS_WHY = 'Browsers allow sound only after a click or a key.';
+const FIRST_PRESS = 'Click once for sound';
+const FIRST_PRESS_WHY = 'Browsers allow sound only after a click or a key.';
 
 function makeLevel() {
   const value = el('span', { class: 'db' }, `${engine.levelDb} dB`);

@@ -189,7 +189,8 @@ export function mount(root, live) {
   document.addEventListener('keydown', onKey);
   const ends = [followAddress(state), state.subscribe(['part', 'layout', 'pane'], drawLayout),
     state.subscribe(['part'], () => live.c.setStateValue('part', state.part)),
-    () => document.removeEventListener('keydown', onKey), addFileDrops({ notice: on.notice, search: file => chosenPane.pane.searchFrom(file),
+    () => document.removeEventListener('keydown', onKey),
+    addFileDrops({ notice: on.notice, search: file => chosenPane.pane.searchFrom(file),
       bring: path => {
         live.c.setTriggerValue('folder', path);
         state.change({ part: 'recordings' });
