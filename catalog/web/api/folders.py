@@ -19,8 +19,8 @@ MAX_INSIDE = 50  # names that are compared
 def _find(sent: Any) -> Response:
     if not isinstance(sent, dict):
         raise refuse(400, "not understood")
-    name, inside = sent.get("name"), sent.get("inside", [])
-    names = [name, *inside] if isinstance(inside, list) else [None]
+    inside = sent.get("inside", [])
+    names: list[Any] = [sent.get("name"), *(inside if isinstance(inside, list) else [None])]
     if not all(_is_name(part) for part in names) or len(names) > MAX_INSIDE + 1:
         raise refuse(400, "not understood")
     known = (Path(folder.path).parent for folder in page().catalog.folders())
