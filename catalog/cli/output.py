@@ -19,7 +19,8 @@ from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.models import Hit, Progress
+    from catalog.models import Hit
+    from catalog.reports import Progress
 
 OK, INCOMPLETE, WRONG_CALL = 0, 1, 2  # exit codes; see `catalog guide commands`
 NOTHING_CHANGED = "nothing was changed: it was so already"

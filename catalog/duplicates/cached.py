@@ -31,7 +31,8 @@ from catalog.library.takes.overrides import read_override
 from catalog.matching.candidates import project_embeddings
 from catalog.matching.origin.model import ORIGIN_VERSION
 from catalog.matching.verdict import CLASSIFIER_VERSION
-from catalog.models import Hit, OnProgress, Progress, Verdict
+from catalog.models import Hit, Verdict
+from catalog.reports import OnProgress, Progress
 from catalog.search.table import HitTable
 
 PAIRS_PER_COMMIT = 4096

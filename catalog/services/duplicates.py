@@ -36,7 +36,8 @@ from catalog.library.strokes.ties import StrokeTie, tie_strokes
 from catalog.matching.candidates import project_embeddings
 from catalog.matching.comparison.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
-from catalog.models import Hit, OnProgress
+from catalog.models import Hit
+from catalog.reports import OnProgress
 from catalog.search.spaces import similar_distances
 from catalog.search.table import HitTable
 

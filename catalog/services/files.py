@@ -29,7 +29,8 @@ from catalog.library.scan.successors import (
 )
 from catalog.library.store.acts.log import FILE
 from catalog.library.undo.undo import UndoResult, undo_acts
-from catalog.models import Act, Action, HistoryEvent
+from catalog.models import Action
+from catalog.reports import Act, HistoryEvent
 from catalog.services.annotations import propagate_roles
 
 MOVES = (Action.SET_ASIDE, Action.RESTORE, Action.HIDE, Action.UNHIDE, RECOVER)

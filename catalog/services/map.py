@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from catalog.context import Context, check_seed
-from catalog.models import OnProgress, Progress
+from catalog.reports import OnProgress, Progress
 from catalog.search.layout import Layout, compute_umap_layout, extend_layout, reuse_layout
 from catalog.services.duplicates import Duplicates
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from catalog.catalog import Catalog
-from catalog.models import Act
+from catalog.reports import Act
 from catalog.web.kit_session.session import KitSession, Step
 from catalog.web.labels import plain, when_word
 

@@ -21,7 +21,7 @@ from catalog.errors import ParameterError, StoreArgumentError
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.library.undo.undo import UndoResult
-    from catalog.models import Act, HistoryEvent
+    from catalog.reports import Act, HistoryEvent
 
 NOTHING_TO_UNDO = "nothing was undone: nothing of that kind is in force"
 NOTHING_TO_REDO = "nothing was done again: no act was undone just before"

@@ -24,7 +24,8 @@ from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.models import Hit, ScanReport
+    from catalog.models import Hit
+    from catalog.reports import ScanReport
     from catalog.search.drums.drum_pitch import DrumPitch
     from catalog.search.query import Query
 

@@ -33,7 +33,8 @@ from catalog.library.store.acts.log import FILE
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.records.files import NO_TIME_NS
 from catalog.library.store.store import Store
-from catalog.models import Action, HistoryEvent, State
+from catalog.models import Action, State
+from catalog.reports import HistoryEvent
 
 CONTENT_HASH = "SELECT content_hash FROM hit WHERE id = ?"
 WARNINGS = "move_warnings"  # setting

@@ -16,7 +16,8 @@ from catalog.library.store.acts.log import HIDDEN
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import path_from_db, update_hit
 from catalog.library.store.store import Store
-from catalog.models import NOISES, Action, HistoryEvent, Hit, State
+from catalog.models import NOISES, Action, Hit, State
+from catalog.reports import HistoryEvent
 
 AS_IT_IS = "--as-it-is"  # option that restores a changed file; named in the error
 CHANGED = "changed while it was set aside"  # reason in the history

@@ -38,7 +38,8 @@ from catalog.library.store.records.hits import gc_paused
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import FileOverride, read_overrides
 from catalog.library.takes.shared_cut import find_new_cuts
-from catalog.models import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped, State
+from catalog.models import State
+from catalog.reports import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped
 
 RoleClassifier = Callable[[np.ndarray], np.ndarray]  # embeddings (n, p) -> probabilities (n, 20)
 

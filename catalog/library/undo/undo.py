@@ -20,7 +20,8 @@ from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.takes.overrides import FileOverride, override_from_row, read_override
 from catalog.library.takes.regions import apply_override
 from catalog.library.undo.rows import ChangedSinceError, write_rows
-from catalog.models import Act, HistoryEvent, State
+from catalog.models import State
+from catalog.reports import Act, HistoryEvent
 
 UNDONE, REDONE = "undone", "done again"  # reasons in the history
 CUT = "file_said"  # part: the regions and the mix of a file

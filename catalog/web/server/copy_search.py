@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from catalog.catalog import Catalog
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.errors import CatalogError
-from catalog.models import Progress
+from catalog.reports import Progress
 
 
 @dataclass(frozen=True)

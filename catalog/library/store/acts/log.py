@@ -15,7 +15,7 @@ from catalog.library.store.acts.recording import (
     next_number,
 )
 from catalog.library.store.database import Database, now_utc
-from catalog.models import Act
+from catalog.reports import Act
 
 FILE, HIDDEN = "file", "hidden"  # parts: where the file of a hit is; whether the hit is hidden
 MAX_CHANGES = 200_000  # kept, some 60 MB; the oldest acts can then no longer be undone

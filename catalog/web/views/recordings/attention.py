@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import streamlit as st
 
 from catalog.catalog import Catalog
-from catalog.models import Skipped
+from catalog.reports import Skipped
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.state import page
 from catalog.web.tab import tab
