@@ -44,6 +44,16 @@ def read_spaces(store: Store, hit_ids: np.ndarray) -> Spaces:
     return _join({block: (blocks | new)[block] for block in needed}, hit_ids)
 
 
+def coordinates_key(store: Store, hit_ids: np.ndarray) -> dict[int, int] | None:
+    """Return what changes when the stored coordinates of some hits do.
+
+    None if not all of them are stored, as in a store that is read-only.
+    """
+    checksums = store.coordinates.checksums(projection_version())
+    needed = np.unique(hit_ids // BLOCK_IDS).tolist()
+    return checksums if checksums.keys() >= set(needed) else None
+
+
 def _make_block(store: Store, block: int) -> Block:
     ids = store.coordinates.ids_of_block(block)
     made = make_spaces(ids, store.hits.embeddings(ids), store.hits.role_probabilities(ids))

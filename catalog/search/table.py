@@ -14,7 +14,7 @@ from catalog.errors import StoreError
 from catalog.library.store.database import digest_to_key
 from catalog.library.store.store import Store
 from catalog.models import MARK_RANK, Hit, Mark, State
-from catalog.search.coordinates import read_spaces
+from catalog.search.coordinates import coordinates_key, read_spaces
 from catalog.search.spaces import Spaces
 
 
@@ -76,6 +76,7 @@ class HitTable:
     revision: int  # of the store
     hits: HitRows  # by id
     spaces: Spaces
+    coordinates_key: Mapping[int, int] | None  # see `catalog.search.coordinates`
     store: Store
 
     @cached_property
@@ -120,14 +121,23 @@ def read_table(
 ) -> HitTable:
     """Read the table, or return `known` itself if the store has not changed since.
 
-    A stroke is one row; with `microphones` each of its microphones is one.
+    The spaces of `known` are used again if no hit came, went or was measured. A stroke is one row;
+    with `microphones` each of its microphones is one.
     """
     revision = store.revision()
     if known is not None and known.revision == revision:
         return known
     ids = store.hits.ids(microphones=microphones)
     hits = HitRows(store, ids, revision=revision, microphones=microphones)
-    return HitTable(revision, hits, read_spaces(store, ids), store)
+    key = coordinates_key(store, ids)  # first: what is computed meanwhile makes it stale
+    if (
+        known is not None
+        and key is not None
+        and known.coordinates_key == key
+        and np.array_equal(known.spaces.hit_ids, ids)
+    ):
+        return HitTable(revision, hits, known.spaces, key, store)
+    return HitTable(revision, hits, read_spaces(store, ids), key, store)
 
 
 def content_key(hits: Iterable[Hit]) -> int:

@@ -141,3 +141,28 @@ def test_a_table_keeps_its_rows_when_the_library_changes(cat, tmp_path):
     cat.scan([tmp_path / "Attic"], n_jobs=1)
     assert [hit.id for hit in table.hits] == [1, 2, 3, 4, 5]
     assert len(read_table(cat.context.store, table).hits) == 6
+
+
+def test_the_coordinates_are_read_again_only_after_a_measurement(cat, tmp_path):
+    store = cat.context.store
+    read_table(store)  # stores what is missing
+    first = read_table(store)
+    cat.set_role(2, "tom")
+    second = read_table(store, first)
+    assert second is not first
+    assert second.spaces is first.spaces
+    write_stroke(cat.hit(5).path, hz=600)
+    cat.scan([tmp_path / "Attic"], n_jobs=1)
+    third = read_table(store, second)
+    assert_equal(third.spaces, computed(store))
+    assert np.abs(third.spaces.strokes[4] - first.spaces.strokes[4]).max() > 0.1
+
+
+def test_coordinates_that_cannot_be_stored_are_never_used_again(cat, monkeypatch):
+    store = cat.context.store
+    forget(cat)
+    monkeypatch.setattr(store.coordinates, "save", lambda *_, **__: None)  # read-only
+    first = read_table(store)
+    with store.writing():
+        pass
+    assert read_table(store, first).spaces is not first.spaces

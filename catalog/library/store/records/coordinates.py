@@ -39,6 +39,11 @@ class Coordinates:
                 blocks[block] = Block(ids, np.frombuffer(points, "<f4").reshape(-1, len(ids)))
         return blocks
 
+    def checksums(self, version: int) -> dict[int, int]:
+        """Return the checksum of each block of one version, without reading the blocks."""
+        sql = "SELECT block, checksum FROM coordinates WHERE version = ?"
+        return dict(self._database.read(sql, (version,)))
+
     def save(self, version: int, blocks: dict[int, Block], *, revision: int) -> None:
         """Store blocks that were made at a revision of the store, unless it has changed since.
 
