@@ -12,6 +12,7 @@ from catalog.cli.output import (
     NO_GOOD_HELP,
     OK,
     AddCommand,
+    at_least_one,
     can_ask,
     is_agreed,
     note_no_change,
@@ -32,6 +33,9 @@ def add_commands(command: AddCommand) -> None:
     fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
     fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to fill")
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
+    fill.add_argument(
+        "--most-layers", type=at_least_one, metavar="N", help="the same, at most N layers of each"
+    )
     fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
     fill.add_argument(
         "--yes",
@@ -101,7 +105,10 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     )
     for line in cat.kits.fill_warnings(kit, args.slots):
         print_message(f"check {line}")
-    kit = cat.kits.add_layers(kit) if args.layers else kit
+    if args.most_layers:
+        kit = cat.kits.add_layers(kit, args.most_layers)
+    elif args.layers:
+        kit = cat.kits.add_layers(kit)
     before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
     if args.save:
         cat.kits.save(kit, args.save, replace_saved=args.yes or is_taken)
