@@ -45,6 +45,10 @@ if TYPE_CHECKING:
 
 STATE_WORDS = {State.ASIDE: "set aside", State.HIDDEN: "hidden", State.HERE: "in use"}
 MOST_SAME = 20  # hits of one verdict, 190 pairs
+UNDO_AFTER_RECOVERY = (
+    "what was done before is kept as it was; `undo` can take back moves of files and hidden hits of"
+    " that time, but no other act"
+)
 NEWEST = Path()  # in place of the path of a backup
 HEADING = "Copies, and what was done with them"
 DRY_HEADING = "Copies, and what would be done with them"
@@ -233,6 +237,7 @@ def _recover_backup(cat: Catalog, args: argparse.Namespace) -> int:
         f"annotations of {result.n_hits} hits, {len(result.kits)} kits, {result.n_verdicts}"
         f" verdicts, {result.n_events} entries of the history"
     )
+    lines.append(UNDO_AFTER_RECOVERY)
     print_result(result, lines, as_json=args.json)
     return INCOMPLETE if result.left else OK
 
