@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from catalog.cli.output import (
     AddCommand,
     at_least_one,
     can_ask,
+    hit_number,
     is_agreed,
     note_no_change,
     print_message,
@@ -49,7 +51,7 @@ def add_commands(command: AddCommand) -> None:
     swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
     swap.add_argument("slot")
-    swap.add_argument("hit", nargs="?", type=int, help="this hit instead of the next best")
+    swap.add_argument("hit", nargs="?", type=hit_number, help="this hit instead of the next best")
     swap.add_argument(
         "--but", action="append", metavar="WISH", help="brighter, shorter, ... as in `similar`"
     )
@@ -93,6 +95,9 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     if is_taken and not _may_replace(args):
         return INCOMPLETE
     locked = dict(args.locked)
+    if len(locked) < len(args.locked):
+        slot = Counter(slot for slot, _ in args.locked).most_common(1)[0][0]
+        raise KitArgumentError(f"the slot {slot} is given twice; a slot has one hit", slot=slot)
     options = FillOptions(
         not_sessions=args.not_session,
         one_session=args.one_session,
@@ -143,5 +148,5 @@ def _swap(cat: Catalog, args: argparse.Namespace) -> int:
         return cat.kits.swap(kit, args.slot, hit_id=args.hit, but=but)
 
     kit, is_changed = change_kit(cat, args.name, swap)
-    print_kit(cat, kit, args)
+    print_kit(cat, kit, args, only=args.slot)
     return note_no_change(is_changed)

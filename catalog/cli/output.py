@@ -31,7 +31,7 @@ SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
 Run = Callable[["Catalog", argparse.Namespace], int]
 AddCommand = Callable[[str, str, Run], argparse.ArgumentParser]
 QUIET = threading.Event()  # set by `--quiet`
-STEP_LABELS = {"laying out": f"laying out the map ({SLOW_MAP})"}
+STEP_LABELS = {"laying out": "laying out the map"}
 
 
 def finite(text: str) -> float:
@@ -46,6 +46,15 @@ def at_least_one(text: str) -> int:
     """Return an option as a whole number of at least 1, for argparse."""
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text}: must be at least 1")
+    return int(text)
+
+
+def hit_number(text: str) -> int:
+    """Return an argument as the number of a hit, for argparse."""
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no number of a hit; `catalog hits` lists them"
+        )
     return int(text)
 
 

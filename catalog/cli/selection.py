@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from catalog.cli.output import at_least_one, can_ask, is_agreed, print_message
+from catalog.cli.output import at_least_one, can_ask, hit_number, is_agreed, print_message
 from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -17,11 +17,31 @@ if TYPE_CHECKING:
 
 HITS_HELP = "numbers, words and conditions such as role:snare, or - for numbers from a pipe"
 # The words of `catalog.search.conditions.columns.NUMBER_WORDS`, here without importing numpy.
-NUMBER_WORDS = (
-    "length", "attack", "decay", "decay60", "seen_db", "brightness", "edge", "noise", "body",
-    "mode", "mode_share", "crest", "peak", "loudness", "floor", "quietest_db", "width", "flat",
-    "tail", "confidence", "rate", "channels", "at",
-)  # fmt: skip
+NUMBER_WORDS = {
+    "length": "LOW..HIGH, one end may be open: 0.5..2s, ..200ms",
+    "attack": "time to the peak: ..5ms",
+    "decay": "time to fall by 20 dB: 100ms..",
+    "decay60": "time to fall by 60 dB",
+    "seen_db": "how far the fall is seen, dB",
+    "brightness": "center of the spectrum: 2k..",
+    "edge": "upper edge of the spectrum, Hz",
+    "noise": "share of noise, 0 (tonal) to 1",
+    "body": "pitch of the body: 80..150",
+    "mode": "lowest mode, Hz",
+    "mode_share": "share of that mode",
+    "crest": "peak over the average, dB",
+    "peak": "dBFS: -6..",
+    "loudness": "LKFS",
+    "floor": "noise behind the stroke, dBFS: ..-70",
+    "quietest_db": "quietest 20 ms, dBFS",
+    "width": "stereo width",
+    "flat": "samples cut flat at the top",
+    "tail": "recorded tail",
+    "confidence": "of the role: ..60%%",
+    "rate": "sample rate: 48k",
+    "channels": "1, 2 ...",
+    "at": "start in its file: 10s..",
+}
 LIST_OPTIONS = {
     "role": "kick, snare, hat (all hats), hat_open ...",
     "session": "its name, last part, or a piece that no other has; * and ? match several",
@@ -89,16 +109,17 @@ def add_query_options(parser: argparse.ArgumentParser, *, show: bool = False) ->
     add("--unsure", "whose role is uncertain and was not set by you", action="store_const",
         const=True)  # fmt: skip
     for word in NUMBER_WORDS:
-        text = "LOW..HIGH, one end may be open: 0.5..2s, ..200ms, 2k.." if word == "length" else ""
+        text = NUMBER_WORDS[word]
         add(f"--{word.replace('_', '-')}", text, action="append", metavar="RANGE")
     for word, text in DATE_OPTIONS.items():
         add(f"--{word}", text, action="append", metavar="DATES")
-    add("--like", "nearest in sound first", type=int, metavar="HIT")
-    add("--copies-of", "the copies of a hit", type=int, metavar="HIT")
+    add("--like", "nearest in sound first", type=hit_number, metavar="HIT")
+    add("--copies-of", "the copies of a hit", type=hit_number, metavar="HIT")
     add("--where", "an SQL expression: \"length > 1 and role != 'kick'\"", metavar="EXPRESSION")
     add("--state", "here (default), missing, aside or hidden",
         choices=("here", "missing", "aside", "hidden"))  # fmt: skip
-    add("--sort", "columns, - before one for the largest first: -length,name", metavar="COLUMNS")
+    add("--sort", "columns, - before one for the largest first: -length,name; the newest first:"
+        " -scanned", metavar="COLUMNS")  # fmt: skip
     add("--limit", "how many at most", type=at_least_one, metavar="N")
     add("--microphones", "each microphone of a stroke is a hit", action="store_const", const=True)
 

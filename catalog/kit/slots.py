@@ -88,7 +88,9 @@ def find_slot(name: str) -> Slot:
         if there is no such slot
     """
     if name not in SLOTS:
-        raise KitArgumentError(f"slot={name!r} is not one of {', '.join(SLOTS)}", slot=name)
+        raise KitArgumentError(
+            f"there is no slot {name!r}; the slots are {', '.join(SLOTS)}", slot=name
+        )
     return SLOTS[name]
 
 

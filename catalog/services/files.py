@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 
-from catalog.context import Context
+from catalog.context import Context, check_ids
 from catalog.errors import StoreArgumentError
 from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.backup.recover import RECOVER, RecoverResult, recover_aside
@@ -98,6 +98,7 @@ class Files:
         >>> cat.hit(group.others[0]).state
         'here'
         """
+        hit_ids = check_ids(hit_ids)
         if not even_in_kits and (used := self.kits_using(hit_ids)):
             raise StoreArgumentError(
                 f"{describe_usage(used)}, which could then not be exported; nothing was moved. Use "
@@ -140,8 +141,9 @@ class Files:
             mounted, or another file now has its path
         """
         options = RestoreOptions(as_it_is=as_it_is, other_disk=other_disk)
-        events = restore_hits(self._context.store, hit_ids, options=options)
-        self._take_back(hit_ids)
+        ids = check_ids(hit_ids)
+        events = restore_hits(self._context.store, ids, options=options)
+        self._take_back(ids)
         return events
 
     def recover(self) -> RecoverResult:
@@ -167,7 +169,7 @@ class Files:
         StoreError
             if a hit is unknown, set aside, or already hidden
         """
-        return hide_hits(self._context.store, hit_ids, reason=reason)
+        return hide_hits(self._context.store, check_ids(hit_ids), reason=reason)
 
     def unhide(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
         """Show hidden hits again.
@@ -177,7 +179,7 @@ class Files:
         StoreError
             if a hit is unknown or not hidden
         """
-        return unhide_hits(self._context.store, hit_ids)
+        return unhide_hits(self._context.store, check_ids(hit_ids))
 
     def obstacles(self, hit_ids: Sequence[int], *, keep_exports: bool = False) -> dict[int, str]:
         """Return the reason for each hit that cannot be set aside; the others are left out.

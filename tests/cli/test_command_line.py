@@ -303,7 +303,7 @@ def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, 
     [
         (["show", "404"], "hit 404 is not in this store"),
         (["role", "banjo", "1"], "no role is named 'banjo'"),
-        (["fill", "--slots", "banjo"], "is not one of kick, kick_2"),
+        (["fill", "--slots", "banjo"], "there is no slot 'banjo'; the slots are kick, kick_2"),
         (["scan", "/no such folder"], "does not exist"),
         (["open", "--port", "99999"], "must be between 0"),
     ],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shlex
 import wave
 from array import array
@@ -48,6 +49,37 @@ def test_the_help_lists_the_groups(capsys):
     with pytest.raises(SystemExit):
         main(["mark", "--help"])
     assert "example:\n  catalog mark master 42" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("layers", "no command is named 'layers'; `catalog --help` lists the commands"),
+        ("hit", "no command is named 'hit'; did you mean hits? `catalog --help` lists"),
+        (
+            "hits --lenght ..1s",
+            "--lenght: no such option; did you mean --length? `catalog hits --help`",
+        ),
+        ("mark master 1 --role-is kick", "--role-is: no such option; did you mean --role?"),
+        ("takes 1", "1: no such argument; `catalog takes --help` lists the arguments"),
+    ],
+)
+def test_an_unknown_command_or_option_is_named_with_the_nearest(line, words, capsys):
+    for options in ([], ["--json"]):
+        with pytest.raises(SystemExit) as ended:
+            main([*shlex.split(line), *options])
+        assert ended.value.code == 2
+        out, err = capsys.readouterr()
+        assert words in (json.loads(out)["error"] if options else err)
+
+
+def test_every_condition_of_hits_is_explained(capsys):
+    with pytest.raises(SystemExit):
+        main(["hits", "--help"])
+    out = capsys.readouterr().out
+    assert out.startswith("usage: catalog hits [OPTIONS] [HITS ...]\n")
+    bare = re.findall(r"^  (--[a-z0-9-]+) [A-Z.,]+$(?!\n {10})", out, re.MULTILINE)
+    assert bare == []
 
 
 def test_the_version_is_printed(capsys):

@@ -254,6 +254,11 @@ def test_marked_hits_are_copied_out_verified_and_nothing_is_moved(store, capsys,
     assert "exists already" in capsys.readouterr().err
 
 
+def test_nothing_is_copied_if_no_hit_matches(store, capsys, tmp_path):
+    assert ask(store, capsys, f"copy-out {tmp_path / 'none'} tag:unknown") == ""
+    assert not (tmp_path / "none").exists()
+
+
 def test_info_counts_what_there_is(store, capsys):
     found = json.loads(ask(store, capsys, "info --json"))
     assert (found["hits_with_each_microphone"], found["sessions"], found["kits"]) == (287, 7, 1)

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog import Catalog, StoreError
+from catalog import Catalog, ParameterError, StoreError
 from catalog.__main__ import main
 from catalog.audio.encode import encode_wav
 from catalog.cli.output import format_size
@@ -459,3 +459,28 @@ def mixes_of(cat, arguments) -> int:
     args = parse_arguments(["mixes", *map(str, arguments)])
     args.json = False
     return args.run(cat, args)
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        lambda cat, ids: cat.set_aside(ids, reason="x"),
+        lambda cat, ids: cat.files.hide(ids),
+        lambda cat, ids: cat.files.unhide(ids),
+        lambda cat, ids: cat.annotations.mark(ids, "master"),
+        lambda cat, ids: cat.annotations.tag(ids, add="dry"),
+        lambda cat, ids: cat.annotations.annotate(ids, add="dry"),
+        lambda cat, ids: cat.takes.set_session(ids, "winter"),
+    ],
+)
+def test_what_are_no_numbers_of_hits_is_refused_with_an_example(cat, act):
+    for ids in (1, "12", ["1"], [1.5], None):
+        with pytest.raises(ParameterError, match=r"must be (whole )?numbers of hits, such as"):
+            act(cat, ids)
+    assert cat.files.acts() == []
+
+
+def test_the_number_of_one_hit_is_no_text(cat):
+    for call_with in (cat.hit, cat.alternates, cat.duplicates.related):
+        with pytest.raises(ParameterError, match=r"\['1'\] must be whole numbers of hits"):
+            call_with("1")

@@ -11,7 +11,6 @@ from catalog.cli.output import (
     OK,
     AddCommand,
     note_no_change,
-    print_message,
     print_result,
 )
 from catalog.cli.selection import add_selection, confirm, read_hits, select_hits
@@ -103,7 +102,11 @@ def _tag(cat: Catalog, args: argparse.Namespace) -> int:
     parts = [f"add the tag {tag}" for tag in args.add] + [f"remove the tag {t}" for t in args.drop]
     parts += ["set the remark"] if args.remark is not None else []
     if not parts:
-        print_message("nothing to change: give --add, --drop or --remark")
+        word = next((text for text in args.hits if not text.isdecimal() and text != "-"), "dry")
+        raise ParameterError(
+            "nothing to change: give --add, --drop or --remark, such as"
+            f" `catalog tag --add {word} 42`"
+        )
     return _change(cat, args, what=" and ".join(parts), change=change)
 
 

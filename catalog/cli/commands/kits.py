@@ -15,7 +15,9 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
+    can_ask,
     finite,
+    is_agreed,
     note_no_change,
     print_message,
     print_result,
@@ -74,14 +76,20 @@ def print_kit(
     kit: Kit,
     args: argparse.Namespace,
     numbers: Mapping[str, Sequence[str]] = MappingProxyType({}),
+    *,
+    only: str = "",
 ) -> None:
-    """Print the hits of a kit with their reasons, and `numbers` by slot below them."""
-    slots = [slot for slot, ids in kit.slots.items() for _ in ids]
-    hits = hits_of(cat, (hit_id for ids in kit.slots.values() for hit_id in ids))
+    """Print the hits of a kit with their reasons, and `numbers` by slot below them.
+
+    `only` is a slot: the others are not printed, but are part of the JSON.
+    """
+    shown = {slot: ids for slot, ids in kit.slots.items() if only in ("", slot)}
+    slots = [slot for slot, ids in shown.items() for _ in ids]
+    hits = hits_of(cat, (hit_id for ids in shown.values() for hit_id in ids))
     columns = ("id", "name", "role", "session", "length")
     lines = hit_lines(cat, hits, columns=columns, first=("slot", slots))
     width = output_width() or MAX_REASONS
-    for slot, reasons in kit.why.items():
+    for slot, reasons in ((slot, kit.why[slot]) for slot in shown if slot in kit.why):
         lines += textwrap.wrap(f"{slot}: {'; '.join(reasons)}", width, subsequent_indent="  ")
         lines += [f"  {line}" for line in numbers.get(slot, ())]
     print_result(kit, lines, as_json=args.json)
@@ -128,10 +136,15 @@ def _delete(cat: Catalog, args: argparse.Namespace) -> int:
     if args.yes:
         cat.kits.delete(args.name)
         return _list_kits(cat, args)
-    lines = [
-        f"would delete the kit {kit.name}: {', '.join(kit.slots)}",
-        "nothing was deleted; add --yes to do it, `catalog undo` brings it back",
-    ]
+    plan = f"would delete the kit {kit.name}: {', '.join(kit.slots)}"
+    if can_ask(args):
+        print_message(plan)
+        if is_agreed("Delete it? `catalog undo` brings it back."):
+            cat.kits.delete(args.name)
+            return _list_kits(cat, args)
+        print_message("nothing was deleted")
+        return INCOMPLETE
+    lines = [plan, "nothing was deleted; add --yes to do it, `catalog undo` brings it back"]
     print_result({"dry_run": True, "kit": kit}, lines, as_json=args.json)
     return OK
 

@@ -13,6 +13,7 @@ from catalog.cli.output import (
     AddCommand,
     ProgressBar,
     folder,
+    hit_number,
     print_message,
     print_result,
     short_path,
@@ -20,7 +21,6 @@ from catalog.cli.output import (
 )
 from catalog.cli.selection import add_selection, names_numbers, read_query, select_hits
 from catalog.cli.table import hit_lines, split_columns
-from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -29,6 +29,10 @@ if TYPE_CHECKING:
     from catalog.search.drums.drum_pitch import DrumPitch
     from catalog.search.query import Query
 
+COLUMNS_HELP = (
+    "id, name, role, session, drum, path, tags, remark, recorded (the date), scanned ... and all"
+    " numbers below: name,length,peak"
+)
 SEEN_ALL_DB = -59.95  # dB; down to -60 dB the decay of a hit is seen
 COUNTS = ("added", "changed", "unchanged", "moved", "missing", "skipped")
 
@@ -54,7 +58,7 @@ def add_commands(command: AddCommand) -> None:
     )
     hits = command("hits", "list hits: by words, conditions, order", _hits)
     hits.add_argument("--ids", action="store_true", help="print numbers only, for other commands")
-    hits.add_argument("--columns", metavar="A,B,...", help="such as name,role,length,path")
+    hits.add_argument("--columns", metavar="A,B,...", help=COLUMNS_HELP)
     hits.add_argument(
         "--events", action="store_true", help="only what is no single stroke: rolls, loops, noise"
     )
@@ -63,9 +67,9 @@ def add_commands(command: AddCommand) -> None:
     copy_out.add_argument("folder", type=folder, metavar="FOLDER", help="must not exist yet")
     add_selection(copy_out)
     play = command("play", "play a hit through the player of the system, at most -12 dBFS", _play)
-    play.add_argument("hit", type=int)
+    play.add_argument("hit", type=hit_number)
     command("info", "print counts, sizes, places and versions", _info)
-    command("show", "print all data of one hit", _show).add_argument("hit", type=int)
+    command("show", "print all data of one hit", _show).add_argument("hit", type=hit_number)
     command("skipped", "list files that could not be used, with the reason", _skipped)
 
 
@@ -138,7 +142,9 @@ def _events_of(query: Query) -> Query:
 def _copy_out(cat: Catalog, args: argparse.Namespace) -> int:
     ids = select_hits(cat, args)
     if not ids:
-        raise ParameterError("no hit matches; nothing was copied")
+        print_result([], (), as_json=args.json)
+        print_message("no hit matches; nothing was copied")
+        return OK
     copied = cat.files.copy_out(ids, args.folder)
     lines = [short_path(path) for path in copied]
     print_result(copied, [*lines, f"{len(copied)} files, read back and checked"], as_json=args.json)

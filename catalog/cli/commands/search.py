@@ -15,6 +15,7 @@ from catalog.cli.output import (
     ProgressBar,
     at_least_one,
     folder,
+    hit_number,
     print_message,
     print_result,
     read_wishes,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     alternates = command("alternates", "list other strokes of the same drum", _alternates)
-    alternates.add_argument("hit", type=int)
+    alternates.add_argument("hit", type=hit_number)
     similar = command("similar", "list hits that sound alike, nearest first", _similar)
     similar.add_argument("hit", type=_hit_or_file, help="a hit's number, or an audio file")
     similar.add_argument(
@@ -188,18 +189,18 @@ def _add_relation_commands(command: AddCommand) -> None:
         "strokes", "list hits that are one stroke through several microphones", _strokes
     )
     strokes.add_argument(
-        "--main", type=int, metavar="HIT", help="let this microphone stand for its stroke"
+        "--main", type=hit_number, metavar="HIT", help="let this microphone stand for its stroke"
     )
     mixes = command("mixes", "list finished hits that are a mix of a stroke's microphones", _mixes)
     add_selection(mixes)
     related = command("related", "list hits that are related to one, with the evidence", _related)
-    related.add_argument("hit", type=int)
+    related.add_argument("hit", type=hit_number)
     related.add_argument("-n", type=int, default=5, help="number of hits that only sound alike")
     align = command(
         "align", "estimate offset, gain, polarity and filter from one hit to another", _align
     )
-    align.add_argument("first", type=int, metavar="HIT")
-    align.add_argument("second", type=int, metavar="HIT")
+    align.add_argument("first", type=hit_number, metavar="HIT")
+    align.add_argument("second", type=hit_number, metavar="HIT")
 
 
 def _strokes(cat: Catalog, args: argparse.Namespace) -> int:

@@ -13,6 +13,7 @@ from catalog.cli.output import (
     YES_HELP,
     AddCommand,
     finite,
+    hit_number,
     note_no_change,
     print_message,
     print_result,
@@ -35,15 +36,17 @@ def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     command("takes", "list recordings with several strokes", _takes)
     regions = command("regions", "show the regions of a take, or change them", _regions)
-    regions.add_argument("hit", type=int, help="any stroke of the take")
+    regions.add_argument("hit", type=hit_number, help="any stroke of the take")
     change = regions.add_mutually_exclusive_group()
     change.add_argument("--move", nargs=2, type=finite, metavar=("START", "STOP"), help="seconds")
     change.add_argument("--split", type=finite, metavar="AT", help="seconds")
-    change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="neighboring strokes")
+    change.add_argument(
+        "--merge", nargs="+", type=hit_number, metavar="HIT", help="neighboring strokes"
+    )
     change.add_argument("--again", action="store_true", help="discard your changes")
     change.add_argument("--cut", action="store_true", help="cut a loop into its strokes")
     cut = command("cut", "write each stroke of a take to its own file", _cut)
-    cut.add_argument("hit", type=int, help="any stroke of the take")
+    cut.add_argument("hit", type=hit_number, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
     cut.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     cut.add_argument("--yes", action="store_true", help=YES_HELP)
@@ -51,14 +54,14 @@ def add_commands(command: AddCommand) -> None:
         "sides", "list stereo hits whose channels are two mono files; join or separate them", _sides
     )
     change = sides.add_mutually_exclusive_group()
-    change.add_argument("--join", nargs=2, type=int, metavar=("LEFT", "RIGHT"))
-    change.add_argument("--part", type=int, metavar="HIT")
+    change.add_argument("--join", nargs=2, type=hit_number, metavar=("LEFT", "RIGHT"))
+    change.add_argument("--part", type=hit_number, metavar="HIT")
     microphones = command(
         "microphones",
         "list the delays between the channels of a hit, or set their mix",
         _microphones,
     )
-    microphones.add_argument("hit", type=int)
+    microphones.add_argument("hit", type=hit_number)
     microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")
     command("sessions", "list sessions and the rule that named each", _sessions)
 
