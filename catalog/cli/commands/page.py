@@ -10,7 +10,6 @@ from catalog.cli.commands.library import report_lines
 from catalog.cli.output import OK, AddCommand, ProgressBar, print_message, print_result
 from catalog.errors import CatalogError, ParameterError
 from catalog.guide import list_subjects, read_guide
-from catalog.services.demo import copy_demo, place_demo
 
 
 def add_commands(command: AddCommand) -> None:
@@ -52,6 +51,7 @@ def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
 
 def _demo(_: object, args: argparse.Namespace) -> int:
     from catalog.catalog import Catalog, default_store
+    from catalog.services.demo import copy_demo, place_demo
 
     _check_port(args.port)
     folder = default_store().parent / "demo"
