@@ -39,7 +39,8 @@ function makeOverlap({ slots, overlap }) {   // darker where two slots share mor
 }
 
 export function makeBalance() {
-  const box = el('section', { class: 'kit-panel balance', 'aria-label': 'Levels, pitches, masking' });
+  const box = el('section', { class: 'kit-panel balance', 'aria-label': 'Levels, pitches, masking',
+    tabIndex: 0 });
   let shownFor = null;
   const measure = async () => {
     const { kit } = kitSession;

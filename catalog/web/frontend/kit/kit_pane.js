@@ -4,7 +4,7 @@
 import { HEARING } from '../constants.js';
 import { el, hasModifier, isTyping } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
-import { handleUndoKey, kitSession } from '../shared/kit_session.js';
+import { kitSession } from '../shared/kit_session.js';
 import { makeBalance } from './balance.js';
 import { addDragging } from './drag.js';
 import { makeExport } from './export.js';
@@ -87,7 +87,6 @@ function build(box, { state, on }) {
       loadPadHits();
     })];
   box.handleKey = event => {
-    if (handleUndoKey(event)) return true;
     if (isTyping({ target: event.composedPath()[0] ?? event.target }) || hasModifier(event)) return false;
     return layers.handleKey(event) || cards.handleKey(event) || handlePadKey(event);
   };

@@ -17,7 +17,7 @@ export function makeSavedKits({ notice }) {
       Object.assign(list, answer);
       notice(answer.text);
     } catch (error) { notice(error.message); }
-    await kitSession.load();
+    await kitSession.reload();
     drawList();
   };
   const field = el('input', { type: 'text', 'aria-label': 'Name of the kit', placeholder: 'name of the kit',

@@ -1,11 +1,12 @@
 // The rows above the slots: fill the kit, alternative kits, undo and redo, and ways to play.
 
-import { DEFAULT_SLOTS, ROLES, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
+import { DEFAULT_SLOTS, SLOT_LABELS } from '../constants.js';
 import { midiInput } from '../playback/midi_input.js';
 import { phrasePlayer } from '../playback/phrase_player.js';
 import { button, el } from '../shared/dom.js';
 import { fetchJson } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
+import { fillableSlots } from './fillable.js';
 import { pads } from './pads.js';
 
 const RANKS = ['best', '2nd', '3rd', '4th'];
@@ -70,11 +71,7 @@ function makeSteps({ undo, redo }) {   // each names the step, or is empty
 function makeFilling(state) {
   const ticked = new Map();            // slot -> whether it is to be filled
   const list = el('div', { class: 'fill-slots' }), label = el('summary', {}, 'Slots');
-  const fillable = () => {
-    const { columns } = state, roles = new Set(columns ? columns.points.role : []);
-    return Object.keys(SLOT_LABELS).filter(slot =>
-      SLOT_ROLES[slot].some(role => roles.has(ROLES.indexOf(role))));
-  };
+  const fillable = () => fillableSlots(state.columns);
   const wanted = () => fillable().filter(slot => ticked.get(slot) ?? DEFAULT_SLOTS.includes(slot));
   const fill = button('Fill the rest', () => kitSession.apply('fill', { slots: wanted() }), { class: 'main',
     title: 'Fill every slot that is not locked' });

@@ -11,7 +11,8 @@ export const MARK_SIGNS = { '': '', master: '★ master', spare: '○ spare', 'n
 // acts: {undo, redo, list} as the server describes them, each act {id, text, when, undone, fixed};
 // nDone: acts of this page in force; listeners take ([[id, role, mark], ...], text).
 // kit: the revision of the kit that is shown and the name of this tab, and what to do after a step of it.
-export const annotations = { kit: { asked: () => '', moved: () => {} }, acts: { undo: null, redo: null, list: [] }, nDone: 0, listeners: new Set() };
+export const annotations = { kit: { asked: () => '', moved: () => {} },
+  acts: { undo: null, redo: null, list: [] }, nDone: 0, listeners: new Set() };
 let pending = Promise.resolve();
 
 function enqueue(request) {            // one request after the other, in the order of the changes

@@ -1,8 +1,7 @@
 // The kit being built, one for the whole page: fetched from the server and changed through it.
 
 import { SLOT_LABELS } from '../constants.js';
-import { actOfKey, annotations, redoAct, undoAct } from './annotations.js';
-import { consumeKey } from './dom.js';
+import { annotations } from './annotations.js';
 import { fetchJson } from './http.js';
 
 const SLOT_ORDER = Object.keys(SLOT_LABELS);   // keys run along the slots as they are shown
@@ -42,7 +41,6 @@ function makeKitSession() {
       notify();
     }
   };
-  session.load = () => load('');
   session.refresh = ({ kit_revision: revision, tab }) => {
     session.tab = tab;
     return session.kit && revision === session.kit.revision ? Promise.resolve(true) : load('');
@@ -58,7 +56,6 @@ function makeKitSession() {
     return false;
   };
   session.reload = () => load('');
-  session.fail = text => { session.error = text; notify(); };
   document.addEventListener('visibilitychange', () => {   // another tab may have changed the kit
     if (!document.hidden && session.kit) load('');
   });
@@ -69,12 +66,3 @@ export const kitSession = makeKitSession();
 annotations.kit.asked = () => `?${new URLSearchParams(
   { tab: kitSession.tab, revision: kitSession.kit?.revision ?? '' })}`;
 annotations.kit.moved = () => kitSession.reload();
-
-// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y in a view that shows the kit: what was done last, here or elsewhere.
-export function handleUndoKey(event) {
-  const act = actOfKey(event);
-  if (!act) return false;
-  consumeKey(event);
-  (act === 'redo' ? redoAct() : undoAct()).catch(error => kitSession.fail(error.message));
-  return true;
-}

@@ -31,7 +31,8 @@ function makeHistory(on) {
   const makeItem = act => el('li', { 'data-undone': String(act.undone) },
     el('span', { class: 'name', dir: 'auto' }, act.text), el('small', {}, act.when),
     act.undone || act.fixed ? el('small', {}, act.undone ? 'undone' : 'too old to undo')
-      : act.id === null ? '' : button('Undo', () => on.act(() => undoAct(act.id)), { 'aria-label': `Undo ${act.text}` }));
+      : act.id === null ? '' : button('Undo', () => on.act(() => undoAct(act.id)),
+        { 'aria-label': `Undo ${act.text}` }));
   let shown = '';
   const draw = () => {
     const acts = JSON.stringify(annotations.acts.list);

@@ -20,7 +20,7 @@ import { phrasePlayer } from '../playback/phrase_player.js';
 import { transport } from '../playback/transport.js';
 import { actOfKey, annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
-import { handleUndoKey, kitSession } from '../shared/kit_session.js';
+import { kitSession } from '../shared/kit_session.js';
 import { makeCommands } from './commands.js';
 import { followAddress, questionText, readAddress } from './address.js';
 import { addFileDrops } from './file_drops.js';
@@ -107,7 +107,7 @@ export function mount(root, live) {
   const chosenPane = makeChosenPane({ state, on, picked }), playing = makePlayingBar({ state, on });
   const hitInFocus = () => chosenPane.pane.hitOfRow(root.activeElement?.closest?.('[data-hit]'))
     ?? state.hitOf(state.chosen);
-  const kit = makeKitBar({ on: { ...on, hitInFocus } });
+  const kit = makeKitBar({ state, on: { ...on, hitInFocus } });
   const commands = makeCommands({ commands: listCommands(state, { on, release, map: () => map, find,
     guide: () => live.c.setTriggerValue('guide', Date.now()) }) });
   const head = makeHead(state, { guide: () => commands.open() });
@@ -165,7 +165,6 @@ export function mount(root, live) {
       commands.open();
       return;
     }
-    if (state.part === 'kit' && handleUndoKey(event)) return;
     const act = actOfKey(event);
     if (act) {
       consumeKey(event);
