@@ -34,7 +34,7 @@ from catalog.features.segmentation import segment_take
 from catalog.features.takes.microphones import cut_microphones, measure_microphones
 from catalog.features.waveform import mix_to_mono
 
-MEASURE_VERSION = 4  # raise it when a number changes its meaning; scans then measure again
+MEASURE_VERSION = 5  # raise it when a number changes its meaning; scans then measure again
 
 
 def measure_take(
