@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -33,16 +34,65 @@ class CalibratedRoles:
     held_out: np.ndarray  # shape (n_labels, len(ROLES)), each source by a model without it
 
 
-def fit_calibrated(examples: Examples) -> CalibratedRoles:
-    """Fit the model on all examples, with the temperature that suits held-out sources."""
+def fit_calibrated(
+    examples: Examples,
+    *,
+    strangers: Examples | None = None,
+    known_copies: Collection[tuple[Path, Path]] = (),
+) -> CalibratedRoles:
+    """Fit the model on all examples, with the temperature that suits hits unlike them.
+
+    The temperature is that of held-out sources, each predicted by a model fitted without it, and of
+    the strangers. Hits of role "other" count too: a glass that is called a bell is as wrong as a
+    kick that is called a tom. Hits with a copy in another source do not count.
+
+    Parameters
+    ----------
+    examples : Examples
+    strangers : Examples, optional
+        hits that the model is not fitted on; only the temperature depends on them
+    known_copies : collection of pairs of files that are one recording
+    """
     sources, roles = column(examples.labels, "source"), column(examples.labels, "role")
     held_out = held_out_probabilities(
         lambda mask: fit_on_labels(examples, mask), examples.recorded, sources
     )
-    is_named = roles != Role.OTHER
-    temperature = fit_temperature(held_out[is_named], roles[is_named])
     everything = np.ones(len(examples.labels), bool)
-    return CalibratedRoles(fit_on_labels(examples, everything, temperature=temperature), held_out)
+    model = fit_on_labels(examples, everything)
+    counted = ~_has_copy_elsewhere(examples.labels, known_copies)
+    parts = [(held_out[counted], roles[counted], sources[counted])]
+    if strangers is not None:
+        parts.append(
+            (
+                model.probabilities(strangers.recorded),
+                column(strangers.labels, "role"),
+                np.char.add("stranger ", column(strangers.labels, "source")),
+            )
+        )
+    unseen, truth, origin = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+    temperature = fit_temperature(unseen, truth, weights=source_weights(origin))
+    return CalibratedRoles(replace(model, temperature=temperature), held_out)
+
+
+def _has_copy_elsewhere(
+    labels: Sequence[Label], known_copies: Collection[tuple[Path, Path]]
+) -> np.ndarray:
+    """Return which labels have a known copy in another source; shape (n_labels,)."""
+    source = {label.path: label.source for label in labels}
+    copied = {
+        path
+        for pair in known_copies
+        if source.get(pair[0]) != source.get(pair[1])
+        for path in pair
+    }  # fmt: skip
+    return np.array([label.path in copied for label in labels], bool)
+
+
+def source_weights(sources: np.ndarray) -> np.ndarray:
+    """Weight hits so that a source counts by the root of its size; the weights sum to 1."""
+    _, index, count = np.unique(sources, return_inverse=True, return_counts=True)
+    weight = count[index] ** -0.5
+    return np.asarray(weight / weight.sum())
 
 
 def print_accuracy(labels: Sequence[Label], result: CalibratedRoles) -> None:
@@ -164,10 +214,13 @@ def held_out_probabilities(
     return result
 
 
-def fit_temperature(probabilities: np.ndarray, roles: np.ndarray) -> float:
+def fit_temperature(
+    probabilities: np.ndarray, roles: np.ndarray, *, weights: np.ndarray | None = None
+) -> float:
     """Return the temperature with the lowest cross-entropy.
 
-    `probabilities` are held out, at temperature 1, shape (n, len(ROLES)).
+    `probabilities` are held out, at temperature 1, shape (n, len(ROLES)); `weights` are those of
+    the hits, equal by default.
 
     References
     ----------
@@ -180,6 +233,6 @@ def fit_temperature(probabilities: np.ndarray, roles: np.ndarray) -> float:
         scaled = logits / temperature
         log_total = np.log(np.exp(scaled - scaled.max(axis=1, keepdims=True)).sum(axis=1))
         log_own = scaled[np.arange(len(own)), own] - scaled.max(axis=1)
-        return float((log_total - log_own).mean())
+        return float(np.average(log_total - log_own, weights=weights))
 
     return float(min(TEMPERATURES, key=cross_entropy))
