@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,6 +24,7 @@ N_COMPONENTS = {"spectrogram": 60, "low_spectrogram": 25, "fine_spectrum": 60}  
 KERNEL_WIDTH = 1.0  # exp(-width * d**2) at a mean square distance of 1; 0.3 was no worse
 RIDGE = 0.01  # of the mean size of the squares; 0.001 to 0.01 were equal on held-out sources
 N_CENTERS = 800  # 2,000 gained half a point of accuracy
+SHARED_COPIES = 20  # pairs from which two sources count as one; single ones are chance finds
 TEMPERATURES = np.geomspace(0.01, 20.0, 80)
 
 
@@ -42,9 +44,9 @@ def fit_calibrated(
 ) -> CalibratedRoles:
     """Fit the model on all examples, with the temperature that suits hits unlike them.
 
-    The temperature is that of held-out sources, each predicted by a model fitted without it, and of
-    the strangers. Hits of role "other" count too: a glass that is called a bell is as wrong as a
-    kick that is called a tom. Hits with a copy in another source do not count.
+    The temperature is that of held-out sources, each predicted by a model fitted without it and
+    without sources that share recordings with it, and of the strangers. Hits of role "other" count
+    too: a glass that is called a bell is as wrong as a kick that is called a tom.
 
     Parameters
     ----------
@@ -53,14 +55,13 @@ def fit_calibrated(
         hits that the model is not fitted on; only the temperature depends on them
     known_copies : collection of pairs of files that are one recording
     """
-    sources, roles = column(examples.labels, "source"), column(examples.labels, "role")
+    groups = recording_groups(examples.labels, known_copies)
+    roles = column(examples.labels, "role")
     held_out = held_out_probabilities(
-        lambda mask: fit_on_labels(examples, mask), examples.recorded, sources
+        lambda mask: fit_on_labels(examples, mask), examples.recorded, groups
     )
-    everything = np.ones(len(examples.labels), bool)
-    model = fit_on_labels(examples, everything)
-    counted = ~_has_copy_elsewhere(examples.labels, known_copies)
-    parts = [(held_out[counted], roles[counted], sources[counted])]
+    model = fit_on_labels(examples, np.ones(len(examples.labels), bool))
+    parts = [(held_out, roles, groups)]
     if strangers is not None:
         parts.append(
             (
@@ -74,18 +75,22 @@ def fit_calibrated(
     return CalibratedRoles(replace(model, temperature=temperature), held_out)
 
 
-def _has_copy_elsewhere(
+def recording_groups(
     labels: Sequence[Label], known_copies: Collection[tuple[Path, Path]]
 ) -> np.ndarray:
-    """Return which labels have a known copy in another source; shape (n_labels,)."""
+    """Return the source of each label, with one name for sources that share recordings.
+
+    They share them from `SHARED_COPIES` pairs on; `known_copies` are pairs of files that are one
+    recording. The result has shape (n_labels,).
+    """
     source = {label.path: label.source for label in labels}
-    copied = {
-        path
-        for pair in known_copies
-        if source.get(pair[0]) != source.get(pair[1])
-        for path in pair
-    }  # fmt: skip
-    return np.array([label.path in copied for label in labels], bool)
+    pairs = (tuple(sorted(source.get(path, "") for path in pair)) for pair in known_copies)
+    name = {found: found for found in source.values()}
+    for (first, second), count in Counter(pairs).items():
+        if count >= SHARED_COPIES and first and first != second:
+            old, new = name[second], name[first]
+            name = {found: new if group == old else group for found, group in name.items()}
+    return np.array([name[label.source] for label in labels])
 
 
 def source_weights(sources: np.ndarray) -> np.ndarray:

@@ -26,7 +26,7 @@ from catalog.audio.decode import decode_file
 from catalog.features.loudness import hit_loudness
 
 SR, BLOCK = 44_100, 64
-LENGTH_S = 0.45  # of a stroke that is played
+LENGTH_S = 1.0  # of a stroke that is played; the loudest 400 ms of a cymbal begin late
 IN_MEMORY = "<control>\nhint_ram_based=1\n"  # else the player reads files while it renders them
 FLOOR_LKFS = -70.0  # softer levels are not compared
 TOGETHER = ("kick", "snare", "hat_closed", "crash")

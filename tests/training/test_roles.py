@@ -13,12 +13,13 @@ from catalog.models import ROLES
 from catalog.training.examples import Examples
 from catalog.training.labels import Label
 from catalog.training.roles import (
-    _has_copy_elsewhere,
+    SHARED_COPIES,
     fit_calibrated,
     fit_role_model,
     fit_temperature,
     held_out_probabilities,
     hit_weights,
+    recording_groups,
     source_weights,
 )
 
@@ -108,10 +109,14 @@ def test_hits_of_no_known_role_count_in_the_calibration():
     assert fit_calibrated(both).model.temperature > 1.3 * fit_calibrated(taught).model.temperature
 
 
-def test_a_hit_with_a_copy_in_another_source_does_not_count():
-    labels = drawn("a b", "kick snare").labels
-    pairs = [(labels[0].path, labels[80].path), (labels[1].path, labels[2].path)]
-    assert np.flatnonzero(_has_copy_elsewhere(labels, pairs)).tolist() == [0, 80]
+def test_sources_that_share_recordings_are_held_out_together():
+    labels = drawn("a b c", "kick snare").labels
+    pairs = [(labels[k].path, labels[80 + k].path) for k in range(SHARED_COPIES)]
+    pairs += [(labels[0].path, labels[160].path), (labels[0].path, labels[1].path)]
+    groups = recording_groups(labels, pairs)
+    assert len(set(groups[:160])) == 1
+    assert set(groups[160:]) == {"c"}
+    assert set(recording_groups(labels, pairs[1:])) == {"a", "b", "c"}
 
 
 def test_a_source_counts_by_the_root_of_its_size():

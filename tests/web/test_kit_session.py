@@ -257,3 +257,18 @@ def test_a_kit_that_was_renamed_or_deleted_here_is_saved_without_a_question(name
     delete_kit(named, "night")
     save_kit(named, "night", shown=named.kit)
     assert [kit.name for kit in named.catalog.kits.saved()] == ["night"]
+
+
+def test_the_levels_of_a_slot_rise_with_velocity_and_end_at_that_of_its_loudest_stroke(session):
+    apply_action(session, FILL)
+    apply_action(session, {"op": "layers"})
+    slot = next(s for s in describe_kit(session)["slots"] if s["slot"] == "snare")
+    assert len(slot["levels"]) == len(slot["hits"]) > 1
+    for stroke in slot["levels"]:
+        levels = [level for _, level in stroke["points"]]
+        assert levels == sorted(levels)
+    top = {
+        points[-1][1] for points in (s["points"] for s in slot["levels"]) if points[-1][0] == 127
+    }
+    assert top == {max(level for s in slot["levels"] for _, level in s["points"])}
+    assert max(stroke["recorded"] for stroke in slot["levels"]) == pytest.approx(*top, abs=0.02)

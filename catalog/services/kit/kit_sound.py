@@ -79,7 +79,8 @@ class KitSound:
         """
         hits = {**self._kits.hits_of(a), **self._kits.hits_of(b)}
         scored = (self._kits.score(a), self._kits.score(b))
-        return compare_kits(scored, hits, (self.levels(a), self.levels(b)))
+        pitches = self._context.drum_pitches()
+        return compare_kits(scored, hits, (self.levels(a), self.levels(b)), pitches=pitches)
 
     def play_phrase(
         self, kit: Kit, phrase: str | bytes = "two bars", *, notes: NoteMap = NO_NOTES

@@ -13,8 +13,8 @@ from catalog.audio.model import Audio
 from catalog.catalog import Catalog
 from catalog.errors import KitArgumentError
 from catalog.features.descriptors import note_name
-from catalog.kit.dynamics import layer_warnings, stroke_curves
-from catalog.kit.layers import layers_of
+from catalog.kit.dynamics import layer_warnings, stroke_curve, stroke_curves
+from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import NO_NOTES, SLOTS, NoteMap, assign_notes
@@ -119,6 +119,7 @@ def _slot(
             for hit, curve in stroke_curves(layers)
             for points in [curve.points.items()]
         },
+        "levels": _played_levels(layers, gain_db),
         "hits": [describe_stroke(hits[i]) for i in kit.slots[slot]],
         "layers": [
             {
@@ -130,6 +131,26 @@ def _slot(
             for layer in layers
         ],
     }
+
+
+def _played_levels(layers: Sequence[Layer], gain_db: float) -> list[dict[str, Any]]:
+    """Return the loudness of each stroke by velocity, and as recorded; unknown ones are left out.
+
+    Points are (velocity, LKFS), as many as the curve of the stroke has.
+    """
+    return [
+        {
+            "layer": number,
+            "recorded": round(hit.played_lkfs + gain_db, 2),
+            "points": [
+                [v, round(hit.played_lkfs + gain_db + curve.gain_db(v), 2)] for v in curve.points
+            ],
+        }
+        for number, layer in enumerate(layers)
+        for hit in layer.hits
+        if math.isfinite(hit.played_lkfs)
+        for curve in [stroke_curve(hit, layer, layers)]
+    ]
 
 
 def describe_stroke(hit: Hit) -> dict[str, Any]:

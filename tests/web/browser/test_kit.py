@@ -184,6 +184,7 @@ def test_layers_are_edited_and_hits_and_whole_kits_exchanged(kit):
     kit.get("__kit.editor.show('snare')")
     before = kit.layers("snare")
     assert len(before) > 2
+    assert kit.page.locator("svg.velocities .level").count() == sum(len(ids) for ids in before)
     first = before[0][0]
     kit.page.locator(f'[data-stroke="{first}"] .play').focus()
     kit.page.keyboard.press("Shift+ArrowRight")

@@ -8,6 +8,7 @@ import { formatDecibels } from '../shared/format.js';
 import { fetchJson } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
 import { pads } from './pads.js';
+import { velocityPlot } from './velocity_plot.js';
 
 const HELP = 'Velocity 1 is the softest, 127 the hardest. Strokes in one layer alternate as round robins. '
   + 'Drag a stroke to another layer, or move it with Shift and the arrow keys.';
@@ -74,7 +75,7 @@ export function makeLayerEditor(editor) {
     focusedHit ??= box.getRootNode().activeElement?.closest?.('[data-stroke]')?.dataset.stroke;
     box.setAttribute('aria-label', `Strokes of ${slot.label}`);
     box.replaceChildren(
-      makeHead(slot), el('p', { class: 'none' }, HELP),
+      makeHead(slot), el('p', { class: 'none' }, HELP), velocityPlot(slot) ?? '',
       el('div', { class: 'bands' }, ...slot.layers.map((layer, k) => makeLayer(slot, layer, k))),
       ...slot.warnings.map(warning => el('p', { class: 'warns' }, warning)), makeUnused(slot));
     drawOutlines(box);
