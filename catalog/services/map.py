@@ -54,8 +54,7 @@ class Map:
         Positions of newer hits are stored, so that they are computed once.
         """
         stored = Layout(*self._context.store.layouts.read())
-        ids = [hit.id for hit in self._context.hits()]
-        layout = reuse_layout(np.array(ids, np.int64), stored)
+        layout = reuse_layout(self._context.store.hits.ids(), stored)
         if layout is not None:
             return layout
         layout = extend_layout(self._context.table().spaces, stored)
