@@ -373,6 +373,15 @@ def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
     assert seen == [("x.sqlite", {"port": 8123, "browser": False})]
 
 
+def test_ctrl_c_is_the_usual_end_of_the_page(monkeypatch, capsys):
+    def run_until_ctrl_c(store, **_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("catalog.web.server.start.open_page", run_until_ctrl_c)
+    assert main(["open", "--no-browser"]) == 0
+    assert capsys.readouterr().err == "the page has ended\n"
+
+
 @pytest.fixture
 def demo(monkeypatch, tmp_path, library):
     """A small demo library, a data folder of the test's own, and a page that only notes calls."""

@@ -46,6 +46,8 @@ def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
         open_page(store, port=port, browser=browser)
     except OSError as err:
         raise CatalogError(f"port {port} cannot be used ({err.strerror}); choose another") from err
+    except KeyboardInterrupt:  # the usual end
+        print_message("the page has ended")
     return OK
 
 

@@ -135,6 +135,7 @@ def open_page(store_path: str | Path | None = None, *, port: int = 0, browser: b
     config = uvicorn.Config(
         app,
         log_config=None,
+        log_level="warning",
         access_log=False,
         proxy_headers=False,
         server_header=False,

@@ -14,7 +14,7 @@ const RANKS = ['best', '2nd', '3rd', '4th'];
 function makeVelocityFader() {
   const value = el('span', { class: 'db' }, String(pads.velocity));
   const fader = el('input', { type: 'range', min: 1, max: 127, value: pads.velocity,
-    'aria-label': 'Velocity of letters and clicks', oninput: () => {
+    'aria-label': 'letter velocity, also of clicks', oninput: () => {
       pads.velocity = Number(fader.value);
       value.textContent = fader.value;
     } });
