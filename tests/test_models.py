@@ -4,8 +4,7 @@ import json
 import pickle
 from pathlib import Path
 
-from catalog.models import STATES, Mark, Role
-from catalog.reports import LeftOut, PathNames, ScanReport
+from catalog.models import STATES, LeftOut, Mark, PathNames, Role, ScanReport
 
 
 def test_names_of_a_report_read_as_paths() -> None:

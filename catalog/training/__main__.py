@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from catalog.errors import CatalogError
-from catalog.features.segmentation.stroke_model import MODEL_FILE as STROKES_FILE
+from catalog.features.segmentation.likelihood.stroke_model import MODEL_FILE as STROKES_FILE
 from catalog.library.metadata.role_model import MODEL_FILE, load_role_model
 from catalog.matching.candidates import SPACE_FILE
 from catalog.matching.verdict import CLASSIFIER_FILE
@@ -27,7 +27,7 @@ from catalog.training.pairs import make_pairs
 from catalog.training.roles import fit_calibrated, print_accuracy
 from catalog.training.spaces import fit_projection
 from catalog.training.strength import fit_strength_model, print_rank_correlations, read_layers
-from catalog.training.takes.material import read_material, split_drums
+from catalog.training.takes.material import fold_sources, read_material
 from catalog.training.takes.strokes import N_TAKES, fit_stroke_model, make_rises, print_strokes
 
 Tables = Sequence[tuple[Path, Path]]
@@ -42,22 +42,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         command.add_argument("paths", nargs="+", type=Path, metavar="TABLE FOLDER")
         if run is fit_strokes:
             command.add_argument("--voices", type=Path, help="folder with recordings of speech")
-        if run is fit_roles:
-            command.add_argument(
-                "--strangers", nargs="+", type=Path, default=[], metavar="TABLE FOLDER",
-                help="hits that only lower the stated confidence; the model is not fitted on them",
-            )  # fmt: skip
         command.set_defaults(run=run)
     args = parser.parse_args(arguments)
-    strangers = getattr(args, "strangers", [])
-    if len(args.paths) % 2 or len(strangers) % 2:
+    if len(args.paths) % 2:
         parser.error("each table of labels needs a folder after it")
-    run = args.run
-    if "voices" in args:
-        run = partial(run, voices=args.voices)
-    if "strangers" in args:
-        run = partial(run, strangers=list(zip(strangers[::2], strangers[1::2], strict=True)))
     try:
+        run = partial(args.run, voices=args.voices) if "voices" in args else args.run
         run(list(zip(args.paths[::2], args.paths[1::2], strict=True)))
     except CatalogError as err:
         print(err, file=sys.stderr)
@@ -65,11 +55,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-def fit_roles(tables: Tables, *, strangers: Tables = ()) -> None:
+def fit_roles(tables: Tables) -> None:
     """Fit the role model."""
     examples = measure_examples(read_tables(tables))
-    unseen = measure_examples(read_tables(strangers), n_variations=0) if strangers else None
-    result = fit_calibrated(examples, strangers=unseen, known_copies=read_known_copies(tables))
+    result = fit_calibrated(examples)
     result.model.save(MODEL_FILE)
     print_accuracy(examples.labels, result)
 
@@ -104,13 +93,14 @@ def fit_strength(tables: Tables) -> None:
 
 
 def fit_strokes(tables: Tables, *, voices: Path | None = None) -> None:
-    """Fit the model that finds strokes, and print how it does on drums that are held out."""
-    material = read_material(read_tables(tables), voices)
-    known, held_out = split_drums(material)
-    model = fit_stroke_model(make_rises(known, n_takes=N_TAKES, seed=SEED), seed=SEED)
-    print_strokes(make_rises(held_out, n_takes=N_TAKES // 5, seed=SEED + 1), model)
-    rises = make_rises(material, n_takes=N_TAKES, seed=SEED + 2)
-    fit_stroke_model(rises, seed=SEED).save(STROKES_FILE)
+    """Fit the model that finds strokes, and print how it does on sources that are held out."""
+    folds = [
+        make_rises(fold, n_takes=N_TAKES, seed=SEED + number)
+        for number, fold in enumerate(fold_sources(read_material(read_tables(tables), voices)))
+    ]
+    model, unseen = fit_stroke_model(folds, seed=SEED)
+    model.save(STROKES_FILE)
+    print_strokes(folds, model, unseen)
 
 
 COMMANDS: dict[str, tuple[Callable[..., None], str]] = {

@@ -10,7 +10,7 @@ import pytest
 from catalog.audio.encode import encode_wav
 from catalog.training import __main__ as training
 from catalog.training import copies, pairs
-from catalog.training.takes import material
+from catalog.training.takes import drums
 from tests.signals import SR, as_frames, decaying_noise, drum_stroke
 
 COLUMNS = ("path", "source", "kit", "instrument", "role", "duplicate_of", "layer")
@@ -39,8 +39,9 @@ def table(tmp_path, monkeypatch) -> Path:
     for name in FILES:
         monkeypatch.setattr(training, name, tmp_path / f"{name}.npz")
     monkeypatch.setattr(copies, "N_TREES", 3)
-    monkeypatch.setattr(training, "N_TAKES", 10)
-    monkeypatch.setattr(material, "MADE", 4)
+    monkeypatch.setattr(training, "N_TAKES", 4)
+    monkeypatch.setattr(drums, "N_PLAIN", 4)
+    monkeypatch.setattr(drums, "N_PER_ROLE", 1)
     for name, n in {"N_HITS": 1, "N_DULL_HITS": 1, "N_SINGLE": 4, "N_DOUBLE": 2}.items():
         monkeypatch.setattr(pairs, name, n)  # 700 pairs and seven fits of 200 trees take a minute
     return path
@@ -52,7 +53,7 @@ def table(tmp_path, monkeypatch) -> Path:
         ("roles", {"MODEL_FILE"}, "12 hits of 2 sources"),
         ("spaces", {"SPACES_FILE"}, "12 hits"),
         ("strength", {"STRENGTH_FILE"}, "b: 2 drums"),
-        ("strokes", {"STROKES_FILE"}, "rises of other drums"),
+        ("strokes", {"STROKES_FILE"}, "other rises of other sources"),
         ("copies", {"CLASSIFIER_FILE", "SPACE_FILE"}, "pairs of other strokes"),
     ],
 )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from catalog.errors import ParameterError
@@ -27,7 +29,10 @@ MIN_TAKE_S = 0.150  # a shorter file cannot hold two strokes
 SMOOTH_S = 0.030  # window for decays, a period of the lowest drums
 NOISE_PERCENT = 1.0  # percentile of the level that is taken as the noise
 ROLL_S = 0.100  # three or more strokes, each closer than this to the one before, are one roll
+GRACE_DB = 20.0  # a first onset of a flam that is softer by this does not begin its segment
 BOUNCE_DB = 7.0  # a second stroke within that time and softer by this: the beater bounced
+AFTER_S = 0.200  # a stick bounces so soon on the head; softer by `BOUNCE_DB` too
+ALONE_S, MOST_BOUNCES = 0.250, 3  # no stroke is played so near it; more are a series of strokes
 HOLD_S = 0.060  # a decay is over when it stays low this long
 TAIL_DB = -60.0  # under the stroke's peak; there it has rung out
 NOISE_MARGIN_DB = 2.0  # above the noise; there the decay is lost in it
@@ -94,6 +99,9 @@ def _merge_close(peaks: dict[int, float], *, sr: int) -> list[int]:
         last = next(reversed(kept), None)
         if last is None or onset - last >= FLAM_S * sr:
             kept[onset] = peaks[onset]
+        elif peaks[onset] > kept[last] + GRACE_DB:
+            kept.pop(last)
+            kept[onset] = peaks[onset]
         else:
             kept[last] = max(kept[last], peaks[onset])
     merged, run = [], list[int]()
@@ -105,7 +113,23 @@ def _merge_close(peaks: dict[int, float], *, sr: int) -> list[int]:
         is_bounce = len(run) == 2 and kept[run[1]] < kept[run[0]] - BOUNCE_DB
         merged += run[:1] if is_roll or is_bounce else run
         run = [following] if following is not None else []
-    return merged
+    return _drop_bounces(merged, kept, sr=sr)
+
+
+def _drop_bounces(onsets: list[int], peaks: dict[int, float], *, sr: int) -> list[int]:
+    """Leave out a stick that bounces on the head: soft strokes alone soon after a louder one."""
+    gaps_s = np.diff(onsets) / sr
+    first_of = np.flatnonzero(np.concatenate([[True], gaps_s >= AFTER_S]))
+    left = []
+    for first, stop in zip(first_of, [*first_of[1:], len(onsets)], strict=True):
+        group = onsets[first:stop]
+        before_s = gaps_s[first - 1] if first else np.inf
+        after_s = gaps_s[stop - 1] if stop < len(onsets) else np.inf
+        is_alone = min(before_s, after_s) >= ALONE_S and len(group) <= 1 + MOST_BOUNCES
+        falls_db = [peaks[a] - peaks[b] for a, b in itertools.pairwise(group)]
+        is_bounce = is_alone and min(falls_db, default=0.0) >= BOUNCE_DB
+        left += group[:1] if is_bounce else group
+    return left
 
 
 def _to_spans(

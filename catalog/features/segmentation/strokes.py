@@ -12,17 +12,15 @@ import numpy as np
 
 from catalog.features.segmentation.flux import Spectra
 from catalog.features.segmentation.levels import BLOCK_S, smooth_level, to_blocks
+from catalog.features.segmentation.likelihood.stroke_model import load_stroke_model
+from catalog.features.segmentation.likelihood.surroundings import describe_rises
 from catalog.features.segmentation.rises import FLAM_S, GROWTH_DB, Rise
-from catalog.features.segmentation.stroke_model import load_stroke_model
-from catalog.features.segmentation.surroundings import describe_rises
 
-LEAST_LIKELIHOOD = 0.5  # of a stroke
-BEFORE_LOUDER_LIKELIHOOD = 0.05  # of a soft stroke whose ring a louder one ends
+LEAST_LIKELIHOOD = 0.55  # of a stroke
+BEFORE_LOUDER_LIKELIHOOD = 0.3  # of a soft stroke whose ring a louder one ends
 LOUDER_DB, CLEAR_DB = 6.0, 14.0  # the least growth by a later rise, and the least rise before it
 LOW_BAND = 0  # of `catalog.features.segmentation.levels.BANDS_HZ`
 BUMP_FLUX_DB, BUMP_GROWTH_DB = 3.0, 1.5  # a bump through a stand: no high bands, and it swells
-FAINT_RISE_DB, FAINT_FLUX_DB = 9.0, 1.2  # ringing noise rises so far by itself
-FAINT_LIKELIHOOD = 0.9  # required of what rises less in both
 PEAK_S = 0.100  # a stroke is loudest within this time
 SWELL_DB = 9.0  # a decay that rises this far over its minimum holds something else
 CLICK_S, CLICK_DB = 0.015, 20.0  # shorter and softer than the median stroke: sticks that touched
@@ -42,7 +40,9 @@ def select_strokes(rises: list[Rise], spectra: Spectra, *, block: int) -> list[R
     """
     if not rises:
         return []
-    likelihoods = load_stroke_model().probabilities(describe_rises(rises, spectra, block=block))
+    inputs = describe_rises(rises, spectra, block=block)
+    at_s = np.array([rise.at for rise in rises]) * BLOCK_S
+    likelihoods = load_stroke_model().probabilities(inputs, at_s)
     return [
         replace(rise, likelihood=float(likelihood))
         for rise, likelihood in zip(rises, likelihoods, strict=True)
@@ -57,8 +57,6 @@ def _is_bump(rise: Rise) -> bool:
 
 def _required_likelihood(rise: Rise) -> float:
     """Return the least likelihood; noise of handling is rarely followed by a louder rise."""
-    if rise.rise_db < FAINT_RISE_DB and rise.flux_db < FAINT_FLUX_DB:
-        return FAINT_LIKELIHOOD
     is_before_louder = rise.swell_db - rise.growth_db >= LOUDER_DB
     is_soft = is_before_louder and rise.rise_db >= CLEAR_DB
     return BEFORE_LOUDER_LIKELIHOOD if is_soft else LEAST_LIKELIHOOD

@@ -32,19 +32,18 @@ def estimate_roles(table: HitTable) -> list[RoleEstimate]:
 
     Return only estimates that change. Roles that the user or a name gave never change.
     """
-    hits = list(table.hits)
-    sources = np.array([hit.role_source for hit in hits])
+    sources = np.array([hit.role_source for hit in table.hits])
     estimated = np.flatnonzero(np.isin(sources, ESTIMATED))
-    examples = find_examples(hits)
+    examples = find_examples(table.hits)
     if not len(estimated) or not (len(examples.rows) or (sources == RoleSource.EXAMPLE).any()):
         return []
     prior = np.asarray(table.spaces.roles, np.float64)
-    groups = drum_groups(hits)
+    groups = drum_groups(table.hits)
     roles = taught_probabilities(table.spaces.strokes, prior, examples, groups)
     changed = []
     for row in estimated:
-        new = _estimate(hits[row], roles[row], prior[row])
-        old = hits[row]
+        new = _estimate(table.hits[row], roles[row], prior[row])
+        old = table.hits[row]
         if new is not None and (old.role, old.role_source) != (new.role, new.source):
             changed.append(new)
     return changed

@@ -37,11 +37,18 @@ def tilt_spectrum(y: np.ndarray, rng: np.random.Generator) -> np.ndarray:
 
 
 def add_echo(y: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Add the decaying noise of a room, 3 to 22 dB below the sound itself."""
-    n = round(rng.uniform(0.08, 0.7) * SR)
-    echo = rng.standard_normal(n) * np.exp(-6.9 * np.arange(n) / n)
+    """Add the decaying noise of a room, from 6 dB above the sound itself to 22 dB below.
+
+    High frequencies decay faster. The microphone is distant where the room is the louder.
+    """
+    n = round(rng.uniform(0.08, 0.9) * SR)
+    decay = -6.9 * np.arange(n) / n
+    echo = rng.standard_normal(n) * np.exp(decay)
+    high = filter_noise(rng.standard_normal(n), "high", 2000.0)
     echo = filter_noise(echo, "low", rng.uniform(1500, 9000))
-    echo *= 10 ** (-rng.uniform(3, 22) / 20) / np.sqrt(np.sum(np.square(echo)))
+    echo += rng.uniform(0, 1) * high * np.exp(decay * rng.uniform(1, 3))
+    echo[: round(rng.uniform(0, 0.012) * SR)] = 0.0  # the sound itself arrives first
+    echo *= 10 ** (rng.uniform(-22, 6) / 20) / np.sqrt(np.sum(np.square(echo)))
     echo[0] += 1.0
     return np.asarray(fftconvolve(y, echo)[: len(y)], np.float32)
 

@@ -1,4 +1,4 @@
-"""Read the single strokes and the voices from which takes are built, and make plain strokes."""
+"""Read the single strokes and the voices from which takes are built."""
 
 from __future__ import annotations
 
@@ -13,40 +13,25 @@ import soxr
 
 from catalog.audio.decode import decode_file
 from catalog.errors import CatalogError
-from catalog.features.onset import ONSET_SHARE, find_stroke
+from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
 from catalog.training.labels import Label
-from catalog.training.takes.disturbances import SR, filter_noise, peak_of
+from catalog.training.takes.disturbances import SR, peak_of
+from catalog.training.takes.drums import Drum, Stroke, make_drums
 
 LONGEST_S = 4.0  # of a stroke after its onset
 SHORTEST_S = 0.05  # shorter files were truncated when a set was made
 SHAKEN_S = 1.5  # longer files of shakers and tambourines hold several strokes
 SHAKEN = ("shaker", "tambourine")
 VOICE_S = 8.0  # read of one file
+N_FOLDS = 3
+N_VOICES = 650  # files at most, evenly spaced in the list of all
 VOICE_SUFFIXES = (".wav", ".ogg", ".flac")
-MADE, MADE_STROKES = 40, 5  # plain drums, and strokes of each
 NO_STROKE = re.compile(  # in a name; these files hold many grains or strokes
     "guiro|vibraslap|cuica|bell.?tree|scratch|roll|swirl|whistle|swoosh|swash|rattle|flexa|"
     "sleigh|applause|jingle|chimes|wind|rain|castanets",
     re.IGNORECASE,
 )
-
-
-@dataclass(frozen=True, eq=False)
-class Stroke:
-    """A single stroke: samples at `SR`, and the frame of its onset."""
-
-    mono: np.ndarray
-    onset: int
-
-
-@dataclass(frozen=True, eq=False)
-class Drum:
-    """Strokes of one drum at one microphone."""
-
-    instrument: str
-    role: str
-    strokes: list[Stroke]
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +51,7 @@ class Material:
 
 
 def read_material(labels: Iterable[Label], voice_folder: Path | None) -> Material:
-    """Read the strokes of labelled files, and the voices below a folder; make plain drums."""
+    """Read the strokes of labelled files, and the voices below a folder; make drums."""
     drums: dict[tuple[str, str, str], Drum] = {}
     for label in labels:
         if NO_STROKE.search(f"{label.kit} {label.instrument} {label.path.stem}"):
@@ -76,18 +61,24 @@ def read_material(labels: Iterable[Label], voice_folder: Path | None) -> Materia
         drum.strokes.extend(_read_stroke(label))
     recorded = [drum for _, drum in sorted(drums.items()) if drum.strokes]
     voices = _read_voices(voice_folder) if voice_folder else []
-    return Material([*recorded, *(make_drum(number) for number in range(MADE))], voices)
+    return Material([*recorded, *make_drums()], voices)
 
 
-def split_drums(material: Material) -> tuple[Material, Material]:
-    """Hold out a quarter of the drums, with all their microphones, and half of the voices."""
-    held_out = {
-        name for i, name in enumerate(sorted({d.instrument for d in material.drums})) if i % 4 == 3
-    }
-    parts = [
-        [d for d in material.drums if (d.instrument in held_out) is out] for out in (False, True)
-    ]
-    return Material(parts[0], material.voices[::2]), Material(parts[1], material.voices[1::2])
+def fold_sources(material: Material) -> list[Material]:
+    """Divide the drums by source, and the voices, into `N_FOLDS` parts of nearly equal size."""
+    sources: dict[str, list[Drum]] = {}
+    for number, drum in enumerate(material.drums):
+        source = f"made {number % N_FOLDS}" if drum.is_made else drum.instrument.split("/")[0]
+        sources.setdefault(source, []).append(drum)
+    by_size = sorted(sources.items(), key=lambda item: (-_n_strokes(item[1]), item[0]))
+    folds: list[list[Drum]] = [[] for _ in range(N_FOLDS)]
+    for _, drums in by_size:
+        min(folds, key=_n_strokes).extend(drums)
+    return [Material(fold, material.voices[k::N_FOLDS]) for k, fold in enumerate(folds)]
+
+
+def _n_strokes(drums: list[Drum]) -> int:
+    return sum(len(drum.strokes) for drum in drums)
 
 
 def _read_stroke(label: Label) -> list[Stroke]:
@@ -113,7 +104,9 @@ def _read_mono(path: Path) -> tuple[np.ndarray, int]:
 
 def _read_voices(folder: Path) -> list[np.ndarray]:
     voices = []
-    for path in sorted(p for p in folder.rglob("*") if p.suffix in VOICE_SUFFIXES):
+    paths = sorted(p for p in folder.rglob("*") if p.suffix in VOICE_SUFFIXES)
+    chosen = np.unique(np.linspace(0, len(paths) - 1, min(N_VOICES, len(paths))).astype(int))
+    for path in (paths[i] for i in chosen):
         try:
             mono, _ = _read_mono(path)
         except CatalogError as err:
@@ -122,43 +115,3 @@ def _read_voices(folder: Path) -> list[np.ndarray]:
         if len(mono) >= 0.1 * SR and peak_of(mono) >= 0.01:
             voices.append(mono[: round(VOICE_S * SR)])
     return voices
-
-
-def make_drum(seed: int) -> Drum:
-    """Make a drum whose strokes are decaying tones or noise, as electronic percussion is."""
-    rng = np.random.default_rng([9, seed])
-    hz, t60_s = (
-        float(np.exp(rng.uniform(np.log(low), np.log(high))))
-        for low, high in ((60, 9e3), (0.06, 4))
-    )
-    width = rng.uniform(1.2, 20)
-    role = ("crash", "hat_closed", "tom", "other")[seed % 4]
-    make = _noise_stroke if seed % 2 else _tone_stroke
-    strokes = [_shape(make(hz, width, t60_s, rng), t60_s, rng) for _ in range(MADE_STROKES)]
-    return Drum(f"made|{seed}", role, strokes)
-
-
-def _n_frames(t60_s: float) -> int:
-    return round(min(3.0, 1.3 * t60_s + 0.05) * SR)
-
-
-def _noise_stroke(hz: float, width: float, t60_s: float, rng: np.random.Generator) -> np.ndarray:
-    y = rng.standard_normal(_n_frames(t60_s))
-    if rng.random() < 0.6:
-        y = filter_noise(y, "band", (max(40.0, hz / width), min(20_000.0, hz * width)))
-    return y
-
-
-def _tone_stroke(hz: float, _: float, t60_s: float, rng: np.random.Generator) -> np.ndarray:
-    t = np.arange(_n_frames(t60_s)) / SR
-    click = rng.choice([0, 0.3]) * rng.standard_normal(len(t)) * np.exp(-t / 0.02)
-    return np.asarray(np.sin(2 * np.pi * hz * t + rng.uniform(0, 2 * np.pi)) + click)
-
-
-def _shape(y: np.ndarray, t60_s: float, rng: np.random.Generator) -> Stroke:
-    t = np.arange(len(y)) / SR
-    attack_s = np.exp(rng.uniform(np.log(0.0003), np.log(0.01)))
-    y = y * np.exp(-6.9 * t / t60_s) * np.minimum(1, t / attack_s)
-    y *= 10 ** (-rng.uniform(0, 10) / 20) / peak_of(y)
-    mono = np.concatenate([np.zeros(round(0.004 * SR)), y]).astype(np.float32)
-    return Stroke(mono, int(np.argmax(np.abs(mono) > ONSET_SHARE * peak_of(mono))))

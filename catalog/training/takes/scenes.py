@@ -15,6 +15,7 @@ from scipy.signal import butter, sosfilt
 from catalog.training.takes.disturbances import (
     SR,
     add_echo,
+    filter_noise,
     make_handling,
     make_noise,
     make_speech,
@@ -22,11 +23,14 @@ from catalog.training.takes.disturbances import (
     resample_linearly,
     tilt_spectrum,
 )
-from catalog.training.takes.material import Drum, Material, Stroke
+from catalog.training.takes.drums import Drum, Stroke
+from catalog.training.takes.material import Material
 
 LONGEST_S, AFTER_S = 16.0, 2.5  # of a take, and of it after its last stroke
 MARGIN_S = 0.045  # a stroke this close to the end is not counted
 NOISE_DB = (-95.0, -42.0)  # of the noise under the highest peak
+BOUNCING = 0.15  # share of the series in which sticks bounce on the head
+BOUNCE_AFTER_S = 0.3  # after a bouncing stroke the next one follows no sooner than this after
 MOST_IN_SERIES = 3  # strokes that a drum needs to be played in a series most of the time
 ALIKE_ROLES = ("snare", "tom", "kick", "other", "conga_bongo", "hat_closed")
 RINGING_ROLES = (
@@ -68,7 +72,7 @@ def make_scene(material: Material, rng: np.random.Generator) -> Scene:
     if kind != "finished":
         end_s = min(end_s, max(x.at_s for x in laid) + AFTER_S)
     take = _mix(laid, round(min(end_s, LONGEST_S) * SR))
-    take = add_echo(take, rng) if rng.random() < 0.35 else take
+    take = add_echo(take, rng) if rng.random() < 0.45 else take
     take = take / peak_of(take)
     take = _disturb(take, [x.at_s for x in laid], kind, material, rng)
     within = [x for x in laid if x.at_s < len(take) / SR - MARGIN_S]
@@ -93,7 +97,7 @@ def _disturb(
     if rng.random() < TALK_SHARES.get(kind, 0.12):
         speech = _between(make_speech(n, material.voices, rng), at_s, rng)
         take = take + speech * np.exp(rng.uniform(np.log(0.008), np.log(0.4)))
-    if rng.random() < 0.22:
+    if rng.random() < 0.28:
         handling = _between(make_handling(n, rng), at_s, rng)
         take = take + handling * np.exp(rng.uniform(np.log(0.005), np.log(0.2)))
     noise = make_noise(n, rng)
@@ -174,14 +178,32 @@ def _lay_series(
 ) -> list[Laid]:
     """Lay strokes at recorded or at equal peaks, lowered by up to a random range."""
     is_normalized, range_db, at_s = rng.random() < 0.5, rng.uniform(0, most_db), _first_s(rng)
-    laid = []
+    is_bouncing, laid = rng.random() < BOUNCING, []
     for _ in range(n):
         stroke = following()
         gain = 10 ** (-rng.uniform(0, range_db) / 20)
         gain /= peak_of(stroke.mono) if is_normalized else 1.0
+        last_s = 0.0
+        if is_bouncing and rng.random() < 0.6:
+            stroke, last_s = _bounce(stroke, rng)
         laid.append(Laid(at_s, stroke, gain))
-        at_s += gap_s()
+        at_s += gap_s() + (last_s + BOUNCE_AFTER_S if last_s else 0.0)
     return laid
+
+
+def _bounce(stroke: Stroke, rng: np.random.Generator) -> tuple[Stroke, float]:
+    """Return a stroke whose stick bounces up to three times, and the time of the last bounce."""
+    gap_s, at_s, level_db = rng.uniform(0.06, 0.2), 0.0, 0.0
+    n_bounces = int(rng.integers(1, 4))
+    mono = np.pad(stroke.mono, (0, round(n_bounces * gap_s * SR)))
+    for _ in range(n_bounces):
+        at_s += gap_s
+        level_db -= rng.uniform(5, 18)
+        first = round(at_s * SR)
+        soft = filter_noise(stroke.mono, "low", rng.uniform(800, 15_000))
+        mono[first : first + len(soft)] += 10 ** (level_db / 20) * soft[: len(mono) - first]
+        gap_s *= rng.uniform(0.6, 1.02)
+    return Stroke(mono, stroke.onset), at_s
 
 
 def _groove(material: Material, rng: np.random.Generator) -> list[Laid]:
@@ -189,7 +211,7 @@ def _groove(material: Material, rng: np.random.Generator) -> list[Laid]:
         _choose(material, rng, roles) for roles in (("kick",), BACKBEAT_ROLES, PULSE_ROLES)
     )
     step_s = 30 / rng.uniform(60, 180) / rng.choice([1, 1, 2])
-    pulse_db, range_db, first_s = rng.uniform(-20, 0), rng.uniform(1, 12), _first_s(rng)
+    pulse_db, range_db, first_s = rng.uniform(-24, 0), rng.uniform(1, 12), _first_s(rng)
     laid = []
     for step in range(int(min(28, 9 / step_s))):
         at_s = first_s + step * step_s + rng.standard_normal() * 0.004
@@ -208,7 +230,7 @@ def _pairs(material: Material, rng: np.random.Generator) -> list[Laid]:
     following, at_s, laid = _choose(material, rng, often=0.7), _first_s(rng), []
     for _ in range(rng.integers(3, 7)):
         loud_db, gap_s = -rng.uniform(0, 8), rng.uniform(0.07, 0.35)
-        laid.append(_lay(at_s, following(), loud_db - rng.uniform(4, 23)))
+        laid.append(_lay(at_s, following(), loud_db - rng.uniform(4, 26)))
         laid.append(_lay(at_s + gap_s, following(), loud_db))
         at_s += gap_s + rng.uniform(0.5, 2)
     return laid
@@ -246,13 +268,13 @@ def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
 
 Layout = Callable[[Material, np.random.Generator], list[Laid]]
 KINDS: dict[str, tuple[Layout, float]] = {  # and the share of each
-    "series": (_series, 0.17),
-    "groove": (_groove, 0.20),
+    "series": (_series, 0.16),
+    "groove": (_groove, 0.24),
     "pairs": (_pairs, 0.14),
     "flams": (_flams, 0.04),
-    "rings": (_rings, 0.15),
-    "shaken": (_shaken, 0.08),
-    "finished": (_finished, 0.12),
-    "talk": (_series, 0.10),
+    "rings": (_rings, 0.16),
+    "shaken": (_shaken, 0.07),
+    "finished": (_finished, 0.10),
+    "talk": (_series, 0.09),
 }
 TALK_SHARES = {"talk": 1.0, "groove": 0.06, "finished": 0.08}  # of takes with speech; others 0.12

@@ -184,6 +184,25 @@ def test_a_flam_keeps_its_main_stroke_after_a_far_softer_grace_note():
     assert found == pytest.approx([at_s + 0.015 for at_s in starts_s], abs=0.02)
 
 
+@pytest.mark.parametrize(
+    ("falls_db", "gaps_s", "n"),
+    [
+        ((9,), (0.15,), 1),  # a stick that bounces
+        ((9, 8), (0.16, 0.15), 1),
+        ((4,), (0.15,), 2),  # a double stroke
+        ((9,), (0.25,), 2),
+        ((9, 0, 9), (0.15, 0.15, 0.15), 4),  # part of a pattern
+    ],
+)
+def test_softer_strokes_alone_soon_after_a_stroke_are_bounces(falls_db, gaps_s, n):
+    at_s = [1.0, *(1.0 + np.cumsum(gaps_s))]
+    gains = [1.0, *10 ** (-np.cumsum(falls_db) / 20)]
+    drum = drum_stroke(200, seed=4)[LEAD:]
+    tapped = [(at, drum[: SR // 10] * gain) for at, gain in zip(at_s, gains, strict=True)]
+    found = onsets_s(mix_take([*tapped, (3.0, drum), (4.5, drum)]))
+    assert len(found) == n + 2
+
+
 def test_cymbals_struck_while_they_ring_are_found():
     """The wash hides each new stroke in the total level, but not in narrow bands."""
     at_s = [0.4, 0.9, 1.3, 1.9, 2.4]

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from catalog.errors import StoreError
-from catalog.features.segmentation import stroke_model
 from catalog.features.segmentation.flux import spectral_flux
+from catalog.features.segmentation.likelihood import stroke_model
+from catalog.features.segmentation.likelihood.stroke_model import StrokeModel, load_stroke_model
+from catalog.features.segmentation.likelihood.surroundings import describe_rises
 from catalog.features.segmentation.rises import Rise, trace_rises
-from catalog.features.segmentation.stroke_model import StrokeModel, load_stroke_model
 from catalog.features.segmentation.strokes import is_take, select_strokes
-from catalog.features.segmentation.surroundings import describe_rises
 from tests.signals import SR, mix_take, strokes_at
 
 AT_S = (0.4, 1.5, 2.1, 3.6)
@@ -20,12 +22,21 @@ AT_S = (0.4, 1.5, 2.1, 3.6)
 def small_model() -> StrokeModel:
     """Return a model that adds its two inputs."""
     weights = (np.array([[1.0], [1.0]]), np.array([[1.0]]), np.array([[1.0]]))
-    return StrokeModel(np.zeros(2), np.ones(2), weights, (np.zeros(1), np.zeros(1), np.zeros(1)))
+    biases = (np.zeros(1), np.zeros(1), np.zeros(1))
+    return StrokeModel(np.zeros(2), np.ones(2), weights, biases, np.zeros(0))
 
 
 def test_the_probability_is_the_logistic_function_of_the_output():
-    likely = small_model().probabilities(np.array([[1.0, 2.0], [0.0, 0.0], [-4.0, 1.0]]))
+    likely = small_model().first_probabilities(np.array([[1.0, 2.0], [0.0, 0.0], [-4.0, 1.0]]))
     assert likely == pytest.approx([1 / (1 + np.exp(-3.0)), 0.5, 0.5])  # units cut below 0
+
+
+def test_only_uncertain_rises_are_decided_again():
+    model = replace(small_model(), second=np.array([1.0, 0.5, 0.0, 0.0]))
+    first = np.array([0.999, 0.5, 0.001])
+    inputs = np.full((3, 491), 10.0)
+    again = model.decide_again(inputs, np.arange(3.0), first)
+    assert again == pytest.approx([0.999, 1 / (1 + np.exp(-1.0)), 0.001])  # the logit of 0.5 is 0
 
 
 def test_a_model_for_other_inputs_is_refused(tmp_path, monkeypatch):

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from catalog.reports import Skipped
+from catalog.models import Skipped
 
 
 def test_skipped_files_are_sorted(store):

@@ -25,7 +25,9 @@ GROUPS = (0, 2, 6, 12, 19)  # bands of each group of the long view; the last one
 RANGE_DB = 75.0  # under the loudest spectrum of the take; softer is floor
 FLOOR_PERCENT = 10.0
 FLOOR_MARGIN_DB = 2.0  # over that percentile of a band; noise varies by more than that
-N_SCALARS = 8
+OWN_COLUMNS = [-5, -1]  # rise and flux of a rise
+RISEN = slice(7, 12)  # of `FINE_FRAMES`, 3 to 15 ms after the rise
+MOST_RAISED_DB, SHAPE_RANGE_DB = 40.0, 40.0  # limits of what is compared between strokes
 
 
 def describe_rises(rises: Sequence[Rise], spectra: Spectra, *, block: int) -> np.ndarray:
@@ -79,6 +81,23 @@ def describe_rises(rises: Sequence[Rise], spectra: Spectra, *, block: int) -> np
         np.array([[r.rise_db, r.growth_db, r.over_db, r.swell_db, r.flux_db] for r in rises]),
     ]
     return np.concatenate(parts, axis=1).astype(np.float32)
+
+
+def own_spectra(inputs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the spectrum of each rise and how far its bands rise, from `describe_rises`.
+
+    Both have the shape (n, n_bands). The spectrum is in dB under its highest band.
+    """
+    n_bands, n_frames = GROUPS[-1], len(FINE_FRAMES)
+    fine = inputs[:, : n_bands * n_frames].reshape(len(inputs), n_bands, n_frames)
+    shapes = inputs[:, n_bands * n_frames :][:, :n_bands]
+    raised = np.clip(fine[:, :, RISEN].mean(axis=2), 0.0, MOST_RAISED_DB)
+    return np.maximum(shapes, -SHAPE_RANGE_DB), raised
+
+
+def own_rises_db(inputs: np.ndarray) -> np.ndarray:
+    """Return the rise of one band and the flux from `describe_rises`, shape (n, 2)."""
+    return np.asarray(inputs[:, OWN_COLUMNS])
 
 
 def _gather(rows: np.ndarray, at: np.ndarray, offsets: tuple[int, ...]) -> np.ndarray:

@@ -12,30 +12,59 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import StoreError
+from catalog.features.segmentation.likelihood.resemblance import (
+    describe_resemblance,
+    is_uncertain,
+    limit_second,
+)
 
 MODEL_FILE = Path(__file__).with_name("stroke_model.npz")
-INPUTS_VERSION = 1  # raise it when `describe_rises` changes
+INPUTS_VERSION = 2  # raise it when `describe_rises` or `describe_resemblance` changes
 LIMIT = 6.0  # of a standardized input
 
 
 @dataclass(frozen=True, eq=False)
 class StrokeModel:
-    """A network with two hidden layers of rectified units.
+    """A network with two hidden layers of rectified units, and a second decision.
+
+    The second decision, a logistic regression, is made where the network is uncertain.
 
     Attributes
     ----------
     mean, scale : np.ndarray, shape (n_inputs,)
     weights : tuple of np.ndarray, shapes (n_inputs, n_1), (n_1, n_2), (n_2, 1)
     biases : tuple of np.ndarray, shapes (n_1,), (n_2,), (1,)
+    second : np.ndarray, shape (1 + N_NUMBERS,)
+        bias and weights of `describe_resemblance`; empty if there is no second decision
     """
 
     mean: np.ndarray
     scale: np.ndarray
     weights: tuple[np.ndarray, ...]
     biases: tuple[np.ndarray, ...]
+    second: np.ndarray
 
-    def probabilities(self, inputs: np.ndarray) -> np.ndarray:
-        """Return the probability of a stroke for each row, shape (n,)."""
+    def probabilities(self, inputs: np.ndarray, at_s: np.ndarray) -> np.ndarray:
+        """Return the probability that each rise of one take is a stroke, shape (n,).
+
+        `inputs` are those of `describe_rises`, and `at_s` are the times of the rises.
+        """
+        return self.decide_again(inputs, at_s, self.first_probabilities(inputs))
+
+    def decide_again(self, inputs: np.ndarray, at_s: np.ndarray, first: np.ndarray) -> np.ndarray:
+        """Replace the uncertain ones of the probabilities `first` by the second decision."""
+        uncertain = is_uncertain(first)
+        if not len(self.second) or not uncertain.any():
+            return first
+        numbers = describe_resemblance(inputs, at_s, first)[uncertain]
+        logits = self.second[0] + numbers @ self.second[1:]
+        decided = first.copy()
+        second = 1.0 / (1.0 + np.exp(-logits))
+        decided[uncertain] = limit_second(inputs[uncertain], first[uncertain], second)
+        return decided
+
+    def first_probabilities(self, inputs: np.ndarray) -> np.ndarray:
+        """Return the probability of a stroke for each row by the network, shape (n,)."""
         values = np.clip((inputs - self.mean) / self.scale, -LIMIT, LIMIT)
         for weights, bias in zip(self.weights[:-1], self.biases[:-1], strict=True):
             values = np.maximum(values @ weights + bias, 0.0)
@@ -52,6 +81,7 @@ class StrokeModel:
             version=INPUTS_VERSION,
             mean=self.mean.astype(np.float32),
             scale=self.scale.astype(np.float32),
+            second=self.second.astype(np.float32),
             **layers,
         )
 
@@ -71,4 +101,5 @@ def load_stroke_model() -> StrokeModel:
             file["scale"].astype(np.float64),
             tuple(file[f"weights_{i}"].astype(np.float64) for i in range(n)),
             tuple(file[f"bias_{i}"].astype(np.float64) for i in range(n)),
+            file["second"].astype(np.float64),
         )

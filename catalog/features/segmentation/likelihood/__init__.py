@@ -1,0 +1,1 @@
+"""Estimate how likely each sudden rise in a take is a stroke."""

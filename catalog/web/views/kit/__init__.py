@@ -1,0 +1,1 @@
+"""The page part where a kit is built."""
