@@ -8,7 +8,8 @@ from .kit.model import Kit
 from .library.strokes.ties import StrokeTie
 from .library.undo.undo import UndoResult
 from .matching.comparison.transfer import Alignment
-from .models import ROLES, HistoryEvent, Hit, Progress, ScanReport, Skipped
+from .models import ROLES, Hit
+from .reports import HistoryEvent, Progress, ScanReport, Skipped
 from .search.layout import Layout
 from .search.matches import Match
 

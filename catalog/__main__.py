@@ -1,7 +1,8 @@
 # PYTHON_ARGCOMPLETE_OK
 """The command line: parse arguments, call one method of `Catalog`, print the result.
 
-Exit codes: 0 done; 1 nothing or only a part was done; 2 wrong arguments or an error; 130 Ctrl+C.
+Exit codes: 0 done; 1 could not be done, or only in part; 2 wrong call: it cannot be understood, or
+names a hit, kit, file or value that does not exist or is not allowed; 130 Ctrl+C.
 Results go to standard output, progress and messages to standard error.
 """
 
@@ -14,10 +15,10 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from catalog.cli.config import read_config
-from catalog.cli.output import ERROR, OK, QUIET, print_error, print_message
+from catalog.cli.output import INCOMPLETE, OK, QUIET, WRONG_CALL, print_error, print_message
 from catalog.cli.parser import parse_arguments
-from catalog.errors import CatalogError
+from catalog.config import read_config
+from catalog.errors import CatalogError, ParameterError, StoreArgumentError
 from catalog.interrupts import interruptible
 
 STOPPED = 130  # 128 + SIGINT, as shells count
@@ -43,15 +44,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 if hasattr(stream, "reconfigure"):  # for names that the terminal cannot show
                     stream.reconfigure(errors="backslashreplace")
             return _run(args)
+    except ParameterError as err:
+        print_error(err, as_json=as_json)
+        return WRONG_CALL
     except CatalogError as err:
         print_error(err, as_json=as_json)
-        return ERROR
+        return INCOMPLETE
     except BrokenPipeError:  # the reader, such as `head`, closed the pipe
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return OK
     except OSError as err:
         print_error(err, as_json=as_json)
-        return ERROR
+        return INCOMPLETE
     except KeyboardInterrupt:
         print_message("catalog: stopped; finished work is stored")
         return STOPPED
@@ -71,7 +75,7 @@ def _run(args: argparse.Namespace) -> int:
 
     path = Path(args.store) if args.store is not None else default_store()
     if args.command not in ("scan", "recover") and not path.exists():
-        raise CatalogError(_no_store(path))
+        raise StoreArgumentError(_no_store(path))
     if args.command == "recover" and args.backup is not None:
         _move_damaged(path)
     new_store = args.command == "recover" or getattr(args, "new_store", False)

@@ -14,7 +14,8 @@ from catalog import services
 from catalog.audio.encode import encode_playable
 from catalog.context import Context
 from catalog.library.files.journal import open_store
-from catalog.models import HistoryEvent, Hit, OnProgress, ScanReport, State
+from catalog.models import Hit, State
+from catalog.reports import HistoryEvent, OnProgress, ScanReport
 from catalog.search.conditions.text import parse_query
 from catalog.search.query import Query, make_query, merge
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import operator
 import threading
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
@@ -16,6 +18,18 @@ from catalog.search.drums.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table
 
 MAX_SEED = 2**32 - 1  # largest seed of the map layout
+
+
+def check_ids(hit_ids: Any) -> list[int]:
+    """Return numbers of hits as a list; raise `ParameterError` if they are none."""
+    if not isinstance(hit_ids, Iterable) or isinstance(hit_ids, str):
+        raise ParameterError(f"hit_ids={hit_ids!r} must be numbers of hits, such as [42]")
+    try:
+        return [operator.index(hit_id) for hit_id in hit_ids]
+    except TypeError as err:
+        raise ParameterError(
+            f"{list(hit_ids)!r} must be whole numbers of hits, such as 42"
+        ) from err
 
 
 class Context:
@@ -60,6 +74,18 @@ class Context:
                 self._drum_pitches = revision, pitches
             return self._drum_pitches[1]
 
+    def drum_pitch(self, hit_id: int) -> DrumPitch | None:
+        """Return the pitch of the drum of one present hit, or None if it has no clear one.
+
+        The drums of its session decide, because they show the tones of its room.
+        """
+        known = self._drum_pitches
+        if known is not None and known[0] == self.store.revision():
+            return known[1].get(hit_id)
+        session = self.hit(hit_id).session
+        ids = self.store.hits.ids("session = ?", (session,), microphones=True)
+        return estimate_drum_pitches(self.store.hits.read_ids(ids.tolist())).get(hit_id)
+
     def hits(
         self,
         states: Sequence[str] = (State.HERE,),
@@ -75,8 +101,16 @@ class Context:
         return self.store.hits.read_ids(hit_ids)
 
     def hit(self, hit_id: int) -> Hit:
-        """Return one hit in any state; raise `StoreError` if the id is unknown."""
-        return self.store.hits.get(hit_id)
+        """Return one hit in any state.
+
+        Raises
+        ------
+        StoreError
+            if the id is unknown
+        ParameterError
+            if it is no whole number
+        """
+        return self.store.hits.get(check_ids([hit_id])[0])
 
     def hits_by_id(self, hit_ids: Iterable[int], *, skip_unknown: bool = False) -> dict[int, Hit]:
         """Return hits by id, with the estimated strength where their level does not show it.

@@ -4,7 +4,9 @@ CatalogError
     ParameterError, also a ValueError: an argument has a value that is not allowed
     AudioError: a file cannot be used as a hit
     StoreError: the store cannot be opened or refuses a change
+        StoreArgumentError, also a ParameterError: the call does not fit what the store holds
     KitError: a kit cannot be assembled or written
+        KitArgumentError, also a ParameterError: the call does not fit the kit
     Stopped: a long job was stopped by its progress callback
 
 A message states what is wrong, what is allowed, and what to do.
@@ -40,6 +42,10 @@ class StoreError(CatalogError):
     """The store cannot be opened, is of a newer version, or refuses a change."""
 
 
+class StoreArgumentError(StoreError, ParameterError):
+    """The call names a hit, kit, act or file that does not exist, or is in another state."""
+
+
 class Stopped(CatalogError):
     """Raised by a progress callback to stop a long job; finished work is stored."""
 
@@ -50,3 +56,7 @@ class KitError(CatalogError):
     def __init__(self, message: str, *, slot: str | None = None) -> None:
         self.slot = slot
         super().__init__(message)
+
+
+class KitArgumentError(KitError, ParameterError):
+    """The call names a slot, hit, file or setting that a kit does not have or allow."""

@@ -29,8 +29,10 @@ class _State:
 def interruptible(*, is_last: bool = False) -> Iterator[None]:
     """Handle Ctrl+C until the block ends; if `is_last`, ignore it while the process ends.
 
-    Does nothing outside the main thread, which alone receives signals, and where the caller has a
-    handler of its own or ignores the signal.
+    An error that ends the block after Ctrl+C was raised is replaced by `KeyboardInterrupt`: a
+    library that is stopped while it is imported may raise any other error. Does nothing outside the
+    main thread, which alone receives signals, and where the caller has a handler of its own or
+    ignores the signal.
     """
     is_main = threading.current_thread() is threading.main_thread()
     if not is_main or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
@@ -38,9 +40,14 @@ def interruptible(*, is_last: bool = False) -> Iterator[None]:
         return
     hook = sys.unraisablehook
     sys.unraisablehook = _retry_if_dropped(hook)
+    began = time.monotonic()
     signal.signal(signal.SIGINT, _handle)
     try:
         yield
+    except Exception as err:
+        if _State.raised_at < began:
+            raise
+        raise KeyboardInterrupt from err
     finally:
         after = signal.SIG_IGN if is_last else signal.default_int_handler
         signal.signal(signal.SIGINT, after)

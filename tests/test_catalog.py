@@ -186,7 +186,7 @@ def test_a_kit_with_a_locked_hit_is_filled_saved_and_exported(cat, tmp_path):
     assert set(kit.slots) == {"kick", *SLOTS}
     assert [cat.hit(kit.slots[s][0]).role for s in SLOTS] == SLOTS
     cat.kits.save(kit, "evening")
-    with pytest.raises(KitError, match=r"'evening' already .* replace_saved=True \(--replace\)"):
+    with pytest.raises(KitError, match=r"'evening' already .* replace_saved=True \(--yes\)"):
         cat.kits.save(Kit(slots={"kick": (kick.id,)}), "evening")
     assert [(k.name, dict(k.slots)) for k in cat.kits.saved()] == [("evening", dict(kit.slots))]
     assert cat.kits.save(kit, "evening", replace_saved=True) > 0

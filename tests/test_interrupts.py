@@ -69,6 +69,25 @@ def test_a_second_ctrl_c_does_not_disturb_the_first():
     assert cleaned == [True]
 
 
+def test_an_error_that_ctrl_c_causes_in_an_import_is_no_error():
+    def work():
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except KeyboardInterrupt:
+            raise ImportError("the extension module could not be initialized") from None
+
+    with pytest.raises(KeyboardInterrupt):
+        stop_during(work)
+
+
+def test_an_error_without_ctrl_c_is_raised_as_it_is():
+    def work():
+        raise ImportError("no such module")
+
+    with pytest.raises(ImportError, match="no such module"):
+        stop_during(work)
+
+
 def test_ctrl_c_in_a_destructor_is_raised_after_it():
     class Slow:
         def __del__(self):

@@ -4,7 +4,8 @@ import json
 import pickle
 from pathlib import Path
 
-from catalog.models import STATES, LeftOut, Mark, PathNames, Role, ScanReport
+from catalog.models import STATES, Mark, Role
+from catalog.reports import LeftOut, PathNames, ScanReport
 
 
 def test_names_of_a_report_read_as_paths() -> None:

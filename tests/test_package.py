@@ -113,7 +113,7 @@ def test_the_installed_command_scans_and_finds(run, tmp_path):
 
 
 def test_the_installed_demo_has_its_library(run):
-    code = "from pathlib import Path; from catalog.cli.commands.page import copy_demo as copy\n"
+    code = "from pathlib import Path; from catalog.services.demo import copy_demo as copy\n"
     code += "print(sum(p.is_file() for p in copy(Path('demo')).rglob('*')))"
     suffixes = [path.suffix.lower() for path in (ROOT / "demo_library").rglob("*")]
     n_sounds = suffixes.count(".wav") + suffixes.count(".flac")

@@ -8,7 +8,7 @@ exact one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,11 +30,14 @@ class Arrival:
     delay_samples : float, at least 0; NaN for a silent microphone
     spread_samples : float, standard deviation over the strokes, by the median deviation
     polarity : int, -1 if opposite to that of the earliest microphone, else 1
+    certainty : float, of the polarity, 0 to 1
+        by how much the correlation exceeds the strongest one of the other polarity nearby
     """
 
     delay_samples: float
     spread_samples: float
     polarity: int
+    certainty: float = 1.0
 
     def delay_ms(self, sr: int) -> float:
         """Return the delay in ms at a rate in Hz."""
@@ -70,9 +73,12 @@ def measure_arrivals(strokes: Sequence[np.ndarray], *, sr: int) -> tuple[Arrival
     reference = _strongest(parts)
     rough = np.nanmedian(onsets - onsets[:, [reference]], axis=0) if len(parts) else onsets
     exact = [_correlate(parts, m, reference, rough[m], sr=sr) for m in range(onsets.shape[1])]
-    first = min((lag for lag, _, _ in exact if np.isfinite(lag)), default=0.0)
-    earliest = next((sign for lag, _, sign in exact if lag == first), 1)
-    return tuple(Arrival(lag - first, spread, sign * earliest) for lag, spread, sign in exact)
+    first = min((at.delay_samples for at in exact if np.isfinite(at.delay_samples)), default=0.0)
+    earliest = next((at.polarity for at in exact if at.delay_samples == first), 1)
+    return tuple(
+        replace(at, delay_samples=at.delay_samples - first, polarity=at.polarity * earliest)
+        for at in exact
+    )
 
 
 def _onsets(part: np.ndarray) -> list[float]:
@@ -92,12 +98,12 @@ def _strongest(parts: Sequence[np.ndarray]) -> int:
 
 def _correlate(
     parts: Sequence[np.ndarray], channel: int, reference: int, rough: float, *, sr: int
-) -> tuple[float, float, int]:
-    """Return lag, spread and sign of a channel against the reference, near a rough lag."""
+) -> Arrival:
+    """Return the arrival at a channel against that at the reference, near a rough lag."""
     if not np.isfinite(rough):
-        return np.nan, 0.0, 1
+        return Arrival(np.nan, 0.0, 1, 0.0)
     if channel == reference:
-        return 0.0, 0.0, 1
+        return Arrival(0.0, 0.0, 1)
     near = round(NEAR_S * sr)
     lags = np.arange(round(rough) - near, round(rough) + near + 1)
     longest = max(*map(len, parts), int(np.abs(lags).max()) + 1)  # a part may be a few samples
@@ -114,4 +120,6 @@ def _correlate(
     sign = 1 if pooled[at] >= 0 else -1
     single = lags[np.argmax(sign * np.array(rows), axis=1)]
     spread = SPREAD_TO_SIGMA * float(np.median(np.abs(single - np.median(single))))
-    return float(lags[at]), spread, sign
+    other = max(0.0, float((-sign * pooled).max()))
+    certainty = 1.0 - other / (abs(float(pooled[at])) + 1e-30)
+    return Arrival(float(lags[at]), spread, sign, certainty)

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from catalog.cli.commands.kits import NAME_HELP, change_kit, print_kit
 from catalog.cli.output import (
+    INCOMPLETE,
     NO_GOOD_HELP,
     OK,
     AddCommand,
-    change_code,
+    at_least_one,
+    can_ask,
+    hit_number,
+    is_agreed,
+    note_no_change,
     print_message,
     read_wishes,
 )
 from catalog.cli.selection import add_query_options, query_filter
-from catalog.errors import CatalogError
+from catalog.errors import KitArgumentError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -29,9 +35,14 @@ def add_commands(command: AddCommand) -> None:
     fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
     fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to fill")
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
+    fill.add_argument(
+        "--most-layers", type=at_least_one, metavar="N", help="the same, at most N layers of each"
+    )
     fill.add_argument("--save", metavar="NAME", help="save the kit under this name")
     fill.add_argument(
-        "--replace", action="store_true", help="replace a saved kit of that name, with its levels"
+        "--yes",
+        action="store_true",
+        help="replace a saved kit of that name unasked; it stays as an older version",
     )
     fill.add_argument("--seed", type=int, default=0)
     add_query_options(fill)
@@ -40,7 +51,7 @@ def add_commands(command: AddCommand) -> None:
     swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
     swap.add_argument("slot")
-    swap.add_argument("hit", nargs="?", type=int, help="this hit instead of the next best")
+    swap.add_argument("hit", nargs="?", type=hit_number, help="this hit instead of the next best")
     swap.add_argument(
         "--but", action="append", metavar="WISH", help="brighter, shorter, ... as in `similar`"
     )
@@ -80,12 +91,13 @@ def _names(text: str) -> list[str]:
 def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.kit.fill.options import FillOptions
 
-    if args.save and not args.replace and cat.kits.version(args.save):
-        raise CatalogError(
-            f"a kit is named {args.save!r} already; give another name, or add --replace, which"
-            " keeps the present one as an older version"
-        )
+    is_taken = bool(args.save and cat.kits.version(args.save))
+    if is_taken and not _may_replace(args):
+        return INCOMPLETE
     locked = dict(args.locked)
+    if len(locked) < len(args.locked):
+        slot = Counter(slot for slot, _ in args.locked).most_common(1)[0][0]
+        raise KitArgumentError(f"the slot {slot} is given twice; a slot has one hit", slot=slot)
     options = FillOptions(
         not_sessions=args.not_session,
         one_session=args.one_session,
@@ -98,13 +110,35 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     )
     for line in cat.kits.fill_warnings(kit, args.slots):
         print_message(f"check {line}")
-    kit = cat.kits.add_layers(kit) if args.layers else kit
+    if args.most_layers:
+        kit = cat.kits.add_layers(kit, args.most_layers)
+    elif args.layers:
+        kit = cat.kits.add_layers(kit)
     before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
     if args.save:
-        cat.kits.save(kit, args.save, replace_saved=args.replace)
+        cat.kits.save(kit, args.save, replace_saved=args.yes or is_taken)
     print_kit(cat, kit, args, cat.kits.explain(kit) if args.numbers else {})
     is_listing = not args.save
-    return OK if is_listing else change_code(before != replace(kit, name=args.save))
+    return OK if is_listing else note_no_change(before != replace(kit, name=args.save))
+
+
+def _may_replace(args: argparse.Namespace) -> bool:
+    """Return whether the user agrees to replace the saved kit of the name.
+
+    Raise `KitArgumentError` without `--yes` if nobody can be asked.
+    """
+    if args.yes:
+        return True
+    text = f"a kit is named {args.save!r} already"
+    if not can_ask(args):
+        raise KitArgumentError(
+            f"{text}; give another name, or add --yes, which keeps the present one as an older"
+            " version"
+        )
+    is_replaced = is_agreed(f"{text}; replace it, and keep it as an older version?")
+    if not is_replaced:
+        print_message("nothing was saved")
+    return is_replaced
 
 
 def _swap(cat: Catalog, args: argparse.Namespace) -> int:
@@ -114,5 +148,5 @@ def _swap(cat: Catalog, args: argparse.Namespace) -> int:
         return cat.kits.swap(kit, args.slot, hit_id=args.hit, but=but)
 
     kit, is_changed = change_kit(cat, args.name, swap)
-    print_kit(cat, kit, args)
-    return change_code(is_changed)
+    print_kit(cat, kit, args, only=args.slot)
+    return note_no_change(is_changed)

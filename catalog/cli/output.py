@@ -6,10 +6,12 @@ import argparse
 import dataclasses
 import json
 import math
+import os
 import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,17 +19,19 @@ from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.models import Hit, Progress
+    from catalog.models import Hit
+    from catalog.reports import Progress
 
-OK, INCOMPLETE, ERROR = 0, 1, 2  # exit codes; see `catalog.__main__`
+OK, INCOMPLETE, WRONG_CALL = 0, 1, 2  # exit codes; see `catalog guide commands`
 NOTHING_CHANGED = "nothing was changed: it was so already"
+PLAIN = frozenset({str, int, bool, type(None)})  # values that JSON has
 NO_GOOD_HELP = "also hits that are marked no good"
 YES_HELP = "make the change; otherwise it is only listed"
 SLOW_MAP = "the first map on a new machine takes a minute or more to compile"
 Run = Callable[["Catalog", argparse.Namespace], int]
 AddCommand = Callable[[str, str, Run], argparse.ArgumentParser]
 QUIET = threading.Event()  # set by `--quiet`
-STEP_LABELS = {"laying out": f"laying out the map ({SLOW_MAP})"}
+STEP_LABELS = {"laying out": "laying out the map"}
 
 
 def finite(text: str) -> float:
@@ -42,6 +46,15 @@ def at_least_one(text: str) -> int:
     """Return an option as a whole number of at least 1, for argparse."""
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text}: must be at least 1")
+    return int(text)
+
+
+def hit_number(text: str) -> int:
+    """Return an argument as the number of a hit, for argparse."""
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no number of a hit; `catalog hits` lists them"
+        )
     return int(text)
 
 
@@ -83,40 +96,66 @@ def print_error(text: object, *, as_json: bool) -> None:
         print(escape(f"catalog: {text}"), file=sys.stderr)
 
 
-def change_code(is_changed: bool) -> int:
-    """Return the exit code of a command that changes something; if it did not, print that."""
+def note_no_change(is_changed: bool) -> int:
+    """Print that nothing was changed if that is so; what was asked for holds, so return `OK`."""
     if not is_changed:
         print_message(NOTHING_CHANGED)
-    return OK if is_changed else INCOMPLETE
+    return OK
+
+
+def can_ask(args: argparse.Namespace) -> bool:
+    """Return whether the user can answer a question: both ends are a terminal, without `--json`."""
+    return not args.json and sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def is_agreed(question: str) -> bool:
+    """Put a question on the terminal and return whether it is answered with yes."""
+    print(f"{escape(question)} [y/N] ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().casefold() in ("y", "yes")
 
 
 def print_result(value: object, lines: Iterable[object], *, as_json: bool) -> None:
-    """Print the value as JSON, or the lines."""
-    if as_json:
-        print(json.dumps(to_json_value(value), indent=2))
+    """Print the value as JSON, a list with one line for each of its items, or the lines."""
+    if not as_json:
+        for line in lines:
+            print_line(line)
         return
-    for line in lines:
-        print_line(line)
+    plain = to_json_value(value)
+    if isinstance(plain, list) and plain:
+        print("[\n" + ",\n".join(map(json.dumps, plain)) + "\n]")
+    else:
+        print(json.dumps(plain, indent=2))
 
 
 def to_json_value(value: Any) -> Any:
     """Return dataclasses, arrays and paths as values for JSON; NaN and infinity become null."""
+    kind: Any = type(value)
+    if kind in PLAIN:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is dict:
+        return {str(key): to_json_value(part) for key, part in value.items()}
     if dataclasses.is_dataclass(value):
-        names = [field.name for field in dataclasses.fields(value)]
-        if "tied" in names:  # a hit: its strokes are printed with all their microphones
-            names[names.index("tied")] = "microphones"
-        return {name: to_json_value(getattr(value, name)) for name in names}
+        return {name: to_json_value(getattr(value, name)) for name in _field_names(kind)}
     if hasattr(value, "_asdict"):
         return to_json_value(value._asdict())
     if isinstance(value, Mapping):
-        return {str(key): to_json_value(part) for key, part in value.items()}
+        return to_json_value(dict(value))
     if hasattr(value, "tolist"):
         return to_json_value(value.tolist())
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        return to_json_value(float(value))
     if isinstance(value, Sequence | set | frozenset) and not isinstance(value, str | bytes):
         return [to_json_value(part) for part in value]
-    return value if value is None or isinstance(value, str | int) else str(value)
+    return value if isinstance(value, str | int) else str(value)
+
+
+@lru_cache
+def _field_names(kind: Any) -> tuple[str, ...]:
+    """Return what is printed of a dataclass; of a hit all microphones of its stroke."""
+    names = (field.name for field in dataclasses.fields(kind))
+    return tuple("microphones" if name == "tied" else name for name in names)
 
 
 def event_text(hit: Hit) -> str:
@@ -138,7 +177,22 @@ def read_regular_file(path: Path) -> bytes:
     """Return the content of a file; a pipe or a device, which could block forever, is an error."""
     if path.exists() and not path.is_file():
         raise ParameterError(f"{path}: is a folder, a pipe or a device; give the path of a file")
-    return path.read_bytes()
+    try:
+        return path.read_bytes()
+    except FileNotFoundError as err:
+        raise ParameterError(f"{path}: does not exist; check the name") from err
+
+
+def refuse_existing(*targets: Path) -> None:
+    """Raise `ParameterError` if something is at the path of a new file or folder."""
+    for target in targets:
+        try:
+            os.lstat(target)
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        except OSError as err:
+            raise ParameterError(f"{target}: cannot be used ({err.strerror})") from err
+        raise ParameterError(f"{target} exists already; choose a new name")
 
 
 def short_path(path: Path) -> Path:

@@ -7,20 +7,41 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from catalog.cli.output import at_least_one, print_message
+from catalog.cli.output import at_least_one, can_ask, hit_number, is_agreed, print_message
 from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
+    from catalog.models import Hit
     from catalog.search.query import Query
 
 HITS_HELP = "numbers, words and conditions such as role:snare, or - for numbers from a pipe"
 # The words of `catalog.search.conditions.columns.NUMBER_WORDS`, here without importing numpy.
-NUMBER_WORDS = (
-    "length", "attack", "decay", "decay60", "seen_db", "brightness", "edge", "noise", "body",
-    "mode", "mode_share", "crest", "peak", "loudness", "floor", "quietest_db", "width", "flat",
-    "tail", "confidence", "rate", "channels", "at",
-)  # fmt: skip
+NUMBER_WORDS = {
+    "length": "LOW..HIGH, one end may be open: 0.5..2s, ..200ms",
+    "attack": "time to the peak: ..5ms",
+    "decay": "time to fall by 20 dB: 100ms..",
+    "decay60": "time to fall by 60 dB",
+    "seen_db": "how far the fall is seen, dB",
+    "brightness": "center of the spectrum: 2k..",
+    "edge": "upper edge of the spectrum, Hz",
+    "noise": "share of noise, 0 (tonal) to 1",
+    "body": "pitch of the body: 80..150",
+    "mode": "lowest mode, Hz",
+    "mode_share": "share of that mode",
+    "crest": "peak over the average, dB",
+    "peak": "dBFS: -6..",
+    "loudness": "LKFS",
+    "floor": "noise behind the stroke, dBFS: ..-70",
+    "quietest_db": "quietest 20 ms, dBFS",
+    "width": "stereo width",
+    "flat": "samples cut flat at the top",
+    "tail": "recorded tail",
+    "confidence": "of the role: ..60%%",
+    "rate": "sample rate: 48k",
+    "channels": "1, 2 ...",
+    "at": "start in its file: 10s..",
+}
 LIST_OPTIONS = {
     "role": "kick, snare, hat (all hats), hat_open ...",
     "session": "its name, last part, or a piece that no other has; * and ? match several",
@@ -88,16 +109,17 @@ def add_query_options(parser: argparse.ArgumentParser, *, show: bool = False) ->
     add("--unsure", "whose role is uncertain and was not set by you", action="store_const",
         const=True)  # fmt: skip
     for word in NUMBER_WORDS:
-        text = "LOW..HIGH, one end may be open: 0.5..2s, ..200ms, 2k.." if word == "length" else ""
+        text = NUMBER_WORDS[word]
         add(f"--{word.replace('_', '-')}", text, action="append", metavar="RANGE")
     for word, text in DATE_OPTIONS.items():
         add(f"--{word}", text, action="append", metavar="DATES")
-    add("--like", "nearest in sound first", type=int, metavar="HIT")
-    add("--copies-of", "the copies of a hit", type=int, metavar="HIT")
+    add("--like", "nearest in sound first", type=hit_number, metavar="HIT")
+    add("--copies-of", "the copies of a hit", type=hit_number, metavar="HIT")
     add("--where", "an SQL expression: \"length > 1 and role != 'kick'\"", metavar="EXPRESSION")
     add("--state", "here (default), missing, aside or hidden",
         choices=("here", "missing", "aside", "hidden"))  # fmt: skip
-    add("--sort", "columns, - before one for the largest first: -length,name", metavar="COLUMNS")
+    add("--sort", "columns, - before one for the largest first: -length,name; the newest first:"
+        " -scanned", metavar="COLUMNS")  # fmt: skip
     add("--limit", "how many at most", type=at_least_one, metavar="N")
     add("--microphones", "each microphone of a stroke is a hit", action="store_const", const=True)
 
@@ -189,13 +211,19 @@ def select_hits(cat: Catalog, args: argparse.Namespace, *, states: Sequence[str]
     """
     query = read_query(args, states=states)
     if names_numbers(args):
-        return list(query.ids or ())
+        return [hit.id for hit in read_hits(cat, query.ids or ())]
     if not args.hits and not has_options(args):
         raise ParameterError(
             "no hits are given; name numbers, a query such as role:snare, or - for numbers from"
             " a pipe"
         )
     return cat.search.find_ids(query)
+
+
+def read_hits(cat: Catalog, ids: Sequence[int]) -> list[Hit]:
+    """Return hits by id, each once; raise `StoreArgumentError` if one is unknown."""
+    hits = cat.context.hits_in_order(ids)
+    return hits if len(hits) == len(set(ids)) else [cat.hit(hit_id) for hit_id in ids]
 
 
 def confirm(cat: Catalog, args: argparse.Namespace, ids: Sequence[int], *, what: str) -> bool:
@@ -212,8 +240,7 @@ def confirm(cat: Catalog, args: argparse.Namespace, ids: Sequence[int], *, what:
     print_message(f"would {what}: {len(ids)} hit{'s' * (len(ids) != 1)}{listed}")
     if not ids:
         return False
-    if args.json or not (sys.stdin.isatty() and sys.stderr.isatty()):
+    if not can_ask(args):
         print_message("nothing was changed; add --yes to do it")
         return False
-    print("Go on? [y/N] ", end="", file=sys.stderr, flush=True)
-    return sys.stdin.readline().strip().casefold() in ("y", "yes")
+    return is_agreed("Go on?")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from catalog.duplicates.groups import (
     Grouping,
     PairDecider,
     Prepare,
+    Proof,
     UncertainPair,
     group_copies,
 )
@@ -21,6 +22,7 @@ from catalog.duplicates.keeper import KeeperChoice, Read
 from catalog.duplicates.pairs.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
+from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import digest_to_key
 from catalog.library.store.records.annotations import pair_key
 from catalog.library.store.records.cache import CachedGroup, DecisionCache, OriginCache
@@ -29,12 +31,14 @@ from catalog.library.takes.overrides import read_override
 from catalog.matching.candidates import project_embeddings
 from catalog.matching.origin.model import ORIGIN_VERSION
 from catalog.matching.verdict import CLASSIFIER_VERSION
-from catalog.models import Hit, OnProgress, Progress, Verdict
+from catalog.models import Hit, Verdict
+from catalog.reports import OnProgress, Progress
 from catalog.search.table import HitTable
 
 PAIRS_PER_COMMIT = 4096
 BATCH_ROWS = 4096  # embeddings read at once, 4 kB each
-COPY_RELATION, UNCERTAIN_RELATION = "copy", "unsure"  # as stored
+# as stored: a certain copy, a likely one, and a pair that is not sure
+COPY_RELATION, LIKELY_RELATION, UNCERTAIN_RELATION = "copy", "likely", "unsure"
 FOLDERS = "preferred folders"  # setting: paths, the best first
 
 
@@ -45,6 +49,7 @@ def find_copies(
     *,
     read: Read | None = None,
     on_progress: OnProgress | None = None,
+    on_partial: Callable[[list[CopyGroup]], None] | None = None,
 ) -> list[CopyGroup]:
     """Find all groups of copies and apply the user's verdicts and preferences.
 
@@ -55,6 +60,7 @@ def find_copies(
     prepare : callable, returns the samples of a hit ready to be compared, None if unavailable
     read : callable, optional, returns the samples of a hit as they are, None if unavailable
     on_progress : callable, optional, called with `Progress` records of step "comparing"
+    on_partial : callable, optional, called a few times with the groups found so far
 
     Returns
     -------
@@ -62,19 +68,34 @@ def find_copies(
     """
     origins = OriginCache(store.database, version=ORIGIN_VERSION)
     choice = KeeperChoice(read, origins, read_folders(store))
-    grouping = _cached_grouping(store, table, prepare, choice=choice, on_progress=on_progress)
     hits = {hit.id: hit for hit in table.hits}
-    groups = apply_verdicts(grouping, hits, store.pair_answers.read(), choice=choice)
+
+    def adjust(grouping: Grouping) -> list[CopyGroup]:
+        groups = apply_verdicts(grouping, hits, store.pair_answers.read(), choice=choice)
+        return _prefer(groups, hits, store, prepare)
+
+    grouping = _cached_grouping(
+        store, table, prepare, choice=choice, on_progress=on_progress,
+        on_partial=None if on_partial is None else lambda found: on_partial(adjust(found)),
+    )  # fmt: skip
+    groups = adjust(grouping)
     origins.write()
+    return groups
+
+
+def _prefer(
+    groups: list[CopyGroup], hits: Mapping[int, Hit], store: Store, prepare: Prepare
+) -> list[CopyGroup]:
+    """Keep the hits that the user prefers, each if it is verified to be a copy."""
     preferred = set(store.pair_answers.read_preferred())
     if not preferred:
         return groups
 
     decider = PairDecider(prepare, DecisionCache.read(store.database, version=CLASSIFIER_VERSION))
 
-    def verify(first: Hit, second: Hit) -> float | None:
+    def verify(first: Hit, second: Hit) -> Proof | None:
         decision = decider.decide(first, second)
-        return decision.share if decision.answer == Verdict.COPY else None
+        return Proof.from_decision(decision) if decision.answer == Verdict.COPY else None
 
     preferred_groups = [apply_preference(group, hits, preferred, verify=verify) for group in groups]
     return sorted(
@@ -93,7 +114,7 @@ def stored_keepers(store: Store, here: Collection[int]) -> dict[int, int]:
     verdicts = store.pair_answers.read()
     kept = {}
     for keep, others, _ in cached[0]:
-        copies = (i for i, kind, _ in others if kind == COPY_RELATION and i in here)
+        copies = (i for i, kind, _ in others if kind != UNCERTAIN_RELATION and i in here)
         for hit_id in copies if keep in here else ():
             if verdicts and not verdicts.get(
                 pair_key(store.hits.get(keep), store.hits.get(hit_id)), True
@@ -119,23 +140,29 @@ def find_uncertain_pairs(
     return undecided_pairs(Grouping(groups, grouping.uncertain), hits, verdicts)
 
 
-def prefer_in_group(store: Store, groups: Sequence[CopyGroup], hit: Hit) -> None:
-    """Store the user's preference for a hit over the other members of its group.
+def prefer_in_groups(store: Store, groups: Sequence[CopyGroup], hits: Sequence[Hit]) -> None:
+    """Store the user's preference for hits, each over the other members of its group.
 
-    Raise `ParameterError` if the hit is in no group, or is a file of an exported kit and its
-    original is in the group.
+    Raise `ParameterError`, before anything is stored, if a hit is in no group or is a file of an
+    exported kit and its original is in the group, or if two hits are in one group.
     """
-    for group in groups:
-        if hit.id in group.members:
-            if hit.exported and not store.hits.get(group.keep).exported:
-                kit = store.exports.kit_of(hit.content_hash)
-                raise ParameterError(
-                    f"hit {hit.id} ({hit.name}) is a file of the exported kit “{kit}”: the "
-                    f"original, hit {group.keep}, stays"
-                )
-            store.pair_answers.prefer(hit.id, over=set(group.members) - {hit.id})
-            return
-    raise ParameterError(f"hit {hit.id} ({hit.name}) is in no group of copies")
+    group_of = {hit_id: group for group in groups for hit_id in group.members}
+    chosen: dict[int, Hit] = {}  # by the kept hit of their group
+    for hit in hits:
+        group = group_of.get(hit.id)
+        if group is None:
+            raise ParameterError(f"hit {hit.id} ({hit.name}) is in no group of copies")
+        if (other := chosen.setdefault(group.keep, hit)).id != hit.id:
+            raise ParameterError(f"hits {other.id} and {hit.id} are copies; keep one of them")
+        if hit.exported and not store.hits.get(group.keep).exported:
+            kit = store.exports.kit_of(hit.content_hash)
+            raise ParameterError(
+                f"hit {hit.id} ({hit.name}) is a file of the exported kit “{kit}”: the "
+                f"original, hit {group.keep}, stays"
+            )
+    with store.act("keep", describe_hits(store.database, [hit.id for hit in hits])):
+        for hit in hits:
+            store.pair_answers.prefer(hit.id, over={*group_of[hit.id].members} - {hit.id})
 
 
 def read_folders(store: Store) -> list[Path]:
@@ -155,6 +182,7 @@ def _cached_grouping(
     *,
     choice: KeeperChoice,
     on_progress: OnProgress | None = None,
+    on_partial: Callable[[Grouping], None] | None = None,
 ) -> Grouping:
     """Return the groups by the classifier, from the cache if the library has not changed."""
     cached, key = store.group_cache.read(), _cache_key(store, table)
@@ -173,7 +201,9 @@ def _cached_grouping(
 
     decider = PairDecider(prepare, decisions, partial(classify_many, mix_of=mix_of))
     points = _project_all(store, table)
-    grouping = group_copies(table.hits, points, decider, choice=choice, on_pair=on_pair)
+    grouping = group_copies(
+        list(table.hits), points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial
+    )
     decisions.write(store.database, version=CLASSIFIER_VERSION)
     store.group_cache.save(_to_rows(grouping), key=key)
     return grouping
@@ -209,17 +239,23 @@ def _to_rows(grouping: Grouping) -> list[CachedGroup]:
 
 
 def _relations(group: CopyGroup) -> tuple[tuple[int, str, float], ...]:
-    pairs = zip(group.others, group.evidence, strict=True)
-    return tuple((hit_id, COPY_RELATION, share) for hit_id, share in pairs)
+    pairs = zip(group.others, group.proofs, strict=True)
+    return tuple(
+        (hit_id, COPY_RELATION if proof.is_certain else LIKELY_RELATION, proof.share)
+        for hit_id, proof in pairs
+    )
 
 
 def _from_rows(rows: Sequence[CachedGroup]) -> Grouping:
     groups, uncertain = [], []
     for first, others, reason in rows:
-        copies = sorted((i, share) for i, kind, share in others if kind == COPY_RELATION)
+        copies = {
+            i: Proof(share, kind == COPY_RELATION)
+            for i, kind, share in sorted(others)
+            if kind != UNCERTAIN_RELATION
+        }
         if copies:
-            ids, shares = zip(*copies, strict=True)
-            groups.append(CopyGroup(first, ids, shares, reason))
+            groups.append(CopyGroup.from_proofs(first, copies, reason))
         pairs = [(i, share) for i, kind, share in others if kind == UNCERTAIN_RELATION]
         uncertain += [UncertainPair(first, i, share) for i, share in pairs]
     return Grouping(groups, uncertain)

@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from catalog.duplicates.keeper import KeeperChoice
 from catalog.library.store.records.cache import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs
-from catalog.matching.verdict import Classification, classify_pair
+from catalog.matching.verdict import CERTAIN_LOGIT, Classification, classify_pair
 from catalog.matching.views import ChannelViews
-from catalog.models import Hit, Verdict
+from catalog.models import Certainty, Hit, Verdict
 
 MAX_PREPARED = 1024  # hits in memory, about 230 kB each and three times that in stereo
+N_PARTS = 4  # of the first comparison, before each of which what was found is reported
 MAX_LOGIT = 99.0  # replaces infinity, which JSON cannot represent
 Prepare = Callable[[Hit], ChannelViews | None]
 ClassifyMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Classification | None]]
+
+
+class Proof(NamedTuple):
+    """What shows that one hit is a copy of another."""
+
+    share: float  # of the energy that they have in common, 0 to 1; 1.0 for equal bytes
+    is_certain: bool = True  # see `Certainty`
+
+    @classmethod
+    def from_decision(cls, decision: Decision) -> Proof:
+        """Return the proof in a decision for "copy"."""
+        return cls(decision.share, decision.logit >= CERTAIN_LOGIT)
 
 
 @dataclass(frozen=True)
@@ -30,11 +44,30 @@ class CopyGroup:
     # for each of `others`, the share of energy that it has in common with `keep`, 0 to 1
     evidence: tuple[float, ...]  # 1.0 for equal bytes
     reason: str  # why that hit is kept, such as "kept: 24-bit, 0.8 s more tail"
+    likely: tuple[int, ...] = ()  # those of `others` that are likely, not certain copies
 
     @property
     def members(self) -> tuple[int, ...]:
         """Ids of all hits of the group, the kept one first."""
         return (self.keep, *self.others)
+
+    @property
+    def certainty(self) -> Certainty:
+        """The lowest certainty among the copies."""
+        return Certainty.LIKELY if self.likely else Certainty.CERTAIN
+
+    @property
+    def proofs(self) -> tuple[Proof, ...]:
+        """What shows that each of `others` is a copy."""
+        shares = zip(self.others, self.evidence, strict=True)
+        return tuple(Proof(share, hit_id not in self.likely) for hit_id, share in shares)
+
+    @classmethod
+    def from_proofs(cls, keep: int, proofs: Mapping[int, Proof], reason: str) -> CopyGroup:
+        """Make a group from the proof for each copy, by its id."""
+        evidence = tuple(proof.share for proof in proofs.values())
+        likely = tuple(hit_id for hit_id, proof in proofs.items() if not proof.is_certain)
+        return cls(keep, tuple(proofs), evidence, reason, likely)
 
 
 @dataclass(frozen=True)
@@ -44,6 +77,7 @@ class UncertainPair:
     first: int  # id
     second: int  # id
     evidence: float  # share of the energy that they have in common, 0 to 1
+    certainty: Certainty = Certainty.DOUBT
 
 
 @dataclass(frozen=True)
@@ -61,6 +95,7 @@ def group_copies(
     *,
     choice: KeeperChoice | None = None,
     on_pair: Callable[[int, int], None] | None = None,
+    on_partial: Callable[[Grouping], None] | None = None,
 ) -> Grouping:
     """Find all groups of copies.
 
@@ -73,23 +108,41 @@ def group_copies(
         see `catalog.matching.candidates.project_embeddings`
     choice : KeeperChoice, optional, which hit of a group is kept; by default without its samples
     on_pair : callable, optional, called with the number of finished pairs and the total
+    on_partial : callable, optional, called a few times with what was found so far
     """
-    from threadpoolctl import threadpool_limits
-
     choice = choice or KeeperChoice()
-    search = _PairSearch(hits, decider, on_pair)
+
+    def found_so_far() -> None:
+        if on_partial is not None:
+            groups = _form_groups(hits, search.copies, decider, choice)
+            on_partial(Grouping(groups, list(search.uncertain)))
+
+    search = _PairSearch(hits, decider, on_pair, found_so_far if on_partial else None)
     groups: list[CopyGroup] = []
     rows = np.arange(len(hits))
     while search.add_pairs(rows[_candidates(points[rows])]):
-        with threadpool_limits(1):  # many short products, which threads only slow down
-            groups = [
-                group
-                for members in _components(search.copies)
-                for group in _verified_groups([hits[row] for row in members], decider, choice)
-            ]
+        groups = _form_groups(hits, search.copies, decider, choice)
         dropped = {hit_id for group in groups for hit_id in group.others}
         rows = np.array([row for row, hit in enumerate(hits) if hit.id not in dropped], int)
-    return Grouping(sorted(groups, key=lambda group: group.keep), search.uncertain)
+    return Grouping(groups, search.uncertain)
+
+
+def _form_groups(
+    hits: Sequence[Hit],
+    copies: Sequence[tuple[int, int]],
+    decider: PairDecider,
+    choice: KeeperChoice,
+) -> list[CopyGroup]:
+    """Return the groups that pairs of rows form, ordered by the hit that is kept."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):  # many short products, which threads only slow down
+        groups = [
+            group
+            for members in _components(copies)
+            for group in _verified_groups([hits[row] for row in members], decider, choice)
+        ]
+    return sorted(groups, key=lambda group: group.keep)
 
 
 def _candidates(points: np.ndarray) -> np.ndarray:
@@ -104,12 +157,13 @@ class _PairSearch:
         hits: Sequence[Hit],
         decider: PairDecider,
         on_pair: Callable[[int, int], None] | None,
+        on_part: Callable[[], None] | None = None,
     ) -> None:
         self.copies = _equal_pairs(hits)
         self.uncertain: list[UncertainPair] = []
         self._hits, self._decider, self._on_pair = hits, decider, on_pair
         self._decided: set[tuple[int, int]] = set()
-        self._is_first = True
+        self._is_first, self._on_part = True, on_part
 
     def add_pairs(self, pairs: np.ndarray) -> bool:
         """Decide on pairs of rows, shape (n, 2); return whether groups have to be formed again."""
@@ -117,7 +171,10 @@ class _PairSearch:
         new = [(a, b) for a, b in pairs.tolist() if (min(a, b), max(a, b)) not in self._decided]
         self._decided.update((min(pair), max(pair)) for pair in new)
         decisions = self._decider.decide_many([(hits[a], hits[b]) for a, b in new])
+        parts = {len(new) * k // N_PARTS for k in range(N_PARTS)} if self._is_first else set()
         for n_done, ((a, b), decision) in enumerate(zip(new, decisions, strict=True), start=1):
+            if self._on_part is not None and n_done - 1 in parts:
+                self._on_part()
             if decision.answer == Verdict.COPY:
                 self.copies.append((a, b))
             elif decision.answer != Verdict.OTHER:
@@ -177,7 +234,7 @@ def _verified_groups(
     while len(remaining) > 1:
         keep, *others = choice.order(remaining)
         decided = [(hit, decider.decide(keep, hit)) for hit in others]
-        copies = [(hit, d.share) for hit, d in decided if d.answer == Verdict.COPY]
+        copies = [(hit, Proof.from_decision(d)) for hit, d in decided if d.answer == Verdict.COPY]
         if copies:
             groups.append(make_group(keep, copies, choice))
         remaining = [hit for hit, d in decided if d.answer != Verdict.COPY]
@@ -185,13 +242,12 @@ def _verified_groups(
 
 
 def make_group(
-    keep: Hit, copies: Sequence[tuple[Hit, float]], choice: KeeperChoice | None = None
+    keep: Hit, copies: Sequence[tuple[Hit, Proof]], choice: KeeperChoice | None = None
 ) -> CopyGroup:
-    """Make a group with its reason; `copies` are hits with their evidence, at least one."""
+    """Make a group with its reason; `copies` are hits with their proofs, at least one."""
     copies = sorted(copies, key=lambda copy: copy[0].id)
     reason = (choice or KeeperChoice()).reason(keep, [hit for hit, _ in copies])
-    ids, evidence = tuple(hit.id for hit, _ in copies), tuple(share for _, share in copies)
-    return CopyGroup(keep.id, ids, evidence, reason)
+    return CopyGroup.from_proofs(keep.id, {hit.id: proof for hit, proof in copies}, reason)
 
 
 class PairDecider:

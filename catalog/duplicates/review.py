@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 
-from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair, make_group
+from catalog.duplicates.groups import CopyGroup, Grouping, Proof, UncertainPair, make_group
 from catalog.duplicates.keeper import KeeperChoice
 from catalog.library.store.records.annotations import AnswerByPair, pair_key
 from catalog.models import Hit
@@ -60,8 +60,8 @@ def _split(
 ) -> CopyGroup | None:
     keep = hits[group.keep]
     copies = [
-        (hits[i], evidence)
-        for i, evidence in zip(group.others, group.evidence, strict=True)
+        (hits[i], proof)
+        for i, proof in zip(group.others, group.proofs, strict=True)
         if verdicts.get(pair_key(keep, hits[i]), True)
     ]
     if len(copies) == len(group.others):
@@ -82,8 +82,8 @@ def _join(
     if keep.id in copies or other.id in copies or other.id in groups:
         return
     group = groups.get(keep.id)
-    known = zip(group.others, group.evidence, strict=True) if group else ()
-    members = [*((hits[i], share) for i, share in known), (other, pair.evidence)]
+    known = zip(group.others, group.proofs, strict=True) if group else ()
+    members = [*((hits[i], proof) for i, proof in known), (other, Proof(pair.evidence))]
     groups[keep.id] = make_group(keep, members, choice)
 
 
@@ -92,11 +92,11 @@ def apply_preference(
     hits: Mapping[int, Hit],
     preferred: Collection[int],
     *,
-    verify: Callable[[Hit, Hit], float | None],
+    verify: Callable[[Hit, Hit], Proof | None],
 ) -> CopyGroup:
     """Keep the file that the user prefers, with the other members verified against it.
 
-    `verify` returns the share of energy that two hits have in common, None if they are not copies.
+    `verify` returns the proof that two hits are copies, None if they are not.
     Without a preference the group itself is returned, and a file of an exported kit is not kept in
     place of an original; members that cannot be verified are left out.
     """
@@ -107,11 +107,10 @@ def apply_preference(
     if not chosen:
         return group
     keep = hits[chosen[-1]]
-    evidence = dict(zip(group.others, group.evidence, strict=True))
-    shares = {
-        i: evidence[keep.id] if i == group.keep else verify(keep, hits[i])
+    known = dict(zip(group.others, group.proofs, strict=True))
+    proofs = {
+        i: known[keep.id] if i == group.keep else verify(keep, hits[i])
         for i in sorted(set(group.members) - {keep.id})
     }
-    copies = [(i, share) for i, share in shares.items() if share is not None]
-    ids, verified = tuple(i for i, _ in copies), tuple(share for _, share in copies)
-    return CopyGroup(keep.id, ids, verified, USER_CHOICE)
+    copies = {i: proof for i, proof in proofs.items() if proof is not None}
+    return CopyGroup.from_proofs(keep.id, copies, USER_CHOICE)

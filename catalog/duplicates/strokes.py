@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from catalog.duplicates.groups import CopyGroup, UncertainPair
+from catalog.duplicates.groups import CopyGroup, Proof, UncertainPair
 from catalog.library.store.records.annotations import AnswerByPair, pair_key
 from catalog.models import Hit
 
-Shares = dict[tuple[int, int], float]  # by ids of two hits, in both orders
+Proofs = dict[tuple[int, int], Proof]  # by ids of two hits, in both orders
+NO_PROOF = Proof(-1.0, is_certain=False)  # less than any other
 
 
 def count_strokes_once(
@@ -34,17 +35,17 @@ def count_strokes_once(
         return list(groups)
     single = [group for group in groups if not any(hits[i].tied for i in group.members)]
     strokes = _linked_strokes(tied, hits)
-    shares = _shares(tied)
+    proofs = _pair_proofs(tied)
     reasons = {group.keep: group.reason for group in tied}
     for members in strokes:
         ordered = sorted(members, key=lambda i: (_rank(hits[i], preferred, reasons), i))
         while len(ordered) > 1:
             keep, *rest = ordered
-            evidence = {i: _coverage(hits[keep], hits[i], shares, verdicts) for i in rest}
-            copies = {i: share for i, share in sorted(evidence.items()) if share is not None}
+            found = {i: _coverage(hits[keep], hits[i], proofs, verdicts) for i in rest}
+            copies = {i: proof for i, proof in sorted(found.items()) if proof is not None}
             if copies:
                 reason = _reason(hits[keep], reasons)
-                single.append(CopyGroup(keep, tuple(copies), tuple(copies.values()), reason))
+                single.append(CopyGroup.from_proofs(keep, copies, reason))
             ordered = [i for i in rest if i not in copies]
     return sorted(single, key=lambda group: group.keep)
 
@@ -80,28 +81,33 @@ def _linked_strokes(groups: Sequence[CopyGroup], hits: Mapping[int, Hit]) -> lis
     return linked
 
 
-def _shares(groups: Sequence[CopyGroup]) -> Shares:
-    """Return the share in common of each two members of a group; at least the lesser of two."""
-    shares: Shares = {}
+def _pair_proofs(groups: Sequence[CopyGroup]) -> Proofs:
+    """Return the proof for each two members of a group; the weaker one of two."""
+    proofs: Proofs = {}
     for group in groups:
-        own = dict(zip(group.members, (1.0, *group.evidence), strict=True))
+        own = dict(zip(group.members, (Proof(1.0), *group.proofs), strict=True))
         for a in group.members:
             for b in group.members:
-                shares[a, b] = min(own[a], own[b])
-    return shares
+                proofs[a, b] = _weakest((own[a], own[b]))
+    return proofs
 
 
-def _coverage(keep: Hit, other: Hit, shares: Shares, verdicts: AnswerByPair) -> float | None:
-    """Return the least share of the microphones of `other` with `keep`; None if one has no copy."""
+def _weakest(proofs: Collection[Proof]) -> Proof:
+    share = max(0.0, min(proof.share for proof in proofs))
+    return Proof(share, all(proof.is_certain for proof in proofs))
+
+
+def _coverage(keep: Hit, other: Hit, proofs: Proofs, verdicts: AnswerByPair) -> Proof | None:
+    """Return the weakest proof for the microphones of `other`; None if one has no copy."""
     ours = [mic.hit_id for mic in keep.microphones]
     best = [
-        max((shares.get((mic.hit_id, i), -1.0) for i in ours), default=-1.0)
+        max((proofs.get((mic.hit_id, i), NO_PROOF) for i in ours), default=NO_PROOF)
         for mic in other.microphones
     ]
     is_same = verdicts.get(pair_key(keep, other))
-    if is_same is False or (min(best) < 0 and not is_same):
+    if is_same is False or (NO_PROOF in best and not is_same):
         return None
-    return max(0.0, min(best))
+    return Proof(_weakest(best).share) if is_same else _weakest(best)
 
 
 def _reason(keep: Hit, reasons: Mapping[int, str]) -> str:

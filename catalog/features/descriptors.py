@@ -10,6 +10,7 @@ import numpy as np
 from catalog.features.loudness import hit_loudness
 from catalog.features.onset import StrokeSpan
 from catalog.features.shape.attack import attack_time
+from catalog.features.shape.crest import crest_factor
 from catalog.features.shape.decay import measure_decay
 from catalog.features.shape.level import measure_level, quietest_power
 from catalog.features.tone.brightness import (
@@ -22,7 +23,6 @@ from catalog.features.tone.brightness import (
 from catalog.features.tone.modes import lowest_mode
 from catalog.features.waveform import abs_peak, dc_offset
 
-CREST_S = 0.2  # also of a hit that ends before
 LOUDNESS_S = 2.0  # holds the loudest 400 ms of strokes, and of swells soon after
 A4_HZ = 440.0  # ISO 16
 NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
@@ -84,8 +84,7 @@ def measure_descriptors(
     curve = measure_level(body, mono[: stroke.onset], sr=sr)
     decay = measure_decay(body, curve)
     frequencies, power = mean_spectrum(body, sr=sr)
-    head = body[: round(CREST_S * sr)]
-    rms = math.sqrt(float(head @ head) / (CREST_S * sr))
+    centroid_hz = spectral_centroid(frequencies, power)
     mode, quietest = lowest_mode(body, sr=sr), quietest_power(mono, sr=sr)
     return {
         "length_s": decay.length_s,
@@ -93,13 +92,13 @@ def measure_descriptors(
         "decay20_s": decay.decay20_s,
         "decay60_s": decay.decay60_s,
         "seen_db": decay.seen_db,
-        "centroid_hz": spectral_centroid(frequencies, power),
+        "centroid_hz": centroid_hz,
         "rolloff_hz": spectral_rolloff(frequencies, power),
         "flatness": noise_share(frequencies, power),
-        "body_hz": mode.clear_hz,
+        "body_hz": mode.pitch_hz(centroid_hz),
         "mode_hz": mode.hz,
         "mode_share": mode.share,
-        "crest_db": _to_db(peak / rms) if rms > 0 else math.nan,
+        "crest_db": crest_factor(body, sr=sr),
         "peak_db": _to_db(peak if len(channels) == 1 else abs_peak(channels)),
         "loudness_lkfs": hit_loudness(channels[:2, : round(LOUDNESS_S * sr)].T, sr=sr),
         "floor_db": 10.0 * math.log10(curve.noise) if curve.noise > 0 else math.nan,

@@ -23,8 +23,10 @@ from catalog.features.faults.take_ends import (
     NO_END,
     SegmentEnd,
     find_cut_tails,
+    quietest_powers,
     trace_end,
 )
+from catalog.features.faults.take_microphones import find_noise_of_channels
 from catalog.features.measures import Measures, Run
 from catalog.features.onset import StrokeSpan, find_stroke
 from catalog.features.production import measure_production
@@ -32,7 +34,7 @@ from catalog.features.segmentation import segment_take
 from catalog.features.takes.microphones import cut_microphones, measure_microphones
 from catalog.features.waveform import mix_to_mono
 
-MEASURE_VERSION = 4  # raise it when a number changes its meaning; scans then measure again
+MEASURE_VERSION = 5  # raise it when a number changes its meaning; scans then measure again
 
 
 def measure_take(
@@ -145,7 +147,15 @@ def measure_parts(
     parts = list(run(partial(_measure_part, read, sr), spans))
     tails = find_cut_tails([part.end for part in parts], [gap / sr for _, _, gap in spans])
     peaks = np.stack([part.peaks for part in parts])
-    levels = find_take_levels(peaks, starts_s=[start / sr for start, _ in segments])
+    starts_s = [start / sr for start, _ in segments]
+    levels = find_take_levels(peaks, starts_s=starts_s)
+    quietest = np.stack([part.quietest for part in parts])
+    has_hum = any(fault.kind == "hum" for part in parts for fault in part.measures.faults)
+    if np.isfinite(quietest).any():
+        parts = [part._replace(measures=_without_floor(part.measures)) for part in parts]
+        if not has_hum:
+            noise = find_noise_of_channels(quietest, peaks, starts_s=starts_s)
+            levels = [[*a, *b] for a, b in zip(levels, noise, strict=True)]
     strokes = [
         _in_take(part.measures, tail, levels=level, sr=sr)
         for part, tail, level in zip(parts, tails, levels, strict=True)
@@ -154,11 +164,15 @@ def measure_parts(
 
 
 class _Part(NamedTuple):
-    """One stroke of a take: its measures, the peak of each channel, and how it ends."""
+    """One stroke of a take: its measures, the peak of each channel, and how it ends.
+
+    `quietest` is that of each channel after it, see `quietest_powers`.
+    """
 
     measures: Measures
     peaks: np.ndarray
     end: SegmentEnd
+    quietest: np.ndarray
 
 
 def _measure_part(read: Callable[[int, int], Audio], sr: int, span: tuple[int, int, int]) -> _Part:
@@ -173,7 +187,14 @@ def _measure_part(read: Callable[[int, int], Audio], sr: int, span: tuple[int, i
         mono, faults = mix_to_mono(whole.samples), measures.faults
         end = trace_end(mono, sr=sr, n_segment=n, n_gap=gap, faults=faults)
     moved = replace(measures, start=start, stop=stop)
-    return _Part(moved, np.abs(part.samples).max(axis=0), end)
+    quietest = quietest_powers(whole.samples[n:], sr=sr)
+    return _Part(moved, np.abs(part.samples).max(axis=0), end, quietest)
+
+
+def _without_floor(measures: Measures) -> Measures:
+    """Leave out the noise that a stroke ends in; it is a fault of the take."""
+    kept = tuple(fault for fault in measures.faults if fault.kind != "floor")
+    return replace(measures, faults=kept)
 
 
 def _in_take(measures: Measures, tail: Fault | None, *, levels: list[Fault], sr: int) -> Measures:

@@ -29,7 +29,7 @@ def read_guide(subject: str) -> str:
     """
     subjects = list_subjects()
     if subject not in subjects:
-        raise ParameterError(f"subject={subject!r} must be one of: {', '.join(subjects)}")
+        raise ParameterError(f"there is no guide {subject!r}; the guides are {', '.join(subjects)}")
     return (FOLDER / f"{subject}.md").read_text("utf-8")
 
 

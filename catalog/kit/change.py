@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from catalog.errors import KitError, StoreError
+from catalog.errors import KitArgumentError, KitError, StoreArgumentError, StoreError
 from catalog.kit.model import Kit
 from catalog.library.store.records.kits import SavedKit
 from catalog.library.store.store import Store
@@ -63,7 +63,9 @@ def take_back_version(store: Store, name: str, version: int) -> Kit:
     versions = {saved.version: saved for saved in list_versions(store, name)}
     if version not in versions:
         known = ", ".join(map(str, versions))
-        raise KitError(f"the kit {name!r} has no version {version}; its versions are {known}")
+        raise KitArgumentError(
+            f"the kit {name!r} has no version {version}; its versions are {known}"
+        )
     with store.act("take back kit", f"{name}, version of {versions[version].time_utc}"):
         return change_saved_kit(store, name, lambda _: versions[version].kit)
 
@@ -90,7 +92,7 @@ def change_saved_kit(store: Store, name: str, change: Callable[[Kit], Kit]) -> K
     """
     saved = store.kits.newest(name)
     if saved is None:
-        raise StoreError(f"no kit is named {name!r}")
+        raise StoreArgumentError(f"no kit is named {name!r}")
     first = saved.version
     for _ in range(FREE_TRIES):
         kit = _apply(saved, change, first=first)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypeVar
 
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
@@ -23,6 +24,7 @@ SOFT_STEP_DB = 1.5  # a velocity below `SOFT_VELOCITY`
 MAX_BOOST_DB = 6.0  # of a stroke over its recorded level: more raises its noise, and an SFZ 1
 # player limits `volume` to it; a stroke that is not boosted is lowered instead
 MIN_SOUND_S = 0.020  # of a stroke that becomes a layer; a shorter file is a fragment
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -84,12 +86,22 @@ def strokes_of_drum(
     return tuple(sorted([hit, *same], key=lambda h: (h.strength_lkfs, h.id)))
 
 
-def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()) -> Kit:
+def add_layers(
+    kit: Kit,
+    hits: Sequence[Hit],
+    *,
+    leave_out: Collection[int] = (),
+    n_layers: int = MAX_LAYERS,
+) -> Kit:
     """Add the other strokes of its drum to each slot, from weak to strong after the main hit.
 
     Copies in `leave_out` are not added and no hit gets into two slots. Slots with manually arranged
-    layers stay unchanged.
+    layers stay unchanged. Of a drum with more than `n_layers` those are used that are evenly spaced
+    from the weakest to the strongest, and that of the main hit. Raise `ParameterError` if
+    `n_layers` is below 1.
     """
+    if n_layers < 1:
+        raise ParameterError(f"n_layers={n_layers} must be 1 or more")
     by_id = {hit.id: hit for hit in hits}
     taken = {ids[0] for ids in kit.slots.values() if ids}
     taken.update(i for name in kit.arranged for i in kit.slots.get(name, ()))
@@ -99,18 +111,33 @@ def add_layers(kit: Kit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
             slots[name] = ids
             continue
         strokes = strokes_of_drum(by_id[ids[0]], hits, leave_out=leave_out)
-        others = [s.id for s in strokes if s.id != ids[0] and s.id not in taken]
+        free = [s for s in strokes if s.id == ids[0] or s.id not in taken]
+        others = [s.id for s in _limit_layers(free, ids[0], n_layers) if s.id != ids[0]]
         kept = _evenly(others, MAX_STROKES - 1)
         taken.update(kept)
         slots[name] = (ids[0], *kept)
     return replace(kit, slots=slots)
 
 
-def _evenly(ids: list[int], most: int) -> list[int]:
-    """At most `most` of a list, evenly spaced, with both ends."""
-    if len(ids) <= most:
-        return ids
-    return [ids[round(i * (len(ids) - 1) / (most - 1))] for i in range(most)]
+def _evenly(items: Sequence[T], most: int) -> list[T]:
+    """At most `most` of a sequence, evenly spaced, with both ends, or the last one."""
+    if len(items) <= most:
+        return list(items)
+    last = len(items) - 1
+    return [items[round(i * last / (most - 1))] for i in range(most)] if most > 1 else [items[last]]
+
+
+def _limit_layers(strokes: Sequence[Hit], main_id: int, n_layers: int) -> list[Hit]:
+    """Return the strokes of at most `n_layers` layers, one of them that of the main hit."""
+    kept = list(strokes)
+    while len(layers := cut_layers(kept)) > n_layers:
+        chosen = _evenly(range(len(layers)), n_layers)
+        (main,) = (k for k, layer in enumerate(layers) if main_id in {hit.id for hit in layer.hits})
+        if main not in chosen:  # it takes the place of the nearest one
+            nearest = min(chosen, key=lambda k: abs(k - main))
+            chosen[chosen.index(nearest)] = main
+        kept = [hit for k in sorted(chosen) for hit in layers[k].hits]
+    return kept
 
 
 def cut_layers(hits: Sequence[Hit]) -> tuple[Layer, ...]:
@@ -159,6 +186,17 @@ def layers_of(kit: Kit, slot: str, hits: Mapping[int, Hit]) -> tuple[Layer, ...]
             )
             nearest.append(hits[hit_id])
     return _share_velocities(groups)
+
+
+def most_layers(kit: Kit, full: Kit, hits: Mapping[int, Hit]) -> int:
+    """Return how many layers a slot of a kit may have, by those that its slots have.
+
+    It is `MAX_LAYERS` if the kit equals `full`, the same kit with all layers.
+    """
+    if kit.slots == full.slots:
+        return MAX_LAYERS
+    slots = [name for name, ids in kit.slots.items() if any(i in hits for i in ids)]
+    return max((len(layers_of(kit, name, hits)) for name in slots), default=1)
 
 
 def _apart(a: float, b: float) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, TypeVar
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.kit.slots import find_slot
 
 T = TypeVar("T")
@@ -64,9 +64,13 @@ class Kit:
     ) -> None:
         find_slot(slot)
         if not self.slots.get(slot):
-            raise KitError(f"slot {slot} is empty: fill it before changing its settings", slot=slot)
+            raise KitArgumentError(
+                f"slot {slot} is empty: fill it before changing its settings", slot=slot
+            )
         if not low <= value <= high:
-            raise KitError(f"{name}={value} of {slot} must be {low:g} to {high:g}", slot=slot)
+            raise KitArgumentError(
+                f"{name}={value} of {slot} must be {low:g} to {high:g}", slot=slot
+            )
 
     def to_json(self) -> str:
         """Write the kit as JSON text."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError
 
 GM_FIRST_KEY = 35
 GM_NAMES: tuple[str, ...] = (
@@ -19,6 +21,9 @@ GM_NAMES: tuple[str, ...] = (
     "Hi Wood Block", "Low Wood Block", "Mute Cuica", "Open Cuica", "Mute Triangle",
     "Open Triangle",
 )  # fmt: skip
+HIGHEST_NOTE = 127  # of MIDI
+NoteMap = Mapping[str, tuple[int, ...]]  # MIDI keys by slot, the first plays it in MIDI files
+NO_NOTES: NoteMap = MappingProxyType({})
 HATS = 1  # choke group: the hats of one pair stop each other
 
 
@@ -83,7 +88,9 @@ def find_slot(name: str) -> Slot:
         if there is no such slot
     """
     if name not in SLOTS:
-        raise KitError(f"slot={name!r} is not one of {', '.join(SLOTS)}", slot=name)
+        raise KitArgumentError(
+            f"there is no slot {name!r}; the slots are {', '.join(SLOTS)}", slot=name
+        )
     return SLOTS[name]
 
 
@@ -99,18 +106,56 @@ def gm_name(note: int) -> str:
     return GM_NAMES[index] if 0 <= index < len(GM_NAMES) else ""
 
 
-def assign_notes(slots: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
-    """Assign keys to every filled slot: its own, then those of `also` that are free.
+def read_note_map(values: Mapping[str, Any]) -> dict[str, tuple[int, ...]]:
+    """Return the keys that a user gives to slots, each a MIDI note or several, as a note map.
 
     Raises
     ------
-    KitError
-        if a slot is unknown
+    KitArgumentError
+        if a slot is unknown, a key is no number from 0 to 127, or two slots have one key
     """
-    taken = {find_slot(name).note for name in slots}
     notes: dict[str, tuple[int, ...]] = {}
-    for name in slots:
+    for name, value in values.items():
+        keys = tuple(value) if isinstance(value, Sequence) and value else (value,)
+        if not all(type(key) is int and 0 <= key <= HIGHEST_NOTE for key in keys):
+            text = f"the note of {find_slot(name).name} must be 0 to {HIGHEST_NOTE}, or a list"
+            raise KitArgumentError(f"{text} of such numbers, not {value!r}", slot=name)
+        notes[find_slot(name).name] = tuple(dict.fromkeys(keys))
+    _check_apart(notes)
+    return notes
+
+
+def _check_apart(notes: NoteMap) -> None:
+    """Raise `KitArgumentError` if two slots have one key."""
+    slot_of: dict[int, str] = {}
+    for name, keys in notes.items():
+        for key in keys:
+            if (other := slot_of.setdefault(key, name)) != name:
+                raise KitArgumentError(
+                    f"{other} and {name} are both on MIDI note {key}; give one of them another"
+                    " note in the note map",
+                    slot=name,
+                )
+
+
+def assign_notes(slots: tuple[str, ...], own: NoteMap = NO_NOTES) -> dict[str, tuple[int, ...]]:
+    """Assign keys to every filled slot: its own, then those of `also` that are free.
+
+    Parameters
+    ----------
+    slots : tuple of str
+    own : mapping of slot to keys, these in place of the standard ones
+
+    Raises
+    ------
+    KitArgumentError
+        if a slot is unknown, or a slot of `own` has the key of another one
+    """
+    notes = {name: own.get(find_slot(name).name, (SLOTS[name].note,)) for name in slots}
+    _check_apart(notes)
+    taken = {key for keys in notes.values() for key in keys}
+    for name in (name for name in slots if name not in own):
         extra = tuple(note for note in SLOTS[name].also if note not in taken)
         taken.update(extra)
-        notes[name] = (SLOTS[name].note, *extra)
+        notes[name] += extra
     return notes

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.models import Hit
+from catalog.search.drums.drum_pitch import DrumPitch, pitched
+
+ReadPitches = Callable[[], Mapping[int, DrumPitch] | None]
 
 MAX_REASONS = 3
 LEVEL_STEP_DB = 1.0  # the usual step of loudness tables
@@ -39,6 +42,8 @@ class Match:
     n_copies: int = 0  # further files of the same recording, which are not listed
     # of alternates: how likely it is another stroke of the same drum, 0 to 1; 0 if not estimated
     same_drum: float = 0.0
+    # of all drums, read when reasons are listed; None: each stroke has its own pitch
+    pitches: ReadPitches = field(default=lambda: None, repr=False, compare=False)
 
     @property
     def hit_id(self) -> int:
@@ -48,7 +53,7 @@ class Match:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Return the differences from the query hit, see `describe_difference`."""
-        return describe_difference(self.query_hit, self.hit)
+        return describe_difference(self.query_hit, self.hit, pitches=self.pitches())
 
 
 def with_same_drum(found: Sequence[Match]) -> list[Match]:
@@ -102,27 +107,39 @@ def folded_copies(kept: Mapping[int, int], hit_id: int) -> set[int]:
     return (set(kept) | same) - {hit_id}
 
 
-def with_copies(found: Sequence[Match], kept: Mapping[int, int]) -> list[Match]:
-    """Return the matches with the number of copies of each, which are not listed."""
+def with_library(
+    found: Sequence[Match], kept: Mapping[int, int], pitches: ReadPitches
+) -> list[Match]:
+    """Return the matches with the pitches of drums, and the number of copies not listed."""
     n_copies = Counter(kept.values())
-    return [replace(match, n_copies=n_copies[match.hit_id]) for match in found]
+    return [
+        replace(match, n_copies=n_copies[match.hit_id], pitches=pitches) for match in found
+    ]  # fmt: skip
 
 
-def describe_difference(hit: Hit, other: Hit) -> tuple[str, ...]:
+def describe_difference(
+    hit: Hit, other: Hit, *, pitches: Mapping[int, DrumPitch] | None = None
+) -> tuple[str, ...]:
     """Describe how another hit differs: "40 ms shorter", "300 Hz darker", "from Attic".
+
+    "Lower" and "higher" are about the pitches of the drums, if `pitches` holds them.
 
     At most `MAX_REASONS` audible differences are listed, the largest first, then the session of
     `other` if it is a different one.
     """
-    found = audible_differences(as_heard(hit), as_heard(other))
+    found = audible_differences(as_heard(hit, pitches), as_heard(other, pitches))
     if other.session and other.session != hit.session:
         found += (f"from {other.session}",)
     return found
 
 
-def as_heard(hit: Hit) -> Mapping[str, float]:
-    """Return the descriptors of a hit, with its loudness over two loudspeakers."""
-    return {**hit.descriptors, "loudness_lkfs": hit.played_lkfs}
+def as_heard(hit: Hit, pitches: Mapping[int, DrumPitch] | None = None) -> Mapping[str, float]:
+    """Return the descriptors of a hit, with its loudness over two loudspeakers.
+
+    With `pitches`, the body is the pitch of the drum, or NaN.
+    """
+    numbers = hit.descriptors if pitches is None else pitched(hit, pitches)
+    return {**numbers, "loudness_lkfs": hit.played_lkfs}
 
 
 def audible_differences(

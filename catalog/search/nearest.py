@@ -177,9 +177,9 @@ def _allowed_rows(
         raise ParameterError(f"role={role!r} must be one of {', '.join(ROLES)}")
     allowed = np.ones(len(table.hits), bool)
     if role is not None:
-        allowed &= np.fromiter((hit.role == role for hit in table.hits), bool)
+        allowed &= table.matches("role = ?", (role,))
     if elsewhere and reference.hit.session:
-        allowed &= np.fromiter((hit.session != reference.hit.session for hit in table.hits), bool)
+        allowed &= table.matches("session != ?", (reference.hit.session,))
     if reference.row is not None:
         allowed[reference.row] = False
     return allowed
@@ -201,5 +201,5 @@ def _rank(
         n=n,
         mark_ranks=table.mark_ranks[rows],
     )
-    found = zip(rows[best].tolist(), distances[best].tolist(), strict=True)
-    return [Match(table.hits[row], distance, query_hit) for row, distance in found]
+    found = zip(table.hits.at(rows[best]), distances[best].tolist(), strict=True)
+    return [Match(hit, distance, query_hit) for hit, distance in found]

@@ -82,6 +82,16 @@ def load_projection() -> Projection:
     return Projection(**arrays)
 
 
+@lru_cache(maxsize=1)
+def read_sizes() -> tuple[int, float]:
+    """Return the dimensions of the acoustic space and the median of the role part.
+
+    It reads only these of the shipped projection, which takes a tenth of the time.
+    """
+    with np.load(SPACES_FILE, allow_pickle=False) as file:
+        return file["acoustic"].shape[1], float(file["role_median"])
+
+
 def make_spaces(
     hit_ids: np.ndarray,
     embeddings: np.ndarray,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from catalog.context import Context
+from catalog.context import Context, check_ids
 from catalog.library.store.acts.summaries import describe_hits, describe_tags
 from catalog.library.store.records.annotations import Annotation
 from catalog.library.strokes.automatic_role import AUTOMATIC, reset_role
@@ -55,7 +55,7 @@ class Annotations:
         ParameterError
             if the mark is unknown
         """
-        self._context.store.annotations.set_mark(hit_ids, mark)
+        self._context.store.annotations.set_mark(check_ids(hit_ids), mark)
 
     def tag(
         self, hit_ids: Sequence[int], *, add: Iterable[str] = (), drop: Iterable[str] = ()
@@ -67,7 +67,9 @@ class Annotations:
         ParameterError
             if a tag is empty or longer than 60 characters
         """
-        self._context.store.annotations.change_tags(hit_ids, add=_as_list(add), drop=_as_list(drop))
+        self._context.store.annotations.change_tags(
+            check_ids(hit_ids), add=_as_list(add), drop=_as_list(drop)
+        )
 
     def annotate(
         self,
@@ -102,7 +104,7 @@ class Annotations:
             if a hit is unknown
         """
         store, add, drop = self._context.store, _as_list(add), _as_list(drop)
-        ids = list(dict.fromkeys(int(hit_id) for hit_id in hit_ids))
+        ids = list(dict.fromkeys(check_ids(hit_ids)))
         affected = ids if role is None else None  # a role may change the estimates of others
         before = store.annotations.read(affected)
         for hit_id in ids:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from catalog.context import Context
 from catalog.duplicates.cached import (
     find_copies,
     find_uncertain_pairs,
-    prefer_in_group,
+    prefer_in_groups,
     read_folders,
     save_folders,
     stored_keepers,
@@ -26,7 +27,7 @@ from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
 from catalog.duplicates.pairs.relations import Relation, find_relations
 from catalog.duplicates.report import format_report
 from catalog.duplicates.strokes import count_strokes_once, uncertain_strokes
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, ParameterError
 from catalog.library.scan.exports import record_exported_hits
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.strokes.represent import save_chosen
@@ -35,7 +36,8 @@ from catalog.library.strokes.ties import StrokeTie, tie_strokes
 from catalog.matching.candidates import project_embeddings
 from catalog.matching.comparison.transfer import Alignment, estimate_alignment
 from catalog.matching.views import ChannelViews, compare_views, prepare_views
-from catalog.models import Hit, OnProgress
+from catalog.models import Hit
+from catalog.reports import OnProgress
 from catalog.search.spaces import similar_distances
 from catalog.search.table import HitTable
 
@@ -49,12 +51,19 @@ class Duplicates:
         self._context = context
         self._exports_are_recorded = False
 
-    def groups(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
+    def groups(
+        self,
+        on_progress: OnProgress | None = None,
+        *,
+        on_partial: Callable[[list[CopyGroup]], None] | None = None,
+    ) -> list[CopyGroup]:
         """Return groups of hits that are the same recording, each with the one to keep.
 
         Parameters
         ----------
         on_progress : callable, optional, called with `Progress` records of step "comparing"
+        on_partial : callable, optional, called a few times with the groups found so far, while
+            hits are compared
 
         Returns
         -------
@@ -67,10 +76,17 @@ class Duplicates:
         (28, 30)
         """
         store, table = self._context.store, self._table()
-        groups = find_copies(store, table, self._prepare, read=self._read, on_progress=on_progress)
         hits = {hit.id: hit for hit in table.hits}
-        preferred = store.pair_answers.read_preferred()
-        return count_strokes_once(groups, hits, store.pair_answers.read(), preferred=preferred)
+
+        def count_once(groups: list[CopyGroup]) -> list[CopyGroup]:
+            verdicts, preferred = store.pair_answers.read(), store.pair_answers.read_preferred()
+            return count_strokes_once(groups, hits, verdicts, preferred=preferred)
+
+        groups = find_copies(
+            store, table, self._prepare, read=self._read, on_progress=on_progress,
+            on_partial=None if on_partial is None else lambda part: on_partial(count_once(part)),
+        )  # fmt: skip
+        return count_once(groups)
 
     def kept_of(self, *, search: bool = True) -> dict[int, int]:
         """Return the id of the hit that is kept, for each of its copies.
@@ -85,15 +101,16 @@ class Duplicates:
         -------
         dict of hit id to hit id
         """
-        store, hits = self._context.store, self._context.table().hits
-        here = {hit.id for hit in hits}
+        store, table = self._context.store, self._context.table()
+        here = set(table.spaces.hit_ids.tolist())
         if search and len(here) <= MOST_COMPARED:
             return {i: group.keep for group in self.groups() for i in group.others}
         kept = stored_keepers(store, here)
+        equal = [hit_id for hit_id in store.hits.ids_with_equal_files() if hit_id in here]
         choice = KeeperChoice(folders=read_folders(store))
-        return {**equal_keepers(hits, choice), **kept}
+        return {**equal_keepers(store.hits.read_ids(equal), choice), **kept}
 
-    def uncertain_pairs(self) -> list[UncertainPair]:
+    def doubts(self) -> list[UncertainPair]:
         """Return pairs that may be one recording and that have no verdict by the user yet.
 
         Returns
@@ -116,19 +133,24 @@ class Duplicates:
         ------
         StoreError
             if a hit is unknown
+        ParameterError
+            if both are the same hit
         """
         first, second = self._context.hit(first_id), self._context.hit(second_id)
+        if first.id == second.id:
+            raise ParameterError(f"hit {first.id} is given twice; a verdict needs two hits")
         return self._context.store.pair_answers.save(first, second, same)
 
-    def prefer(self, hit_id: int) -> None:
-        """Keep this hit of its group of copies instead of the proposed one.
+    def keep(self, *hit_ids: int) -> None:
+        """Keep these hits, each of its group of copies instead of the proposed one.
 
         Raises
         ------
         ParameterError
-            if the hit is in no group
+            if a hit is in no group, or two of them are in one; nothing is changed then
         """
-        prefer_in_group(self._context.store, self.groups(), self._context.hit(hit_id))
+        hits = [self._context.hit(hit_id) for hit_id in dict.fromkeys(hit_ids)]
+        prefer_in_groups(self._context.store, self.groups(), hits)
 
     def prefer_folders(self, folders: Sequence[str | Path]) -> None:
         """Prefer the files of these folders among equally good copies, the first folder most.
@@ -148,7 +170,6 @@ class Duplicates:
 
     def keeper_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
         """Return why copies must stay: the file to keep is missing, changed, or the same file.
-
         The file to keep is read whole and compared with its stored hash, for its size and time
         may be unchanged.
 
@@ -171,6 +192,29 @@ class Duplicates:
                 if reason := damage or _find_same_file(keep, hit):
                     faults[hit.id] = f"{hit.path}: {reason}"
         return faults
+
+    def take_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
+        """Return why copies in takes must stay: what is kept of a take is in several files.
+
+        A take is a copy only if all its strokes are copies of strokes of one other file.
+
+        Parameters
+        ----------
+        hit_ids : collection of int, hits that are to be set aside
+
+        Returns
+        -------
+        dict of hit id to reason; hits that may go, and hits in no group, are not in it
+        """
+        strokes = defaultdict(list)
+        for hit_id, keep_id in self.keepers(hit_ids).items():
+            strokes[self._context.hit(hit_id).path].append((hit_id, self._context.hit(keep_id)))
+        return {
+            hit_id: f"{path}: its strokes would be kept in {n} files; hide hit {hit_id} instead"
+            for path, copies in strokes.items()
+            if (n := len({keep.path for _, keep in copies})) > 1
+            for hit_id, _ in copies
+        }
 
     def overlay(self, first_id: int, second_id: int) -> Overlay:
         """Align the second hit with the first and subtract it.
@@ -237,7 +281,7 @@ class Duplicates:
         save_chosen(self._context.store, self._context.hit(hit_id))
         tie_stored_strokes(self._context.store, always=True)
 
-    def relations(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
+    def related(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
         """Return how other hits relate to one: copy, same stroke, same drum or alike.
 
         Parameters
@@ -259,12 +303,12 @@ class Duplicates:
         if hit_id in table.rows:
             distances = similar_distances(table.spaces, table.rows[hit_id])
             nearest = distances.argsort(kind="stable")[: n_alike + 1]
-            alike = [(table.hits[row].id, float(distances[row])) for row in nearest]
+            alike = [(int(table.spaces.hit_ids[row]), float(distances[row])) for row in nearest]
         return find_relations(
             hit,
             table.hits,
             groups=self.groups(),
-            uncertain=self.uncertain_pairs(),
+            uncertain=self.doubts(),
             ties=self.microphone_ties(),
             alike=alike,
         )

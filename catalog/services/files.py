@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 
-from catalog.context import Context
-from catalog.errors import StoreError
+from catalog.context import Context, check_ids
+from catalog.errors import StoreArgumentError
 from catalog.kit.model import Kit, describe_usage, kits_using
 from catalog.library.backup.recover import RECOVER, RecoverResult, recover_aside
 from catalog.library.files.copy_out import copy_files
@@ -16,6 +16,7 @@ from catalog.library.files.set_aside import (
     RestoreOptions,
     find_obstacle,
     hide_hits,
+    hits_of_files,
     restore_hits,
     set_aside_hits,
     unhide_hits,
@@ -28,7 +29,8 @@ from catalog.library.scan.successors import (
 )
 from catalog.library.store.acts.log import FILE
 from catalog.library.undo.undo import UndoResult, undo_acts
-from catalog.models import Act, Action, HistoryEvent
+from catalog.models import Action
+from catalog.reports import Act, HistoryEvent
 from catalog.services.annotations import propagate_roles
 
 MOVES = (Action.SET_ASIDE, Action.RESTORE, Action.HIDE, Action.UNHIDE, RECOVER)
@@ -96,8 +98,9 @@ class Files:
         >>> cat.hit(group.others[0]).state
         'here'
         """
+        hit_ids = check_ids(hit_ids)
         if not even_in_kits and (used := self.kits_using(hit_ids)):
-            raise StoreError(
+            raise StoreArgumentError(
                 f"{describe_usage(used)}, which could then not be exported; nothing was moved. Use "
                 "even_in_kits=True (--even-in-kits) to set it aside anyway"
             )
@@ -138,8 +141,9 @@ class Files:
             mounted, or another file now has its path
         """
         options = RestoreOptions(as_it_is=as_it_is, other_disk=other_disk)
-        events = restore_hits(self._context.store, hit_ids, options=options)
-        self._take_back(hit_ids)
+        ids = check_ids(hit_ids)
+        events = restore_hits(self._context.store, ids, options=options)
+        self._take_back(ids)
         return events
 
     def recover(self) -> RecoverResult:
@@ -165,7 +169,7 @@ class Files:
         StoreError
             if a hit is unknown, set aside, or already hidden
         """
-        return hide_hits(self._context.store, hit_ids, reason=reason)
+        return hide_hits(self._context.store, check_ids(hit_ids), reason=reason)
 
     def unhide(self, hit_ids: Sequence[int]) -> list[HistoryEvent]:
         """Show hidden hits again.
@@ -175,16 +179,17 @@ class Files:
         StoreError
             if a hit is unknown or not hidden
         """
-        return unhide_hits(self._context.store, hit_ids)
+        return unhide_hits(self._context.store, check_ids(hit_ids))
 
     def obstacles(self, hit_ids: Sequence[int], *, keep_exports: bool = False) -> dict[int, str]:
         """Return the reason for each hit that cannot be set aside; the others are left out.
 
+        The file of a take can be set aside if all its strokes are among the hits.
         With `keep_exports`, files of exported kits stay as well, so that their folders remain
         complete.
         """
         store = self._context.store
-        found = {i: reason for i in hit_ids if (reason := find_obstacle(store, i))}
+        found = {i: reason for i in hit_ids if (reason := find_obstacle(store, i, hit_ids))}
         for hit in map(self._context.hit, hit_ids) if keep_exports else ():
             if hit.exported and hit.id not in found:
                 kit = store.exports.kit_of(hit.content_hash)
@@ -223,6 +228,10 @@ class Files:
     def next_undo(self) -> Act | None:
         """Return the act that `undo` would take back; None without one."""
         return self._context.store.acts.last_done()
+
+    def newest_number(self) -> int:
+        """Return the number given last to an act, or to an undo; later acts have larger ones."""
+        return self._context.store.acts.newest_number()
 
     def moves_files(self, act: Act) -> bool:
         """Return whether undoing an act moves files, or changes what is listed."""
@@ -288,7 +297,8 @@ class Files:
         last = store.acts.last_undone()
         if last is None:
             return UndoResult((), ())
-        ids = [change.key[0] for change in store.acts.changes(last.id) if change.part == FILE]
+        moved = [change.key[0] for change in store.acts.changes(last.id) if change.part == FILE]
+        ids = hits_of_files(store, moved)
         plan = self.plan_hand_over(ids)
         if plan:
             announce_hand_over(store, plan)
@@ -300,7 +310,9 @@ class Files:
     def _act(self, act_id: int) -> Act:
         act = self._context.store.acts.get(act_id)
         if act is None or not act.n_changes:
-            raise StoreError(f"act {act_id} is not in the history, or cannot be undone any more")
+            raise StoreArgumentError(
+                f"act {act_id} is not in the history, or cannot be undone any more"
+            )
         return act
 
     def _after(self, result: UndoResult) -> None:
@@ -317,8 +329,9 @@ class Files:
                 hand_over(self._context.store, plan)
 
     def _take_back(self, hit_ids: Sequence[int]) -> None:
-        with self._context.store.database.recording.paused():
-            take_back(self._context.store, hit_ids)
+        store = self._context.store
+        with store.database.recording.paused():
+            take_back(store, hits_of_files(store, hit_ids))
 
     def warnings(self) -> list[str]:
         """Return why moves that were interrupted could not be completed; see `clear_warnings`."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from catalog.context import Context, check_seed
-from catalog.models import OnProgress, Progress
+from catalog.reports import OnProgress, Progress
 from catalog.search.layout import Layout, compute_umap_layout, extend_layout, reuse_layout
 from catalog.services.duplicates import Duplicates
 
@@ -54,8 +54,7 @@ class Map:
         Positions of newer hits are stored, so that they are computed once.
         """
         stored = Layout(*self._context.store.layouts.read())
-        ids = [hit.id for hit in self._context.hits()]
-        layout = reuse_layout(np.array(ids, np.int64), stored)
+        layout = reuse_layout(self._context.store.hits.ids(), stored)
         if layout is not None:
             return layout
         layout = extend_layout(self._context.table().spaces, stored)

@@ -10,7 +10,8 @@ from catalog.library.integrity.damaged_words import accept_words, find_in_backup
 from catalog.library.integrity.health import Health, check_store, mend_measurements
 from catalog.library.review.coverage import Coverage, find_coverage
 from catalog.library.review.faults import HitFault, dismiss_faults, read_faults
-from catalog.models import Event, Skipped
+from catalog.models import Event
+from catalog.reports import Skipped
 
 
 class Review:

@@ -30,7 +30,7 @@ from catalog.library.scan.walk import check_roots
 from catalog.library.store.records.kits import Kits as KitStore
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.strokes.take_arrivals import measure_stored_arrivals
-from catalog.models import OnProgress, ScanReport
+from catalog.reports import OnProgress, ScanReport
 from catalog.services.annotations import Annotations
 
 

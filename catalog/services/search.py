@@ -20,7 +20,7 @@ from catalog.search.matches import (
     describe_difference,
     folded_copies,
     limit_drums,
-    with_copies,
+    with_library,
     with_same_drum,
 )
 from catalog.search.nearest import (
@@ -152,7 +152,7 @@ class Search:
         row, kept = self._row(table, hit_id), {} if copies else self._find_kept()
         left_out = folded_copies(kept, hit_id)
         found = find_alternates(table, row, n=n, no_good=no_good, left_out=left_out)
-        return with_same_drum(with_copies(found, kept))
+        return with_same_drum(with_library(found, kept, self._context.drum_pitches))
 
     def similar(
         self,
@@ -220,7 +220,7 @@ class Search:
             left_out=folded_copies(kept, reference.hit.id) | in_kits,
             pitches=None if but is None else self._context.drum_pitches(),
         )
-        found = with_copies(found, kept)
+        found = with_library(found, kept, self._context.drum_pitches)
         return found if copies else limit_drums(found)[:n]
 
     def drum_pitch(self, hit_id: int) -> DrumPitch | None:
@@ -228,7 +228,7 @@ class Search:
 
         It is measured from all strokes of the drum, see `catalog.search.drums.drum_pitch`.
         """
-        return self._context.drum_pitches().get(hit_id)
+        return self._context.drum_pitch(hit_id)
 
     def _hits_of_its_kits(self, hit_id: int) -> set[int]:
         """Return the hits of all saved kits that use a hit."""
@@ -267,7 +267,7 @@ class Search:
         query_hit = (
             self.measure_file(hit) if isinstance(hit, str | Path) else self._context.hit(hit)
         )
-        return describe_difference(query_hit, other)
+        return describe_difference(query_hit, other, pitches=self._context.drum_pitches())
 
     def _reference(self, hit: int | str | Path, table: HitTable) -> Reference:
         """Return the reference for a hit or file; the last file is cached."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.audio.channels import ChannelDelay, delay_frames, measure_delays
-from catalog.context import Context
+from catalog.context import Context, check_ids
 from catalog.features.waveform import waveform_outline
 from catalog.library.files.leftovers import export_under_way
 from catalog.library.metadata.given_names import set_names
@@ -284,7 +284,7 @@ class Takes:
         ParameterError
             if the name is too long or holds control characters
         """
-        set_session(self._store, hit_ids, name)
+        set_session(self._store, check_ids(hit_ids), name)
 
     # Drum, microphone and damping
 

@@ -42,12 +42,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
         command.add_argument("paths", nargs="+", type=Path, metavar="TABLE FOLDER")
         if run is fit_strokes:
             command.add_argument("--voices", type=Path, help="folder with recordings of speech")
+        if run is fit_roles:
+            command.add_argument(
+                "--strangers", nargs="+", type=Path, default=[], metavar="TABLE FOLDER",
+                help="hits that only lower the stated confidence; the model is not fitted on them",
+            )  # fmt: skip
         command.set_defaults(run=run)
     args = parser.parse_args(arguments)
-    if len(args.paths) % 2:
+    strangers = getattr(args, "strangers", [])
+    if len(args.paths) % 2 or len(strangers) % 2:
         parser.error("each table of labels needs a folder after it")
+    run = args.run
+    if "voices" in args:
+        run = partial(run, voices=args.voices)
+    if "strangers" in args:
+        run = partial(run, strangers=list(zip(strangers[::2], strangers[1::2], strict=True)))
     try:
-        run = partial(args.run, voices=args.voices) if "voices" in args else args.run
         run(list(zip(args.paths[::2], args.paths[1::2], strict=True)))
     except CatalogError as err:
         print(err, file=sys.stderr)
@@ -55,10 +65,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-def fit_roles(tables: Tables) -> None:
+def fit_roles(tables: Tables, *, strangers: Tables = ()) -> None:
     """Fit the role model."""
     examples = measure_examples(read_tables(tables))
-    result = fit_calibrated(examples)
+    unseen = measure_examples(read_tables(strangers), n_variations=0) if strangers else None
+    result = fit_calibrated(examples, strangers=unseen, known_copies=read_known_copies(tables))
     result.model.save(MODEL_FILE)
     print_accuracy(examples.labels, result)
 

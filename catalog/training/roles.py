@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -22,6 +24,7 @@ N_COMPONENTS = {"spectrogram": 60, "low_spectrogram": 25, "fine_spectrum": 60}  
 KERNEL_WIDTH = 1.0  # exp(-width * d**2) at a mean square distance of 1; 0.3 was no worse
 RIDGE = 0.01  # of the mean size of the squares; 0.001 to 0.01 were equal on held-out sources
 N_CENTERS = 800  # 2,000 gained half a point of accuracy
+SHARED_COPIES = 20  # pairs from which two sources count as one; single ones are chance finds
 TEMPERATURES = np.geomspace(0.01, 20.0, 80)
 
 
@@ -33,16 +36,68 @@ class CalibratedRoles:
     held_out: np.ndarray  # shape (n_labels, len(ROLES)), each source by a model without it
 
 
-def fit_calibrated(examples: Examples) -> CalibratedRoles:
-    """Fit the model on all examples, with the temperature that suits held-out sources."""
-    sources, roles = column(examples.labels, "source"), column(examples.labels, "role")
+def fit_calibrated(
+    examples: Examples,
+    *,
+    strangers: Examples | None = None,
+    known_copies: Collection[tuple[Path, Path]] = (),
+) -> CalibratedRoles:
+    """Fit the model on all examples, with the temperature that suits hits unlike them.
+
+    The temperature is that of held-out sources, each predicted by a model fitted without it and
+    without sources that share recordings with it, and of the strangers. Hits of role "other" count
+    too: a glass that is called a bell is as wrong as a kick that is called a tom.
+
+    Parameters
+    ----------
+    examples : Examples
+    strangers : Examples, optional
+        hits that the model is not fitted on; only the temperature depends on them
+    known_copies : collection of pairs of files that are one recording
+    """
+    groups = recording_groups(examples.labels, known_copies)
+    roles = column(examples.labels, "role")
     held_out = held_out_probabilities(
-        lambda mask: fit_on_labels(examples, mask), examples.recorded, sources
+        lambda mask: fit_on_labels(examples, mask), examples.recorded, groups
     )
-    is_named = roles != Role.OTHER
-    temperature = fit_temperature(held_out[is_named], roles[is_named])
-    everything = np.ones(len(examples.labels), bool)
-    return CalibratedRoles(fit_on_labels(examples, everything, temperature=temperature), held_out)
+    model = fit_on_labels(examples, np.ones(len(examples.labels), bool))
+    parts = [(held_out, roles, groups)]
+    if strangers is not None:
+        parts.append(
+            (
+                model.probabilities(strangers.recorded),
+                column(strangers.labels, "role"),
+                np.char.add("stranger ", column(strangers.labels, "source")),
+            )
+        )
+    unseen, truth, origin = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+    temperature = fit_temperature(unseen, truth, weights=source_weights(origin))
+    return CalibratedRoles(replace(model, temperature=temperature), held_out)
+
+
+def recording_groups(
+    labels: Sequence[Label], known_copies: Collection[tuple[Path, Path]]
+) -> np.ndarray:
+    """Return the source of each label, with one name for sources that share recordings.
+
+    They share them from `SHARED_COPIES` pairs on; `known_copies` are pairs of files that are one
+    recording. The result has shape (n_labels,).
+    """
+    source = {label.path: label.source for label in labels}
+    pairs = (tuple(sorted(source.get(path, "") for path in pair)) for pair in known_copies)
+    name = {found: found for found in source.values()}
+    for (first, second), count in Counter(pairs).items():
+        if count >= SHARED_COPIES and first and first != second:
+            old, new = name[second], name[first]
+            name = {found: new if group == old else group for found, group in name.items()}
+    return np.array([name[label.source] for label in labels])
+
+
+def source_weights(sources: np.ndarray) -> np.ndarray:
+    """Weight hits so that a source counts by the root of its size; the weights sum to 1."""
+    _, index, count = np.unique(sources, return_inverse=True, return_counts=True)
+    weight = count[index] ** -0.5
+    return np.asarray(weight / weight.sum())
 
 
 def print_accuracy(labels: Sequence[Label], result: CalibratedRoles) -> None:
@@ -164,10 +219,13 @@ def held_out_probabilities(
     return result
 
 
-def fit_temperature(probabilities: np.ndarray, roles: np.ndarray) -> float:
+def fit_temperature(
+    probabilities: np.ndarray, roles: np.ndarray, *, weights: np.ndarray | None = None
+) -> float:
     """Return the temperature with the lowest cross-entropy.
 
-    `probabilities` are held out, at temperature 1, shape (n, len(ROLES)).
+    `probabilities` are held out, at temperature 1, shape (n, len(ROLES)); `weights` are those of
+    the hits, equal by default.
 
     References
     ----------
@@ -180,6 +238,6 @@ def fit_temperature(probabilities: np.ndarray, roles: np.ndarray) -> float:
         scaled = logits / temperature
         log_total = np.log(np.exp(scaled - scaled.max(axis=1, keepdims=True)).sum(axis=1))
         log_own = scaled[np.arange(len(own)), own] - scaled.max(axis=1)
-        return float((log_total - log_own).mean())
+        return float(np.average(log_total - log_own, weights=weights))
 
     return float(min(TEMPERATURES, key=cross_entropy))

@@ -31,17 +31,13 @@ PARTS: dict[str, str] = {
     "find": "Find", "duplicates": "Duplicates", "kit": "Kit", "recordings": "Bring in",
     "history": "History",
 }  # fmt: skip
-# The slots of a kit in rows of cards.
-FAMILIES: dict[str, tuple[str, ...]] = {
-    "Kick and snare": ("kick", "kick_2", "snare", "snare_2", "sidestick", "clap"),
-    "Hats": ("hat_closed", "hat_pedal", "hat_open"),
-    "Toms": ("tom_high", "tom_mid", "tom_low"),
-    "Cymbals": ("crash", "crash_2", "ride", "ride_2", "ride_bell", "splash", "china"),
-    "Percussion": (
-        "cowbell", "tambourine", "shaker", "wood", "wood_2", "conga", "conga_2", "timbale",
-        "timbale_2", "extra",
-    ),
-}  # fmt: skip
+# The slots of a kit in the order in which they are shown and struck by keys.
+SLOT_ORDER: tuple[str, ...] = (
+    "kick", "kick_2", "snare", "snare_2", "sidestick", "clap", "hat_closed", "hat_pedal",
+    "hat_open", "tom_high", "tom_mid", "tom_low", "crash", "crash_2", "ride", "ride_2", "ride_bell",
+    "splash", "china", "cowbell", "tambourine", "shaker", "wood", "wood_2", "conga", "conga_2",
+    "timbale", "timbale_2", "extra",
+)  # fmt: skip
 # Words that narrow similar hits, opposites together, in the order in which they are shown.
 CONSTRAINT_PAIRS = (
     ("shorter", "longer"),
@@ -92,10 +88,11 @@ def browser_labels() -> dict[str, Any]:
         "MARKS": MARKS,
         "ROLE_LABELS": ROLE_WORDS,
         "REGION_LABELS": REGION_WORDS,
-        "SLOT_LABELS": {name: slot_word(name) for name in SLOTS},
+        "SLOT_LABELS": {name: slot_word(name) for name in SLOT_ORDER},
         "SLOT_ROLES": {name: slot.roles for name, slot in SLOTS.items()},
-        "SLOT_FAMILIES": FAMILIES,
         "CONSTRAINT_PAIRS": CONSTRAINT_PAIRS,
+        "HEARING": HEARING,
+        "RIGHTS": RIGHTS,
     }
 
 

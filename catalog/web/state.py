@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Hashable
 from contextlib import suppress
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -16,9 +17,12 @@ import numpy as np
 from cachetools import LRUCache
 
 from catalog.catalog import Catalog
+from catalog.config import read_config
 from catalog.duplicates.pairs.overlay import Overlay
 from catalog.errors import CatalogError
+from catalog.kit.export import ExportOptions
 from catalog.kit.model import Kit
+from catalog.kit.slots import NO_NOTES, NoteMap
 from catalog.models import Hit
 from catalog.search.layout import fill_ground
 from catalog.web.columns import Columns, update_columns
@@ -80,7 +84,7 @@ class PageServer:
         self.files = TemporaryFiles()
         self.uploads = UploadStore(self.files)
         self.answers: SharedCache[tuple[int, str], QueryAnswer] = SharedCache(ANSWERS_KEPT)
-        self.downloads: SharedCache[str, Kit] = SharedCache(DOWNLOADS_KEPT)
+        self.downloads: SharedCache[str, tuple[Kit, ExportOptions]] = SharedCache(DOWNLOADS_KEPT)
         self.overlays: SharedCache[tuple[int, int], Overlay] = SharedCache(OVERLAYS_KEPT)
         self.audio: SharedCache[tuple[str, int], bytes] = SharedCache(AUDIO_BYTES, len)
         self._download_key = secrets.token_bytes(32)
@@ -109,6 +113,17 @@ class PageServer:
             if self._catalog is None:
                 self._catalog = Catalog.open(self.store_path)
             return self._catalog
+
+    @cached_property
+    def notes(self) -> NoteMap:
+        """The MIDI keys that the user gives to slots; a file of defaults that is wrong is ignored.
+
+        The command that starts the page has refused it.
+        """
+        try:
+            return read_config().notes
+        except CatalogError:
+            return NO_NOTES
 
     @property
     def kit_session(self) -> KitSession:
@@ -159,11 +174,12 @@ class PageServer:
                 self._rows = hits, ids, pack_rows(self.columns(), hits, ids)
             return self._rows[2]
 
-    def offer_download(self, kit: Kit) -> str:
+    def offer_download(self, kit: Kit, options: ExportOptions | None = None) -> str:
         """Store a kit for download and return the unguessable token that fetches it."""
-        text = kit.to_json().encode()
+        options = options or ExportOptions()
+        text = f"{kit.to_json()} {options}".encode()
         token = hashlib.blake2b(text, digest_size=16, key=self._download_key).hexdigest()
-        self.downloads.put(token, kit)
+        self.downloads.put(token, (kit, options))
         return token
 
     def warm_up(self) -> None:

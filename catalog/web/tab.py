@@ -4,20 +4,10 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass, field
-from typing import Any, Literal
 
 import streamlit as st
 
 KEY = "tab"  # in Streamlit's session state; widgets keep their own keys there
-
-
-@dataclass(frozen=True)
-class ExportMessage:
-    """The outcome of the last export of a tab, shown while its folder stays in the field."""
-
-    folder: str = ""
-    kind: Literal["success", "warning", "error"] = "success"
-    text: str = ""
 
 
 @dataclass
@@ -26,15 +16,12 @@ class Tab:
 
     name: str = field(default_factory=lambda: secrets.token_hex(8))  # distinguishes its changes
     action_error: str = ""  # why the last action failed, shown beside the part it belongs to
-    kit_error: str = ""
-    kit_to_delete: str = ""  # a saved kit, until the question is answered
     scan_error: str = ""
+    attention: tuple[int, dict[str, int]] | None = None  # revision and counts of what needs it
     notice: str = ""  # what the last action on files did
     notice_revision: int | None = None  # of the catalog when the notice was first shown
     not_undone: list[str] = field(default_factory=list)  # why hits could not be restored
     changed_aside: list[int] = field(default_factory=list)  # hits to be restored as they are
-    kit_balance: tuple[Any, Any] | None = None  # state and tables
-    export: ExportMessage = ExportMessage()
     role_round: int = 1  # number of the present round of role questions
     role_hits: list[int] | None = None  # hits of that round
     folder: str = ""  # shown by the folder picker; "" is the home folder

@@ -14,7 +14,8 @@ import itertools
 import sys
 import tempfile
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from catalog.matching.views import ChannelViews, prepare_views
 from catalog.models import Hit, Verdict
 from catalog.training.edits import EDITS, Edit, applies, apply_edits, draw_pair
 from catalog.training.pairs import embed_audio
+from tests.bench.ringing import draw_body
 
 N_EDIT_PAIRS = 8  # drawn for each hit
 MAX_LOGIT = 25.0  # shown for results that need no classifier
@@ -137,6 +139,24 @@ def measure_strokes(cat: Catalog, root: Path) -> None:
         print(f"  {classification.verdict:8} {classification.logit:6.1f}: {names}")
 
 
+def measure_made_strokes(n_bodies: int, seed: int) -> None:
+    """Classify strokes of made glasses, bells, bars, cowbells and drums, and edits of them."""
+    strokes, edited = [], []
+    for number in range(n_bodies):
+        rng = np.random.default_rng([seed, number])
+        body = draw_body(rng)
+        recordings = [body.strike(rng) for _ in range(3)]
+        prepared = list(map(prepare_views, recordings))
+        strokes += list(itertools.starmap(classify_pair, itertools.combinations(prepared, 2)))
+        for edits in (draw_pair(recordings[0], rng), draw_pair(recordings[0], rng)[:1]):
+            with suppress(CatalogError):
+                copy = prepare_views(apply_edits(recordings[0], edits, rng=rng))
+                edited.append(classify_pair(prepared[0], copy))
+    for what, found in (("strokes of made bodies", strokes), ("edits of them", edited)):
+        counts = Counter(str(result.verdict) for result in found)
+        print(f"{what}: {len(found)}, {dict(counts)}")
+
+
 def measure_groups(cat: Catalog, root: Path) -> None:
     """Group the folder as it is, and list the groups with names of different drums."""
     hits = {hit.id: hit for hit in cat.hits()}
@@ -156,6 +176,7 @@ def main() -> int:
     parser.add_argument("folder", type=Path, metavar="FOLDER")
     parser.add_argument("--hits", type=int, default=150, help="drawn for the edits")
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--bodies", type=int, default=0, help="made glasses, bells, bars, ...")
     args = parser.parse_args()
     start = time.perf_counter()
     classifier = load_classifier()
@@ -164,6 +185,7 @@ def main() -> int:
         cat.scan([args.folder])
         measure_edits(cat, args.hits, args.seed)
         measure_strokes(cat, args.folder)
+        measure_made_strokes(args.bodies, args.seed)
         measure_groups(cat, args.folder)
     print(f"{time.perf_counter() - start:.0f} s")
     return 0

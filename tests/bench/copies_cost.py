@@ -45,6 +45,7 @@ class Cost:
     n_hits: int
     n_pairs: int
     first_s: float
+    first_cpu_s: float  # of this process, without its workers
     again_s: float
     n_found: int
     n_false: int
@@ -124,14 +125,15 @@ def measure_cost(root: Path, scratch: Path) -> Cost:
     with Catalog.open(store) as cat:
         cat.scan([root])
         paths = {hit.id: Path(hit.path) for hit in cat.hits()}
-        start = time.perf_counter()
+        start, cpu_before = time.perf_counter(), time.process_time()
         groups = cat.copies(lambda progress: n_pairs.append(progress.total))
-        first_s = time.perf_counter() - start
+        first_s, first_cpu_s = time.perf_counter() - start, time.process_time() - cpu_before
     with Catalog.open(store) as cat:
         start = time.perf_counter()
         cat.copies()
         again_s = time.perf_counter() - start
-    return Cost(len(paths), n_pairs[-1], first_s, again_s, *count_groups(groups, paths))
+    times = first_s, first_cpu_s, again_s
+    return Cost(len(paths), max(n_pairs), *times, *count_groups(groups, paths))
 
 
 def main() -> int:
@@ -152,7 +154,8 @@ def main() -> int:
             exponent = math.log(cost.first_s / previous.first_s)
             exponent /= math.log(cost.n_hits / previous.n_hits)
         print(
-            f"{cost.n_hits:7} hits: {cost.n_pairs} pairs in {cost.first_s:.1f} s, opened and"
+            f"{cost.n_hits:7} hits: {cost.n_pairs} pairs in {cost.first_s:.1f} s"
+            f" ({cost.first_cpu_s:.1f} s of processor time without workers), opened and"
             f" searched again {cost.again_s:.1f} s; {cost.n_found} of {n_made} copies,"
             f" {cost.n_false} false groups; grows with n^{exponent:.2f}",
             flush=True,

@@ -1,10 +1,11 @@
 """Measure how far the numbers of a hit hold: against known answers and independent computations.
 
-    python tests/bench/measures.py [--toms FOLDER] [--hits FOLDER ...]
+    python tests/bench/measures.py [--toms FOLDER] [--hits FOLDER ...] [--labels TABLE FOLDER ...]
 
 FOLDER of `--toms` holds one folder for each drum with files named NUMBER-DRUM-MICROPHONE.flac,
 such as MuldjordKit (Lars Muldjord, CC BY 4.0). Files of `--hits` are taken at random. Each line
-gives the former definition, which is written out below, and the present one side by side.
+gives the former definition, which is written out below, and the present one side by side. Tables
+of `--labels` had no part in the fit of the roles. Levels of kits: `tests/bench/velocities.py`.
 """
 
 from __future__ import annotations
@@ -13,15 +14,18 @@ import argparse
 import math
 import random
 import sys
+import tempfile
 import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
+import soundfile
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from catalog import Catalog
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.audio.resample import resample
@@ -30,8 +34,11 @@ from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
 from catalog.models import Hit, Role, RoleSource
 from catalog.search.drums.drum_pitch import estimate_drum_pitches
+from tests.bench.strangers import print_strangers
 
 N_HITS = 140
+N_PAIRS = 24
+LEADS_S = (0.0, 0.01, 0.1, 0.25, 0.5)  # of silence before a copy
 SR = 44_100
 FAR_WORDS = ("OH", "Amb")  # in the names of MuldjordKit's far microphones
 ROLES = {"Tom": Role.TOM, "Kdrum": Role.KICK, "Snare": Role.SNARE, "Hihat": Role.HAT_CLOSED}
@@ -218,6 +225,57 @@ def print_stability(folders: list[Path]) -> None:
         print(f"  {change:16s} {number:12s} {name:7s} {p[0]:7.1f} {p[1]:7.1f} {p[2]:7.1f}")
 
 
+def print_offsets(folders: list[Path]) -> None:
+    """Print the errors of offsets between hits and copies with silence put before them."""
+    paths = sorted(path for folder in folders for path in folder.rglob("*.flac"))
+    random.Random(4).shuffle(paths)
+    errors = []
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        Catalog.open(Path(folder) / "drums.sqlite") as cat,
+    ):
+        for number, path in enumerate(paths[:N_PAIRS]):
+            audio = decode_file(path)
+            lead = np.zeros(
+                (round(LEADS_S[number % len(LEADS_S)] * audio.sr), audio.samples.shape[1])
+            )
+            later = np.concatenate([lead, audio.samples])
+            for name, samples in (("a", audio.samples), ("b", later)):
+                soundfile.write(Path(folder) / f"{number}{name}.wav", samples, audio.sr, "FLOAT")
+        cat.scan([folder])
+        hits = {hit.path.stem: hit for hit in cat.hits()}
+        for number in range(N_PAIRS):
+            first, second = (hits.get(f"{number}{name}") for name in "ab")
+            if first is not None and second is not None:
+                found = cat.duplicates.align(first.id, second.id).offset_s
+                errors.append(1000 * abs(found - LEADS_S[number % len(LEADS_S)]))
+    p = np.percentile(errors, [50, 95, 100])
+    print(f"offsets of {len(errors)} copies moved by 0 to 500 ms, error in ms, 50th / 95th / most:")
+    print(f"  {p[0]:.3f} {p[1]:.3f} {p[2]:.3f}   before: median 85 to 162, most 296")
+
+
+def print_floors() -> None:
+    """Print the floor of a stroke in known noise, and under a fade and silence before it."""
+    t = np.arange(SR) / SR
+    print("noise floor of a stroke in noise at -50 dBFS, lowest and highest of eight seeds")
+    for label, change in FLOOR_CHANGES.items():
+        signals = [change(_decay(t, 0.4, 10**-2.5 / 0.5, seed)) for seed in range(8)]
+        texts = []
+        for function in (former, measure):
+            values = [function(y, SR)["floor_db"] for y in signals]
+            texts.append(f"{min(values):7.1f} to {max(values):7.1f}")
+        print(f"  {label:24s} before {texts[0]}   after {texts[1]}")
+    silent = measure(_decay(t, 0.4, 0.0, 0), SR)["floor_db"]
+    print(f"  without noise            after {silent} (none)")
+
+
+FLOOR_CHANGES: dict[str, Callable[[np.ndarray], np.ndarray]] = {
+    "as it is": lambda y: y,
+    "fade of 50 ms": lambda y: y * np.minimum(1.0, np.arange(len(y))[::-1] / (0.05 * SR)),
+    "0.3 s of silence before": lambda y: np.pad(y, (round(0.3 * SR), 0)),
+}
+
+
 def print_known_answers() -> None:
     """Print numbers of made signals whose answers are arithmetic."""
     t = np.arange(SR) / SR
@@ -265,10 +323,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--toms", type=Path, help="folder of strokes through several microphones")
     parser.add_argument("--hits", type=Path, nargs="*", default=[], help="folders of any hits")
+    parser.add_argument("--labels", type=Path, nargs="*", default=[], metavar="TABLE FOLDER")
     arguments = parser.parse_args()
     print_known_answers()
+    print_floors()
     if arguments.hits:
+        print_offsets(arguments.hits)
         print_stability(arguments.hits)
+    if arguments.labels:
+        tables = zip(arguments.labels[::2], arguments.labels[1::2], strict=True)
+        print_strangers(list(tables))
     if arguments.toms:
         print_pitch(arguments.toms)
 

@@ -7,12 +7,14 @@ Drums are split into two halves by their order.
     python tests/bench/microphones.py FOLDER
 
 FOLDER holds a folder for each drum with files "N-DRUM-MICROPHONE.flac", as in the open data set
-"MuldjordKit v1.0" (Lars Muldjord, CC BY 4.0).
+"MuldjordKit v1.0" (Lars Muldjord, CC BY 4.0), or with files "DRUM_vlLAYER_rrN_MICROPHONE.flac", as
+in the open packages frankensnare and gogodze-phu-vol-i (CC0 1.0).
 """
 
 from __future__ import annotations
 
 import argparse
+import re
 import tempfile
 from collections import Counter
 from dataclasses import dataclass
@@ -28,6 +30,8 @@ from catalog.models import Microphone
 GAP_S = 1.5  # between the starts of two strokes
 MOST_STROKES, N_CHANNELS = 8, 3
 START_S = 0.010  # tolerance of a start, with the lead before the onset
+BY_NUMBER = re.compile(r"(?P<number>\d+)-.+-(?P<microphone>.+)")
+BY_LAYER = re.compile(r"(?P<drum>.+)_vl(?P<layer>\d+)_rr(?P<rr>\d+)_(?P<microphone>\D+)")
 NAMES = ("close", "OH", "room")
 EXTRA = (0, 37, 150, 410)  # frames by which the channels are delayed
 SIGNS = (1, -1, 1, -1)
@@ -48,20 +52,35 @@ class Figures:
     roles_differ: int = 0
 
 
-def read_drum(folder: Path) -> tuple[list[np.ndarray], int]:
-    """Return the strokes of a drum, each (n_frames, 3), by the microphones that all have."""
-    strokes: dict[str, dict[str, Path]] = {}
-    for path in sorted(folder.glob("*.flac")):
-        number, _, microphone = path.stem.split("-", 2)
-        strokes.setdefault(number, {})[microphone] = path
-    counts = Counter(name for files in strokes.values() for name in files)
+def list_drums(folder: Path) -> list[tuple[str, list[dict[str, Path]]]]:
+    """Return the strokes of each drum, each as files by microphone, by the names of the files."""
+    drums: list[tuple[str, list[dict[str, Path]]]] = []
+    for place in sorted(path for path in folder.iterdir() if path.is_dir()):
+        found: dict[str, dict[tuple[int, ...], dict[str, Path]]] = {}
+        for path in sorted(place.glob("*.flac")):
+            if match := BY_NUMBER.fullmatch(path.stem):
+                drum, key = "", (int(match["number"]),)
+            elif match := BY_LAYER.fullmatch(path.stem):
+                drum, key = match["drum"], (int(match["layer"]), int(match["rr"]))
+            else:
+                continue
+            found.setdefault(drum, {}).setdefault(key, {})[match["microphone"]] = path
+        for drum, strokes in found.items():
+            ordered = [strokes[key] for key in sorted(strokes)]
+            drums.append((f"{place.name} {drum}".strip(), ordered))
+    return drums
+
+
+def read_drum(strokes: list[dict[str, Path]]) -> tuple[list[np.ndarray], int]:
+    """Return the loudest strokes of a drum, each (n_frames, n), at the microphones of them all."""
+    counts = Counter(name for files in strokes for name in files)
     names = sorted(name for name, _ in counts.most_common(N_CHANNELS))
-    strokes = {number: files for number, files in strokes.items() if set(names) <= set(files)}
+    whole = [files for files in strokes if set(names) <= set(files)]
     parts, sr = [], 44_100
-    for number in sorted(strokes, key=int)[-MOST_STROKES:]:
+    for files in whole[-MOST_STROKES:]:
         channels = []
         for name in names:
-            samples, sr = soundfile.read(strokes[number][name], dtype="float32", always_2d=True)
+            samples, sr = soundfile.read(files[name], dtype="float32", always_2d=True)
             channels.append(samples[:, 0])
         n = min(map(len, channels))
         parts.append(np.stack([channel[:n] for channel in channels], axis=1))
@@ -98,7 +117,7 @@ def write_take(folder: Path, take: np.ndarray, sr: int, *, files: bool) -> None:
     if not files:
         soundfile.write(folder / "take 1.wav", take, sr, subtype="PCM_24")
         return
-    for name, channel in zip(NAMES, take.T, strict=True):
+    for name, channel in zip(NAMES, take.T, strict=False):
         soundfile.write(folder / f"drum take 1 {name}.wav", channel, sr, subtype="PCM_24")
 
 
@@ -131,26 +150,27 @@ def scan(folder: Path, take: np.ndarray, sr: int, *, files: bool) -> list[tuple[
 
 
 def measure(
-    drums: list[Path], work: Path, *, files: bool
+    drums: list[tuple[str, list[dict[str, Path]]]], work: Path, *, files: bool
 ) -> tuple[Figures, list[float], list[float]]:
     """Return the figures of some drums, with the errors of delays, pooled and of single strokes."""
     figures, errors, single = Figures(), list[float](), list[float]()
-    for folder in drums:
-        parts, sr = read_drum(folder)
-        if len(parts) < 3 or parts[0].shape[1] < N_CHANNELS:
+    for drum, strokes in drums:
+        parts, sr = read_drum(strokes)
+        least = 2 if files else 3  # two channels without names are one stereo microphone
+        if len(parts) < 3 or parts[0].shape[1] < least:
             continue
         figures.drums += 1
         results = []
         for changed in (False, True):
             take, starts = make_take(parts, sr, changed=changed)
-            results.append(scan(work / f"{folder.name}{changed}", take, sr, files=files))
+            results.append(scan(work / f"{drum}{changed}", take, sr, files=files))
         found = results[0]
         onsets = [a + b for a, b in zip(starts, onsets_of(parts), strict=True)]
         near = [[row for row in found if abs(row[0] - at) < START_S * sr] for at in onsets]
         figures.strokes += len(onsets)
         figures.found += sum(map(bool, near))
         figures.false += len(found) - sum(map(bool, near))
-        figures.whole += sum(row["channels"] == N_CHANNELS for _, row in found)
+        figures.whole += sum(row["channels"] == parts[0].shape[1] for _, row in found)
         figures.roles_differ += sum(len(row["roles"]) > 1 for _, row in found)
         _compare(results, figures, errors)
         _compare_single(parts, sr, figures, single)
@@ -178,10 +198,10 @@ def _compare_single(parts, sr: int, figures: Figures, errors: list[float]) -> No
         begin = max(0, onset - round(0.005 * sr))
         plain = part[begin : begin + sr // 2]
         changed = np.zeros((len(plain) + max(EXTRA), plain.shape[1]), np.float32)
-        for channel, (extra, sign) in enumerate(zip(EXTRA[:N_CHANNELS], SIGNS, strict=False)):
+        for channel, (extra, sign) in enumerate(zip(EXTRA[: part.shape[1]], SIGNS, strict=False)):
             changed[extra : extra + len(plain), channel] = sign * plain[:, channel]
         rows = [measure_delays(samples, sr=sr) for samples in (plain, changed)]
-        for channel in range(1, N_CHANNELS):
+        for channel in range(1, part.shape[1]):
             delays = [(r[channel].delay_ms - r[0].delay_ms) / 1000 * sr for r in rows]
             errors.append(abs(delays[1] - delays[0] - EXTRA[channel]))
             turned = [r[channel].flipped != r[0].flipped for r in rows]
@@ -194,7 +214,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--files", action="store_true", help="a file for each microphone")
     args = parser.parse_args()
-    drums = sorted(path for path in args.folder.iterdir() if path.is_dir())
+    drums = list_drums(args.folder)
     for name, half in (("looked at", drums[::2]), ("held out", drums[1::2])):
         with tempfile.TemporaryDirectory() as work:
             figures, pooled, single = measure(half, Path(work), files=args.files)

@@ -1,9 +1,14 @@
-"""Measure the faults of takes: `take_faults.py FOLDER [--seed N]`.
+"""Measure the faults of takes: `take_faults.py FOLDER [--seed N] [--microphones]`.
 
 FOLDER is arranged as for `takes.py`, which builds the takes: as they are, no stroke of them has a
 cut tail. Then tails are cut in three ways: the file ends while the last stroke rings, a stroke is
 muted abruptly while it rings, and it is faded instead, which is no fault. Drums that were looked at
 while the limits were chosen are counted apart from those that were not.
+
+With `--microphones` the takes have a channel for each microphone, as in `microphones.py`. One
+channel of each is weakened to a dead one, hums, hisses, or has its polarity turned. A fault counts
+as right if it is of the changed channel only. Which polarity a microphone has in the recordings is
+not known, so it must be found odd either as recorded or turned, and not both.
 """
 
 from __future__ import annotations
@@ -16,15 +21,18 @@ from pathlib import Path
 
 import numpy as np
 
+from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.features.measure import measure_take
 from catalog.features.measures import Measures
+from tests.bench.microphones import list_drums, make_take, read_drum
 from tests.bench.takes import TUNING_DRUMS, build_take, strokes_of
 
 ABOVE_ROOM_DB = 15.0  # of a tail that is clearly cut
 CUT_DB = (-38.0, -15.0)  # under the loudest 10 ms, where it is cut
 NEXT_S = 0.15  # the least time from the cut to the next stroke
 FADE_S = (0.015, 0.05)
+CHANNEL_KINDS = ("silent", "hum", "floor", "polarity")
 
 
 def levels_of(take: np.ndarray, sr: int) -> np.ndarray:
@@ -93,13 +101,76 @@ def count(score: Counter, sr: int, take, onsets, rng) -> None:
         score["false"] += len(times) - (bool(near) and present)
 
 
+def find_channel_faults(take: np.ndarray, sr: int) -> dict[str, set[int]]:
+    """Return the channels, from 0, of each kind of fault of a take with several microphones."""
+    groups = [ChannelGroup(f"ch {n + 1}", (n + 1,)) for n in range(take.shape[1])]
+    first = measure_take(Audio(take.astype(np.float32), sr, "WAV", "PCM_24"), groups)
+    found: dict[str, set[int]] = {kind: set() for kind in CHANNEL_KINDS}
+    for fault in (f for m in (first, *first.others) for f in m.faults if f.kind in CHANNEL_KINDS):
+        found[fault.kind].add(fault.channel)
+    return found
+
+
+def change_channel(take: np.ndarray, sr: int, rng, *, kind: str, channel: int) -> np.ndarray:
+    """Return a take with one kind of fault in one channel."""
+    take, n = take.copy(), len(take)
+    if kind == "silent":
+        loudest = np.abs(take).max()
+        peak = np.abs(take[:, channel]).max()
+        take[:, channel] *= loudest * 10 ** (rng.uniform(-70, -50) / 20) / peak
+    elif kind == "hum":
+        level = 10 ** (rng.uniform(-60, -45) / 20)
+        take[:, channel] += np.sqrt(2) * level * np.sin(2 * np.pi * 50 * np.arange(n) / sr)
+    elif kind == "floor":
+        take[:, channel] += rng.normal(size=n) * 10 ** (rng.uniform(-58, -45) / 20)
+    else:
+        take[:, channel] *= -1
+    return take
+
+
+def count_microphones(score: dict[str, Counter], take: np.ndarray, sr: int, rng) -> None:
+    """Add the faults that are found in one take and in its changed versions to the score."""
+    plain = find_channel_faults(take, sr)
+    for kind in CHANNEL_KINDS:
+        channel = int(rng.integers(take.shape[1]))
+        found = find_channel_faults(change_channel(take, sr, rng, kind=kind, channel=channel), sr)
+        if kind == "polarity":
+            told = plain[kind] | found[kind]
+            score[kind].update(right=len(plain[kind] ^ found[kind]), told=len(told), made=1)
+            score[kind].update(false=len(plain[kind] & found[kind] & {channel}))
+            continue
+        right = channel in found[kind]
+        others = sum(len(c - {channel}) for k, c in found.items() if k == kind)
+        score[kind].update(made=1, right=right, false=others + len(plain[kind]))
+
+
+def main_microphones(folder: Path, seed: int) -> int:
+    """Print precision and recall of each kind of fault, by halves of the drums."""
+    drums = list_drums(folder)
+    for name, half in (("looked at", drums[::2]), ("held out", drums[1::2])):
+        score: dict[str, Counter] = defaultdict(Counter)
+        for drum, strokes in half:
+            parts, sr = read_drum(strokes)
+            if len(parts) >= 4 and parts[0].shape[1] > 1:
+                rng = np.random.default_rng([seed, zlib.crc32(drum.encode())])
+                take, _ = make_take(parts, sr, changed=False)
+                count_microphones(score, take, sr, rng)
+        for kind, counts in score.items():
+            precision = counts["right"] / max(1, counts["right"] + counts["false"])
+            print(f"{name}: {kind} precision {precision:.3f}, {dict(counts)}")
+    return 0
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="+", default=[], help="drums")
     parser.add_argument("--how", nargs="+", default=["apart", "ringing", "talking"])
+    parser.add_argument("--microphones", action="store_true", help="faults of channels")
     args = parser.parse_args()
+    if args.microphones:
+        return main_microphones(args.folder, args.seed)
     scores = defaultdict(Counter)
     for (drum, mic), paths in strokes_of(args.folder).items():
         if args.only and drum not in args.only:

@@ -18,6 +18,7 @@ import json
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,8 +26,13 @@ from catalog import Catalog
 from catalog.audio.decode import decode_file
 from catalog.features.loudness import hit_loudness
 
+if TYPE_CHECKING:
+    import pysfizz
+
 SR, BLOCK = 44_100, 64
 LENGTH_S = 0.45  # of a stroke that is played
+UNUSED_NOTE = 127  # no slot has it: playing it lets time pass
+SILENT, LONGEST_S = 1e-6, 30  # peak from which a tail is over, and whole seconds waited for it
 IN_MEMORY = "<control>\nhint_ram_based=1\n"  # else the player reads files while it renders them
 FLOOR_LKFS = -70.0  # softer levels are not compared
 TOGETHER = ("kick", "snare", "hat_closed", "crash")
@@ -43,10 +49,21 @@ def sweep(folder: Path, note: int) -> np.ndarray:
     loaded.write_text(IN_MEMORY + (folder / "kit.sfz").read_text("utf-8"), "utf-8")
     assert synth.load_sfz_file(loaded)
     for velocity in VELOCITIES:
+        _wait_for_silence(synth)
         left, right = synth.render_note(note, velocity, 0.1, LENGTH_S)
         sound = np.stack([left, right], axis=1).astype(np.float32)
         levels.append(hit_loudness(sound, sr=SR))
     return np.array(levels)
+
+
+def _wait_for_silence(synth: pysfizz.Synth) -> None:
+    """Let the tails of earlier strokes end; a cymbal would add to the level of the next stroke."""
+    for _ in range(LONGEST_S):
+        if (
+            max(np.abs(side).max() for side in synth.render_note(UNUSED_NOTE, 1, 0.01, 1.0))
+            < SILENT
+        ):
+            return
 
 
 def read_rows(folder: Path) -> list[dict[str, str]]:

@@ -1,20 +1,24 @@
 from __future__ import annotations
 
+import csv
+import io
 import json
 import os
+import re
 import subprocess
 import sys
 
+import mido
 import numpy as np
 import pytest
 
-import catalog.cli.commands.page as page_commands
+from catalog import Catalog
 from catalog.__main__ import main
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
-from catalog.cli.commands.page import copy_demo
 from catalog.cli.output import escape, to_json_value
 from catalog.library.files import atomic
+from catalog.services.demo import copy_demo, place_demo
 
 SR = 16_000  # Hz; low, so that measuring is quick
 
@@ -202,7 +206,7 @@ def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
     assert read(scanned, "kits")[0]["tuning_semitones"] == {"snare": 1.0}
     assert scanned("adjust", "dry", "snare", "--tune", "5")[0] == 2
     assert read(scanned, "tune", "dry") == {"intervals": [], "proposals": []}
-    assert np.diag(read(scanned, "clashes", "dry")["overlap"]) == pytest.approx([1, 1, 1])
+    assert np.diag(read(scanned, "masking", "dry")["overlap"]) == pytest.approx([1, 1, 1])
     assert len(read(scanned, "phrase", "dry")["strokes"]) > 5
     assert scanned("phrase", "dry", tmp_path / "p.wav", "--play", "ladder")[0] == 0
     assert decode_file(tmp_path / "p.wav").samples.shape[1] == 2
@@ -214,31 +218,74 @@ def test_a_kept_kit_is_set_weighed_played_and_planned(scanned, tmp_path):
     assert "mid tom: only in dry" in read(scanned, "compare", "dry", "wet")["lines"]
 
 
+def test_an_export_has_the_keys_of_the_users_note_map(scanned, tmp_path, monkeypatch):
+    config = tmp_path / "config.toml"
+    config.write_text("[notes]\nkick = [24, 26]\nsnare = 31\n")
+    monkeypatch.setattr("catalog.config.config_path", lambda: config)
+    scanned("fill", "kick=1", "--slots", "snare,tom_mid", "--save", "dry")
+    assert scanned("export", "dry", tmp_path / "out")[0] == 0
+    keys = re.findall(r"^key=(\d+)$", (tmp_path / "out" / "kit.sfz").read_text(), re.MULTILINE)
+    assert keys == ["24", "26", "31", "47"]
+    rows = list(csv.DictReader((tmp_path / "out" / "notes.csv").read_text().splitlines()))
+    assert [(row["note"], row["slot"], row["general_midi_name"]) for row in rows] == [
+        ("24", "kick", ""), ("26", "kick", ""), ("31", "snare", ""),
+        ("47", "tom_mid", "Low-Mid Tom"),
+    ]  # fmt: skip
+    played = {m.note for m in mido.MidiFile(tmp_path / "out" / "phrase.mid") if m.type == "note_on"}
+    assert played == {24, 31, 47}
+    assert (
+        "your note map; other slots by General MIDI"
+        in (tmp_path / "out" / "README.txt").read_text()
+    )
+    strokes = read(scanned, "phrase", "dry", "--midi", tmp_path / "out" / "phrase.mid")["strokes"]
+    assert {stroke["slot"] for stroke in strokes} == {"kick", "snare", "tom_mid"}
+    config.write_text("[notes]\nkick = 38\n")
+    code, _, err = scanned("export", "dry", tmp_path / "other")
+    assert (code, "kick and snare are both on MIDI note 38" in err) == (2, True)
+
+
 def test_a_saved_kit_is_replaced_only_when_that_is_meant(scanned):
     scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
     scanned("adjust", "dry", "snare", "--level", "-2")
     code, out, err = scanned("fill", "kick=2", "--slots", "snare", "--save", "dry")
     assert (code, out) == (2, "")
-    assert "a kit is named 'dry' already; give another name, or add --replace" in err
+    assert "a kit is named 'dry' already; give another name, or add --yes" in err
     (kit,) = read(scanned, "kits")
     assert (kit["slots"]["kick"], kit["level_db"]) == ([1], {"snare": -2.0})
-    assert scanned("fill", "kick=2", "--slots", "snare", "--save", "dry", "--replace")[0] == 0
+    assert scanned("fill", "kick=2", "--slots", "snare", "--save", "dry", "--yes")[0] == 0
     (kit,) = read(scanned, "kits")
     assert (kit["slots"]["kick"], kit["level_db"]) == ([2], {})
 
 
+@pytest.mark.parametrize(("answer", "code", "kick"), [("y\n", 0, 2), ("\n", 1, 1), ("", 1, 1)])
+def test_on_a_terminal_the_user_is_asked_before_a_saved_kit_is_replaced(
+    scanned, monkeypatch, answer, code, kick
+):
+    scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
+    terminal = io.StringIO(answer)
+    monkeypatch.setattr("sys.stdin", terminal)
+    monkeypatch.setattr("catalog.cli.fill.can_ask", lambda args: True)
+    found, _, err = scanned("fill", "kick=2", "--slots", "snare", "--save", "dry")
+    assert found == code
+    assert "a kit is named 'dry' already; replace it" in err
+    (kit,) = read(scanned, "kits")
+    assert kit["slots"]["kick"] == [kick]
+    if not code:
+        assert read(scanned, "kits", "dry")[0]["kit"]["slots"]["kick"] == [1]
+
+
 def test_a_kit_is_deleted_only_when_that_is_confirmed(scanned):
     scanned("fill", "kick=1", "--slots", "snare", "--save", "dry")
-    code, out, _ = scanned("forget-kit", "dry")
+    code, out, _ = scanned("delete-kit", "dry")
     assert (code, out) == (
         0,
         "would delete the kit dry: kick, snare\nnothing was deleted; add --yes to do it, "
         "`catalog undo` brings it back\n",
     )
-    assert read(scanned, "forget-kit", "dry")["dry_run"]
+    assert read(scanned, "delete-kit", "dry")["dry_run"]
     assert [kit["name"] for kit in read(scanned, "kits")] == ["dry"]
-    assert read(scanned, "forget-kit", "dry", "--yes") == []
-    assert scanned("forget-kit", "dry")[0] == 2
+    assert read(scanned, "delete-kit", "dry", "--yes") == []
+    assert scanned("delete-kit", "dry")[0] == 2
 
 
 def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, monkeypatch):
@@ -247,7 +294,7 @@ def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, 
     monkeypatch.setattr(atomic, "write_synced", lambda path, data: write(path, data[:-1] + b"?"))
     before = sorted(tmp_path.iterdir())
     code, _, err = scanned("phrase", "dry", tmp_path / "p.wav")
-    assert (code, sorted(tmp_path.iterdir())) == (2, before)
+    assert (code, sorted(tmp_path.iterdir())) == (1, before)
     assert "p.wav: cannot be written (differs when read back; the disk may be failing)" in err
 
 
@@ -256,7 +303,7 @@ def test_a_phrase_that_differs_on_the_disk_is_not_left_there(scanned, tmp_path, 
     [
         (["show", "404"], "hit 404 is not in this store"),
         (["role", "banjo", "1"], "no role is named 'banjo'"),
-        (["restore", "1"], "is not set aside"),
+        (["fill", "--slots", "banjo"], "there is no slot 'banjo'; the slots are kick, kick_2"),
         (["scan", "/no such folder"], "does not exist"),
         (["open", "--port", "99999"], "must be between 0"),
     ],
@@ -326,11 +373,20 @@ def test_open_hands_store_port_and_browser_to_the_page(monkeypatch, tmp_path):
     assert seen == [("x.sqlite", {"port": 8123, "browser": False})]
 
 
+def test_ctrl_c_is_the_usual_end_of_the_page(monkeypatch, capsys):
+    def run_until_ctrl_c(store, **_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("catalog.web.server.start.open_page", run_until_ctrl_c)
+    assert main(["open", "--no-browser"]) == 0
+    assert capsys.readouterr().err == "the page has ended\n"
+
+
 @pytest.fixture
 def demo(monkeypatch, tmp_path, library):
     """A small demo library, a data folder of the test's own, and a page that only notes calls."""
     pages: list[object] = []
-    monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (library.parent,))
+    monkeypatch.setattr("catalog.services.demo.DEMO_FOLDERS", (library.parent,))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
     monkeypatch.setattr(
         "catalog.web.server.start.open_page", lambda store, **_: pages.append(store)
@@ -352,10 +408,21 @@ def test_demo_works_on_a_copy_and_opens_the_page(demo, tmp_path, library, capsys
     assert sorted(path.name for path in library.glob("*.wav")) == copied
 
 
+def test_the_shipped_map_places_each_hit_of_the_demo(tmp_path):
+    library = copy_demo(tmp_path / "library")
+    with Catalog.open(tmp_path / "demo.sqlite") as cat:
+        cat.scan([library])
+        n_hits = len(cat.hits())
+        assert place_demo(cat.context, library) == n_hits > 200
+        assert cat.map.layout().kind == "umap"
+        assert np.ptp(cat.map.layout().xy, axis=0).min() > 1.5  # it fills its ground
+        assert place_demo(cat.context, library) == 0  # a map that is stored stays
+
+
 def test_a_missing_demo_library_is_an_error(monkeypatch, tmp_path, capsys):
-    monkeypatch.setattr(page_commands, "DEMO_FOLDERS", (tmp_path / "none",))
+    monkeypatch.setattr("catalog.services.demo.DEMO_FOLDERS", (tmp_path / "none",))
     monkeypatch.setattr("catalog.catalog.default_store", lambda: tmp_path / "data" / "c.sqlite")
-    assert main(["demo"]) == 2
+    assert main(["demo"]) == 1
     assert "holds no demo library" in capsys.readouterr().err
     assert not (tmp_path / "data" / "demo").exists()
 

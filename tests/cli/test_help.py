@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shlex
 import wave
 from array import array
@@ -12,10 +13,10 @@ import pytest
 
 from catalog import __version__
 from catalog.__main__ import main
-from catalog.cli.config import Config, read_config
 from catalog.cli.groups import EXAMPLES, GROUPS
 from catalog.cli.parser import make_parser, parse_arguments
 from catalog.cli.player import MAX_PEAK, limit_peak
+from catalog.config import Config, read_config
 from catalog.errors import ParameterError
 from catalog.library.files.copy_out import name_copies
 
@@ -50,6 +51,37 @@ def test_the_help_lists_the_groups(capsys):
     assert "example:\n  catalog mark master 42" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("layers", "no command is named 'layers'; `catalog --help` lists the commands"),
+        ("hit", "no command is named 'hit'; did you mean hits? `catalog --help` lists"),
+        (
+            "hits --lenght ..1s",
+            "--lenght: no such option; did you mean --length? `catalog hits --help`",
+        ),
+        ("mark master 1 --role-is kick", "--role-is: no such option; did you mean --role?"),
+        ("takes 1", "1: no such argument; `catalog takes --help` lists the arguments"),
+    ],
+)
+def test_an_unknown_command_or_option_is_named_with_the_nearest(line, words, capsys):
+    for options in ([], ["--json"]):
+        with pytest.raises(SystemExit) as ended:
+            main([*shlex.split(line), *options])
+        assert ended.value.code == 2
+        out, err = capsys.readouterr()
+        assert words in (json.loads(out)["error"] if options else err)
+
+
+def test_every_condition_of_hits_is_explained(capsys):
+    with pytest.raises(SystemExit):
+        main(["hits", "--help"])
+    out = capsys.readouterr().out
+    assert out.startswith("usage: catalog hits [OPTIONS] [HITS ...]\n")
+    bare = re.findall(r"^  (--[a-z0-9-]+) [A-Z.,]+$(?!\n {10})", out, re.MULTILINE)
+    assert bare == []
+
+
 def test_the_version_is_printed(capsys):
     with pytest.raises(SystemExit) as ended:
         main(["--version"])
@@ -67,18 +99,31 @@ def test_an_error_is_printed_as_json(tmp_path, capsys):
 @pytest.fixture
 def config(monkeypatch, tmp_path):
     path = tmp_path / "config.toml"
-    monkeypatch.setattr("catalog.cli.config.config_path", lambda: path)
+    monkeypatch.setattr("catalog.config.config_path", lambda: path)
     return path
 
 
 def test_defaults_are_read_from_the_users_file(config, tmp_path):
     assert read_config() == Config()
-    config.write_text('store = "/data/drums.sqlite"\ncolumns = ["id", "name"]\n')
+    config.write_text(
+        'store = "/data/drums.sqlite"\ncolumns = ["id", "name"]\n[notes]\nsnare = [38, 40]\n'
+    )
     assert str(read_config().store) == "/data/drums.sqlite"
     assert read_config().columns == ("id", "name")
+    assert read_config().notes == {"snare": (38, 40)}
 
 
-@pytest.mark.parametrize("text", ["store = 3", "colour = 'red'", "store = ", 'columns = "id"'])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "store = 3",
+        "colour = 'red'",
+        "store = ",
+        'columns = "id"',
+        "notes = 36",
+        "[notes]\nkick = 200",
+    ],
+)
 def test_a_wrong_file_of_defaults_is_named(config, text):
     config.write_text(text)
     with pytest.raises(ParameterError, match=r"config\.toml"):

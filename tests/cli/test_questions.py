@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from catalog import Catalog
 from catalog.__main__ import main
+from catalog.web.state import page, use_store
 from tests.walk import demo_folder
+from tests.web.conftest import serve_routes
 
 MANY = 10**6
 
@@ -95,8 +99,6 @@ LISTS = [
 
 
 def ask(store: Path, capsys: pytest.CaptureFixture[str], command: str, *options: str):
-    import shlex
-
     code = main(["--store", str(store), *options, *shlex.split(command)])
     captured = capsys.readouterr()
     assert code == 0, captured.err
@@ -114,6 +116,83 @@ def test_a_question_is_answered_by_one_command(store, capsys, command, least, mo
 
 def test_there_are_at_least_forty_questions():
     assert len({question[1] for question in LISTS}) >= 40
+
+
+# What the search field of the page is asked where it is not the command's own words.
+IN_THE_FIELD = {
+    "hits loose wire": "loose wire mark:no-good",  # such hits are shown only if their mark is named
+    "alternates 42 -n 5": "like:42 limit:5",
+    "similar 42 --session boathouse -n 3": "like:42 session:boathouse limit:3",
+    "similar 42 --length ..150ms": "like:42 length:..150ms limit:10",
+    "faults session:for_mixing": "fault:any session:for_mixing",
+    "takes": 'name:"*#*"',
+}
+# Questions that a part of the page answers when it is opened: its route, and the list in it.
+IN_A_PART = {
+    "similar 42 --but brighter": ("/api/near/42?but=brighter", lambda a: a["similar"]),
+    "related 42": ("/api/near/42", lambda a: a["alternates"] + a["similar"]),
+    "copies": ("/api/duplicates", lambda a: a["groups"]),
+    "copies session:loft": ("/api/duplicates", lambda a: a["groups"]),
+    "doubts": ("/api/duplicates", lambda a: a["groups"]),
+    "kits": ("/api/kits", lambda a: a["kits"]),
+    "history": ("/api/now", lambda a: a["acts"]["list"]),
+}
+IN_A_VIEW = ("sessions", "skipped")  # lists of the views, which have tests of their own
+
+
+def words_for_the_field(command: str) -> str:
+    """Return the options of `hits` as terms of the search field: --role hat as role:"hat"."""
+    words = shlex.split(command)[1:]
+    terms: list[str] = []
+    for word in words:
+        if terms and terms[-1].endswith(":"):
+            terms[-1] += f'"{word}"'
+        elif word.startswith("--"):
+            terms.append("unsure:yes" if word == "--unsure" else f"{word.removeprefix('--')}:")
+        else:
+            terms.append(word)
+    return " ".join(terms)
+
+
+@pytest.fixture(scope="module")
+def client(store):
+    use_store(store)
+    with serve_routes() as client:
+        yield client
+    use_store(None)
+
+
+def found_by_the_field(client, text: str) -> set[int]:
+    pack = page().points()
+    answer = client.post_json("/api/find", {"query": text, "points": pack.version})
+    assert answer.status_code == 200, answer.content
+    bits = np.unpackbits(np.frombuffer(answer.content, np.uint8))[: len(pack.ids)]
+    return {int(hit_id) for hit_id in pack.ids[bits.astype(bool)]}
+
+
+def test_the_search_field_of_the_page_answers_the_same_questions_in_one_step(client, store, capsys):
+    no_good = {hit["id"] for hit in json.loads(ask(store, capsys, "hits mark:no-good --json"))}
+    for question, command, least, most, _ in LISTS:
+        if command in IN_A_PART or command in IN_A_VIEW:
+            continue
+        text = IN_THE_FIELD.get(command, words_for_the_field(command))
+        found = found_by_the_field(client, text)
+        assert len(found) <= most, question
+        if command.split()[0] == "hits":
+            listed = {hit["id"] for hit in json.loads(ask(store, capsys, f"{command} --json"))}
+            expected = listed if "mark:" in text else listed - no_good
+            assert (question, found) == (question, expected)
+        else:
+            assert len(found) >= min(least, 1), question
+
+
+def test_the_other_questions_are_answered_by_a_part_of_the_page(client):
+    for command, (route, rows) in IN_A_PART.items():
+        answer = client.get(route)
+        assert answer.status_code == 200, command
+        assert isinstance(rows(answer.json()), list), command
+    asked = {question[1] for question in LISTS}
+    assert {*IN_THE_FIELD, *IN_A_PART, *IN_A_VIEW} <= asked
 
 
 @pytest.mark.parametrize("width", [80, 120, 200])
@@ -173,6 +252,11 @@ def test_marked_hits_are_copied_out_verified_and_nothing_is_moved(store, capsys,
     assert {hit["path"] for hit in json.loads(ask(store, capsys, "hits --json"))} == before
     assert main(["--store", str(store), "copy-out", str(tmp_path / "new"), "mark:master"]) == 2
     assert "exists already" in capsys.readouterr().err
+
+
+def test_nothing_is_copied_if_no_hit_matches(store, capsys, tmp_path):
+    assert ask(store, capsys, f"copy-out {tmp_path / 'none'} tag:unknown") == ""
+    assert not (tmp_path / "none").exists()
 
 
 def test_info_counts_what_there_is(store, capsys):

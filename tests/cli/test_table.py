@@ -74,7 +74,7 @@ def test_values_are_printed_with_their_units(word, unit, value, text):
 
 
 def test_the_options_have_the_words_of_all_numbers():
-    assert NUMBER_WORDS == columns.NUMBER_WORDS
+    assert tuple(NUMBER_WORDS) == columns.NUMBER_WORDS
 
 
 def test_a_value_may_begin_with_a_dash():

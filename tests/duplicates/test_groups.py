@@ -7,13 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog.duplicates.groups import PairDecider, group_copies
+from catalog.duplicates.groups import CopyGroup, PairDecider, Proof, group_copies
 from catalog.duplicates.preference import preference_key, preference_reason
 from catalog.features.measure import measure_audio
 from catalog.library.store.records.cache import Decision, DecisionCache
 from catalog.matching.candidates import find_candidate_pairs, order_pairs, project_embeddings
+from catalog.matching.verdict import CERTAIN_LOGIT
 from catalog.matching.views import prepare_views
-from catalog.models import Hit
+from catalog.models import Certainty, Hit
 from tests.matching.hits import as_audio
 from tests.signals import drum_stroke
 
@@ -29,13 +30,31 @@ def make_hit(hit_id: int, **changes) -> Hit:
     return Hit(**(fields | changes))
 
 
-def groups_of(sounds: list[np.ndarray], hashes: list[str] | None = None, decisions=None):
+def groups_of(
+    sounds: list[np.ndarray], hashes: list[str] | None = None, decisions=None, on_partial=None
+):
     audio = [as_audio(y) for y in sounds]
     rows = np.stack([measure_audio(a).embedding for a in audio])
     ids = np.arange(len(sounds)) + 1
     hits = [make_hit(int(i), content_hash=(hashes or [str(k) for k in ids])[i - 1]) for i in ids]
     decider = PairDecider(lambda hit: prepare_views(audio[hit.id - 1]), decisions)
-    return group_copies(hits, project_embeddings(rows), decider).groups
+    return group_copies(hits, project_embeddings(rows), decider, on_partial=on_partial).groups
+
+
+def test_what_was_found_so_far_is_reported_equal_bytes_first():
+    strokes = [drum_stroke(120, seed=s) for s in range(4)]
+    sounds = [*strokes, strokes[0], *(0.5 * stroke for stroke in strokes[1:])]
+    reported: list[list[tuple[int, ...]]] = []
+    groups = groups_of(
+        sounds,
+        ["same", "b", "c", "d", "same", "f", "g", "h"],
+        on_partial=lambda part: reported.append([group.members for group in part.groups]),
+    )
+    assert reported[0] == [(1, 5)]  # before any pair is compared
+    counts = [len(part) for part in reported]
+    assert counts == sorted(counts)
+    assert len(set(counts)) > 1
+    assert all(set(part) <= {group.members for group in groups} for part in reported)
 
 
 def test_copies_are_grouped_and_strokes_are_not():
@@ -121,3 +140,25 @@ def test_pairs_of_neighbours_are_decided_one_after_the_other():
             kept, n_read = [*kept[-63:], row], n_read + 1
     assert n_read < 1.2 * len(points)
     assert len(order_pairs(np.empty((0, 2), int), len(points))) == 0
+
+
+def test_the_classifier_grades_groups_and_the_share_in_common_does_not(monkeypatch):
+    logits = {frozenset((1, 2)): CERTAIN_LOGIT, frozenset((3, 4)): CERTAIN_LOGIT - 0.1}
+
+    def decide(decider, a, b):
+        logit = logits.get(frozenset((a.id, b.id)))
+        return Decision("no", 0.0, -9.0) if logit is None else Decision("copy", 0.999, logit)
+
+    monkeypatch.setattr(PairDecider, "decide", decide)
+    hits = [make_hit(i) for i in range(1, 5)]
+    groups = group_copies(hits, np.zeros((4, 2)), PairDecider(lambda hit: None)).groups
+    assert [group.certainty for group in groups] == [Certainty.CERTAIN, Certainty.LIKELY]
+    assert [group.likely for group in groups] == [(), (4,)]
+
+
+def test_a_group_is_as_certain_as_its_least_certain_member():
+    proofs = {5: Proof(1.0), 7: Proof(0.99, is_certain=False)}
+    group = CopyGroup.from_proofs(2, proofs, "kept")
+    assert (group.others, group.evidence, group.likely) == ((5, 7), (1.0, 0.99), (7,))
+    assert group.certainty == Certainty.LIKELY
+    assert group.proofs == tuple(proofs.values())

@@ -9,6 +9,7 @@ import pytest
 from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair
 from catalog.duplicates.review import USER_CHOICE, apply_preference, apply_verdicts, undecided_pairs
 from catalog.library.store.records.annotations import pair_key
+from catalog.models import Certainty
 from tests.duplicates.test_groups import make_hit
 
 
@@ -17,7 +18,7 @@ def hits():
     return {n: make_hit(n) for n in range(1, 9)}
 
 
-GROUP = CopyGroup(1, (2, 3), (0.999, 0.99), "kept: the first found")
+GROUP = CopyGroup(1, (2, 3), (0.999, 0.99), "kept: the first found", likely=(3,))
 
 
 def grouping(*pairs: UncertainPair) -> Grouping:
@@ -35,6 +36,7 @@ def test_without_verdicts_nothing_changes(hits):
 def test_a_pair_found_different_leaves_the_group_and_the_rest_stays(hits):
     (group,) = apply_verdicts(grouping(), hits, verdicts_of(hits, (3, 1, False)))
     assert (group.keep, group.others, group.evidence) == (1, (2,), (0.999,))
+    assert group.certainty == Certainty.CERTAIN  # the member that was only likely is gone
     assert apply_verdicts(grouping(), hits, verdicts_of(hits, (1, 2, False), (1, 3, False))) == []
 
 
@@ -44,6 +46,7 @@ def test_an_open_pair_judged_the_same_becomes_a_group_that_keeps_the_better_hit(
     groups = apply_verdicts(uncertain, hits, verdicts_of(hits, (4, 5, True), (6, 7, False)))
     assert [(g.keep, g.others, g.evidence) for g in groups[1:]] == [(5, (4,), (0.95,))]
     assert "24-bit" in groups[1].reason
+    assert groups[1].certainty == Certainty.CERTAIN  # by the user's word
 
 
 def test_an_open_pair_joins_only_the_group_whose_kept_hit_was_compared(hits):
@@ -72,7 +75,7 @@ def test_another_file_is_kept_and_each_member_is_verified_against_it(hits):
         return
 
     group = apply_preference(GROUP, hits, {3}, verify=verify)
-    assert group == CopyGroup(3, (1,), (0.99,), USER_CHOICE)
+    assert group == CopyGroup(3, (1,), (0.99,), USER_CHOICE, likely=(1,))
     assert verified == [(3, 2)]  # 2 could not be verified, so it is not offered to be set aside
     assert apply_preference(GROUP, hits, set(), verify=verify) is GROUP
     assert apply_preference(GROUP, hits, {1}, verify=verify).reason == USER_CHOICE

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from catalog.audio.model import Audio
 from catalog.features import descriptors as d
+from catalog.features.loudness import true_peak
 from catalog.features.measure import measure_audio
+from catalog.features.tone.modes import BRIGHTEST_HZ, CLEAR_SHARE
 from tests.signals import SR, as_frames, decaying_noise, decaying_sine, drum_stroke
 
 LEVELS = {"peak_db", "loudness_lkfs", "floor_db", "quietest_db"}
@@ -33,12 +35,28 @@ def test_the_body_is_the_lowest_mode_where_that_is_clear():
     assert math.isnan(noise["body_hz"])
 
 
-def test_the_crest_of_a_square_is_0_db_and_of_a_sine_3_db():
+def test_a_bright_stroke_with_a_low_mode_has_a_body_only_without_its_brightness():
+    tone = decaying_sine(230.0, 1.0, amplitude=0.03)
+    noise = decaying_noise(0.15, seed=2, length_s=len(tone) / SR)
+    dark, bright = (measured(as_frames(y)) for y in (tone, tone + noise))
+    assert bright["mode_share"] > CLEAR_SHARE
+    assert bright["centroid_hz"] > BRIGHTEST_HZ
+    assert bright["mode_hz"] == pytest.approx(dark["body_hz"], rel=0.002)
+    assert math.isnan(bright["body_hz"])
+
+
+def test_the_crest_of_a_sine_is_3_db_and_of_a_triangle_4_8_db():
     t = (np.arange(round(0.4 * SR)) + 0.5) / SR
     sine = 0.5 * np.sin(2 * np.pi * 100 * t)
-    for y, crest in ((sine, 3.01), (0.5 * np.sign(sine), 0.0)):
+    for y, crest in ((sine, 3.01), (np.arcsin(2 * sine) / np.pi, 4.77)):
         found = measured(as_frames(y.astype(np.float32)))["crest_db"]
         assert found == pytest.approx(crest, abs=0.05)  # the stroke's lead of 1 ms may cut a period
+
+
+def test_the_crest_of_a_square_includes_the_overshoot_that_its_samples_stand_for():
+    t = (np.arange(round(0.4 * SR)) + 0.5) / SR
+    y = np.sign(np.sin(2 * np.pi * 100 * t)).astype(np.float32)
+    assert measured(as_frames(y))["crest_db"] == pytest.approx(true_peak(y[:, None]), abs=0.2)
 
 
 def test_width_is_0_for_mono_half_for_unrelated_and_1_for_opposite_channels():

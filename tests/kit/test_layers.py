@@ -9,11 +9,13 @@ from hypothesis import strategies as st
 
 from catalog.errors import ParameterError
 from catalog.kit.layers import (
+    LAYER_DB,
     MAX_LAYERS,
     MIN_SOUND_S,
     add_layers,
     cut_layers,
     law_db,
+    most_layers,
     strokes_of_drum,
 )
 from catalog.kit.model import Kit
@@ -84,6 +86,32 @@ def test_a_slot_gets_the_other_strokes_and_no_hit_is_in_two_slots():
     assert kit.slots == {"snare": (0, 1), "snare_2": (2,)}
 
 
+@given(st.lists(st.floats(-60, 0), min_size=1, max_size=60), st.integers(1, 20), st.integers(0, 59))
+def test_a_drum_gets_no_more_layers_than_asked_for_with_the_main_hit_and_both_ends(
+    loudness, n_layers, main
+):
+    hits = of_drum(*loudness)
+    main = main % len(hits)
+    kit = add_layers(Kit(slots={"snare": (main,)}), hits, n_layers=n_layers)
+    kept = [hits[i] for i in kit.slots["snare"]]
+    assert kept[0].id == main
+    assert len(cut_layers(kept)) <= n_layers
+    if n_layers > 2 or len(cut_layers(hits)) == 1:
+        assert max(h.strength_lkfs for h in kept) > max(loudness) - LAYER_DB * 2
+    everything = add_layers(Kit(slots={"snare": (main,)}), hits)
+    if len(cut_layers(hits)) <= n_layers:
+        assert kit == everything
+
+
+def test_layers_that_are_kept_are_evenly_spaced():
+    hits = of_drum(-40.0, -35.0, -30.0, -25.0, -20.0)
+    assert add_layers(Kit(slots={"snare": (4,)}), hits, n_layers=3).slots["snare"] == (4, 0, 2)
+    assert add_layers(Kit(slots={"snare": (1,)}), hits, n_layers=2).slots["snare"] == (1, 4)
+    assert add_layers(Kit(slots={"snare": (1,)}), hits, n_layers=1).slots["snare"] == (1,)
+    with pytest.raises(ParameterError, match="n_layers=0 must be 1 or more"):
+        add_layers(Kit(slots={"snare": (1,)}), hits, n_layers=0)
+
+
 def test_a_file_of_a_few_samples_is_no_layer():
     short = round(MIN_SOUND_S * SR) - 1
     main, fragment, shortest = [
@@ -97,3 +125,12 @@ def test_a_file_of_a_few_samples_is_no_layer():
 def test_no_strokes_make_no_layers():
     with pytest.raises(ParameterError, match="hits is empty"):
         cut_layers([])
+
+
+def test_a_kit_with_fewer_layers_than_there_are_keeps_their_number():
+    hits = of_drum(-40.0, -35.0, -30.0, -25.0, -20.0)
+    by_id, kit = {hit.id: hit for hit in hits}, Kit(slots={"snare": (4,), "kick": (99,)})
+    full, two = add_layers(kit, hits), add_layers(kit, hits, n_layers=2)
+    assert most_layers(two, full, by_id) == 2
+    assert most_layers(full, full, by_id) == MAX_LAYERS
+    assert most_layers(Kit(), full, {}) == 1

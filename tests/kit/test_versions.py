@@ -68,8 +68,8 @@ def test_versions_by_the_command_line(store, capsys):
     assert [each["version"] for each in versions] == [1, 3]
     assert call("kits", "dawn")[0] == 2
     assert call("kits", "--take-back", "1")[0] == 2
-    code, out, _ = call("forget-kit", "evening")
+    code, out, _ = call("delete-kit", "evening")
     assert (code, "catalog undo` brings it back" in out) == (0, True)
-    assert call("forget-kit", "evening", "--yes")[0] == 0
+    assert call("delete-kit", "evening", "--yes")[0] == 0
     assert call("undo")[0] == 0
     assert len(list_versions(store, "evening")) == 2

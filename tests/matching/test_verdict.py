@@ -14,6 +14,7 @@ from catalog.matching.verdict import (
 from catalog.matching.views import prepare_views
 from catalog.models import Verdict
 from catalog.training.edits import apply_edits
+from tests.bench.ringing import draw_body
 from tests.matching.hits import STROKE, as_audio, best_pair, usable_edits, views
 from tests.signals import drum_stroke
 
@@ -44,6 +45,22 @@ def test_a_copy_by_the_linear_fit_is_one_by_all_fits():
 def test_another_stroke_of_the_same_drum_is_no_copy(seed):
     other = views(drum_stroke(130, seed=seed))
     assert classify_pair(views(STROKE), other).verdict != Verdict.COPY
+
+
+@pytest.mark.parametrize("seed", [1012, 1042])  # before the remainder counted, both were copies
+def test_two_strokes_of_a_glass_are_no_copies_but_its_edited_copies_are(seed):
+    rng = np.random.default_rng(seed)
+    glass = draw_body(rng)
+    first, second = glass.strike(rng), glass.strike(rng)
+    fits = TransferFits(*best_pair(prepare_views(first), prepare_views(second)))
+    assert classify_features(fits.features()).logit >= load_classifier().copy_logit
+    assert classify_pair(prepare_views(first), prepare_views(second)).verdict == Verdict.UNSURE
+    for name in ("MP3", "limited by 6 dB", "faded", "noise at -50 dB"):
+        (edit,) = (edit for edit in EDITS if edit.name == name)
+        copy = apply_edits(first, (edit,), rng=rng)
+        assert classify_pair(prepare_views(first), prepare_views(copy)).verdict == Verdict.COPY, (
+            name
+        )
 
 
 def test_better_agreement_never_lowers_the_logit():

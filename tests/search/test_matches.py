@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import pytest
 
+from catalog.search.drums.drum_pitch import DrumPitch
 from catalog.search.matches import (
     SURE,
     Match,
     audible_differences,
     count_sure,
+    describe_difference,
     limit_drums,
     with_same_drum,
 )
@@ -71,3 +73,18 @@ def test_at_most_three_strokes_of_one_drum_stand_before_others():
     drums = ("a", "a", "", "a", "a", "b", "a")
     found = [match_of(i, drum, 0.1 * i) for i, drum in enumerate(drums)]
     assert [m.hit_id for m in limit_drums(found)] == [0, 1, 2, 3, 5, 4, 6]
+
+
+def test_lower_is_about_the_pitches_of_the_drums_and_not_of_single_strokes():
+    first, second = make_hit(1, "tom", body=90.0), make_hit(2, "tom", body=143.0)
+    assert "53 Hz higher" in describe_difference(first, second)
+    pitches = {1: DrumPitch(90.0, 1.0, 5, ""), 2: DrumPitch(80.0, 1.0, 5, "")}
+    assert "10 Hz lower" in describe_difference(first, second, pitches=pitches)
+    match = Match(second, 0.1, first, pitches=lambda: pitches)
+    assert "10 Hz lower" in match.reasons
+
+
+def test_a_stroke_of_a_drum_without_a_pitch_is_neither_lower_nor_higher():
+    first, second = make_hit(1, "tom", body=90.0), make_hit(2, "tom", body=143.0)
+    words = " ".join(describe_difference(first, second, pitches={}))
+    assert "higher" not in words

@@ -83,8 +83,8 @@ def test_five_hits_that_only_sound_alike_are_listed_by_default(tmp_path):
         cat.scan([folder], n_jobs=1)
         hit_id = cat.hits()[0].id
         for relations, expected in (
-            (cat.duplicates.relations(hit_id), 5),
-            (cat.duplicates.relations(hit_id, n_alike=2), 2),
+            (cat.duplicates.related(hit_id), 5),
+            (cat.duplicates.related(hit_id, n_alike=2), 2),
         ):
             assert [relation.kind for relation in relations] == ["alike"] * expected
 

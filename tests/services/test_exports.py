@@ -85,7 +85,7 @@ def test_files_of_an_export_that_were_scanned_are_never_kept(cat, kit, lib):
     assert all(cat.hit(i).exported for group in groups for i in group.others)
     assert "the other is a file of an exported kit" in groups[0].reason
     with pytest.raises(ParameterError, match="exported kit “evening”: the original, hit"):
-        cat.duplicates.prefer(groups[0].others[0])
+        cat.duplicates.keep(groups[0].others[0])
     report = cat.scan([lib], n_jobs=1)  # what is in the store stays there
     assert (len(report.unchanged), report.missing, report.left_out) == (9, (), ())
 
@@ -121,7 +121,7 @@ def test_a_store_that_holds_files_of_an_export_already_finds_the_manifest(cat, k
         exported = {h.id for h in other.hits() if h.path.parent.name == "hits"}
         assert {group.keep for group in other.copies()} & exported
         chosen = next(g.keep for g in other.copies() if g.keep in exported)
-        other.duplicates.prefer(chosen)
+        other.duplicates.keep(chosen)
     (tmp_path / "manifest.json").rename(lib / "kit" / "manifest.json")
     with Catalog.open(tmp_path / "other.sqlite") as other:
         assert {group.keep for group in other.copies()} == own(other)

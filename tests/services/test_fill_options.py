@@ -84,7 +84,7 @@ def test_warnings_name_another_role_two_locks_that_conflict_and_empty_slots(run)
 
 
 def test_a_hit_is_swapped_for_a_certain_one_or_by_a_wish_that_is_the_first_reason(run):
-    run("fill", "--save", "demo", "--slots", "kick,snare", "--replace")
+    run("fill", "--save", "demo", "--slots", "kick,snare", "--yes")
     kick = next(hit for hit in run.hits.values() if hit.name == "kick")
     run("swap", "demo", "kick", kick.id)
     others = [hit for hit in run.hits.values() if hit.name == "kick" and hit.id != kick.id]
@@ -107,3 +107,10 @@ def test_a_hit_is_swapped_for_a_certain_one_or_by_a_wish_that_is_the_first_reaso
 def test_numbers_are_printed_on_request_only(run):
     assert "dB" not in run("fill")[1]
     assert "than the others" in run("fill", "--numbers")[1]
+
+
+def test_most_layers_is_at_least_one(run):
+    kit = run.fill("--most-layers", 1)
+    assert kit == run.fill("--layers")  # each drum has one stroke
+    with pytest.raises(SystemExit):
+        run("fill", "--most-layers", 0)

@@ -46,7 +46,7 @@ def odd(tmp_path):
 def test_an_empty_catalog_answers_every_question(empty, tmp_path):
     file = tmp_path / "phone.wav"
     soundfile.write(file, make_stroke("snare", 2), SR)
-    assert empty.hits() == empty.copies() == empty.duplicates.uncertain_pairs() == []
+    assert empty.hits() == empty.copies() == empty.duplicates.doubts() == []
     assert empty.similar(file) == empty.duplicates.microphone_ties() == []
     assert empty.review.faults() == empty.takes.sessions() == empty.kits.saved() == []
     assert len(empty.map.compute().hit_ids) == len(empty.map.layout().hit_ids) == 0
@@ -66,7 +66,7 @@ def test_files_of_one_sample_and_above_full_scale_do_not_stop_a_scan(odd, tmp_pa
     groups = [{names[i] for i in (g.keep, *g.others)} for g in odd.copies()]
     assert {"click a", "click b"} in groups
     assert {"loud a", "loud b", "snare 1"} in groups  # one recording at three levels
-    odd.duplicates.uncertain_pairs()
+    odd.duplicates.doubts()
     layout = odd.map.compute()
     assert np.isfinite(layout.xy).all()
     points = pack_points(make_columns(odd.hits()), layout.hit_ids, layout.xy)

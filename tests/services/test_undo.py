@@ -74,7 +74,7 @@ ACTS = {
     "session": lambda cat: lambda: cat.takes.set_session([1, 2], "winter"),
     "name": lambda cat: lambda: cat.takes.set_names([1], drum="oak", damping="damped"),
     "verdict": lambda cat: lambda: cat.duplicates.set_verdict(1, 2, True),
-    "keep": lambda cat: lambda: cat.duplicates.prefer(cat.copies()[0].others[0]),
+    "keep": lambda cat: lambda: cat.duplicates.keep(cat.copies()[0].others[0]),
     "dismiss": lambda cat: lambda: cat.review.dismiss_fault([1], "hum"),
     "hide": lambda cat: lambda: cat.files.hide([find(cat, "tom_01")]),
     "set aside": lambda cat: lambda: cat.set_aside([1, 2], reason="test"),
@@ -82,7 +82,7 @@ ACTS = {
     "save kit": lambda cat: lambda: save(cat),
     "change kit": change_kit,
     "rename kit": lambda cat: save(cat) and (lambda: cat.kits.rename("evening", "night")),
-    "forget kit": lambda cat: save(cat) and (lambda: cat.kits.delete("evening")),
+    "delete kit": lambda cat: save(cat) and (lambda: cat.kits.delete("evening")),
 }
 
 

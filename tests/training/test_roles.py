@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from catalog.features.embedding import EMBEDDING_DIM
 from catalog.library.metadata.role_model import gaussian_kernel
 from catalog.models import ROLES
+from catalog.training.examples import Examples
+from catalog.training.labels import Label
 from catalog.training.roles import (
+    SHARED_COPIES,
+    fit_calibrated,
     fit_role_model,
     fit_temperature,
     held_out_probabilities,
     hit_weights,
+    recording_groups,
+    source_weights,
 )
 
 
@@ -67,3 +75,50 @@ def test_each_source_is_predicted_by_a_model_fitted_without_it():
 
     held_out_probabilities(fit, np.zeros((3, EMBEDDING_DIM)), np.array(["a", "b", "a"]))
     assert masks == [[False, True, False], [True, False, True]]
+
+
+def labelled(source: str, role: str, name: str) -> Label:
+    return Label(Path(name), source, source, role, role, "", has_siblings=False)
+
+
+def drawn(sources: str, roles: str, *, shift: float = 0.0) -> Examples:
+    """Hits of two roles in two places, 40 of each source and role, moved by `shift`."""
+    rng = np.random.default_rng(len(sources))
+    labels = tuple(
+        labelled(source, role, f"{source}{role}{k}.wav")
+        for source in sources.split() for role in roles.split() for k in range(40)
+    )  # fmt: skip
+    rows = 0.3 * rng.normal(size=(len(labels), EMBEDDING_DIM))
+    rows[:, 5] += [3.0 * (label.role == "kick") + shift for label in labels]
+    return Examples(labels, rows.astype(np.float32), np.arange(len(labels)))
+
+
+def test_strangers_lower_the_confidence_and_change_nothing_else():
+    taught, strangers = drawn("a b", "kick snare"), drawn("c", "other", shift=3.0)
+    alone, with_strangers = fit_calibrated(taught), fit_calibrated(taught, strangers=strangers)
+    assert with_strangers.model.temperature > 1.3 * alone.model.temperature
+    assert np.array_equal(with_strangers.model.weights, alone.model.weights)
+    assert np.array_equal(with_strangers.held_out, alone.held_out)
+
+
+def test_hits_of_no_known_role_count_in_the_calibration():
+    taught = drawn("a b", "kick snare")
+    other = tuple(labelled("c", "other", f"c{k}.wav") for k in range(40))
+    rows = np.concatenate([taught.embeddings, taught.embeddings[:40]])
+    both = Examples(taught.labels + other, rows, np.arange(len(rows)))
+    assert fit_calibrated(both).model.temperature > 1.3 * fit_calibrated(taught).model.temperature
+
+
+def test_sources_that_share_recordings_are_held_out_together():
+    labels = drawn("a b c", "kick snare").labels
+    pairs = [(labels[k].path, labels[80 + k].path) for k in range(SHARED_COPIES)]
+    pairs += [(labels[0].path, labels[160].path), (labels[0].path, labels[1].path)]
+    groups = recording_groups(labels, pairs)
+    assert len(set(groups[:160])) == 1
+    assert set(groups[160:]) == {"c"}
+    assert set(recording_groups(labels, pairs[1:])) == {"a", "b", "c"}
+
+
+def test_a_source_counts_by_the_root_of_its_size():
+    weights = source_weights(np.array(["a"] * 9 + ["b"]))
+    assert weights[:9].sum() == pytest.approx(3.0 * weights[9])

@@ -26,6 +26,12 @@ POSTS = (
     "/api/redo",
     "/api/phrase",
     "/api/outside?name=a.wav",
+    "/api/questions",
+    "/api/folders",
+    "/api/kits",
+    "/api/kits/details",
+    "/api/kit/plan",
+    "/api/kit/export",
 )
 ADDRESSES = (
     f"/api/about/{BIG}", f"/api/near/{BIG}", f"/api/hit/{BIG}/1.wav", f"/api/hit/1/{BIG}.wav",
@@ -73,6 +79,9 @@ BODIES = (
     ("/api/kit/action", b'{"op": "choose", "k": 1e400}'),
     ("/api/kit/action", b'{"op": "open", "name": "\\ud800"}'),
     ("/api/kit/action", b'{"op": "__class__", "slot": "snare"}'),
+    ("/api/kits", b'{"op": "save", "name": "\\ud800"}'), ("/api/kits", b'{"op": [], "name": "a"}'),
+    ("/api/kits/details", b'{"name": "\\ud800"}'), ("/api/kit/plan", b'{"folder": "/\\u0000"}'),
+    ("/api/kit/export", b'{"folder": "/\\ud800"}'), ("/api/kit/export", b'{"folder": 3}'),
     ("/api/phrase", b""), ("/api/phrase", b"MThd"), ("/api/phrase", LONG),
     ("/api/phrase", b"MThd\0\0\0\6\0\1\xff\xff\0\0" + b"MTrk\xff\xff\xff\xff" * 9),
     ("/api/outside?name=a.wav", b""), ("/api/outside?name=a.wav", b"RIFF" + b"\xff" * 99),

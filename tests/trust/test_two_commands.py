@@ -109,11 +109,11 @@ def test_two_changes_of_one_kit_are_both_kept_or_the_second_is_refused(full, pla
         level = {slot: float(n % 5 + 1 + (slot == "kick")) for slot in ("kick", "snare")}
         first, second = (("adjust", "barn", s, "--level", str(level[s])) for s in level)
         if rng.random() < 0.3:
-            second = ("forget-kit", "barn", "--yes")
+            second = ("delete-kit", "barn", "--yes")
         done = run_together(place, first, second)
         with Catalog.open(place.store) as cat:
             saved = cat.kits.saved()
-            if done[1].code == 0 and second[0] == "forget-kit":
+            if done[1].code == 0 and second[0] == "delete-kit":
                 assert not saved, done  # a forgotten kit does not return
                 cat.kits.save(kit, "barn")
                 continue

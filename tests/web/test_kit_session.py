@@ -152,7 +152,7 @@ def test_two_servers_of_the_page_change_one_draft(session, other):
     set_level(other, -3.0)
     apply_action(session, {"op": "level", "slot": "kick", "level_db": -1.0})
     assert session.kit.level_db == {"snare": -3.0, "kick": -1.0}
-    assert session.undo_label == "level of kick"
+    assert session.last_change.label == "level of kick"
 
 
 def test_a_change_that_another_server_saves_meanwhile_is_made_again(session, other):
@@ -257,3 +257,18 @@ def test_a_kit_that_was_renamed_or_deleted_here_is_saved_without_a_question(name
     delete_kit(named, "night")
     save_kit(named, "night", shown=named.kit)
     assert [kit.name for kit in named.catalog.kits.saved()] == ["night"]
+
+
+def test_the_levels_of_a_slot_rise_with_velocity_and_end_at_that_of_its_loudest_stroke(session):
+    apply_action(session, FILL)
+    apply_action(session, {"op": "layers"})
+    slot = next(s for s in describe_kit(session)["slots"] if s["slot"] == "snare")
+    assert len(slot["levels"]) == len(slot["hits"]) > 1
+    for stroke in slot["levels"]:
+        levels = [level for _, level in stroke["points"]]
+        assert levels == sorted(levels)
+    top = {
+        points[-1][1] for points in (s["points"] for s in slot["levels"]) if points[-1][0] == 127
+    }
+    assert top == {max(level for s in slot["levels"] for _, level in s["points"])}
+    assert max(stroke["recorded"] for stroke in slot["levels"]) == pytest.approx(*top, abs=0.02)

@@ -138,6 +138,12 @@ class Visit:
         parts = self.page.get_by_role("navigation", name="Parts")
         self.press(parts.get_by_role("button", name=name))
 
+    def open_attention(self, group: str) -> None:
+        """Open a group of what needs attention under "Bring in", by the beginning of its label."""
+        self.open_part("Bring in")
+        self.press(self.page.get_by_text("Needs attention"))
+        self.press(self.page.get_by_text(group))
+
 
 @contextmanager
 def watch(

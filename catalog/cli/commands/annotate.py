@@ -6,15 +6,20 @@ import argparse
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from catalog.cli.output import INCOMPLETE, OK, AddCommand, change_code, print_message, print_result
-from catalog.cli.selection import add_selection, confirm, select_hits
+from catalog.cli.output import (
+    INCOMPLETE,
+    OK,
+    AddCommand,
+    note_no_change,
+    print_result,
+)
+from catalog.cli.selection import add_selection, confirm, read_hits, select_hits
 from catalog.cli.table import hit_lines
 from catalog.errors import ParameterError
 from catalog.models import EVENTS
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.models import Hit
 
 MARK_CHOICES = ("master", "spare", "no-good", "none")
 SHOWN = ("id", "name", "role", "confidence", "session", "drum", "mark", "tags", "remark")
@@ -56,20 +61,14 @@ def _change(
 ) -> int:
     """Change the selected hits if that is confirmed, and print them."""
     ids = select_hits(cat, args)
-    before = _read(cat, ids)
+    before = read_hits(cat, ids)
     if not confirm(cat, args, ids, what=what):
         print_result(before, (), as_json=args.json)
         return INCOMPLETE if ids else OK
     change(ids)
-    hits = _read(cat, ids)
+    hits = read_hits(cat, ids)
     print_result(hits, hit_lines(cat, hits, columns=columns), as_json=args.json)
-    return change_code(hits != before)
-
-
-def _read(cat: Catalog, ids: Sequence[int]) -> list[Hit]:
-    """Return hits by id; raise `StoreError` if one is unknown."""
-    hits = cat.context.hits_in_order(ids)
-    return hits if len(hits) == len(set(ids)) else [cat.hit(hit_id) for hit_id in ids]
+    return note_no_change(hits != before)
 
 
 def _role(cat: Catalog, args: argparse.Namespace) -> int:
@@ -103,7 +102,11 @@ def _tag(cat: Catalog, args: argparse.Namespace) -> int:
     parts = [f"add the tag {tag}" for tag in args.add] + [f"remove the tag {t}" for t in args.drop]
     parts += ["set the remark"] if args.remark is not None else []
     if not parts:
-        print_message("nothing to change: give --add, --drop or --remark")
+        word = next((text for text in args.hits if not text.isdecimal() and text != "-"), "dry")
+        raise ParameterError(
+            "nothing to change: give --add, --drop or --remark, such as"
+            f" `catalog tag --add {word} 42`"
+        )
     return _change(cat, args, what=" and ".join(parts), change=change)
 
 

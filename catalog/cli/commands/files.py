@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,30 +15,40 @@ from catalog.cli.output import (
     YES_HELP,
     AddCommand,
     ProgressBar,
-    change_code,
     format_size,
+    note_no_change,
     print_message,
     print_result,
     short_path,
 )
 from catalog.cli.selection import (
     ANY,
+    SAMPLES,
     add_rows_wanted,
     add_selection,
     confirm,
     has_options,
+    names_numbers,
+    read_hits,
     rows_wanted,
     select_hits,
 )
 from catalog.cli.summary import hits_of, place_lines
 from catalog.cli.table import table_lines
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, ParameterError
 from catalog.models import State
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.duplicates.groups import CopyGroup, UncertainPair
+    from catalog.models import Hit
 
+STATE_WORDS = {State.ASIDE: "set aside", State.HIDDEN: "hidden", State.HERE: "in use"}
+MOST_SAME = 20  # hits of one verdict, 190 pairs
+UNDO_AFTER_RECOVERY = (
+    "what was done before is kept as it was; `undo` can take back moves of files and hidden hits of"
+    " that time, but no other act"
+)
 NEWEST = Path()  # in place of the path of a backup
 HEADING = "Copies, and what was done with them"
 DRY_HEADING = "Copies, and what would be done with them"
@@ -76,16 +87,17 @@ def add_commands(command: AddCommand) -> None:
     for parser in (restore, hide, unhide):
         add_selection(parser, acts=True)
     add_selection(aside)
-    same = command("same", "record your verdict that two hits are one recording, or not", _same)
-    same.add_argument("first", type=int, metavar="HIT")
-    same.add_argument("second", type=int, metavar="HIT")
+    same = command(
+        "same", "record your verdict that hits are one recording, or different ones", _same
+    )
     verdict = same.add_mutually_exclusive_group()
     verdict.add_argument(
         "--not", dest="differ", action="store_true", help="they are different recordings"
     )
-    verdict.add_argument("--forget", action="store_true", help="remove the verdict")
-    keep = command("keep", "choose which of several copies to keep", _keep)
-    keep.add_argument("hit", type=int, metavar="HIT")
+    verdict.add_argument("--take-back", action="store_true", help="remove your verdict")
+    keep = command("keep", "choose which file of its copies to keep", _keep)
+    for parser in (same, keep):
+        add_selection(parser, acts=True)
     add_rows_wanted(
         command("doubts", "list uncertain pairs; listen to them and decide with `same`", _doubts)
     )
@@ -95,10 +107,12 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     groups = cat.copies() if args.copies or not args.yes else []
     chosen = select_hits(cat, args) if args.hits or has_options(args) else []
     ids = chosen + [i for group in groups if args.copies for i in group.others]
+    if chosen and not (ids := _left(cat, ids, state=State.ASIDE)):
+        return _print_no_events(args)
     if not ids:
-        raise CatalogError("nothing to set aside; give numbers of hits, or --copies")
+        raise ParameterError("nothing to set aside; give numbers of hits, or --copies")
     if args.report is not None and args.report.exists():
-        raise CatalogError(f"{args.report}: exists already; choose a new name for the report")
+        raise ParameterError(f"{args.report}: exists already; choose a new name for the report")
     if args.yes:
         return _do_set_aside(cat, args, ids)
     hits = [cat.hit(hit_id) for hit_id in ids]
@@ -106,12 +120,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     outcomes = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
     movable = [hit for hit in hits if hit.id not in obstacles]
     keepers = cat.duplicates.keepers(ids) if groups else {}
-    lines = [
-        f"would set aside: {short_path(path)}"
-        + (f" ({short_path(cat.hit(keepers[hit.id]).path)} stays)" if hit.id in keepers else "")
-        for hit in movable
-        for path in dict.fromkeys((hit.path, *(mic.path for mic in hit.tied[1:])))
-    ]
+    lines = list(dict.fromkeys(_move_lines(cat, movable, keepers)))
     lines += [f"cannot be set aside: {reason}" for reason in obstacles.values()]
     lines += _whole_group_warnings(groups, ids)
     lines += [
@@ -129,6 +138,30 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     value = {"dry_run": True, "hits": hits, "obstacles": obstacles, "kits": used}
     print_result(value, lines, as_json=args.json)
     return OK if movable else INCOMPLETE
+
+
+def _left(cat: Catalog, ids: Sequence[int], *, state: State) -> list[int]:
+    """Return the hits that are not in the wanted state yet, and print which ones are."""
+    hits = read_hits(cat, ids)
+    for hit in hits:
+        if hit.state == state:
+            print_message(f"hit {hit.id} ({hit.name}) is {STATE_WORDS[state]} already")
+    return [hit.id for hit in hits if hit.state != state]
+
+
+def _print_no_events(args: argparse.Namespace) -> int:
+    print_result([], (), as_json=args.json)
+    return note_no_change(False)
+
+
+def _move_lines(cat: Catalog, hits: Sequence[Hit], keepers: Mapping[int, int]) -> list[str]:
+    """Return a line for each file of each hit; equal lines for the strokes of one take."""
+    return [
+        f"would set aside: {short_path(path)}"
+        + (f" ({short_path(cat.hit(keepers[hit.id]).path)} stays)" if hit.id in keepers else "")
+        for hit in hits
+        for path in dict.fromkeys((hit.path, *(mic.path for mic in hit.tied[1:])))
+    ]
 
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
@@ -151,8 +184,11 @@ def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) ->
 
 
 def _obstacles(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> dict[int, str]:
-    keeper_faults = cat.duplicates.keeper_faults(ids) if args.copies else {}
-    return cat.files.obstacles(ids, keep_exports=args.copies) | keeper_faults
+    obstacles = cat.files.obstacles(ids, keep_exports=args.copies)
+    if not args.copies:
+        return obstacles
+    duplicates = cat.duplicates
+    return duplicates.take_faults(ids) | obstacles | duplicates.keeper_faults(ids)
 
 
 def _write_report(
@@ -179,7 +215,9 @@ def _whole_group_warnings(groups: Sequence[CopyGroup], ids: Sequence[int]) -> li
 def _restore(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.library.files.set_aside import CHANGED
 
-    ids = select_hits(cat, args, states=(State.ASIDE,))
+    ids = _left(cat, select_hits(cat, args, states=(State.ASIDE,)), state=State.HERE)
+    if names_numbers(args) and not ids:
+        return _print_no_events(args)
     if not confirm(cat, args, ids, what="restore"):
         return INCOMPLETE if ids else OK
     events = cat.files.restore(ids, as_it_is=args.as_it_is, other_disk=args.other_disk)
@@ -199,6 +237,7 @@ def _recover_backup(cat: Catalog, args: argparse.Namespace) -> int:
         f"annotations of {result.n_hits} hits, {len(result.kits)} kits, {result.n_verdicts}"
         f" verdicts, {result.n_events} entries of the history"
     )
+    lines.append(UNDO_AFTER_RECOVERY)
     print_result(result, lines, as_json=args.json)
     return INCOMPLETE if result.left else OK
 
@@ -211,47 +250,65 @@ def _recover(cat: Catalog, args: argparse.Namespace) -> int:
     lines += [f"not recovered: {path}: {reason}" for path, reason in result.left]
     lines.append(f"{len(result.events)} recovered, {len(result.left)} not")
     print_result(result, lines, as_json=args.json)
-    return INCOMPLETE if result.left or not result.events else OK
+    return INCOMPLETE if result.left else OK
 
 
 def _hide(cat: Catalog, args: argparse.Namespace) -> int:
-    ids = select_hits(cat, args)
+    ids = _left(cat, select_hits(cat, args), state=State.HIDDEN)
+    if names_numbers(args) and not ids:
+        return _print_no_events(args)
     if not confirm(cat, args, ids, what="hide"):
         return INCOMPLETE if ids else OK
     return print_events(cat.files.hide(ids, reason=args.reason), args)
 
 
 def _unhide(cat: Catalog, args: argparse.Namespace) -> int:
-    ids = select_hits(cat, args, states=(State.HIDDEN,))
+    ids = _left(cat, select_hits(cat, args, states=(State.HIDDEN,)), state=State.HERE)
+    if names_numbers(args) and not ids:
+        return _print_no_events(args)
     if not confirm(cat, args, ids, what="unhide"):
         return INCOMPLETE if ids else OK
     return print_events(cat.files.unhide(ids), args)
 
 
 def _same(cat: Catalog, args: argparse.Namespace) -> int:
-    is_same = None if args.forget else not args.differ
-    is_changed = cat.duplicates.set_verdict(args.first, args.second, is_same)
-    word = "no verdict" if args.forget else "two recordings" if args.differ else "one recording"
-    value = {"first": args.first, "second": args.second, "verdict": word}
-    print_result(value, [f"hits {args.first} and {args.second}: {word}"], as_json=args.json)
-    return change_code(is_changed)
+    ids = list(dict.fromkeys(select_hits(cat, args)))
+    if not 2 <= len(ids) <= MOST_SAME:
+        raise ParameterError(f"{len(ids)} hits are named; a verdict is for 2 to {MOST_SAME} hits")
+    is_same = None if args.take_back else not args.differ
+    word = "no verdict" if args.take_back else "two recordings" if args.differ else "one recording"
+    if not confirm(cat, args, ids, what=f"record “{word}” for all pairs of"):
+        return INCOMPLETE
+    pairs = list(combinations(ids, 2))
+    summary = f"hits {', '.join(map(str, ids[:SAMPLES]))}{' ...' * (len(ids) > SAMPLES)}: {word}"
+    with cat.files.as_one_act("verdict", summary):
+        changed = [cat.duplicates.set_verdict(*pair, is_same) for pair in pairs]
+    value = [{"first": first, "second": second, "verdict": word} for first, second in pairs]
+    lines = [f"hits {first} and {second}: {word}" for first, second in pairs]
+    print_result(value, lines, as_json=args.json)
+    return note_no_change(any(changed))
 
 
 def _keep(cat: Catalog, args: argparse.Namespace) -> int:
-    before = cat.copies()
-    cat.duplicates.prefer(args.hit)
-    groups = cat.copies()
-    group = next((group for group in groups if group.keep == args.hit), None)
-    if group is None:
-        raise CatalogError(f"hit {args.hit} cannot be kept: no other file agrees with it")
-    copies = ", ".join(map(str, group.others))
-    line = f"hit {group.keep} is kept; its copies: {copies}"
-    print_result(group, [line], as_json=args.json)
-    return change_code(groups != before)
+    before, ids = cat.copies(), select_hits(cat, args)
+    if not names_numbers(args):  # of a query, those that have copies
+        members = {hit_id for group in before for hit_id in group.members}
+        ids = [hit_id for hit_id in ids if hit_id in members]
+    if not confirm(cat, args, ids, what="keep"):
+        return INCOMPLETE if ids else OK
+    cat.duplicates.keep(*ids)
+    after = cat.copies()
+    groups = [group for group in after if group.keep in ids]
+    lines = [
+        f"hit {group.keep} is kept; its copies: {', '.join(map(str, group.others))}"
+        for group in groups
+    ]
+    print_result(groups, lines, as_json=args.json)
+    return note_no_change(after != before)
 
 
 def _doubts(cat: Catalog, args: argparse.Namespace) -> int:
-    pairs = cat.duplicates.uncertain_pairs()
+    pairs = cat.duplicates.doubts()
     lines: list[str] = []
     if (allowed := rows_wanted(cat, args)) is None:
         members = hits_of(cat, (hit_id for pair in pairs for hit_id in (pair.first, pair.second)))

@@ -16,12 +16,12 @@ from catalog.cli.output import (
     short_path,
     to_json_value,
 )
-from catalog.errors import CatalogError, StoreError
+from catalog.errors import ParameterError, StoreArgumentError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
     from catalog.library.undo.undo import UndoResult
-    from catalog.models import Act, HistoryEvent
+    from catalog.reports import Act, HistoryEvent
 
 NOTHING_TO_UNDO = "nothing was undone: nothing of that kind is in force"
 NOTHING_TO_REDO = "nothing was done again: no act was undone just before"
@@ -46,7 +46,7 @@ def add_commands(command: AddCommand) -> None:
 
 def _undo(cat: Catalog, args: argparse.Namespace) -> int:
     if args.acts and args.all:
-        raise CatalogError("give numbers of acts or --all, not both")
+        raise ParameterError("give numbers of acts or --all, not both")
     chosen = _chosen(cat, args)
     if not args.yes and (args.all or any(cat.files.moves_files(act) for act in chosen)):
         lines = [f"would undo: {_act_line(act)}" for act in chosen]
@@ -65,7 +65,9 @@ def _chosen(cat: Catalog, args: argparse.Namespace) -> list[Act]:
     in_force = [act for act in acts if act.n_changes and not act.undone]
     known = {act.id for act in acts if act.n_changes}
     if unknown := set(args.acts) - known:
-        raise StoreError(f"act {min(unknown)} is not in the history, or cannot be undone any more")
+        raise StoreArgumentError(
+            f"act {min(unknown)} is not in the history, or cannot be undone any more"
+        )
     return [act for act in in_force if act.id in args.acts] if args.acts else in_force[-1:]
 
 
@@ -91,6 +93,8 @@ def _print_result(result: UndoResult, args: argparse.Namespace, word: str) -> in
 def _history(cat: Catalog, args: argparse.Namespace) -> int:
     acts = cat.files.acts(None if args.all or args.acts else args.n)
     if args.acts:
+        if unknown := set(args.acts) - {act.id for act in acts}:
+            raise StoreArgumentError(f"act {min(unknown)} is not in the history")
         acts = [act for act in acts if act.id in args.acts]
     events = _events(cat, acts) if args.json or args.acts else []
     by_act: dict[int, list[HistoryEvent]] = {}

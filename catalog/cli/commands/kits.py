@@ -15,16 +15,19 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
-    change_code,
+    can_ask,
     finite,
+    is_agreed,
+    note_no_change,
     print_message,
     print_result,
     read_regular_file,
+    refuse_existing,
     short_path,
 )
 from catalog.cli.summary import hits_of
 from catalog.cli.table import hit_lines, output_width
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, KitArgumentError, ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -43,9 +46,9 @@ def add_commands(command: AddCommand) -> None:
     kits = command("kits", "list saved kits, or the versions of one", _kits)
     kits.add_argument("name", nargs="?", help="list the versions of this kit")
     kits.add_argument("--take-back", type=int, metavar="VERSION", help="use this version again")
-    forget = command("forget-kit", "delete a saved kit, but no recording", _forget)
-    forget.add_argument("name", help=NAME_HELP)
-    forget.add_argument("--yes", action="store_true", help=YES_HELP)
+    delete = command("delete-kit", "delete a saved kit, but no recording", _delete)
+    delete.add_argument("name", help=NAME_HELP)
+    delete.add_argument("--yes", action="store_true", help=YES_HELP)
     rename = command("rename-kit", "rename a saved kit", _rename)
     rename.add_argument("name", help=NAME_HELP)
     rename.add_argument("new", help="the new name")
@@ -73,14 +76,20 @@ def print_kit(
     kit: Kit,
     args: argparse.Namespace,
     numbers: Mapping[str, Sequence[str]] = MappingProxyType({}),
+    *,
+    only: str = "",
 ) -> None:
-    """Print the hits of a kit with their reasons, and `numbers` by slot below them."""
-    slots = [slot for slot, ids in kit.slots.items() for _ in ids]
-    hits = hits_of(cat, (hit_id for ids in kit.slots.values() for hit_id in ids))
+    """Print the hits of a kit with their reasons, and `numbers` by slot below them.
+
+    `only` is a slot: the others are not printed, but are part of the JSON.
+    """
+    shown = {slot: ids for slot, ids in kit.slots.items() if only in ("", slot)}
+    slots = [slot for slot, ids in shown.items() for _ in ids]
+    hits = hits_of(cat, (hit_id for ids in shown.values() for hit_id in ids))
     columns = ("id", "name", "role", "session", "length")
     lines = hit_lines(cat, hits, columns=columns, first=("slot", slots))
     width = output_width() or MAX_REASONS
-    for slot, reasons in kit.why.items():
+    for slot, reasons in ((slot, kit.why[slot]) for slot in shown if slot in kit.why):
         lines += textwrap.wrap(f"{slot}: {'; '.join(reasons)}", width, subsequent_indent="  ")
         lines += [f"  {line}" for line in numbers.get(slot, ())]
     print_result(kit, lines, as_json=args.json)
@@ -90,13 +99,13 @@ def saved_kit(cat: Catalog, name: str) -> Kit:
     """Return the saved kit of a name; `CatalogError` lists the saved kits if there is none."""
     kits = {kit.name: kit for kit in cat.kits.saved()}
     if name not in kits:
-        raise CatalogError(f"no kit is named {name!r}; saved kits: {', '.join(kits) or 'none'}")
+        raise KitArgumentError(f"no kit is named {name!r}; saved kits: {', '.join(kits) or 'none'}")
     return kits[name]
 
 
 def _kits(cat: Catalog, args: argparse.Namespace) -> int:
     if args.take_back is not None and args.name is None:
-        raise CatalogError("--take-back needs the name of a kit")
+        raise ParameterError("--take-back needs the name of a kit")
     return _list_kits(cat, args) if args.name is None else _versions(cat, args)
 
 
@@ -122,15 +131,20 @@ def _list_kits(cat: Catalog, args: argparse.Namespace) -> int:
     return OK
 
 
-def _forget(cat: Catalog, args: argparse.Namespace) -> int:
+def _delete(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
     if args.yes:
         cat.kits.delete(args.name)
         return _list_kits(cat, args)
-    lines = [
-        f"would delete the kit {kit.name}: {', '.join(kit.slots)}",
-        "nothing was deleted; add --yes to do it, `catalog undo` brings it back",
-    ]
+    plan = f"would delete the kit {kit.name}: {', '.join(kit.slots)}"
+    if can_ask(args):
+        print_message(plan)
+        if is_agreed("Delete it? `catalog undo` brings it back."):
+            cat.kits.delete(args.name)
+            return _list_kits(cat, args)
+        print_message("nothing was deleted")
+        return INCOMPLETE
+    lines = [plan, "nothing was deleted; add --yes to do it, `catalog undo` brings it back"]
     print_result({"dry_run": True, "kit": kit}, lines, as_json=args.json)
     return OK
 
@@ -140,7 +154,7 @@ def _rename(cat: Catalog, args: argparse.Namespace) -> int:
     if is_changed:
         cat.kits.rename(args.name, args.new)
     _list_kits(cat, args)
-    return change_code(is_changed)
+    return note_no_change(is_changed)
 
 
 def _add_saved_kit_commands(command: AddCommand) -> None:
@@ -160,10 +174,10 @@ def _add_saved_kit_commands(command: AddCommand) -> None:
         action="store_true",
         help="apply the tunings; otherwise they are only listed",
     )
-    clashes = command(
-        "clashes", "list level, pitch and masking of the slots of a saved kit", _masking
+    masking = command(
+        "masking", "list level, pitch and masking of the slots of a saved kit", _masking
     )
-    clashes.add_argument("name", help=NAME_HELP)
+    masking.add_argument("name", help=NAME_HELP)
     compare = command("compare", "compare two saved kits", _compare)
     compare.add_argument("a", metavar="NAME", help=NAME_HELP)
     compare.add_argument("b", metavar="OTHER")
@@ -222,7 +236,7 @@ def _mix_level(text: str) -> tuple[str, float]:
 
 def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
     if args.level is None and args.tune is None:
-        raise CatalogError("give --level DB or --tune SEMITONES, or both")
+        raise ParameterError("give --level DB or --tune SEMITONES, or both")
 
     def adjust(kit: Kit) -> Kit:
         kit = kit if args.level is None else kit.with_level(args.slot, args.level)
@@ -231,7 +245,7 @@ def _adjust(cat: Catalog, args: argparse.Namespace) -> int:
     kit, is_changed = change_kit(cat, args.name, adjust)
     level, tuning = kit.level_db.get(args.slot, 0.0), kit.tuning_semitones.get(args.slot, 0.0)
     print_result(kit, [f"{args.slot}: {level:+.1f} dB, {tuning:+.1f} semitones"], as_json=args.json)
-    return change_code(is_changed)
+    return note_no_change(is_changed)
 
 
 def _tune(cat: Catalog, args: argparse.Namespace) -> int:
@@ -257,7 +271,7 @@ def _tune(cat: Catalog, args: argparse.Namespace) -> int:
     elif proposals:
         lines.append("nothing was changed; add --yes to do it")
     print_result({"intervals": steps, "proposals": proposals}, lines, as_json=args.json)
-    return change_code(bool(proposals)) if args.yes else OK
+    return note_no_change(bool(proposals)) if args.yes else OK
 
 
 def _masking(cat: Catalog, args: argparse.Namespace) -> int:
@@ -284,15 +298,15 @@ def _compare(cat: Catalog, args: argparse.Namespace) -> int:
 def _phrase(cat: Catalog, args: argparse.Namespace) -> int:
     kit = saved_kit(cat, args.name)
     phrase = read_regular_file(args.midi) if args.midi else args.play
-    played = cat.kit_sound.play_phrase(kit, phrase)
+    played = cat.kit_sound.play_phrase(kit, phrase, notes=args.config.notes)
     for note in played.notes:
         print_message(note)
     if args.file is None:
         print_result(played, map(_stroke_line, played.strokes), as_json=args.json)
         return OK
-    if args.file.exists():
-        raise CatalogError(f"{args.file} exists already; choose a new name")
-    cat.kit_sound.write_phrase(kit, args.file, phrase, sr=args.rate)
+    refuse_existing(args.file)
+    notes = args.config.notes
+    cat.kit_sound.write_phrase(kit, args.file, phrase, notes=notes, sr=args.rate)
     print_result(args.file, [args.file], as_json=args.json)
     return OK
 
@@ -317,11 +331,13 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
         args.microphone,
         tuple(args.mix_level),
         args.no_good,
+        args.config.notes,
     )
     if args.plan:
         plan = cat.kits.plan_export(kit, args.folder, options)
         print_result(plan, _plan_lines(plan), as_json=args.json)
         return INCOMPLETE if plan.refusals else OK
+    refuse_existing(args.folder, *([Path(f"{args.folder}.zip")] if args.zip else []))
     written = cat.export_kit(kit, args.folder, options)
     for line in cat.kits.warnings(kit):
         print_message(f"check {line}")

@@ -13,6 +13,7 @@ from catalog.cli.output import (
     AddCommand,
     ProgressBar,
     folder,
+    hit_number,
     print_message,
     print_result,
     short_path,
@@ -20,14 +21,18 @@ from catalog.cli.output import (
 )
 from catalog.cli.selection import add_selection, names_numbers, read_query, select_hits
 from catalog.cli.table import hit_lines, split_columns
-from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.models import Hit, ScanReport
+    from catalog.models import Hit
+    from catalog.reports import ScanReport
     from catalog.search.drums.drum_pitch import DrumPitch
     from catalog.search.query import Query
 
+COLUMNS_HELP = (
+    "id, name, role, session, drum, path, tags, remark, recorded (the date), scanned ... and all"
+    " numbers below: name,length,peak"
+)
 SEEN_ALL_DB = -59.95  # dB; down to -60 dB the decay of a hit is seen
 COUNTS = ("added", "changed", "unchanged", "moved", "missing", "skipped")
 
@@ -53,7 +58,7 @@ def add_commands(command: AddCommand) -> None:
     )
     hits = command("hits", "list hits: by words, conditions, order", _hits)
     hits.add_argument("--ids", action="store_true", help="print numbers only, for other commands")
-    hits.add_argument("--columns", metavar="A,B,...", help="such as name,role,length,path")
+    hits.add_argument("--columns", metavar="A,B,...", help=COLUMNS_HELP)
     hits.add_argument(
         "--events", action="store_true", help="only what is no single stroke: rolls, loops, noise"
     )
@@ -62,9 +67,9 @@ def add_commands(command: AddCommand) -> None:
     copy_out.add_argument("folder", type=folder, metavar="FOLDER", help="must not exist yet")
     add_selection(copy_out)
     play = command("play", "play a hit through the player of the system, at most -12 dBFS", _play)
-    play.add_argument("hit", type=int)
+    play.add_argument("hit", type=hit_number)
     command("info", "print counts, sizes, places and versions", _info)
-    command("show", "print all data of one hit", _show).add_argument("hit", type=int)
+    command("show", "print all data of one hit", _show).add_argument("hit", type=hit_number)
     command("skipped", "list files that could not be used, with the reason", _skipped)
 
 
@@ -109,7 +114,8 @@ def _hits(cat: Catalog, args: argparse.Namespace) -> int:
     if args.ids and not args.json:
         print_result(found, [hit.id for hit in found], as_json=False)
         return OK
-    print_result(found, hit_lines(cat, found, columns=columns), as_json=args.json)
+    lines = [] if args.json else hit_lines(cat, found, columns=columns)
+    print_result(found, lines, as_json=args.json)
     if not found:
         print_message("no hit matches")
     return OK
@@ -136,7 +142,9 @@ def _events_of(query: Query) -> Query:
 def _copy_out(cat: Catalog, args: argparse.Namespace) -> int:
     ids = select_hits(cat, args)
     if not ids:
-        raise ParameterError("no hit matches; nothing was copied")
+        print_result([], (), as_json=args.json)
+        print_message("no hit matches; nothing was copied")
+        return OK
     copied = cat.files.copy_out(ids, args.folder)
     lines = [short_path(path) for path in copied]
     print_result(copied, [*lines, f"{len(copied)} files, read back and checked"], as_json=args.json)
@@ -155,7 +163,7 @@ def _info(cat: Catalog, args: argparse.Namespace) -> int:
     import sqlite3
 
     from catalog import __version__
-    from catalog.cli.config import config_path
+    from catalog.config import config_path
 
     n_bytes = cat.store_path.stat().st_size
     hits = cat.hits(microphones=True)

@@ -3,22 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import os
 import shlex
-import shutil
-from contextlib import suppress
 from pathlib import Path
 
 from catalog.cli.commands.library import report_lines
 from catalog.cli.output import OK, AddCommand, ProgressBar, print_message, print_result
-from catalog.errors import CatalogError
+from catalog.errors import CatalogError, ParameterError
 from catalog.guide import list_subjects, read_guide
-
-PACKAGE = Path(__file__).resolve().parents[2]
-DEMO_FOLDERS = (
-    PACKAGE.parent / "demo_library",
-    PACKAGE / "demo_library",
-)  # in a checkout, in a wheel
 
 
 def add_commands(command: AddCommand) -> None:
@@ -39,24 +30,32 @@ def add_commands(command: AddCommand) -> None:
 
 
 def _open(_: object, args: argparse.Namespace) -> int:
+    _check_port(args.port)
     return _serve(args.store, port=args.port, browser=args.browser)
 
 
-def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
+def _check_port(port: int) -> None:
     if not 0 <= port < 1 << 16:
-        raise CatalogError(f"--port {port} must be between 0 (a free one) and 65535")
+        raise ParameterError(f"--port {port} must be between 0 (a free one) and 65535")
+
+
+def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
     from catalog.web.server.start import open_page
 
     try:
         open_page(store, port=port, browser=browser)
     except OSError as err:
         raise CatalogError(f"port {port} cannot be used ({err.strerror}); choose another") from err
+    except KeyboardInterrupt:  # the usual end
+        print_message("the page has ended")
     return OK
 
 
 def _demo(_: object, args: argparse.Namespace) -> int:
     from catalog.catalog import Catalog, default_store
+    from catalog.services.demo import copy_demo, place_demo
 
+    _check_port(args.port)
     folder = default_store().parent / "demo"
     library = copy_demo(folder / "library")
     store = args.store or folder / "demo.sqlite"
@@ -64,48 +63,9 @@ def _demo(_: object, args: argparse.Namespace) -> int:
         report = cat.scan([library], on_progress=bar)
         for line in report_lines(cat, report):
             print_message(line)
-        cat.copies(on_progress=bar)
-        if cat.map.layout().kind != "umap":
-            cat.map.compute(on_progress=bar)
+        place_demo(cat.context, library)
     print_message(f"to use the demo with other commands, add: --store {shlex.quote(str(store))}")
     return _serve(store, port=args.port, browser=args.browser)
-
-
-def copy_demo(target: Path) -> Path:
-    """Copy the audio of the demo library, so that nothing changes the original.
-
-    Parameters
-    ----------
-    target : Path
-        not changed if it exists
-
-    Returns
-    -------
-    Path, `target`
-
-    Raises
-    ------
-    CatalogError
-        if the demo library is missing
-    """
-    from catalog.audio.decode import AUDIO_SUFFIXES
-
-    if target.is_dir():
-        return target
-    source = next((path for path in DEMO_FOLDERS if path.is_dir()), DEMO_FOLDERS[0])
-    files = [p for p in sorted(source.rglob("*")) if p.suffix.lower() in AUDIO_SUFFIXES]
-    if not files:
-        raise CatalogError(
-            f"{source}: holds no demo library; install catalog again, or run it from a checkout"
-        )
-    partial = target.with_name(f"{target.name}.{os.getpid()}.part")
-    for file in files:
-        copy = partial / file.relative_to(source)
-        copy.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy2(file, copy)
-    with suppress(OSError):  # another demo, started at the same time, has made it
-        partial.rename(target)
-    return target
 
 
 def _guide(_: object, args: argparse.Namespace) -> int:

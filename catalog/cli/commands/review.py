@@ -12,8 +12,8 @@ from catalog.cli.output import (
     INCOMPLETE,
     OK,
     AddCommand,
-    change_code,
     finite,
+    note_no_change,
     print_result,
     to_json_value,
 )
@@ -130,7 +130,7 @@ def _dismiss(cat: Catalog, args: argparse.Namespace) -> int:
     cat.review.dismiss_fault(ids, args.kind, dismissed=not args.take_back)
     found = cat.review.faults(ids, kinds=[args.kind], dismissed=True)
     print_result(found, fault_lines(cat, found), as_json=args.json)
-    return change_code(found != before)
+    return note_no_change(found != before)
 
 
 def _coverage(cat: Catalog, args: argparse.Namespace) -> int:

@@ -15,17 +15,28 @@ from catalog.cli.output import (
     ProgressBar,
     at_least_one,
     folder,
+    hit_number,
     print_message,
     print_result,
     read_wishes,
 )
-from catalog.cli.selection import ANY, add_query_options, add_rows_wanted, query_filter, rows_wanted
+from catalog.cli.selection import (
+    ANY,
+    add_query_options,
+    add_rows_wanted,
+    add_selection,
+    has_options,
+    query_filter,
+    rows_wanted,
+    select_hits,
+)
 from catalog.cli.summary import hits_of, place_lines
 from catalog.cli.table import hit_lines
+from catalog.models import Certainty
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
-    from catalog.duplicates.groups import CopyGroup
+    from catalog.duplicates.groups import CopyGroup, Proof
     from catalog.duplicates.pairs.relations import Relation
     from catalog.search.matches import Match
 
@@ -33,7 +44,7 @@ if TYPE_CHECKING:
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     alternates = command("alternates", "list other strokes of the same drum", _alternates)
-    alternates.add_argument("hit", type=int)
+    alternates.add_argument("hit", type=hit_number)
     similar = command("similar", "list hits that sound alike, nearest first", _similar)
     similar.add_argument("hit", type=_hit_or_file, help="a hit's number, or an audio file")
     similar.add_argument(
@@ -134,7 +145,9 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
     else:
         groups = [group for group in groups if allowed >= {ANY} or allowed & {*group.members}]
         lines = _copy_rows(cat, groups)
-    print_result(groups, [*lines, f"{len(groups)} groups"], as_json=args.json)
+    n_likely = sum(group.certainty == Certainty.LIKELY for group in groups)
+    likely = f", {n_likely} of them likely, the others certain" if n_likely else ""
+    print_result(groups, [*lines, f"{len(groups)} groups{likely}"], as_json=args.json)
     return OK
 
 
@@ -151,10 +164,15 @@ def _copy_rows(cat: Catalog, groups: Sequence[CopyGroup]) -> list[str]:
     for group in groups:
         words += ["keep", *["copy"] * len(group.others)]
         ids += [group.keep, *group.others]
-        evidence += [group.reason, *(f"{share:.1%} in common" for share in group.evidence)]
+        evidence += [group.reason, *map(_proof_text, group.proofs)]
     hits = hits_of(cat, ids)
     columns = ("id", "name", "role", "session")
     return hit_lines(cat, hits, columns=columns, first=("what", words), last=("evidence", evidence))
+
+
+def _proof_text(proof: Proof) -> str:
+    certainty = Certainty.CERTAIN if proof.is_certain else Certainty.LIKELY
+    return f"{certainty}, {proof.share:.1%} in common"
 
 
 def _map(cat: Catalog, args: argparse.Namespace) -> int:
@@ -171,18 +189,18 @@ def _add_relation_commands(command: AddCommand) -> None:
         "strokes", "list hits that are one stroke through several microphones", _strokes
     )
     strokes.add_argument(
-        "--main", type=int, metavar="HIT", help="let this microphone stand for its stroke"
+        "--main", type=hit_number, metavar="HIT", help="let this microphone stand for its stroke"
     )
     mixes = command("mixes", "list finished hits that are a mix of a stroke's microphones", _mixes)
-    mixes.add_argument("hits", nargs="*", type=int, metavar="HIT", help="only look at these")
+    add_selection(mixes)
     related = command("related", "list hits that are related to one, with the evidence", _related)
-    related.add_argument("hit", type=int)
+    related.add_argument("hit", type=hit_number)
     related.add_argument("-n", type=int, default=5, help="number of hits that only sound alike")
     align = command(
         "align", "estimate offset, gain, polarity and filter from one hit to another", _align
     )
-    align.add_argument("first", type=int, metavar="HIT")
-    align.add_argument("second", type=int, metavar="HIT")
+    align.add_argument("first", type=hit_number, metavar="HIT")
+    align.add_argument("second", type=hit_number, metavar="HIT")
 
 
 def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
@@ -208,7 +226,8 @@ def _strokes(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.duplicates.mixes(args.hits or None)
+    only = select_hits(cat, args) if args.hits or has_options(args) else None
+    found = cat.duplicates.mixes(only)
     levels = [
         ", ".join(f"{name} {level:.1f} dB" for name, level in mix.levels_db.items())
         for mix in found
@@ -226,7 +245,7 @@ def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _related(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.duplicates.relations(args.hit, n_alike=args.n)
+    found = cat.duplicates.related(args.hit, n_alike=args.n)
     lines = hit_lines(
         cat,
         [cat.hit(relation.hit_id) for relation in found],

@@ -12,8 +12,9 @@ from catalog.cli.output import (
     OK,
     YES_HELP,
     AddCommand,
-    change_code,
     finite,
+    hit_number,
+    note_no_change,
     print_message,
     print_result,
     short_path,
@@ -35,15 +36,17 @@ def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     command("takes", "list recordings with several strokes", _takes)
     regions = command("regions", "show the regions of a take, or change them", _regions)
-    regions.add_argument("hit", type=int, help="any stroke of the take")
+    regions.add_argument("hit", type=hit_number, help="any stroke of the take")
     change = regions.add_mutually_exclusive_group()
     change.add_argument("--move", nargs=2, type=finite, metavar=("START", "STOP"), help="seconds")
     change.add_argument("--split", type=finite, metavar="AT", help="seconds")
-    change.add_argument("--merge", nargs="+", type=int, metavar="HIT", help="neighboring strokes")
+    change.add_argument(
+        "--merge", nargs="+", type=hit_number, metavar="HIT", help="neighboring strokes"
+    )
     change.add_argument("--again", action="store_true", help="discard your changes")
     change.add_argument("--cut", action="store_true", help="cut a loop into its strokes")
     cut = command("cut", "write each stroke of a take to its own file", _cut)
-    cut.add_argument("hit", type=int, help="any stroke of the take")
+    cut.add_argument("hit", type=hit_number, help="any stroke of the take")
     cut.add_argument("folder", type=Path, help="must not exist yet")
     cut.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     cut.add_argument("--yes", action="store_true", help=YES_HELP)
@@ -51,14 +54,14 @@ def add_commands(command: AddCommand) -> None:
         "sides", "list stereo hits whose channels are two mono files; join or separate them", _sides
     )
     change = sides.add_mutually_exclusive_group()
-    change.add_argument("--join", nargs=2, type=int, metavar=("LEFT", "RIGHT"))
-    change.add_argument("--part", type=int, metavar="HIT")
+    change.add_argument("--join", nargs=2, type=hit_number, metavar=("LEFT", "RIGHT"))
+    change.add_argument("--part", type=hit_number, metavar="HIT")
     microphones = command(
         "microphones",
         "list the delays between the channels of a hit, or set their mix",
         _microphones,
     )
-    microphones.add_argument("hit", type=int)
+    microphones.add_argument("hit", type=hit_number)
     microphones.add_argument("--mix", metavar="CHOICE", help="sum, aligned, a channel, or none")
     command("sessions", "list sessions and the rule that named each", _sessions)
 
@@ -101,7 +104,7 @@ def _regions(cat: Catalog, args: argparse.Namespace) -> int:
         for s in strokes
     ]
     print_result(strokes, lines, as_json=args.json)
-    return OK if is_listing else change_code(_bounds(strokes) != _bounds(before))
+    return OK if is_listing else note_no_change(_bounds(strokes) != _bounds(before))
 
 
 def _frames(seconds: float, sr: int) -> int:
@@ -162,7 +165,7 @@ def _sides(cat: Catalog, args: argparse.Namespace) -> int:
         hit_lines(cat, hits) or ["no hit is stored in two files"],
         as_json=args.json,
     )
-    return OK if is_listing else change_code(is_changed)
+    return OK if is_listing else note_no_change(is_changed)
 
 
 def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
@@ -189,7 +192,7 @@ def _microphones(cat: Catalog, args: argparse.Namespace) -> int:
         "warning": warning,
     }
     print_result(value, lines, as_json=args.json)
-    return OK if args.mix is None else change_code(mix != before)
+    return OK if args.mix is None else note_no_change(mix != before)
 
 
 def _arrival_value(mic: Microphone, sr: int) -> dict[str, object]:

@@ -46,5 +46,9 @@ def find_faults(
     faults += hum
     faults += timeline.find_click(stroke) + timeline.find_rumble(stroke)
     faults += timeline.find_cut_start(stroke) + timeline.find_second_onset(stroke)
-    faults += [f for f in timeline.find_end_faults(stroke) if not (hum and f.kind == "floor")]
+    ends = [f for f in timeline.find_end_faults(stroke) if not (hum and f.kind == "floor")]
+    if any(fault.kind == "floor" for fault in ends):
+        channel = timeline.find_noisy_channel(samples, sr=sr)
+        ends = [f._replace(channel=channel) if f.kind == "floor" else f for f in ends]
+    faults += ends
     return tuple(sorted(faults, key=lambda fault: -fault.weight))

@@ -81,6 +81,22 @@ def trace_end(
     )
 
 
+def quietest_powers(gap: np.ndarray, *, sr: int) -> np.ndarray:
+    """Return the lowest mean square of 20 ms in each channel, infinite if none is whole.
+
+    Parameters
+    ----------
+    gap : np.ndarray, shape (n_frames, n_channels), between two strokes
+    sr : int, Hz
+    """
+    n = max(1, round(BLOCK_S * sr))
+    whole = len(gap) // n
+    if whole == 0:
+        return np.full(gap.shape[1], np.inf)
+    blocks = gap[: whole * n].reshape(whole, n, gap.shape[1])
+    return np.asarray(blocks.var(axis=1, dtype=np.float64).min(axis=0))
+
+
 def _find_edge(level: np.ndarray, at: int, *, sr: int) -> Fault | None:
     """Return the fault of a tail that stops abruptly near frame `at`, as an edit leaves it.
 
@@ -112,6 +128,8 @@ def _has_swelled(ring: np.ndarray, n: int) -> bool:
 
     The last `n` frames are compared with the quietest since the loudest.
     """
+    if len(ring) < 2 * n:
+        return False
     blocks = ring[len(ring) % n :].reshape(-1, n)
     power = np.square(blocks, dtype=np.float64).mean(axis=1)
     since_peak = power[int(np.argmax(power)) :]

@@ -50,6 +50,7 @@ RINGS_OVER = 4.0  # times the power of that floor
 FALL_SHARE = 0.35  # last part of the decay in which its slope is measured
 FALL_DB = 2.5  # over that part; a noise floor falls by less than 1 dB
 FLOOR_DBFS = -65.0
+NOISY = 10.0  # times the power of every other channel; microphones of one take differ by gain
 FLOOR_DB = -50.0  # under the loudest 10 ms
 
 
@@ -217,6 +218,21 @@ def find_end_faults(timeline: Timeline) -> list[Fault]:
     if floor_db > FLOOR_DBFS and end_db > FLOOR_DB:
         return [make_fault("floor", floor_db, at_s=at_s, length_s=END_BLOCKS * n / timeline.sr)]
     return []
+
+
+def find_noisy_channel(samples: np.ndarray, *, sr: int) -> int:
+    """Return the channel, from 0, of which the end is far louder than that of the others, or -1.
+
+    Parameters
+    ----------
+    samples : np.ndarray, shape (n_frames, n_channels)
+    sr : int, Hz
+    """
+    end = samples[-END_BLOCKS * max(1, round(TAIL_BLOCK_S * sr)) :]
+    power = end.var(axis=0)
+    loudest = int(np.argmax(power))
+    others = np.delete(power, loudest)
+    return loudest if len(others) and power[loudest] > NOISY * others.max() else -1
 
 
 def measure_abrupt_end(mono: np.ndarray, *, sr: int) -> Fault | None:

@@ -9,15 +9,15 @@ from catalog.features.envelope import block_energy
 SHORTEST_S = 0.002  # width of the window, at least
 LONGEST_S = 0.050  # two periods of 40 Hz
 SEARCH_S = 0.5  # a slower rise is a swell
-RISE = (0.1, 0.9)  # of the highest level, amplitudes
+RISE = (0.1, 0.9)  # of the highest energy
 
 
 def attack_time(samples: np.ndarray, *, sr: int, period_s: float = 0.0) -> float:
-    """Return the time in s in which the level rises from 10 % to 90 % of its maximum.
+    """Return the time in s in which the energy rises from 10 % to 90 % of its maximum.
 
-    The level is the root of the energy under a triangular window of twice `period_s`, the mean
-    period of the sound, but of 2 to 50 ms. The energy of a wave pulses twice in its period, and
-    such a window averages that out. The result for a sudden start is about 0.6 of the window [1]_.
+    The energy is that under a triangular window of twice `period_s`, the mean period of the sound,
+    but of 2 to 50 ms. The energy of a wave pulses twice in its period, and such a window averages
+    that out. The result for a sudden start is about 0.55 of the window [1]_.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def attack_time(samples: np.ndarray, *, sr: int, period_s: float = 0.0) -> float
     top = float(level.max())
     if top <= 0.0:
         return 0.0
-    low, high = (share * share * top for share in RISE)
+    low, high = (share * top for share in RISE)
     reached = int(np.argmax(level >= high))
     below = np.flatnonzero(level[: reached + 1] < low)
     start = int(below[-1]) if len(below) else 0

@@ -9,15 +9,17 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalog.audio.arrival import Arrival, measure_arrivals
+from catalog.audio.arrival import Arrival
 from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.faults import Fault, find_raw_peak, shift_faults
-from catalog.features.faults.take_ends import AHEAD_S, SegmentEnd, find_cut_tails, trace_end
+from catalog.features.faults.take_ends import AHEAD_S, SegmentEnd, trace_end
+from catalog.features.faults.take_microphones import find_far_below, find_opposite
 from catalog.features.measures import Measures, Run
 from catalog.features.onset import find_stroke
 from catalog.features.segmentation import segment_take
+from catalog.features.takes.microphone_faults import add_take_faults, to_file
+from catalog.features.takes.pooling import pool_arrivals
 from catalog.features.waveform import abs_peak, mix_to_mono
 from catalog.models import Event
 
@@ -25,6 +27,7 @@ Segments = Sequence[tuple[int, int]]
 MeasureOne = Callable[[Audio], Measures]
 ReadFrames = Callable[[int, int], Audio]
 BEGINNING_S = 0.2  # of a stroke, where its arrival is measured
+BEFORE_S = 0.010  # read before a stroke, so that its rise is whole at each microphone
 SAME_STROKE_S = 0.040  # 13.7 m of air: starts within it are one stroke at several microphones
 HEARD_DB = -40.0  # below its loudest stroke; softer ones need a second microphone
 
@@ -113,7 +116,8 @@ def measure_microphones(
 ) -> list[Measures]:
     """Measure each stroke at each microphone; microphones without sound at a stroke are left out.
 
-    The loudest stroke of each microphone carries the level fault of the whole take.
+    The loudest stroke of each microphone carries its faults in the whole take: its level, a level
+    far below that of the others, opposite polarity.
 
     Parameters
     ----------
@@ -141,11 +145,14 @@ def measure_microphones(
         raise ParameterError(next((s.error for s in strokes if s.error), "holds no stroke"))
     ends = [end for stroke in strokes for end in stroke.ends]
     peaks = [peak for stroke in strokes for peak in stroke.peaks]
-    for group in groups:
-        of_group = [i for i, row in enumerate(rows) if row.channels == group.channels]
-        _add_take_faults(rows, of_group, ends=ends, peaks=peaks, sr=sr)
-    beginnings = [stroke.beginning for stroke in strokes]
-    arrivals = _pool_arrivals(beginnings, sr=sr)
+    arrivals = pool_arrivals([stroke.beginning for stroke in strokes], sr=sr)
+    of_groups = [
+        [i for i, row in enumerate(rows) if row.channels == group.channels] for group in groups
+    ]
+    loudest = [max((peaks[i] for i in of_group), default=0.0) for of_group in of_groups]
+    faults = zip(find_far_below(loudest), find_opposite(arrivals), strict=True)
+    for of_group, of_take in zip(of_groups, faults, strict=True):
+        add_take_faults(rows, of_group, of_take, ends=ends, peaks=peaks, sr=sr)
     return _with_arrivals(_with_events(rows), groups, segments, arrivals)
 
 
@@ -180,9 +187,12 @@ def _measure_stroke(
 ) -> _Stroke:
     """Measure one stroke; `span` is its start, its stop and the frames to the next stroke."""
     start, stop, gap = span
-    whole = read(start, stop + min(gap, round(AHEAD_S * sr)))
+    lead = min(start, round(BEFORE_S * sr))
+    read_all = read(start - lead, stop + min(gap, round(AHEAD_S * sr)))
+    whole = replace(read_all, samples=read_all.samples[lead:])
     part = replace(whole, samples=whole.samples[: stop - start])
-    stroke = _Stroke([], [], [], _beginning(part, groups), "")
+    with_lead = replace(read_all, samples=read_all.samples[: lead + stop - start])
+    stroke = _Stroke([], [], [], _beginning(with_lead, groups), "")
     for group in groups:
         audio = replace(part, samples=group.pick(part.samples))
         try:
@@ -194,9 +204,10 @@ def _measure_stroke(
             mix_to_mono(group.pick(whole.samples)),
             sr=sr, n_segment=len(part.samples), n_gap=gap, faults=measures.faults,
         )  # fmt: skip
+        faults = to_file(measures.faults, group.channels, start_s=start / sr)
         measures = replace(
-            measures, faults=shift_faults(measures.faults, start / sr), start=start, stop=stop,
-            channels=group.channels, microphone=group.name,
+            measures, faults=faults, start=start, stop=stop, channels=group.channels,
+            microphone=group.name,
         )  # fmt: skip
         stroke.rows.append(measures)
         stroke.ends.append((end, gap / sr))
@@ -204,51 +215,10 @@ def _measure_stroke(
     return stroke
 
 
-def _add_take_faults(
-    rows: list[Measures],
-    of_microphone: Sequence[int],
-    *,
-    ends: Sequence[tuple[SegmentEnd, float]],
-    peaks: Sequence[float],
-    sr: int,
-) -> None:
-    """Replace the cut tails of one microphone's strokes, and add its level in the take."""
-    if not of_microphone:
-        return
-    tails = find_cut_tails([ends[i][0] for i in of_microphone], [ends[i][1] for i in of_microphone])
-    for i, tail in zip(of_microphone, tails, strict=True):
-        rows[i] = _with_tail(rows[i], tail, sr=sr)
-    loudest = max(of_microphone, key=lambda i: peaks[i])
-    level = find_raw_peak(peaks[loudest], at_s=rows[loudest].start / sr)
-    rows[loudest] = replace(rows[loudest], faults=(*rows[loudest].faults, *level))
-
-
-def _with_tail(row: Measures, tail: Fault | None, *, sr: int) -> Measures:
-    """Return a stroke with its cut tail as it is in the take, or without one."""
-    faults = [fault for fault in row.faults if fault.kind != "tail_cut"]
-    faults += shift_faults((tail,), row.start / sr) if tail is not None else ()
-    return replace(row, faults=tuple(sorted(faults, key=lambda fault: -fault.weight)))
-
-
 def _beginning(part: Audio, groups: Sequence[ChannelGroup]) -> np.ndarray:
     """Return the beginning of a stroke at each microphone, shape (n_frames, n_microphones)."""
     samples = part.samples[: round(BEGINNING_S * part.sr)]
     return np.stack([mix_to_mono(group.pick(samples)) for group in groups], axis=1)
-
-
-def _pool_arrivals(beginnings: Sequence[np.ndarray], *, sr: int) -> list[tuple[Arrival, ...]]:
-    """Return the arrival of each stroke at each microphone, pooled over the strokes of one drum.
-
-    Strokes that are loudest at the same microphone count as those of one drum.
-    """
-    loudest = [int(np.argmax(np.abs(part).max(axis=0))) for part in beginnings]
-    pooled = {
-        main: measure_arrivals(
-            [part for part, at in zip(beginnings, loudest, strict=True) if at == main], sr=sr
-        )
-        for main in set(loudest)
-    }
-    return [pooled[main] for main in loudest]
 
 
 def _with_arrivals(

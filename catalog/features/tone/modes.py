@@ -13,6 +13,7 @@ from catalog.features.spectrum import decimate, sliding_frames, squared_magnitud
 
 RANGE_HZ = (40.0, 500.0)  # fundamentals of kicks, toms, snares and hand drums
 CLEAR_SHARE = 0.04  # of the energy; noise below 500 Hz reaches 0.03, white noise 0.001
+BRIGHTEST_HZ = 2_000.0  # centroid of a stroke with a pitch: toms and snares 1,300, hats from 2,200
 ANALYSIS_SR = 1_800.0  # Hz, at least; `decimate` is flat up to 0.29 of it
 FRAME_S, HOP_S = 0.186, 0.046  # the frame resolves the two lowest modes of a membrane at 40 Hz
 N_FFT = 512  # samples at the low rate; reassignment gives the precision, not the number of bins
@@ -38,6 +39,19 @@ class LowestMode(NamedTuple):
     def clear_hz(self) -> float:
         """The frequency if the mode is strong enough to be a pitch, else NaN."""
         return self.hz if self.share >= CLEAR_SHARE else math.nan
+
+    def pitch_hz(self, centroid_hz: float) -> float:
+        """Return the frequency if the mode is a pitch, else NaN.
+
+        A pitch is a strong mode of a stroke that is not too bright. A hat or cymbal has low modes
+        as well, but they are not the fundamental of what sounds above them.
+
+        Parameters
+        ----------
+        centroid_hz : float
+            spectral centroid of the stroke, see `catalog.features.tone.brightness`
+        """
+        return self.clear_hz if centroid_hz <= BRIGHTEST_HZ else math.nan
 
 
 NO_MODE = LowestMode(math.nan, math.nan)

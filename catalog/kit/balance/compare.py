@@ -11,6 +11,7 @@ from catalog.kit.levels import Levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
+from catalog.search.drums.drum_pitch import DrumPitch
 from catalog.search.matches import as_heard, audible_differences
 
 CLOSE = 0.05  # of a score; a smaller difference is inaudible
@@ -47,7 +48,11 @@ class KitComparison:
 
 
 def compare_kits(
-    kits: tuple[Kit, Kit], hits: Mapping[int, Hit], levels: tuple[Levels, Levels]
+    kits: tuple[Kit, Kit],
+    hits: Mapping[int, Hit],
+    levels: tuple[Levels, Levels],
+    *,
+    pitches: Mapping[int, DrumPitch] | None = None,
 ) -> KitComparison:
     """Compare two kits slot by slot.
 
@@ -56,17 +61,26 @@ def compare_kits(
     kits : two Kit, scored in the same pool
     hits : mapping of id to Hit
     levels : two Levels
+    pitches : mapping of hit id to DrumPitch, optional
+        of the drums of the hits; by default each stroke has its own
     """
     a, b = kits
     names = [n for n in SLOTS if a.slots.get(n) or b.slots.get(n)]
-    slots = tuple(_compare_slot(name, kits, hits=hits, levels=levels) for name in names)
+    slots = tuple(
+        _compare_slot(name, kits, hits=hits, levels=levels, pitches=pitches) for name in names
+    )
     return KitComparison(
         a.name, b.name, a.score, b.score, slots, _comparison_lines(kits, hits, slots)
     )
 
 
 def _compare_slot(
-    slot: str, kits: tuple[Kit, Kit], *, hits: Mapping[int, Hit], levels: tuple[Levels, Levels]
+    slot: str,
+    kits: tuple[Kit, Kit],
+    *,
+    hits: Mapping[int, Hit],
+    levels: tuple[Levels, Levels],
+    pitches: Mapping[int, DrumPitch] | None,
 ) -> SlotComparison:
     strokes_a, strokes_b = (kit.slots.get(slot, ()) for kit in kits)
     first, second = ((ids[0] if ids else None) for ids in (strokes_a, strokes_b))
@@ -76,7 +90,7 @@ def _compare_slot(
     found: tuple[str, ...] = ()
     if first is not None and second is not None:
         if first != second:
-            found = audible_differences(as_heard(hits[first]), as_heard(hits[second]))
+            found = audible_differences(*(as_heard(hits[i], pitches) for i in (first, second)))
         if tuning[0] != tuning[1]:
             found += (f"tuned {tuning[1] - tuning[0]:+.1f} semitones",)
         if abs(by_hand[1] - by_hand[0]) >= AUDIBLE_DB:

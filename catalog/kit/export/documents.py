@@ -97,7 +97,7 @@ def notes_csv(plan: ExportPlan) -> str:
     rows: list[dict[str, Any]] = [
         {
             "note": note,
-            "general_midi_name": gm_name(note),
+            "general_midi_name": "" if slot in plan.options.notes else gm_name(note),
             "slot": slot,
             "choke_group": SLOTS[slot].choke or "",
             "fits": "second choice" if SLOTS[slot].second_choice else "yes",
@@ -148,6 +148,7 @@ def readme_text(
         sessions=explain_sessions(hits, tuple(file.hit_id for file in plan.audio)),
         format=_format_line(rows, plan.options),
         suffix=plan.options.suffix,
+        keys=plan.options.keys,
         slots="\n".join(_slot_line(slot, files) for slot, files in plan.by_slot()),
         notes=_indented(plan.level_notes, empty="none"),
         microphones=_indented(_microphone_lines(plan), empty="one for each hit, see manifest.csv"),
@@ -201,7 +202,7 @@ Contents
   hits/          the audio; names sort by key, layer (01 is softest) and round robin
                  {format}
   phrase{suffix:<9s}two bars played on the kit; phrase.mid is the same for your own player
-  notes.csv      which key plays what (General MIDI Level 1 percussion)
+  notes.csv      which key plays what ({keys})
   velocities.svg the level of each slot by velocity; open it in a browser
   manifest.csv   where each hit came from and what was done to it; manifest.json for programs
 

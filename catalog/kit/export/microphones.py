@@ -9,7 +9,7 @@ import numpy as np
 
 from catalog.audio.arrival import measure_arrivals
 from catalog.audio.model import Audio
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.features.loudness import hit_loudness
 from catalog.features.waveform import mix_to_mono
 from catalog.kit.export.options import ALL, MIX, ExportOptions
@@ -98,7 +98,9 @@ def _use_one(
         strength = hit.strength_lkfs if found else hit.heard_lkfs
         chosen[hit_id] = replace((found or [hit])[0], id=hit_id, heard_lkfs=strength)
     if len(missing) == len(hits):
-        raise KitError(f"no stroke of the kit has a microphone {name!r}; they have {_names(own)}")
+        raise KitArgumentError(
+            f"no stroke of the kit has a microphone {name!r}; they have {_names(own)}"
+        )
     return MicrophoneExport(chosen, read, warnings=tuple(missing))
 
 
@@ -106,7 +108,9 @@ def _check_names(levels: Mapping[str, float], own: Mapping[int, tuple[Hit, ...]]
     known = {part.microphone.casefold() for parts in own.values() for part in parts}
     for name in levels:
         if name.casefold() not in known:
-            raise KitError(f"no stroke of the kit has a microphone {name!r}; use {_names(own)}")
+            raise KitArgumentError(
+                f"no stroke of the kit has a microphone {name!r}; use {_names(own)}"
+            )
 
 
 def _names(own: Mapping[int, tuple[Hit, ...]]) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError
+from catalog.kit.slots import NoteMap, read_note_map
 
 SUBTYPES: MappingProxyType[str, int] = MappingProxyType(
     {"PCM_16": 16, "PCM_24": 24, "PCM_32": 24, "FLOAT": 24}
@@ -37,25 +38,39 @@ class ExportOptions:
     microphone: str = ""
     mix_levels: tuple[tuple[str, float], ...] = ()  # of microphones in the mix, dB; others 0 dB
     no_good: bool = False  # also hits that are marked no good
+    notes: NoteMap = field(default_factory=dict)  # keys in place of the General MIDI ones
 
     def __post_init__(self) -> None:
         if self.subtype not in SUBTYPES:
-            raise KitError(f"subtype={self.subtype!r} must be one of {', '.join(SUBTYPES)}")
+            raise KitArgumentError(f"subtype={self.subtype!r} must be one of {', '.join(SUBTYPES)}")
         if self.container not in CONTAINERS:
-            raise KitError(f"container={self.container!r} must be one of {', '.join(CONTAINERS)}")
+            raise KitArgumentError(
+                f"container={self.container!r} must be one of {', '.join(CONTAINERS)}"
+            )
         if self.subtype not in CONTAINERS[self.container]:
             allowed = " or ".join(CONTAINERS[self.container])
-            raise KitError(f"{self.container} cannot hold {self.subtype}: choose {allowed}")
+            raise KitArgumentError(f"{self.container} cannot hold {self.subtype}: choose {allowed}")
         if self.sr is not None and self.sr not in RATES_HZ:
             rates = ", ".join(map(str, RATES_HZ))
-            raise KitError(f"sr={self.sr} must be one of {rates}, or None to keep each rate")
+            raise KitArgumentError(
+                f"sr={self.sr} must be one of {rates}, or None to keep each rate"
+            )
 
+        read_note_map(self.notes)
         low, high = MIX_RANGE_DB
         if self.mix_levels and self.microphone != MIX:
-            raise KitError("mix_levels are given, but microphone is not 'mix'")
+            raise KitArgumentError("mix_levels are given, but microphone is not 'mix'")
         for name, level_db in self.mix_levels:
             if not low <= level_db <= high:
-                raise KitError(f"the level of {name} in the mix must be {low:g} to {high:g} dB")
+                raise KitArgumentError(
+                    f"the level of {name} in the mix must be {low:g} to {high:g} dB"
+                )
+
+    @property
+    def keys(self) -> str:
+        """Where the keys of the slots come from, in words."""
+        own = "your note map; other slots by " if self.notes else ""
+        return f"{own}General MIDI Level 1 percussion"
 
     @property
     def suffix(self) -> str:

@@ -18,7 +18,7 @@ from catalog.kit.export.options import ExportOptions
 from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
-from catalog.kit.slots import SLOTS, assign_notes
+from catalog.kit.slots import SLOTS, assign_notes, find_slot
 from catalog.kit.strokes import StrokeReader
 from catalog.models import UNSURE_CONFIDENCE, Hit, RoleSource
 
@@ -110,12 +110,13 @@ def plan_export(
     layers = _layers_by_slot(kit, hits)
     zip_file = folder.with_name(f"{folder.name}.zip") if options.as_zip else None
     existing = _existing(folder, zip_file)
+    notes = assign_notes(tuple(layers), options.notes)
     levels, unreadable = _measure_levels(kit, hits, read=read)
     audio = tuple(
         file
-        for slot, notes in sorted(assign_notes(tuple(layers)).items(), key=lambda item: item[1])
+        for slot, keys in sorted(notes.items(), key=lambda item: item[1])
         for planned in _plan_slot(
-            kit, slot, layers[slot], notes=notes, levels=levels, options=options
+            kit, slot, layers[slot], notes=keys, levels=levels, options=options
         )
         for file in _split_parts(planned, parts.get(planned.hit_id, ()), options)
     )
@@ -172,7 +173,8 @@ def _layers_by_slot(kit: Kit, hits: Mapping[int, Hit]) -> dict[str, tuple[Layer,
     filled = {slot: ids for slot, ids in kit.slots.items() if ids}
     if not filled:
         raise KitError("the kit is empty: fill at least one slot")
-    assign_notes(tuple(filled))  # raises for an unknown slot
+    for slot in filled:
+        find_slot(slot)  # raises for an unknown slot
     for slot, ids in filled.items():
         for hit_id in ids:
             if hit_id not in hits:

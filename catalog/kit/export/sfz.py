@@ -25,7 +25,7 @@ def sfz_text(plan: ExportPlan) -> str:
     SFZ format, version 1, opcodes as at the format's public description; from memory.
     """
     lines = [
-        f"// {plan.title}", "// keys: General MIDI percussion, see notes.csv", "",
+        f"// {plan.title}", f"// keys: {plan.options.keys}, see notes.csv", "",
         "<global>", "loop_mode=one_shot", "ampeg_release=0.05", "",
     ]  # fmt: skip
     controls = microphone_controls(plan)
@@ -33,7 +33,8 @@ def sfz_text(plan: ExportPlan) -> str:
         for note in files[0].notes:
             for name in dict.fromkeys(map(_microphone, files)):
                 own = [file for file in files if _microphone(file) == name]
-                lines += _sfz_group(slot, note, name, controls.get(name))
+                title = slot if slot in plan.options.notes else f"{slot}: {gm_name(note)}"
+                lines += _sfz_group(slot, note, controls.get(name), title=_titled(title, name))
                 lines += [*(_sfz_region(file, plan) for file in own), ""]
     return "\n".join(lines) + "\n"
 
@@ -48,9 +49,12 @@ def _microphone(file: PlannedFile) -> str:
     return file.part.microphone if file.part is not None else ""
 
 
-def _sfz_group(slot: str, note: int, microphone: str, control: int | None) -> list[str]:
-    lines = [f"// {slot}: {gm_name(note)}" + f", {one_line(microphone)}" * bool(microphone)]
-    lines += ["<group>", f"key={note}"]
+def _titled(title: str, microphone: str) -> str:
+    return f"{title}, {one_line(microphone)}" if microphone else title
+
+
+def _sfz_group(slot: str, note: int, control: int | None, *, title: str) -> list[str]:
+    lines = [f"// {title}", "<group>", f"key={note}"]
     if control is not None:
         lines += ["volume=0", f"gain_cc{control}={CONTROL_DB:g}"]
     lines += [f"pitch_keycenter={note}", "amp_veltrack=100"]

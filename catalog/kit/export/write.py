@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import zipfile
@@ -12,7 +13,7 @@ from typing import Any
 
 from catalog.audio.metadata.bext import add_hit_bext
 from catalog.audio.model import Audio
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.kit.export.audio import apply_gain, encode_stroke, verify_stroke
 from catalog.kit.export.documents import make_documents, manifest_row
 from catalog.kit.export.microphones import MicrophoneExport
@@ -70,7 +71,8 @@ def export_kit(
     try:
         _write_plan(plan, hits, read=strokes, read_part=read_part or strokes)
     except OSError as err:
-        raise KitError(
+        error = KitArgumentError if err.errno == errno.ENAMETOOLONG else KitError
+        raise error(
             f"{plan.folder.name} could not be written ({err.strerror}); nothing is left of it"
         ) from err
     written = sorted(path for path in plan.folder.rglob("*") if path.is_file())
@@ -146,7 +148,7 @@ def _write_phrase(
     data = encode_stroke(audio, options)
     _write_checked(path, data)
     verify_stroke(path, audio, options)
-    _write_checked(target / "phrase.mid", phrase_midi(phrase.events))
+    _write_checked(target / "phrase.mid", phrase_midi(phrase.events, plan.options.notes))
     return hashlib.sha256(data).hexdigest()
 
 

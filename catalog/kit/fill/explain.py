@@ -143,7 +143,7 @@ def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
     steps = float(traits.pitch[rows[other]] - traits.pitch[rows[name]])
     if not np.isfinite(steps):
         return ["its pitch is unknown"] if np.isnan(traits.pitch[rows[name]]) else []
-    return [f"{plain_slot(name)} {interval_words(steps)} {plain_slot(other)}"]
+    return [f"{interval_words(steps)} the {plain_slot(other)}"]
 
 
 def interval_words(semitones: float) -> str:

@@ -67,17 +67,18 @@ def _width(traits: Traits, rows: Sequence[int]) -> np.ndarray:
 
 COMPARISONS = (
     Comparison(
-        "tail", 1.2, "rings as long for its kind as the others",
-        "rings longer for its kind than the others",
-        "rings shorter for its kind than the others", _tail,
+        "tail", 1.2, "rings as long as the others, each for its kind",
+        "rings longer than the others, each for its kind",
+        "rings shorter than the others, each for its kind", _tail,
     ),
     Comparison(
-        "brightness", 1.2, "as bright for its kind as the others",
-        "brighter for its kind than the others", "darker for its kind than the others", _brightness,
+        "brightness", 1.2, "as bright as the others, each for its kind",
+        "brighter than the others, each for its kind",
+        "darker than the others, each for its kind", _brightness,
     ),
     Comparison(
-        "noise", 9.0, "as little noise behind it as behind the others",
-        "more noise behind it than behind the others", "", _noise,
+        "noise", 9.0, "as little background noise as the others",
+        "more background noise than the others", "", _noise,
     ),
     Comparison(
         "width", 0.25, "as wide in stereo as the others",

@@ -8,7 +8,7 @@ from itertools import combinations
 
 import numpy as np
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.kit.fill.coherence import Traits, role_cost, slot_pair_cost
 from catalog.kit.fill.together import FAMILIES, apart_cost
 from catalog.kit.slots import DEFAULT_SLOTS, TOMS, find_slot
@@ -35,10 +35,10 @@ def locate_locked(hits: tuple[Hit, ...], locked: Mapping[str, int]) -> dict[str,
     for name, hit_id in locked.items():
         find_slot(name)
         if hit_id not in row_of:
-            raise KitError(f"hit {hit_id} for slot {name} is not among the hits", slot=name)
+            raise KitArgumentError(f"hit {hit_id} for slot {name} is not among the hits", slot=name)
     fixed = {name: row_of[hit_id] for name, hit_id in locked.items()}
     if len(set(fixed.values())) < len(fixed):
-        raise KitError("one hit is locked in two slots; choose another for one of them")
+        raise KitArgumentError("one hit is locked in two slots; choose another for one of them")
     return fixed
 
 

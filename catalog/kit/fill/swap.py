@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.features.descriptors import DESCRIPTORS
 from catalog.kit.fill.coherence import compute_traits
 from catalog.kit.fill.fill import Pool
@@ -88,9 +88,11 @@ def put_hit(pool: Pool, kit: Kit, slot: str, hit_id: int) -> Kit:
         if the slot is unknown or locked, or the hit is not in the pool or is in another slot
     """
     search = _search_for_slot(pool, kit, slot, needs_others=False)
+    if kit.slots.get(slot, ())[:1] == (hit_id,):
+        return kit
     row = next((row for row, hit in enumerate(pool.hits) if hit.id == hit_id), None)
     if row is None or row in search.fixed.values():
-        raise KitError(f"hit {hit_id} is not among the hits or in another slot", slot=slot)
+        raise KitArgumentError(f"hit {hit_id} is not among the hits or in another slot", slot=slot)
     passed = (*kit.passed.get(slot, ()), *kit.slots.get(slot, ())[:1])
     return _with_row(pool, search, kit, slot=slot, row=row, passed=passed)
 

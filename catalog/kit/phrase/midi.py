@@ -7,9 +7,9 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError
 from catalog.kit.phrase.phrases import TEMPO_BPM, Event, Phrase, select_phrase
-from catalog.kit.slots import SLOTS, assign_notes, gm_name
+from catalog.kit.slots import NO_NOTES, SLOTS, NoteMap, assign_notes, gm_name
 
 TICKS = 480  # a quarter note; common in MIDI files
 DRUM_CHANNEL = 9  # channel 10 counted from 1: General MIDI percussion
@@ -28,8 +28,10 @@ class _NoteOn(NamedTuple):
     velocity: int
 
 
-def phrase_midi(events: Sequence[Event]) -> bytes:
+def phrase_midi(events: Sequence[Event], notes: NoteMap = NO_NOTES) -> bytes:
     """Write a phrase as a Standard MIDI File, format 0, on the percussion channel.
+
+    Slots that are not in `notes` are on their General MIDI key.
 
     References
     ----------
@@ -40,7 +42,8 @@ def phrase_midi(events: Sequence[Event]) -> bytes:
     track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(TEMPO_BPM), time=0)])
     timed = []
     for event in events:
-        note, start = SLOTS[event.slot].note, round(event.beat * TICKS)
+        note = notes.get(event.slot, (SLOTS[event.slot].note,))[0]
+        start = round(event.beat * TICKS)
         timed.append((start, 1, note, event.velocity))
         timed.append((start + round(NOTE_BEATS * TICKS), 0, note, 0))
     now = 0
@@ -56,18 +59,24 @@ def phrase_midi(events: Sequence[Event]) -> bytes:
     return out.getvalue()
 
 
-def load_phrase(source: str | bytes, slots: Collection[str]) -> Phrase:
+def load_phrase(source: str | bytes, slots: Collection[str], notes: NoteMap = NO_NOTES) -> Phrase:
     """Return the phrase of a name in `PHRASES`, or that of a whole Standard MIDI File.
+
+    A MIDI file is read with the keys of `notes`, see `assign_notes`.
 
     Raises
     ------
     KitError
         as `select_phrase` or `read_midi`
     """
-    return select_phrase(source, slots) if isinstance(source, str) else read_midi(source, slots)
+    if isinstance(source, str):
+        return select_phrase(source, slots)
+    return read_midi(source, slots, notes=notes)
 
 
-def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -> Phrase:
+def read_midi(
+    data: bytes, slots: Collection[str], *, notes: NoteMap = NO_NOTES, name: str = "MIDI file"
+) -> Phrase:
     """Read the strokes of a Standard MIDI File that a kit's keys play.
 
     Only the percussion channel is read if the file uses it, otherwise every channel. The keys are
@@ -77,6 +86,7 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
     ----------
     data : bytes, the whole file, of format 0, 1 or 2 (whose tracks are played one after another)
     slots : collection of str, the filled ones
+    notes : mapping of slot to keys, in place of the General MIDI ones
     name : str, for messages
 
     Raises
@@ -91,8 +101,8 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
     strokes = _read_note_ons(data, name)
     if any(stroke.channel == DRUM_CHANNEL for stroke in strokes):
         strokes = [stroke for stroke in strokes if stroke.channel == DRUM_CHANNEL]
-    notes = assign_notes(tuple(slots))
-    slot_of = {note: slot for slot, own in notes.items() for note in own}
+    keys = assign_notes(tuple(slots), notes)
+    slot_of = {note: slot for slot, own in keys.items() for note in own}
     events: list[Event] = []
     left_out = Counter[int]()
     changes: list[str] = []
@@ -108,7 +118,7 @@ def read_midi(data: bytes, slots: Collection[str], *, name: str = "MIDI file") -
             events.append(Event(beat, slot_of[stroke.note], stroke.velocity))
     if not events:
         plays = f"; it plays {_key_names(left_out)}" if left_out else ""
-        raise KitError(f"{name}: no stroke in it is on a key of this kit{plays}")
+        raise KitArgumentError(f"{name}: no stroke in it is on a key of this kit{plays}")
     if left_out:
         changes.append(f"no slot plays {_key_names(left_out)}")
     return Phrase(name, tuple(events), dict(left_out), tuple(changes))
@@ -127,14 +137,18 @@ def _read_note_ons(data: bytes, name: str) -> list[_NoteOn]:
     import mido
 
     if len(data) > MAX_BYTES:
-        raise KitError(f"{name}: is larger than {MAX_BYTES // 1000} kB; cut a phrase from it")
+        raise KitArgumentError(
+            f"{name}: is larger than {MAX_BYTES // 1000} kB; cut a phrase from it"
+        )
     if data[:4] != b"MThd":
-        raise KitError(f"{name}: is not a Standard MIDI File; export one from your sequencer")
+        raise KitArgumentError(
+            f"{name}: is not a Standard MIDI File; export one from your sequencer"
+        )
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True)
         return list(_timed_note_ons(file))
     except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError) as err:
-        raise KitError(f"{name}: the file is broken ({err or 'it ends early'})") from err
+        raise KitArgumentError(f"{name}: the file is broken ({err or 'it ends early'})") from err
 
 
 def _timed_note_ons(file: Any) -> Iterator[_NoteOn]:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.kit.slots import SLOTS, find_slot
 
 TEMPO_BPM = 96.0
@@ -99,7 +99,7 @@ def select_phrase(name: str, slots: Collection[str]) -> Phrase:
         if there is no such phrase, there are no slots, one is unknown, or the phrase uses none
     """
     if name not in PHRASES:
-        raise KitError(f"phrase={name!r} is not one of {', '.join(PHRASES)}")
+        raise KitArgumentError(f"phrase={name!r} is not one of {', '.join(PHRASES)}")
     for slot in slots:
         find_slot(slot)
     if not slots:

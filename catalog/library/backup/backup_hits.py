@@ -71,6 +71,7 @@ def session_with_new_ids(text: str, ids: NewIds) -> str:
     for key in ("steps", "choices"):
         session[key] = [with_new_ids(kit, ids) for kit in session.get(key, [])]
     session["saved"] = {}  # version numbers of saved kits
+    session["order"] = []  # numbers of acts, which are not in a backup
     return json.dumps(session)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.backup.backup import PARTS, open_backup
 from catalog.library.backup.backup_files import BackupFile, backup_at, list_backups
 from catalog.library.integrity.checksums import WORDS, checked_parts, find_damaged
@@ -38,7 +38,8 @@ def read_backup(file: BackupFile) -> Backup:
                 raise StoreError(f"{file.path}: {text}")
             return _read(db, file, meta["id"])
     except (sqlite3.Error, KeyError, ValueError) as err:
-        raise StoreError(f"{file.path}: is not a backup or is damaged; give another one") from err
+        text = "is not a backup or is damaged; give another one"
+        raise StoreArgumentError(f"{file.path}: {text}") from err
 
 
 def _read(db: sqlite3.Connection, file: BackupFile, store_id: str) -> Backup:

@@ -6,7 +6,7 @@ import os
 from datetime import UTC, datetime
 from pathlib import Path
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.backup.backup_files import TIME_FORMAT, describe_newest
 from catalog.library.files.aside_journal import check_no_files_aside
 from catalog.library.files.atomic import rename_noreplace
@@ -21,7 +21,7 @@ ENDS = ("", "-wal", "-shm")  # of the files of one store
 def check_nothing_lost(path: Path) -> None:
     """Raise `StoreError` if a store would be created, or is empty, where one has been before."""
     if found := describe_newest(path):
-        raise StoreError(
+        raise StoreArgumentError(
             f"{path}: holds no hits, but {found} (new_store=True and `scans.recover()` in Python), "
             "with the files that are set aside. `--new-store` starts without it"
         )

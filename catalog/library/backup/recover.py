@@ -16,7 +16,8 @@ from catalog.library.store.acts.log import FILE
 from catalog.library.store.database import path_to_db, update_hit
 from catalog.library.store.ingest import FoundFile, MeasuredFile, write_file
 from catalog.library.store.store import Store
-from catalog.models import Action, HistoryEvent, State
+from catalog.models import Action, State
+from catalog.reports import HistoryEvent
 
 RECOVER, SUMMARY = "recover", "files set aside that the store did not hold"
 UNKNOWN_ORIGIN = "the journal does not record where it came from; move it back by hand"

@@ -135,7 +135,8 @@ def _restore_kits(store: Store, backup: Backup, ids: NewIds) -> tuple[list[str],
         if store.kits.newest(name) is not None:
             continue
         try:
-            store.kits.save(name, with_new_ids(row["payload"], ids))
+            with store.database.recording.paused():  # else undo would delete the kit
+                store.kits.save(name, with_new_ids(row["payload"], ids))
             kits.append(name)
         except HitNotFoundError:
             left.append(f"the kit “{name}” has hits that are not in this store; scan their folders")

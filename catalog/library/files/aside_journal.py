@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError
 from catalog.library.files.atomic import sync_folder
 from catalog.library.store.database import now_utc
 
@@ -98,7 +98,7 @@ def check_no_files_aside(path: Path) -> None:
     """Raise `StoreError` if a store would be created, or is empty, beside files set aside."""
     folder = path.with_name(path.name + ".aside")
     if folder.is_dir() and (names := list_files(folder)):
-        raise StoreError(
+        raise StoreArgumentError(
             f"{path}: holds no hits, but {len(names)} files are set aside in {folder}; "
             "`catalog recover` (new_store=True and `files.recover()` in Python) puts them into the "
             "store again, `--new-store` starts without them"

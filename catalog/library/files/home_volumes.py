@@ -23,7 +23,10 @@ def check_home_volume(store: Store, hit_id: int, home: Path) -> None:
 
     Files that an earlier version set aside have no stored volume; they pass.
     """
-    sql = "SELECT mount_point, uuid FROM home_volume WHERE hit_id = ?"
+    sql = (
+        "SELECT DISTINCT mount_point, uuid FROM home_volume WHERE hit_id IN (SELECT other.id FROM"
+        " hit JOIN hit other ON other.aside = hit.aside WHERE hit.id = ?)"
+    )
     for mount_point, uuid in store.database.read(sql, (hit_id,)):
         before, now = Volume(path_from_db(mount_point), uuid), find_volume(home)
         if not is_other_volume(now, before):

@@ -33,7 +33,8 @@ from catalog.library.store.acts.log import FILE
 from catalog.library.store.database import insert, path_from_db, path_to_db, update_hit
 from catalog.library.store.records.files import NO_TIME_NS
 from catalog.library.store.store import Store
-from catalog.models import Action, HistoryEvent, State
+from catalog.models import Action, State
+from catalog.reports import HistoryEvent
 
 CONTENT_HASH = "SELECT content_hash FROM hit WHERE id = ?"
 WARNINGS = "move_warnings"  # setting
@@ -196,10 +197,10 @@ def _record(store: Store, db: sqlite3.Connection, move: FileMove) -> HistoryEven
             "UPDATE hit SET state = 'missing' WHERE path = ? AND state = 'here' AND id != ?",
             (path_to_db(move.home), move.hit_id),
         )
-    db.execute(  # the microphones of a file move together
-        "UPDATE hit SET state = ?, aside = ? WHERE id = ? OR (channels != '' AND state = ? AND"
-        " (path, content_hash) = (SELECT path, content_hash FROM hit WHERE id = ?))",
-        (state, aside, move.hit_id, State.HERE if is_away else State.ASIDE, move.hit_id),
+    db.execute(  # the strokes and microphones of a file move together
+        "UPDATE hit SET state = ?, aside = ? WHERE (path, content_hash, state, coalesce(aside, ''))"
+        " = (SELECT path, content_hash, state, coalesce(aside, '') FROM hit WHERE id = ?)",
+        (state, aside, move.hit_id),
     )
     if move.content_hash != db.execute(CONTENT_HASH, (move.hit_id,)).fetchone()[0]:
         update_hit(

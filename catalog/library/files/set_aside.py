@@ -3,32 +3,37 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.files.home_volumes import check_home_volume
 from catalog.library.files.journal import FileMove, carry_out_moves
 from catalog.library.files.volumes import immovable_reason
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.acts.log import HIDDEN
 from catalog.library.store.acts.summaries import describe_hits
-from catalog.library.store.database import path_from_db, path_to_db, update_hit
+from catalog.library.store.database import path_from_db, update_hit
 from catalog.library.store.store import Store
-from catalog.models import Action, HistoryEvent, State
+from catalog.models import NOISES, Action, Hit, State
+from catalog.reports import HistoryEvent
 
 AS_IT_IS = "--as-it-is"  # option that restores a changed file; named in the error
 CHANGED = "changed while it was set aside"  # reason in the history
-HITS_OF_FILE = "SELECT id FROM hit WHERE path = ? AND state = 'here'"
+HITS_OF_FILE = (
+    "SELECT other.id FROM hit JOIN hit other ON other.path = hit.path AND other.state = hit.state"
+    " AND other.aside IS hit.aside WHERE hit.id = ? ORDER BY other.id"
+)
 
 
 def set_aside_hits(
-    store: Store, hit_ids: Sequence[int], *, reason: str, step: int = 0
+    store: Store, hit_ids: Sequence[int], *, reason: str, step: int = 0, whole_files: bool = False
 ) -> list[HistoryEvent]:
     """Move the files of hits into the folder beside the store; return an event for each file.
 
-    A hit that stands for a stroke moves with the files of all its microphones.
+    A hit that stands for a stroke moves with the files of all its microphones. The file of a take
+    moves if all its strokes are among the hits, or with `whole_files`.
 
     All hits are checked before the first file moves. The history keeps `reason`; a `step` of 0
     starts a new one. Raise `StoreError` if a hit is unknown or already set aside, its file is
@@ -38,11 +43,24 @@ def set_aside_hits(
     summary = describe_hits(store.database, hit_ids) + (f": {reason}" if reason else "")
     with store.act(Action.SET_ASIDE, summary):
         step = step or store.history.new_step()
+        if whole_files:
+            hit_ids = hits_of_files(store, hit_ids)
         moves = [
-            _plan_set_aside(store, hit_id, reason=reason, step=step)
+            _plan_set_aside(store, hit_id, hit_ids, reason=reason, step=step)
             for hit_id in hits_to_move(store, hit_ids)
         ]
         return carry_out_moves(store, moves)
+
+
+def hits_of_files(store: Store, hit_ids: Collection[int]) -> list[int]:
+    """Return some hits and, after them, the hits that share a file with one and are in its state.
+
+    Raise `StoreError` if a hit is unknown.
+    """
+    found = dict.fromkeys(hit_ids)
+    for hit in map(store.hits.get, hit_ids):
+        found |= dict.fromkeys(row[0] for row in store.database.read(HITS_OF_FILE, (hit.id,)))
+    return list(found)
 
 
 def hits_to_move(store: Store, hit_ids: Sequence[int]) -> list[int]:
@@ -51,13 +69,14 @@ def hits_to_move(store: Store, hit_ids: Sequence[int]) -> list[int]:
     A microphone that does not stand for its stroke moves alone. Raise `StoreError` if a hit is
     unknown.
     """
-    found: dict[int, None] = {}
+    found: dict[Path, int] = {}
     for hit_id in hit_ids:
         hit = store.hits.get(hit_id)
         is_main = hit.stroke == hit.id
         paths = {mic.path: mic.hit_id for mic in reversed(hit.microphones)} if is_main else {}
-        found |= dict.fromkeys(sorted(paths.values(), key=lambda i: i != hit.id) or [hit.id])
-    return list(found)
+        for path in sorted(paths or (hit.path,), key=lambda path: path != hit.path):
+            found.setdefault(path, paths.get(path, hit.id))
+    return list(found.values())
 
 
 @dataclass(frozen=True)
@@ -94,17 +113,17 @@ def restore_hits(
         return carry_out_moves(store, moves)
 
 
-def find_obstacle(store: Store, hit_id: int) -> str:
+def find_obstacle(store: Store, hit_id: int, together: Collection[int] = ()) -> str:
     """Return why a hit cannot be set aside and what to do, without reading its file; "" if it can.
 
-    A stroke with several microphones can be set aside if the file of each can. Raise `StoreError`
-    if the hit is unknown.
+    A stroke with several microphones can be set aside if the file of each can, a stroke of a take
+    if all strokes of the take are set aside `together`. Raise `StoreError` if the hit is unknown.
     """
-    reasons = (_find_obstacle(store, each) for each in hits_to_move(store, [hit_id]))
+    reasons = (_find_obstacle(store, each, together) for each in hits_to_move(store, [hit_id]))
     return next(filter(None, reasons), "")
 
 
-def _find_obstacle(store: Store, hit_id: int) -> str:
+def _find_obstacle(store: Store, hit_id: int, together: Collection[int]) -> str:
     hit = store.hits.get(hit_id)
     if hit.state == State.ASIDE:
         return f"hit {hit_id} ({hit.path.name}) is set aside already"
@@ -112,17 +131,26 @@ def _find_obstacle(store: Store, hit_id: int) -> str:
         return f"hit {hit_id} ({hit.name}) is two files, left and right; hide it instead"
     if hit.path.is_symlink():
         return f"{hit.path}: is a link; set aside the file that it points to"
-    of_file = {row[0] for row in store.database.read(HITS_OF_FILE, (path_to_db(hit.path),))}
-    if of_file - {mic.hit_id for mic in hit.microphones}:
+    if not _is_whole_file(store, hit, together):
         return f"hit {hit_id} ({hit.name}) shares its file with other strokes; hide it instead"
     if reason := immovable_reason(hit.path):
         return f"{hit.path}: {reason}, so the file stays; hide hit {hit_id} instead"
     return ""
 
 
-def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> FileMove:
+def _is_whole_file(store: Store, hit: Hit, together: Collection[int]) -> bool:
+    """Return whether no stroke of the file of a hit would stay; voices and bumps may."""
+    moved = {mic.hit_id for mic in hit.microphones}
+    left = [i for i in hits_of_files(store, [hit.id]) if i not in moved and i not in together]
+    others = (store.hits.get(hit_id) for hit_id in left)
+    return all(other.stroke in together or other.event in NOISES for other in others)
+
+
+def _plan_set_aside(
+    store: Store, hit_id: int, together: Collection[int], *, reason: str, step: int
+) -> FileMove:
     hit = store.hits.get(hit_id)
-    if obstacle := find_obstacle(store, hit_id):
+    if obstacle := find_obstacle(store, hit_id, together):
         raise StoreError(obstacle)
     gone = "no longer exists; scan its folder again"
     if _read_hash(hit.path, if_missing=gone) != hit.content_hash:
@@ -141,7 +169,9 @@ def _plan_set_aside(store: Store, hit_id: int, *, reason: str, step: int) -> Fil
 def _plan_restore(store: Store, hit_id: int, options: RestoreOptions, *, step: int) -> FileMove:
     hit = store.hits.get(hit_id)
     if hit.state != State.ASIDE:
-        raise StoreError(f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}")
+        raise StoreArgumentError(
+            f"hit {hit_id} ({hit.path.name}) is not set aside: it is {hit.state}"
+        )
     path, aside = store.database.read("SELECT path, aside FROM hit WHERE id = ?", (hit_id,))[0]
     original = Path(path_from_db(path))
     content_hash = _read_hash(hit.path, if_missing="is no longer in the folder of files set aside")
@@ -200,11 +230,15 @@ def _set_hidden(
             sql = "SELECT hidden FROM hit WHERE id = ?"
             is_hidden = bool(store.database.read(sql, (hit_id,))[0][0])
             if hit.state == State.ASIDE:
-                raise StoreError(f"hit {hit_id} ({hit.path.name}) is set aside; restore it first")
+                raise StoreArgumentError(
+                    f"hit {hit_id} ({hit.path.name}) is set aside; restore it first"
+                )
             if is_hidden and hidden:
-                raise StoreError(f"hit {hit_id} ({hit.path.name}) is hidden already")
+                raise StoreArgumentError(f"hit {hit_id} ({hit.path.name}) is hidden already")
             if not (is_hidden or hidden):
-                raise StoreError(f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}")
+                raise StoreArgumentError(
+                    f"hit {hit_id} ({hit.path.name}) is not hidden: it is {hit.state}"
+                )
             for microphone in hit.microphones:
                 update_hit(db, microphone.hit_id, {"hidden": int(hidden)})
             states = (State.HERE, State.HIDDEN) if hidden else (State.HIDDEN, State.HERE)

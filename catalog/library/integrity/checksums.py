@@ -27,7 +27,7 @@ BY_HAND = (
     "file_said", "home_volume", "journal", "kit", "setting", "verdict", WORDS,
 )  # fmt: skip
 CACHES = ("copies", "decision", "layout", "outline")  # computed again when they are needed
-UNCHECKED = ("row_checksum", "hit_search", "hit_words", "hit_vocabulary")
+UNCHECKED = ("row_checksum", "hit_search", "hit_words", "hit_vocabulary", "coordinates")
 NO_ROW = -1  # in place of a row's number that cannot be read
 
 

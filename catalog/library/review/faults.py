@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from catalog.errors import ParameterError
@@ -11,6 +11,7 @@ from catalog.features.faults import FAULT_KINDS, Fault
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import now_utc
 from catalog.library.store.store import Store
+from catalog.models import Hit
 
 KIND_ORDER = {kind: i for i, kind in enumerate(FAULT_KINDS)}
 # Roles whose sound holds several onsets, so a second one is no fault: common practice, no source.
@@ -87,6 +88,34 @@ def _read_all(store: Store) -> Iterator[HitFault]:
                     fault.length_s, fault.weight, fault.channel,
                     (hit_id, content_hash, fault.kind) in dismissed, fault.hz,
                 )  # fmt: skip
+
+
+def replace_take_faults(
+    store: Store, hits: Sequence[Hit], hit_id: int, faults: Sequence[Fault]
+) -> None:
+    """Store the faults of one microphone in a whole take with one of its strokes.
+
+    Those of an earlier measurement are deleted from all of its strokes, which are `hits`.
+    """
+    ids = [hit.id for hit in hits]
+    rows = dict(store.database.read_by_id("SELECT hit_id, found FROM fault WHERE hit_id IN", ids))
+    changed = {}
+    for of_hit, text in rows.items():
+        before = [Fault(*values) for values in json.loads(text)]
+        after = [fault for fault in before if not _is_of_take(fault)]
+        if of_hit == hit_id:
+            after = sorted([*after, *faults], key=lambda fault: -fault.weight)
+        if after != before:
+            changed[of_hit] = json.dumps([list(fault) for fault in after])
+    with store.writing(changes_hits=bool(changed)) as db:
+        db.executemany("UPDATE fault SET found = ? WHERE hit_id = ?", [
+            (text, of_hit) for of_hit, text in changed.items()
+        ])  # fmt: skip
+
+
+def _is_of_take(fault: Fault) -> bool:
+    """Return whether a fault of a file with one microphone concerns its whole take."""
+    return fault.kind in ("polarity", "silent") and fault.channel < 0
 
 
 def dismiss_faults(

@@ -81,6 +81,12 @@ def find_gaps(bins: Sequence[CoverageBin]) -> list[Gap]:
     return gaps
 
 
+def _ordinal(n: int) -> str:
+    """Return "11th", "21st", "22nd", "23rd", ..."""
+    endings = {} if n % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}
+    return f"{n}{endings.get(n % 10, 'th')}"
+
+
 def name_drums(keys: Iterable[DrumKey]) -> dict[DrumKey, str]:
     """Name drums in words: "the snare (brass, loft)", or "the second snare (brass, loft)"."""
     by_role: dict[str, list[DrumKey]] = defaultdict(list)
@@ -90,7 +96,7 @@ def name_drums(keys: Iterable[DrumKey]) -> dict[DrumKey, str]:
     for role, same in by_role.items():
         for i, key in enumerate(same):
             place = ", ".join(part for part in (key[2], key[1]) if part)
-            ordinal = ORDINALS[i] if i < len(ORDINALS) else f"{i + 1}th"
+            ordinal = ORDINALS[i] if i < len(ORDINALS) else _ordinal(i + 1)
             which = f"{ordinal} {plain_role(role)}" if len(same) > 1 else plain_role(role)
             names[key] = f"the {which} ({place})"
     return names

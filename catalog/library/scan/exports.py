@@ -19,7 +19,7 @@ from catalog.library.scan.walk import MANIFEST, hash_file
 from catalog.library.store.ingest import FoundFile
 from catalog.library.store.records.exports import LeftOutFile
 from catalog.library.store.store import Store
-from catalog.models import LeftOut
+from catalog.reports import LeftOut
 
 MAX_MANIFEST_BYTES = 1 << 24  # a row has about 1 kB; a kit has far fewer than 16,000 files
 STROKE_NAME = re.compile(r"hits/\d{3}_[a-z0-9_]+_layer\d{2,}_rr\d+\.(wav|flac)", re.ASCII)

@@ -37,7 +37,9 @@ from catalog.library.store.records.files import NO_TIME_NS, FileRow
 from catalog.library.store.records.hits import gc_paused
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import FileOverride, read_overrides
-from catalog.models import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped, State
+from catalog.library.takes.shared_cut import find_new_cuts
+from catalog.models import State
+from catalog.reports import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped
 
 RoleClassifier = Callable[[np.ndarray], np.ndarray]  # embeddings (n, p) -> probabilities (n, 20)
 
@@ -167,6 +169,7 @@ class _Scan:
         tasks = [task for task in plan.tasks if task.file.path not in moved]
         left_out = self._select_left_out(found, tasks)
         self._measure_all([task for task in tasks if task.file.path not in left_out])
+        self._cut_takes_alike(found)
         if self.written or moved:
             record_exported_hits(self.store)
         self._write_faults(found, known)
@@ -281,6 +284,15 @@ class _Scan:
                 with uninterrupted():
                     self._write(batch)  # the next scan continues from here
                 raise
+
+    def _cut_takes_alike(self, found: Found) -> None:
+        """Measure files again whose strokes differ from those of the other files of their take."""
+        cuts = find_new_cuts(self.store)
+        tasks = [Task(f, override=cuts[f.path]) for f in found.files if f.path in cuts]
+        with contextlib.closing(self.outcomes_of(tasks)) as outcomes:
+            measured = [outcome.measured for outcome in outcomes if outcome.measured]
+        with uninterrupted():
+            self.store.files.write_measured(self._classify(measured))
 
     def _write(self, batch: Sequence[Outcome]) -> None:
         batch = [self._apply_override(outcome) for outcome in batch]

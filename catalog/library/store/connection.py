@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.backup.backup_files import describe_newest
 from catalog.library.integrity.checksums import (
     WordsWatch,
@@ -91,11 +91,11 @@ def translate_errors(path: Path) -> Iterator[None]:
     except UnicodeDecodeError as err:
         raise StoreError(f"{path}: {describe_damage(path)}") from err
     except OverflowError as err:
-        raise StoreError(
+        raise StoreArgumentError(
             "a number has more than 64 bits; no hit or step has such a number"
         ) from err
     except UnicodeEncodeError as err:
-        raise StoreError(f"{err.object!r} is not valid text; type it again") from err
+        raise StoreArgumentError(f"{err.object!r} is not valid text; type it again") from err
 
 
 def describe_damage(path: Path) -> str:

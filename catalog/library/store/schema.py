@@ -6,11 +6,11 @@ import contextlib
 import sqlite3
 from pathlib import Path
 
-from catalog.errors import StoreError
+from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.integrity.checksums import fill_checksums
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 # Something is stored that the user wrote about a hit; the index of such hits has this condition.
 ANNOTATED = (
     "(mark != '' OR tags != '[]' OR remark != '' OR names != '{}'"
@@ -31,6 +31,15 @@ INSERT INTO act_change (act_id, part, row_key, before, after)
         ELSE '{"state": "here"}' END
     FROM event WHERE action IN ('set aside', 'restore', 'hide', 'unhide')
     AND step NOT IN (SELECT act_id FROM act_change) ORDER BY id
+"""
+# It covers what decides whether a hit is listed, so that the wide rows are not read for that. With
+# `state` first, SQLite would use it in place of better indexes for conditions that name the state.
+STATE_INDEX = "CREATE INDEX hit_state ON hit (hidden, state);"
+# Coordinates of hits in the search spaces, by blocks of ids; see `records/coordinates.py`.
+COORDINATES_TABLE = """
+CREATE TABLE coordinates (
+    block INTEGER PRIMARY KEY, version INTEGER NOT NULL, checksum INTEGER NOT NULL,
+    hit_ids BLOB NOT NULL, points BLOB NOT NULL);
 """
 # A hit may be no stroke at all; the index of such hits has this condition.
 MAY_BE_NOISE = "(event IN ('voice', 'bump', 'stick drop') OR names != '{}')"
@@ -119,6 +128,8 @@ CREATE TABLE row_checksum (
 """
     + ANNOTATED_INDEX
     + NOISE_INDEX
+    + STATE_INDEX
+    + COORDINATES_TABLE
 )
 # The table `kit` has a row for each saved version; `kit_id` is that of the kit's first version.
 # The table `microphone` holds the hits of strokes with several microphones; `stroke` is the hit
@@ -212,6 +223,7 @@ ALTER TABLE microphone ADD COLUMN spread_samples REAL;
 """
     + NOISE_INDEX
     + ACTS_OF_EVENTS,
+    6: STATE_INDEX + COORDINATES_TABLE,
 }
 
 
@@ -224,7 +236,7 @@ def check_is_store(path: Path, connection: sqlite3.Connection) -> None:
     """Raise `StoreError` if the database is not a store, or one of a newer version."""
     n_tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     if n_tables and read_pragma(connection, "application_id") != APPLICATION_ID:
-        raise StoreError(f"{path}: is a database of another program; give another path")
+        raise StoreArgumentError(f"{path}: is a database of another program; give another path")
     version = read_pragma(connection, "user_version")
     if version > SCHEMA_VERSION:
         raise StoreError(

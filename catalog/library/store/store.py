@@ -9,6 +9,7 @@ from catalog.library.store.acts.log import Acts
 from catalog.library.store.database import Database
 from catalog.library.store.records.annotations import Annotations, PairAnswers
 from catalog.library.store.records.cache import GroupCache, Layouts
+from catalog.library.store.records.coordinates import Coordinates
 from catalog.library.store.records.exports import Exports
 from catalog.library.store.records.files import Files
 from catalog.library.store.records.history import History
@@ -24,6 +25,7 @@ class Store:
     database : Database; its `revision`, `writing` and `close` can be called on the store
     path, aside_folder : Path, the SQLite file, and the folder of files set aside
     hits : Hits
+    coordinates : Coordinates, of the hits in the search spaces
     files : Files, what a scan reads and writes
     annotations, pair_answers : Annotations and PairAnswers, of the user
     kits : Kits
@@ -41,6 +43,7 @@ class Store:
         self.act, self.acts = database.recording.act, Acts(database)
         self.history = History(database)
         self.hits = Hits(database, self.history)
+        self.coordinates = Coordinates(database)
         self.files = Files(database)
         self.annotations = Annotations(database)
         self.pair_answers = PairAnswers(database)

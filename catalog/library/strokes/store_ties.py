@@ -12,7 +12,7 @@ from catalog.library.store.store import Store
 from catalog.library.strokes.represent import Preferences, choose_hit, ids_in_kits, read_chosen
 from catalog.library.strokes.ties import tie_strokes
 from catalog.library.strokes.vote import same_roles, stroke_role, vote_on_strokes
-from catalog.models import Hit, State
+from catalog.models import Event, Hit, State
 
 TIED_REVISION = "tied_revision"  # setting: revision of the store when its strokes were tied
 BOUNCES = word_set("mono stereo")  # versions of one recording, not microphones
@@ -28,7 +28,8 @@ def tie_stored_strokes(store: Store, *, always: bool = False) -> bool:
     """
     if not always and store.database.read_setting(TIED_REVISION) == store.revision():
         return False
-    hits = store.hits.read(states=(State.HERE, State.HIDDEN), microphones=True)
+    states = (State.HERE, State.HIDDEN)
+    hits = store.hits.read(states=states, microphones=True, noises=True)
     arrivals = _read_arrivals(store)
     delays = {hit_id: delay for hit_id, (delay, *_) in arrivals.items()}
     preferences = Preferences(read_chosen(store), ids_in_kits(store), delays)
@@ -39,6 +40,7 @@ def tie_stored_strokes(store: Store, *, always: bool = False) -> bool:
     with store.writing(changes_hits=False):
         _write_rows(store, [row for stroke in strokes for row in _to_rows(stroke, arrivals)])
         _write_roles(store, strokes)
+        _write_events(store, strokes)
         store.database.save_setting(TIED_REVISION, store.revision())
     return True
 
@@ -67,9 +69,9 @@ def _is_bounce(hit: Hit) -> bool:
 def _one_per_microphone(hits: Sequence[Hit]) -> list[Hit]:
     """Keep one hit for each microphone, from the folder that holds most of them."""
     folders = Counter(hit.path.parent for hit in hits)
-    found: dict[str, Hit] = {}
+    found: dict[tuple[str, str], Hit] = {}
     for hit in sorted(hits, key=lambda hit: (-folders[hit.path.parent], hit.id)):
-        found.setdefault(hit.microphone.casefold(), hit)
+        found.setdefault((hit.drum.casefold(), hit.microphone.casefold()), hit)
     return sorted(found.values(), key=lambda hit: hit.id)
 
 
@@ -119,3 +121,24 @@ def _write_roles(store: Store, strokes: Sequence[Sequence[Hit]]) -> None:
                 update_hit(db, hit.id, values | {"role_source": role.source})
         if changed:
             db.execute("UPDATE revision SET value = value + 1")
+
+
+def _write_events(store: Store, strokes: Sequence[Sequence[Hit]]) -> None:
+    """Give all microphones of a stroke the event that most of them hold, else a stroke.
+
+    What the user called it stays.
+    """
+    differing = [
+        stroke
+        for stroke in strokes
+        if len({hit.event for hit in stroke}) > 1 and not any("event" in h.names for h in stroke)
+    ]
+    if not differing:
+        return
+    with store.writing() as db:
+        for stroke in differing:
+            events = [hit.event for hit in stroke]
+            most = max(set(events), key=events.count)
+            event = most if 2 * events.count(most) > len(events) else Event.STROKE
+            for hit in stroke:
+                update_hit(db, hit.id, {"event": event})

@@ -23,6 +23,7 @@ MAX_DELAY_S = MAX_DISTANCE_M * MS_PER_M / 1000.0
 SAME_MOMENT_S = 0.05  # largest difference of time references of recorders that run together
 MIN_STROKES = 4  # of a pair of microphones; fewer give no reliable median
 ODD_DB, ODD_S = 10.0, 0.012  # deviation from the median of a pair of microphones
+FileName = tuple[str, str, str, str, tuple[str, ...]]
 STEADY_S = 0.003  # median deviation below which arrival times are checked: files cut alike
 
 
@@ -46,6 +47,7 @@ def tie_strokes(hits: Sequence[Hit]) -> list[StrokeTie]:
     for text, candidates in (
         ("one file with several microphones", _by_file(hits)),
         ("the same take at the same moment", _by_moment(hits)),
+        ("the same take, cut at the same frames", _by_cut(hits)),
         ("names that differ only in the microphone", _by_name(hits)),
     ):
         for candidate in candidates:
@@ -83,10 +85,26 @@ def _by_moment(hits: Sequence[Hit]) -> list[list[Hit]]:
     return list(chain(*(_cluster(group, _moment_s, width_s=SAME_MOMENT_S) for group in groups)))
 
 
+def _by_cut(hits: Sequence[Hit]) -> list[list[Hit]]:
+    """Group strokes of takes in one folder that begin and end at the same frames.
+
+    Two takes are cut alike to the frame only if one cut was made for both.
+    """
+    return _group_by_key(
+        (
+            (hit.session, hit.take, hit.path.parent, hit.sr, hit.start, hit.stop)
+            if hit.region > 0 and hit.microphone and not hit.channels
+            else None,
+            hit,
+        )
+        for hit in hits
+    )
+
+
 def _by_name(hits: Sequence[Hit]) -> list[list[Hit]]:
     """Group hits whose names differ only in the microphone; strokes of takes also by start."""
     groups = []
-    for group in _group_by_key((name_without_microphone(hit), hit) for hit in hits):
+    for group in _group_by_key((stroke_name(hit), hit) for hit in hits):
         if any(hit.region for hit in group):
             groups += _cluster(group, _start_s, width_s=MAX_DELAY_S)
         else:
@@ -115,15 +133,26 @@ def _cluster(
     return [cluster for cluster in clusters if len(cluster) > 1]
 
 
-def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
-    """Return session, folders, take and words of the name with the microphone replaced by "*".
+def stroke_name(hit: Hit) -> tuple[object, ...] | None:
+    """Return `name_without_microphone` if it identifies a stroke, or the take that it is from.
 
-    Return None if no microphone is known, or the name has no number to identify the stroke.
+    Return None for a finished hit without a number in its name: that may be any stroke of its drum.
+    """
+    name = name_without_microphone(hit)
+    if name is None or hit.region or any(re.search(r"\d", word) for word in name[-1]):
+        return name
+    return None
+
+
+def name_without_microphone(hit: Hit) -> FileName | None:
+    """Return session, folders, take and words of a file's name, with its microphone as "*".
+
+    Return None if no microphone is known.
     """
     microphone = hit.microphone
     if not microphone:
         return None
-    words = _split_words(hit.name)
+    words = _split_words(hit.stem)
     in_name = _split_words(read_name(hit.path.with_name(hit.stem + hit.path.suffix)).microphone)
     folder = re.sub(re.escape(microphone), "*", hit.path.parent.name, flags=re.IGNORECASE)
     if in_name and in_name == _split_words(microphone):
@@ -134,8 +163,6 @@ def name_without_microphone(hit: Hit) -> tuple[object, ...] | None:
         folder = hit.path.parent.name
         if folder.casefold() == microphone.casefold() != hit.drum.casefold():
             folder = "*"
-    if not any(re.search(r"\d", word) for word in words):
-        return None
     parent = str(hit.path.parent.parent)
     return (hit.session, parent, folder, hit.take, tuple(words))
 
@@ -153,10 +180,16 @@ def _last_run(words: Sequence[str], run: Sequence[str]) -> int | None:
 
 
 def _contradictions(groups: Sequence[Sequence[Hit]]) -> list[list[str]]:
-    """Compare level and arrival of each tie with the medians of its microphones."""
+    """Compare level and arrival of each tie with the medians of its microphones.
+
+    Strokes of takes that are cut at the same moments are certain: each drum of a kit, and each
+    place on a drum, has levels of its own.
+    """
     against: list[list[str]] = [[] for _ in groups]
     pairs: dict[tuple[str, str, str, str], list[tuple[int, Hit, Hit]]] = {}
     for number, group in enumerate(groups):
+        if _is_cut_alike(group):
+            continue
         ordered = sorted(group, key=lambda hit: (hit.microphone.casefold(), hit.id))
         for i, a in enumerate(ordered):
             for b in ordered[i + 1 :]:
@@ -167,6 +200,13 @@ def _contradictions(groups: Sequence[Sequence[Hit]]) -> list[list[str]]:
         if len(strokes) >= MIN_STROKES:
             _check_microphones(strokes, against)
     return against
+
+
+def _is_cut_alike(hits: Sequence[Hit]) -> bool:
+    """Return whether all hits are strokes of takes that begin at the same frame of one clock."""
+    is_timed = all(time_reference(hit.origin) for hit in hits)
+    starts = {(hit.sr, hit.start + (time_reference(hit.origin) if is_timed else 0)) for hit in hits}
+    return len(starts) == 1 and all(hit.region > 0 for hit in hits)
 
 
 def _delay_s(first: Hit, second: Hit) -> float:

@@ -59,13 +59,17 @@ def _settle_take(votes: list[np.ndarray], numbers: Sequence[int]) -> None:
 
 
 def stroke_role(hits: Sequence[Hit], probabilities: np.ndarray) -> RoleEstimate:
-    """Return the role of a stroke; that by the user wins, then the surest by name."""
+    """Return the role of a stroke; that by the user wins, then the one by name.
+
+    Of microphones that are named after different drums, the main one decides, which is the first.
+    """
     by_user = [hit for hit in hits if hit.role_source == RoleSource.USER]
     if by_user:
         return RoleEstimate(by_user[0].role, 1.0, RoleSource.USER)
     by_name = [hit for hit in hits if hit.role_source == RoleSource.NAME]
     if by_name:
-        best = max(by_name, key=lambda hit: hit.role_confidence)
+        is_main = by_name[0] is hits[0] and hits[0].region > 0
+        best = hits[0] if is_main else max(by_name, key=lambda hit: hit.role_confidence)
         return RoleEstimate(best.role, best.role_confidence, RoleSource.NAME)
     return combine_role(None, probabilities)
 

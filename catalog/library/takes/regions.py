@@ -11,30 +11,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from catalog.audio.channels import CANCEL_DB, MIXES, cancellation_db, mix_channels
-from catalog.audio.model import Audio
-from catalog.errors import ParameterError, StoreError
-from catalog.features.measures import Measures
-from catalog.library.metadata.filename import Provenance
-from catalog.library.metadata.role_model import role_probabilities
-from catalog.library.metadata.roles import combine_role
+from catalog.errors import ParameterError, StoreArgumentError, StoreError
 from catalog.library.scan.stereo_pairs import count_frames, decode_hit
-from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.database import path_from_db, path_to_db
-from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import (
     FileOverride,
-    add_mix,
     check_regions,
     find_regions,
-    measure_with_override,
     read_override,
     save_override,
 )
-from catalog.models import Action, Hit, RoleSource, State
+from catalog.library.takes.remeasure import measure_stored
+from catalog.library.takes.shared_cut import cut_take_alike
+from catalog.models import Action, Hit, State
 
 MIN_REGION_S = 0.010  # a shorter region holds no stroke
 
@@ -144,7 +135,7 @@ def cancellation_warning(hit: Hit, mix: str) -> str:
 
 def _list_strokes(store: Store, hit: Hit) -> list[Hit]:
     if hit.state not in (State.HERE, State.HIDDEN):
-        raise StoreError(f"hit {hit.id} ({hit.name}) is {hit.state}: restore it first")
+        raise StoreArgumentError(f"hit {hit.id} ({hit.name}) is {hit.state}: restore it first")
     return list_regions(store, hit.path)
 
 
@@ -153,13 +144,14 @@ def _change_override(store: Store, strokes: Sequence[Hit], **changes: Any) -> li
     path = strokes[0].path
     override = replace(read_override(store, strokes[0].content_hash), **changes)
     what = "mix" if "mix" in changes else "cut"
-    file = _measure(store, strokes, override)
+    file = measure_stored(store, strokes, override)
     with store.act(what, path.name), store.writing():
         save_override(store, override)
         with store.database.recording.paused():
             store.files.write_measured([file])
         for hit in strokes:
             store.history.add_edit(Action.CUT, hit, f"{what} changed")
+    cut_take_alike(store, path)
     return list_regions(store, path)
 
 
@@ -171,48 +163,12 @@ def apply_override(store: Store, override: FileOverride) -> None:
     sql = "SELECT path FROM hit WHERE content_hash = ? AND state = 'here' LIMIT 1"
     rows = store.database.read(sql, (override.content_hash,))
     strokes = list_regions(store, path_from_db(rows[0][0])) if rows else []
-    file = _measure(store, strokes, override) if strokes else None
+    file = measure_stored(store, strokes, override) if strokes else None
     with store.writing():
         save_override(store, override)
         if file is not None:
             store.files.write_measured([file])
         for hit in strokes:
             store.history.add_edit(Action.CUT, hit, "cut as before")
-
-
-def _measure(store: Store, strokes: Sequence[Hit], override: FileOverride) -> MeasuredFile:
-    """Measure the file of some strokes as an override defines it."""
-    path, mate = strokes[0].path, strokes[0].mate
-    audio, measures = measure_with_override(path, override, mate=mate)
-    if hash_file(path, mate) != override.content_hash:
-        raise StoreError(f"{path}: has changed since it was scanned; {SCAN_AGAIN}")
-    return _to_measured(store, strokes, audio, measures, mix=override.mix)
-
-
-def _to_measured(
-    store: Store, strokes: Sequence[Hit], audio: Audio, measures: Measures, *, mix: str
-) -> MeasuredFile:
-    """Return the record that a scan would make of the file, with what is known of its strokes."""
-    hit = next((s for s in strokes if s.session_source != "user"), strokes[0])
-    sql = "SELECT size, mtime_ns, drum, microphone FROM hit WHERE id = ?"
-    size, mtime_ns, drum, microphone = store.database.read(sql, (hit.id,))[0]
-    microphone = "" if hit.channels else microphone  # else that of each measured stroke
-    recorded = Provenance(
-        hit.session, drum, microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
-    )
-    segments = (measures, *measures.others)
-    probabilities = role_probabilities(np.stack([segment.embedding for segment in segments]))
-    by_name = (s for s in strokes if s.role_source == RoleSource.NAME)
-    named = next(((s.role, s.role_confidence) for s in by_name), None)
-    return MeasuredFile(
-        file=FoundFile(str(hit.path), "", size, mtime_ns, str(hit.mate or "")),
-        content_hash=hit.content_hash,
-        sr=audio.sr,
-        n_channels=audio.samples.shape[1],
-        container=audio.container,
-        subtype=audio.subtype,
-        provenance=add_mix(recorded, mix),
-        strokes=segments,
-        roles=tuple(combine_role(named, row) for row in probabilities),
-        role_probabilities=probabilities,
-    )
+    if strokes:
+        cut_take_alike(store, strokes[0].path)

@@ -20,7 +20,8 @@ from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.takes.overrides import FileOverride, override_from_row, read_override
 from catalog.library.takes.regions import apply_override
 from catalog.library.undo.rows import ChangedSinceError, write_rows
-from catalog.models import Act, HistoryEvent, State
+from catalog.models import State
+from catalog.reports import Act, HistoryEvent
 
 UNDONE, REDONE = "undone", "done again"  # reasons in the history
 CUT = "file_said"  # part: the regions and the mix of a file
@@ -146,7 +147,7 @@ def _apply(
     now, reason = store.hits.get(hit_id).state, UNDONE if back else REDONE
     if part == FILE and (now == State.ASIDE) != (state == State.ASIDE):
         if state == State.ASIDE:
-            return set_aside_hits(store, [hit_id], reason=reason, step=step)
+            return set_aside_hits(store, [hit_id], reason=reason, step=step, whole_files=True)
         return restore_hits(store, [hit_id], step=step)
     if part == HIDDEN and now != State.ASIDE and (now == State.HIDDEN) != (state == State.HIDDEN):
         if state == State.HIDDEN:

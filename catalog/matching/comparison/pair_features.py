@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from catalog.features.embedding.spectrogram import SR
+from catalog.features.spectrum import squared_magnitude
 from catalog.features.waveform import abs_peak, median
 from catalog.matching.align import Overlap, cut_overlap
 from catalog.matching.comparison.cells import (
@@ -29,6 +30,7 @@ from catalog.matching.prepare import PreparedSignal
 
 HIGH_HZ, LOW_HZ = 3_000.0, 500.0
 MODELS = ((0, False), (0, True), (1, False), (1, True))  # direction, and whether nonlinear
+GAIN_SAMPLES = round(0.002 * SR)  # a limiter changes the gain within so many
 FEATURE_NAMES: tuple[str, ...] = (
     "mean_db", "p10_db", "p25_db", "p50_db", "p75_db", "p90_db", "attack_db", "late_db", "high_db",
     "low_db", "weighted_db", "wideband_db", "unfitted_db", "peak", "n_cells", "high_share",
@@ -53,11 +55,23 @@ class FitResult(NamedTuple):
 
     cells: PairCells
     wideband_db: float
+    direction: int
+    predicted: np.ndarray  # shape (n,), the second signal of the direction as the model predicts it
 
     @property
     def in_phase_db(self) -> float:
         """Mean in-phase score, by which the best fit is chosen; NaN without cells."""
         return _mean(self.cells.in_phase_db)
+
+
+def count_strong_bins(spectra: Sequence[np.ndarray]) -> float:
+    """Return the number of frequency bins that hold the energy, added over the spectra.
+
+    It is the participation ratio: n bins of equal energy give n. A glass or a tom has some 10 to
+    30, a ride bell 90, a cymbal a thousand.
+    """
+    power = (squared_magnitude(spectrum) for spectrum in spectra)
+    return sum(float(p.sum()) ** 2 / max(float(p @ p), 1e-30) for p in power)
 
 
 def segment_spectra(x: np.ndarray) -> list[np.ndarray]:
@@ -89,6 +103,13 @@ def wideband_score_db(predicted: np.ndarray, y: np.ndarray) -> float:
     return min(-10.0 * math.log10(max(1.0 - squared, 1e-9)), MAX_SCORE_DB)
 
 
+class Remainder(NamedTuple):
+    """The part of a signal that nothing explains."""
+
+    below_db: float  # by how many dB it is below the signal
+    spread: float  # number of its `count_strong_bins` relative to those of the signal
+
+
 class TransferFits:
     """The transfer models of a pair of this coherence, fitted when first needed."""
 
@@ -107,27 +128,65 @@ class TransferFits:
         They are float64, shape (len(FEATURE_NAMES),), with NaN where one is undefined. `n_fits` is
         1 for the linear model, 2 with the nonlinear one, 4 for both directions.
         """
+        best = self._best(n_fits)
+        return _summarize(best, self._coherence, len(self._directions[0].a) / SR)
+
+    def remainder(self, n_fits: int = len(MODELS)) -> Remainder:
+        """Return what neither the best model nor a gain that changes over time explains.
+
+        Such a gain is that of a limiter or a fade. The signals are taken without pre-emphasis.
+        """
+        best = self._best(n_fits)
+        predicted = deemphasize(best.predicted)
+        y = deemphasize(self._directions[best.direction].b)
+        power = _smooth(predicted * predicted)
+        gain = _smooth(predicted * y) / np.maximum(power, 1e-9 * float(power.max(initial=1e-21)))
+        residual = y - gain * predicted
+        share = float(residual @ residual) / max(float(y @ y), 1e-30)
+        n_bins = count_strong_bins(segment_spectra(residual))
+        spread = n_bins / max(self.n_strong_bins(), 1.0)
+        return Remainder(-10.0 * math.log10(max(share, 1e-9)), spread)
+
+    def n_strong_bins(self) -> float:
+        """Return `count_strong_bins` of the second signal."""
+        return count_strong_bins(self._segment_spectra(0))
+
+    def _best(self, n_fits: int) -> FitResult:
         best: FitResult | None = None
         for direction, is_nonlinear in MODELS[:n_fits]:
             result = self._fit(direction, is_nonlinear)
             if best is None or result.in_phase_db > best.in_phase_db:
                 wideband_db = max(result.wideband_db, best.wideband_db if best else 0.0)
-                best = FitResult(result.cells, wideband_db)
+                best = result._replace(wideband_db=wideband_db)
         assert best is not None
-        return _summarize(best, self._coherence, len(self._directions[0].a) / SR)
+        return best
+
+    def _segment_spectra(self, direction: int) -> list[np.ndarray]:
+        if direction not in self._spectra:
+            self._spectra[direction] = segment_spectra(self._directions[direction].b)
+        return self._spectra[direction]
 
     def _fit(self, direction: int, is_nonlinear: bool) -> FitResult:
         if (direction, is_nonlinear) not in self._results:
             overlap = self._directions[direction]
-            if direction not in self._spectra:
-                self._spectra[direction] = segment_spectra(overlap.b)
             powers = signal_powers(overlap.a) if is_nonlinear else []
             predicted = fit_transfer(overlap.a, overlap.b, powers).apply(overlap.a, powers)
             self._results[direction, is_nonlinear] = FitResult(
-                score_overlap(predicted.astype(np.float32), self._spectra[direction], overlap),
+                score_overlap(
+                    predicted.astype(np.float32), self._segment_spectra(direction), overlap
+                ),
                 wideband_score_db(predicted, overlap.b.astype(np.float64)),
+                direction,
+                predicted,
             )
         return self._results[direction, is_nonlinear]
+
+
+def _smooth(x: np.ndarray) -> np.ndarray:
+    """Average under a triangular window of twice `GAIN_SAMPLES`; shape (n,)."""
+    from scipy.ndimage import uniform_filter1d
+
+    return np.asarray(uniform_filter1d(uniform_filter1d(x, GAIN_SAMPLES), GAIN_SAMPLES))
 
 
 def _crest_factor(y: np.ndarray) -> float:

@@ -58,6 +58,7 @@ COLUMNS = {
 }
 NUMBER_WORDS = tuple(column.word for column in NUMBER_COLUMNS)
 _ALIASES = {d.name: DESCRIPTOR_WORDS.get(d.name, d.name) for d in DESCRIPTORS}
+_ALIASES |= {"date": "recorded", "tag": "tags", "mic": "microphone", "start": "at"}
 
 
 def find_column(word: str, *, option: str) -> Column:

@@ -23,12 +23,14 @@ NO_COMPANION = (
     "NOT EXISTS (SELECT 1 FROM microphone m JOIN hit_search r ON r.hit_id = m.stroke"
     " WHERE m.hit_id = s.hit_id AND m.stroke != m.hit_id AND r.state = s.state)"
 )
+# The wide rows of `hit` are read for dismissed faults only.
 FAULTY = (
-    "SELECT {0} FROM fault f JOIN hit h ON h.id = f.hit_id LEFT JOIN microphone m ON m.hit_id ="
-    " f.hit_id WHERE f.found LIKE ? AND (? != 'second' OR h.role NOT IN ({1})) AND NOT EXISTS"
-    " (SELECT 1 FROM fault_dismissed d WHERE d.hit_id = f.hit_id AND d.content_hash ="
-    " h.content_hash AND d.kind = ?)"
+    "SELECT {0} FROM fault f LEFT JOIN microphone m ON m.hit_id = f.hit_id WHERE f.found LIKE ?{1}"
+    " AND NOT EXISTS (SELECT 1 FROM fault_dismissed d JOIN hit h ON h.id = d.hit_id WHERE d.hit_id"
+    " = f.hit_id AND d.kind = ? AND d.content_hash = h.content_hash)"
 )
+SECOND = "second"  # a kind that is no fault of roles with several onsets
+OF_ONE_ONSET = " AND (SELECT role FROM hit_search r WHERE r.hit_id = f.hit_id) NOT IN ({0})"
 
 
 def select_ids(store: Store, query: Query, *, only: Sequence[int] | None = None) -> list[int]:
@@ -159,11 +161,13 @@ def _words_part(database: Database, words: str) -> Part:
 def _fault_part(query: Query) -> Part:
     kinds = list(FAULT_KINDS) if ANY_FAULT in query.faults else list(query.faults)
     hit_id = "f.hit_id" if query.each_microphone else "coalesce(m.stroke, f.hit_id)"
-    one = FAULTY.format(hit_id, placeholders(len(MULTI_ONSET_ROLES)))
-    values: list[str] = []
+    of_one_onset = OF_ONE_ONSET.format(placeholders(len(MULTI_ONSET_ROLES)))
+    each, values = [], list[str]()
     for kind in kinds:
-        values += [f'%["{kind}",%', kind, *MULTI_ONSET_ROLES, kind]
-    return f"s.hit_id IN ({' UNION ALL '.join([one] * len(kinds))})", values
+        is_second = kind == SECOND
+        each.append(FAULTY.format(hit_id, of_one_onset * is_second))
+        values += [f'%["{kind}",%', *(MULTI_ONSET_ROLES if is_second else ()), kind]
+    return f"s.hit_id IN ({' UNION ALL '.join(each)})", values
 
 
 def _one_of(column: str, values: Sequence[str]) -> Part:

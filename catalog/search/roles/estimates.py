@@ -32,18 +32,19 @@ def estimate_roles(table: HitTable) -> list[RoleEstimate]:
 
     Return only estimates that change. Roles that the user or a name gave never change.
     """
-    sources = np.array([hit.role_source for hit in table.hits])
+    hits = list(table.hits)
+    sources = np.array([hit.role_source for hit in hits])
     estimated = np.flatnonzero(np.isin(sources, ESTIMATED))
-    examples = find_examples(table.hits)
+    examples = find_examples(hits)
     if not len(estimated) or not (len(examples.rows) or (sources == RoleSource.EXAMPLE).any()):
         return []
     prior = np.asarray(table.spaces.roles, np.float64)
-    groups = drum_groups(table.hits)
+    groups = drum_groups(hits)
     roles = taught_probabilities(table.spaces.strokes, prior, examples, groups)
     changed = []
     for row in estimated:
-        new = _estimate(table.hits[row], roles[row], prior[row])
-        old = table.hits[row]
+        new = _estimate(hits[row], roles[row], prior[row])
+        old = hits[row]
         if new is not None and (old.role, old.role_source) != (new.role, new.source):
             changed.append(new)
     return changed

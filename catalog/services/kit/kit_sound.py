@@ -7,7 +7,7 @@ from pathlib import Path
 from catalog.audio.encode import encode_wav
 from catalog.audio.model import SR_RANGE_HZ
 from catalog.context import Context
-from catalog.errors import KitError, ParameterError
+from catalog.errors import KitArgumentError, KitError, ParameterError
 from catalog.kit.balance import (
     Interval,
     KitComparison,
@@ -28,6 +28,7 @@ from catalog.kit.phrase import (
     perform_phrase,
     render_phrase,
 )
+from catalog.kit.slots import NO_NOTES, NoteMap
 from catalog.kit.strokes import StrokeReader
 from catalog.library.files.atomic import write_new_file
 from catalog.services.kit.kits import Kits
@@ -78,9 +79,12 @@ class KitSound:
         """
         hits = {**self._kits.hits_of(a), **self._kits.hits_of(b)}
         scored = (self._kits.score(a), self._kits.score(b))
-        return compare_kits(scored, hits, (self.levels(a), self.levels(b)))
+        pitches = self._context.drum_pitches()
+        return compare_kits(scored, hits, (self.levels(a), self.levels(b)), pitches=pitches)
 
-    def play_phrase(self, kit: Kit, phrase: str | bytes = "two bars") -> Performance:
+    def play_phrase(
+        self, kit: Kit, phrase: str | bytes = "two bars", *, notes: NoteMap = NO_NOTES
+    ) -> Performance:
         """Return which stroke of a kit sounds when, at what level, and what chokes it.
 
         Parameters
@@ -88,6 +92,7 @@ class KitSound:
         kit : Kit
         phrase : str or bytes
             one of `catalog.kit.phrase.PHRASES`, or a whole Standard MIDI File
+        notes : mapping of slot to MIDI keys, in place of the General MIDI ones
 
         Returns
         -------
@@ -98,11 +103,16 @@ class KitSound:
         KitError
             if there is no such phrase, the bytes are not a MIDI file, or the kit plays none of it
         """
-        notes, hits = _load_phrase(kit, phrase), self._kits.hits_of(kit)
-        return perform_phrase(kit, hits, notes, gain_db=self.levels(kit).gain_db)
+        loaded, hits = _load_phrase(kit, phrase, notes), self._kits.hits_of(kit)
+        return perform_phrase(kit, hits, loaded, gain_db=self.levels(kit).gain_db)
 
     def render_phrase(
-        self, kit: Kit, phrase: str | bytes = "two bars", *, sr: int = 44_100
+        self,
+        kit: Kit,
+        phrase: str | bytes = "two bars",
+        *,
+        notes: NoteMap = NO_NOTES,
+        sr: int = 44_100,
     ) -> bytes:
         """Return a phrase as a stereo WAV file of 24 bits, below -1 dBTP; see `play_phrase`.
 
@@ -123,16 +133,23 @@ class KitSound:
         ParameterError
             if `sr` is not between 4,000 and 768,000 Hz
         """
-        notes, hits, strokes = _load_phrase(kit, phrase), self._kits.hits_of(kit), self._strokes()
+        loaded, hits = _load_phrase(kit, phrase, notes), self._kits.hits_of(kit)
+        strokes = self._strokes()
         gain_db = balance_levels(kit, hits, read=strokes).gain_db
         low, high = SR_RANGE_HZ
         if not low <= sr <= high:
             raise ParameterError(f"sr={sr} must be between {low} and {high} Hz")
-        wave = render_phrase(kit, hits, notes, gain_db=gain_db, read=strokes, sr=sr)
+        wave = render_phrase(kit, hits, loaded, gain_db=gain_db, read=strokes, sr=sr)
         return encode_wav(wave, sr=sr, subtype="PCM_24")
 
     def write_phrase(
-        self, kit: Kit, file: str | Path, phrase: str | bytes = "two bars", *, sr: int = 44_100
+        self,
+        kit: Kit,
+        file: str | Path,
+        phrase: str | bytes = "two bars",
+        *,
+        notes: NoteMap = NO_NOTES,
+        sr: int = 44_100,
     ) -> None:
         """Write the result of `render_phrase` to a new file and read it back.
 
@@ -144,11 +161,11 @@ class KitSound:
         ParameterError
             if `sr` is not between 4,000 and 768,000 Hz
         """
-        data = self.render_phrase(kit, phrase, sr=sr)
+        data = self.render_phrase(kit, phrase, notes=notes, sr=sr)
         try:
             write_new_file(Path(file).absolute(), data)
         except FileExistsError as err:
-            raise KitError(f"{file} exists already; choose a new name") from err
+            raise KitArgumentError(f"{file} exists already; choose a new name") from err
         except OSError as err:
             raise KitError(f"{file}: cannot be written ({err.strerror or err})") from err
 
@@ -161,6 +178,6 @@ class KitSound:
         return StrokeReader(self._context.read)
 
 
-def _load_phrase(kit: Kit, phrase: str | bytes) -> Phrase:
+def _load_phrase(kit: Kit, phrase: str | bytes, notes: NoteMap) -> Phrase:
     slots = tuple(slot for slot, ids in kit.slots.items() if ids)
-    return load_phrase(phrase, slots)
+    return load_phrase(phrase, slots, notes)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catalog.context import Context, check_seed
-from catalog.errors import KitError
+from catalog.errors import KitArgumentError, KitError
 from catalog.kit.change import (
     KitVersion,
     change_saved_kit,
@@ -25,7 +25,7 @@ from catalog.kit.fill.options import (
     fill_warnings,
 )
 from catalog.kit.fill.swap import Wish, put_hit, spread_sessions, swap_back, swap_slot
-from catalog.kit.layers import add_layers
+from catalog.kit.layers import MAX_LAYERS, add_layers, most_layers
 from catalog.kit.model import Kit
 from catalog.library.files.leftovers import export_under_way
 from catalog.library.scan.exports import read_manifest
@@ -176,8 +176,8 @@ class Kits:
         """Return to the hit that a slot held before `swap`; `KitError` if there was none."""
         return self._with_layers_like(kit, swap_back(self._pools.of_kit(kit), kit, slot))
 
-    def add_layers(self, kit: Kit) -> Kit:
-        """Add the other strokes of each drum as layers and round robins, without copies."""
+    def add_layers(self, kit: Kit, n_layers: int = MAX_LAYERS) -> Kit:
+        """Add the other strokes of each drum, without copies, as at most `n_layers` layers."""
         mains = {ids[0] for ids in kit.slots.values() if ids}
         leave_out: set[int] = set()
         for group in self._find_groups():
@@ -189,7 +189,7 @@ class Kits:
         present = self._context.hits()
         hits = {hit.id: hit for hit in present if hit.event == Event.STROKE or hit.id in mains}
         hits |= self._context.estimate_missing_strengths({i: hits[i] for i in mains & hits.keys()})
-        return add_layers(kit, list(hits.values()), leave_out=leave_out)
+        return add_layers(kit, list(hits.values()), leave_out=leave_out, n_layers=n_layers)
 
     def score(self, kit: Kit) -> Kit:
         """Return the kit with its score and reasons computed again for its present hits.
@@ -228,9 +228,9 @@ class Kits:
             return kits.save(name, payload)
         version = kits.save_if(name, payload, version=0)
         if version is None:
-            raise KitError(
+            raise KitArgumentError(
                 f"a kit is named {name!r} already and was not replaced; give another name, or "
-                "replace_saved=True (--replace)"
+                "replace_saved=True (--yes)"
             )
         return version
 
@@ -394,5 +394,7 @@ class Kits:
             self._context.store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
 
     def _with_layers_like(self, before: Kit, kit: Kit) -> Kit:
-        had_layers = any(len(ids) > 1 for ids in before.slots.values())
-        return self.add_layers(kit) if had_layers else kit
+        if all(len(ids) < 2 for ids in before.slots.values()):
+            return kit
+        most = most_layers(before, self.add_layers(before), self.hits_of(before))
+        return self.add_layers(kit, most)

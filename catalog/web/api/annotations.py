@@ -9,10 +9,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from catalog.errors import StoreError
 from catalog.library.undo.undo import UndoResult
 from catalog.models import MARKS, ROLES
-from catalog.web.acts import describe_acts
+from catalog.web.acts import describe_acts, describe_entry, next_redo, next_undo
 from catalog.web.api.responses import in_thread, refuse, send_json, with_json
+from catalog.web.kit_session.session import Step
 from catalog.web.labels import plain
 from catalog.web.state import page
 
@@ -51,7 +53,9 @@ def _send_changed(ids: Sequence[int], **more: Any) -> Response:
     """Send each changed hit as [id, role, mark], and what can be undone and done again now."""
     hits = page().catalog.hits_by_id(ids, skip_unknown=True).values()
     changed = [[hit.id, ROLES.index(hit.role), MARKS.index(hit.mark)] for hit in hits]
-    return send_json({"changed": changed, "acts": describe_acts(page().catalog), **more})
+    return send_json(
+        {"changed": changed, "acts": describe_acts(page().catalog, page().kit_session), **more}
+    )
 
 
 @with_json
@@ -59,6 +63,8 @@ def _annotate(body: Any) -> Response:
     try:
         ids, values = read_annotation(body)
         before = page().catalog.annotations.annotate(ids, **values)
+    except StoreError:
+        raise
     except ValueError as err:
         raise refuse(400, str(err)) from err
     return _send_changed([annotation.hit_id for annotation in before])
@@ -74,12 +80,30 @@ def _send_result(result: UndoResult) -> Response:
 @in_thread
 def _undo(request: Request) -> Response:
     act_id = request.path_params.get("act")
+    if act_id is None and isinstance(step := next_undo(page().catalog, page().kit_session), Step):
+        return _move_kit(step, -1, request)
     return _send_result(page().catalog.files.undo(None if act_id is None else [act_id]))
 
 
+def _move_kit(step: Step, by: int, request: Request) -> Response:
+    """Undo (-1) or redo (1) a step of the kit; a tab that shows another kit is refused."""
+    session, shown = page().kit_session, request.query_params.get("revision", "")
+    tab = request.query_params.get("tab", "")
+
+    def move() -> None:
+        session.check_is_shown(int(shown) if shown.isdecimal() else None, tab=tab)
+        session.move(by)
+
+    session.change(move, tab=tab)
+    return _send_changed([], text=describe_entry(step)["text"], left=[], kit=session.revision)
+
+
 @in_thread
-def _redo(_: Request) -> Response:
-    return _send_result(page().catalog.redo())
+def _redo(request: Request) -> Response:
+    entry = next_redo(page().catalog, page().kit_session)
+    if isinstance(entry, Step):
+        return _move_kit(entry, 1, request)
+    return _send_result(page().catalog.redo() if entry else UndoResult((), ()))
 
 
 ROUTES = (

@@ -67,7 +67,7 @@ def describe_now() -> dict[str, Any]:
         "kit": page().kit_session.revision,
         "scan": {"share": share, "text": scan.text} if scan.is_running else None,
         "layout": "" if scan.is_running else page().map_job.describe(page().catalog, ids),
-        "acts": describe_acts(page().catalog),
+        "acts": describe_acts(page().catalog, page().kit_session),
         "warning": plain(next(iter(_warnings()), "")),
     }
 

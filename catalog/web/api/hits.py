@@ -12,11 +12,12 @@ from starlette.routing import Route
 
 from catalog.errors import ParameterError
 from catalog.features.descriptors import note_name
+from catalog.models import Hit
 from catalog.search.constraints import CONSTRAINT_WORDS
 from catalog.search.matches import Match
 from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json
-from catalog.web.labels import count_of
-from catalog.web.payloads import describe_row
+from catalog.web.labels import count_of, plain
+from catalog.web.payloads import describe_row, pick_row
 from catalog.web.server.assets import modules, modules_version
 from catalog.web.state import page
 
@@ -46,7 +47,25 @@ def _about(request: Request) -> Response:
     hit = catalog.hit(request.path_params["hit_id"])
     pitch = catalog.search.drum_pitch(hit.id)
     hz, note = (round(pitch.hz, 2), note_name(pitch.hz)) if pitch is not None else (None, "")
-    return send_json(describe_row(hit) | {"pitch_hz": hz, "body_note": note})
+    more = {"pitch_hz": hz, "body_note": note, "microphones": _describe_microphones(hit)}
+    return send_json(describe_row(hit) | more)
+
+
+def _describe_microphones(hit: Hit) -> list[dict[str, Any]]:
+    """Return the microphones of a stroke, each with what is needed to play it."""
+    rows = []
+    for mic in hit.microphones:
+        late = mic.delay_samples
+        rows.append(
+            pick_row(page().catalog.hit(mic.hit_id))
+            | {
+                "microphone": plain(mic.name),
+                "level_db": mic.level_db,
+                "delay_ms": None if late is None else round(1000 * late / hit.sr, 2),
+                "polarity": mic.polarity,
+            }
+        )
+    return rows
 
 
 def send_near(hit: int | Path, params: Mapping[str, str]) -> Response:

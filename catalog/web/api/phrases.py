@@ -31,7 +31,7 @@ async def _midi(request: Request) -> Response:
 
 def _send_phrase(phrase_or_midi: str | bytes) -> Response:
     try:
-        phrase = load_phrase(phrase_or_midi, tuple(page().kit_session.kit.slots))
+        phrase = load_phrase(phrase_or_midi, tuple(page().kit_session.kit.slots), page().notes)
     except KitError as err:
         raise refuse(400, plain(str(err))) from err
     beat_s = 60.0 / TEMPO_BPM

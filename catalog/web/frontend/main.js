@@ -1,7 +1,6 @@
 // Called by Streamlit when a view is mounted and whenever its data or the theme changes.
 
 import { STYLE } from './constants.js';
-import { mount as mountKit } from './kit/kit.js';
 import { mount as mountRoleReview } from './recordings/role_review.js';
 import { mount as mountTakeCut } from './recordings/take_cut.js';
 import { mount as mountFaults } from './review/faults.js';
@@ -10,7 +9,7 @@ import { addErrorBanner } from './shared/errors.js';
 import { mount as mountWorkbench } from './workbench/workbench.js';
 
 // By the name that the page gives a view. Each mounts once and returns {update(data), stop()}.
-const VIEWS = { workbench: mountWorkbench, kit: mountKit, faults: mountFaults,
+const VIEWS = { workbench: mountWorkbench, faults: mountFaults,
   role_review: mountRoleReview, cut: mountTakeCut };
 const mounted = new WeakMap();         // root -> {c, data, update, stop}
 

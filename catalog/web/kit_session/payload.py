@@ -11,31 +11,32 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.catalog import Catalog
+from catalog.errors import KitArgumentError
 from catalog.features.descriptors import note_name
-from catalog.kit.dynamics import layer_warnings, stroke_curves
-from catalog.kit.layers import layers_of
+from catalog.kit.dynamics import layer_warnings, stroke_curve, stroke_curves
+from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import balance_levels
 from catalog.kit.model import Kit
-from catalog.kit.slots import SLOTS, assign_notes
+from catalog.kit.slots import NO_NOTES, SLOTS, NoteMap, assign_notes
 from catalog.models import Hit
-from catalog.web.kit_session.session import KitSession, sorted_slots
+from catalog.web.kit_session.session import KitSession, Step, sorted_slots
 from catalog.web.labels import plain, slot_word
 from catalog.web.payloads import pick_row
 
 IMPULSE_AT, IMPULSE_N = 32, 64  # frames: one sample stands for the peak of a stroke
 
 
-def describe_kit(session: KitSession) -> dict[str, Any]:
+def describe_kit(session: KitSession, keys: NoteMap = NO_NOTES) -> dict[str, Any]:
     """Return the kit with its slots, layers, keys and levels; missing hits are left out."""
     with session.lock:
         kit, hits = _with_known_hits(session.catalog, session.kit)
         gains = play_levels(kit, hits)
-        notes = assign_notes(tuple(kit.slots))
+        notes = _assign_keys(kit, keys)
         return {
             "revision": session.revision,
             "name": plain(kit.name),
-            "undo": session.undo_label,
-            "redo": session.redo_label,
+            "undo": _label(session.last_change),
+            "redo": _label(session.next_change),
             "choices": len(session.choices),
             "chosen": _chosen(session),
             "slots": [
@@ -44,6 +45,18 @@ def describe_kit(session: KitSession) -> dict[str, Any]:
                 for slot in kit.slots
             ],
         }
+
+
+def _label(change: Step | None) -> str:
+    return change.label if change else ""
+
+
+def _assign_keys(kit: Kit, keys: NoteMap) -> dict[str, tuple[int, ...]]:
+    """Return the keys of the slots; the standard ones if those given are also of other slots."""
+    try:
+        return assign_notes(tuple(kit.slots), keys)
+    except KitArgumentError:  # an export names the two slots
+        return assign_notes(tuple(kit.slots))
 
 
 def _pitch_note(catalog: Catalog, hit_id: int) -> str:
@@ -106,6 +119,7 @@ def _slot(
             for hit, curve in stroke_curves(layers)
             for points in [curve.points.items()]
         },
+        "levels": _played_levels(layers, gain_db),
         "hits": [describe_stroke(hits[i]) for i in kit.slots[slot]],
         "layers": [
             {
@@ -117,6 +131,26 @@ def _slot(
             for layer in layers
         ],
     }
+
+
+def _played_levels(layers: Sequence[Layer], gain_db: float) -> list[dict[str, Any]]:
+    """Return the loudness of each stroke by velocity, and as recorded; unknown ones are left out.
+
+    Points are (velocity, LKFS), as many as the curve of the stroke has.
+    """
+    return [
+        {
+            "layer": number,
+            "recorded": round(hit.played_lkfs + gain_db, 2),
+            "points": [
+                [v, round(hit.played_lkfs + gain_db + curve.gain_db(v), 2)] for v in curve.points
+            ],
+        }
+        for number, layer in enumerate(layers)
+        for hit in layer.hits
+        if math.isfinite(hit.played_lkfs)
+        for curve in [stroke_curve(hit, layer, layers)]
+    ]
 
 
 def describe_stroke(hit: Hit) -> dict[str, Any]:

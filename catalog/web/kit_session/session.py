@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -12,18 +13,27 @@ from catalog.catalog import Catalog
 from catalog.errors import KitError
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
+from catalog.library.store.database import now_utc
 
 STEPS_KEPT = 60  # undo steps of one kit; the oldest is dropped first
-MAX_TRIES = 20  # of one change, while other servers of the page change the same kit
+MAX_WAIT_S = 10.0  # for one change, while other servers of the page change the same kit
+MAX_PAUSE_S = 0.05  # between two tries of it
 CHANGED = "the kit was changed in another tab or program meanwhile; look at it, then try again"
 
 
 @dataclass(frozen=True)
 class Step:
-    """A kit after one change, and the label of that change, such as "lock snare"."""
+    """A kit after one change, and the label of that change, such as "lock snare".
+
+    `after` is the number of the last act before the change; it puts steps and acts into one order.
+    `undone` is that number when the change was undone.
+    """
 
     kit: Kit
     label: str
+    after: int = 0
+    time_utc: str = ""
+    undone: int = 0
 
 
 class KitSession:
@@ -62,22 +72,27 @@ class KitSession:
         return len(self._steps)
 
     @property
-    def undo_label(self) -> str:
-        """The change that `move(-1)` undoes; "" if there is none."""
-        return self._steps[self._position].label if self._position else ""
+    def changes(self) -> Sequence[Step]:
+        """All changes with those that are undone, the oldest first."""
+        return self._steps[1:]
 
     @property
-    def redo_label(self) -> str:
-        """The change that `move(1)` applies again; "" if there is none."""
-        following = self._steps[self._position + 1 : self._position + 2]
-        return following[0].label if following else ""
+    def last_change(self) -> Step | None:
+        """The change that `move(-1)` undoes; None if there is none."""
+        return self._steps[self._position] if self._position else None
+
+    @property
+    def next_change(self) -> Step | None:
+        """The change that `move(1)` applies again; None if there is none."""
+        return next(iter(self._steps[self._position + 1 :]), None)
 
     def put(self, kit: Kit, label: str) -> None:
         """Add a kit as a new step; undone steps are dropped."""
         kit = sorted_slots(kit)
         if kit == self.kit:
             return
-        self._steps = [*self._steps[: self._position + 1], Step(kit, label)][-STEPS_KEPT:]
+        step = Step(kit, label, self.catalog.files.newest_number(), now_utc())
+        self._steps = [*self._steps[: self._position + 1], step][-STEPS_KEPT:]
         self._position = len(self._steps) - 1
         self.revision += 1
 
@@ -98,7 +113,11 @@ class KitSession:
     def move(self, by: int) -> None:
         """Move back (-1) or forward (1) by one step; at either end nothing happens."""
         position = min(max(self._position + by, 0), len(self._steps) - 1)
-        self.revision += position != self._position
+        if position == self._position:
+            return
+        moved, number = max(position, self._position), self.catalog.files.newest_number()
+        self._steps[moved] = replace(self._steps[moved], undone=number if by < 0 else 0)
+        self.revision += 1
         self._position = position
 
     def change(self, change: Callable[[], None], *, tab: str | None = None) -> None:
@@ -115,8 +134,9 @@ class KitSession:
         KitError
             if other programs change the kit without a pause, or `change` raises it
         """
+        end = time.monotonic() + MAX_WAIT_S
         with self.lock:
-            for _ in range(MAX_TRIES):
+            while True:
                 self.refresh()
                 change()
                 text = self.to_text()
@@ -124,6 +144,9 @@ class KitSession:
                     self._stored = text
                     self.changed_by = self.changed_by if tab is None else tab
                     return
+                if time.monotonic() > end:
+                    break
+                time.sleep(random.uniform(0, MAX_PAUSE_S))  # so that no server always loses
             self.refresh()
         raise KitError(CHANGED)
 
@@ -157,6 +180,7 @@ class KitSession:
             {
                 "steps": [step.kit.to_json() for step in self._steps],
                 "words": [step.label for step in self._steps],
+                "order": [[step.after, step.time_utc, step.undone] for step in self._steps],
                 "at": self._position,
                 "choices": [kit.to_json() for kit in self.choices],
                 "saved": self.saved_versions,
@@ -177,6 +201,10 @@ class KitSession:
             saved = json.loads(text)
             kits, labels = map(Kit.from_json, saved["steps"]), map(str, saved["words"])
             steps = [Step(kit, label) for kit, label in zip(kits, labels, strict=True)]
+            for k, (after, when, undone) in enumerate(saved.get("order", [])[: len(steps)]):
+                steps[k] = replace(
+                    steps[k], after=int(after), time_utc=str(when), undone=int(undone)
+                )
             position = int(saved["at"])
             choices = [Kit.from_json(kit) for kit in saved["choices"]]
             versions = {str(name): int(v) for name, v in saved.get("saved", {}).items()}

@@ -19,6 +19,8 @@ from catalog.web.payloads import MAX_IDS, MAX_UPLOAD_BYTES, N_PEAKS, SCALES
 
 FRONTEND = Path(__file__).parents[1] / "frontend"
 LOOK = Path(__file__).parents[1] / "look.toml"
+# Streamlit narrows its page until the first run has widened it; what is shown would move.
+WIDE = "<style>.stMainBlockContainer {max-width: none !important}</style>"
 ENTRY = "main.js"
 LOADER = "load.js"  # sent by Streamlit itself, not served as a module
 CONSTANTS = "constants.js"
@@ -82,6 +84,15 @@ def modules() -> dict[str, str]:
 def modules_version() -> str:
     """Return a hash of all modules: part of their address, so that browsers may cache them."""
     return f"{zlib.crc32(json.dumps(modules()).encode()):08x}"
+
+
+@cache
+def index_page() -> str:
+    """Return the document of Streamlit's page, with its full width from the start."""
+    import streamlit
+
+    index = Path(streamlit.__file__).with_name("static") / "index.html"
+    return index.read_text("utf-8").replace("</head>", f"{WIDE}</head>", 1)
 
 
 @cache

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from catalog.catalog import Catalog
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.errors import CatalogError
-from catalog.models import Progress
+from catalog.reports import Progress
 
 
 @dataclass(frozen=True)
@@ -25,12 +25,17 @@ class CopyState:
 
 
 class CopySearch:
-    """Search for copies in a thread; what was found before stays until the search has ended."""
+    """Search for copies in a thread.
+
+    What was found before stays until the search has ended; the first search shows what it has found
+    so far.
+    """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._state = CopyState()
         self._progress = Progress("comparing", 0, 0)
+        self._partial: tuple[CopyGroup, ...] = ()  # found so far by the search that runs
 
     def state(self, catalog: Catalog) -> CopyState:
         """Return the state, and start a search if the catalog has changed since the last one."""
@@ -41,26 +46,28 @@ class CopySearch:
                 self._state = state = CopyState(
                     revision, is_running=True, groups=state.groups, uncertain=state.uncertain
                 )
-                self._progress = Progress("comparing", 0, 0)
+                self._progress, self._partial = Progress("comparing", 0, 0), ()
                 thread = threading.Thread(target=self._run, args=(catalog, revision), daemon=True)
                 thread.start()
             if not state.is_running:
                 return state
             done, total = self._progress.done, self._progress.total
-            return CopyState(revision, True, done, total, state.groups, state.uncertain)
+            groups = state.groups or self._partial
+            return CopyState(revision, True, done, total, groups, state.uncertain)
 
     def _run(self, catalog: Catalog, revision: int) -> None:
         try:
-            groups = tuple(catalog.copies(self._note))
-            found = CopyState(
-                revision, groups=groups, uncertain=tuple(catalog.duplicates.uncertain_pairs())
-            )
+            groups = tuple(catalog.duplicates.groups(self._note, on_partial=self._keep_partial))
+            found = CopyState(revision, groups=groups, uncertain=tuple(catalog.duplicates.doubts()))
         except (CatalogError, OSError) as err:
             found = CopyState(revision, error=str(err))
         except Exception as err:  # nothing else would report an error of this thread
             found = CopyState(revision, error=f"{type(err).__name__}: {err}")
         with self._lock:
             self._state = found
+
+    def _keep_partial(self, groups: list[CopyGroup]) -> None:
+        self._partial = tuple(groups)
 
     def _note(self, progress: Progress) -> None:
         self._progress = progress

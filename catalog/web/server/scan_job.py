@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError, ParameterError, Stopped
 from catalog.library.scan.walk import check_roots
-from catalog.models import Progress, ScanReport
+from catalog.reports import Progress, ScanReport
 from catalog.web.labels import count_of, duration_text
 
 RATE_S = 8.0  # the rate is measured over the last seconds, for files differ in length

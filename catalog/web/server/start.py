@@ -12,10 +12,14 @@ from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from pathlib import Path
 from typing import Any
 
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+from starlette.routing import Route
+
 from catalog.web.api import api_routes
 from catalog.web.api.security.access import HOST, Access
 from catalog.web.api.security.request_checks import security_middleware
-from catalog.web.server.assets import LOOK
+from catalog.web.server.assets import LOOK, index_page
 from catalog.web.server.presses import keep_presses
 from catalog.web.server.uploads import remove_abandoned
 from catalog.web.state import page, use_store
@@ -37,6 +41,10 @@ def _flatten(table: dict[str, Any], prefix: str) -> dict[str, Any]:
     return flat
 
 
+def _send_index(_: Request) -> HTMLResponse:
+    return HTMLResponse(index_page(), headers={"Cache-Control": "no-cache"})
+
+
 def app_parts(store_path: str | Path | None = None, *, browser: bool = False) -> dict[str, Any]:
     """Return the keyword arguments of `st.App` for one store.
 
@@ -52,7 +60,7 @@ def app_parts(store_path: str | Path | None = None, *, browser: bool = False) ->
     access = Access()
     return {
         "script_path": Path(__file__).parents[1] / "script.py",
-        "routes": api_routes(),
+        "routes": [Route("/", _send_index), *api_routes()],
         "middleware": security_middleware(access),
         "lifespan": _announce(access, browser=browser),
     }
@@ -127,6 +135,7 @@ def open_page(store_path: str | Path | None = None, *, port: int = 0, browser: b
     config = uvicorn.Config(
         app,
         log_config=None,
+        log_level="warning",
         access_log=False,
         proxy_headers=False,
         server_header=False,

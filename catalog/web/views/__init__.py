@@ -12,21 +12,22 @@ from catalog.web.labels import HEARING, HOW_TO_BEGIN, NO_HITS, inert
 from catalog.web.state import page
 from catalog.web.views.component import mount_audition
 from catalog.web.views.guide import draw_guides
-from catalog.web.views.kit.kit import draw_kit
 from catalog.web.views.recordings.import_ import draw_recordings
 from catalog.web.views.review.history import draw_history, draw_move_warnings
 
-FIND = "find"  # this part and the duplicates are drawn by the component itself
+FIND = "find"  # this part, the duplicates and the kit are drawn by the component itself
 DRAWN: Mapping[str, Callable[[Catalog], None]] = {
-    "kit": draw_kit, "recordings": draw_recordings, "history": draw_history,
+    "recordings": draw_recordings, "history": draw_history,
 }  # fmt: skip
 # What the fields of a part hold is kept while another part is open.
-KEPT = ("bring_folder", "export_folder", "export_width", "slots_to_fill", "saved")
+KEPT = ("bring_folder", "bring_section", "attention")
 # The component has a fixed head of 48 pixels and a foot of 128 pixels.
 PAGE_STYLE = """<style>
 [data-testid=stHeader] {display: none}
-.stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px}
+.stMainBlockContainer {padding: 60px 2rem 150px; max-width: 1500px !important}
 .stElementContainer, .stVerticalBlock > div {opacity: 1 !important; transition: none !important}
+.st-key-part .stElementContainer[data-stale=true] {
+  opacity: .3 !important; transition: opacity .1s .4s !important}
 [data-testid=stCaptionContainer], [data-testid=stCaptionContainer] p {
   color: inherit !important; opacity: .92 !important}
 [data-baseweb=input], [data-baseweb=select] > div, [data-testid=stBaseButton-secondary] {
@@ -72,8 +73,16 @@ def _mount_workbench() -> str:
         default={"part": linked},
         on_part_change=lambda: None,
         on_guide_change=lambda: None,
+        on_folder_change=_take_folder,
         on_changed_change=lambda: None,  # by an undo: the open part is drawn again
     )
     if result.guide:
         st.dialog("Guides", width="large")(draw_guides)()
     return str(result.part or FIND)
+
+
+def _take_folder() -> None:
+    """Enter the path of a folder that was dropped on the page, ready to be scanned."""
+    path = st.session_state["workbench"]["folder"]
+    if isinstance(path, str) and path:
+        st.session_state.update({"bring_folder": path, "bring_section": "folders"})

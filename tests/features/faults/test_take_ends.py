@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from catalog.audio.model import Audio
+from catalog.features.faults.take_ends import trace_end
 from catalog.features.measure import measure_segments
 from tests.signals import SR
 
@@ -85,3 +86,10 @@ def test_a_region_that_ends_long_before_its_ring_does_is_cut():
     assert cut_tails(ringing_take(), (0.799, 1.0, 2.4)) == [
         pytest.approx(1.0 - SHOWN_S, abs=EDGE_S)
     ]
+
+
+def test_an_edge_within_the_first_20_ms_has_no_swell_before_it():
+    y = np.random.default_rng(5).normal(size=round(0.3 * SR)) * 1e-4
+    y[: round(0.010 * SR)] = 0.3
+    end = trace_end(y.astype(np.float32), sr=SR, n_segment=round(0.010 * SR), n_gap=8000, faults=())
+    assert end.edge is None  # shorter than the blocks of which the level of an end is measured

@@ -177,7 +177,7 @@ def test_a_kit_explains_every_slot_and_loads_equal():
     kit = replace(fill_kit(make_pool(ROLES), {"kick": 0})[0], name='Probe "1" é')
     assert Kit.from_json(kit.to_json()) == kit
     assert all(1 <= len(lines) <= 3 for lines in kit.why.values())
-    assert any("under mid tom" in line for line in kit.why["tom_low"])
+    assert any("under the mid tom" in line for line in kit.why["tom_low"])
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"name": 1}', '{"slots": 3, "name": ""}'])
@@ -199,6 +199,6 @@ def test_a_score_is_computed_for_the_toms_as_they_are_tuned():
     pool = flat_pool(*hits)
     before = score_kit(pool, Kit(slots={slot: (i,) for i, slot in enumerate(steps)}))
     after = score_kit(pool, before.with_tuning("tom_low", -2.0))
-    assert before.why["tom_low"][0] == "low tom a semitone under mid tom"
-    assert after.why["tom_low"][0] == "low tom a minor third under mid tom"
+    assert before.why["tom_low"][0] == "a semitone under the mid tom"
+    assert after.why["tom_low"][0] == "a minor third under the mid tom"
     assert after.score < before.score

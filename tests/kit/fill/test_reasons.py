@@ -55,14 +55,14 @@ def numbers(production, traits, rows, name):
 
 
 TRUE = {
-    "rings as long for its kind as the others": lambda d: abs(d["tail"]) <= 0.61,
-    "but rings longer for its kind than the others": lambda d: d["tail"] > 1.0,
-    "but rings shorter for its kind than the others": lambda d: d["tail"] < -1.0,
-    "as bright for its kind as the others": lambda d: abs(d["bright"]) <= 0.61,
-    "but brighter for its kind than the others": lambda d: d["bright"] > 1.0,
-    "but darker for its kind than the others": lambda d: d["bright"] < -1.0,
-    "as little noise behind it as behind the others": lambda d: abs(d["noise"]) <= 4.6,
-    "but more noise behind it than behind the others": lambda d: d["noise"] > 8.0,
+    "rings as long as the others, each for its kind": lambda d: abs(d["tail"]) <= 0.61,
+    "but rings longer than the others, each for its kind": lambda d: d["tail"] > 1.0,
+    "but rings shorter than the others, each for its kind": lambda d: d["tail"] < -1.0,
+    "as bright as the others, each for its kind": lambda d: abs(d["bright"]) <= 0.61,
+    "but brighter than the others, each for its kind": lambda d: d["bright"] > 1.0,
+    "but darker than the others, each for its kind": lambda d: d["bright"] < -1.0,
+    "as little background noise as the others": lambda d: abs(d["noise"]) <= 4.6,
+    "but more background noise than the others": lambda d: d["noise"] > 8.0,
     "as wide in stereo as the others": lambda d: abs(d["width"]) <= 0.13,
     "but wider in stereo than the others": lambda d: d["width"] > 0.2,
     "but narrower in stereo than the others": lambda d: d["width"] < -0.2,
@@ -102,7 +102,9 @@ def test_every_reason_is_true_of_the_numbers(seed):
                 assert hit.role_confidence == 0.4
             else:
                 assert re.search(
-                    r"tom (an?|the|has|\d+) .*(tom|as)|pitch is unknown|best fit|only", reason
+                    r"^(an? [a-z ]+|\d+ semitones|has the same note) (under|over|as) the \w+ tom$"
+                    "|pitch is unknown|best fit|only",
+                    reason,
                 )
 
 

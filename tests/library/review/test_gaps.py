@@ -49,3 +49,9 @@ def test_drums_of_one_role_are_numbered():
 )
 def test_roles_are_written_in_words(role, expected):
     assert plain_role(role) == expected
+
+
+def test_many_drums_of_a_role_are_counted_with_the_right_endings():
+    names = list(name_drums([("kick", "loft", str(n)) for n in range(1, 24)]).values())
+    endings = ["the 11th kick (11, loft)", "the 21st kick (21, loft)", "the 22nd kick (22, loft)"]
+    assert [names[10], names[20], names[21]] == endings

@@ -18,7 +18,8 @@ from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.walk import hash_file
 from catalog.library.scan.workers import measure_file
 from catalog.library.store.store import Store
-from catalog.models import ROLES, Progress
+from catalog.models import ROLES
+from catalog.reports import Progress
 
 BODY_TOLERANCE = 0.05  # the decay widens the peak by 1 / (pi * 0.05 s) = 6 Hz
 HALF_STEP = 2.0**-11  # half precision keeps 11 significant bits

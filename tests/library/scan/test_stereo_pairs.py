@@ -365,7 +365,7 @@ def test_a_choice_of_sides_without_effect_reports_that(tmp_path, capsys):
             n_events = len(cat.history())
             assert main(["sides", *command, *store]) == 0
             capsys.readouterr()
-            assert main(["sides", *command, *store]) == 1
+            assert main(["sides", *command, *store]) == 0
             assert "nothing was changed: it was so already" in capsys.readouterr().err
             assert len(cat.history()) == n_events + 1
             cat.scan([tmp_path / "day"], n_jobs=1)
@@ -413,7 +413,7 @@ def test_regions_and_mix_apply_again_when_a_missing_side_is_back(cat, folder):
 
 def test_copies_that_are_pairs_stay_and_single_files_are_set_aside(cat, folder, tmp_path, capsys):
     pair, whole = by_folder(cat)["Shed"], by_folder(cat)["Mill"]
-    cat.duplicates.prefer(whole.id)
+    cat.duplicates.keep(whole.id)
     kick = encode_wav(as_frames(drum_stroke(60, seed=3, sr=SR)), sr=SR)
     for name in ("kick_01.wav", "kick_01 again.wav"):
         (folder / "Mill" / name).write_bytes(kick)

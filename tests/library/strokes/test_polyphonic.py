@@ -128,7 +128,8 @@ def test_a_region_is_moved_for_all_microphones(cat, take):
     cat.scan([take.parent], n_jobs=1)
     hit = cat.hits()[1]
     moved = cat.takes.move_region(hit.id, start=hit.start - 480, stop=hit.stop - 480)
-    assert len(moved) == 4
+    assert (len(moved), len(cat.hits())) == (4, 4)
+    assert [mic.name for mic in cat.hit(hit.id).microphones] == ["Snare top", "Snare bottom", "OH"]
     assert cat.hit(hit.id).start == hit.start - 480
     assert {cat.hit(m.hit_id).start for m in cat.hit(hit.id).microphones} == {hit.start - 480}
 

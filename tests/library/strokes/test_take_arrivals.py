@@ -61,6 +61,14 @@ def test_delay_and_polarity_are_those_of_the_whole_take(scanned):
         assert (mics["top"].polarity, mics["OH"].polarity) == (1, -1)
 
 
+def test_the_microphone_of_opposite_polarity_is_a_fault_of_the_take(scanned):
+    (fault,) = scanned.review.faults(kinds=["polarity"])
+    assert scanned.hit(fault.hit_id).microphone == "OH"
+    ids = [mic.hit_id for hit in scanned.hits() for mic in hit.microphones]
+    scanned.review.dismiss_fault(ids, "polarity")
+    assert scanned.review.faults(kinds=["polarity"]) == []
+
+
 def test_microphones_prints_delays_in_ms_and_metres(scanned, tmp_path, capsys):
     hit, store = str(scanned.hits()[0].id), str(tmp_path / "drums.sqlite")
     assert main(["microphones", hit, "--store", store]) == 0

@@ -13,6 +13,7 @@ from catalog.matching.comparison.pair_features import (
     FEATURE_NAMES,
     PairCells,
     TransferFits,
+    count_strong_bins,
     gain_spread_db,
     percentiles,
 )
@@ -76,3 +77,19 @@ def test_statistics_of_cells_equal_those_of_numpy(values):
     deviations = [values[segment == k] - np.median(values[segment == k]) for k in set(segment)]
     expected = np.sqrt(np.mean(np.concatenate(deviations) ** 2))
     assert gain_spread_db(cells) == pytest.approx(expected, abs=1e-4)
+
+
+def test_equal_bins_are_counted_and_weak_ones_are_not():
+    spectrum = np.array([2.0, 2j, -2.0, 2.0, 1e-6, 0.0])
+    assert count_strong_bins([spectrum, spectrum[:2]]) == pytest.approx(4 + 2)
+    assert count_strong_bins([np.zeros(5, complex)]) == 0.0
+
+
+def test_a_gain_that_changes_over_time_leaves_no_remainder_and_another_tone_does():
+    fade = np.linspace(1.0, 0.2, len(STROKE))
+    faded = fits(STROKE, STROKE * fade)
+    assert faded.remainder().below_db > 30
+    hum = 0.1 * np.sin(2 * np.pi * 1_000 / SR * np.arange(len(STROKE)))
+    with_hum = fits(STROKE, STROKE + hum).remainder()
+    assert with_hum.below_db < faded.remainder().below_db - 10
+    assert with_hum.spread < 1.0  # a tone is in fewer bins than the stroke

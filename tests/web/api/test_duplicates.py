@@ -85,7 +85,7 @@ def test_the_user_decides_which_file_is_kept_and_whether_a_pair_is_one_recording
     page().catalog.set_role(hit_id("crash_1"), "ride")  # the catalog changes: search again
     (pair,) = read_queue(own_client)["pairs"]
     assert {pair["keep"]["id"], pair["others"][0]["id"]} == set(ids.values())
-    assert (pair["kind"], pair["others"][0]["evidence"]) == ("doubtful", EVIDENCE)
+    assert (pair["kind"], pair["others"][0]["evidence"]) == ("doubt", EVIDENCE)
     assert len(decide(op="same", **ids)["groups"]) == 3
     assert len(decide(op="differ", **ids)["groups"]) == 2
 

@@ -101,12 +101,12 @@ def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):
         draw_line(own_visit, corners)
         page.get_by_text(f"{len(expected)} hits chosen").wait_for()
         assert set(own_visit.get("[...__audition.state.picked]")) == expected
-        page.get_by_label("Tag for all selected hits").fill("dry  loft")
-        page.get_by_label("Tag for all selected hits").press("Enter")
+        page.get_by_label("Tag for all chosen hits").fill("dry  loft")
+        page.get_by_label("Tag for all chosen hits").press("Enter")
         wait_undo(own_visit, 1)
         selection.get_by_role("button", name="master").click()
         wait_undo(own_visit, 2)
-        page.get_by_label("Role for all selected hits").select_option("wood")
+        page.get_by_label("Role for all chosen hits").select_option("wood")
         wait_undo(own_visit, 3)
         for hit in catalog.hits():
             annotated = (hit.tags, hit.mark, hit.role if hit.role_source == "user" else None)

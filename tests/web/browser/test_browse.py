@@ -294,3 +294,45 @@ def test_a_run_of_strokes_swept_in_the_drums_view_becomes_layers_of_a_slot(own_v
     mouse.move(end["x"] + 30, end["y"] + 30, steps=6)
     mouse.up()
     own_visit.until("__audition.kitSession.bySlot.get('tom_low')?.hits.length === 2")
+
+
+def test_nothing_moves_while_the_page_loads(visit):
+    visit.rest()
+    shift = visit.get(
+        """new Promise(done => { let sum = 0;
+        new PerformanceObserver(list => list.getEntries().forEach(e => { sum += e.value; }))
+          .observe({ type: 'layout-shift', buffered: true });
+        setTimeout(() => done(sum), 100); })"""
+    )
+    assert shift < 0.02
+
+
+def test_what_was_drawn_around_is_saved_as_a_question_and_asked_again(own_visit):
+    page, rows = own_visit.page, "[...__audition.state.rows]"
+    own_visit.choose(isolated_hit(own_visit))
+    page.locator("canvas.front").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("PageUp")
+    page.get_by_role("button", name="Only these").click()
+    own_visit.until("__audition.state.question.drawn")
+    found = own_visit.get(rows)
+    assert 0 < len(found) < 23
+    page.get_by_label("Name of the question").fill("a corner <b>")
+    page.keyboard.press("Enter")
+    saved = page.get_by_role("region", name="Saved questions").get_by_role(
+        "button", name="a corner <b>", exact=True
+    )
+    saved.wait_for()
+    page.get_by_role("button", name="Clear", exact=True).click()
+    own_visit.until("__audition.state.rows.length === 23")
+    saved.click()
+    own_visit.until("__audition.state.question.drawn")
+    assert own_visit.get(rows) == found
+
+    # Zoomed in, what is in sight is listed; a name in the list leads there.
+    page.get_by_role("button", name="Zoom in").click()
+    listed = page.get_by_role("list", name="In sight on the map").get_by_role("button")
+    listed.first.wait_for()
+    zoom = own_visit.get("__audition.map.view.zoom")
+    listed.first.click()
+    own_visit.until(f"__audition.map.view.zoom !== {zoom}")

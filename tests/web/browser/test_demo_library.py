@@ -44,6 +44,19 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
         page.get_by_label("Find by words").first.press("Enter")
         page.get_by_text(f"{n_named} of {n_hits} hits").wait_for()
 
+        # Each microphone of a stroke is played, with its level beside it.
+        with Catalog.open(store) as catalog:
+            stroke = next(hit for hit in catalog.hits() if len(hit.microphones) == 3)
+        visit.show(stroke.id)
+        group = page.get_by_role("group", name="Microphones")
+        for mic in stroke.microphones:
+            press = group.get_by_role("button", name=mic.name, exact=True)
+            assert visit.play(lambda press=press: press.click()) == mic.hit_id
+            assert press.get_attribute("aria-pressed") == "true"
+        assert group.locator("[aria-pressed=true]").count() == 1
+        level = f"{stroke.microphones[1].level_db:.1f} dB".replace("-", "−")
+        assert level in group.inner_text()
+
         # Copies are set aside, and all of them come back.
         before = demo.files()
         visit.open_part("Duplicates")
@@ -78,13 +91,14 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
         visit.until(f"{slots}.length >= 8")
         kit = dict(visit.get(f"{slots}.map(s => [s.slot, s.hits[0].id])"))
         assert (kit["snare"], kit["kick"]) == (snare, kick)
-        page.locator(".large .pad").first.focus()
+        page.locator(".slot-card .pad").first.focus()
         assert visit.play(lambda: keys.press("s")) == snare
         target = tmp_path / "exported"
+        visit.press_named("Export", exact=True)
         page.get_by_label("New folder for the kit").fill(str(target))
         page.get_by_label("New folder for the kit").press("Enter")
         visit.press_named("Write the folder")
-        page.get_by_text("written to").wait_for()
+        page.get_by_role("region", name="Export").get_by_text("written to").wait_for()
         (sfz,) = target.rglob("*.sfz")
         samples = set(re.findall(r"sample=(\S.*\.\w+)", sfz.read_text()))
         assert len(samples) == len(kit)
@@ -111,7 +125,7 @@ def test_a_day_of_work_with_the_demo_library(browser, demo, tmp_path):
         page.get_by_label("Find by words").first.fill("")
         page.get_by_label("Find by words").first.press("Enter")
         page.get_by_text(f"{n_hits + N_MORE} hits").wait_for()
-        visit.open_part("Bring in")
+        visit.open_attention("Skipped files")
         page.get_by_text("broken").first.wait_for(state="attached")
         with Catalog.open(store) as catalog:
             assert len(catalog.hits()) == n_hits + N_MORE

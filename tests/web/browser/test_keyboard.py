@@ -83,15 +83,17 @@ def test_hits_copies_and_kits_are_handled_by_keyboard_alone(own_visit, own, tmp_
     own_visit.until("__audition.kitSession.slots.length >= 4")
     snare_id = "__audition.kitSession.bySlot.get('snare').hits[0].id"
     snare = own_visit.get(snare_id)
-    press(own_visit, "Next best for Snare")
+    press(own_visit, "→ Next best for Snare")
     own_visit.until(f"{snare_id} !== {snare}")
     own_visit.play(lambda: keys.press("s"))
     target = tmp_path / "by keys"
+    press(own_visit, "Export")
     tab_to(own_visit, "New folder for the kit")
     keys.type(str(target))
     keys.press("Enter")
+    page.get_by_role("button", name="Write the folder").wait_for()
     press(own_visit, "Write the folder")
-    page.get_by_text("written to").wait_for()
+    page.get_by_role("region", name="Export").get_by_text("written to").wait_for()
     assert list(target.rglob("*.sfz"))
     with Catalog.open(own.store) as catalog:
         assert KitSession.load(catalog).kit.slots["crash"][0] == crash

@@ -71,7 +71,7 @@ class KitVisit(Visit):
         self.page.get_by_role("button", name=name, exact=exact).click()
 
     def wake(self) -> None:
-        self.page.locator(".large .pad").first.click()
+        self.page.locator(".slot-card .pad").first.click()
         self.until("__kit.engine.isAwake() && __kit.sampler.log.length")
 
     def trigger(self, expression: str) -> dict:
@@ -116,10 +116,10 @@ def test_midi_pads_choose_layers_by_velocity_and_round_robins_alternate(kit, dem
     kit.wake()
     assert kit.get("window.__asked === undefined")
     kit.get("void (window.__refuse = true)")
-    kit.click_named("Connect MIDI input")
+    kit.click_named("Connect MIDI")
     kit.page.get_by_text("The browser denied MIDI access: not now").wait_for()
     kit.get("void (window.__refuse = false)")
-    kit.click_named("Connect MIDI input")
+    kit.click_named("Connect MIDI")
     kit.page.get_by_text("Connected: practice pads").wait_for()
     assert kit.get("window.__asked") == {"sysex": False}
     with Catalog.open(demo.store) as catalog:
@@ -181,9 +181,10 @@ def test_a_phrase_is_scheduled_ahead_and_hats_choke_each_other(kit):
 
 
 def test_layers_are_edited_and_hits_and_whole_kits_exchanged(kit):
-    kit.get("__kit.editor.slot === 'snare' || __kit.editor.toggle('snare')")
+    kit.get("__kit.editor.show('snare')")
     before = kit.layers("snare")
     assert len(before) > 2
+    assert kit.page.locator("svg.velocities .level").count() == sum(len(ids) for ids in before)
     first = before[0][0]
     kit.page.locator(f'[data-stroke="{first}"] .play').focus()
     kit.page.keyboard.press("Shift+ArrowRight")
@@ -192,7 +193,7 @@ def test_layers_are_edited_and_hits_and_whole_kits_exchanged(kit):
     assert kit.layers("snare")[: len(moved)] == moved
     stroke = kit.layers("snare")[0][0]
     kit.page.locator(f'[data-stroke="{stroke}"] .play').drag_to(
-        kit.page.locator(".band").last, target_position={"x": 60, "y": 10}
+        kit.page.locator(".band").last, target_position={"x": 150, "y": 10}
     )
     kit.until(f"__kit.kitSession.bySlot.get('snare').layers.at(-1).ids.includes({stroke})")
     kit.page.locator(f'[data-stroke="{stroke}"] .play').focus()
@@ -200,23 +201,44 @@ def test_layers_are_edited_and_hits_and_whole_kits_exchanged(kit):
     kit.until(f"!__kit.kitSession.hits.has({stroke})")
     for _ in range(3):
         revision = kit.get("__kit.kitSession.kit.revision")
-        kit.page.locator(".strokes .play").first.focus()
+        kit.page.locator(".layers .play").first.focus()
         kit.page.keyboard.press("Control+z")
         kit.until(f"__kit.kitSession.kit.revision > {revision} && !__kit.kitSession.nPending")
     assert kit.layers("snare") == before
 
     (crash, *_), crash_id = kit.ids("crash"), "__kit.kitSession.bySlot.get('crash').hits[0].id"
-    kit.click_named("Next best for Crash")
-    kit.until(f"{crash_id} !== {crash}")
-    kit.click_named("Previous hit for Crash")
-    kit.until(f"{crash_id} === {crash}")
+    slots = kit.page.get_by_role("region", name="Slots of the kit")
+    heard = """__kit.kitSession.bySlot.get('crash').hits.some(h =>
+      h.id === __kit.sampler.log.findLast(s => s.slot === 'crash')?.id)"""
+    slots.get_by_role("button", name="Next best for Crash").click()
+    kit.until(f"{crash_id} !== {crash} && {heard}")  # it plays at once
+    assert kit.get("__kit.editor.slot") == "crash"
+    slots.get_by_role("button", name="Previous hit for Crash").click()
+    kit.until(f"{crash_id} === {crash} && {heard}")
 
     kit.apply("lock", slot="snare")
     snare, main_hits = kit.ids("snare"), "__kit.kitSession.slots.map(s => s.hits[0].id)"
-    kit.press_named("Fill the rest")
+    kit.click_named("Fill the rest")
     kit.until("__kit.kitSession.kit.choices > 1 && __kit.kitSession.kit.chosen === 0")
     filled = kit.get(main_hits)
     kit.click_named("Alternative kit 2 of")
     kit.until("__kit.kitSession.kit.chosen === 1")
     assert kit.get(main_hits) != filled
     assert kit.ids("snare") == snare
+
+
+def test_the_kit_fits_one_screen_and_an_export_is_planned_before_it_is_written(kit, tmp_path):
+    kit.page.set_viewport_size({"width": 1280, "height": 800})
+    heights = "[document.scrollingElement.scrollHeight, innerHeight]"
+    assert kit.get(heights) == [800, 800]
+    cards = kit.page.locator("[data-card]")
+    assert all(box["y"] + box["height"] <= 800 for box in (c.bounding_box() for c in cards.all()))
+    kit.click_named("Export", exact=True)
+    kit.page.get_by_label("New folder for the kit").fill(str(tmp_path / "evening"))
+    kit.click_named("Show the plan")
+    panel = kit.page.get_by_role("region", name="Export")
+    panel.get_by_text("Nothing that exists is replaced").wait_for()
+    assert not (tmp_path / "evening").exists()
+    kit.click_named("Write the folder")
+    panel.get_by_text("files written to").wait_for()
+    assert list((tmp_path / "evening").glob("*.sfz"))

@@ -85,14 +85,17 @@ def test_hostile_names_stay_text_in_every_part(hostile):
     page.get_by_text("of 11 hits").wait_for()
     check(hostile, IMAGE)
 
-    hostile.open_part("Bring in")
-    page.get_by_text("Skipped files (1)").wait_for()
+    hostile.open_attention("Skipped files (1)")
+    page.get_by_text("After repairing them").wait_for()
+    check(hostile, IMAGE, DRAWING)
+    hostile.press(page.get_by_text("Folders and scan"))
     page.get_by_text("Choose the folder").click()
     page.get_by_role("button", name="Attic").wait_for()
     check(hostile, IMAGE, DRAWING, "·citta·")
 
     hostile.open_part("Kit")
-    page.get_by_test_id("stBaseButton-secondary").filter(has_text="Open").click()
+    page.get_by_role("button", name="Saved kits").click()
+    page.get_by_role("button", name="Open Loft").click()
     page.get_by_text(f"kick {IMAGE}").filter(visible=True).first.wait_for()
     check(hostile, f"kick {IMAGE}")
 

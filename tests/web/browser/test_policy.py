@@ -38,9 +38,10 @@ def test_all_parts_of_the_page_work_under_the_policy(browser, own, scheme):
         fill = "__audition.kitSession.apply('fill', { slots: ['kick', 'snare', 'tom_high'] })"
         visit.get(fill)
         visit.open_part("Kit")
-        page.get_by_label("New folder for the kit").wait_for()
+        page.get_by_role("button", name="Levels, pitches, masking").click()
+        page.get_by_role("table", name="Levels and pitches").wait_for()
         open_all(visit)
-        visit.open_part("Bring in")
+        visit.open_attention("Skipped files")
         page.get_by_text("broken").first.wait_for(state="attached")  # drawn on a canvas
         open_all(visit)
         visit.page.keyboard.press("Control+k")

@@ -1,4 +1,4 @@
-"""The connection of a page: a server that restarts, and runs that are not requested."""
+"""The connection of a page to a server that restarts."""
 
 from __future__ import annotations
 
@@ -6,11 +6,10 @@ import socket
 
 import pytest
 
-from tests.web.visits import MAP_SHOWN, find, serve, watch
+from tests.web.visits import serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 N_TRIES, TRY_MS = 20, 3_000
-CALM_MS = 1000  # four times as long as a kit must rest before the forms around it are redrawn
 
 
 def free_port() -> int:
@@ -43,28 +42,10 @@ def test_a_page_reports_a_stopped_server_and_continues_with_the_next(browser, ow
                 visit.page.wait_for_timeout(TRY_MS / 10)
             assert visit.starts == 1
             for _ in range(N_TRIES):  # a press before the connection is back is lost
-                for part in ("Find", "Kit"):
+                for part in ("Find", "Bring in"):
                     visit.open_part(part)
                 visit.page.wait_for_timeout(TRY_MS)
-                if visit.page.get_by_role("button", name="Fill the rest").count():
+                if visit.page.get_by_text("Scanned folders").count():
                     break
             else:
                 pytest.fail("the page did not find the new server")
-
-
-def test_a_hidden_kit_requests_no_run_of_the_page(browser, own):
-    """Such a request, sent as another part is opened, could make Streamlit drop a press."""
-    with serve(own.store) as address, watch(browser, address) as visit:
-        sent: list[object] = []
-        visit.page.on("websocket", lambda ws: ws.on("framesent", lambda data: sent.append(data)))
-        visit.page.reload()
-        visit.until(MAP_SHOWN)
-        visit.page.wait_for_timeout(CALM_MS)
-        hit_id, n_before = find(own.store, "crash_1"), len(sent)
-        assert n_before  # the first run is requested over the same socket
-        visit.get(f"__audition.kitSession.apply('assign', {{ slot: 'crash', id: {hit_id} }})")
-        visit.until("__audition.kitSession.slots.length === 1")
-        visit.page.wait_for_timeout(CALM_MS)
-        assert len(sent) == n_before
-        visit.open_part("Kit")
-        visit.page.get_by_label("New folder for the kit").wait_for()

@@ -25,8 +25,7 @@ def test_regions_are_moved_split_merged_and_reset(own, take, own_visit):
         page.get_by_label(label).fill(str(seconds))
         page.get_by_label(label).press("Enter")
 
-    own_visit.open_part("Bring in")
-    page.get_by_text("Show the regions").click()
+    own_visit.open_attention("Takes to cut")
     own_visit.until(REGIONS_SHOWN)
     before, sr = spans(), own_visit.get("__cut.state.data.sr")
     (start, stop), (second_start, _), *_ = before

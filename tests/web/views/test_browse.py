@@ -4,6 +4,7 @@ import json
 
 from streamlit.testing.v1 import AppTest
 
+from catalog.web import views
 from catalog.web.state import use_store
 from tests.web.conftest import page_over
 from tests.web.pages import SCRIPT, data_of, open_part, shown
@@ -20,8 +21,8 @@ def test_an_empty_catalog_explains_how_to_begin(tmp_path):
 def test_only_the_open_part_is_drawn_and_no_hit_is_sent_with_the_page(used):
     data = data_of(open_part(), "workbench")
     assert len(json.dumps(data)) < 10_000  # larger messages are hashed at each rerun
-    assert "damages hearing" in shown(open_part("kit"))
-    assert not open_part("kit").get("dataframe")
+    assert "damages hearing" in shown(open_part("recordings"))
+    assert not open_part("kit").button
 
 
 def test_a_store_that_cannot_be_opened_is_reported(tmp_path):
@@ -31,3 +32,10 @@ def test_a_store_that_cannot_be_opened_is_reported(tmp_path):
     use_store(None)
     assert not app.exception
     assert app.error
+
+
+def test_a_dropped_folder_is_entered_for_the_next_scan(monkeypatch):
+    session: dict = {"workbench": {"folder": "/x/barn"}}
+    monkeypatch.setattr(views.st, "session_state", session)
+    views._take_folder()
+    assert (session["bring_folder"], session["bring_section"]) == ("/x/barn", "folders")

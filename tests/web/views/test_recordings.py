@@ -46,9 +46,14 @@ def test_a_known_folder_is_scanned_again_or_continued(own):
     store, session = page().catalog.context.store, own.folder / "Shed second sitting"
     app = open_part("recordings")
     assert own.folder.name in shown(app)
-    table = app.dataframe[0].value  # of skipped files
+    app.session_state["bring_section"] = "attention"
+    app.session_state["attention"] = "skipped"
+    app.run()
+    table = app.dataframe[0].value
     assert table["file"].tolist() == ["broken <i>.wav"]
     assert table["reason and remedy"].str.len().min() > 10
+    app.session_state["bring_section"] = "folders"
+    app.run()
     (session / "kick_3.wav").write_bytes((session / "kick_1.wav").read_bytes())
     for number in range(3):
         (own.folder / f"phone {number}.wma").write_bytes(b"x")
@@ -57,7 +62,11 @@ def test_a_known_folder_is_scanned_again_or_continued(own):
     assert [path.name for path in state.report.added] == ["kick_3.wav"]
     app.run()
     assert any("1 added" in success.value for success in app.success)
-    assert "3 files: is of a format that is not read" in shown(app)
+    app.session_state["bring_section"] = "attention"
+    app.session_state["attention"] = "skipped"
+    assert "3 files: is of a format that is not read" in shown(app.run())
+    app.session_state["bring_section"] = "folders"
+    app.run()
 
     changed = session / "kick_1.wav"
     times = changed.stat()
@@ -85,7 +94,7 @@ def test_uncertain_roles_are_asked_in_rounds_the_least_certain_first(own):
     for at, hit_id in enumerate(ids):
         confidence = 0.1 + 0.01 * at
         catalog.context.store.hits.set_role(hit_id, "wood", confidence=confidence, source="sound")
-    app = open_part("recordings")
+    app = open_part("recordings", bring_section="attention", attention="roles")
     questions = data_of(app, "role_review")["questions"]
     assert [question["id"] for question in questions] == ids[:12]
     for question in questions:
@@ -104,7 +113,7 @@ def test_uncertain_roles_are_asked_in_rounds_the_least_certain_first(own):
 def test_regions_of_a_take_are_sent_and_changed(own, take):
     catalog = page().catalog
     before = catalog.takes.regions(take)
-    data = data_of(open_part("recordings", takes_open=True), "cut")
+    data = data_of(open_part("recordings", bring_section="attention", attention="takes"), "cut")
     sent = [(stroke["id"], stroke["start"], stroke["stop"]) for stroke in data["strokes"]]
     assert sent == [(hit.id, hit.start, hit.stop) for hit in before]
     first, sr = before[0], before[0].sr
@@ -124,10 +133,8 @@ def test_regions_of_a_take_are_sent_and_changed(own, take):
 
 
 def test_faults_are_shown_and_dismissed_and_coverage_listed(own):
-    app, review = (
-        open_part("recordings", faults_open=True, coverage_open=True),
-        page().catalog.review,
-    )
+    review = page().catalog.review
+    app = open_part("recordings", bring_section="attention", attention="faults")
     faults, rows = review.faults(), data_of(app, "faults")["rows"]
     assert [row["kind"] for row in rows] == [fault.kind for fault in faults[: len(rows)]]
     assert all(0 <= row["from_s"] <= row["to_s"] <= row["length_s"] for row in rows)
@@ -136,7 +143,7 @@ def test_faults_are_shown_and_dismissed_and_coverage_listed(own):
     left = {(fault.hit_id, fault.kind) for fault in review.faults()}
     assert (rows[0]["id"], rows[0]["kind"]) not in left
     coverage = review.coverage()
-    assert "to record" in shown(app)
+    assert "to record" in shown(open_part("recordings", bring_section="record"))
     text = list_text(coverage.bins, [gap.words for gap in coverage.gaps])
     assert text.count("[ ] ") == len(coverage.gaps)
 

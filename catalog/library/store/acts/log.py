@@ -7,9 +7,15 @@ import sqlite3
 from typing import Any, NamedTuple
 
 from catalog.library.integrity.damaged_words import WordsCheck
-from catalog.library.store.acts.recording import STEP, RunningAct, key_json, next_number
+from catalog.library.store.acts.recording import (
+    NEWEST_NUMBER,
+    STEP,
+    RunningAct,
+    key_json,
+    next_number,
+)
 from catalog.library.store.database import Database, now_utc
-from catalog.models import Act
+from catalog.reports import Act
 
 FILE, HIDDEN = "file", "hidden"  # parts: where the file of a hit is; whether the hit is hidden
 MAX_CHANGES = 200_000  # kept, some 60 MB; the oldest acts can then no longer be undone
@@ -61,6 +67,10 @@ class Acts:
             Change(part, tuple(json.loads(key)), _parse(before), _parse(after))
             for part, key, before, after in rows
         ]
+
+    def newest_number(self) -> int:
+        """Return the number given last to an act or a step of the history; 0 without one."""
+        return int(self._database.read(f"SELECT {NEWEST_NUMBER}")[0][0])
 
     def last_done(self) -> Act | None:
         """Return the last act that is not undone and can be; None without one."""

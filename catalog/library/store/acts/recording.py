@@ -21,6 +21,10 @@ HIT_COLUMNS = (
     "session_source",
 )  # fmt: skip
 STEP = "step"  # setting: the last number that an act or a step of the history was given
+NEWEST_NUMBER = (
+    "max(coalesce((SELECT max(id) FROM act), 0),"
+    f" coalesce((SELECT CAST(value AS INTEGER) FROM setting WHERE key = '{STEP}'), 0))"
+)
 # Tables that an act changes by whole rows, and their keys.
 TABLES = {
     "verdict": ("first", "second"),
@@ -151,11 +155,7 @@ class Recording:
 
 def next_number(connection: sqlite3.Connection) -> int:
     """Return a number that no act and no step of the history has; it grows."""
-    sql = (
-        "SELECT max(coalesce((SELECT max(id) FROM act), 0),"
-        f" coalesce((SELECT CAST(value AS INTEGER) FROM setting WHERE key = '{STEP}'), 0))"
-    )
-    return int(connection.execute(sql).fetchone()[0]) + 1
+    return int(connection.execute(f"SELECT {NEWEST_NUMBER}").fetchone()[0]) + 1
 
 
 def key_json(*values: Any) -> str:

@@ -17,7 +17,8 @@ from catalog.library.store.ingest import (
     without_user_values,
     write_file,
 )
-from catalog.models import Skipped, State
+from catalog.models import State
+from catalog.reports import Skipped
 
 NO_TIME_NS = -1  # in place of a time: no file has it, so the next scan reads the file again
 SAME_TAKE = (  # a hit, and the other strokes of its take

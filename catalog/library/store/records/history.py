@@ -8,7 +8,8 @@ from typing import Any
 
 from catalog.library.store.acts.recording import STEP
 from catalog.library.store.database import Database, insert, now_utc, path_from_db, path_to_db
-from catalog.models import Action, HistoryEvent, Hit
+from catalog.models import Action, Hit
+from catalog.reports import HistoryEvent
 
 COLUMNS = ("id", "time_utc", "action", "hit_id", "source", "target", "reason", "step")
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from catalog.errors import ParameterError, StoreError
+from catalog.errors import ParameterError, StoreArgumentError, StoreError
 from catalog.library.integrity.damaged_words import WordsCheck
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import (
@@ -157,6 +157,18 @@ class HitCache:
         return [known[row[0]][1] for row in rows if row[0] in known]
 
 
+def _condition(states: Sequence[str], *, microphones: bool, noises: bool) -> str:
+    """Return the SQL condition of what `Hits.read` returns; its values are the states."""
+    if unknown := set(states) - set(STATES):
+        raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
+    where = f"{STATE_SQL} IN ({placeholders(len(states))})"
+    if not microphones:
+        where += f" AND id NOT IN ({COMPANIONS})"
+    if not noises:
+        where += f" AND id NOT IN ({NOISE_HITS})"
+    return where
+
+
 def _annotated(rows: Sequence[Sequence[Any]]) -> list[int]:
     """Return the ids of rows, with the columns `COLUMNS`, that hold words of the user."""
     mark, tags, remark, names, role, session = map(COLUMNS.index, WORD_COLUMNS)
@@ -223,14 +235,34 @@ class Hits:
         Present hits that are no strokes are left out, unless `noises`; see `NOISES`. Raise
         `ParameterError` if a state is unknown.
         """
-        if unknown := set(states) - set(STATES):
-            raise ParameterError(f"states holds {min(unknown)!r}; known are {', '.join(STATES)}")
-        where = f"{STATE_SQL} IN ({placeholders(len(states))})"
-        if not microphones:
-            where += f" AND id NOT IN ({COMPANIONS})"
-        if not noises:
-            where += f" AND id NOT IN ({NOISE_HITS})"
+        where = _condition(states, microphones=microphones, noises=noises)
         return list(self._cache.read(where, states))
+
+    def ids(
+        self,
+        where: str = "1",
+        values: Sequence[Any] = (),
+        *,
+        states: Sequence[str] = (State.HERE,),
+        microphones: bool = False,
+    ) -> np.ndarray:
+        """Return the ids of the hits that `read` returns and an SQL condition selects.
+
+        Returns
+        -------
+        np.ndarray, int64, shape (n,), ascending
+        """
+        listed = _condition(states, microphones=microphones, noises=False)
+        # Without ORDER BY, SQLite reads the index over states and not the wide rows.
+        sql = f"SELECT id FROM hit WHERE {listed} AND {where}"
+        rows = self._database.read(sql, (*states, *values))
+        return np.sort(np.fromiter((row[0] for row in rows), np.int64, len(rows)))
+
+    def ids_with_equal_files(self) -> list[int]:
+        """Return the ids of all hits whose file has the same content as another hit's file."""
+        shared = "SELECT content_hash FROM hit GROUP BY content_hash HAVING count(*) > 1"
+        sql = f"SELECT id FROM hit WHERE content_hash IN ({shared}) ORDER BY id"
+        return [row[0] for row in self._database.read(sql)]
 
     def read_ids(self, hit_ids: Sequence[int]) -> list[Hit]:
         """Return hits by id, in the given order; ids that are not in the store are left out."""
@@ -246,7 +278,7 @@ class Hits:
         rows = self._database.read(sql, (int(hit_id),))
         if not rows:
             text = f"hit {hit_id} is not in this store; `catalog hits` lists those that are"
-            raise StoreError(text)
+            raise StoreArgumentError(text)
         self._check.report_hits([int(hit_id)], _annotated(rows))
         tied = read_microphones(self._database, hit_id)
         return self._to_hit(rows[0], tied.get(rows[0][0], ()))
@@ -328,7 +360,7 @@ class Hits:
         sql = f"SELECT hit_id, {column} FROM numbers WHERE hit_id IN"
         found = dict(self._database.read_by_id(sql, ids))
         if unknown := set(ids) - set(found):
-            raise StoreError(f"hit {min(unknown)} is not in this store")
+            raise StoreArgumentError(f"hit {min(unknown)} is not in this store")
         rows = [np.frombuffer(found[hit_id], dtype=dtype) for hit_id in ids]
         width = min(map(len, rows), default=0)
         return np.asarray([row[:width] for row in rows], np.float32).reshape(len(rows), width)

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from catalog.errors import ParameterError, StoreError
+from catalog.errors import ParameterError, StoreArgumentError
 from catalog.library.integrity.damaged_words import WordsCheck
 from catalog.library.store.database import Database, insert, now_utc
 
@@ -80,14 +80,14 @@ class Kits:
         self._check.require("kit", "name = ?", (name,))
         rows = self._database.read(f"SELECT {COLUMNS} FROM kit WHERE name = ? ORDER BY id", (name,))
         if not rows:
-            raise StoreError(f"no kit is named {name!r}")
+            raise StoreArgumentError(f"no kit is named {name!r}")
         return [SavedKit(*row) for row in rows]
 
     def delete(self, name: str) -> None:
         """Delete a kit with all its versions; raise `StoreError` if no kit has that name."""
-        with self._act("forget kit", name) as db:
+        with self._act("delete kit", name) as db:
             if not db.execute("DELETE FROM kit WHERE name = ?", (name,)).rowcount:
-                raise StoreError(f"no kit is named {name!r}")
+                raise StoreArgumentError(f"no kit is named {name!r}")
 
     def rename(self, old: str, new: str) -> None:
         """Give a kit another name.
@@ -95,14 +95,14 @@ class Kits:
         Raise `StoreError` if no kit has the old name, another has the new one, or it is empty.
         """
         if not new.strip():
-            raise StoreError("the new name is empty: give the kit a name to find it by")
+            raise StoreArgumentError("the new name is empty: give the kit a name to find it by")
         with self._act("rename kit", f"{old} to {new}") as db:
             if db.execute("SELECT 1 FROM kit WHERE name = ?", (new,)).fetchone():
-                raise StoreError(
+                raise StoreArgumentError(
                     f"a kit is named {new!r} already; delete that one or take another name"
                 )
             if not db.execute("UPDATE kit SET name = ? WHERE name = ?", (new, old)).rowcount:
-                raise StoreError(f"no kit is named {old!r}")
+                raise StoreArgumentError(f"no kit is named {old!r}")
 
     def save_draft(self, text: str, *, before: str | None = None) -> bool:
         """Save the kit session, as text; return whether it was saved.

@@ -18,8 +18,7 @@ from catalog.web.labels import count_of, plain
 from catalog.web.payloads import format_text, pick_row
 from catalog.web.state import page
 
-CERTAIN = 0.99  # evidence from which a copy is certain; a judgement, no source
-MAX_PAIRS = 200  # doubtful pairs sent at once
+MAX_PAIRS = 200  # doubts sent at once
 VERB = "set aside"  # of the act, also if some of the hits are only hidden
 REASON = "the same recording as another file"
 HEADING = "Duplicates in the catalog"
@@ -29,7 +28,7 @@ Action = Mapping[str, Any]
 
 
 def describe_queue(catalog: Catalog) -> dict[str, Any]:
-    """Return groups and doubtful pairs for the browser, and how far the search for them is."""
+    """Return groups and doubts for the browser, and how far the search for them is."""
     state = page().copy_search.state(catalog)
     ids = {i for group in state.groups for i in group.members}
     ids |= {i for pair in state.uncertain[:MAX_PAIRS] for i in (pair.first, pair.second)}
@@ -75,15 +74,17 @@ def _describe_group(group: CopyGroup, rows: Mapping[int, dict[str, Any]]) -> dic
         rows[i] | {"evidence": round(evidence, 4)}
         for i, evidence in zip(group.others, group.evidence, strict=True)
     ]
-    kind = "certain" if min(group.evidence, default=1.0) >= CERTAIN else "likely"
     return {
-        "kind": kind, "keep": rows[group.keep], "others": others, "reason": plain(group.reason),
-    }  # fmt: skip
+        "kind": group.certainty,
+        "keep": rows[group.keep],
+        "others": others,
+        "reason": plain(group.reason),
+    }
 
 
 def _describe_pair(pair: UncertainPair, rows: Mapping[int, dict[str, Any]]) -> dict[str, Any]:
     other = rows[pair.second] | {"evidence": round(pair.evidence, 4)}
-    return {"kind": "doubtful", "keep": rows[pair.first], "others": [other], "reason": ""}
+    return {"kind": pair.certainty, "keep": rows[pair.first], "others": [other], "reason": ""}
 
 
 @in_thread
@@ -93,7 +94,7 @@ def _queue(_: Request) -> Response:
 
 # What the user decides about a group or a pair; each can be undone.
 DECISIONS: Mapping[str, Callable[[Catalog, Action], object]] = {
-    "keep": lambda catalog, action: catalog.duplicates.prefer(action["id"]),
+    "keep": lambda catalog, action: catalog.duplicates.keep(action["id"]),
     "same": lambda catalog, a: catalog.duplicates.set_verdict(a["first"], a["second"], True),
     "differ": lambda catalog, a: catalog.duplicates.set_verdict(a["first"], a["second"], False),
 }
@@ -150,25 +151,33 @@ def set_aside(
         is moved then
     """
     _check_here(catalog, hit_ids)
-    stuck = catalog.files.obstacles(hit_ids, keep_exports=True)
+    stuck = catalog.duplicates.take_faults(hit_ids)
+    stuck |= catalog.files.obstacles(hit_ids, keep_exports=True)
     needed = {i: k for i, k in catalog.files.kits_using(hit_ids).items() if i not in stuck}
     given = catalog.files.plan_hand_over([i for i in hit_ids if i not in stuck])
     if questions := _find_questions(catalog, answers, stuck=stuck, needed=needed, given=given):
         return {"questions": questions}
     stay = set(stuck) | (set() if answers.get("kits") else set(needed))
-    moved = [i for i in hit_ids if i not in stay]
+    moved = _movable(catalog, [i for i in hit_ids if i not in stay])
     hidden = [i for i in hit_ids if i in stuck] if answers.get("hide") else []
     if faults := catalog.duplicates.keeper_faults([*moved, *hidden]):
         raise StoreError(f"{next(iter(faults.values()))}. Nothing was moved.")
+    n_files = len({catalog.hit(i).path for i in moved})
     text = f"{count_of(len(moved) + len(hidden), 'hit')}: {REASON}"
     with catalog.files.as_one_act(VERB, text):
         if moved:
             catalog.set_aside(moved, reason=REASON, even_in_kits=True)
         if hidden:
             catalog.files.hide(hidden, reason=REASON)
-    parts = [f"{count_of(len(moved), 'file')} set aside"] if moved else []
+    parts = [f"{count_of(n_files, 'file')} set aside"] if moved else []
     parts += [f"{count_of(len(hidden), 'hit')} hidden"] if hidden else []
     return {"text": ", ".join(parts) or "Nothing was set aside."}
+
+
+def _movable(catalog: Catalog, hit_ids: Sequence[int]) -> list[int]:
+    """Leave out the strokes of a take of which another stroke stays."""
+    stuck = catalog.files.obstacles(hit_ids, keep_exports=True)
+    return [hit_id for hit_id in hit_ids if hit_id not in stuck]
 
 
 def _check_here(catalog: Catalog, hit_ids: Sequence[int]) -> None:

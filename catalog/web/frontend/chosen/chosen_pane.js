@@ -5,6 +5,7 @@ import { MARKS, ROLES, ROLE_LABELS, SLOT_LABELS } from '../constants.js';
 import { makeConstraints } from './constraints.js';
 import { MARK_KEYS, annotateMark, makeHitAnnotations } from './hit_annotations.js';
 import { makeNumbers, makeRolePicker } from './hit_details.js';
+import { makeMicrophones } from './microphones.js';
 import { makeQueryFile } from './query_file.js';
 import { accentColor, textColor } from '../drawing/canvas.js';
 import { markIcon } from '../drawing/marks.js';
@@ -112,6 +113,10 @@ function build(box, { state, on, picked }) {
     marks = makeHitAnnotations(hit, onError);
     return [makeRolePicker(hit, changeRole(hit)), marks.box];
   };
+  const showMicrophone = mic => {
+    transport.play(mic);
+    pictures.draw(mic);
+  };
   const fill = (hit, near) => {
     pane.shown = hit;
     pictures = makePictures(box);
@@ -120,7 +125,7 @@ function build(box, { state, on, picked }) {
       el('p', { class: 'origin', title: hit.session ?? '' }, el('bdi', {}, describeOrigin(hit))),
       el('div', { class: 'actions' }, button('Play', () => transport.play(hit), { class: 'main' }),
         hit.outside ? '' : makeSlotPicker(hit, on.put)),
-      pictures.box, ...describeWhat(hit), constraints.box,
+      makeMicrophones(hit, showMicrophone), pictures.box, ...describeWhat(hit), constraints.box,
       el('label', { class: 'from' }, 'from ', from), answersBox,
       el('details', {}, el('summary', {}, 'Numbers'), makeNumbers(hit)), queryFile.box);
     fillAnswers(near);

@@ -64,7 +64,7 @@ function makeSequence(on) {
 
 function makeTagField(change) {
   const field = el('input', { type: 'text', maxLength: MAX_TAG, placeholder: 'a tag for all',
-    'aria-label': 'Tag for all selected hits', onkeydown: event => {
+    'aria-label': 'Tag for all chosen hits', onkeydown: event => {
       if (event.key !== 'Enter') return;
       consumeKey(event);
       apply('add');
@@ -80,7 +80,7 @@ function makeTagField(change) {
 }
 
 function makeRoleField(change) {
-  const field = el('select', { 'aria-label': 'Role for all selected hits', onchange: () => {
+  const field = el('select', { 'aria-label': 'Role for all chosen hits', onchange: () => {
     if (field.value) change({ role: field.value }, `role ${ROLE_LABELS[field.value]}`);
     field.value = '';
   } }, el('option', { value: '' }, 'role for all …'), ...options(ROLE_LABELS));

@@ -1,7 +1,7 @@
 // Marks on the map: the shape shows the role, the color shows a property that the user selects.
 
 import { el } from '../shared/dom.js';
-import { sizeCanvas } from './canvas.js';
+import { pixelRatio, sizeCanvas } from './canvas.js';
 import { roleColor } from './colors.js';
 
 const SHAPES = {                       // role -> shape, 1 if filled
@@ -65,6 +65,15 @@ export function cutStencils(roles, radius) {
     return Int16Array.from(pixels);
   });
   return { size, stencils };
+}
+
+const pictures = new Map();             // "role color ratio" -> address of its picture
+
+// The mark of a role as a picture that elements share: a list paints it faster than a canvas for each row.
+export function markPicture(role, color = roleColor(role)) {
+  const key = `${role} ${color} ${pixelRatio()}`;
+  if (!pictures.has(key)) pictures.set(key, `url(${markIcon(role, color).toDataURL()})`);
+  return pictures.get(key);
 }
 
 export function markIcon(role, color = roleColor(role)) {

@@ -10,7 +10,7 @@ import { fetchJson } from '../shared/http.js';
 import { makeOverlay } from './overlay.js';
 import { countFiles, makeQuestions, makeSummary } from './summary.js';
 
-const KINDS = { certain: 'Certain', likely: 'Likely', doubtful: 'Doubtful' };
+const KINDS = { certain: 'Certain', likely: 'Likely', doubt: 'Doubts' };
 const RUNNING_MS = 700, WATCH_MS = 5000;   // between two looks at the queue
 const WAVE = [110, 30];                // CSS pixels
 const MAX_LISTED = 500;                // groups named at the left; the keys reach all
@@ -97,7 +97,7 @@ function build(box, { state, on }) {
       if (transport.pair?.[0].id === keep.id && transport.pair[1].id === other.id) transport.switchSide();
       else transport.compare(keep, other);
     },
-    setAside: () => (pane.kind === 'doubtful'
+    setAside: () => (pane.kind === 'doubt'
       ? decide({ op: 'same', first: pane.group.keep.id, second: pane.group.others[0].id })
       : setAside(pane.group.others.map(hit => hit.id))),
   };
@@ -135,10 +135,11 @@ function build(box, { state, on }) {
     if (summary) { middle.replaceChildren(summary); summary.querySelector('button')?.focus(); return; }
     if (!group) {
       middle.replaceChildren(el('p', { class: 'none' }, queue.running ? 'Nothing found so far.'
-        : `No ${KINDS[pane.kind].toLowerCase()} duplicates${all().length ? '.' : ' in the catalog.'}`));
+        : `No ${KINDS[pane.kind].toLowerCase()}${pane.kind === 'doubt' ? '' : ' duplicates'}`
+          + (all().length ? '.' : ' in the catalog.')));
       return;
     }
-    const isPair = pane.kind === 'doubtful', { keep, others } = group;
+    const isPair = pane.kind === 'doubt', { keep, others } = group;
     turned = Math.min(turned, others.length - 1);
     pane.overlay = makeOverlay(keep, others[turned]);
     const key = (text, label, onclick, props = {}) =>
@@ -173,7 +174,11 @@ function build(box, { state, on }) {
       if (text !== drawn && !summary) {
         drawn = text;
         const same = all().find(group => keyOf(group) === pane.key && group.kind === pane.kind);
-        if (same) { pane.group = same; draw(); } else show(firstKind(), 0);
+        const isNew = JSON.stringify(same) !== JSON.stringify(pane.group);
+        pane.group = same ?? null;
+        if (!same) show(firstKind(), 0);
+        else if (isNew) draw();
+        else drawLeft();               // what is being compared is left alone while more is found
       }
     } catch (error) { on.notice(error.message); }
     timer = setTimeout(look, queue.running ? RUNNING_MS : WATCH_MS);
@@ -182,7 +187,7 @@ function build(box, { state, on }) {
     : Object.keys(KINDS).find(kind => inKind(kind).length) ?? pane.kind);
 
   const KEYS = { t: actions.turn, x: () => actions.differ(pane.group.others[turned]), a: actions.setAside,
-    k: () => pane.kind !== 'doubtful' && actions.keep(pane.group.others[turned]),
+    k: () => pane.kind !== 'doubt' && actions.keep(pane.group.others[turned]),
     ArrowRight: () => step(1), ArrowLeft: () => step(-1), n: () => step(1),
     r: () => pane.overlay.playResidual(),
     ' ': () => actions.play(pane.group.keep),

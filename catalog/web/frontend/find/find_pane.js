@@ -5,6 +5,7 @@ import { markIcon } from '../drawing/marks.js';
 import { MARK_SIGNS } from '../shared/annotations.js';
 import { button, el, options } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
+import { makeSavedQuestions } from './saved_questions.js';
 import { SHARED_PART } from './sessions.js';
 import { emptyQuestion } from './question.js';
 
@@ -73,9 +74,9 @@ function makeNumbers(state) {          // a range of one measured number at a ti
   return { box: el('div', { class: 'numbers-asked' }, name, low, high), set, draw };
 }
 
-function build(box, { state, preview }) {
+function build(box, { state, preview, address, notice }) {
   const words = el('input', { type: 'search', 'aria-label': 'Find by words', autocomplete: 'off',
-    placeholder: 'words, length:..200ms, tag:dry',
+    placeholder: 'words or conditions',
     title: 'Words of name, session, drum, notes and tags, and conditions such as role:snare, length:0.5..2s, '
       + 'brightness:2k.., recorded:2024.., like:42; the guide “search” lists all', spellcheck: false });
   const status = el('p', { class: 'found', role: 'status' });
@@ -84,13 +85,14 @@ function build(box, { state, preview }) {
   const lists = Object.fromEntries(['roles', 'sessions', 'marks', 'tags'].map(kind =>
     [kind, el('ul', { class: 'choices' })]));
   const section = (label, ...parts) => el('section', { 'aria-label': label }, el('h3', {}, label), ...parts);
+  const saved = makeSavedQuestions(state, { address, notice });
   const tagged = section('Tags', lists.tags);
   const unsure = el('input', { type: 'checkbox', onchange: () => state.ask({ unsure: unsure.checked }) });
   const drawn = button('inside the drawn line ×', () => state.ask({ drawn: null }), { class: 'choice' });
   box.setAttribute('role', 'search');
   box.setAttribute('aria-label', 'Find');
   box.replaceChildren(
-    el('div', { class: 'words' }, words), el('div', { class: 'found-line' }, status, clear), drawn,
+    el('div', { class: 'words' }, words), el('div', { class: 'found-line' }, status, clear), drawn, saved.box,
     section('Roles', lists.roles, el('label', { class: 'tick' }, unsure, 'uncertain role only')),
     section('Sessions', lists.sessions), section('Marks', lists.marks), tagged,
     el('details', {}, el('summary', {}, 'Numbers'), numbers.set, numbers.box));
@@ -128,6 +130,7 @@ function build(box, { state, preview }) {
     fill(lists.tags, makeTags(state));
     tagged.hidden = !Object.keys(state.columns.tags).length;
     numbers.draw();
+    saved.draw();
   };
   box.focusWords = () => { words.focus(); words.select(); };
   const unsubscribe = state.subscribe(['rows'], draw);

@@ -1,9 +1,9 @@
 // The list of hits: only the rows in sight exist, so that 100,000 scroll like ten. It plays the row on which
 // the pointer rests, and the rows that the arrow keys pass.
 
-import { ROLE_LABELS, ROLES, MARKS } from '../constants.js';
-import { textColor } from '../drawing/canvas.js';
-import { markIcon } from '../drawing/marks.js';
+import { ROLE_LABELS, MARKS } from '../constants.js';
+import { sizeCanvas, textColor } from '../drawing/canvas.js';
+import { markPicture } from '../drawing/marks.js';
 import { drawOutline, hasOutline, loadOutlines } from '../drawing/outlines.js';
 import { makeRest } from '../playback/rest.js';
 import { MARK_SIGNS } from '../shared/annotations.js';
@@ -44,21 +44,28 @@ function makeRow() {                   // an empty row; `put` shows another hit 
   const wave = el('canvas', { 'aria-hidden': 'true' });
   const cells = Object.fromEntries(Object.keys(COLUMNS).map(name =>
     [name, el('div', { role: 'gridcell', class: `cell ${name}` })]));
+  const [name, session, drum] = [0, 1, 2].map(() => el('bdi')), role = el('span');
+  const icon = el('i', { class: 'role-mark', 'aria-hidden': 'true' });
+  sizeCanvas(wave, ...WAVE);
   cells.wave.append(wave);
+  cells.name.append(name);
+  cells.session.append(session);
+  cells.drum.append(drum);
+  cells.role.append(icon, role);
   const node = el('div', { role: 'row', class: 'hit' }, ...Object.values(cells));
   node.put = (columns, row, place) => {
-    const hit = columns.hit(row), { role, mark } = columns.points;
+    const hit = columns.hit(row), { mark } = columns.points;
     Object.assign(node, { row, hit, place, isDrawn: false });
     node.dataset.hit = hit.id;
     node.id = `hit-row-${hit.id}`;
     node.setAttribute('aria-rowindex', String(place + 2));
     node.style.transform = `translateY(${place * ROW_PX}px)`;
-    cells.name.replaceChildren(el('bdi', {}, hit.name));
-    cells.name.title = hit.name;
-    cells.role.replaceChildren(markIcon(hit.role), ROLE_LABELS[ROLES[role[row]]]);
-    cells.session.replaceChildren(el('bdi', {}, columns.sessionLabel(row)));
+    name.textContent = cells.name.title = hit.name;
+    role.textContent = ROLE_LABELS[hit.role];
+    session.textContent = columns.sessionLabel(row);
     cells.session.title = hit.session;
-    cells.drum.replaceChildren(el('bdi', {}, columns.drums[columns.drum[row]] || '–'));
+    drum.textContent = columns.drums[columns.drum[row]] || '–';
+    icon.style.backgroundImage = markPicture(hit.role);
     cells.length.textContent = formatSeconds(columns.length[row]);
     const bright = columns.brightness[row];
     cells.brightness.textContent = formatHertz(Number.isFinite(bright) ? bright : null);
@@ -66,7 +73,8 @@ function makeRow() {                   // an empty row; `put` shows another hit 
   };
   node.drawWave = color => {
     node.isDrawn = hasOutline(node.hit);
-    drawOutline(wave, node.hit, ...WAVE, color);
+    if (node.isDrawn) drawOutline(wave, node.hit, ...WAVE, color);
+    else wave.getContext('2d').clearRect(0, 0, wave.width, wave.height);   // drawn once scrolling rests
   };
   return node;
 }

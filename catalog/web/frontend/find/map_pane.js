@@ -1,7 +1,9 @@
 // The map of hits with its row of controls; what is chosen, pointed at and asked for comes from the state.
 
 import { GREY, MARK_COLORS, RAMP, SESSION_COLORS, UNKNOWN_RANK } from '../drawing/colors.js';
-import { MARKS } from '../constants.js';
+import { MARKS, ROLE_LABELS } from '../constants.js';
+import { markIcon } from '../drawing/marks.js';
+import { findDrums } from '../map/in_sight.js';
 import { makeMap } from '../map/map.js';
 import { MARK_SIGNS } from '../shared/annotations.js';
 import { button, el } from '../shared/dom.js';
@@ -14,7 +16,7 @@ const COLOR_SCALES = {          // label, its low end, its high end
   strength: ['strength', 'softest of its drum', 'hardest of its drum'], noise: ['noise', 'tone', 'noise'],
   attack: ['attack', 'sudden', 'gradual'], decay: ['decay', 'short', 'long'],
 };
-const BUTTON_ZOOM = 1.5;
+const BUTTON_ZOOM = 1.5, LISTED_ZOOM = 1.3;   // from this zoom on what is in sight is listed
 
 const swatch = (color, label) => el('li', { class: 'swatch' },
   el('i', { style: `background:${color}` }), el('bdi', {}, label));
@@ -49,6 +51,12 @@ function build(box, { state, on, name }) {
   };
   const zoom = (text, label, onclick) => button(text, onclick, { 'aria-label': label, title: label });
   const legend = el('ul', { class: 'legend', 'aria-label': 'Legend' });
+  const inSight = el('ol', { class: 'in-sight', 'aria-label': 'In sight on the map' });
+  const makeInSight = ({ name: drum, role, rows }) => el('li', {},
+    el('button', { type: 'button', class: 'choice', 'data-drum': String(Boolean(drum)),
+      title: 'Show these as large as they fit', onclick: () => map.goToRows(rows) },
+    drum ? '' : markIcon(role), el('bdi', { class: 'word' }, drum || ROLE_LABELS[role]),
+    el('b', {}, rows.length.toLocaleString('en'))));
   const provisional = el('p', { class: 'provisional', role: 'status', hidden: true });
   box.setAttribute('role', 'region');
   box.setAttribute('aria-label', 'Map');
@@ -57,7 +65,7 @@ function build(box, { state, on, name }) {
       el('span', { class: 'zooms' }, zoom('−', 'Zoom out', () => map.zoom(1 / BUTTON_ZOOM)),
         zoom('+', 'Zoom in', () => map.zoom(BUTTON_ZOOM)),
         zoom('all', 'Show all of the map', map.showAll))),
-    map.box, legend, provisional);
+    map.box, inSight, legend, provisional);
   map.nameOf = row => state.columns?.names[row] ?? '';
   box.map = map;
   box.preview = session => {           // show one session alone while it is pointed at
@@ -76,9 +84,14 @@ function build(box, { state, on, name }) {
   };
   const setPoints = () => {
     if (!state.columns) return;
+    map.drums = findDrums(state.columns);
     map.setPoints(state.columns.points);
     map.showChosen(state.chosen);
     drawColor();
+  };
+  map.onView = () => {                 // what is in sight, as names that lead there
+    const listed = map.points && map.view.zoom > LISTED_ZOOM ? map.listInSight() : [];
+    inSight.replaceChildren(...listed.map(makeInSight));
   };
   const setMask = () => {
     map.setMask(state.shownMask());

@@ -26,8 +26,7 @@ export function addDragging(view, { source, target, drop, begin = () => {}, end 
     over?.classList.add('over');
   };
   const move = event => {
-    const { left, top } = view.getBoundingClientRect();
-    const x = event.clientX - left + GHOST_OFFSET_PX, y = event.clientY - top + GHOST_OFFSET_PX;
+    const x = event.clientX + GHOST_OFFSET_PX, y = event.clientY + GHOST_OFFSET_PX;
     ghost.style.transform = `translate(${x}px, ${y}px)`;
     const node = view.getRootNode().elementFromPoint(event.clientX, event.clientY);
     setOver(target(node, press.dragged));

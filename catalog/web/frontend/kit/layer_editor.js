@@ -8,6 +8,7 @@ import { formatDecibels } from '../shared/format.js';
 import { fetchJson } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
 import { pads } from './pads.js';
+import { velocityPlot } from './velocity_plot.js';
 
 const HELP = 'Velocity 1 is the softest, 127 the hardest. Strokes in one layer alternate as round robins. '
   + 'Drag a stroke to another layer, or move it with Shift and the arrow keys.';
@@ -19,15 +20,15 @@ function nameLayer(k, nLayers) {
   return k === nLayers - 1 ? 'Hardest' : `Layer ${k + 1}`;
 }
 
-// editor: {slot, toggle(slot)}
+// editor: {slot, show(slot)}
 export function makeLayerEditor(editor) {
-  const box = el('section', { class: 'strokes' });
+  const box = el('section', { class: 'layers' });
   let unused = [], unusedFor = '', focusedHit = null;   // unused: strokes of the drum outside the kit
   const apply = (op, args) => kitSession.apply(op, { slot: editor.slot, ...args });
 
   const makeStroke = (slot, hit, layer) => {   // layer: null if it is not in the kit
     const place = layer === null ? 'not in the kit. Enter plays, plus adds it'
-      : `layer ${layer + 1} of ${slot.layers.length}. Enter plays, Shift and arrow left or right moves it, `
+      : `layer ${layer + 1} of ${slot.layers.length}. Enter plays, Shift and an arrow moves it, `
         + 'Delete removes it';
     const play = el('button', { type: 'button', class: 'play', 'data-id': hit.id,
       onclick: () => sampler.trigger(slot, pads.velocity, { only: hit }),
@@ -39,18 +40,18 @@ export function makeLayerEditor(editor) {
     return el('div', { class: 'stroke', 'data-stroke': hit.id, 'data-layer': layer }, play, change);
   };
   const makeLayer = (slot, layer, k) => el('div', { class: 'band', 'data-layer': k },
-    el('h4', {}, nameLayer(k, slot.layers.length), el('small', {}, ` ${layer.lowest} to ${layer.highest}`)),
-    el('p', { class: 'none' },
-      layer.strength === null ? 'strength not measured' : formatDecibels(layer.strength, 'LKFS')),
-    ...layer.ids.map(id => makeStroke(slot, kitSession.hits.get(id), k)),
-    el('div', { class: 'apart', 'data-apart': k }, 'a separate, softer layer'));
-  const makeHead = slot => el('div', { class: 'head' },
-    el('h3', {}, `${slot.label}: strokes from soft to hard`),
+    el('div', { class: 'band-head' }, el('h4', {}, nameLayer(k, slot.layers.length)),
+      el('p', { class: 'none' }, `velocity ${layer.lowest} to ${layer.highest}`),
+      el('p', { class: 'none' },
+        layer.strength === null ? 'strength not measured' : formatDecibels(layer.strength, 'LKFS'))),
+    el('div', { class: 'band-strokes' },
+      ...layer.ids.map(id => makeStroke(slot, kitSession.hits.get(id), k)),
+      el('div', { class: 'apart', 'data-apart': k }, 'a separate, softer layer')));
+  const makeHead = slot => el('div', { class: 'layers-head' }, el('h3', {}, 'Strokes from soft to hard'),
     button(slot.arranged ? 'Layers are fixed' : 'Fix these layers', () => apply('keep'),
       { 'aria-pressed': String(slot.arranged),
         title: 'Fixed layers stay as they are; others are split by strength' }),
-    button('All strokes, by strength', () => apply('strokes')),
-    button('Close', () => editor.toggle(slot.slot)));
+    button('All strokes, by strength', () => apply('strokes')));
   const makeUnused = slot => {
     const left = unused.filter(hit => !kitSession.hits.has(hit.id));
     if (!left.length) return '';
@@ -74,7 +75,7 @@ export function makeLayerEditor(editor) {
     focusedHit ??= box.getRootNode().activeElement?.closest?.('[data-stroke]')?.dataset.stroke;
     box.setAttribute('aria-label', `Strokes of ${slot.label}`);
     box.replaceChildren(
-      makeHead(slot), el('p', { class: 'none' }, HELP),
+      makeHead(slot), el('p', { class: 'none' }, HELP), velocityPlot(slot) ?? '',
       el('div', { class: 'bands' }, ...slot.layers.map((layer, k) => makeLayer(slot, layer, k))),
       ...slot.warnings.map(warning => el('p', { class: 'warns' }, warning)), makeUnused(slot));
     drawOutlines(box);
@@ -97,8 +98,7 @@ export function makeLayerEditor(editor) {
   const actionOf = ({ key, shiftKey }, stroke) => {
     const id = Number(stroke.dataset.stroke), inKit = stroke.dataset.layer !== 'null';
     const step = ARROW_STEPS[key];
-    const isSideways = key === 'ArrowRight' || key === 'ArrowLeft';
-    if (shiftKey && inKit && isSideways) return () => moveStroke(id, Number(stroke.dataset.layer) + step);
+    if (shiftKey && inKit && step) return () => moveStroke(id, Number(stroke.dataset.layer) + step);
     if (!shiftKey && step) return () => focusStroke(stroke, step);
     if ((key === 'Delete' || key === 'Backspace') && inKit) return () => apply('drop', { id });
     if (key === '+' && !inKit) return () => { focusedHit = id; apply('add', { id }); };

@@ -9,6 +9,7 @@ import { consumeKey, el } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
 
 export const PAD_KEYS = 'asdfghjklzxcvbnm';
+const WAVE = [168, 30];                // CSS pixels
 const FLASH_MS = 120;                  // a pad shows a stroke so long
 
 // velocity: of letters and clicks; boxes: the parts of the page that show pads.
@@ -22,17 +23,17 @@ sampler.listeners.add((slot, when) => {   // flash the pad when its stroke sound
   setTimeout(setStruck, delay + FLASH_MS, false);
 });
 
-export function makePad(slot, key, { isLarge = false } = {}) {
+export function makePad(slot, key) {
   const hit = slot.hits[0], strike = () => sampler.trigger(slot, pads.velocity);
   return el('button', {
     type: 'button', class: 'pad', 'data-slot': slot.slot, 'data-id': hit.id,
-    'aria-label': `${slot.label}: ${hit.name}, key ${key}`,
+    title: `${hit.name}, ${hit.session}`,
     // A mouse plays on press; a finger on release, and a key as a click without a pointer.
     onpointerdown: event => { if (event.pointerType === 'mouse' && event.button === 0) strike(); },
     onclick: event => { if (event.detail === 0 || event.pointerType !== 'mouse') strike(); },
-  }, el('kbd', {}, key), el('span', { class: 'slot' }, markIcon(hit.role), slot.label),
-  isLarge ? outlineCanvas(hit, 150, 36) : null, el('span', { class: 'name', dir: 'auto' }, hit.name),
-  isLarge ? el('span', { class: 'name session', dir: 'auto' }, lastParts([hit.session])[0]) : null);
+  }, el('span', { class: 'slot' }, markIcon(hit.role), slot.label), ' ', el('kbd', {}, key),
+  outlineCanvas(hit, ...WAVE), el('bdi', { class: 'name' }, hit.name), ' ',
+  el('bdi', { class: 'name from-session' }, lastParts([hit.session])[0]));
 }
 
 export function handlePadKey(event) {  // a letter plays the slot that shows it

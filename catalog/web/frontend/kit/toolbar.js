@@ -1,10 +1,12 @@
-// The row above the cards: undo and redo, alternative kits, and ways to play.
+// The rows above the slots: fill the kit, alternative kits, undo and redo, and ways to play.
 
+import { DEFAULT_SLOTS, SLOT_LABELS } from '../constants.js';
 import { midiInput } from '../playback/midi_input.js';
 import { phrasePlayer } from '../playback/phrase_player.js';
 import { button, el } from '../shared/dom.js';
 import { fetchJson } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
+import { fillableSlots } from './fillable.js';
 import { pads } from './pads.js';
 
 const RANKS = ['best', '2nd', '3rd', '4th'];
@@ -12,11 +14,11 @@ const RANKS = ['best', '2nd', '3rd', '4th'];
 function makeVelocityFader() {
   const value = el('span', { class: 'db' }, String(pads.velocity));
   const fader = el('input', { type: 'range', min: 1, max: 127, value: pads.velocity,
-    'aria-label': 'Velocity of letters and clicks', oninput: () => {
+    'aria-label': 'letter velocity, also of clicks', oninput: () => {
       pads.velocity = Number(fader.value);
       value.textContent = fader.value;
     } });
-  return el('label', { class: 'level' }, 'letter velocity', fader, value);
+  return el('label', { class: 'level' }, 'velocity', fader, value);
 }
 
 // Phrases of the program by name, and MIDI files of the user, kept as bytes because the kit may change.
@@ -59,21 +61,53 @@ function makeFileButton(take) {
 function makeSteps({ undo, redo }) {   // each names the step, or is empty
   return [
     button('Undo', () => kitSession.apply('undo'),
-      { disabled: !undo, title: undo && `Undo: ${undo} (Ctrl+Z)` }),
+      { disabled: !undo, title: undo && `Undo in the kit: ${undo}` }),
     button('Redo', () => kitSession.apply('redo'),
-      { disabled: !redo, title: redo && `Redo: ${redo} (Ctrl+Y)` }),
+      { disabled: !redo, title: redo && `Redo in the kit: ${redo}` }),
   ];
+}
+
+// Fill the slots that are ticked; at first the usual ones for which there are hits.
+function makeFilling(state) {
+  const ticked = new Map();            // slot -> whether it is to be filled
+  const list = el('div', { class: 'fill-slots' }), label = el('summary', {}, 'Slots');
+  const fillable = () => fillableSlots(state.columns);
+  const wanted = () => fillable().filter(slot => ticked.get(slot) ?? DEFAULT_SLOTS.includes(slot));
+  const fill = button('Fill the rest', () => kitSession.apply('fill', { slots: wanted() }), { class: 'main',
+    title: 'Fill every slot that is not locked' });
+  const more = button('Add other strokes', () => kitSession.apply('layers'),
+    { title: 'Add the other strokes of each drum as layers and round robins' });
+  const anew = button('Start over', () => kitSession.apply('start_over'));
+  const nameCount = () => { label.textContent = `Slots (${wanted().length})`; };
+  const makeTick = slot => {
+    const tick = el('input', { type: 'checkbox', checked: wanted().includes(slot), onchange: () => {
+      ticked.set(slot, tick.checked);
+      nameCount();
+    } });
+    return el('label', { class: 'tick' }, tick, SLOT_LABELS[slot]);
+  };
+  const menu = el('details', { class: 'fill-menu', ontoggle: () => {
+    if (menu.open) list.replaceChildren(...fillable().map(makeTick));
+  } }, label, list);
+  const draw = () => {
+    nameCount();
+    more.disabled = anew.disabled = !kitSession.slots.length;
+    fill.disabled = kitSession.nPending > 0;
+  };
+  return { nodes: [fill, menu, more, anew], draw };
 }
 
 function makeChoices({ choices, chosen }) {
   if (choices <= 1) return [];
   const makeChoice = (_, k) => button(RANKS[k] ?? String(k + 1), () => kitSession.apply('choose', { k }),
     { 'aria-pressed': String(chosen === k), 'aria-label': `Alternative kit ${k + 1} of ${choices}` });
-  return [el('span', {}, 'alternative kits:'), ...Array.from({ length: choices }, makeChoice)];
+  return [el('span', {}, 'or'), ...Array.from({ length: choices }, makeChoice)];
 }
 
-export function makeKitToolbar() {
-  const [steps, choices, play] = [0, 1, 2].map(() => el('span', { class: 'cluster' }));
+export function makeKitToolbar({ state }) {
+  const [fills, choices, steps, play] = [0, 1, 2, 3].map(() => el('span', { class: 'cluster' }));
+  const filling = makeFilling(state);
+  fills.append(...filling.nodes);
   const status = el('p', { class: 'status', 'aria-live': 'polite' });
   const setStatus = text => { status.textContent = text; };
   const phrases = makePhrasePicker(setStatus);
@@ -83,7 +117,7 @@ export function makeKitToolbar() {
   const midiButton = button('', () => (midiInput.isOn ? midiInput.disconnect() : midiInput.connect()));
   play.append(phrases.select, playButton, el('label', { class: 'tick' }, repeats, 'Loop'),
     ...makeFileButton(phrases.playFile), midiButton, makeVelocityFader());
-  const box = el('div', { class: 'bar' }, steps, choices, play, status);
+  const box = el('div', { class: 'kit-tools' }, fills, choices, steps, play, status);
   box.addEventListener('dragover', event => event.preventDefault());
   box.addEventListener('drop', event => {
     const file = [...event.dataTransfer.files].find(({ name }) => /\.midi?$/i.test(name));
@@ -97,10 +131,11 @@ export function makeKitToolbar() {
     playButton.disabled = !kitSession.slots.length;
   };
   const drawMidi = () => {
-    midiButton.textContent = midiInput.isOn ? 'Disconnect MIDI input' : 'Connect MIDI input';
+    midiButton.textContent = midiInput.isOn ? 'Disconnect MIDI' : 'Connect MIDI';
     setStatus(midiInput.status);
   };
   const draw = () => {
+    filling.draw();
     if (!kitSession.kit) return;
     steps.replaceChildren(...makeSteps(kitSession.kit));
     choices.replaceChildren(...makeChoices(kitSession.kit));

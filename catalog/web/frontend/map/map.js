@@ -7,6 +7,7 @@ import { drawDensity } from './density.js';
 import { DIRECTIONS, addMapInput } from './input.js';
 import { makeOverlay } from './overlay.js';
 import { makePainter } from './painter.js';
+import { listInSight } from './in_sight.js';
 import { isShown } from './points.js';
 import { boundsOf, rowToward, rowsInside, rowsNear } from './spatial_index.js';
 import { fitBounds, fromScreen, panPixels, panSteps, ringAround, scaleLine, scaleOf, toScreen, zoomAt }
@@ -47,7 +48,8 @@ export function makeMap(name, on) {
   const front = el('canvas', { class: 'layer front', tabIndex: 0, role: 'application', 'aria-label': LABEL });
   const box = el('div', { class: 'map' }, base, front);
   const map = { box, front, view, points: null, mask: null, dark: false, hoveredRow: -1, nFrames: 0,
-    drawing: { isOn: false, isDrawing: false, line: null }, nameOf: () => '', density: null };
+    drawing: { isOn: false, isDrawing: false, line: null }, nameOf: () => '', density: null,
+    drums: [], onView: () => {} };
   const paint = makePainter(base), drawOver = makeOverlay(front);
   let ratio = 1, frame = 0;
 
@@ -79,7 +81,7 @@ export function makeMap(name, on) {
     cancelAnimationFrame(frame);
     frame = requestAnimationFrame(drawNow);
     clearTimeout(timers.store);
-    timers.store = setTimeout(() => storeView(name, view), KEEP_MS);
+    timers.store = setTimeout(() => { storeView(name, view); map.onView(); }, KEEP_MS);
   };
 
   const setView = change => { Object.assign(view, change); map.draw(); };
@@ -99,6 +101,10 @@ export function makeMap(name, on) {
       if (x > x0 && x < x1 && y > y0 && y < y1 && map.isShown(row)) found.push(row);
     }
     return found.length > most ? [] : found;
+  };
+  map.listInSight = () => {
+    const [x0, y1] = map.fromScreen(0, 0), [x1, y0] = map.fromScreen(size.w, size.h);
+    return listInSight(map.points, map.drums, [x0, x1, y0, y1], map.isShown);
   };
   map.rowsShown = () => [...map.points.ids.keys()].filter(map.isShown);
   map.rowsNear = (px, py, count) => {  // nearest first

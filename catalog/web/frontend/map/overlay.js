@@ -8,6 +8,7 @@ const MAX_SIGNS = 400;                 // more signs would hide the map
 const NARROW_PX = 500;                 // a narrower map has smaller names
 const NAME_GAP_PX = 18;                // between the middles of two names
 const MAX_NAMED = 60;                  // hits in sight; more names would cover each other
+const DRUM_ZOOM = 1.6, DRUM_LINE_PX = 16;   // from this zoom on drums are named too, in lines so high
 const OVERVIEW_PX = [104, 72], OVERVIEW_ZOOM = 1.2;   // the small map of the whole, when zoomed in so far
 
 export function makeOverlay(canvas) {
@@ -21,7 +22,7 @@ export function makeOverlay(canvas) {
     context.lineJoin = 'round';
     context.strokeStyle = background(map.dark) + (map.dark ? 'D9' : 'E6');   // alpha .85 or .9
     context.fillStyle = textColor(canvas);
-    const placed = [];
+    const placed = [];                 // [middle, middle, half a width] of each name
     for (const [role, x, y] of map.points.regions) {
       const [cx, cy] = map.toScreen(x, y);
       if (cx < 0 || cy < 0 || cx > w || cy > h) continue;
@@ -34,10 +35,25 @@ export function makeOverlay(canvas) {
       context.strokeText(text, px, py);
       context.fillText(text, px, py);
     }
+    return placed;
   };
-  const drawHitNames = (map, w, h) => {
-    const rows = map.rowsInSight(MAX_NAMED), placed = [];
-    if (!rows.length) return;
+  const drawDrumNames = (map, w, h, placed) => {   // the drums with the most strokes first
+    context.font = '600 12px system-ui, sans-serif';
+    context.lineWidth = 3;
+    for (const { name, x, y, rows } of map.drums) {
+      const [px, py] = map.toScreen(x, y);
+      if (px < 0 || py < 0 || px > w || py > h || !rows.some(map.isShown)) continue;
+      const half = context.measureText(name).width / 2 + 3;
+      const overlaps = ([otherX, otherY, otherHalf]) =>
+        Math.abs(otherX - px) < otherHalf + half && Math.abs(otherY - py) < DRUM_LINE_PX;
+      if (placed.some(overlaps)) continue;
+      placed.push([px, py, half]);
+      context.strokeText(name, px, py);
+      context.fillText(name, px, py);
+    }
+  };
+  const drawHitNames = (map, rows) => {
+    const placed = [];
     context.font = '12px system-ui, sans-serif';
     context.textAlign = 'left';
     context.lineWidth = 3;
@@ -114,8 +130,10 @@ export function makeOverlay(canvas) {
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
     context.clearRect(0, 0, w, h);
     if (!map.points) return;
-    drawRegionNames(map, w, h);
-    if (map.view.zoom > OVERVIEW_ZOOM) drawHitNames(map, w, h);
+    const placed = drawRegionNames(map, w, h), { zoom } = map.view;
+    const named = zoom > OVERVIEW_ZOOM ? map.rowsInSight(MAX_NAMED) : [];
+    if (named.length) drawHitNames(map, named);
+    else if (zoom > DRUM_ZOOM) drawDrumNames(map, w, h, placed);
     drawOverview(map, w, h);
     if (map.view.color === 'mark') drawSigns(map, w, h);
     drawLine(map);

@@ -58,7 +58,7 @@ export function mount(root, live) {
       setStatus('Something else was annotated since; undo that first.');
       return;
     }
-    if (last) await undoAct();
+    if (last) await undoAct(last.act);
     round.answers.pop();
     setStatus('Undone.');
     goTo(round.position - 1);

@@ -1,4 +1,5 @@
-// Send the user's marks, roles, tags and remarks to the server; undo the last act there, and redo it.
+// Send the user's marks, roles, tags and remarks to the server; undo there what was done last, and redo it:
+// an act of the catalog or a step of the kit that is being built.
 
 import { fetchJson } from './http.js';
 
@@ -9,7 +10,9 @@ export const MARK_SIGNS = { '': '', master: '★ master', spare: '○ spare', 'n
 
 // acts: {undo, redo, list} as the server describes them, each act {id, text, when, undone, fixed};
 // nDone: acts of this page in force; listeners take ([[id, role, mark], ...], text).
-export const annotations = { acts: { undo: null, redo: null, list: [] }, nDone: 0, listeners: new Set() };
+// kit: the revision of the kit that is shown and the name of this tab, and what to do after a step of it.
+export const annotations = { kit: { asked: () => '', moved: () => {} },
+  acts: { undo: null, redo: null, list: [] }, nDone: 0, listeners: new Set() };
 let pending = Promise.resolve();
 
 function enqueue(request) {            // one request after the other, in the order of the changes
@@ -33,15 +36,17 @@ export const annotate = (ids, change, text) => enqueue(async () => {
 const move = (path, step, [prefix, nothing]) => enqueue(async () => {
   const answer = await post(path), isDone = Boolean(answer.text);
   if (isDone) annotations.nDone += step;
+  if (answer.kit) annotations.kit.moved();
   accept(answer, [isDone ? `${prefix}: ${answer.text}` : nothing, ...answer.left].join('; '));
   return isDone;
 });
 // The last act, or the one with a number; false if there was nothing to do.
 export const undoAct = id =>
-  move(id ? `undo/${id}` : 'undo', -1, ['Undone', 'There is nothing to undo.']);
-export const redoAct = () => move('redo', 1, ['Done again', 'There is nothing to do again.']);
+  move(id ? `undo/${id}` : `undo${annotations.kit.asked()}`, -1, ['Undone', 'There is nothing to undo.']);
+export const redoAct = () =>
+  move(`redo${annotations.kit.asked()}`, 1, ['Done again', 'There is nothing to do again.']);
 
-// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y: 'undo', 'redo' or null. The kit handles them itself, see kit_session.js.
+// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y: 'undo', 'redo' or null.
 export function actOfKey(event) {
   if (!(event.ctrlKey || event.metaKey) || event.altKey) return null;
   const key = event.key.toLowerCase();

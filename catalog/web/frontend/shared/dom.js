@@ -27,8 +27,9 @@ export function consumeKey(event) {
 
 export const hasModifier = event => event.ctrlKey || event.metaKey || event.altKey;
 
+const WITHOUT_TEXT = /^(checkbox|radio|range|button|submit|file)$/;
 export const isTyping = event => /^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName)
-  && event.target.type !== 'checkbox' && event.target.type !== 'range';
+  && !WITHOUT_TEXT.test(event.target.type);
 
 export function isDark(node) {         // light text means a dark background
   const [red, green, blue] = getComputedStyle(node).color.match(/[\d.]+/g)?.map(Number) ?? [0, 0, 0];

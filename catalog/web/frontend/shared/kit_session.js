@@ -1,10 +1,10 @@
 // The kit being built, one for the whole page: fetched from the server and changed through it.
 
-import { SLOT_FAMILIES } from '../constants.js';
-import { consumeKey } from './dom.js';
+import { SLOT_LABELS } from '../constants.js';
+import { annotations } from './annotations.js';
 import { fetchJson } from './http.js';
 
-const SLOT_ORDER = Object.values(SLOT_FAMILIES).flat();   // as on the cards, so that keys run along them
+const SLOT_ORDER = Object.keys(SLOT_LABELS);   // keys run along the slots as they are shown
 function makeKitSession() {
   const session = { kit: null, slots: [], bySlot: new Map(), hits: new Map(), error: '', nPending: 0,
     tab: '' };   // what the server calls this tab, to distinguish its changes
@@ -20,6 +20,7 @@ function makeKitSession() {
     if (request < newestShown) return;   // a later request was answered first
     newestShown = request;
     session.kit = kit;
+    if (kit.acts) annotations.acts = kit.acts;
     session.slots = kit.slots.sort((a, b) => SLOT_ORDER.indexOf(a.slot) - SLOT_ORDER.indexOf(b.slot));
     session.bySlot = new Map(kit.slots.map(slot => [slot.slot, slot]));
     session.hits = new Map(kit.slots.flatMap(slot => slot.hits.map(hit => [hit.id, hit])));
@@ -54,6 +55,7 @@ function makeKitSession() {
     notify();
     return false;
   };
+  session.reload = () => load('');
   document.addEventListener('visibilitychange', () => {   // another tab may have changed the kit
     if (!document.hidden && session.kit) load('');
   });
@@ -61,14 +63,6 @@ function makeKitSession() {
 }
 
 export const kitSession = makeKitSession();
-
-// Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y in a view that shows the kit.
-export function handleUndoKey(event) {
-  if (!(event.ctrlKey || event.metaKey) || event.altKey) return false;
-  const key = event.key.toLowerCase();
-  const op = key === 'y' || (key === 'z' && event.shiftKey) ? 'redo' : key === 'z' ? 'undo' : null;
-  if (!op) return false;
-  consumeKey(event);
-  kitSession.apply(op);
-  return true;
-}
+annotations.kit.asked = () => `?${new URLSearchParams(
+  { tab: kitSession.tab, revision: kitSession.kit?.revision ?? '' })}`;
+annotations.kit.moved = () => kitSession.reload();

@@ -27,9 +27,7 @@ export function readAddress(search) {  // {part, chosen, color, question}
     chosen: /^\d{1,9}$/.test(hit) ? Number(hit) : null, color: isColor(color) ? color : 'role' };
 }
 
-export function writeAddress({ part, question, chosen, color }) {
-  const values = new URLSearchParams();
-  if (part !== 'find') values.set('part', part);
+function writeQuestion(values, question) {
   if (question.words.trim()) values.set('q', question.words.trim());
   for (const name of LISTS) question[name].forEach(word => values.append(name, word || UNMARKED));
   for (const [name, [low, high]] of Object.entries(question.ranges)) {
@@ -37,6 +35,22 @@ export function writeAddress({ part, question, chosen, color }) {
     if (high !== null) values.set(`${name}_to`, high);
   }
   if (question.unsure) values.set('unsure', '1');
+}
+
+// A question as text and back; what was drawn around is not in it.
+export const questionText = {
+  read: text => readAddress(text).question,
+  write: question => {
+    const values = new URLSearchParams();
+    writeQuestion(values, question);
+    return values.toString();
+  },
+};
+
+export function writeAddress({ part, question, chosen, color }) {
+  const values = new URLSearchParams();
+  if (part !== 'find') values.set('part', part);
+  writeQuestion(values, question);
   if (color !== 'role') values.set('color', color);
   if (chosen !== null) values.set('hit', chosen);
   const text = values.toString();

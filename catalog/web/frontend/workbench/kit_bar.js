@@ -2,9 +2,10 @@
 
 import { DEFAULT_SLOTS, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
 import { drawOutlines, outlineCanvas } from '../drawing/outlines.js';
+import { usualSlots } from '../kit/fillable.js';
 import { PAD_KEYS, handlePadKey, loadPadHits, pads } from '../kit/pads.js';
 import { sampler } from '../playback/kit_sampler.js';
-import { consumeKey, el } from '../shared/dom.js';
+import { button, consumeKey, el } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
 import { kitSession } from '../shared/kit_session.js';
 import { lastParts } from '../find/sessions.js';
@@ -53,10 +54,17 @@ function makeFilled(slot, key) {
 const makeEmpty = slot => el('li', { class: 'slot-item empty', 'data-slot': slot },
   el('span', { class: 'slot' }, SLOT_LABELS[slot]), ' ', el('span', { class: 'name' }, 'empty'));
 
-function build(box, { on }) {
+function build(box, { state, on }) {
   const list = el('ul', { 'aria-label': 'Kit', class: 'kit-slots' });
   let drawn = '', dragged = null;
-  box.replaceChildren(list);
+  const fill = button('Fill the rest', async () => {
+    on.notice('Filling the kit …');
+    const isDone = await kitSession.apply('fill', { slots: usualSlots(state.columns) });
+    on.notice(isDone ? 'The kit is filled; locked slots stayed as they were.' : kitSession.error);
+  }, { title: 'Fill every usual slot that is not locked with hits that belong together' });
+  const open = button('Open the kit', () => state.change({ part: 'kit' }),
+    { title: 'Layers, alternatives, levels, saving and export' });
+  box.replaceChildren(list, el('div', { class: 'kit-do' }, fill, open));
   const draw = () => {
     const wanted = new Set([...DEFAULT_SLOTS, ...kitSession.slots.map(({ slot }) => slot),
       ...(dragged ? Object.keys(SLOT_LABELS).filter(slot => SLOT_ROLES[slot].includes(dragged.role)) : [])]);

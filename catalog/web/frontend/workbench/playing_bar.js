@@ -1,12 +1,15 @@
 // Always at the bottom: what sounds now, how loud, and how to stop it.
 
+import { HEARING } from '../constants.js';
 import { engine } from '../playback/audio_engine.js';
 import { transport } from '../playback/transport.js';
 import { annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, el } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
+import { kitSession } from '../shared/kit_session.js';
 
-const FIRST_PRESS = 'Click once or press a key: browsers allow sound only after that.';
+const FIRST_PRESS = 'Click once for sound';
+const FIRST_PRESS_WHY = 'Browsers allow sound only after a click or a key.';
 
 function makeLevel() {
   const value = el('span', { class: 'db' }, `${engine.levelDb} dB`);
@@ -15,7 +18,7 @@ function makeLevel() {
       engine.setLevel(Number(fader.value));
       value.textContent = `${fader.value} dB`;
     } });
-  return el('label', { class: 'level' }, 'level', fader, value);
+  return el('label', { class: 'level', title: HEARING }, 'level', fader, value);
 }
 
 // What was done last, newest first, each with its own undo.
@@ -28,7 +31,8 @@ function makeHistory(on) {
   const makeItem = act => el('li', { 'data-undone': String(act.undone) },
     el('span', { class: 'name', dir: 'auto' }, act.text), el('small', {}, act.when),
     act.undone || act.fixed ? el('small', {}, act.undone ? 'undone' : 'too old to undo')
-      : button('Undo', () => on.act(() => undoAct(act.id)), { 'aria-label': `Undo ${act.text}` }));
+      : act.id === null ? '' : button('Undo', () => on.act(() => undoAct(act.id)),
+        { 'aria-label': `Undo ${act.text}` }));
   let shown = '';
   const draw = () => {
     const acts = JSON.stringify(annotations.acts.list);
@@ -70,8 +74,8 @@ function build(box, { state, on }) {
     const sounding = transport.isSounding();
     name.classList.toggle('on', sounding);
     name.textContent = !engine.isAwake() && !hit ? FIRST_PRESS
-      : hit ? hit.name ?? state.hitOf(hit.id)?.name ?? '' : 'Nothing sounds';
-    name.title = name.textContent;
+      : hit ? hit.name ?? state.hitOf(hit.id)?.name ?? '' : sounding ? 'The kit' : 'Nothing sounds';
+    name.title = name.textContent === FIRST_PRESS ? FIRST_PRESS_WHY : name.textContent;
   };
   const drawNotice = () => {
     const { undo: last, redo: next } = annotations.acts;
@@ -88,7 +92,7 @@ function build(box, { state, on }) {
   };
   const ends = [transport.subscribe(drawSound),
     state.subscribe(['chosen', 'columns'], drawSound),
-    state.subscribe(['notice', 'annotated', 'scan'], drawNotice)];
+    state.subscribe(['notice', 'annotated', 'scan'], drawNotice), kitSession.subscribe(drawNotice)];
   drawSound();
   drawNotice();
   return () => ends.forEach(end => end());

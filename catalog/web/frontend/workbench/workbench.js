@@ -12,14 +12,18 @@ import { makeFindPane } from '../find/find_pane.js';
 import { makeHitList } from '../find/hit_list.js';
 import { makeMapPane } from '../find/map_pane.js';
 import { addDragging } from '../kit/drag.js';
+import { makeKitPane } from '../kit/kit_pane.js';
 import { engine } from '../playback/audio_engine.js';
 import { sampler } from '../playback/kit_sampler.js';
+import { midiInput } from '../playback/midi_input.js';
+import { phrasePlayer } from '../playback/phrase_player.js';
 import { transport } from '../playback/transport.js';
 import { actOfKey, annotations, redoAct, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isDark, isTyping } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
 import { makeCommands } from './commands.js';
-import { followAddress, readAddress } from './address.js';
+import { followAddress, questionText, readAddress } from './address.js';
+import { addFileDrops } from './file_drops.js';
 import { makeKitBar, putInSlot } from './kit_bar.js';
 import { makeLoader } from './loader.js';
 import { makePlayingBar } from './playing_bar.js';
@@ -28,7 +32,6 @@ import { makeState } from './state.js';
 const LAYOUT_LABELS = { list: 'List', both: 'List and map', map: 'Map', drums: 'Drums' };
 const PANE_LABELS = { ask: 'Ask', chosen: 'Chosen hit' };
 const NOTICE_MS = 9000;                // long enough to be read
-const AUDIO = /\.(wav|flac|aiff?|caf|m4a|mp3|ogg)$/i;
 
 function makeHead(state, { guide }) {
   const parts = Object.entries(PARTS).map(([part, label]) =>
@@ -99,11 +102,12 @@ export function mount(root, live) {
   const picked = makePickedHits({ state, on });
   const release = () => { on.pick([]); map.map.dropLine(); map.setDrawing(false); };
   const list = makeHitList({ state, on }), map = makeMapPane({ state, on: { ...on, release }, name: 'find' });
-  const find = makeFindPane({ state, preview: session => map.preview(session) });
+  const find = makeFindPane({ state, preview: session => map.preview(session), address: questionText,
+    notice: on.notice });
   const chosenPane = makeChosenPane({ state, on, picked }), playing = makePlayingBar({ state, on });
   const hitInFocus = () => chosenPane.pane.hitOfRow(root.activeElement?.closest?.('[data-hit]'))
     ?? state.hitOf(state.chosen);
-  const kit = makeKitBar({ on: { ...on, hitInFocus } });
+  const kit = makeKitBar({ state, on: { ...on, hitInFocus } });
   const commands = makeCommands({ commands: listCommands(state, { on, release, map: () => map, find,
     guide: () => live.c.setTriggerValue('guide', Date.now()) }) });
   const head = makeHead(state, { guide: () => commands.open() });
@@ -112,15 +116,23 @@ export function mount(root, live) {
   const main = el('main', { class: 'find' }, find, middle, chosenPane);
   const queue = makeQueuePane({ state, on: { ...on, acted: () => loader.look() } });
   const duplicates = el('main', { class: 'duplicates' }, queue);
+  const kitPane = makeKitPane({ state, on: { ...on, find: id => {
+    state.change({ part: 'find', pane: 'hits' });
+    on.choose(id);
+  } } });
+  const kitPart = el('main', { class: 'kit-part' }, kitPane);
   view.classList.add('workbench');
   const foot = el('footer', {}, playing, kit);
-  view.replaceChildren(el('div', { class: 'shell' }, head.box, main, duplicates, foot, commands));
+  const shell = el('div', { class: 'shell' }, head.box, main, duplicates, kitPart, foot, commands);
+  view.replaceChildren(shell);
   state.focusHits = () => (state.layout === 'map' ? map.map.front.focus()
     : state.layout === 'drums' ? drums.focusHits() : list.focusHits());
 
   const drawLayout = () => {
     main.hidden = state.part !== 'find';
     duplicates.hidden = state.part !== 'duplicates';
+    kitPart.hidden = state.part !== 'kit';
+    shell.dataset.part = state.part;
     middle.dataset.layout = state.layout;
     main.dataset.pane = state.pane;
   };
@@ -161,6 +173,7 @@ export function mount(root, live) {
     }
     if (hasModifier(event)) return;
     if (state.part === 'duplicates') { queue.handleKey(event); return; }
+    if (state.part === 'kit') { kitPane.handleKey(event); return; }
     if (state.part !== 'find') return;
     if (event.key === '/') { consumeKey(event); find.focusWords(); return; }
     if (event.key.toLowerCase() === 'b') {
@@ -175,7 +188,12 @@ export function mount(root, live) {
   document.addEventListener('keydown', onKey);
   const ends = [followAddress(state), state.subscribe(['part', 'layout', 'pane'], drawLayout),
     state.subscribe(['part'], () => live.c.setStateValue('part', state.part)),
-    () => document.removeEventListener('keydown', onKey), addFileDrops(chosenPane, on),
+    () => document.removeEventListener('keydown', onKey),
+    addFileDrops({ notice: on.notice, search: file => chosenPane.pane.searchFrom(file),
+      bring: path => {
+        live.c.setTriggerValue('folder', path);
+        state.change({ part: 'recordings' });
+      } }),
     addDragging(view, { source: node => draggedHits(node, { state, chosenPane }),
       target: node => node?.closest?.('kit-bar [data-slot]') ?? null,
       begin: dragged => kit.setDragged(dragged.hits[0]), end: () => kit.setDragged(null),
@@ -184,6 +202,7 @@ export function mount(root, live) {
   document.addEventListener('hits-error', onError);
   ends.push(() => document.removeEventListener('hits-error', onError));
   drawLayout();
+  kitPane.draw();
   loader.look();
 
   const update = data => {
@@ -194,6 +213,7 @@ export function mount(root, live) {
     if (data.probe) {
       globalThis.__audition = { engine, state, map: map.map, panel: chosenPane.pane, picked, kitSession,
         sampler, transport, annotations, queue: queue.pane };
+      globalThis.__kit = { engine, kitSession, sampler, phrasePlayer, midiInput, editor: kitPane.editor };
     }
   };
   const stop = () => {
@@ -227,22 +247,4 @@ function draggedHits(node, { state, chosenPane }) {   // one hit, or all that ar
   const ids = state.picked.has(hit.id) ? [...state.picked] : [hit.id];
   const hits = ids.length > 1 ? ids.map(state.hitOf).filter(Boolean) : [hit];
   return { hits, name: hits.length > 1 ? `${hits.length} hits` : hit.name };
-}
-
-function addFileDrops(chosenPane, on) {   // a file dropped anywhere on the page is searched from
-  const hasFiles = event => event.dataTransfer?.types.includes('Files');
-  const over = event => { if (hasFiles(event)) event.preventDefault(); };
-  const drop = event => {
-    if (!event.dataTransfer?.files.length || event.defaultPrevented) return;
-    event.preventDefault();
-    const file = event.dataTransfer.files[0];
-    if (AUDIO.test(file.name)) chosenPane.pane.searchFrom(file);
-    else on.notice(`${file.name} is not an audio file that can be searched from.`);
-  };
-  document.addEventListener('dragover', over);
-  document.addEventListener('drop', drop);
-  return () => {
-    document.removeEventListener('dragover', over);
-    document.removeEventListener('drop', drop);
-  };
 }

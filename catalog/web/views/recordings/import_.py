@@ -1,4 +1,4 @@
-"""Choose folders, scan them in the background, and list skipped files."""
+"""The part "Bring in": folders and scan, what needs attention, what to record next."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.models import Skipped
-from catalog.web.labels import count_of, inert, plain, when_word
+from catalog.web.labels import inert, when_word
 from catalog.web.state import page
 from catalog.web.tab import is_expanded, tab
+from catalog.web.views.recordings.attention import draw_attention, draw_skipped, find_groups
 from catalog.web.views.recordings.folder_picker import draw_folder_picker
 from catalog.web.views.recordings.progress import (
     AGAIN_KEY,
@@ -19,35 +19,60 @@ from catalog.web.views.recordings.progress import (
     begin_scan,
     draw_scan,
 )
-from catalog.web.views.recordings.role_review import draw_role_review
-from catalog.web.views.recordings.takes import draw_takes
 from catalog.web.views.review.coverage import draw_coverage
-from catalog.web.views.review.faults import draw_faults
 
-MANY = 3  # files skipped for one reason; as many get a line with their count
+SECTIONS = {
+    "folders": "Folders and scan", "attention": "Needs attention", "record": "What to record next",
+}  # fmt: skip
 
 
 def draw_recordings(catalog: Catalog) -> None:
-    """Draw the folder form, the scan progress, and what should be checked afterwards."""
+    """Draw the scan that runs, and one section: folders, what needs attention, what is missing."""
+    if not page().hits():
+        _draw_folder_form(catalog)
+        draw_scan(catalog)
+        _draw_folders(catalog)
+        _draw_skipped_of_empty(catalog)
+        return
+    groups = find_groups(catalog)
+    n_open = sum(group.count for group in groups.values())
+    section = st.segmented_control(
+        "Section", list(SECTIONS), key="bring_section", default="folders",
+        format_func=lambda name: SECTIONS[name] + (f" ({n_open:,})" if name == "attention" else ""),
+        label_visibility="collapsed",
+    )  # fmt: skip
+    draw_scan(catalog)
+    if section == "attention":
+        draw_attention(catalog, groups)
+    elif section == "record":
+        draw_coverage(catalog)
+    else:
+        _draw_folder_form(catalog)
+        _draw_folders(catalog)
+        _draw_map_row(catalog)
+
+
+def _draw_skipped_of_empty(catalog: Catalog) -> None:
+    """Draw why no file of a scanned folder could be used."""
+    if catalog.review.skipped():
+        draw_skipped(catalog)
+
+
+def _draw_folder_form(catalog: Catalog) -> None:
     with st.form("bring", border=False):
-        st.text_input(
+        field, button = st.columns([5, 1], vertical_alignment="bottom")
+        field.text_input(
             "Folder with recorded hits",
             key="bring_folder",
             placeholder="/home/me/recordings",
             help="The full path. Folders inside it are scanned as well; files are only read.",
         )
-        st.form_submit_button("Scan", type="primary", on_click=lambda: _scan(catalog))
+        button.form_submit_button(
+            "Scan", type="primary", width="stretch", on_click=lambda: _scan(catalog)
+        )
     with st.expander("Choose the folder", key="choose_open", on_change="rerun"):
         if is_expanded("choose_open"):
             draw_folder_picker(field="bring_folder")
-    draw_scan(catalog)
-    _draw_folders(catalog)
-    draw_takes(catalog)
-    draw_role_review(catalog)
-    _draw_skipped(catalog.review.skipped())
-    draw_faults(catalog)
-    draw_coverage(catalog)
-    _draw_map_row(catalog)
 
 
 def _scan(catalog: Catalog) -> None:
@@ -113,22 +138,3 @@ def _draw_map_row(catalog: Catalog) -> None:
             st.error(inert(str(err)))
             return
         st.rerun()
-
-
-def _draw_skipped(skipped: list[Skipped]) -> None:
-    if not skipped:
-        return
-    st.markdown(f"#### Skipped files ({len(skipped)})")
-    reasons = [file.reason for file in skipped]
-    often = [r for r in dict.fromkeys(reasons) if reasons.count(r) >= MANY]
-    for reason in sorted(often, key=reasons.count, reverse=True):
-        st.markdown(f"- {count_of(reasons.count(reason), 'file')}: {inert(reason)}")
-    st.dataframe(
-        {
-            "file": [plain(file.path.name) for file in skipped],
-            "reason and remedy": [plain(file.reason) for file in skipped],
-            "folder": [plain(str(file.path.parent)) for file in skipped],
-        },
-        hide_index=True,
-    )
-    st.caption("After repairing them scan the folder again; only changed files are read.")

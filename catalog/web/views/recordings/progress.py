@@ -8,7 +8,7 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
-from catalog.models import Progress, ScanReport
+from catalog.reports import Progress, ScanReport
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.server.scan_job import ScanState
 from catalog.web.state import page

@@ -35,7 +35,6 @@ def draw_role_review(catalog: Catalog) -> None:
     round_hits = _round_hits(catalog, unsure)
     if not round_hits:
         return
-    st.markdown("#### What is this?")
     st.caption(
         f"{count_of(len(unsure), 'hit')} with an uncertain role. Each answer also updates "
         "similar hits."
@@ -44,7 +43,7 @@ def draw_role_review(catalog: Catalog) -> None:
         "role_review",
         {
             "round": tab().role_round,
-            "questions": [_question(catalog, hit_id) for hit_id in round_hits],
+            "questions": _questions(catalog, round_hits),
             "left": sum(hit.id not in round_hits for hit in unsure),
         },
         on_more_change=_start_next_round,
@@ -67,9 +66,12 @@ def _round_hits(catalog: Catalog, unsure: Sequence[Hit]) -> list[int]:
     return list(ids)
 
 
-def _question(catalog: Catalog, hit_id: int) -> dict[str, object]:
-    hit = catalog.hit(hit_id)
-    chances = catalog.annotations.role_probabilities([hit_id])[0]
+def _questions(catalog: Catalog, hit_ids: Sequence[int]) -> list[dict[str, object]]:
+    chances = catalog.annotations.role_probabilities(hit_ids)
+    return [_question(catalog.hit(i), row) for i, row in zip(hit_ids, chances, strict=True)]
+
+
+def _question(hit: Hit, chances: np.ndarray) -> dict[str, object]:
     likely = [ROLES[k] for k in np.argsort(-chances, kind="stable")[:N_LIKELY]]
     if hit.role_source != RoleSource.USER and hit.role not in likely:  # by its name, or by examples
         likely = [hit.role, *likely][:N_LIKELY]

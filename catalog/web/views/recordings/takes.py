@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import streamlit as st
@@ -14,27 +15,25 @@ from catalog.models import Hit
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.payloads import pick_row
 from catalog.web.state import page
-from catalog.web.tab import is_expanded, tab
+from catalog.web.tab import tab
 from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
 
 
 def draw_takes(catalog: Catalog) -> None:
     """Draw the list of takes and the regions of the selected one."""
-    files = Counter(hit.path for hit in page().hits() if hit.region)
-    if not files:
-        return
-    st.markdown("#### Takes with several strokes")
-    with st.expander("Show the regions", key="takes_open", on_change="rerun"):
-        if is_expanded("takes_open"):
-            names = {
-                path: f"{plain(path.name)}, {count_of(n, 'stroke')}" for path, n in files.items()
-            }
-            path = st.selectbox("Recording", list(files), format_func=names.__getitem__)
-            try:
-                _draw_regions(catalog, catalog.takes.regions(path))
-            except CatalogError as err:
-                st.error(inert(str(err)))
+    files = take_files(page().hits())
+    names = {path: f"{plain(path.name)}, {count_of(n, 'stroke')}" for path, n in files.items()}
+    path = st.selectbox("Recording", list(files), format_func=names.__getitem__)
+    try:
+        _draw_regions(catalog, catalog.takes.regions(path))
+    except CatalogError as err:
+        st.error(inert(str(err)))
+
+
+def take_files(hits: Sequence[Hit]) -> Counter[Path]:
+    """Return the recordings with several strokes, each with the number of its strokes."""
+    return Counter(hit.path for hit in hits if hit.region)
 
 
 def _draw_regions(catalog: Catalog, strokes: Sequence[Hit]) -> None:

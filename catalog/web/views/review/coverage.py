@@ -9,32 +9,22 @@ from html import escape
 import streamlit as st
 
 from catalog.catalog import Catalog
-from catalog.library.review.coverage import Coverage
 from catalog.library.review.gaps import STRENGTH_WORDS, STRENGTHS, CoverageBin
 from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
-from catalog.web.state import page
-from catalog.web.tab import is_expanded
 
 EVERY = ""
 MAX_DRUMS = 24  # in the picture; more are in the table
 ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it wgap
-INK, BAR = "#7d7d7d", "#2f7d78"  # readable on light and on dark background
+BAR = "#2f7d78"
+INKS = {"light": "#5e5a52", "dark": "#bdb9b0"}  # 4.5:1 on the page
 FULL_BAR = 12  # strokes that fill a cell
 
 Drum = tuple[str, str, str]  # role, session, drum
 
 
 def draw_coverage(catalog: Catalog) -> None:
-    """Draw the coverage in an expander; it is counted only when it is open."""
-    if not page().hits():
-        return
-    st.markdown("#### Coverage")
-    with st.expander("Plan the next recording day", key="coverage_open", on_change="rerun"):
-        if is_expanded("coverage_open"):
-            _draw_open(catalog.review.coverage())
-
-
-def _draw_open(coverage: Coverage) -> None:
+    """Draw what is missing of each drum, then what was recorded."""
+    coverage = catalog.review.coverage()
     roles = list(dict.fromkeys(cell.role for cell in coverage.bins))
     role = st.selectbox(
         "Role", [EVERY, *roles], key="coverage_role",
@@ -42,20 +32,24 @@ def _draw_open(coverage: Coverage) -> None:
     )  # fmt: skip
     cells = [cell for cell in coverage.bins if role in (EVERY, cell.role)]
     gaps = [gap for gap in coverage.gaps if role in (EVERY, gap.role)]
-    drums = _by_drum(cells)
-    st.image(draw_picture(dict(list(drums.items())[:MAX_DRUMS])), width="content")
-    if len(drums) > MAX_DRUMS:
-        st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
-    st.dataframe(_table(cells), hide_index=True)
     st.markdown(f"**{count_of(len(gaps), 'gap')} to record**" if gaps else "Nothing is missing.")
-    for gap in gaps[:MAX_DRUMS]:
-        st.markdown(f"- {inert(gap.words)}")
-    if len(gaps) > MAX_DRUMS:
-        st.caption(f"The first {MAX_DRUMS}; the list has all of them.")
-    st.download_button(
-        "Printable list for the studio", data=list_text(cells, [gap.words for gap in gaps]),
-        file_name="to record.txt", mime="text/plain", on_click="ignore", key="coverage_list",
-    )  # fmt: skip
+    missing, recorded = st.columns([1, 1], gap="large")
+    with missing:
+        st.markdown("\n".join(f"- {inert(gap.words)}" for gap in gaps[:MAX_DRUMS]))
+        if len(gaps) > MAX_DRUMS:
+            st.caption(f"The first {MAX_DRUMS}; the list has all of them.")
+        st.download_button(
+            "Printable list for the studio", data=list_text(cells, [gap.words for gap in gaps]),
+            file_name="to record.txt", mime="text/plain", on_click="ignore", key="coverage_list",
+        )  # fmt: skip
+    with recorded:
+        drums = _by_drum(cells)
+        ink = INKS["dark" if st.context.theme.type == "dark" else "light"]
+        picture = draw_picture(dict(list(drums.items())[:MAX_DRUMS]), ink=ink)
+        st.image(picture, width="content", alt="Strokes of each drum by strength; see the table")
+        if len(drums) > MAX_DRUMS:
+            st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
+    st.dataframe(_table(cells), hide_index=True)
 
 
 def _by_drum(cells: Sequence[CoverageBin]) -> dict[Drum, list[CoverageBin]]:
@@ -65,19 +59,21 @@ def _by_drum(cells: Sequence[CoverageBin]) -> dict[Drum, list[CoverageBin]]:
     return drums
 
 
-def draw_picture(drums: dict[Drum, list[CoverageBin]]) -> str:
+def draw_picture(drums: dict[Drum, list[CoverageBin]], *, ink: str) -> str:
     """Return an SVG with a line a drum and a bar for each strength, as wide as it has strokes.
 
     Strokes through several microphones count once: the microphone with the most is taken. A
-    missing strength is drawn as a hollow bar and named as well.
+    missing strength is drawn as a hollow bar and named as well. `ink` is the color of the text.
     """
     width, high = 3 * CELL_WIDE, 20 + ROW_HIGH * len(drums)
-    parts = [_text(k * CELL_WIDE, 14, STRENGTH_WORDS[name]) for k, name in enumerate(STRENGTHS)]
+    parts = [
+        _text(k * CELL_WIDE, 14, STRENGTH_WORDS[name], ink=ink) for k, name in enumerate(STRENGTHS)
+    ]
     for row, ((_, session, drum), cells) in enumerate(drums.items()):
         y = 20 + ROW_HIGH * row
-        parts.append(_text(0, y + 14, f"{drum} · {session}"[:52]))
+        parts.append(_text(0, y + 14, f"{drum} · {session}"[:52], ink=ink))
         for k, strength in enumerate(STRENGTHS):
-            parts.append(_draw_bar(k * CELL_WIDE, y + 20, count_strokes(cells, strength)))
+            parts.append(_draw_bar(k * CELL_WIDE, y + 20, count_strokes(cells, strength), ink=ink))
     body = "".join(parts)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {high}" width="{width}"'
@@ -85,16 +81,16 @@ def draw_picture(drums: dict[Drum, list[CoverageBin]]) -> str:
     )
 
 
-def _draw_bar(x: float, y: float, n: int) -> str:
+def _draw_bar(x: float, y: float, n: int, *, ink: str) -> str:
     most = CELL_WIDE - COUNT_WIDE
     wide = most * min(1.0, n / FULL_BAR) if n else most
-    fill = f'fill="{BAR}"' if n else f'fill="none" stroke="{INK}" stroke-dasharray="3 2"'
+    fill = f'fill="{BAR}"' if n else f'fill="none" stroke="{ink}" stroke-dasharray="3 2"'
     bar = f'<rect x="{x}" y="{y}" height="12" width="{wide:.1f}" {fill}/>'
-    return bar + _text(x + wide + 5, y + 11, str(n) if n else "none")
+    return bar + _text(x + wide + 5, y + 11, str(n) if n else "none", ink=ink)
 
 
-def _text(x: float, y: float, text: str) -> str:
-    return f'<text x="{x}" y="{y}" fill="{INK}">{escape(plain(text))}</text>'
+def _text(x: float, y: float, text: str, *, ink: str) -> str:
+    return f'<text x="{x}" y="{y}" fill="{ink}">{escape(plain(text))}</text>'
 
 
 def count_strokes(cells: Sequence[CoverageBin], strength: str) -> int:

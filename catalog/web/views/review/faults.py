@@ -14,8 +14,7 @@ from catalog.library.review.faults import HitFault
 from catalog.models import Hit
 from catalog.web.labels import inert, plain
 from catalog.web.payloads import pick_row
-from catalog.web.state import page
-from catalog.web.tab import is_expanded, tab
+from catalog.web.tab import tab
 from catalog.web.views.actions import run_action
 from catalog.web.views.component import mount_audition
 
@@ -25,16 +24,7 @@ EVERY = ""
 
 
 def draw_faults(catalog: Catalog) -> None:
-    """Draw the faults in an expander; they are read only when it is open."""
-    if not page().hits():
-        return
-    st.markdown("#### Faults")
-    with st.expander("Show faults", key="faults_open", on_change="rerun"):
-        if is_expanded("faults_open"):
-            _draw_open(catalog)
-
-
-def _draw_open(catalog: Catalog) -> None:
+    """Draw the faults of one kind or of all, with the spot of each to play."""
     first, second, third = st.columns([2, 2, 1.4], vertical_alignment="bottom")
     order = second.selectbox("Order", list(ORDERS), format_func=ORDERS.__getitem__)
     dismissed = third.toggle("show dismissed", key="faults_gone")

@@ -9,7 +9,8 @@ import streamlit as st
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError
 from catalog.library.files.set_aside import AS_IT_IS
-from catalog.models import Act, Action, State
+from catalog.models import Action, State
+from catalog.reports import Act
 from catalog.web.labels import count_of, inert, when_word
 from catalog.web.tab import tab
 

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from catalog.models import Skipped
+from catalog.reports import Skipped
 
 
 def test_skipped_files_are_sorted(store):

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from catalog.errors import ParameterError
+from catalog.errors import KitArgumentError, ParameterError
+from catalog.kit.slots import NoteMap, read_note_map
 
-KEYS = ("store", "columns")
+KINDS: dict[type, str] = {
+    str: "text",
+    list: "a list of texts",
+    dict: "a table, such as [notes] and snare = 38",
+}
+KEYS = ("store", "columns", "notes")
 
 
 @dataclass(frozen=True)
 class Config:
-    """Defaults for options that are not given; None and () where the file does not set one."""
+    """Defaults for options that are not given; None or empty where the file does not set one."""
 
     store: Path | None = None
     columns: tuple[str, ...] = ()
+    notes: NoteMap = field(
+        default_factory=dict
+    )  # MIDI keys of slots in place of the General MIDI ones
 
 
 def config_path() -> Path:
@@ -41,12 +50,15 @@ def read_config() -> Config:
         raise ParameterError(f"{path}: {min(unknown)!r} is no setting; known are {', '.join(KEYS)}")
     store = _checked(path, values, "store", str)
     columns = _checked(path, values, "columns", list) or []
-    return Config(Path(store).expanduser() if store else None, tuple(map(str, columns)))
+    try:
+        notes = read_note_map(_checked(path, values, "notes", dict) or {})
+    except KitArgumentError as err:
+        raise ParameterError(f"{path}: {err}") from err
+    return Config(Path(store).expanduser() if store else None, tuple(map(str, columns)), notes)
 
 
 def _checked(path: Path, values: dict[str, Any], key: str, kind: type) -> Any:
     value = values.get(key)
     if value is not None and not isinstance(value, kind):
-        word = "text" if kind is str else "a list of texts"
-        raise ParameterError(f"{path}: {key} must be {word}")
+        raise ParameterError(f"{path}: {key} must be {KINDS[kind]}")
     return value

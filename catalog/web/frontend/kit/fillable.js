@@ -1,0 +1,11 @@
+// The slots for which the catalog has hits, and which of them are filled at first.
+
+import { DEFAULT_SLOTS, ROLES, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
+
+export function fillableSlots(columns) {
+  const roles = new Set(columns ? columns.points.role : []);
+  return Object.keys(SLOT_LABELS).filter(slot =>
+    SLOT_ROLES[slot].some(role => roles.has(ROLES.indexOf(role))));
+}
+
+export const usualSlots = columns => fillableSlots(columns).filter(slot => DEFAULT_SLOTS.includes(slot));

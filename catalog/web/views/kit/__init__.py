@@ -1,1 +1,0 @@
-"""The page part where a kit is built."""
