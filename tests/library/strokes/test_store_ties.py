@@ -10,6 +10,7 @@ import pytest
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
 from catalog.errors import ParameterError, StoreError
+from catalog.library.store.stroke_microphones import MICROPHONES, OF_HITS, Microphones
 from tests.signals import drum_stroke
 
 SR = 48_000
@@ -129,3 +130,22 @@ def test_only_a_microphone_of_several_can_be_chosen(cat, session):
         cat.duplicates.choose_microphone(alone)
     with pytest.raises(StoreError, match="not in this store"):
         cat.duplicates.choose_microphone(9999)
+
+
+def test_only_the_microphones_of_the_wanted_strokes_are_read(cat):
+    database, hit = cat.context.store.database, cat.hits()[2]
+    ids = {mic.hit_id for mic in hit.microphones}
+    for wanted in ids:
+        assert Microphones(database).read([wanted]).keys() == ids
+    plan = database.read(f"EXPLAIN QUERY PLAN {MICROPHONES}{OF_HITS}", (f"[{hit.id}]",))
+    steps = [step for *_, step in plan]
+    assert not any(step.startswith(("SCAN m", "SCAN h", "SCAN r")) for step in steps), steps
+    assert not any("hit_state" in step for step in steps), steps
+
+
+def test_microphones_are_read_again_only_where_their_rows_changed(cat):
+    first, second = cat.hits()[:2]
+    cat.takes.set_names([first.microphones[1].hit_id], microphone="corridor")
+    after = {hit.id: hit for hit in cat.hits()}
+    assert [mic.name for mic in after[first.id].microphones] == ["close", "corridor"]
+    assert after[second.id] is second

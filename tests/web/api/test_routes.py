@@ -30,7 +30,7 @@ def test_a_hit_is_sent_with_its_microphones(client):
     hit = first_hit()
     (mic,) = client.get(f"/api/about/{hit.id}").json()["microphones"]
     assert (mic["id"], mic["stamp"]) == (hit.id, stamp_hit(hit))
-    assert [mic[key] for key in ("delay_ms", "polarity", "level_db")] == [None, None, None]
+    assert [mic[key] for key in ("delay_ms", "polarity", "level_db")] == [0.0, 1, 0.0]
     assert not any(str(hit.path.parent) in str(value) for value in mic.values())
 
 

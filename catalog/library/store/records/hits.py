@@ -24,6 +24,7 @@ from catalog.library.store.database import (
 )
 from catalog.library.store.records.history import History
 from catalog.library.store.schema import MAY_BE_NOISE
+from catalog.library.store.stroke_microphones import ALONE, Microphones, Tied, parse_channels
 from catalog.models import (
     NOISES,
     ROLES,
@@ -32,7 +33,6 @@ from catalog.models import (
     Event,
     Hit,
     Mark,
-    Microphone,
     Role,
     RoleSource,
     State,
@@ -62,19 +62,11 @@ COMPANIONS = (
     "SELECT m.hit_id FROM microphone m JOIN hit h ON h.id = m.hit_id JOIN hit r ON r.id = m.stroke"
     " WHERE m.stroke != m.hit_id AND r.state = h.state AND r.hidden = h.hidden"
 )
-MICROPHONES = (
-    "SELECT m.stroke, m.hit_id, coalesce(json_extract(h.names, '$.microphone'), h.microphone),"
-    " h.path, h.channels, m.delay_samples, m.polarity,"
-    " m.level_db, m.spread_samples FROM microphone m JOIN hit h ON h.id = m.hit_id"
-    " JOIN hit r ON r.id = m.stroke"
-    " WHERE r.state = h.state AND r.hidden = h.hidden"
-)
 EXPRESSIONS = tuple(COMPUTED.get(column, column) for column in COLUMNS)
 # Members by their text: looking one up takes a tenth of the time that calling the class takes.
 ROLE_BY_TEXT = {role.value: role for role in Role}
 ROLE_SOURCE_BY_TEXT = {source.value: source for source in RoleSource}
 STATE_BY_TEXT = {state.value: state for state in State}
-Tied = tuple[Microphone, ...]
 WORD_COLUMNS = ("mark", "tags", "remark", "names", "role_source", "session_source")
 EVENT_BY_TEXT = {event.value: event for event in Event}
 MARK_BY_TEXT = {mark.value: mark for mark in Mark}
@@ -113,6 +105,7 @@ class HitCache:
         short = [MEASURED if name == "descriptors" else name for name in EXPRESSIONS]
         self._select = f"SELECT {', '.join(short)} FROM hit"
         self._known: dict[int, tuple[int, Hit]] = {}  # by id, with the hash of the row
+        self._microphones = Microphones(database)
         self._lists: dict[tuple[Any, ...], tuple[int, list[Hit]]] = {}  # with their revision
         self._check = WordsCheck(database)
 
@@ -131,17 +124,20 @@ class HitCache:
     def read_ids(self, hit_ids: Sequence[int]) -> list[Hit]:
         """Read the hits of some ids, in the given order; unknown ids are left out."""
         ids = list(map(int, hit_ids))
-        rows = self._read_rows("id IN (SELECT value FROM json_each(?))", (json.dumps(ids),))
+        where = "id IN (SELECT value FROM json_each(?))"
+        rows = self._read_rows(where, (json.dumps(ids),), hit_ids=ids)
         found = {hit.id: hit for hit in rows}
         return [found[hit_id] for hit_id in ids if hit_id in found]
 
     @gc_paused()
-    def _read_rows(self, where: str, values: Sequence[Any]) -> list[Hit]:
+    def _read_rows(
+        self, where: str, values: Sequence[Any], *, hit_ids: Sequence[int] | None = None
+    ) -> list[Hit]:
         rows = self._database.read(f"{self._select} WHERE {where} ORDER BY id", values)
-        tied, known = read_microphones(self._database), self._known
+        tied, known = self._microphones.read(hit_ids), self._known
         keys = [hash(row) for row in rows]
         if tied:
-            keys = [hash((key, tied.get(r[0]))) for key, r in zip(keys, rows, strict=True)]
+            keys = [hash((k, tied.get(r[0], ALONE)[0])) for k, r in zip(keys, rows, strict=True)]
         new = [r[0] for r, k in zip(rows, keys, strict=True) if known.get(r[0], (None,))[0] != k]
         sql = "SELECT id, descriptors FROM hit WHERE"
         if len(new) == len(rows):
@@ -153,7 +149,7 @@ class HitCache:
         for row, key in zip(rows, keys, strict=True):
             if row[0] in descriptors:
                 whole = (*row[: self._at], descriptors[row[0]], *row[self._at + 1 :])
-                known[row[0]] = (key, self._to_hit(whole, tied.get(row[0], ())))
+                known[row[0]] = (key, self._to_hit(whole, tied.get(row[0], ALONE)[1]))
         return [known[row[0]][1] for row in rows if row[0] in known]
 
 
@@ -181,22 +177,6 @@ def _annotated(rows: Sequence[Sequence[Any]]) -> list[int]:
     ]  # fmt: skip
 
 
-def read_microphones(database: Database, hit_id: int | None = None) -> dict[int, Tied]:
-    """Return the microphones of each stroke that has several, by the id of each of its hits."""
-    of_hit = " AND m.stroke = (SELECT stroke FROM microphone WHERE hit_id = ?)"
-    values = () if hit_id is None else (int(hit_id),)
-    strokes: dict[int, list[Microphone]] = {}
-    for stroke, *row in database.read(MICROPHONES + of_hit * len(values), values):
-        row[2], row[3] = Path(path_from_db(row[2])), parse_channels(row[3])
-        strokes.setdefault(stroke, []).append(Microphone(*row))
-    found = {}
-    for stroke, microphones in strokes.items():
-        ordered = tuple(sorted(microphones, key=lambda mic: (mic.hit_id != stroke, mic.hit_id)))
-        if len(ordered) > 1 and ordered[0].hit_id == stroke:
-            found.update(dict.fromkeys((mic.hit_id for mic in ordered), ordered))
-    return found
-
-
 def _new_hit(values: dict[str, Any]) -> Hit:
     """Return the hit with these values for all of its fields.
 
@@ -205,11 +185,6 @@ def _new_hit(values: dict[str, Any]) -> Hit:
     hit = object.__new__(Hit)
     hit.__dict__.update(values)
     return hit
-
-
-def parse_channels(text: str) -> tuple[int, ...]:
-    """Return the channel numbers of a column `channels`; "" means all and gives ()."""
-    return tuple(map(int, text.split(","))) if text else ()
 
 
 class Hits:
@@ -280,8 +255,8 @@ class Hits:
             text = f"hit {hit_id} is not in this store; `catalog hits` lists those that are"
             raise StoreArgumentError(text)
         self._check.report_hits([int(hit_id)], _annotated(rows))
-        tied = read_microphones(self._database, hit_id)
-        return self._to_hit(rows[0], tied.get(rows[0][0], ()))
+        tied = Microphones(self._database).read([hit_id])
+        return self._to_hit(rows[0], tied.get(rows[0][0], ALONE)[1])
 
     def _to_hit(self, row: Sequence[Any], tied: Tied = ()) -> Hit:
         """Return the hit of a row with the columns `COLUMNS`.
