@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import NamedTuple
 
 from catalog.library.store.database import now_utc
@@ -31,3 +32,9 @@ def record_folders(store: Store, roots: Sequence[str], *, finished: bool) -> Non
 def scanned_folders(store: Store) -> list[ScannedFolder]:
     """Return the folders that were scanned, the last first."""
     return [ScannedFolder(*row) for row in store.database.read_setting(FOLDERS, [])]
+
+
+def root_of(store: Store, path: Path) -> str:
+    """Return the scanned folder that a file is in, or else the folder of the file."""
+    roots = [folder.path for folder in scanned_folders(store)]
+    return next((root for root in roots if path.is_relative_to(root)), str(path.parent))

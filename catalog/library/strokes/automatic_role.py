@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from catalog.library.metadata.roles import RoleEstimate, combine_role, role_from_name
-from catalog.library.scan.folders import scanned_folders
+from catalog.library.scan.folders import root_of
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import path_from_db
 from catalog.library.store.store import Store
@@ -22,9 +22,7 @@ def estimate_role(store: Store, hit_id: int) -> RoleEstimate:
     """
     shares = store.hits.role_probabilities([hit_id])[0]
     path = path_from_db(store.database.read("SELECT path FROM hit WHERE id = ?", (hit_id,))[0][0])
-    roots = [folder.path for folder in scanned_folders(store)]
-    root = next((r for r in roots if Path(path).is_relative_to(r)), str(Path(path).parent))
-    return combine_role(role_from_name(path, root=root), shares)
+    return combine_role(role_from_name(path, root=root_of(store, Path(path))), shares)
 
 
 def reset_role(store: Store, hit_id: int) -> None:

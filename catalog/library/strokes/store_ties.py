@@ -11,7 +11,7 @@ from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
 from catalog.library.strokes.represent import Preferences, choose_hit, ids_in_kits, read_chosen
 from catalog.library.strokes.ties import tie_strokes
-from catalog.library.strokes.vote import same_roles, stroke_role, vote_on_strokes
+from catalog.library.strokes.vote import drum_by_track, same_roles, stroke_role, vote_on_strokes
 from catalog.models import Event, Hit, State
 
 TIED_REVISION = "tied_revision"  # setting: revision of the store when its strokes were tied
@@ -106,19 +106,22 @@ def _write_rows(store: Store, rows: Sequence[Row]) -> None:
 
 
 def _write_roles(store: Store, strokes: Sequence[Sequence[Hit]]) -> None:
-    """Store the vote on the roles of strokes in all their microphones."""
+    """Store the vote on the roles of strokes, and drums by tracks, in all their microphones."""
     ids = [hit.id for stroke in strokes for hit in stroke]
     rows = dict(zip(ids, store.hits.role_probabilities(ids), strict=True))
     changed = False
     with store.writing(changes_hits=False) as db:
         for stroke, votes in zip(strokes, vote_on_strokes(strokes, rows), strict=True):
-            role = stroke_role(stroke, votes)
-            if same_roles(stroke, role):
-                continue
-            changed = True
-            values = {"role": role.role, "role_confidence": float(role.confidence)}
-            for hit in stroke:
-                update_hit(db, hit.id, values | {"role_source": role.source})
+            role, values = stroke_role(stroke, votes), dict[str, object]()
+            if not same_roles(stroke, role):
+                values = {"role": role.role, "role_confidence": float(role.confidence)}
+                values |= {"role_source": role.source}
+            drum = drum_by_track(stroke[0], role.role)
+            if drum is not None and any(h.drum != drum and "drum" not in h.names for h in stroke):
+                values["drum"] = drum
+            for hit in stroke if values else ():
+                changed = True
+                update_hit(db, hit.id, values)
         if changed:
             db.execute("UPDATE revision SET value = value + 1")
 

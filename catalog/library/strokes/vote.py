@@ -6,13 +6,16 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from catalog.library.metadata.roles import RoleEstimate, combine_role
+from catalog.library.metadata.filename import SEPARATORS
+from catalog.library.metadata.microphone_names import is_microphone
+from catalog.library.metadata.roles import ROLE_WORDS, RoleEstimate, combine_role, split_words
 from catalog.library.strokes.represent import distance_class
-from catalog.models import Hit, RoleSource
+from catalog.models import ROLES, Hit, RoleSource
 
 FAR_WEIGHT = 0.5  # of a far microphone's vote; it takes in the other drums and the room
 MIN_STROKES = 4  # of a take; fewer give no majority
 MAJORITY = 2.0 / 3.0  # share of the strokes of a take that settles the others
+TRACK_WEIGHT = 8.0  # of a role that the track of the main microphone names, against other roles
 SURE = 0.8  # a stroke whose own vote is this sure is not overruled by its take
 
 
@@ -71,7 +74,44 @@ def stroke_role(hits: Sequence[Hit], probabilities: np.ndarray) -> RoleEstimate:
         is_main = by_name[0] is hits[0] and hits[0].region > 0
         best = hits[0] if is_main else max(by_name, key=lambda hit: hit.role_confidence)
         return RoleEstimate(best.role, best.role_confidence, RoleSource.NAME)
-    return combine_role(None, probabilities)
+    return _role_by_track(hits[0], probabilities) or combine_role(None, probabilities)
+
+
+def _role_by_track(main: Hit, probabilities: np.ndarray) -> RoleEstimate | None:
+    """Return the role by the name of the main microphone's track, if the sound is alike.
+
+    The microphone nearest to a stroke is usually that of its drum, but not for one that has none.
+    """
+    named = _role_of_track(main)
+    if named is None:
+        return None
+    family = np.array([role.split("_")[0] == named.split("_")[0] for role in ROLES])
+    weighted = probabilities * np.where(family, TRACK_WEIGHT, 1.0)
+    best = int(weighted.argmax())
+    confidence = float(weighted[best] / max(float(weighted.sum()), 1e-9))
+    return RoleEstimate(ROLES[best], confidence, RoleSource.NAME) if family[best] else None
+
+
+def _role_of_track(main: Hit) -> str | None:
+    """Return the role that the name of a close microphone's track holds, such as "Kick In"."""
+    roles = {ROLE_WORDS[word][0] for word in split_words(main.microphone) if word in ROLE_WORDS}
+    is_close = bool(main.channels) and distance_class(main) < 2
+    return str(roles.pop()) if is_close and len(roles) == 1 else None
+
+
+def drum_by_track(main: Hit, role: str) -> str | None:
+    """Return the drum of a stroke by the track of its main microphone: "Snare" of "Snare top".
+
+    Return None if the track names no drum of this role, or the name of the file holds a drum.
+    """
+    named = _role_of_track(main)
+    in_file = any(word in ROLE_WORDS for word in split_words(main.path.stem))
+    if named is None or in_file or named.split("_")[0] != role.split("_")[0]:
+        return None
+    words = [word for word in SEPARATORS.split(main.microphone) if word]
+    while len(words) > 1 and is_microphone([words[-1]]):
+        words.pop()
+    return " ".join(words)
 
 
 def same_roles(hits: Sequence[Hit], role: RoleEstimate) -> bool:

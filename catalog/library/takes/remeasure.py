@@ -9,14 +9,15 @@ import numpy as np
 from catalog.audio.model import Audio
 from catalog.errors import StoreError
 from catalog.features.measures import Measures
-from catalog.library.metadata.filename import Provenance
+from catalog.library.metadata.filename import Provenance, find_provenance
 from catalog.library.metadata.role_model import role_probabilities
-from catalog.library.metadata.roles import combine_role
+from catalog.library.metadata.roles import combine_role, role_from_name
+from catalog.library.scan.folders import root_of
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.ingest import FoundFile, MeasuredFile
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import FileOverride, add_mix, measure_with_override
-from catalog.models import Hit, RoleSource
+from catalog.models import Hit
 
 
 def measure_stored(store: Store, strokes: Sequence[Hit], override: FileOverride) -> MeasuredFile:
@@ -36,16 +37,17 @@ def _to_measured(
 ) -> MeasuredFile:
     """Return the record that a scan would make of the file, with what is known of its strokes."""
     hit = next((s for s in strokes if s.session_source != "user"), strokes[0])
-    sql = "SELECT size, mtime_ns, drum, microphone FROM hit WHERE id = ?"
-    size, mtime_ns, drum, microphone = store.database.read(sql, (hit.id,))[0]
+    sql = "SELECT size, mtime_ns, microphone FROM hit WHERE id = ?"
+    size, mtime_ns, microphone = store.database.read(sql, (hit.id,))[0]
     microphone = "" if hit.channels else microphone  # else that of each measured stroke
+    root = root_of(store, hit.path)
+    drum = find_provenance(hit.path, root=root, mate=hit.mate).drum
     recorded = Provenance(
         hit.session, drum, microphone, hit.take, hit.note, 0, hit.session_source, hit.origin
     )
     segments = (measures, *measures.others)
     probabilities = role_probabilities(np.stack([segment.embedding for segment in segments]))
-    by_name = (s for s in strokes if s.role_source == RoleSource.NAME)
-    named = next(((s.role, s.role_confidence) for s in by_name), None)
+    named = role_from_name(hit.path, root=root)  # a stroke may have a role by its track
     return MeasuredFile(
         file=FoundFile(str(hit.path), "", size, mtime_ns, str(hit.mate or "")),
         content_hash=hit.content_hash,
