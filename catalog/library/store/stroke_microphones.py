@@ -19,6 +19,7 @@ MICROPHONES = (
     " JOIN hit r ON r.id = m.stroke"
     " WHERE +r.state = +h.state AND +r.hidden = +h.hidden"  # not by the index of states
 )
+OF_HIT = " AND m.stroke = (SELECT stroke FROM microphone WHERE hit_id = ?)"
 OF_HITS = (
     " AND m.stroke IN (SELECT stroke FROM microphone"
     " WHERE hit_id IN (SELECT value FROM json_each(?)))"
@@ -37,8 +38,10 @@ class Microphones:
 
         Only strokes of some hits are read, if these are given; all take 0.2 s for 100,000 rows.
         """
-        sql, values = MICROPHONES, list[str]()
-        if hit_ids is not None:
+        sql, values = MICROPHONES, list[Any]()
+        if hit_ids is not None and len(hit_ids) == 1:
+            sql, values = MICROPHONES + OF_HIT, [int(hit_ids[0])]
+        elif hit_ids is not None:
             sql, values = MICROPHONES + OF_HITS, [json.dumps(list(map(int, hit_ids)))]
         strokes: dict[int, list[Any]] = {}
         for row in self._database.read(sql, values):
