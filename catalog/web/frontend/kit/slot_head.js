@@ -11,10 +11,7 @@ const LOWEST_DB = -24, HIGHEST_DB = 12, MOST_SEMITONES = 12;
 // ["from the session of …", "as bright …", "but more noise …"] as one sentence.
 export function joinReasons(reasons) {
   if (!reasons.length) return '';
-  const text = reasons.map((reason, k) => {
-    if (!k || reason.startsWith('but ')) return reason;
-    return k === reasons.length - 1 ? `and ${reason}` : reason;
-  }).join(', ');
+  const text = reasons.join('; ');      // they hold commas
   return `${text[0].toUpperCase()}${text.slice(1)}.`;
 }
 
