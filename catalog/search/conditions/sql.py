@@ -26,8 +26,8 @@ NO_COMPANION = (
 # The wide rows of `hit` are read for dismissed faults only.
 FAULTY = (
     "SELECT {0} FROM fault f LEFT JOIN microphone m ON m.hit_id = f.hit_id WHERE f.found LIKE ?{1}"
-    " AND NOT EXISTS (SELECT 1 FROM fault_dismissed d JOIN hit h ON h.id = d.hit_id WHERE d.hit_id"
-    " = f.hit_id AND d.kind = ? AND d.content_hash = h.content_hash)"
+    " AND f.hit_id NOT IN (SELECT d.hit_id FROM fault_dismissed d JOIN hit h ON h.id = d.hit_id"
+    " WHERE d.kind = ? AND d.content_hash = h.content_hash)"
 )
 SECOND = "second"  # a kind that is no fault of roles with several onsets
 OF_ONE_ONSET = " AND (SELECT role FROM hit_search r WHERE r.hit_id = f.hit_id) NOT IN ({0})"
