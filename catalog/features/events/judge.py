@@ -83,22 +83,39 @@ def merge_events(
             joined[-1] = _join(joined[-1], span)
         else:
             joined.append(span)
-    return tuple(joined)
+    return _add_first_strokes(mono, joined, sr=sr)
 
 
 def _join(first: StrokeSpan, last: StrokeSpan) -> StrokeSpan:
     return StrokeSpan(first.start, first.onset, last.stop)
 
 
+def _add_first_strokes(
+    mono: np.ndarray, spans: Sequence[StrokeSpan], *, sr: int
+) -> tuple[StrokeSpan, ...]:
+    """Merge each roll with its first stroke, if that is louder and was found alone."""
+    merged: list[StrokeSpan] = []
+    for span in spans:
+        first = merged[-1] if merged else span
+        is_long = span.stop - span.start > RUN_GAP_S * sr > span.start - first.start > 0
+        parts = (span, _join(first, span))
+        if is_long and all(_is_rolled(mono, part, sr=sr) for part in parts):
+            merged[-1] = parts[1]
+        else:
+            merged.append(span)
+    return tuple(merged)
+
+
 def _is_one_roll(mono: np.ndarray, first: StrokeSpan, second: StrokeSpan, *, sr: int) -> bool:
     """Return whether two neighbors, the first of them longer than a stroke, are one roll."""
     if second.start - first.stop > BEFORE_S * sr:
         return False
-    bodies = [mono[s.start : s.stop][: round(MOST_S * sr)] for s in (first, _join(first, second))]
-    contours = [trace_contour(body, sr=sr) for body in bodies]
-    return all(map(is_steady, contours)) and all(
-        is_rolled_run(body, contour, sr=sr) for body, contour in zip(bodies, contours, strict=True)
-    )
+    return all(_is_rolled(mono, span, sr=sr) for span in (first, _join(first, second)))
+
+
+def _is_rolled(mono: np.ndarray, span: StrokeSpan, *, sr: int) -> bool:
+    body = mono[span.start : span.stop][: round(MOST_S * sr)]
+    return is_rolled_run(body, trace_contour(body, sr=sr), sr=sr)
 
 
 def _find_runs(spans: Sequence[StrokeSpan], *, sr: int) -> list[list[StrokeSpan]]:
