@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import operator
 import threading
 from collections.abc import Iterable, Sequence
@@ -17,6 +18,9 @@ from catalog.search.drums.drum_pitch import DrumPitch, estimate_drum_pitches
 from catalog.search.drums.strength import estimate_missing_strengths
 from catalog.search.table import HitTable, read_table
 
+IN_SESSIONS = (  # in the narrow table, because the rows of hits are wide
+    "id IN (SELECT hit_id FROM hit_search WHERE session IN (SELECT value FROM json_each(?)))"
+)
 MAX_SEED = 2**32 - 1  # largest seed of the map layout
 
 
@@ -45,6 +49,8 @@ class Context:
         self._table: HitTable | None = None
         self._microphone_table: HitTable | None = None
         self._drum_pitches: tuple[int, dict[int, DrumPitch]] | None = None
+        # the revision, sessions, and the pitches of their hits
+        self._session_pitches: tuple[int, set[str], dict[int, DrumPitch]] = (-1, set(), {})
         self._lock = threading.RLock()
 
     def table(self) -> HitTable:
@@ -74,17 +80,23 @@ class Context:
                 self._drum_pitches = revision, pitches
             return self._drum_pitches[1]
 
-    def drum_pitch(self, hit_id: int) -> DrumPitch | None:
-        """Return the pitch of the drum of one present hit, or None if it has no clear one.
+    def drum_pitches_of(self, hits: Sequence[Hit]) -> dict[int, DrumPitch]:
+        """Return the pitches of the drums of some present hits, and perhaps of others.
 
-        The drums of its session decide, because they show the tones of its room.
+        Only the hits of their sessions are read: a session shows the tones of its room.
         """
-        known = self._drum_pitches
-        if known is not None and known[0] == self.store.revision():
-            return known[1].get(hit_id)
-        session = self.hit(hit_id).session
-        ids = self.store.hits.ids("session = ?", (session,), microphones=True)
-        return estimate_drum_pitches(self.store.hits.read_ids(ids.tolist())).get(hit_id)
+        with self._lock:
+            revision = self.store.revision()
+            if self._drum_pitches is not None and self._drum_pitches[0] == revision:
+                return self._drum_pitches[1]
+            if self._session_pitches[0] != revision:
+                self._session_pitches = revision, set(), {}
+            _, known, pitches = self._session_pitches
+            if new := sorted({hit.session for hit in hits} - known):
+                ids = self.store.hits.ids(IN_SESSIONS, (json.dumps(new),), microphones=True)
+                pitches |= estimate_drum_pitches(self.store.hits.read_ids(ids.tolist()))
+                known |= set(new)
+            return pitches
 
     def hits(
         self,

@@ -11,7 +11,7 @@ from catalog.features.descriptors import DESCRIPTORS
 from catalog.models import Hit
 from catalog.search.drums.drum_pitch import DrumPitch, pitched
 
-ReadPitches = Callable[[], Mapping[int, DrumPitch] | None]
+ReadPitches = Callable[[Sequence[Hit]], Mapping[int, DrumPitch] | None]
 
 MAX_REASONS = 3
 LEVEL_STEP_DB = 1.0  # the usual step of loudness tables
@@ -42,8 +42,8 @@ class Match:
     n_copies: int = 0  # further files of the same recording, which are not listed
     # of alternates: how likely it is another stroke of the same drum, 0 to 1; 0 if not estimated
     same_drum: float = 0.0
-    # of all drums, read when reasons are listed; None: each stroke has its own pitch
-    pitches: ReadPitches = field(default=lambda: None, repr=False, compare=False)
+    # of the drums of some hits, read when reasons are listed; None: each stroke has its own pitch
+    pitches: ReadPitches = field(default=lambda _: None, repr=False, compare=False)
 
     @property
     def hit_id(self) -> int:
@@ -53,7 +53,8 @@ class Match:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Return the differences from the query hit, see `describe_difference`."""
-        return describe_difference(self.query_hit, self.hit, pitches=self.pitches())
+        pitches = self.pitches((self.query_hit, self.hit))
+        return describe_difference(self.query_hit, self.hit, pitches=pitches)
 
 
 def with_same_drum(found: Sequence[Match]) -> list[Match]:

@@ -17,6 +17,7 @@ from catalog.search.constraints import ConstraintSpec
 from catalog.search.drums.drum_pitch import DrumPitch
 from catalog.search.matches import (
     Match,
+    ReadPitches,
     describe_difference,
     folded_copies,
     limit_drums,
@@ -34,6 +35,7 @@ from catalog.search.query import Query
 from catalog.search.table import HitTable
 
 SEARCHED = 4  # times as many hits as asked for, before the strokes of one drum are limited
+READ_AT_ONCE = 20  # matches whose drums have their pitches read together
 ELSEWHERE = (False, True, "session", "kit")
 
 
@@ -152,7 +154,7 @@ class Search:
         row, kept = self._row(table, hit_id), {} if copies else self._find_kept()
         left_out = folded_copies(kept, hit_id)
         found = find_alternates(table, row, n=n, no_good=no_good, left_out=left_out)
-        return with_same_drum(with_library(found, kept, self._context.drum_pitches))
+        return with_same_drum(with_library(found, kept, self._read_pitches(found)))
 
     def similar(
         self,
@@ -220,15 +222,21 @@ class Search:
             left_out=folded_copies(kept, reference.hit.id) | in_kits,
             pitches=None if but is None else self._context.drum_pitches(),
         )
-        found = with_library(found, kept, self._context.drum_pitches)
+        found = with_library(found, kept, self._read_pitches(found))
         return found if copies else limit_drums(found)[:n]
+
+    def _read_pitches(self, found: Sequence[Match]) -> ReadPitches:
+        """Return what reads the pitches of drums, those of the nearest matches all at once."""
+        first = [match.hit for match in found[:READ_AT_ONCE]]
+        return lambda hits: self._context.drum_pitches_of([*hits, *first])
 
     def drum_pitch(self, hit_id: int) -> DrumPitch | None:
         """Return the pitch of the drum of a present hit, or None if it has no clear pitch.
 
         It is measured from all strokes of the drum, see `catalog.search.drums.drum_pitch`.
         """
-        return self._context.drum_pitch(hit_id)
+        hit = self._context.hit(hit_id)
+        return self._context.drum_pitches_of([hit]).get(hit_id)
 
     def _hits_of_its_kits(self, hit_id: int) -> set[int]:
         """Return the hits of all saved kits that use a hit."""
@@ -267,7 +275,8 @@ class Search:
         query_hit = (
             self.measure_file(hit) if isinstance(hit, str | Path) else self._context.hit(hit)
         )
-        return describe_difference(query_hit, other, pitches=self._context.drum_pitches())
+        pitches = self._context.drum_pitches_of((query_hit, other))
+        return describe_difference(query_hit, other, pitches=pitches)
 
     def _reference(self, hit: int | str | Path, table: HitTable) -> Reference:
         """Return the reference for a hit or file; the last file is cached."""

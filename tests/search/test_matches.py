@@ -80,7 +80,7 @@ def test_lower_is_about_the_pitches_of_the_drums_and_not_of_single_strokes():
     assert "53 Hz higher" in describe_difference(first, second)
     pitches = {1: DrumPitch(90.0, 1.0, 5, ""), 2: DrumPitch(80.0, 1.0, 5, "")}
     assert "10 Hz lower" in describe_difference(first, second, pitches=pitches)
-    match = Match(second, 0.1, first, pitches=lambda: pitches)
+    match = Match(second, 0.1, first, pitches=lambda _: pitches)
     assert "10 Hz lower" in match.reasons
 
 
