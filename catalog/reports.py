@@ -67,12 +67,12 @@ class ScanReport:
     not_audio: Mapping[str, int] = field(default_factory=dict)  # numbers of other files by suffix
 
     def __str__(self) -> str:
-        """Return the number of files of each outcome, as `catalog scan` prints them."""
+        """Return the number of files of each outcome; one file may hold many hits."""
         names = ("added", "changed", "unchanged", "moved", "missing", "skipped")
         counts = [f"{len(getattr(self, name))} {name}" for name in names]
         if n_left_out := sum(part.n_files for part in self.left_out):
             counts.append(f"{n_left_out} left out (exported kits)")
-        return ", ".join(counts)
+        return f"files: {', '.join(counts)}"
 
 
 @dataclass(frozen=True)

@@ -28,5 +28,6 @@ def test_a_word_prints_and_serializes_as_plain_text() -> None:
 def test_a_report_of_a_scan_prints_as_one_line():
     report = ScanReport(added=(Path("a"),), left_out=(LeftOut(Path("k"), "kit", 3, "exported"),))
     assert str(report) == (
-        "1 added, 0 changed, 0 unchanged, 0 moved, 0 missing, 0 skipped, 3 left out (exported kits)"
+        "files: 1 added, 0 changed, 0 unchanged, 0 moved, 0 missing, 0 skipped,"
+        " 3 left out (exported kits)"
     )

@@ -78,12 +78,12 @@ def test_scan_prints_the_store_and_the_counts_last(call, library, tmp_path):
     assert code == 0
     assert out.splitlines() == [
         f"store: {tmp_path / 'drums.sqlite'}",
-        "5 added, 0 changed, 0 unchanged, 0 moved, 0 missing, 0 skipped",
+        "files: 5 added, 0 changed, 0 unchanged, 0 moved, 0 missing, 0 skipped",
     ]
     assert "measuring" not in err  # progress is shown on a terminal only
     (library / "tom_01.wav").unlink()
     out = call("scan", library, "--jobs", 1)[1]
-    assert out.endswith("0 added, 0 changed, 4 unchanged, 0 moved, 1 missing, 0 skipped\n")
+    assert out.endswith("files: 0 added, 0 changed, 4 unchanged, 0 moved, 1 missing, 0 skipped\n")
 
 
 def test_skipped_files_are_named_with_reason_and_a_scan_is_done(call, library):
