@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from fnmatch import fnmatchcase
 
 import pytest
 
@@ -10,6 +11,7 @@ from catalog import Catalog, ParameterError
 from catalog.search.conditions.columns import COLUMNS, find_column
 from catalog.search.conditions.names import match_session, shorten_sessions
 from catalog.search.conditions.ranges import Period, Range, parse_period, parse_range
+from catalog.search.conditions.sql import _name_part
 from catalog.search.conditions.text import parse_query
 from catalog.search.conditions.words import is_one_typo
 from catalog.search.query import Query, make_query, merge
@@ -305,3 +307,17 @@ def test_a_column_may_be_called_by_the_name_of_its_descriptor():
     assert find_column("centroid_hz", option="sort") == BRIGHTNESS
     assert find_column("Length", option="sort") == LENGTH
     assert make_query(centroid_hz="1k..").numbers == ((BRIGHTNESS, Range(low=1000.0)),)
+
+
+def test_patterns_of_names_match_as_those_of_the_standard_library_do():
+    """Python's `fnmatch` is the reference; `?` and `*` also match the signs of SQL's LIKE."""
+    names = ["Kick 100%", "kick 1000", "KICK_a", "kickxa", r"a\b", "a_b", "[x]"]
+    with sqlite3.connect(":memory:") as db:
+        db.execute("CREATE TABLE hit_search (name TEXT)")
+        db.executemany("INSERT INTO hit_search VALUES (?)", [(name,) for name in names])
+        for pattern in ("kick*", "*100%", "kick_?", "*_*", r"*\*", "KICK ????", "[[]x]", "k*a"):
+            condition, values = _name_part(pattern)
+            sql = f"SELECT name FROM hit_search s WHERE {condition} ORDER BY rowid"
+            found = [row[0] for row in db.execute(sql, values)]
+            expected = [n for n in names if fnmatchcase(n.lower(), pattern.lower())]
+            assert found == expected, pattern

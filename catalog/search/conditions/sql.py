@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -148,7 +149,11 @@ def _name_part(pattern: str) -> Part:
     if "/" in pattern:
         path = "SELECT 1 FROM hit h WHERE h.id = s.hit_id AND lower(h.path) GLOB ?"
         return f"EXISTS ({path})", (glob,)
-    return "lower(s.name) GLOB ?", (glob,)
+    if "[" in glob:
+        return "lower(s.name) GLOB ?", (glob,)
+    # LIKE ignores the case of ASCII letters by itself, which saves a third of the time.
+    like = re.sub(r"([%_\\])", r"\\\1", glob).replace("*", "%").replace("?", "_")
+    return r"s.name LIKE ? ESCAPE '\'", (like,)
 
 
 def _words_part(database: Database, words: str) -> Part:
