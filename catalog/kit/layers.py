@@ -133,8 +133,8 @@ def _limit_layers(strokes: Sequence[Hit], main_id: int, n_layers: int) -> list[H
     while len(layers := cut_layers(kept)) > n_layers:
         chosen = _evenly(range(len(layers)), n_layers)
         (main,) = (k for k, layer in enumerate(layers) if main_id in {hit.id for hit in layer.hits})
-        if main not in chosen:  # it takes the place of the nearest one
-            nearest = min(chosen, key=lambda k: abs(k - main))
+        if main not in chosen:  # it takes the place of the nearest one between both ends
+            nearest = min(chosen[1:-1] or chosen, key=lambda k: abs(k - main))
             chosen[chosen.index(nearest)] = main
         kept = [hit for k in sorted(chosen) for hit in layers[k].hits]
     return kept

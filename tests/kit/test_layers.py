@@ -108,6 +108,8 @@ def test_layers_that_are_kept_are_evenly_spaced():
     assert add_layers(Kit(slots={"snare": (4,)}), hits, n_layers=3).slots["snare"] == (4, 0, 2)
     assert add_layers(Kit(slots={"snare": (1,)}), hits, n_layers=2).slots["snare"] == (1, 4)
     assert add_layers(Kit(slots={"snare": (1,)}), hits, n_layers=1).slots["snare"] == (1,)
+    six = of_drum(-50.0, -40.0, -30.0, -20.0, -10.0, 0.0)
+    assert add_layers(Kit(slots={"snare": (4,)}), six, n_layers=3).slots["snare"] == (4, 0, 5)
     with pytest.raises(ParameterError, match="n_layers=0 must be 1 or more"):
         add_layers(Kit(slots={"snare": (1,)}), hits, n_layers=0)
 
