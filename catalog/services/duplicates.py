@@ -170,6 +170,7 @@ class Duplicates:
 
     def keeper_faults(self, hit_ids: Collection[int]) -> dict[int, str]:
         """Return why copies must stay: the file to keep is missing, changed, or the same file.
+
         The file to keep is read whole and compared with its stored hash, for its size and time
         may be unchanged.
 
