@@ -15,9 +15,11 @@ import numpy as np
 from catalog.features.production import PRODUCTION_DESCRIPTORS
 from catalog.kit.fill.together import number_instruments, number_microphones, number_sessions
 from catalog.kit.slots import HAT_SLOTS, SLOTS, TOMS
+from catalog.library.metadata.roles import split_words, word_set
 from catalog.models import Hit
 from catalog.search.drums.drum_pitch import estimate_drum_pitches
 
+SILENT_DB = -120.0
 CLIP = 4.0  # deviations; larger values are outliers
 SHRINK = 8.0  # hits of the whole pool that count towards a role, so that few hits do not decide
 SPREAD_MIN = 0.1  # of the pool's deviation, for roles whose hits hardly differ
@@ -28,9 +30,13 @@ STEP_RANGE = (3.0, 7.0)  # semitones between neighboring toms: thirds to fifths,
 STEP_SLOPE = 0.3  # per semitone outside
 STEP_WRONG = 2.0  # for a higher tom slot that does not sound higher
 STEP_UNKNOWN = 0.5  # for a tom without a pitch
+SAME_NOTE = 1.5  # semitones; nearer toms are strokes of one drum, or useless beside each other
+STEP_SAME = 16.0  # for two such toms; more than a set from another session costs
 BODY_APART = 3.0  # semitones between kick and toms: closer than a third they blur; no source
 HAT_PAIR = 0.5  # for hats known to be of different pairs
 SAME_DRUM = 1.0  # for a second kick, snare or tom that is another stroke of the first
+STOPPED_COST = 1.0  # for a cymbal stopped by hand, which no slot asks for
+STOPPED = word_set("choke choked grab grabbed stopped")  # common practice, no source
 LOW_SLOTS = ("kick", "kick_2", *TOMS)
 STEPS = 64  # quantization of a trace, an eighth of a deviation each; 256 made the same choices
 
@@ -46,6 +52,8 @@ class Traits:
     uncertainty: np.ndarray  # (n,), of the role, 0 to 1
     drum: np.ndarray  # int (n,), number of the drum of a session; -1 unknown
     role: np.ndarray  # int (n,), number of the role, from 0 on
+    noise: np.ndarray  # (n,), dB beside the peak; `SILENT_DB` where no noise is seen
+    stopped: np.ndarray  # bool (n,), named as stopped by hand
     # "session", "instrument" and "microphone": int (n,), numbers of them, -1 unknown
     groups: Mapping[str, np.ndarray]
 
@@ -77,7 +85,17 @@ def compute_traits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
         "microphone": number_microphones(hits),
     }
     drum_number = np.array(drum, dtype=np.int64)
-    return Traits(scaled, z, deviation, pitch, uncertainty, drum_number, role, groups)
+    stopped = np.array([bool(STOPPED & set(split_words(hit.stem))) for hit in hits], dtype=bool)
+    noise = np.array([_noise_db(hit) for hit in hits], dtype=np.float64)
+    return Traits(
+        scaled, z, deviation, pitch, uncertainty, drum_number, role, noise, stopped, groups
+    )
+
+
+def _noise_db(hit: Hit) -> float:
+    floor = hit.descriptors.get("floor_db", np.nan)
+    level = floor - hit.descriptors.get("peak_db", np.nan)
+    return float(level) if np.isfinite(level) else SILENT_DB
 
 
 def _perceptual_scale(production: np.ndarray) -> np.ndarray:
@@ -135,12 +153,14 @@ def _interval_cost(interval: np.ndarray, n_steps: int) -> np.ndarray:
     low, high = STEP_RANGE[0] * n_steps, STEP_RANGE[1] * n_steps
     outside = np.maximum(low - interval, 0.0) + np.maximum(interval - high, 0.0)
     cost = np.minimum(STEP_SLOPE * outside, 1.0) + STEP_WRONG * (interval <= 0.0)
+    cost += STEP_SAME * (np.abs(interval) < SAME_NOTE)
     return np.asarray(np.where(np.isnan(interval), STEP_UNKNOWN, cost))
 
 
 def role_cost(traits: Traits, rows: np.ndarray) -> np.ndarray:
-    """Cost of choosing hits of uncertain role, float64, shape (n,)."""
-    return np.asarray(ROLE_WEIGHT * traits.uncertainty[rows], dtype=np.float64)
+    """Cost of choosing hits of uncertain role, or stopped by hand, float64, shape (n,)."""
+    cost = ROLE_WEIGHT * traits.uncertainty[rows] + STOPPED_COST * traits.stopped[rows]
+    return np.asarray(cost, dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)

@@ -109,7 +109,7 @@ def slot_lines(
     hit = hits[rows[name]]
     if hit.role_confidence < UNSURE_CONFIDENCE:
         doubts.append(
-            f"role {hit.role.replace('_', ' ')} is an estimate ({hit.role_confidence:.0%}): listen"
+            f"its role is an estimate ({plain_slot(hit.role)}, {hit.role_confidence:.0%}): listen"
         )
     if name in TOMS:
         lines += _interval(traits, rows, name)
@@ -128,18 +128,18 @@ def slot_lines(
 
 
 def plain_slot(slot: str) -> str:
-    """Return a slot in words: "low tom" for "tom_low"."""
+    """Return a slot or role in words: "low tom" for "tom_low", "closed hat" for "hat_closed"."""
     words = slot.split("_")
     return " ".join(reversed(words)) if words[0] in ("tom", "hat") else " ".join(words)
 
 
 def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:
-    """Interval to the next higher tom, or to the one below for the highest."""
+    """Interval to the next higher tom; none for the highest, of which the lower ones speak."""
     filled = [tom for tom in TOMS if tom in rows]
     at = filled.index(name)
-    if len(filled) < 2:
+    if at + 1 == len(filled):
         return []
-    other = filled[at + 1] if at + 1 < len(filled) else filled[at - 1]
+    other = filled[at + 1]
     steps = float(traits.pitch[rows[other]] - traits.pitch[rows[name]])
     if not np.isfinite(steps):
         return ["its pitch is unknown"] if np.isnan(traits.pitch[rows[name]]) else []

@@ -83,7 +83,7 @@ def fill_kit(
         kit = Kit(
             slots={name: (pool.hits[row].id,) for name, row in rows.items()},
             locked=frozenset(locked),
-            why=give_reasons(pool.hits, search.traits, rows),
+            why=give_reasons(pool.hits, search.traits, rows, locked=locked),
             score=kit_cost(search.traits, rows, fixed=locked),
         )
         if all(kit.slots != earlier.slots for earlier in kits):
@@ -114,6 +114,6 @@ def score_kit(pool: Pool, kit: Kit) -> Kit:
     tuned = replace(traits, pitch=pitch)
     return replace(
         kit,
-        why=give_reasons(pool.hits, tuned, rows),
+        why=give_reasons(pool.hits, tuned, rows, locked=kit.locked),
         score=kit_cost(tuned, rows, fixed=kit.locked & set(rows)),
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from catalog.errors import KitError, ParameterError
+from catalog.features.faults.kinds import FAULT_KINDS
 from catalog.kit.fill.explain import plain_slot
 from catalog.kit.fill.together import are_family
 from catalog.kit.slots import DEFAULT_SLOTS, SLOTS, TOMS, find_slot
@@ -15,6 +16,7 @@ from catalog.models import Hit
 from catalog.search.drums.drum_pitch import DrumPitch
 
 MAX_SESSIONS = 6  # tried for a kit from one session
+NO_FAULTS: Mapping[int, str] = {}
 
 
 @dataclass(frozen=True)
@@ -94,7 +96,7 @@ def fill_warnings(
     *,
     wanted: Sequence[str] | None = None,
     pitches: Mapping[int, DrumPitch] | None = None,
-    faulty: Collection[int] = (),
+    faulty: Mapping[int, str] = NO_FAULTS,
 ) -> list[str]:
     """Return where a filled kit differs from what its user may expect.
 
@@ -103,10 +105,11 @@ def fill_warnings(
     slots : mapping of slot to id of its main hit
     locked : collection of str, slots that the user chose
     wanted : sequence of str, optional, slots that were to be filled; by default the usual ones
-    faulty : collection of int, ids of hits with a fault that makes them unfit
+    faulty : mapping of id to kind of fault, for hits that are unfit
     """
     lines = [
-        f"{plain_slot(name)}: hit {hit_id} ({hits[hit_id].name}) has a fault, see `faults`"
+        f"{plain_slot(name)}: hit {hit_id} ({hits[hit_id].name}) has a fault: "
+        f"{FAULT_KINDS[faulty[hit_id]].label}"
         for name, hit_id in slots.items()
         if hit_id in faulty
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,9 @@ from catalog.models import Hit
 
 MAX_REASONS = 3
 LIKE = 0.5  # of the limit of a comparison: nearer hits are alike, farther than the limit apart
+AUDIBLE_NOISE_DB = (
+    -66.0
+)  # beside the peak; below it a kit sounds silent: common practice, no source
 STEREO = 0.1  # width; what is narrower counts as mono
 BRIGHT_BANDS = tuple(name for name in BAND_NAMES if int(name[4:-3]) >= 5000)
 
@@ -29,7 +32,7 @@ class Comparison:
 
     name: str
     limit: float
-    like: str  # the reason where they are alike; "" for none
+    like: str  # in what a hit fits where they are alike
     more: str  # what is traded where the hit has clearly more
     less: str  # what is traded where it has clearly less; "" for nothing
     measure: Callable[[Traits, Sequence[int]], np.ndarray]  # of rows, float64, shape (n,)
@@ -58,30 +61,26 @@ def _brightness(traits: Traits, rows: Sequence[int]) -> np.ndarray:
 
 
 def _noise(traits: Traits, rows: Sequence[int]) -> np.ndarray:
-    return _column(traits, rows, "floor_lowest_db")
+    return np.asarray(np.maximum(traits.noise[list(rows)], AUDIBLE_NOISE_DB), np.float64)
 
 
 def _width(traits: Traits, rows: Sequence[int]) -> np.ndarray:
     return _column(traits, rows, "width")
 
 
+# "For this kit": beside the other hits, each measured against hits of its own role.
 COMPARISONS = (
     Comparison(
-        "tail", 1.2, "rings as long as the others, each for its kind",
-        "rings longer than the others, each for its kind",
-        "rings shorter than the others, each for its kind", _tail,
+        "tail", 1.2, "decay", "rings long for this kit", "rings short for this kit", _tail,
     ),
     Comparison(
-        "brightness", 1.2, "as bright as the others, each for its kind",
-        "brighter than the others, each for its kind",
-        "darker than the others, each for its kind", _brightness,
+        "brightness", 1.2, "brightness", "bright for this kit", "dark for this kit", _brightness,
     ),
     Comparison(
-        "noise", 9.0, "as little background noise as the others",
-        "more background noise than the others", "", _noise,
+        "noise", 6.0, "background noise", "noisier than the others", "", _noise,
     ),
     Comparison(
-        "width", 0.25, "as wide in stereo as the others",
+        "width", 0.25, "stereo image",
         "wider in stereo than the others", "narrower in stereo than the others", _width,
     ),
 )  # fmt: skip
@@ -97,36 +96,55 @@ def compare_hit(traits: Traits, row: int, others: Sequence[int]) -> dict[str, fl
 
 
 def give_reasons(
-    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int]
+    hits: tuple[Hit, ...],
+    traits: Traits,
+    rows: Mapping[str, int],
+    *,
+    locked: Collection[str] = (),
 ) -> dict[str, tuple[str, ...]]:
     """Return at most three reasons for each slot; a trade begins with "but" and comes last.
 
     Parameters
     ----------
     rows : mapping of slot to row of `hits`
+    locked : collection of str, slots that the user chose
     """
-    return {name: _reasons(hits, traits, rows, name) for name in rows}
+    return {name: _reasons(hits, traits, rows, name, name in locked) for name in rows}
 
 
 def _reasons(
-    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], name: str
+    hits: tuple[Hit, ...], traits: Traits, rows: Mapping[str, int], name: str, is_locked: bool
 ) -> tuple[str, ...]:
     row, others = rows[name], [other for slot, other in rows.items() if slot != name]
     known, doubts = slot_lines(hits, traits, rows, name=name)
     known = known[:2] + _session_line(hits, rows, name)
     trades = list(doubts)
     if others:
-        differences = compare_hit(traits, row, others)
-        if max(np.median(_width(traits, others)), _width(traits, [row])[0]) < STEREO:
-            del differences["width"]
+        differences = _comparable(compare_hit(traits, row, others), traits, [row, *others])
         trades += _trades(differences)
         known += _likenesses(differences)
     trades = [f"but {line}" for line in trades[:1]]
     if not known:
-        n = sum(hit.role == hits[row].role for hit in hits)
-        known = [f"the best fit of {n} {hits[row].role.replace('_', ' ')} hits" if n > 1
-                 else f"the only {hits[row].role.replace('_', ' ')} hit"]  # fmt: skip
+        known = ["your choice" if is_locked else _best_of(hits, hits[row].role)]
     return (*known[: MAX_REASONS - len(trades)], *trades)
+
+
+def _best_of(hits: Sequence[Hit], role: str) -> str:
+    n, words = sum(hit.role == role for hit in hits), plain_slot(role)
+    return f"the best fit of {n} {words} hits" if n > 1 else f"the only {words} hit"
+
+
+def _comparable(
+    differences: Mapping[str, float], traits: Traits, rows: Sequence[int]
+) -> dict[str, float]:
+    """Return the differences without width where all is mono, and noise where there is none."""
+    kept = dict(differences)
+    width = _width(traits, rows)
+    if max(np.median(width[1:]), width[0]) < STEREO:
+        del kept["width"]
+    if _noise(traits, rows[:1])[0] <= AUDIBLE_NOISE_DB:
+        del kept["noise"]
+    return kept
 
 
 def _trades(differences: Mapping[str, float]) -> list[str]:
@@ -142,10 +160,13 @@ def _trades(differences: Mapping[str, float]) -> list[str]:
 
 
 def _likenesses(differences: Mapping[str, float]) -> list[str]:
-    """Return what is like the others, the smallest difference first."""
+    """Return in what a hit is like the others, the smallest difference first, in one sentence."""
     by_name = {c.name: c for c in COMPARISONS}
     order = sorted(differences, key=lambda name: abs(differences[name]))
-    return [by_name[name].like for name in order if abs(differences[name]) <= LIKE]
+    alike = [by_name[name].like for name in order if abs(differences[name]) <= LIKE]
+    if not alike:
+        return []
+    return [f"fits this kit in {' and '.join(alike[:2])}"]
 
 
 def _session_line(hits: tuple[Hit, ...], rows: Mapping[str, int], name: str) -> list[str]:

@@ -16,7 +16,7 @@ from catalog.models import MARK_RANK, Hit, State
 
 N_CANDIDATES = 40  # of a slot; with every hit allowed the kit is nearly always the same
 N_STROKES = 4  # of one drum in a shortlist, so that a drum recorded often does not fill it
-N_OF_SET = 4  # of a session that has the whole set
+N_OF_SET = 4  # of a session that has the whole set; of toms, of each note
 N_STARTS = 6  # orders of filling, or anchors where no slot is locked
 N_ROUNDS = 12  # of coordinate descent, which converges after three or four
 AMONG_FREE = 0.1  # weight of pairs of free slots beside pairs with a locked one
@@ -145,14 +145,17 @@ class KitSearch:
         for slot in others:
             own = self.free.get(slot, np.array([self.fixed.get(slot, 0)]))
             whole &= set(session[own].tolist())
+        pitch = self.traits.pitch[rows] if name in TOMS else np.full(len(rows), np.nan)
         best: list[int] = []
-        count: dict[int, int] = {}
+        count: dict[tuple[int, int], int] = {}
         for index in order.tolist():
             at = int(session[rows[index]])
-            if at in whole and count.get(at, 0) < N_OF_SET:
-                count[at] = count.get(at, 0) + 1
+            note = -1 if np.isnan(pitch[index]) else round(pitch[index])
+            if at in whole and count.get((at, note), 0) < N_OF_SET:
+                count[at, note] = count.get((at, note), 0) + 1
                 best.append(index)
-        return np.array(best[:N_CANDIDATES], dtype=np.int64)
+        n_most = N_CANDIDATES * (len(TOMS) if name in TOMS else 1)
+        return np.array(best[:n_most], dtype=np.int64)
 
     def strokes_of_drums(self, rows: Mapping[str, int]) -> set[int]:
         """Return the rows of the free slots, with all other strokes of those drums."""

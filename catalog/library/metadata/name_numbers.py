@@ -18,6 +18,7 @@ SIZES_INCH: Mapping[str, range] = {
     "kick": range(16, 29), "snare": range(10, 16), "tom": range(6, 21), "hat": range(10, 18),
     "crash": range(12, 23), "ride": range(16, 27), "splash": range(6, 13), "china": range(12, 25),
 }  # fmt: skip
+NOTES = range(27, 88)  # keys of percussion, General MIDI 2 (from memory; 35 to 81 in General MIDI)
 MAX_SIZES = 4  # of one instrument in a folder; more numbers count strokes
 
 
@@ -31,9 +32,14 @@ def without_counters(parts: Sequence[list[str]], path: Path) -> tuple[list[list[
     path : Path
         of the file; names beside it show whether a number is a size or counts strokes
     """
-    left, numbers = [], []
+    left: list[list[str]] = []
+    numbers: list[int] = []
+    notes = _repeated_note(parts)
     for at, part in enumerate(parts):
         kept = list(part)
+        if at in notes:
+            left += [kept] if at == notes[-1] else []
+            continue
         if _is_drum_number(parts, at) or _is_size(parts, at, path):
             left.append(kept)
             continue
@@ -43,6 +49,18 @@ def without_counters(parts: Sequence[list[str]], path: Path) -> tuple[list[list[
         if kept:
             left.append(kept)
     return left, numbers
+
+
+def _repeated_note(parts: Sequence[list[str]]) -> list[int]:
+    """Return the parts that hold one note number twice, as in "041_tom_41_a"; empty if none does.
+
+    Such a number names the key that plays the drum, and does not count strokes.
+    """
+    at: dict[int, list[int]] = {}
+    for k, part in enumerate(parts):
+        if len(part) == 1 and part[0].isdecimal() and int(part[0][-9:]) in NOTES:
+            at.setdefault(int(part[0][-9:]), []).append(k)
+    return next((places for places in at.values() if len(places) > 1), [])
 
 
 def _is_drum_number(parts: Sequence[list[str]], at: int) -> bool:

@@ -183,7 +183,7 @@ class Kits:
         for group in self._find_groups():
             members = {group.keep, *group.others}
             leave_out |= members - (members & mains or {group.keep})
-        faulty = self._pools.faulty_hits()
+        faulty = self._pools.faulty_hits().keys()
         if not mains & faulty:  # strokes of a drum whose main hit has a fault have it as well
             leave_out |= faulty
         present = self._context.hits()

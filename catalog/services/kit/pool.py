@@ -58,7 +58,7 @@ class HitPools:
                 and (options.no_good or hit.mark != Mark.NO_GOOD)
             )
         ]
-        faulty = set() if options.faulty else self.faulty_hits() - keep
+        faulty = set() if options.faulty else self.faulty_hits().keys() - keep
         sound = {hit.role for hit in hits if hit.id not in faulty}
         hits = [hit for hit in hits if hit.id not in faulty or hit.role not in sound]
         production = self._context.store.hits.production([hit.id for hit in hits])
@@ -69,10 +69,10 @@ class HitPools:
         held = (*kit.slots.values(), *kit.passed.values(), further)
         return self.choose(keep={hit_id for ids in held for hit_id in ids})
 
-    def faulty_hits(self) -> set[int]:
-        """Return the hits with a fault that makes them unfit for a kit."""
+    def faulty_hits(self) -> dict[int, str]:
+        """Return the hits with a fault that makes them unfit for a kit: id to kind of the fault."""
         faults = read_faults(self._context.store, kinds=tuple(LEFT_OUT))
-        return {fault.hit_id for fault in faults if fault.weight >= LEFT_OUT[fault.kind]}
+        return {f.hit_id: f.kind for f in faults if f.weight >= LEFT_OUT[f.kind]}
 
 
 def fill_from_one_session(

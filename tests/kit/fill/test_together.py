@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -93,3 +95,29 @@ def test_strokes_of_one_tom_are_no_set():
     pool = pool_of([*parts, {"role": "kick", "session": "a", "body": 50.0}])
     kit = fill_kit(pool, {"kick": 8})[0]
     assert sessions(pool, kit, ("tom_low", "tom_mid", "tom_high")) == {"b"}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_toms_of_one_note_are_no_set_whatever_their_names(seed):
+    """The strokes of a drum at its edge and center may be named as two drums."""
+    bodies = {"tom a": 90.0, "tom a edge": 92.0, "tom b": 120.0, "tom c": 160.0}
+    parts = [
+        {"role": "tom", "drum": drum, "session": "barn", "body": hz}
+        for drum, hz in bodies.items()
+        for _ in range(3)
+    ]
+    pool = pool_of([*parts, {"role": "kick", "session": "barn", "body": 50.0}], seed=seed)
+    kit = fill_kit(pool, {"kick": 12}, seed=seed)[0]
+    by_id = {hit.id: hit for hit in pool.hits}
+    toms = [by_id[kit.slots[slot][0]] for slot in ("tom_low", "tom_mid", "tom_high")]
+    pitches = [12 * np.log2(hit.descriptors["body_hz"]) for hit in toms]
+    assert (np.diff(pitches) > 1.5).all()
+
+
+def test_a_cymbal_stopped_by_hand_is_not_chosen_beside_a_free_one():
+    """Named "choke", common practice, no source."""
+    parts = [{"role": "crash", "path": Path(f"/x/crash {n} choke.wav")} for n in range(5)]
+    parts += [{"role": "crash", "path": Path("/x/crash 6.wav")}, {"role": "kick"}]
+    for seed in range(4):
+        pool = pool_of(parts, seed=seed)
+        assert fill_kit(pool, {"kick": 6}, slots=["crash"], seed=seed)[0].slots["crash"] == (5,)

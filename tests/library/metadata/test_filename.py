@@ -188,6 +188,8 @@ def test_a_missing_file_has_empty_provenance(tmp_path):
         ("snare_reso_soft", "snare", "reso", 0),
         ("Snare take2 Ovhd L", "Snare", "Ovhd L", 2),
         ("SideStick-Softest", "SideStick", "", 0),
+        ("041_tom_41_a_v1", "tom 41 a", "", 1),  # a key of the General MIDI percussion map
+        ("05_Snare_05", "Snare", "", 5),
     ],
 )
 def test_names_are_parsed_into_drum_microphone_and_stroke(name, drum, microphone, stroke):
