@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
+from collections.abc import Iterable
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from catalog.kit.slots import SLOTS
@@ -112,3 +115,20 @@ def duration_text(seconds: float) -> str:
 def when_word(time_utc: str) -> str:
     """Return a time in the time zone of this machine: "2026-03-01 17:20"."""
     return datetime.fromisoformat(time_utc).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def name_folders(folders: Iterable[Path]) -> dict[Path, str]:
+    """Return a short name of each folder: its last parts, as few as tell all of them apart."""
+    names = dict.fromkeys(folders, 1)  # how many parts are used
+    while True:
+        tails = {folder: "/".join(folder.parts[-n:]) for folder, n in names.items()}
+        count = Counter(tails.values())
+        alike = [
+            folder
+            for folder, n in names.items()
+            if count[tails[folder]] > 1 and n < len(folder.parts)
+        ]
+        if not alike:
+            return tails
+        for folder in alike:
+            names[folder] += 1

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from pathlib import Path
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -12,6 +14,7 @@ from catalog.web.labels import (
     ROLE_WORDS,
     count_of,
     inert,
+    name_folders,
     plain,
     slot_word,
 )
@@ -52,3 +55,11 @@ def test_counts_take_the_plural():
 def test_each_constraint_is_offered_once():
     offered = [word for pair in CONSTRAINT_PAIRS for word in pair]
     assert sorted(offered) == sorted(CONSTRAINT_WORDS)
+
+
+def test_folders_of_one_name_are_told_apart_by_those_above_them():
+    folders = [Path(p) for p in ("/a/barn/kicks", "/a/attic/kicks", "/a/snares", "/b/attic/kicks")]
+    names = name_folders(folders)
+    assert list(names.values()) == ["barn/kicks", "a/attic/kicks", "snares", "b/attic/kicks"]
+    assert name_folders([Path("/kicks"), Path("/x/kicks")])[Path("/x/kicks")] == "x/kicks"
+    assert name_folders([]) == {}

@@ -14,7 +14,7 @@ from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.errors import CatalogError, StoreError
 from catalog.models import Hit, State
 from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json, with_json
-from catalog.web.labels import count_of, plain
+from catalog.web.labels import count_of, name_folders, plain
 from catalog.web.payloads import format_text, pick_row
 from catalog.web.state import page
 
@@ -34,7 +34,11 @@ def describe_queue(catalog: Catalog) -> dict[str, Any]:
     ids |= {i for pair in state.uncertain[:MAX_PAIRS] for i in (pair.first, pair.second)}
     hits = catalog.hits_by_id(ids, skip_unknown=True)
     kits = catalog.files.kits_using(sorted(hits))
-    rows = {i: describe_member(hit, kits.get(i, ())) for i, hit in hits.items()}
+    folders = name_folders(hit.path.parent for hit in hits.values())
+    rows = {
+        i: describe_member(hit, kits.get(i, ()), folder=folders[hit.path.parent])
+        for i, hit in hits.items()
+    }
     return {
         "revision": state.revision,
         "running": state.is_running,
@@ -49,13 +53,13 @@ def describe_queue(catalog: Catalog) -> dict[str, Any]:
     }
 
 
-def describe_member(hit: Hit, kits: Sequence[str]) -> dict[str, Any]:
-    """Return what is shown of one file of a group; the folder is named without what leads to it."""
+def describe_member(hit: Hit, kits: Sequence[str], *, folder: str) -> dict[str, Any]:
+    """Return what is shown of one file of a group; `folder` is its name in `name_folders`."""
     length_s = (hit.stop - hit.start) / hit.sr
     return pick_row(hit) | {
         "format": format_text(hit),
         "length_s": round(length_s, 3),
-        "folder": plain(hit.path.parent.name),
+        "folder": plain(folder),
         "bytes": _size_of(hit),
         "kits": [plain(name) for name in kits],
     }
