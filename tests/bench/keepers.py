@@ -2,7 +2,8 @@
 
 Hits are drawn from the folders, and each is edited by every edit of the bench of copies, alone and
 in drawn pairs. The copy is stored as the edit leaves it, or rounded to 24 or 16 bits. Right is the
-recording; where the edit loses nothing, such as a change of polarity, "no difference" is right too.
+recording; where the edit loses nothing, such as a change of polarity, or changes nothing, "no
+difference" is right too.
 """
 
 from __future__ import annotations
@@ -37,6 +38,11 @@ def stored(audio: Audio, bits: int) -> Audio:
     return Audio(y.astype(np.float32), audio.sr, "WAV", f"PCM_{bits}")
 
 
+def is_equal(copy: Audio, original: Audio) -> bool:
+    """Return whether an edit changed nothing, such as a rate that the recording has already."""
+    return copy.sr == original.sr and np.array_equal(copy.samples, original.samples)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folders", nargs="+", type=Path, metavar="FOLDER")
@@ -66,6 +72,7 @@ def main() -> int:
                 order = compare_origin(original, copy).order
                 seconds += time.perf_counter() - start
                 is_reversible = all(edit.name in REVERSIBLE for edit in edits)
+                is_reversible |= is_equal(copy, original)
                 answer = {1: "right", 0: "no difference", -1: "wrong"}[order]
                 if order == 0 and is_reversible:
                     answer = "right"
