@@ -272,9 +272,11 @@ class Catalog:
         """Return how another hit differs; see `Search.reasons`."""
         return self.search.reasons(hit, other_id)
 
-    def copies(self, on_progress: OnProgress | None = None) -> list[CopyGroup]:
+    def copies(
+        self, on_progress: OnProgress | None = None, *, cluster: str = ""
+    ) -> list[CopyGroup]:
         """Return groups of hits that are the same recording; see `Duplicates.groups`."""
-        return self.duplicates.groups(on_progress)
+        return self.duplicates.groups(on_progress, cluster=cluster)
 
     def set_role(self, hit_id: int, role: str) -> None:
         """Set the role of a hit; see `Annotations.set_role`."""

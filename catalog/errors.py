@@ -7,6 +7,7 @@ CatalogError
         StoreArgumentError, also a ParameterError: the call does not fit what the store holds
     KitError: a kit cannot be assembled or written
         KitArgumentError, also a ParameterError: the call does not fit the kit
+    ClusterError: workers of a cluster cannot do the work, or were lost
     Stopped: a long job was stopped by its progress callback
 
 A message states what is wrong, what is allowed, and what to do.
@@ -44,6 +45,10 @@ class StoreError(CatalogError):
 
 class StoreArgumentError(StoreError, ParameterError):
     """The call names a hit, kit, act or file that does not exist, or is in another state."""
+
+
+class ClusterError(CatalogError):
+    """The workers of a cluster cannot do the work, or were lost; finished work is stored."""
 
 
 class Stopped(CatalogError):

@@ -65,6 +65,15 @@ def folder(text: str) -> Path:
     return Path(text)
 
 
+def cluster_address(text: str) -> str:
+    """Return an argument as the address of a cluster, for argparse."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError(
+            "the address is empty; give one such as tcp://127.0.0.1:8786, or omit --cluster"
+        )
+    return text
+
+
 def read_wishes(texts: Iterable[str]) -> dict[str, str]:
     """Return constraints such as "darker" or "centroid_hz=+20%" as the argument `but`."""
     return dict(text.partition("=")[::2] for text in texts)

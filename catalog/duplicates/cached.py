@@ -22,6 +22,7 @@ from catalog.duplicates.keeper import KeeperChoice, Read
 from catalog.duplicates.pairs.parallel import classify_many
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
+from catalog.library.scan.processes.cluster import Cluster
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import digest_to_key
 from catalog.library.store.records.annotations import pair_key
@@ -50,6 +51,7 @@ def find_copies(
     read: Read | None = None,
     on_progress: OnProgress | None = None,
     on_partial: Callable[[list[CopyGroup]], None] | None = None,
+    cluster: Cluster | None = None,
 ) -> list[CopyGroup]:
     """Find all groups of copies and apply the user's verdicts and preferences.
 
@@ -61,6 +63,7 @@ def find_copies(
     read : callable, optional, returns the samples of a hit as they are, None if unavailable
     on_progress : callable, optional, called with `Progress` records of step "comparing"
     on_partial : callable, optional, called a few times with the groups found so far
+    cluster : Cluster, optional, whose workers compare the hits
 
     Returns
     -------
@@ -75,7 +78,7 @@ def find_copies(
         return _prefer(groups, hits, store, prepare)
 
     grouping = _cached_grouping(
-        store, table, prepare, choice=choice, on_progress=on_progress,
+        store, table, prepare, choice=choice, on_progress=on_progress, cluster=cluster,
         on_partial=None if on_partial is None else lambda found: on_partial(adjust(found)),
     )  # fmt: skip
     groups = adjust(grouping)
@@ -183,6 +186,7 @@ def _cached_grouping(
     choice: KeeperChoice,
     on_progress: OnProgress | None = None,
     on_partial: Callable[[Grouping], None] | None = None,
+    cluster: Cluster | None = None,
 ) -> Grouping:
     """Return the groups by the classifier, from the cache if the library has not changed."""
     cached, key = store.group_cache.read(), _cache_key(store, table)
@@ -199,12 +203,16 @@ def _cached_grouping(
         if on_progress is not None:
             on_progress(Progress("comparing", n_done, n_pairs))
 
-    decider = PairDecider(prepare, decisions, partial(classify_many, mix_of=mix_of))
-    points = _project_all(store, table)
-    grouping = group_copies(
-        list(table.hits), points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial
+    decider = PairDecider(
+        prepare, decisions, partial(classify_many, mix_of=mix_of, cluster=cluster)
     )
-    decisions.write(store.database, version=CLASSIFIER_VERSION)
+    points = _project_all(store, table)
+    try:
+        grouping = group_copies(
+            list(table.hits), points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial
+        )
+    finally:  # also of an interrupted run
+        decisions.write(store.database, version=CLASSIFIER_VERSION)
     store.group_cache.save(_to_rows(grouping), key=key)
     return grouping
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from catalog.duplicates.preference import (
     preference_key,
     preference_reason,
 )
+from catalog.library.scan.walk import SCAN_AGAIN, hash_file
 from catalog.library.store.records.cache import OriginCache
 from catalog.matching.origin.compare import compare_origin
 from catalog.matching.origin.model import Loss, Origin, Sign
@@ -166,3 +168,21 @@ LOSS_WORDS: Mapping[Loss, Callable[[float, Hit, Hit], str]] = {
     Loss.NOISE: lambda db, keep, other: "the other has more noise",
     Loss.PROCESSED: lambda amount, keep, other: "the other was processed",
 }
+
+
+def find_damage(keep: Hit) -> str:
+    """Return why the file of a hit must not be kept as the only one, "" if it is intact."""
+    try:
+        is_intact = hash_file(keep.path, keep.mate) == keep.content_hash
+    except OSError as err:
+        return f"{keep.path}, which would be kept, cannot be read ({err.strerror}); scan again"
+    return "" if is_intact else f"{keep.path}, which would be kept, has changed; {SCAN_AGAIN}"
+
+
+def find_same_file(keep: Hit, other: Hit) -> str:
+    """Return why a copy is no second file: it is the first one under another name."""
+    try:
+        is_same = any(os.path.samefile(a, b) for a in keep.files for b in other.files)
+    except OSError:
+        return ""  # a missing copy is reported where it is moved
+    return f"is the same file as {keep.path} under another name" if is_same else ""

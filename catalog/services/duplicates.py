@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from catalog.duplicates.cached import (
     stored_keepers,
 )
 from catalog.duplicates.groups import CopyGroup, UncertainPair, equal_keepers
-from catalog.duplicates.keeper import KeeperChoice
+from catalog.duplicates.keeper import KeeperChoice, find_damage, find_same_file
 from catalog.duplicates.mixes import MixedCopy, find_mixed_copies
 from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
 from catalog.duplicates.pairs.relations import Relation, find_relations
@@ -29,7 +30,8 @@ from catalog.duplicates.report import format_report
 from catalog.duplicates.strokes import count_strokes_once, uncertain_strokes
 from catalog.errors import CatalogError, ParameterError
 from catalog.library.scan.exports import record_exported_hits
-from catalog.library.scan.walk import SCAN_AGAIN, hash_file
+from catalog.library.scan.folders import scanned_folders
+from catalog.library.scan.processes.cluster import MEASURES, Cluster, open_cluster
 from catalog.library.strokes.represent import save_chosen
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.strokes.ties import StrokeTie, tie_strokes
@@ -41,6 +43,7 @@ from catalog.reports import OnProgress
 from catalog.search.spaces import similar_distances
 from catalog.search.table import HitTable
 
+CLASSIFIER = "catalog.matching.verdict:CLASSIFIER_VERSION"
 MOST_COMPARED = 2000  # hits whose pairs are compared within seconds
 
 
@@ -56,6 +59,7 @@ class Duplicates:
         on_progress: OnProgress | None = None,
         *,
         on_partial: Callable[[list[CopyGroup]], None] | None = None,
+        cluster: str = "",
     ) -> list[CopyGroup]:
         """Return groups of hits that are the same recording, each with the one to keep.
 
@@ -64,10 +68,18 @@ class Duplicates:
         on_progress : callable, optional, called with `Progress` records of step "comparing"
         on_partial : callable, optional, called a few times with the groups found so far, while
             hits are compared
+        cluster : str, address of a dask.distributed scheduler whose workers compare the hits
 
         Returns
         -------
         list of CopyGroup
+
+        Raises
+        ------
+        ParameterError
+            if no scheduler responds at `cluster`
+        ClusterError
+            if its workers have other code or do not find the recordings, or it is lost
 
         Examples
         --------
@@ -82,11 +94,19 @@ class Duplicates:
             verdicts, preferred = store.pair_answers.read(), store.pair_answers.read_preferred()
             return count_strokes_once(groups, hits, verdicts, preferred=preferred)
 
-        groups = find_copies(
-            store, table, self._prepare, read=self._read, on_progress=on_progress,
-            on_partial=None if on_partial is None else lambda part: on_partial(count_once(part)),
-        )  # fmt: skip
+        with self._connect(cluster) if cluster else nullcontext() as workers:
+            groups = find_copies(
+                store, table, self._prepare, read=self._read, on_progress=on_progress,
+                on_partial=None if on_partial is None else lambda p: on_partial(count_once(p)),
+                cluster=workers,
+            )  # fmt: skip
         return count_once(groups)
+
+    def _connect(self, address: str) -> AbstractContextManager[Cluster]:
+        """Connect to a cluster whose workers judge pairs as this program does."""
+        sees = [folder.path for folder in scanned_folders(self._context.store)]
+        found = [path for path in sees if os.path.exists(path)]
+        return open_cluster(address, same=(*MEASURES, CLASSIFIER), sees=found)
 
     def kept_of(self, *, search: bool = True) -> dict[int, int]:
         """Return the id of the hit that is kept, for each of its copies.
@@ -188,9 +208,9 @@ class Duplicates:
             if not others or group.keep in hit_ids:
                 continue
             keep = self._context.hit(group.keep)
-            damage = next(filter(None, map(_find_damage, self._microphones(keep))), "")
+            damage = next(filter(None, map(find_damage, self._microphones(keep))), "")
             for hit in map(self._context.hit, others):
-                if reason := damage or _find_same_file(keep, hit):
+                if reason := damage or find_same_file(keep, hit):
                     faults[hit.id] = f"{hit.path}: {reason}"
         return faults
 
@@ -369,19 +389,3 @@ class Duplicates:
 def _start_difference_s(first: Hit, second: Hit) -> float:
     """Return how much later the second hit starts in its file than the first, s."""
     return second.start / second.sr - first.start / first.sr
-
-
-def _find_damage(keep: Hit) -> str:
-    try:
-        is_intact = hash_file(keep.path, keep.mate) == keep.content_hash
-    except OSError as err:
-        return f"{keep.path}, which would be kept, cannot be read ({err.strerror}); scan again"
-    return "" if is_intact else f"{keep.path}, which would be kept, has changed; {SCAN_AGAIN}"
-
-
-def _find_same_file(keep: Hit, other: Hit) -> str:
-    try:
-        is_same = any(os.path.samefile(a, b) for a in keep.files for b in other.files)
-    except OSError:
-        return ""  # a missing copy is reported where it is moved
-    return f"is the same file as {keep.path} under another name" if is_same else ""

@@ -12,6 +12,7 @@ from catalog.cli.output import (
     OK,
     AddCommand,
     ProgressBar,
+    cluster_address,
     folder,
     hit_number,
     print_message,
@@ -43,7 +44,10 @@ def add_commands(command: AddCommand) -> None:
     scan.add_argument("folders", nargs="+", type=folder, metavar="FOLDER")
     scan.add_argument("--jobs", type=int, default=-1, help="worker processes (default: all cores)")
     scan.add_argument(
-        "--cluster", default="", metavar="ADDRESS", help="measure on a running dask cluster"
+        "--cluster",
+        type=cluster_address,
+        metavar="ADDRESS",
+        help="measure on the workers of a running dask cluster",
     )
     scan.add_argument(
         "--exports", action="store_true", help="also scan exported kits; otherwise they are counted"
@@ -78,7 +82,7 @@ def _scan(cat: Catalog, args: argparse.Namespace) -> int:
         report = cat.scan(
             args.folders,
             n_jobs=args.jobs,
-            cluster=args.cluster,
+            cluster=args.cluster or "",
             exports=args.exports,
             again=args.again,
             on_progress=bar,

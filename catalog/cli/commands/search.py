@@ -14,6 +14,7 @@ from catalog.cli.output import (
     AddCommand,
     ProgressBar,
     at_least_one,
+    cluster_address,
     folder,
     hit_number,
     print_message,
@@ -65,6 +66,10 @@ def add_commands(command: AddCommand) -> None:
     copies.add_argument(
         "--prefer", nargs="*", type=folder, metavar="FOLDER",
         help="from now on keep files of these folders among equal copies; none: no longer",
+    )  # fmt: skip
+    copies.add_argument(
+        "--cluster", type=cluster_address, metavar="ADDRESS",
+        help="compare hits on the workers of a running dask cluster",
     )  # fmt: skip
     add_rows_wanted(copies)
     command("map", f"compute a new map; {SLOW_MAP}", _map).add_argument(
@@ -139,7 +144,7 @@ def _copies(cat: Catalog, args: argparse.Namespace) -> int:
     if args.prefer is not None:
         cat.duplicates.prefer_folders(args.prefer)
     with ProgressBar() as bar:
-        groups = cat.copies(on_progress=bar)
+        groups = cat.copies(on_progress=bar, cluster=args.cluster or "")
     if (allowed := rows_wanted(cat, args)) is None:
         lines = _copy_counts(cat, groups)
     else:

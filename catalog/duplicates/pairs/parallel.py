@@ -8,18 +8,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 
 from catalog.audio.channels import mix_channels, pick_channels
 from catalog.errors import CatalogError
-from catalog.library.scan.parallel import count_workers, parallel_map
+from catalog.library.scan.processes.cluster import Cluster
+from catalog.library.scan.processes.parallel import call_in, count_workers, parallel_map
 from catalog.library.scan.stereo_pairs import decode_sides
 from catalog.matching.verdict import Classification, classify_pairs
 from catalog.matching.views import ChannelViews, prepare_views
 from catalog.models import Hit
 
 TASK_PAIRS = 2048  # with 3.5 pairs a hit, a fifth of the hits are decoded in two tasks
+REMOTE_TASK_PAIRS = 512  # on a cluster, where a lost worker loses half a second of work
 MIN_TASKS_PER_WORKER = 4  # so that no worker waits long for another
 MAX_SERIAL_PAIRS = 512  # classified here before worker processes would have started
 BATCH_PAIRS = 256  # classified at once, with all their hits in memory
@@ -48,6 +50,7 @@ def classify_many(
     *,
     n_jobs: int = -1,
     max_serial: int = MAX_SERIAL_PAIRS,
+    cluster: Cluster | None = None,
 ) -> Iterator[Classification | None]:
     """Classify pairs in order, in several processes if there are many.
 
@@ -57,12 +60,14 @@ def classify_many(
     mix_of : callable, returns how the channels of a hit are mixed
     n_jobs : int, processes, -1 for one on each core
     max_serial : int, up to so many pairs are classified in this process
+    cluster : Cluster, optional, whose workers classify the pairs instead of processes here
 
     Yields
     ------
     Classification, or None if the samples of one hit cannot be read
 
-    Raise `concurrent.futures.process.BrokenProcessPool` if a worker dies.
+    Raise `concurrent.futures.process.BrokenProcessPool` if a worker dies, and `ClusterError` if the
+    cluster is lost.
     """
     hits = {hit.id: hit for pair in pairs for hit in pair}
     sources = {i: _to_source(hit, mix_of(hit)) for i, hit in hits.items()}
@@ -71,8 +76,13 @@ def classify_many(
         for batch in _batches(source_pairs, BATCH_PAIRS):
             yield from _classify_batch(batch)
         return
-    tasks = _batches(source_pairs, _task_size(len(pairs), n_jobs))
-    with closing(parallel_map(_classify_tasks, tasks, n_jobs=n_jobs, batch_size=1)) as results:
+    if cluster is not None:
+        tasks = _batches(source_pairs, REMOTE_TASK_PAIRS)
+        found = cluster.map(partial(call_in, _classify_tasks), tasks, batch_size=1)
+    else:
+        tasks = _batches(source_pairs, _task_size(len(pairs), n_jobs))
+        found = parallel_map(_classify_tasks, tasks, n_jobs=n_jobs, batch_size=1)
+    with closing(found) as results:
         yield from results
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.errors import ParameterError, Stopped
+from catalog.errors import ClusterError, ParameterError, Stopped
 from catalog.features.measure import MEASURE_VERSION
 from catalog.interrupts import check_interrupt, uninterrupted
 from catalog.library.files.journal import recover_moves
@@ -21,6 +21,7 @@ from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.metadata.roles import combine_role, role_from_name
 from catalog.library.metadata.sessions import split_days
 from catalog.library.scan.exports import record_exported_hits, select_left_out
+from catalog.library.scan.processes.cluster import open_cluster
 from catalog.library.scan.stereo_pairs import pair_sides, read_side_choices
 from catalog.library.scan.walk import Found, check_roots, hash_file, is_under, walk_folders
 from catalog.library.scan.workers import (
@@ -62,8 +63,8 @@ def scan_folders(
     ----------
     n_jobs : int, worker processes; -1 is one for each core, 1 measures in this process
     cluster : str
-        address of a dask.distributed scheduler whose workers measure, see `use_cluster`; "" for the
-        cores of this machine. Workers return only numbers; only this process writes
+        address of a dask.distributed scheduler whose workers measure, see `open_cluster`; "" for
+        the cores of this machine. Workers return only numbers; only this process writes
     exports : bool
         also measure the files of exported kits; otherwise new ones are only counted
     again : bool
@@ -83,6 +84,8 @@ def scan_folders(
     ------
     ParameterError
         if a folder does not exist, `n_jobs` is 0 or below -1, or no scheduler responds
+    ClusterError
+        if a worker has other code or does not find the folders, or the cluster is lost
     StoreError
         if the store cannot be written
     Stopped
@@ -93,7 +96,18 @@ def scan_folders(
     roots = check_roots(folders)
     recover_moves(store)
     report = on_progress or (lambda _: None)
-    set_aside = store.files.read_set_aside()  # before the walk: they may be restored meanwhile
+    with open_cluster(cluster, sees=roots) if cluster else contextlib.nullcontext() as workers:
+        set_aside = store.files.read_set_aside()  # before the walk: they may be restored meanwhile
+        found = _walk(store, roots, report)
+        outcomes_of = partial(measure_all, measure=measure, n_jobs=n_jobs, cluster=workers)
+        scan = _Scan(
+            store, roots, outcomes_of, measure, classify, report, exports, again, set_aside
+        )
+        return scan.run(found)
+
+
+def _walk(store: Store, roots: Sequence[str], report: OnProgress) -> Found:
+    """Find the files below the roots, with progress of step "looking"."""
     with gc_paused():
         found = walk_folders(
             roots,
@@ -101,9 +115,7 @@ def scan_folders(
             on_found=lambda n: report(Progress("looking", n, 0)),
         )
     report(Progress("looking", len(found.files), len(found.files)))
-    outcomes_of = partial(measure_all, measure=measure, n_jobs=n_jobs, cluster=cluster)
-    scan = _Scan(store, roots, outcomes_of, measure, classify, report, exports, again, set_aside)
-    return scan.run(found)
+    return found
 
 
 @dataclass
@@ -280,7 +292,7 @@ class _Scan:
                             self._write(batch)
                             batch = []
                     self.report(Progress("measuring", n_done, len(tasks)))
-            except (Stopped, KeyboardInterrupt):
+            except (Stopped, KeyboardInterrupt, ClusterError):
                 with uninterrupted():
                     self._write(batch)  # the next scan continues from here
                 raise

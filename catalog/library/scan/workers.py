@@ -17,8 +17,9 @@ from catalog.features.measure import measure_take
 from catalog.features.measures import Measures, Run
 from catalog.features.takes.long_take import LONG_VALUES
 from catalog.library.metadata.filename import find_provenance
-from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
-from catalog.library.scan.parallel import map_with_workers, parallel_map, use_cluster
+from catalog.library.scan.processes.cluster import Cluster
+from catalog.library.scan.processes.isolated import IsolatedWorker, WorkerDied
+from catalog.library.scan.processes.parallel import map_with_workers
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
 from catalog.library.store.ingest import FoundFile, MeasuredFile
@@ -75,18 +76,16 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
 
 
 def measure_all(
-    tasks: list[Task], measure: Measure, *, n_jobs: int, cluster: str = ""
+    tasks: list[Task], measure: Measure, *, n_jobs: int, cluster: Cluster | None = None
 ) -> Generator[Outcome, None, None]:
     """Measure files in order; a file whose worker dies is tried once more, alone."""
-    if cluster:  # if one of its workers dies, another measures its files
-        call = partial(_measure_isolated, measure=measure)
-        with use_cluster(cluster):
-            yield from parallel_map(call, tasks, n_jobs=None, batch_size=FILES_PER_REMOTE_CALL)
+    in_worker = partial(_measure_in_worker, measure=measure)
+    if cluster is not None:  # if one of its workers dies, another measures its files
+        yield from cluster.map(in_worker, tasks, batch_size=FILES_PER_REMOTE_CALL)
         return
     if n_jobs == 1:
         yield from (measure_task(task, measure) for task in tasks)
         return
-    in_worker = partial(_measure_in_worker, measure=measure)
     for divide, group in itertools.groupby(tasks, partial(_is_divided, measure=measure)):
         if divide:
             yield from (_measure_divided(task, n_jobs=n_jobs) for task in group)
@@ -144,14 +143,6 @@ def _call_in_worker(
 
 def _measure_batch(tasks: Sequence[Task], measure: Measure, given: Given | None) -> list[Outcome]:
     return [measure_task(task, measure, given) for task in tasks]
-
-
-_isolated_worker = IsolatedWorker()  # one child process in each worker of a cluster
-
-
-def _measure_isolated(tasks: Sequence[Task], measure: Measure) -> list[Outcome]:
-    """Measure in a child process: a cluster gives a file that kills a worker to the next one."""
-    return _measure_in_worker(_isolated_worker, tasks, measure=measure)
 
 
 def _measure_in_worker(

@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from catalog.library.scan.isolated import IsolatedWorker, WorkerDied
+from catalog.library.scan.processes.isolated import IsolatedWorker, WorkerDied
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.scan.workers import measure_file
 
@@ -23,7 +23,7 @@ import sys
 from pathlib import Path
 from catalog.library.scan.scanner import scan_folders
 from catalog.library.store.store import Store
-from tests.library.scan.test_isolated import sleep_on
+from tests.library.scan.processes.test_isolated import sleep_on
 with Store.open(sys.argv[1]) as store:
     scan_folders(store, [sys.argv[2]], n_jobs=2, measure=sleep_on)
 """

@@ -1,0 +1,1 @@
+"""Child processes of this machine and the workers of a cluster."""
