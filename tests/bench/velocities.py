@@ -110,6 +110,7 @@ def draw(path: Path, sweeps: dict[str, np.ndarray]) -> None:
         y = np.clip((high - levels) / (high - low), 0, 1) * height + top
         x = left + np.arange(1, 128) / 127 * width
         pen.line(list(zip(x.tolist(), y.tolist(), strict=True)), fill="blue", width=2)
+    path.parent.mkdir(parents=True, exist_ok=True)
     image.save(path)
 
 

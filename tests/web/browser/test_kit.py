@@ -90,6 +90,18 @@ def kit(browser, kit_address) -> Iterator[KitVisit]:
         yield visit
 
 
+def test_an_empty_slot_leads_to_the_hits_that_may_fill_it(browser, own):
+    with Catalog.open(own.store) as catalog:
+        snares = len(catalog.hits(role="snare"))
+    with serve(own.store) as address, watch(browser, f"{address}&part=kit") as visit:
+        words = "1 hit" if snares == 1 else f"{snares} hits"
+        visit.press_named(f"Choose from {words} for Snare")
+        visit.until("__audition.state.part === 'find'")
+        assert visit.get("[__audition.state.nFit, __audition.state.question.roles]") == [
+            snares, ["snare"],
+        ]  # fmt: skip
+
+
 def test_a_row_dragged_into_an_empty_slot_is_there_after_a_restart(browser, own):
     with serve(own.store) as address, watch(browser, address) as visit:
         visit.show(find(own.store, "snare_1"))

@@ -1,4 +1,4 @@
-// The slots for which the catalog has hits, and which of them are filled at first.
+// The slots for which the catalog has hits, how many, and which of them are filled at first.
 
 import { DEFAULT_SLOTS, ROLES, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
 
@@ -9,3 +9,9 @@ export function fillableSlots(columns) {
 }
 
 export const usualSlots = columns => fillableSlots(columns).filter(slot => DEFAULT_SLOTS.includes(slot));
+
+// How many hits have a role that the slot takes.
+export function countFor(columns, slot) {
+  const wanted = new Set(SLOT_ROLES[slot].map(role => ROLES.indexOf(role)));
+  return columns ? columns.points.role.reduce((sum, role) => sum + wanted.has(role), 0) : 0;
+}

@@ -8,6 +8,7 @@ import { kitSession } from '../shared/kit_session.js';
 import { makeBalance } from './balance.js';
 import { addDragging } from './drag.js';
 import { makeExport } from './export.js';
+import { countFor } from './fillable.js';
 import { makeLayerEditor } from './layer_editor.js';
 import { handlePadKey, loadPadHits } from './pads.js';
 import { makeSavedKits } from './saved_kits.js';
@@ -49,14 +50,16 @@ function makePanels(panels, before) {
     ...panels.map(([, panel]) => panel.box));
 }
 
-// on: {notice(text), find(id)}
+// on: {notice(text), find(id), chooseFor(slot)}
 function build(box, { state, on }) {
   const editor = { slot: null, show: slot => {   // which slot is chosen
     editor.slot = slot;
     cards.mark();
     drawSlot();
   } };
-  const cards = makeSlotCards(editor), layers = makeLayerEditor(editor), head = makeSlotHead(editor, on);
+  const supply = { count: slot => countFor(state.columns, slot), choose: on.chooseFor };
+  const cards = makeSlotCards(editor, supply);
+  const layers = makeLayerEditor(editor), head = makeSlotHead(editor, on);
   const toolbar = makeKitToolbar({ state }), saved = makeSavedKits(on);
   const sound = makeBalance(), written = makeExport(on);
   const error = el('p', { class: 'kit-error', role: 'alert' });
@@ -80,7 +83,7 @@ function build(box, { state, on }) {
     drawSlot();
     [toolbar, cards, saved, sound, written].forEach(part => part.draw());
   };
-  const ends = [state.subscribe(['part'], draw), state.subscribe(['columns'], toolbar.draw),
+  const ends = [state.subscribe(['part'], draw), state.subscribe(['columns'], draw),
     kitSession.subscribe(() => {
       if (kitSession.nPending) { toolbar.draw(); return; }
       draw();

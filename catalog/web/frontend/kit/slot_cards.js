@@ -7,8 +7,8 @@ import { button, consumeKey, el } from '../shared/dom.js';
 import { kitSession } from '../shared/kit_session.js';
 import { PAD_KEYS, makePad, pads } from './pads.js';
 
-const EMPTY = 'The kit is empty. Press “Fill the rest” to fill it, or choose a hit under “Find” '
-  + 'and put it in a slot.';
+const EMPTY = 'The kit is empty. “Fill the rest” fills it with hits that belong together; or choose the hits '
+  + 'of a slot yourself.';
 
 // Exchange the hit of a slot and play the new one at once. op: "swap" or "back"
 export async function exchange(op, slot) {
@@ -23,9 +23,11 @@ export function makeExchange(slot) {
     'aria-label': `→ Next best for ${slot.label}` })];
 }
 
-export function countStrokes({ hits, layers }) {
-  if (hits.length === 1) return '1 stroke';
-  return `${hits.length} strokes, ${layers.length === 1 ? '1 layer' : `${layers.length} layers`}`;
+function makeCount({ hits, layers }) {
+  if (hits.length === 1) return el('span', { class: 'none' }, '1 stroke');
+  const inLayers = layers.length === 1 ? 'one layer' : `${layers.length} layers`;
+  return el('span', { class: 'none', title: `${hits.length} strokes in ${inLayers}` },
+    `${hits.length} strokes`);
 }
 
 function makeCard(slot, editor) {
@@ -35,17 +37,23 @@ function makeCard(slot, editor) {
   return el('div', { class: 'slot-card', 'data-card': slot.slot, 'data-locked': String(slot.locked),
     onclick: () => editor.show(slot.slot) }, pad,
     el('div', { class: 'slot-foot' }, ...makeExchange(slot),
-      el('span', { class: 'none' }, countStrokes(slot)),
+      makeCount(slot),
       button(slot.locked ? '●' : '○', () => kitSession.apply('lock', { slot: slot.slot }),
         { class: 'lock', 'aria-pressed': String(slot.locked), 'aria-label': `Lock ${slot.label}`,
           title: 'A locked slot stays when the rest is filled' })));
 }
 
-const makeEmptyCard = slot => el('div', { class: 'slot-card', 'data-card': slot, 'data-empty': 'true' },
-  el('span', { class: 'slot' }, SLOT_LABELS[slot]), ' ', el('span', { class: 'none' }, 'empty'));
+// choose(): show the hits that may fill the slot
+function makeEmptyCard(slot, nHits, choose) {
+  const words = nHits === 1 ? '1 hit' : `${nHits.toLocaleString('en')} hits`, label = SLOT_LABELS[slot];
+  return el('div', { class: 'slot-card', 'data-card': slot, 'data-empty': 'true' },
+    el('span', { class: 'slot' }, label), ' ', el('span', { class: 'none' }, 'empty'),
+    nHits ? button(`Choose from ${words}`, choose, { 'aria-label': `Choose from ${words} for ${label}` })
+      : el('span', { class: 'none' }, 'no hit has its role'));
+}
 
-// editor: {slot, show(slot)}, which slot is chosen
-export function makeSlotCards(editor) {
+// editor: {slot, show(slot)}, which slot is chosen; supply: {count(slot), choose(slot)}, the hits for a slot
+export function makeSlotCards(editor, supply) {
   const box = el('section', { class: 'slot-grid', 'aria-label': 'Slots of the kit' });
   const restoreFocus = (slot, label) => {
     const card = box.querySelector(`[data-card="${slot}"]`);
@@ -60,11 +68,11 @@ export function makeSlotCards(editor) {
     const slot = focused?.closest?.('[data-card]')?.dataset.card;
     const label = focused?.getAttribute?.('aria-label');
     const shown = Object.keys(SLOT_LABELS).filter(name =>
-      kitSession.bySlot.has(name) || (DEFAULT_SLOTS.includes(name) && kitSession.slots.length));
-    box.replaceChildren(...shown.map(name => (kitSession.bySlot.has(name)
-      ? makeCard(kitSession.bySlot.get(name), editor) : makeEmptyCard(name))),
-    kitSession.slots.length ? ''
-      : el('p', { class: 'none' }, kitSession.kit ? EMPTY : 'Reading the kit …'));
+      kitSession.bySlot.has(name) || (DEFAULT_SLOTS.includes(name) && kitSession.kit));
+    const words = kitSession.kit ? EMPTY : 'Reading the kit …';
+    box.replaceChildren(kitSession.slots.length ? '' : el('p', { class: 'none' }, words),
+      ...shown.map(name => (kitSession.bySlot.has(name) ? makeCard(kitSession.bySlot.get(name), editor)
+        : makeEmptyCard(name, supply.count(name), () => supply.choose(name)))));
     mark();
     drawOutlines(box);
     if (slot && box.querySelector(`[data-card="${slot}"]`)) restoreFocus(slot, label);

@@ -1,4 +1,4 @@
-// The rows above the slots: fill the kit, alternative kits, undo and redo, and ways to play.
+// The rows above the slots: fill the kit, alternative kits, and ways to play.
 
 import { DEFAULT_SLOTS, SLOT_LABELS } from '../constants.js';
 import { midiInput } from '../playback/midi_input.js';
@@ -58,15 +58,6 @@ function makeFileButton(take) {
   return [button('MIDI file …', () => input.click(), { title: 'Or drop one on this row' }), input];
 }
 
-function makeSteps({ undo, redo }) {   // each names the step, or is empty
-  return [
-    button('Undo', () => kitSession.apply('undo'),
-      { disabled: !undo, title: undo && `Undo in the kit: ${undo}` }),
-    button('Redo', () => kitSession.apply('redo'),
-      { disabled: !redo, title: redo && `Redo in the kit: ${redo}` }),
-  ];
-}
-
 // Fill the slots that are ticked; at first the usual ones for which there are hits.
 function makeFilling(state) {
   const ticked = new Map();            // slot -> whether it is to be filled
@@ -105,7 +96,7 @@ function makeChoices({ choices, chosen }) {
 }
 
 export function makeKitToolbar({ state }) {
-  const [fills, choices, steps, play] = [0, 1, 2, 3].map(() => el('span', { class: 'cluster' }));
+  const [fills, choices, play] = [0, 1, 2].map(() => el('span', { class: 'cluster' }));
   const filling = makeFilling(state);
   fills.append(...filling.nodes);
   const status = el('p', { class: 'status', 'aria-live': 'polite' });
@@ -117,7 +108,7 @@ export function makeKitToolbar({ state }) {
   const midiButton = button('', () => (midiInput.isOn ? midiInput.disconnect() : midiInput.connect()));
   play.append(phrases.select, playButton, el('label', { class: 'tick' }, repeats, 'Loop'),
     ...makeFileButton(phrases.playFile), midiButton, makeVelocityFader());
-  const box = el('div', { class: 'kit-tools' }, fills, choices, steps, play, status);
+  const box = el('div', { class: 'kit-tools' }, fills, choices, play, status);
   box.addEventListener('dragover', event => event.preventDefault());
   box.addEventListener('drop', event => {
     const file = [...event.dataTransfer.files].find(({ name }) => /\.midi?$/i.test(name));
@@ -137,7 +128,6 @@ export function makeKitToolbar({ state }) {
   const draw = () => {
     filling.draw();
     if (!kitSession.kit) return;
-    steps.replaceChildren(...makeSteps(kitSession.kit));
     choices.replaceChildren(...makeChoices(kitSession.kit));
     drawPlay();
   };

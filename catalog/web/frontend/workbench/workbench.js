@@ -1,7 +1,7 @@
 // The page as one component: the parts at the top, what is asked for at the left, the list and the map in
 // the middle, the chosen hit at the right, what sounds and the kit at the bottom.
 
-import { PARTS, SLOT_LABELS } from '../constants.js';
+import { PARTS, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
 import { makeChosenPane } from '../chosen/chosen_pane.js';
 import { makePickedHits } from '../chosen/picked_hits.js';
 import { makeQueuePane } from '../duplicates/queue_pane.js';
@@ -119,7 +119,8 @@ export function mount(root, live) {
   const kitPane = makeKitPane({ state, on: { ...on, find: id => {
     state.change({ part: 'find', pane: 'hits' });
     on.choose(id);
-  } } });
+  }, chooseFor: slot => state.change({ part: 'find', pane: 'hits',
+    question: { ...emptyQuestion(), roles: SLOT_ROLES[slot] } }) } });
   const kitPart = el('main', { class: 'kit-part' }, kitPane);
   view.classList.add('workbench');
   const foot = el('footer', {}, playing, kit);
