@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from catalog.library.undo.undo import UndoResult
     from catalog.search.constraints import ConstraintSpec
     from catalog.search.matches import Match
+    from catalog.search.roles.answers import RoleAnswer
 
 
 def default_store() -> Path:
@@ -278,9 +279,9 @@ class Catalog:
         """Return groups of hits that are the same recording; see `Duplicates.groups`."""
         return self.duplicates.groups(on_progress, cluster=cluster)
 
-    def set_role(self, hit_id: int, role: str) -> None:
-        """Set the role of a hit; see `Annotations.set_role`."""
-        self.annotations.set_role(hit_id, role)
+    def set_role(self, hit_id: int | Sequence[int], role: str) -> RoleAnswer:
+        """Set the role of hits; see `Annotations.set_role`."""
+        return self.annotations.set_role(hit_id, role)
 
     def set_aside(
         self, hit_ids: Sequence[int], *, reason: str, even_in_kits: bool = False

@@ -128,8 +128,23 @@ def test_a_role_set_by_the_user_stays_and_propagates_to_similar_hits(folder, tmp
         assert (cat.hit(sibling.id).role, cat.hit(sibling.id).role_source) == ("cowbell", "example")
         cat.scan([folder], n_jobs=1)
         assert cat.hit(hit.id).role == "cowbell"
-        cat.set_role(hit.id, "wood")
+        answer = cat.set_role(hit.id, "wood")
         assert cat.hit(sibling.id).role == "wood"
+        assert (sibling.id, "cowbell", "wood") in answer.followed
+        assert hit.id not in {shift.hit_id for shift in answer.followed}
+
+
+def test_a_role_set_by_the_user_never_changes_another_one_that_the_user_set(folder, tmp_path):
+    for at, path in enumerate(sorted(folder.rglob("*.wav"))):
+        path.rename(path.with_name(f"{at:03}.wav"))
+    with Catalog.open(tmp_path / "s.sqlite") as cat:
+        cat.scan([folder], n_jobs=1)
+        hit = cat.hits()[0]
+        near = [match.hit_id for match in cat.alternates(hit.id, n=3)]
+        cat.set_role(near[0], "cowbell")
+        cat.annotations.set_role([hit.id, *near[1:]], "wood")
+        assert cat.hit(near[0]).role == "cowbell"
+        assert {cat.hit(i).role for i in near[1:]} == {"wood"}
 
 
 def test_repeated_searches_find_the_same_copies(cat):

@@ -10,7 +10,8 @@ from catalog.context import Context, check_ids
 from catalog.library.store.acts.summaries import describe_hits, describe_tags
 from catalog.library.store.records.annotations import Annotation
 from catalog.library.strokes.automatic_role import AUTOMATIC, reset_role
-from catalog.search.roles.estimates import TAUGHT_REVISION, estimate_roles
+from catalog.search.roles.answers import RoleAnswer, RoleShift
+from catalog.services.roles.propagation import propagate_roles
 
 
 class Annotations:
@@ -19,13 +20,18 @@ class Annotations:
     def __init__(self, context: Context) -> None:
         self._context = context
 
-    def set_role(self, hit_id: int, role: str) -> None:
-        """Set the role of a hit, and estimate the roles of similar hits from it.
+    def set_role(self, hit_id: int | Sequence[int], role: str) -> RoleAnswer:
+        """Set the role of hits, and estimate the roles of the other hits from it.
 
         Parameters
         ----------
-        hit_id : int
+        hit_id : int or sequence of int, one hit or several of one role
         role : str, one of `catalog.ROLES`; "" returns to the automatic role
+
+        Returns
+        -------
+        RoleAnswer
+            the hits whose roles followed; `Files.undo` takes all of it back
 
         Raises
         ------
@@ -35,10 +41,14 @@ class Annotations:
             if there is no such hit
         """
         store = self._context.store
-        summary = f"{describe_hits(store.database, [hit_id])}: {role or AUTOMATIC}"
+        ids = check_ids([hit_id] if isinstance(hit_id, int) else hit_id)
+        summary = f"{describe_hits(store.database, ids)}: {role or AUTOMATIC}"
         with store.act("role", summary):
-            self._write_role(hit_id, role)
-            self.propagate_roles()
+            with store.writing():
+                for one in dict.fromkeys(ids):
+                    self._write_role(one, role)
+            shifts = self.propagate_roles()
+        return RoleAnswer(role, tuple(shift for shift in shifts if shift.hit_id not in ids))
 
     def _write_role(self, hit_id: int, role: str) -> None:
         store = self._context.store
@@ -141,25 +151,9 @@ class Annotations:
         """
         return self._context.store.hits.role_probabilities(hit_ids)
 
-    def propagate_roles(self) -> None:
-        """Estimate roles again from similar hits whose role the user set or a name gives."""
-        propagate_roles(self._context)
-
-
-def propagate_roles(context: Context) -> None:
-    """Estimate roles again from similar hits whose role the user set or a name gives.
-
-    Nothing is done if the store has not changed since.
-    """
-    store = context.store
-    if store.database.read_setting(TAUGHT_REVISION) == store.revision():
-        return
-    estimates = estimate_roles(context.table())
-    if estimates:
-        store.hits.set_estimated_roles(estimates)
-    if not store.database.is_read_only:
-        with store.writing(changes_hits=False):
-            store.database.save_setting(TAUGHT_REVISION, store.revision())
+    def propagate_roles(self) -> list[RoleShift]:
+        """Estimate roles again from all that is known, see `propagate_roles`."""
+        return propagate_roles(self._context)
 
 
 def _as_list(tags: str | Iterable[str]) -> list[str]:

@@ -31,7 +31,7 @@ from catalog.library.store.acts.log import FILE
 from catalog.library.undo.undo import UndoResult, undo_acts
 from catalog.models import Action
 from catalog.reports import Act, HistoryEvent
-from catalog.services.annotations import propagate_roles
+from catalog.services.roles.propagation import propagate_roles
 
 MOVES = (Action.SET_ASIDE, Action.RESTORE, Action.HIDE, Action.UNHIDE, RECOVER)
 CHANGES_ROLES = ("role", "cut")  # verbs

@@ -2,10 +2,11 @@
 
 Roles of a share of the hits are given, drawn by hits, by whole drums or by whole kits; those of the
 rest are estimated. Four estimates stand beside each other: the shipped model alone, the nearest
-known hit (within 1.2 of the stroke space), the product without the drums that names tell, and the
+known hit (within 1.2 of the stroke space), the product without the drums that names show, and the
 product with them. Each source is a library of its own and is measured with arrays fitted without
 it, or with the shipped arrays (`--shipped`, for collections that had no part in the fit). Role
-"other" is neither given nor counted. Names are never read. Last comes the calibration.
+"other" is neither given nor counted, but in the lines "all roles". Names are never read. Then a
+share of wrong names is drawn and looked for, and last come the calibration and the cost.
 """
 
 from __future__ import annotations
@@ -22,8 +23,9 @@ import numpy as np
 
 from catalog.library.metadata.role_model import load_role_model
 from catalog.models import ROLES, Role
-from catalog.search.roles.estimates import taught_probabilities
-from catalog.search.roles.regression import Examples
+from catalog.search.roles.classification import Examples, RoleProcess, Sounds, fit_process
+from catalog.search.roles.estimates import estimated_probabilities
+from catalog.search.roles.known import CERTAIN
 from catalog.search.spaces import load_projection, make_spaces
 from catalog.training.examples import N_VARIATIONS, measure_examples
 from catalog.training.examples import Examples as LabelledExamples
@@ -42,8 +44,7 @@ BINS = ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.95), (0.95, 1.01))
 class Library:
     """The hits of one source with their truth."""
 
-    points: np.ndarray
-    prior: np.ndarray
+    sounds: Sounds
     roles: np.ndarray  # index in ROLES
     drums: np.ndarray  # str, unique for each drum
     kits: np.ndarray
@@ -70,7 +71,8 @@ def libraries(examples: LabelledExamples, *, use_shipped: bool) -> Iterator[Libr
         )
         spaces = make_spaces(rows, recorded[rows], prior[rows], projection=projection)
         own = np.array([d or f"hit {row}" for row, d in zip(rows, drums[rows, 1], strict=True)])
-        yield Library(spaces.strokes, prior[rows], roles[rows], own, kits[rows])
+        sounds = Sounds(spaces.strokes, spaces.acoustic, np.asarray(prior[rows], np.float64))
+        yield Library(sounds, roles[rows], own, kits[rows])
 
 
 def draw(library: Library, by: str, share: float, rng: np.random.Generator) -> np.ndarray:
@@ -80,26 +82,35 @@ def draw(library: Library, by: str, share: float, rng: np.random.Generator) -> n
     return (rng.random(len(names)) < share)[index]
 
 
-def estimates(library: Library, known: np.ndarray) -> dict[str, np.ndarray]:
-    """Return the probabilities of each estimate, shape (n, n_roles)."""
-    rows = np.flatnonzero(known & (library.roles != ROLES.index(Role.OTHER)))
-    examples = Examples(rows, library.roles[rows], np.ones(len(rows), bool))
+def teach(library: Library, rows: np.ndarray) -> RoleProcess:
+    """Fit the product to the true roles of some rows, in an order drawn once."""
+    order = np.random.default_rng(0).permutation(rows)
+    certainty = np.full(len(order), CERTAIN)
+    return fit_process(library.sounds, Examples(order, library.roles[order], certainty))
+
+
+def drum_groups(library: Library) -> list[np.ndarray]:
     groups = [np.flatnonzero(library.drums == drum) for drum in np.unique(library.drums)]
-    groups = [group for group in groups if len(group) > 1]
-    taught = (library.points, library.prior, examples)
+    return [group for group in groups if len(group) > 1]
+
+
+def estimates(library: Library, rows: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the probabilities of each estimate, shape (n, n_roles)."""
+    process = teach(library, rows)
     return {
-        "shipped": library.prior,
+        "shipped": library.sounds.prior,
         "nearest": nearest_known(library, rows),
-        "taught": taught_probabilities(*taught, []),
-        "with drums": taught_probabilities(*taught, groups),
+        "taught": process.probabilities(),
+        "with drums": estimated_probabilities(process, drum_groups(library)),
     }
 
 
 def nearest_known(library: Library, rows: np.ndarray) -> np.ndarray:
     """Return the role of the nearest known hit within the radius, else the shipped one."""
-    result = np.array(library.prior, np.float64)
+    result = np.array(library.sounds.prior, np.float64)
     if len(rows):
-        a, b = library.points.astype(float), library.points[rows].astype(float)
+        points = library.sounds.strokes.astype(float)
+        a, b = points, points[rows]
         square = np.square(a).sum(1)[:, None] + np.square(b).sum(1) - 2 * a @ b.T
         near = np.flatnonzero(square.min(axis=1) < RADIUS**2)
         result[near] = np.eye(len(ROLES))[library.roles[rows[square[near].argmin(axis=1)]]]
@@ -121,7 +132,10 @@ def main() -> int:
     stated: dict[str, list[tuple[float, bool]]] = defaultdict(list)
     for by in ("hits", "drums", "kits"):
         for share in SHARES if by == "hits" else SHARES[2:]:
-            print_share(sources, by, share, stated)
+            print_share(sources, (by, share), stated)
+    for by in ("hits", "drums"):
+        for share in (0.1, 0.3):
+            print_share(sources, (by, share), None)
     for name, pairs in stated.items():
         print_calibration(name, np.array(pairs))
     print_cost(sources)
@@ -129,19 +143,25 @@ def main() -> int:
 
 
 def print_share(
-    sources: list[Library], by: str, share: float, stated: dict[str, list[tuple[float, bool]]]
+    sources: list[Library],
+    drawn: tuple[str, float],
+    stated: dict[str, list[tuple[float, bool]]] | None,
 ) -> None:
+    """Print how many roles are right; without `stated` role "other" is given and counted too."""
     right: dict[str, list[bool]] = defaultdict(list)
     rng = np.random.default_rng(0)
     for library in sources * N_DRAWS:
-        known = draw(library, by, share, rng)
-        counted = ~known & (library.roles != ROLES.index(Role.OTHER))
-        for name, chances in estimates(library, known).items():
+        known = draw(library, *drawn, rng)
+        is_used = (library.roles != ROLES.index(Role.OTHER)) | (stated is None)
+        for name, chances in estimates(library, np.flatnonzero(known & is_used)).items():
+            counted = ~known & is_used
             is_right = (chances.argmax(axis=1) == library.roles)[counted]
             right[name] += is_right.tolist()
-            stated[name] += zip(chances.max(axis=1)[counted], is_right, strict=True)
+            if stated is not None:
+                stated[name] += zip(chances.max(axis=1)[counted], is_right, strict=True)
     figures = "  ".join(f"{name} {np.mean(values):.3f}" for name, values in right.items())
-    print(f"known {share:4.0%} by {by:6} {figures}", flush=True)
+    roles = "" if stated is not None else "all roles "
+    print(f"known {drawn[1]:4.0%} by {drawn[0]:6} {roles}{figures}", flush=True)
 
 
 def print_calibration(name: str, pairs: np.ndarray) -> None:
@@ -155,18 +175,24 @@ def print_calibration(name: str, pairs: np.ndarray) -> None:
 
 
 def print_cost(sources: list[Library]) -> None:
-    """Print what an estimate of 1,000 and 10,000 hits costs, a tenth of them known."""
-    points = np.concatenate([library.points for library in sources])
-    prior = np.concatenate([library.prior for library in sources])
+    """Print the processor time of an estimate, a tenth or four fifths of the hits known."""
+    parts = [library.sounds for library in sources]
+    strokes, acoustic, prior = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("strokes", "acoustic", "prior")
+    )
     rng = np.random.default_rng(0)
     for n in (1_000, 10_000, 100_000):
-        rows = rng.integers(0, len(points), n)
-        known = np.flatnonzero(rng.random(n) < 0.1)
-        roles = prior[rows[known]].argmax(axis=1)
-        examples = Examples(known, roles, np.ones(len(known), bool))
-        start = time.perf_counter()
-        taught_probabilities(points[rows], prior[rows], examples, [])
-        print(f"{n:6} hits: {time.perf_counter() - start:.2f} s")
+        rows = rng.integers(0, len(prior), n)
+        sounds = Sounds(strokes[rows], acoustic[rows], prior[rows])
+        for share in (0.1, 0.8):
+            known = rng.permutation(np.flatnonzero(rng.random(n) < share))
+            roles = prior[rows[known]].argmax(axis=1)
+            start = time.process_time()
+            process = fit_process(sounds, Examples(known, roles, np.full(len(known), CERTAIN)))
+            process.probabilities()
+            process.left_out()
+            print(f"{n:6} hits, {share:.0%} known: {time.process_time() - start:.2f} s")
 
 
 if __name__ == "__main__":

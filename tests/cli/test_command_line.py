@@ -142,6 +142,15 @@ def test_a_role_is_changed(scanned):
     assert read(scanned, "history")[-1]["reason"] == "tom -> conga_bongo"
 
 
+def test_a_role_shows_which_other_hits_followed(call, library):
+    for at in range(5, 9):  # the same stroke with other noise, under names without a role
+        (library / f"x_{at}.wav").write_bytes(decaying_hit(320, at))
+    assert call("scan", library, "--jobs", 1)[0] == 0
+    other = next(hit for hit in read(call, "hits") if hit["path"].endswith("x_5.wav"))
+    err = call("role", "cowbell", other["id"])[2]
+    assert re.search(r"more hits? (is|are) now cowbell \(.*\); `catalog undo` takes", err)
+
+
 def test_neighbours_are_listed_nearest_first_with_reasons(scanned):
     for verb in ("alternates", "similar"):
         found = read(scanned, verb, 1, "-n", 3)

@@ -174,8 +174,9 @@ def test_roles_that_followed_an_example_follow_its_undo(cat, folder):
     mystery.write_bytes(encode_wav(as_frames(sound), sr=SR, subtype="PCM_16"))
     cat.scan([folder], n_jobs=1)
     before = cat.hit(find(cat, "mystery"))
-    cat.set_role(snare, "clap")
+    answer = cat.set_role(snare, "clap")
     follower = cat.hit(before.id)
+    assert (before.id, before.role, "clap") in answer.followed
     assert (follower.role, follower.role_source) == ("clap", "example")
     cat.undo()
     assert cat.hit(before.id) == before

@@ -11,6 +11,7 @@ from catalog.cli.output import (
     OK,
     AddCommand,
     note_no_change,
+    print_message,
     print_result,
 )
 from catalog.cli.selection import add_selection, confirm, read_hits, select_hits
@@ -79,7 +80,9 @@ def _role(cat: Catalog, args: argparse.Namespace) -> int:
         raise ParameterError(f"{args.role!r} means several roles: {', '.join(roles)}; give one")
 
     def change(ids: Sequence[int]) -> None:
-        cat.annotations.annotate(ids, role=roles[0])
+        answer = cat.annotations.set_role(ids, roles[0])
+        if answer.followed:
+            print_message(f"{answer}; `catalog undo` takes this and the role back")
 
     what = f"set the role {roles[0]}" if roles[0] else "return to the automatic role"
     return _change(cat, args, what=what, change=change)

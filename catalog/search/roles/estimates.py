@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
-from catalog.models import ROLES, Hit, Role, RoleSource
-from catalog.search.roles.regression import Examples, correct_probabilities
+from catalog.models import ROLES, Role, RoleSource
+from catalog.search.roles.classification import RoleProcess, Sounds, fit_process
+from catalog.search.roles.known import KnownHits, read_known
+from catalog.search.roles.names import NameDoubt, find_doubts, folder_reliability
+from catalog.search.roles.pooling import pool_drums, settle_takes
 from catalog.search.table import HitTable
 
 LEAST_EFFECT = 0.05  # change of a probability from which a role counts as estimated from examples
-TAUGHT_REVISION = "taught_revision"  # setting: revision of the store at the last estimate
-ESTIMATED = (RoleSource.SOUND, RoleSource.EXAMPLE)
-KNOWN = (RoleSource.USER, RoleSource.NAME)
+LEAST_CHANGE = 0.1  # of a confidence, from which it is stored again
 
 
 class RoleEstimate(NamedTuple):
@@ -27,94 +28,102 @@ class RoleEstimate(NamedTuple):
     source: RoleSource
 
 
-def estimate_roles(table: HitTable) -> list[RoleEstimate]:
-    """Estimate the role of each hit that neither the user nor a name gives.
+@dataclass(frozen=True, eq=False)
+class LearnedRoles:
+    """Role probabilities of all hits of a library, from all that is known of them."""
 
-    Return only estimates that change. Roles that the user or a name gave never change.
+    known: KnownHits
+    process: RoleProcess
+    chances: np.ndarray  # shape (n, n_roles), without the effect of each hit's own known role
+    joined: np.ndarray  # shape (n, n_roles), with the other strokes of each drum and take
+
+    def changes(self) -> list[RoleEstimate]:
+        """Return the estimates that differ from what is stored; known roles never change."""
+        is_open = np.flatnonzero(self.known.is_open).tolist()
+        found = [self._estimate(row) for row in is_open]
+        return [new for new, row in zip(found, is_open, strict=True) if self._is_new(row, new)]
+
+    def doubts(self) -> list[NameDoubt]:
+        """Return the hits whose names contradict their sounds."""
+        return find_doubts(self.known, self.chances)
+
+    def _is_new(self, row: int, new: RoleEstimate) -> bool:
+        known = self.known
+        before = ROLES[known.roles[row]], known.sources[row]
+        step = abs(new.confidence - known.confidence[row])
+        return before != (new.role, new.source) or step > LEAST_CHANGE
+
+    def _estimate(self, row: int) -> RoleEstimate:
+        """Return the likeliest role; the vote of the microphones of a stroke stays if it can."""
+        known, prior = self.known, self.process.sounds.prior[row]
+        hit_id, is_taught = int(known.ids[row]), self._is_taught(row)
+        if not is_taught and known.is_tied[row] and known.sources[row] == RoleSource.SOUND:
+            role, confidence = ROLES[known.roles[row]], float(known.confidence[row])
+            return RoleEstimate(hit_id, Role(role), confidence, RoleSource.SOUND)
+        shares = self.joined[row] if is_taught else prior
+        best = int(shares.argmax())
+        source = RoleSource.EXAMPLE if is_taught else RoleSource.SOUND
+        return RoleEstimate(hit_id, ROLES[best], float(shares[best]), source)
+
+    def _is_taught(self, row: int) -> bool:
+        effect = np.abs(self.joined[row] - self.process.sounds.prior[row]).max()
+        return bool(len(self.process.examples.rows) and effect > LEAST_EFFECT)
+
+
+def learn_roles(table: HitTable, *, learns: bool = True) -> LearnedRoles:
+    """Estimate the roles of all hits of a table.
+
+    Roles that the user gave count most, those of names as far as the names of their folder fit
+    the sounds of clear hits. Without `learns` the shipped model alone decides.
     """
-    hits = list(table.hits)
-    sources = np.array([hit.role_source for hit in hits])
-    estimated = np.flatnonzero(np.isin(sources, ESTIMATED))
-    examples = find_examples(hits)
-    if not len(estimated) or not (len(examples.rows) or (sources == RoleSource.EXAMPLE).any()):
-        return []
-    prior = np.asarray(table.spaces.roles, np.float64)
-    groups = drum_groups(hits)
-    roles = taught_probabilities(table.spaces.strokes, prior, examples, groups)
-    changed = []
-    for row in estimated:
-        new = _estimate(hits[row], roles[row], prior[row])
-        old = hits[row]
-        if new is not None and (old.role, old.role_source) != (new.role, new.source):
-            changed.append(new)
-    return changed
+    from threadpoolctl import threadpool_limits
+
+    spaces = table.spaces
+    known = read_known(table.store, spaces.hit_ids)
+    sounds = Sounds(spaces.strokes, spaces.acoustic, np.asarray(spaces.roles, np.float64))
+    with threadpool_limits(1):  # many short products, which threads only slow down
+        return _learn(sounds, known, learns=learns)
 
 
-def find_examples(hits: Sequence[Hit]) -> Examples:
-    """Return the hits whose role the user or a name gave, except those of role "other"."""
-    index = {role: k for k, role in enumerate(ROLES)}
-    rows = [
-        row for row, hit in enumerate(hits)
-        if hit.role_source in KNOWN and hit.role != Role.OTHER
-    ]  # fmt: skip
-    return Examples(
-        np.array(rows, int),
-        np.array([index[hits[row].role] for row in rows], int),
-        np.array([hits[row].role_source == RoleSource.USER for row in rows], bool),
-    )
+def _learn(sounds: Sounds, known: KnownHits, *, learns: bool) -> LearnedRoles:
+    examples = known.examples() if learns else known.examples().first(0)
+    process = fit_process(sounds, examples)
+    chances = _without_own(process)
+    reliability = folder_reliability(known, chances) if learns else {}
+    if reliability:
+        known = replace(known, reliability=reliability)
+        process = fit_process(sounds, known.examples(), start=process.weights)
+        chances = _without_own(process)
+    return LearnedRoles(known, process, chances, join(chances, known, process))
 
 
-def drum_groups(hits: Sequence[Hit]) -> list[np.ndarray]:
-    """Return the rows of each drum with several finished hits, by the names of their files.
-
-    Strokes of takes are left out: a take may hold several drums.
-    """
-    groups: dict[tuple[str, str, str], list[int]] = defaultdict(list)
-    for row, hit in enumerate(hits):
-        if hit.drum and not hit.region:
-            groups[hit.session, str(hit.path.parent), hit.drum].append(row)
-    return [np.array(rows, int) for rows in groups.values() if len(rows) > 1]
+def _without_own(process: RoleProcess) -> np.ndarray:
+    chances = process.probabilities()
+    if len(process.examples.rows):
+        chances[process.examples.rows] = process.left_out()
+    return chances
 
 
-def taught_probabilities(
-    points: np.ndarray, prior: np.ndarray, examples: Examples, groups: Sequence[np.ndarray]
-) -> np.ndarray:
-    """Return role probabilities from the sound, the examples and the other strokes of each drum.
+def join(chances: np.ndarray, known: KnownHits, process: RoleProcess) -> np.ndarray:
+    """Return the probabilities joined over drums and takes; those of the sound without examples."""
+    if not len(process.examples.rows):
+        return process.sounds.prior
+    roles = np.where(known.is_open, -1, known.roles)
+    return settle_takes(pool_drums(chances, known.drum_groups, roles), known.take_groups)
 
-    A hit of a drum gets the mean of three: its own probabilities, those of all strokes of the drum,
-    and the known roles of the drum, if there are any. An example keeps its own probabilities.
+
+def estimated_probabilities(process: RoleProcess, groups: Sequence[np.ndarray]) -> np.ndarray:
+    """Return the probabilities of a fitted process, joined with the other strokes of each drum.
 
     Parameters
     ----------
-    points : np.ndarray, shape (n, n_dims), position in the stroke space
-    prior : np.ndarray, shape (n, n_roles), probabilities of the shipped model
-    examples : Examples
+    process : RoleProcess
     groups : sequence of np.ndarray of int, rows of each drum
 
     Returns
     -------
     np.ndarray, float64, shape (n, n_roles); rows sum to 1
     """
-    own = correct_probabilities(points, prior, examples)
-    result = own.copy()
-    known = np.full(len(points), -1)
-    known[examples.rows] = examples.roles
-    for rows in groups:
-        parts = [own[rows], np.broadcast_to(own[rows].mean(axis=0), own[rows].shape)]
-        roles = known[rows][known[rows] >= 0]
-        if len(roles):
-            share = np.bincount(roles, minlength=prior.shape[1]) / len(roles)
-            parts.append(np.broadcast_to(share, own[rows].shape))
-        result[rows] = np.mean(parts, axis=0)
-    return result
-
-
-def _estimate(hit: Hit, roles: np.ndarray, prior: np.ndarray) -> RoleEstimate | None:
-    """Return the likeliest role; None if a vote of the microphones of a stroke stays."""
-    is_taught = np.abs(roles - prior).max() > LEAST_EFFECT
-    if not is_taught and hit.tied and hit.role_source == RoleSource.SOUND:
-        return None
-    chances = roles if is_taught else prior
-    role = int(chances.argmax())
-    source = RoleSource.EXAMPLE if is_taught else RoleSource.SOUND
-    return RoleEstimate(hit.id, ROLES[role], float(chances[role]), source)
+    known = np.full(len(process.sounds), -1)
+    known[process.examples.rows] = process.examples.roles
+    return pool_drums(process.probabilities(), groups, known)

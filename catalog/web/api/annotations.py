@@ -50,7 +50,10 @@ def _is_words(value: Any) -> bool:
 
 
 def _send_changed(ids: Sequence[int], **more: Any) -> Response:
-    """Send each changed hit as [id, role, mark], and what can be undone and done again now."""
+    """Send each changed hit as [id, role, mark], and what can be undone and done again now.
+
+    An annotation also sends the hits whose estimated roles followed, each as [id, role].
+    """
     hits = page().catalog.hits_by_id(ids, skip_unknown=True).values()
     changed = [[hit.id, ROLES.index(hit.role), MARKS.index(hit.mark)] for hit in hits]
     return send_json(
@@ -63,11 +66,17 @@ def _annotate(body: Any) -> Response:
     try:
         ids, values = read_annotation(body)
         before = page().catalog.annotations.annotate(ids, **values)
+        after = page().catalog.hits_by_id([old.hit_id for old in before], skip_unknown=True)
     except StoreError:
         raise
     except ValueError as err:
         raise refuse(400, str(err)) from err
-    return _send_changed([annotation.hit_id for annotation in before])
+    followed = [
+        [old.hit_id, ROLES.index(after[old.hit_id].role)]
+        for old in before
+        if old.hit_id in after and old.hit_id not in ids and after[old.hit_id].role != old.role
+    ]
+    return _send_changed([annotation.hit_id for annotation in before], followed=followed)
 
 
 def _send_result(result: UndoResult) -> Response:

@@ -39,10 +39,10 @@ export function mount(root, live) {
   const answer = exclusively(async role => {
     const hit = current();
     if (!hit) return;
-    const changed = await annotate([hit.id], { role }, `${hit.name} is ${ROLE_LABELS[role]}`);
-    const nFollowed = changed.length - 1;   // hits that sound like it and took its role
+    await annotate([hit.id], { role }, `${hit.name} is ${ROLE_LABELS[role]}`);
+    const nFollowed = annotations.followed.length;   // hits whose estimated roles followed
     round.answers.push({ act: annotations.acts.undo?.id, nFollowed });
-    setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} similar hits too` : ''));
+    setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} more hits followed` : ''));
     goTo(round.position + 1);
   });
   const skip = () => {
@@ -87,7 +87,7 @@ export function mount(root, live) {
   const makeSummary = () => {
     const given = round.answers.filter(Boolean), nSkipped = round.answers.length - given.length;
     const nFollowed = given.reduce((sum, one) => sum + Math.max(0, one.nFollowed), 0);
-    return [el('p', {}, `${given.length} answered, ${nSkipped} skipped; ${nFollowed} similar hits too.`),
+    return [el('p', {}, `${given.length} answered, ${nSkipped} skipped; ${nFollowed} more hits followed.`),
       el('div', { class: 'actions' }, data.left > 0 ? button('Another round',
         () => live.c.setTriggerValue('more', Date.now()), { class: 'main' }) : null, makeBack())];
   };

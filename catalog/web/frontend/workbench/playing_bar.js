@@ -57,13 +57,15 @@ function build(box, { state, on }) {
   const rests = el('input', { type: 'checkbox', checked: engine.playsOnHover,
     onchange: () => engine.setPlaysOnHover(rests.checked) });
   const notice = el('span', { class: 'notice', role: 'status' });
+  const show = button('Show', () => on.pick(annotations.followed), { class: 'show', hidden: true,
+    title: 'Select the hits whose roles followed' });
   const undo = button('Undo', () => on.act(() => undoAct()), { class: 'undo' });
   const redo = button('Redo', () => on.act(redoAct), { class: 'redo' });
   const history = makeHistory(on);
   const scan = el('span', { class: 'scan', role: 'status' });
   const bar = el('div', { role: 'toolbar', 'aria-label': 'Playing', class: 'playing' },
     stop, loop, compare, name, makeLevel(), el('label', { class: 'tick' }, rests, 'play under the pointer'),
-    el('span', { class: 'ends' }, scan, notice, undo, redo, history.toggle));
+    el('span', { class: 'ends' }, scan, notice, show, undo, redo, history.toggle));
   box.replaceChildren(history.list, bar);
 
   const drawSound = () => {
@@ -81,6 +83,7 @@ function build(box, { state, on }) {
     const { undo: last, redo: next } = annotations.acts;
     notice.textContent = state.notice ?? '';
     notice.title = notice.textContent;
+    show.hidden = !state.notice || !annotations.followed.length;
     undo.disabled = !last;
     undo.title = last ? `Undo ${last.text} (Ctrl+Z)` : 'Nothing to undo';
     redo.disabled = !next;

@@ -1,0 +1,1 @@
+"""Roles that are learned from the library: answers, doubts, questions, explanations."""
