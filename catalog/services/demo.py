@@ -27,6 +27,12 @@ def demo_folder() -> Path:
     return next((path for path in DEMO_FOLDERS if path.is_dir()), DEMO_FOLDERS[0])
 
 
+def demo_places(store: Path) -> tuple[Path, Path]:
+    """Return where the copy of the demo library and its store are kept, beside the usual store."""
+    folder = store.parent / "demo"
+    return folder / "library", folder / "demo.sqlite"
+
+
 def copy_demo(target: Path) -> Path:
     """Copy the audio of the demo library, so that nothing changes the original.
 

@@ -60,9 +60,12 @@ RIGHTS = (
 )
 NO_HITS = "The catalog is empty."
 HOW_TO_BEGIN = (
-    "Enter a folder of recorded hits below and press “Scan”. Files are only read, never changed. "
-    "Or close this page and run `catalog demo` to try invented recordings."
+    "Enter a folder of recorded hits and press “Scan”. Files are only read, never changed."
 )
+TRY_DEMO = "Try the demo library"
+TRY_DEMO_HELP = "Invented recordings of several sessions, kept apart from your own library"
+DEMO_SHOWN = "This is the demo library: invented recordings, kept apart from your own."
+LEAVE_DEMO = "Back to my library"
 MARKS_LEFT_OUT = re.compile(r"[\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")  # turn or hide text
 MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&])")
 

@@ -78,6 +78,8 @@ class PageServer:
 
     def __init__(self, store_path: Path | None = None) -> None:
         self.store_path = store_path
+        self.left: Path | None = None  # store that the demo was opened from
+        self.is_demo = False
         self.scans = ScanJobs()
         self.copy_search = CopySearch()
         self.map_job = MapJob()
@@ -212,3 +214,16 @@ def use_store(store_path: str | Path | None) -> None:
     place = Path(store_path).absolute() if store_path is not None else None
     previous, _page = _page, PageServer(place)
     previous.close()
+
+
+def use_demo(store_path: Path) -> None:
+    """Serve the store of the demo library until `leave_demo`."""
+    before = _page.store_path
+    use_store(store_path)
+    _page.left, _page.is_demo = before, True
+
+
+def leave_demo() -> None:
+    """Serve the store again that the demo was opened from."""
+    if _page.is_demo:
+        use_store(_page.left)

@@ -53,12 +53,11 @@ def _serve(store: str | Path | None, *, port: int, browser: bool) -> int:
 
 def _demo(_: object, args: argparse.Namespace) -> int:
     from catalog.catalog import Catalog, default_store
-    from catalog.services.demo import copy_demo, place_demo
+    from catalog.services.demo import copy_demo, demo_places, place_demo
 
     _check_port(args.port)
-    folder = default_store().parent / "demo"
-    library = copy_demo(folder / "library")
-    store = args.store or folder / "demo.sqlite"
+    library, store = demo_places(default_store())
+    library, store = copy_demo(library), args.store or store
     with Catalog.open(store) as cat, ProgressBar() as bar:
         report = cat.scan([library], on_progress=bar)
         for line in report_lines(cat, report):

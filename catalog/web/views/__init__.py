@@ -8,9 +8,10 @@ import streamlit as st
 
 from catalog.catalog import Catalog
 from catalog.errors import StoreError
-from catalog.web.labels import HEARING, HOW_TO_BEGIN, NO_HITS, inert
+from catalog.web.labels import HEARING, inert
 from catalog.web.state import page
 from catalog.web.views.component import mount_audition
+from catalog.web.views.first_start import draw_demo_note, draw_first_start
 from catalog.web.views.guide import draw_guides
 from catalog.web.views.recordings.import_ import draw_recordings
 from catalog.web.views.review.history import draw_history, draw_move_warnings
@@ -51,14 +52,14 @@ def draw_page() -> None:
         st.error(inert(str(err)))
         return
     if not hits and not catalog.history():
-        st.header(NO_HITS)
-        st.markdown(HOW_TO_BEGIN)
-        draw_recordings(catalog)
+        draw_first_start(catalog)
+        draw_demo_note()
         return
     part = _mount_workbench()
     st.session_state.update({k: st.session_state[k] for k in KEPT if k in st.session_state})
     with st.container(key="part"):
         if part in DRAWN:
+            draw_demo_note()
             draw_move_warnings(catalog)
             DRAWN[part](catalog)
             st.caption(HEARING)

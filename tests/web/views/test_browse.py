@@ -5,17 +5,36 @@ import json
 from streamlit.testing.v1 import AppTest
 
 from catalog.web import views
-from catalog.web.state import use_store
-from tests.web.conftest import page_over
-from tests.web.pages import SCRIPT, data_of, open_part, shown
+from catalog.web.state import page, use_store
+from catalog.web.views import first_start
+from tests.web.conftest import page_over, write_library
+from tests.web.pages import SCRIPT, data_of, open_part, press, shown
 
 
 def test_an_empty_catalog_explains_how_to_begin(tmp_path):
     with page_over(tmp_path / "new.sqlite"):
         app = open_part()
         assert "The catalog is empty" in shown(app)
-        assert "catalog demo" in shown(app)
+        assert {"Try the demo library", "Read the guides"} <= {b.label for b in app.button}
         assert [field.label for field in app.text_input] == ["Folder with recorded hits"]
+
+
+def test_the_demo_is_opened_by_a_button_in_a_store_of_its_own(tmp_path, monkeypatch):
+    places = tmp_path / "demo" / "library", tmp_path / "demo" / "demo.sqlite"
+    few = tmp_path / "few"
+    write_library(few)
+    monkeypatch.setattr(first_start, "demo_places", lambda _: places)
+    monkeypatch.setattr(first_start, "copy_demo", lambda _: few)
+    own = tmp_path / "own.sqlite"
+    with page_over(own):
+        app = open_part()
+        press(app, "Try the demo library")
+        assert (page().store_path, page().is_demo) == (places[1], True)
+        assert len(page().hits()) > 3
+        app = open_part("recordings")
+        assert any("demo library" in box.value for box in app.info)
+        press(app, "Back to my library")
+        assert (page().store_path, page().is_demo, page().hits()) == (own, False, [])
 
 
 def test_only_the_open_part_is_drawn_and_no_hit_is_sent_with_the_page(used):
