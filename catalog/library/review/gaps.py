@@ -6,6 +6,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from catalog.library.metadata.roles import split_words
+
 STRENGTHS = ("soft", "middle", "full")
 STROKE_KINDS = ("", "centre", "edge", "rim", "open", "damped")  # "" where it is unknown
 MIN_ROUND_ROBIN = 3  # strokes of one strength, so that none repeats at once: common practice
@@ -88,17 +90,24 @@ def _ordinal(n: int) -> str:
 
 
 def name_drums(keys: Iterable[DrumKey]) -> dict[DrumKey, str]:
-    """Name drums in words: "the snare (brass, loft)", or "the second snare (brass, loft)"."""
-    by_role: dict[str, list[DrumKey]] = defaultdict(list)
-    for key in keys:
-        by_role[key[0]].append(key)
+    """Name drums in words: "Snare brass (loft)", "brass (snare, loft)", or "the second snare"."""
+    nameless: dict[str, list[DrumKey]] = defaultdict(list)
     names = {}
-    for role, same in by_role.items():
+    for key in keys:
+        role, session, drum = key
+        if drum:
+            has_role = set(plain_role(role).split()) <= set(split_words(drum))
+            place = ", ".join(
+                part for part in ("" if has_role else plain_role(role), session) if part
+            )
+            names[key] = f"{drum} ({place})" if place else drum
+        else:
+            nameless[role].append(key)
+    for role, same in nameless.items():
         for i, key in enumerate(same):
-            place = ", ".join(part for part in (key[2], key[1]) if part)
-            ordinal = ORDINALS[i] if i < len(ORDINALS) else _ordinal(i + 1)
-            which = f"{ordinal} {plain_role(role)}" if len(same) > 1 else plain_role(role)
-            names[key] = f"the {which} ({place})"
+            ordinal = f"{ORDINALS[i] if i < len(ORDINALS) else _ordinal(i + 1)} "
+            which = f"{ordinal if len(same) > 1 else ''}{plain_role(role)}"
+            names[key] = f"the {which} ({key[1]})" if key[1] else f"the {which}"
     return names
 
 
@@ -112,17 +121,21 @@ def plain_role(role: str) -> str:
 
 def _missing_strengths(counts: dict[tuple[str, str], int], name: str) -> list[str]:
     strengths = {strength for _, strength in counts}
-    missing = [strength for strength in STRENGTHS if strength not in strengths]
-    return [f"no {STRENGTH_WORDS[strength]} strokes of {name}" for strength in missing]
+    missing = [STRENGTH_WORDS[s] for s in STRENGTHS if s not in strengths]
+    return [f"no {' or '.join(missing)} strokes of {name}"] if missing else []
 
 
 def _short_round_robins(counts: dict[tuple[str, str], int], name: str) -> list[str]:
-    return [
-        f"{name} has {NUMBERS[n]} {f'{kind} ' if kind else ''}{'stroke' if n == 1 else 'strokes'}"
-        f" at {STRENGTH_WORDS[strength]} strength; a round robin needs three or more"
+    parts = [
+        f"{NUMBERS[n]} {f'{kind} ' if kind else ''}{'stroke' if n == 1 else 'strokes'}"
+        f" at {STRENGTH_WORDS[strength]}"
         for (kind, strength), n in counts.items()
         if n < MIN_ROUND_ROBIN
     ]
+    if not parts:
+        return []
+    text = " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+    return [f"{name} has {text} strength; a round robin needs three or more"]
 
 
 def _missing_microphones(bins: Sequence[CoverageBin], name: str) -> list[str]:
