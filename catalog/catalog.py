@@ -78,7 +78,7 @@ class Catalog:
         """Fill, change, save and export kits."""
         return services.kit.kits.Kits(
             self.context,
-            lambda: self.duplicates.groups(),
+            lambda ids, on_progress: self.duplicates.groups_of(ids, on_progress),
             lambda: self.duplicates.kept_of(),
         )
 
@@ -107,7 +107,7 @@ class Catalog:
         """Alternates and similar hits."""
         return services.search.Search(
             self.context,
-            lambda: self.duplicates.groups(),
+            lambda ids: self.duplicates.groups_of(ids),
             lambda: self.duplicates.kept_of(search=False),
         )
 

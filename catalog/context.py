@@ -112,6 +112,11 @@ class Context:
         """Return hits by id, in the given order; ids that are not in the store are left out."""
         return self.store.hits.read_ids(hit_ids)
 
+    def hits_of_session(self, session: str) -> list[Hit]:
+        """Return the present hits of one session, each microphone of a stroke, by id."""
+        ids = self.store.hits.ids(IN_SESSIONS, (json.dumps([session]),), microphones=True)
+        return self.store.hits.read_ids(ids.tolist())
+
     def hit(self, hit_id: int) -> Hit:
         """Return one hit in any state.
 

@@ -13,6 +13,7 @@ from catalog.cli.output import (
     NO_GOOD_HELP,
     OK,
     AddCommand,
+    ProgressBar,
     at_least_one,
     can_ask,
     hit_number,
@@ -90,6 +91,7 @@ def _names(text: str) -> list[str]:
 
 def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.kit.fill.options import FillOptions
+    from catalog.kit.layers import MAX_LAYERS
 
     is_taken = bool(args.save and cat.kits.version(args.save))
     if is_taken and not _may_replace(args):
@@ -110,10 +112,9 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
     )
     for line in cat.kits.fill_warnings(kit, args.slots):
         print_message(f"check {line}")
-    if args.most_layers:
-        kit = cat.kits.add_layers(kit, args.most_layers)
-    elif args.layers:
-        kit = cat.kits.add_layers(kit)
+    if args.most_layers or args.layers:
+        with ProgressBar() as bar:
+            kit = cat.kits.add_layers(kit, args.most_layers or MAX_LAYERS, on_progress=bar)
     before = {saved.name: saved for saved in cat.kits.saved()}.get(args.save)
     if args.save:
         cat.kits.save(kit, args.save, replace_saved=args.yes or is_taken)

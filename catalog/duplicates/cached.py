@@ -12,14 +12,13 @@ import numpy as np
 from catalog.duplicates.groups import (
     CopyGroup,
     Grouping,
-    PairDecider,
-    Prepare,
     Proof,
     UncertainPair,
     group_copies,
 )
 from catalog.duplicates.keeper import KeeperChoice, Read
-from catalog.duplicates.pairs.parallel import classify_many
+from catalog.duplicates.pairs.decider import PairDecider, Prepare
+from catalog.duplicates.pairs.parallel import classify_many, compare_origins
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
 from catalog.library.scan.processes.cluster import Cluster
@@ -70,12 +69,12 @@ def find_copies(
     list of CopyGroup, ordered by `keep`
     """
     origins = OriginCache(store.database, version=ORIGIN_VERSION)
-    choice = KeeperChoice(read, origins, read_folders(store))
+    choice = make_choice(store, read, origins, cluster=cluster)
     hits = {hit.id: hit for hit in table.hits}
 
     def adjust(grouping: Grouping) -> list[CopyGroup]:
         groups = apply_verdicts(grouping, hits, store.pair_answers.read(), choice=choice)
-        return _prefer(groups, hits, store, prepare)
+        return prefer(groups, hits, store, prepare)
 
     grouping = _cached_grouping(
         store, table, prepare, choice=choice, on_progress=on_progress, cluster=cluster,
@@ -86,7 +85,20 @@ def find_copies(
     return groups
 
 
-def _prefer(
+def make_choice(
+    store: Store, read: Read | None, origins: OriginCache, *, cluster: Cluster | None = None
+) -> KeeperChoice:
+    """Return the choice of the hit to keep, with the folders that the user prefers."""
+    compare = partial(compare_origins, mix_of=partial(mix_of, store), cluster=cluster)
+    return KeeperChoice(read, origins, read_folders(store), compare)
+
+
+def mix_of(store: Store, hit: Hit) -> str:
+    """Return how the channels of a hit are mixed."""
+    return read_override(store, hit.content_hash).mix if hit.n_channels > 1 else ""
+
+
+def prefer(
     groups: list[CopyGroup], hits: Mapping[int, Hit], store: Store, prepare: Prepare
 ) -> list[CopyGroup]:
     """Keep the hits that the user prefers, each if it is verified to be a copy."""
@@ -134,9 +146,7 @@ def find_uncertain_pairs(
 
     The likeliest copies come first; see `find_copies` for the parameters.
     """
-    choice = KeeperChoice(
-        read, OriginCache(store.database, version=ORIGIN_VERSION), read_folders(store)
-    )
+    choice = make_choice(store, read, OriginCache(store.database, version=ORIGIN_VERSION))
     grouping = _cached_grouping(store, table, prepare, choice=choice)
     hits, verdicts = {hit.id: hit for hit in table.hits}, store.pair_answers.read()
     groups = apply_verdicts(grouping, hits, verdicts, choice=choice)
@@ -194,19 +204,15 @@ def _cached_grouping(
         return _from_rows(cached[0])
     decisions = DecisionCache.read(store.database, version=CLASSIFIER_VERSION)
 
-    def mix_of(hit: Hit) -> str:
-        return read_override(store, hit.content_hash).mix if hit.n_channels > 1 else ""
-
     def on_pair(n_done: int, n_pairs: int) -> None:
         if n_done % PAIRS_PER_COMMIT == 0:  # an interrupted run continues from here
             decisions.write(store.database, version=CLASSIFIER_VERSION)
         if on_progress is not None:
             on_progress(Progress("comparing", n_done, n_pairs))
 
-    decider = PairDecider(
-        prepare, decisions, partial(classify_many, mix_of=mix_of, cluster=cluster)
-    )
-    points = _project_all(store, table)
+    classify = partial(classify_many, mix_of=partial(mix_of, store), cluster=cluster)
+    decider = PairDecider(prepare, decisions, classify)
+    points = project_hits(store, table.spaces.hit_ids)
     try:
         grouping = group_copies(
             list(table.hits), points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial
@@ -217,9 +223,8 @@ def _cached_grouping(
     return grouping
 
 
-def _project_all(store: Store, table: HitTable) -> np.ndarray:
-    """Project all embeddings for the candidate search, in batches to save memory."""
-    ids = table.spaces.hit_ids
+def project_hits(store: Store, ids: np.ndarray) -> np.ndarray:
+    """Project the embeddings of hits for the candidate search, in batches to save memory."""
     parts = [
         project_embeddings(store.hits.embeddings(ids[start : start + BATCH_ROWS]))
         for start in range(0, len(ids), BATCH_ROWS)

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from catalog.duplicates.keeper import KeeperChoice
-from catalog.library.store.records.cache import Decision, DecisionCache
+from catalog.duplicates.pairs.decider import PairDecider, content_key
+from catalog.library.store.records.cache import Decision
 from catalog.matching.candidates import find_candidate_pairs, order_pairs
-from catalog.matching.verdict import CERTAIN_LOGIT, Classification, classify_pair
-from catalog.matching.views import ChannelViews
+from catalog.matching.verdict import CERTAIN_LOGIT
 from catalog.models import Certainty, Hit, Verdict
 
-MAX_PREPARED = 1024  # hits in memory, about 230 kB each and three times that in stereo
 N_PARTS = 4  # of the first comparison, before each of which what was found is reported
-MAX_LOGIT = 99.0  # replaces infinity, which JSON cannot represent
-Prepare = Callable[[Hit], ChannelViews | None]
-ClassifyMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterator[Classification | None]]
 
 
 class Proof(NamedTuple):
@@ -96,6 +91,7 @@ def group_copies(
     choice: KeeperChoice | None = None,
     on_pair: Callable[[int, int], None] | None = None,
     on_partial: Callable[[Grouping], None] | None = None,
+    asked: Collection[int] | None = None,
 ) -> Grouping:
     """Find all groups of copies.
 
@@ -109,40 +105,87 @@ def group_copies(
     choice : KeeperChoice, optional, which hit of a group is kept; by default without its samples
     on_pair : callable, optional, called with the number of finished pairs and the total
     on_partial : callable, optional, called a few times with what was found so far
+    asked : collection of int, optional
+        rows; only they and their copies are compared with others, so that the groups and pairs that
+        they are in are complete
     """
     choice = choice or KeeperChoice()
 
     def found_so_far() -> None:
         if on_partial is not None:
-            groups = _form_groups(hits, search.copies, decider, choice)
+            groups = _form_groups(hits, search.copies, decider, choice=choice)
             on_partial(Grouping(groups, list(search.uncertain)))
 
     search = _PairSearch(hits, decider, on_pair, found_so_far if on_partial else None)
     groups: list[CopyGroup] = []
     rows = np.arange(len(hits))
-    while search.add_pairs(rows[_candidates(points[rows])]):
-        groups = _form_groups(hits, search.copies, decider, choice)
+    while search.add_pairs(_touching(rows[_candidates(points[rows])], asked, search.copies)):
+        groups = _form_groups(hits, search.copies, decider, choice=choice, on_pair=on_pair)
         dropped = {hit_id for group in groups for hit_id in group.others}
         rows = np.array([row for row, hit in enumerate(hits) if hit.id not in dropped], int)
     return Grouping(groups, search.uncertain)
+
+
+def _touching(
+    pairs: np.ndarray, asked: Collection[int] | None, copies: Sequence[tuple[int, int]]
+) -> np.ndarray:
+    """Return the pairs, shape (n, 2), that hold an asked row or a copy of one."""
+    if asked is None:
+        return pairs
+    reached = set(asked).union(*(part for part in _components(copies) if {*part} & {*asked}))
+    return np.asarray(pairs[np.isin(pairs, list(reached)).any(axis=1)])
 
 
 def _form_groups(
     hits: Sequence[Hit],
     copies: Sequence[tuple[int, int]],
     decider: PairDecider,
+    *,
     choice: KeeperChoice,
+    on_pair: Callable[[int, int], None] | None = None,
 ) -> list[CopyGroup]:
-    """Return the groups that pairs of rows form, ordered by the hit that is kept."""
+    """Return the groups that pairs of rows form, ordered by the hit that is kept.
+
+    Each connected component is split so that each member is verified against the hit that is kept;
+    those that are not are grouped among themselves.
+    """
     from threadpoolctl import threadpool_limits
 
+    groups: list[CopyGroup] = []
+    waiting = [[hits[row] for row in members] for members in _components(copies)]
     with threadpool_limits(1):  # many short products, which threads only slow down
-        groups = [
-            group
-            for members in _components(copies)
-            for group in _verified_groups([hits[row] for row in members], decider, choice)
-        ]
+        while waiting:
+            choice.compare(waiting, on_pair)
+            ordered = [choice.order(members) for members in waiting]
+            pairs = [(keep, other) for keep, *others in ordered for other in others]
+            decisions = iter(_decide_all(decider, pairs, on_pair))
+            waiting = []
+            for keep, *others in ordered:
+                decided = [(hit, next(decisions)) for hit in others]
+                proofs = [
+                    (hit, Proof.from_decision(decision))
+                    for hit, decision in decided
+                    if decision.answer == Verdict.COPY
+                ]
+                if proofs:
+                    groups.append(make_group(keep, proofs, choice))
+                rest = [hit for hit, decision in decided if decision.answer != Verdict.COPY]
+                if len(rest) > 1:
+                    waiting.append(rest)
     return sorted(groups, key=lambda group: group.keep)
+
+
+def _decide_all(
+    decider: PairDecider,
+    pairs: Sequence[tuple[Hit, Hit]],
+    on_pair: Callable[[int, int], None] | None,
+) -> list[Decision]:
+    decisions = []
+    for n_done, decision in enumerate(decider.decide_many(pairs), start=1):
+        decisions.append(decision)
+        if on_pair is not None:
+            on_pair(n_done, len(pairs))
+    return decisions
 
 
 def _candidates(points: np.ndarray) -> np.ndarray:
@@ -188,7 +231,7 @@ class _PairSearch:
 def _equal_pairs(hits: Sequence[Hit]) -> list[tuple[int, int]]:
     """Pair each hit with the first one of equal bytes and region."""
     first_rows: dict[tuple[object, ...], int] = {}
-    rows = [first_rows.setdefault(_content_key(hit), row) for row, hit in enumerate(hits)]
+    rows = [first_rows.setdefault(content_key(hit), row) for row, hit in enumerate(hits)]
     return [(first, row) for row, first in enumerate(rows) if first != row]
 
 
@@ -196,17 +239,13 @@ def equal_keepers(hits: Sequence[Hit], choice: KeeperChoice) -> dict[int, int]:
     """Return the id of the hit that is kept, for each other hit of equal bytes and region."""
     same: dict[tuple[object, ...], list[Hit]] = {}
     for hit in hits:
-        same.setdefault(_content_key(hit), []).append(hit)
+        same.setdefault(content_key(hit), []).append(hit)
     kept: dict[int, int] = {}
     for members in same.values():
         if len(members) > 1:
             keep, *others = choice.order(members)
             kept |= dict.fromkeys((hit.id for hit in others), keep.id)
     return kept
-
-
-def _content_key(hit: Hit) -> tuple[object, ...]:
-    return hit.content_hash, hit.start, hit.stop, hit.channels
 
 
 def _components(pairs: Sequence[tuple[int, int]]) -> list[list[int]]:
@@ -225,22 +264,6 @@ def _components(pairs: Sequence[tuple[int, int]]) -> list[list[int]]:
     return [part.tolist() for part in np.split(by_label, ends[:-1])]
 
 
-def _verified_groups(
-    hits: Sequence[Hit], decider: PairDecider, choice: KeeperChoice
-) -> list[CopyGroup]:
-    """Split a component so that each member is verified against the hit that is kept."""
-    groups = []
-    remaining = list(hits)
-    while len(remaining) > 1:
-        keep, *others = choice.order(remaining)
-        decided = [(hit, decider.decide(keep, hit)) for hit in others]
-        copies = [(hit, Proof.from_decision(d)) for hit, d in decided if d.answer == Verdict.COPY]
-        if copies:
-            groups.append(make_group(keep, copies, choice))
-        remaining = [hit for hit, d in decided if d.answer != Verdict.COPY]
-    return groups
-
-
 def make_group(
     keep: Hit, copies: Sequence[tuple[Hit, Proof]], choice: KeeperChoice | None = None
 ) -> CopyGroup:
@@ -248,71 +271,3 @@ def make_group(
     copies = sorted(copies, key=lambda copy: copy[0].id)
     reason = (choice or KeeperChoice()).reason(keep, [hit for hit, _ in copies])
     return CopyGroup.from_proofs(keep.id, {hit.id: proof for hit, proof in copies}, reason)
-
-
-class PairDecider:
-    """Decide whether pairs of hits are copies: by equal bytes, earlier decisions or the samples.
-
-    Parameters
-    ----------
-    prepare : callable, returns the samples of a hit ready to be compared, None if unavailable
-    decisions : DecisionCache, optional, from earlier runs; new ones are added
-    classify_many : callable, optional, classifies many pairs in order, faster than one by one
-    """
-
-    def __init__(
-        self,
-        prepare: Prepare,
-        decisions: DecisionCache | None = None,
-        classify_many: ClassifyMany | None = None,
-    ) -> None:
-        self.decisions = decisions if decisions is not None else DecisionCache()
-        self._prepare = prepare
-        self._classify_many = classify_many
-        self._prepared: dict[int, ChannelViews | None] = {}
-
-    def decide(self, first: Hit, second: Hit) -> Decision:
-        """Decide on one pair."""
-        stored = self._stored_decision(first, second)
-        if stored is not None:
-            return stored
-        a, b = self._views(first), self._views(second)
-        return self._store(first, second, None if a is None or b is None else classify_pair(a, b))
-
-    def decide_many(self, pairs: Sequence[tuple[Hit, Hit]]) -> Iterator[Decision]:
-        """Decide on many pairs, in order."""
-        if self._classify_many is None:
-            yield from (self.decide(*pair) for pair in pairs)
-            return
-        stored = [self._stored_decision(*pair) for pair in pairs]
-        undecided = [pair for pair, decision in zip(pairs, stored, strict=True) if decision is None]
-        results = self._classify_many(undecided)
-        for pair, decision in zip(pairs, stored, strict=True):
-            if decision is None:
-                try:
-                    decision = self._store(*pair, next(results))
-                except BrokenProcessPool:  # usually out of memory: continue one by one
-                    results, decision = iter(()), self.decide(*pair)
-                except StopIteration:
-                    decision = self.decide(*pair)
-            yield decision
-
-    def _stored_decision(self, first: Hit, second: Hit) -> Decision | None:
-        if _content_key(first) == _content_key(second):
-            return Decision(Verdict.COPY, 1.0, MAX_LOGIT)
-        return self.decisions.get(first, second)
-
-    def _store(self, first: Hit, second: Hit, result: Classification | None) -> Decision:
-        if result is None:  # not stored, because a missing file may return
-            return Decision(Verdict.OTHER, 0.0, -MAX_LOGIT)
-        logit = min(max(float(result.logit), -MAX_LOGIT), MAX_LOGIT)
-        decision = Decision(result.verdict, result.share, logit)
-        self.decisions.add(first, second, decision)
-        return decision
-
-    def _views(self, hit: Hit) -> ChannelViews | None:
-        if hit.id not in self._prepared:
-            if len(self._prepared) >= MAX_PREPARED:
-                self._prepared.pop(next(iter(self._prepared)))
-            self._prepared[hit.id] = self._prepare(hit)
-        return self._prepared[hit.id]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from catalog.audio.model import Audio
@@ -16,12 +16,14 @@ from catalog.duplicates.preference import (
     preference_reason,
 )
 from catalog.library.scan.walk import SCAN_AGAIN, hash_file
-from catalog.library.store.records.cache import OriginCache
+from catalog.library.store.records.cache import OriginCache, Signs
 from catalog.matching.origin.compare import compare_origin
 from catalog.matching.origin.model import Loss, Origin, Sign
 from catalog.models import MARK_RANK, Hit
 
 Read = Callable[[Hit], Audio | None]
+CompareMany = Callable[[Sequence[tuple[Hit, Hit]]], Iterable[Origin | None]]
+PAIRS_PER_COMMIT = 1024
 MAX_COMPARED = 12  # hits of one group; of larger groups the best ones by format are compared
 MAX_REASONS = 3
 LEVEL_DB = 0.5  # a smaller change of level is not mentioned
@@ -45,6 +47,7 @@ class KeeperChoice:
     read : callable, optional, returns the samples of a hit, None if they cannot be read
     origins : OriginCache, optional, of pairs compared earlier; new ones are added
     folders : sequence of Path, in the user's order of preference
+    compare_many : callable, optional, compares many pairs in order, faster than one by one
     """
 
     def __init__(
@@ -52,10 +55,41 @@ class KeeperChoice:
         read: Read | None = None,
         origins: OriginCache | None = None,
         folders: Sequence[Path] = (),
+        compare_many: CompareMany | None = None,
     ) -> None:
         self._read = read
+        self._compare_many = compare_many
         self._origins = origins
         self._folders = tuple(folders)
+
+    def compare(
+        self, groups: Iterable[Sequence[Hit]], on_pair: Callable[[int, int], None] | None = None
+    ) -> None:
+        """Compare the samples of groups of copies, all at once, for later calls of `order`."""
+        if self._compare_many is None or self._origins is None:
+            return
+        pairs = [pair for hits in groups for pair in self._open_pairs(hits)]
+        for n, (pair, origin) in enumerate(
+            zip(pairs, self._compare_many(pairs), strict=True), start=1
+        ):
+            if origin is not None:
+                self._origins.add(*pair, _to_signs(origin))
+            if n % PAIRS_PER_COMMIT == 0:
+                self._origins.write()  # an interrupted run continues from here
+            if on_pair is not None:
+                on_pair(n, len(pairs))
+
+    def _open_pairs(self, hits: Sequence[Hit]) -> list[tuple[Hit, Hit]]:
+        """Return the pairs that `order` compares, as far as they are known beforehand."""
+        best, *others = sorted(hits, key=self._key)[:MAX_COMPARED]
+        return [
+            (best, hit)
+            for hit in others
+            if _said(hit) == _said(best)
+            and hit.content_hash != best.content_hash
+            and self._origins is not None
+            and self._origins.get(best, hit) is None
+        ]
 
     def order(self, hits: Sequence[Hit]) -> list[Hit]:
         """Return the hits with the one to keep first."""
@@ -89,8 +123,7 @@ class KeeperChoice:
             return Origin()
         origin = compare_origin(samples[0], samples[1])
         if self._origins is not None:
-            signs = tuple((str(s.loss), s.weight, s.amount) for s in origin.signs)
-            self._origins.add(first, second, signs)
+            self._origins.add(first, second, _to_signs(origin))
         return origin
 
     def _key(self, hit: Hit) -> tuple[float, ...]:
@@ -118,6 +151,10 @@ class KeeperChoice:
         if is_in_exports(other) and not is_in_exports(keep):
             return [f"the other is in the folder {other.path.parent.name}"]
         return []
+
+
+def _to_signs(origin: Origin) -> Signs:
+    return tuple((str(sign.loss), sign.weight, sign.amount) for sign in origin.signs)
 
 
 def is_in_exports(hit: Hit) -> bool:

@@ -59,6 +59,17 @@ def is_fragment(hit: Hit) -> bool:
     return hit.stop - hit.start < MIN_SOUND_S * hit.sr
 
 
+def drum_key(hit: Hit) -> tuple[str, ...]:
+    """Return what the strokes of one drum through one microphone have in common."""
+    return hit.drum, hit.session, hit.microphone, hit.role
+
+
+def ids_of_drums(hit_ids: Collection[int], hits: Sequence[Hit]) -> set[int]:
+    """Return the ids of all strokes of the drums of some hits."""
+    drums = {drum_key(hit) for hit in hits if hit.id in hit_ids and hit.drum}
+    return {hit.id for hit in hits if hit.id in hit_ids or drum_key(hit) in drums}
+
+
 def strokes_of_drum(
     hit: Hit, hits: Sequence[Hit], *, leave_out: Collection[int] = ()
 ) -> tuple[Hit, ...]:
@@ -79,8 +90,7 @@ def strokes_of_drum(
         and other.mark != Mark.NO_GOOD
         and not is_fragment(other)
         and math.isfinite(other.strength_lkfs)
-        and (other.drum, other.session, other.microphone, other.role)
-        == (hit.drum, hit.session, hit.microphone, hit.role)
+        and drum_key(other) == drum_key(hit)
         and damping_of(other) == damping
     ]
     return tuple(sorted([hit, *same], key=lambda h: (h.strength_lkfs, h.id)))

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from catalog.audio.model import Audio
 from catalog.context import Context
+from catalog.duplicates.asked import find_strokes_of
 from catalog.duplicates.cached import (
     find_copies,
     find_uncertain_pairs,
@@ -21,14 +21,15 @@ from catalog.duplicates.cached import (
     save_folders,
     stored_keepers,
 )
-from catalog.duplicates.groups import CopyGroup, UncertainPair, equal_keepers
+from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair, equal_keepers
 from catalog.duplicates.keeper import KeeperChoice, find_damage, find_same_file
 from catalog.duplicates.mixes import MixedCopy, find_mixed_copies
+from catalog.duplicates.pairs.decider import make_readers
 from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
-from catalog.duplicates.pairs.relations import Relation, find_relations
+from catalog.duplicates.pairs.relations import Relation, find_relations, nearest_alike
 from catalog.duplicates.report import format_report
 from catalog.duplicates.strokes import count_strokes_once, uncertain_strokes
-from catalog.errors import CatalogError, ParameterError
+from catalog.errors import ParameterError
 from catalog.library.scan.exports import record_exported_hits
 from catalog.library.scan.folders import scanned_folders
 from catalog.library.scan.processes.cluster import MEASURES, Cluster, open_cluster
@@ -37,10 +38,9 @@ from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.strokes.ties import StrokeTie, tie_strokes
 from catalog.matching.candidates import project_embeddings
 from catalog.matching.comparison.transfer import Alignment, estimate_alignment
-from catalog.matching.views import ChannelViews, compare_views, prepare_views
+from catalog.matching.views import compare_views, prepare_views
 from catalog.models import Hit
 from catalog.reports import OnProgress
-from catalog.search.spaces import similar_distances
 from catalog.search.table import HitTable
 
 CLASSIFIER = "catalog.matching.verdict:CLASSIFIER_VERSION"
@@ -52,6 +52,7 @@ class Duplicates:
 
     def __init__(self, context: Context) -> None:
         self._context = context
+        self._read, self._prepare = make_readers(context.read)
         self._exports_are_recorded = False
 
     def groups(
@@ -302,13 +303,30 @@ class Duplicates:
         save_chosen(self._context.store, self._context.hit(hit_id))
         tie_stored_strokes(self._context.store, always=True)
 
-    def related(self, hit_id: int, *, n_alike: int = 5) -> list[Relation]:
+    def groups_of(
+        self, hit_ids: Collection[int], on_progress: OnProgress | None = None
+    ) -> list[CopyGroup]:
+        """Return the groups of copies that some hits are in; nothing else is compared."""
+        return self._near(hit_ids, on_progress).groups
+
+    def _near(self, hit_ids: Collection[int], on_progress: OnProgress | None) -> Grouping:
+        return find_strokes_of(
+            self._context.store, self._table(), hit_ids, self._prepare, read=self._read,
+            on_progress=on_progress,
+        )  # fmt: skip
+
+    def related(
+        self, hit_id: int, *, n_alike: int = 5, on_progress: OnProgress | None = None
+    ) -> list[Relation]:
         """Return how other hits relate to one: copy, same stroke, same drum or alike.
+
+        Only this hit and those nearest to it are compared.
 
         Parameters
         ----------
         hit_id : int
         n_alike : int, how many hits that only sound alike
+        on_progress : callable, optional, called with `Progress` records of step "comparing"
 
         Returns
         -------
@@ -319,19 +337,16 @@ class Duplicates:
         StoreError
             if there is no such hit
         """
-        hit, table = self._context.hit(hit_id), self._context.table()
-        alike: list[tuple[int, float]] = []
-        if hit_id in table.rows:
-            distances = similar_distances(table.spaces, table.rows[hit_id])
-            nearest = distances.argsort(kind="stable")[: n_alike + 1]
-            alike = [(int(table.spaces.hit_ids[row]), float(distances[row])) for row in nearest]
+        hit = self._context.hit(hit_id)
+        near = self._near([hit_id], on_progress)
+        session = self._context.hits_of_session(hit.session)
         return find_relations(
             hit,
-            table.hits,
-            groups=self.groups(),
-            uncertain=self.doubts(),
-            ties=self.microphone_ties(),
-            alike=alike,
+            [other for other in session if other.stroke == other.id],
+            groups=near.groups,
+            uncertain=near.uncertain,
+            ties=tie_strokes(session),
+            alike=nearest_alike(self._context.table(), hit_id, n_alike),
         )
 
     def mixes(self, hit_ids: Collection[int] | None = None) -> list[MixedCopy]:
@@ -371,19 +386,6 @@ class Duplicates:
 
     def _microphones(self, hit: Hit) -> list[Hit]:
         return [self._context.hit(mic.hit_id) for mic in hit.microphones]
-
-    def _read(self, hit: Hit) -> Audio | None:
-        try:
-            return self._context.read(hit)
-        except CatalogError:
-            return None  # missing or damaged since the scan; the next scan lists it
-
-    def _prepare(self, hit: Hit) -> ChannelViews | None:
-        audio = self._read(hit)
-        try:
-            return None if audio is None else prepare_views(audio)
-        except CatalogError:
-            return None  # it holds no stroke
 
 
 def _start_difference_s(first: Hit, second: Hit) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -45,11 +45,11 @@ class Search:
     def __init__(
         self,
         context: Context,
-        find_groups: Callable[[], list[CopyGroup]],
+        find_groups_of: Callable[[Collection[int]], list[CopyGroup]],
         find_kept: Callable[[], Mapping[int, int]],
     ) -> None:
         self._context = context
-        self._find_groups = find_groups
+        self._find_groups_of = find_groups_of
         self._find_kept = find_kept
         self._last_file: tuple[tuple[Path, int], Reference] | None = None
 
@@ -113,7 +113,7 @@ class Search:
     def _copies_of(self, hit_id: int) -> list[int]:
         """Return the other hits of the group of copies that a hit is in."""
         self._context.hit(hit_id)  # raises if the id is unknown
-        for group in self._find_groups():
+        for group in self._find_groups_of([hit_id]):
             members = [group.keep, *group.others]
             if hit_id in members:
                 return [member for member in members if member != hit_id]

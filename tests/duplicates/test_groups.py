@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog.duplicates.groups import CopyGroup, PairDecider, Proof, group_copies
+from catalog.duplicates.groups import CopyGroup, Proof, group_copies
+from catalog.duplicates.pairs.decider import PairDecider
 from catalog.duplicates.preference import preference_key, preference_reason
 from catalog.features.measure import measure_audio
 from catalog.library.store.records.cache import Decision, DecisionCache

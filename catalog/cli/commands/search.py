@@ -250,7 +250,8 @@ def _mixes(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _related(cat: Catalog, args: argparse.Namespace) -> int:
-    found = cat.duplicates.related(args.hit, n_alike=args.n)
+    with ProgressBar() as bar:
+        found = cat.duplicates.related(args.hit, n_alike=args.n, on_progress=bar)
     lines = hit_lines(
         cat,
         [cat.hit(relation.hit_id) for relation in found],

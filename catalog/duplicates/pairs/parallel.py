@@ -12,10 +12,13 @@ from functools import lru_cache, partial
 from pathlib import Path
 
 from catalog.audio.channels import mix_channels, pick_channels
+from catalog.audio.model import Audio
 from catalog.errors import CatalogError
 from catalog.library.scan.processes.cluster import Cluster
 from catalog.library.scan.processes.parallel import call_in, count_workers, parallel_map
 from catalog.library.scan.stereo_pairs import decode_sides
+from catalog.matching.origin.compare import compare_origin
+from catalog.matching.origin.model import Origin
 from catalog.matching.verdict import Classification, classify_pairs
 from catalog.matching.views import ChannelViews, prepare_views
 from catalog.models import Hit
@@ -24,6 +27,8 @@ TASK_PAIRS = 2048  # with 3.5 pairs a hit, a fifth of the hits are decoded in tw
 REMOTE_TASK_PAIRS = 512  # on a cluster, where a lost worker loses half a second of work
 MIN_TASKS_PER_WORKER = 4  # so that no worker waits long for another
 MAX_SERIAL_PAIRS = 512  # classified here before worker processes would have started
+MAX_SERIAL_COPIES = 64  # compared here before worker processes would have started
+TASK_COPIES = 16  # pairs of copies, about 15 ms each
 BATCH_PAIRS = 256  # classified at once, with all their hits in memory
 MAX_PREPARED = 512  # hits in a worker's memory, about 150 kB each and three times that in stereo
 
@@ -86,6 +91,35 @@ def classify_many(
         yield from results
 
 
+def compare_origins(
+    pairs: Sequence[tuple[Hit, Hit]],
+    mix_of: Callable[[Hit], str],
+    *,
+    n_jobs: int = -1,
+    max_serial: int = MAX_SERIAL_COPIES,
+    cluster: Cluster | None = None,
+) -> Iterator[Origin | None]:
+    """Compare pairs of copies, in order: which was made from the other.
+
+    See `classify_many` for the parameters.
+
+    Yields
+    ------
+    Origin, or None if the samples of one hit cannot be read
+    """
+    sources = [(_to_source(a, mix_of(a)), _to_source(b, mix_of(b))) for a, b in pairs]
+    if len(pairs) <= max_serial:
+        for pair in sources:
+            yield from _compare_tasks([pair])
+        return
+    if cluster is not None:
+        found = cluster.map(partial(call_in, _compare_tasks), sources, batch_size=TASK_COPIES)
+    else:
+        found = parallel_map(_compare_tasks, sources, n_jobs=n_jobs, batch_size=TASK_COPIES)
+    with closing(found) as results:
+        yield from results
+
+
 def _to_source(hit: Hit, mix: str) -> HitSource:
     part = hit.start, hit.stop, mix
     return HitSource(hit.content_hash, hit.path, *part, hit.mate, hit.channels)
@@ -118,8 +152,26 @@ def _classify_batch(pairs: SourcePairs) -> list[Classification | None]:
 @lru_cache(maxsize=MAX_PREPARED)
 def _prepare(source: HitSource) -> ChannelViews | None:
     try:
-        audio = decode_sides(source.path, source.mate, start=source.start, stop=source.stop)
-        audio = pick_channels(audio, source.channels)
-        return prepare_views(mix_channels(audio, "" if source.channels else source.mix))
+        return prepare_views(_read(source))
     except CatalogError:
         return None  # missing or damaged since the scan; the next scan reports it
+
+
+def _read(source: HitSource) -> Audio:
+    audio = decode_sides(source.path, source.mate, start=source.start, stop=source.stop)
+    audio = pick_channels(audio, source.channels)
+    return mix_channels(audio, "" if source.channels else source.mix)
+
+
+def _compare_tasks(pairs: SourcePairs) -> list[Origin | None]:
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):  # many short products, which threads only slow down
+        return [_compare(*pair) for pair in pairs]
+
+
+def _compare(first: HitSource, second: HitSource) -> Origin | None:
+    try:
+        return compare_origin(_read(first), _read(second))
+    except CatalogError:
+        return None

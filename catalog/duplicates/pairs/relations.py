@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from catalog.duplicates.groups import CopyGroup, UncertainPair
 from catalog.library.strokes.ties import StrokeTie
 from catalog.models import Hit
+from catalog.search.spaces import similar_distances
+from catalog.search.table import HitTable
 
 KINDS: tuple[str, ...] = ("copy", "same stroke", "same drum", "alike")
 
@@ -50,6 +52,15 @@ def find_relations(
         if relation.hit_id != hit.id:
             found.setdefault(relation.hit_id, relation)
     return sorted(found.values(), key=lambda relation: KINDS.index(relation.kind))
+
+
+def nearest_alike(table: HitTable, hit_id: int, n: int) -> list[tuple[int, float]]:
+    """Return id and distance of the `n` hits that sound most like one, and of itself."""
+    if hit_id not in table.rows:
+        return []
+    distances = similar_distances(table.spaces, table.rows[hit_id])
+    nearest = distances.argsort(kind="stable")[: n + 1]
+    return [(int(table.spaces.hit_ids[row]), float(distances[row])) for row in nearest]
 
 
 def _copies(hit: Hit, groups: Iterable[CopyGroup]) -> Iterator[Relation]:

@@ -19,18 +19,15 @@ from catalog.kit.export import ExportOptions, ExportPlan, export_kit, plan_expor
 from catalog.kit.export.microphones import MicrophoneExport, use_microphones
 from catalog.kit.export.plan import kit_warnings
 from catalog.kit.fill.fill import explain_in_numbers, fill_kit, score_kit
-from catalog.kit.fill.options import (
-    FillOptions,
-    check_sessions,
-    fill_warnings,
-)
+from catalog.kit.fill.options import FillOptions, check_sessions, fill_warnings
 from catalog.kit.fill.swap import Wish, put_hit, spread_sessions, swap_back, swap_slot
-from catalog.kit.layers import MAX_LAYERS, add_layers, most_layers
+from catalog.kit.layers import MAX_LAYERS, add_layers, ids_of_drums, most_layers
 from catalog.kit.model import Kit
 from catalog.library.files.leftovers import export_under_way
 from catalog.library.scan.exports import read_manifest
 from catalog.library.scan.walk import MANIFEST
 from catalog.models import Event, Hit
+from catalog.reports import OnProgress
 from catalog.services.kit.obstacles import all_hits, changed_files, no_good_lines
 from catalog.services.kit.pool import ALL, HitPools, fill_from_one_session
 
@@ -45,11 +42,11 @@ class Kits:
     def __init__(
         self,
         context: Context,
-        find_groups: Callable[[], Sequence[CopyGroup]],
+        find_groups_of: Callable[[Collection[int], OnProgress | None], Sequence[CopyGroup]],
         find_kept: Callable[[], Mapping[int, int]],
     ) -> None:
         self._context = context
-        self._find_groups = find_groups
+        self._find_groups_of = find_groups_of
         self._pools = HitPools(context, find_kept)
 
     def fill(
@@ -176,17 +173,18 @@ class Kits:
         """Return to the hit that a slot held before `swap`; `KitError` if there was none."""
         return self._with_layers_like(kit, swap_back(self._pools.of_kit(kit), kit, slot))
 
-    def add_layers(self, kit: Kit, n_layers: int = MAX_LAYERS) -> Kit:
+    def add_layers(
+        self, kit: Kit, n_layers: int = MAX_LAYERS, *, on_progress: OnProgress | None = None
+    ) -> Kit:
         """Add the other strokes of each drum, without copies, as at most `n_layers` layers."""
         mains = {ids[0] for ids in kit.slots.values() if ids}
-        leave_out: set[int] = set()
-        for group in self._find_groups():
+        present, leave_out = self._context.hits(), set[int]()
+        for group in self._find_groups_of(ids_of_drums(mains, present), on_progress):
             members = {group.keep, *group.others}
             leave_out |= members - (members & mains or {group.keep})
         faulty = self._pools.faulty_hits().keys()
         if not mains & faulty:  # strokes of a drum whose main hit has a fault have it as well
             leave_out |= faulty
-        present = self._context.hits()
         hits = {hit.id: hit for hit in present if hit.event == Event.STROKE or hit.id in mains}
         hits |= self._context.estimate_missing_strengths({i: hits[i] for i in mains & hits.keys()})
         return add_layers(kit, list(hits.values()), leave_out=leave_out, n_layers=n_layers)

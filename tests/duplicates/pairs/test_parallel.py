@@ -10,7 +10,7 @@ import pytest
 import soundfile as sf
 
 from catalog.audio.decode import decode_file
-from catalog.duplicates.groups import PairDecider
+from catalog.duplicates.pairs.decider import PairDecider
 from catalog.duplicates.pairs.parallel import classify_many
 from catalog.errors import CatalogError
 from catalog.library.store.records.cache import DecisionCache

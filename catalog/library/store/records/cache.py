@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -49,7 +49,19 @@ class DecisionCache:
     def read(cls, database: Database, *, version: int) -> DecisionCache:
         """Read the decisions of this version of the classifier."""
         sql = "SELECT first, second, answer, share, logit FROM decision WHERE version = ?"
-        rows = database.read(sql, (version,))
+        return cls._from_rows(database.read(sql, (version,)))
+
+    @classmethod
+    def read_of(cls, database: Database, hits: Iterable[Hit], *, version: int) -> DecisionCache:
+        """Read the decisions about pairs of some hits."""
+        keys = json.dumps([*{_key(hit) for hit in hits}])
+        sql = """SELECT first, second, answer, share, logit FROM decision WHERE version = ?
+            AND first IN (SELECT value FROM json_each(?))
+            AND second IN (SELECT value FROM json_each(?))"""
+        return cls._from_rows(database.read(sql, (version, keys, keys)))
+
+    @classmethod
+    def _from_rows(cls, rows: Iterable[Sequence[Any]]) -> DecisionCache:
         verdicts = {verdict.value: verdict for verdict in Verdict}
         return cls({(a, b): Decision(verdicts[word], *rest) for a, b, word, *rest in rows})
 
