@@ -9,13 +9,18 @@ import threading
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+import numpy as np
+
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError, StoreError
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import decode_mixed_hit
 from catalog.models import Hit, State
 from catalog.search.drums.drum_pitch import DrumPitch, estimate_drum_pitches
+from catalog.search.drums.drum_space import DrumSpace
+from catalog.search.drums.known_drums import read_drum_space, with_drum_space
 from catalog.search.drums.strength import estimate_missing_strengths
+from catalog.search.spaces import Spaces
 from catalog.search.table import HitTable, read_table
 
 IN_SESSIONS = (  # in the narrow table, because the rows of hits are wide
@@ -48,6 +53,7 @@ class Context:
         self.store = store
         self._table: HitTable | None = None
         self._microphone_table: HitTable | None = None
+        self._drum_spaces: tuple[Spaces, DrumSpace | None, Spaces] | None = None
         self._drum_pitches: tuple[int, dict[int, DrumPitch]] | None = None
         # the revision, sessions, and the pitches of their hits
         self._session_pitches: tuple[int, set[str], dict[int, DrumPitch]] = (-1, set(), {})
@@ -67,6 +73,18 @@ class Context:
             known = self._microphone_table
             self._microphone_table = read_table(self.store, known, microphones=True)
             return self._microphone_table
+
+    def drum_spaces(self, table: HitTable) -> Spaces:
+        """Return the spaces of a table with the stroke space learned from the library's drums.
+
+        Without known drums they are those of the table.
+        """
+        with self._lock:
+            learned, known = read_drum_space(self.store), self._drum_spaces
+            if known is None or known[0] is not table.spaces or not _is_same(known[1], learned):
+                made = with_drum_space(table.spaces, learned)
+                known = self._drum_spaces = table.spaces, learned, made
+            return known[2]
 
     def drum_pitches(self) -> dict[int, DrumPitch]:
         """Return the pitch of the drum of each present hit that has a clear one.
@@ -176,6 +194,13 @@ class Context:
             if the file is missing or damaged
         """
         return decode_mixed_hit(self.store, hit)
+
+
+def _is_same(first: DrumSpace | None, second: DrumSpace | None) -> bool:
+    """Return whether two learned spaces are equal."""
+    if first is None or second is None:
+        return first is second
+    return np.array_equal(first.axes, second.axes)
 
 
 def check_seed(seed: int) -> None:

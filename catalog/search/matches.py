@@ -17,8 +17,9 @@ MAX_REASONS = 3
 LEVEL_STEP_DB = 1.0  # the usual step of loudness tables
 LEVEL_WEIGHT_DB = 3.0  # dB that count as much as one step of `AUDIBLE_RATIOS`
 
-# Chance that an alternate is another stroke of the drum: a logistic function of the distance and of
-# the logarithm of the rank, fitted on six sets of drums, see `tests/bench/RESULTS.md`.
+# Chance that an alternate is another stroke of the drum: a logistic function of the distance in the
+# stroke space and of the logarithm of the rank, fitted on six sets of drums, see
+# `tests/bench/RESULTS.md`.
 SAME_DRUM_LOGIT = (5.5, 2.6, 1.47)
 SURE, SURE_BY_NAME = 0.9, 0.97
 MOST_OF_DRUM = 3  # of the matches of a search for similar hits, before others
@@ -40,6 +41,7 @@ class Match:
     distance: float  # from the hit searched from; comparable within one search only
     query_hit: Hit = field(repr=False, compare=False)  # of id 0 for a file outside the catalog
     n_copies: int = 0  # further files of the same recording, which are not listed
+    stroke_distance: float = 0.0  # of alternates: without the neighbors that both share
     # of alternates: how likely it is another stroke of the same drum, 0 to 1; 0 if not estimated
     same_drum: float = 0.0
     # of the drums of some hits, read when reasons are listed; None: each stroke has its own pitch
@@ -64,7 +66,7 @@ def with_same_drum(found: Sequence[Match]) -> list[Match]:
     """
     judged = []
     for rank, match in enumerate(found):
-        logit = SAME_DRUM_LOGIT[0] - SAME_DRUM_LOGIT[1] * match.distance
+        logit = SAME_DRUM_LOGIT[0] - SAME_DRUM_LOGIT[1] * match.stroke_distance
         logit -= SAME_DRUM_LOGIT[2] * math.log1p(rank)
         chance = 1.0 / (1.0 + math.exp(-logit))
         if _drum(match.hit) and _drum(match.hit) == _drum(match.query_hit):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,10 +18,13 @@ from catalog.library.scan.walk import hash_file
 from catalog.models import ROLES, Hit, RoleSource, State
 from catalog.search.constraints import ConstraintSpec, apply_constraints, parse_constraints
 from catalog.search.drums.drum_pitch import DrumPitch, pitched
+from catalog.search.drums.shared_neighbors import POOL, rank_distances, shared_distances
 from catalog.search.matches import Match
 from catalog.search.neighbors import prefilter_similar, prefilter_strokes, rank_rows
-from catalog.search.spaces import make_spaces, similar_distances_to, stroke_distances
+from catalog.search.spaces import Spaces, make_spaces, similar_distances_to, stroke_distances
 from catalog.search.table import HitTable
+
+NAMED_SHARE = 0.5  # of the distance of strokes whose names show the drum; few names are wrong
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,8 +91,13 @@ def find_alternates(
     n: int | None,
     no_good: bool = False,
     left_out: Collection[int] = (),
+    spaces: Spaces | None = None,
 ) -> list[Match]:
     """Find the hits most likely to be other strokes of the same drum.
+
+    The nearest hits are ranked by distance and by the neighbors that they share with the hit, see
+    `catalog.search.drums.shared_neighbors`; all others follow by distance. Strokes whose names show
+    the drum count as nearer.
 
     Parameters
     ----------
@@ -97,6 +105,7 @@ def find_alternates(
     n : int or None, how many; None for every other hit
     no_good : bool, also hits that are marked no good
     left_out : collection of int, ids of hits that are not listed
+    spaces : Spaces, optional, of the table, with a learned stroke space; by default the shipped one
 
     Returns
     -------
@@ -107,11 +116,31 @@ def find_alternates(
     ParameterError
         if `n` is below 1
     """
+    spaces = table.spaces if spaces is None else spaces
     allowed = table.allowed(no_good=no_good, left_out=left_out)
     allowed[row] = False
-    rows = prefilter_strokes(table.spaces, row, allowed=allowed, n=n)
-    distances = stroke_distances(table.spaces, row, rows)
-    return _rank(table, table.hits[row], rows, distances=distances, allowed=allowed, n=n)
+    n_read, named = n if n is None else max(n, POOL), table.same_drum(row)
+    near = prefilter_strokes(spaces, row, allowed=allowed, n=n_read)
+    rows = np.union1d(near, named[allowed[named]])
+    strokes = stroke_distances(spaces, row, rows)
+    distances = _drum_distances(spaces, row, rows, strokes=strokes, allowed=allowed)
+    distances[np.isin(rows, named)] *= NAMED_SHARE
+    best = _rank(table, rows, distances=distances, allowed=allowed, n=n)
+    found = _matches(table, table.hits[row], rows[best], distances[best])
+    return [
+        replace(match, stroke_distance=distance)
+        for match, distance in zip(found, strokes[best].tolist(), strict=True)
+    ]
+
+
+def _drum_distances(
+    spaces: Spaces, row: int, rows: np.ndarray, *, strokes: np.ndarray, allowed: np.ndarray
+) -> np.ndarray:
+    """Return the distances of some rows, among them the nearest, by place and shared neighbors."""
+    pool = rank_rows(spaces.hit_ids[rows], strokes, allowed=allowed[rows], n=POOL)
+    shared = np.ones(len(rows))
+    shared[pool] = shared_distances(spaces.strokes[[row, *rows[pool]]])[1:]
+    return rank_distances(strokes, shared)
 
 
 def find_similar(
@@ -167,7 +196,8 @@ def find_similar(
             pitches=pitches,
         )
         allowed &= meets
-    return _rank(table, reference.hit, rows, distances=distances, allowed=allowed, n=n)
+    best = _rank(table, rows, distances=distances, allowed=allowed, n=n)
+    return _matches(table, reference.hit, rows[best], distances[best])
 
 
 def _allowed_rows(
@@ -187,19 +217,24 @@ def _allowed_rows(
 
 def _rank(
     table: HitTable,
-    query_hit: Hit,
     rows: np.ndarray,
     *,
     distances: np.ndarray,
     allowed: np.ndarray,
     n: int | None,
-) -> list[Match]:
-    best = rank_rows(
+) -> np.ndarray:
+    """Return which of some rows are the best, nearest first."""
+    return rank_rows(
         table.spaces.hit_ids[rows],
         distances,
         allowed=allowed[rows],
         n=n,
         mark_ranks=table.mark_ranks[rows],
     )
-    found = zip(table.hits.at(rows[best]), distances[best].tolist(), strict=True)
+
+
+def _matches(
+    table: HitTable, query_hit: Hit, rows: np.ndarray, distances: np.ndarray
+) -> list[Match]:
+    found = zip(table.hits.at(rows), distances.tolist(), strict=True)
     return [Match(hit, distance, query_hit) for hit, distance in found]

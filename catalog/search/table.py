@@ -105,6 +105,15 @@ class HitTable:
         found = np.fromiter((row[0] for row in rows), np.int64, len(rows))
         return np.isin(self.spaces.hit_ids, found)
 
+    def same_drum(self, row: int) -> np.ndarray:
+        """Return the rows whose names show the drum of a row, itself among them; int, ascending."""
+        hit = self.hits[row]
+        if not (hit.session and hit.drum):
+            return np.zeros(0, int)
+        sql = "SELECT hit_id FROM hit_search WHERE session = ? AND drum = ? ORDER BY hit_id"
+        found = [one[0] for one in self.store.database.read(sql, (hit.session, hit.drum))]
+        return np.flatnonzero(np.isin(self.spaces.hit_ids, found))
+
     def allowed(self, *, no_good: bool = False, left_out: Collection[int] = ()) -> np.ndarray:
         """Return which rows a search may find, bool, shape (n,): all that are not marked no good.
 

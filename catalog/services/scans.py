@@ -31,6 +31,7 @@ from catalog.library.store.records.kits import Kits as KitStore
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.strokes.take_arrivals import measure_stored_arrivals
 from catalog.reports import OnProgress, ScanReport
+from catalog.search.drums.known_drums import learn_drums
 from catalog.services.annotations import Annotations
 
 
@@ -99,6 +100,7 @@ class Scans:
         if tie_stored_strokes(store) and measure_stored_arrivals(store):
             tie_stored_strokes(store, always=True)  # the earliest microphone may stand for a stroke
         self._annotations.propagate_roles()
+        learn_drums(store, lambda: self._context.table().spaces)
         return report
 
     def _continue_lost_hits(self, report: ScanReport) -> ScanReport:

@@ -124,6 +124,8 @@ class Search:
     ) -> list[Match]:
         """Return the hits most likely to be other strokes of the same drum, nearest first.
 
+        The distance counts what the known drums of the library show, see
+        `catalog.search.drums.drum_space`, and the neighbors that two hits share.
         Hits marked "master" come first where distances are equal.
 
         Parameters
@@ -153,7 +155,14 @@ class Search:
         table = self._context.table()
         row, kept = self._row(table, hit_id), {} if copies else self._find_kept()
         left_out = folded_copies(kept, hit_id)
-        found = find_alternates(table, row, n=n, no_good=no_good, left_out=left_out)
+        found = find_alternates(
+            table,
+            row,
+            n=n,
+            no_good=no_good,
+            left_out=left_out,
+            spaces=self._context.drum_spaces(table),
+        )
         return with_same_drum(with_library(found, kept, self._read_pitches(found)))
 
     def similar(

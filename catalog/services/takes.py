@@ -34,6 +34,7 @@ from catalog.library.takes.regions import (
     split_region,
 )
 from catalog.models import Event, Hit, Mark, State
+from catalog.search.drums.known_drums import learn_drums
 
 WAVEFORM_FRAMES = 2_000_000  # decoded at once for the outline of a long take
 
@@ -42,7 +43,7 @@ class Takes:
     """Edit how recordings are divided into hits, mixed and grouped into sessions."""
 
     def __init__(self, context: Context) -> None:
-        self._store = context.store
+        self._context, self._store = context, context.store
 
     def regions(self, hit: int | str | Path) -> list[Hit]:
         """Return the strokes of one file in time order.
@@ -323,7 +324,10 @@ class Takes:
         """
         given = {"drum": drum, "microphone": microphone, "damping": damping, "event": event}
         names = {field: name for field, name in given.items() if name is not None}
-        return set_names(self._store, hit_ids, names, whole_take=whole_take)
+        named = set_names(self._store, hit_ids, names, whole_take=whole_take)
+        if drum is not None:
+            learn_drums(self._store, lambda: self._context.table().spaces)
+        return named
 
     def _first_hit(self, hit: int | str | Path) -> Hit:
         return self._store.hits.get(hit) if isinstance(hit, int) else self.regions(hit)[0]

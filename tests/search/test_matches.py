@@ -57,7 +57,8 @@ def test_a_mono_file_is_as_loud_as_the_same_sound_in_two_channels():
 
 def match_of(hit_id: int, drum: str, distance: float) -> Match:
     hit = make_hit(hit_id, session="barn", drum=drum)
-    return Match(hit, distance, make_hit(0, session="barn", drum="snare a"))
+    query_hit = make_hit(0, session="barn", drum="snare a")
+    return Match(hit, distance, query_hit, stroke_distance=distance)
 
 
 def test_the_line_is_below_the_strokes_that_are_surely_of_the_drum():

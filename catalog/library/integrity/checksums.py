@@ -26,7 +26,7 @@ BY_HAND = (
     "act", "act_change", "event", "exported", "fault_dismissed",
     "file_said", "home_volume", "journal", "kit", "setting", "verdict", WORDS,
 )  # fmt: skip
-CACHES = ("copies", "decision", "layout", "outline")  # computed again when they are needed
+CACHES = ("copies", "decision", "layout", "learned", "outline")  # can be computed again
 UNCHECKED = ("row_checksum", "hit_search", "hit_words", "hit_vocabulary", "coordinates")
 NO_ROW = -1  # in place of a row's number that cannot be read
 

@@ -10,7 +10,7 @@ from catalog.errors import StoreArgumentError, StoreError
 from catalog.library.integrity.checksums import fill_checksums
 
 APPLICATION_ID = 0x48495453  # "HITS", in the file's header: marks a database as a store
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
 # Something is stored that the user wrote about a hit; the index of such hits has this condition.
 ANNOTATED = (
     "(mark != '' OR tags != '[]' OR remark != '' OR names != '{}'"
@@ -40,6 +40,11 @@ COORDINATES_TABLE = """
 CREATE TABLE coordinates (
     block INTEGER PRIMARY KEY, version INTEGER NOT NULL, checksum INTEGER NOT NULL,
     hit_ids BLOB NOT NULL, points BLOB NOT NULL);
+"""
+# What was learned from the library; see `records/cache.py`.
+LEARNED_TABLE = """
+CREATE TABLE learned (
+    part TEXT PRIMARY KEY, version INTEGER NOT NULL, payload TEXT NOT NULL, points BLOB NOT NULL);
 """
 # A hit may be no stroke at all; the index of such hits has this condition.
 MAY_BE_NOISE = "(event IN ('voice', 'bump', 'stick drop') OR names != '{}')"
@@ -130,6 +135,7 @@ CREATE TABLE row_checksum (
     + NOISE_INDEX
     + STATE_INDEX
     + COORDINATES_TABLE
+    + LEARNED_TABLE
 )
 # The table `kit` has a row for each saved version; `kit_id` is that of the kit's first version.
 # The table `microphone` holds the hits of strokes with several microphones; `stroke` is the hit
@@ -224,6 +230,7 @@ ALTER TABLE microphone ADD COLUMN spread_samples REAL;
     + NOISE_INDEX
     + ACTS_OF_EVENTS,
     6: STATE_INDEX + COORDINATES_TABLE,
+    7: LEARNED_TABLE,
 }
 
 

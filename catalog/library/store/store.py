@@ -8,7 +8,7 @@ from typing import Self
 from catalog.library.store.acts.log import Acts
 from catalog.library.store.database import Database
 from catalog.library.store.records.annotations import Annotations, PairAnswers
-from catalog.library.store.records.cache import GroupCache, Layouts
+from catalog.library.store.records.cache import GroupCache, Layouts, LearnedParts
 from catalog.library.store.records.coordinates import Coordinates
 from catalog.library.store.records.exports import Exports
 from catalog.library.store.records.files import Files
@@ -33,6 +33,7 @@ class Store:
     history : History
     acts : Acts, what the user did; `act` records what is written in a block as one of them
     layouts, group_cache : Layouts and GroupCache, results computed last
+    learned : LearnedParts, what was learned from this library
     """
 
     def __init__(self, database: Database) -> None:
@@ -51,6 +52,7 @@ class Store:
         self.exports = Exports(database)
         self.layouts = Layouts(database)
         self.group_cache = GroupCache(database)
+        self.learned = LearnedParts(database)
 
     @classmethod
     def open(cls, path: str | Path) -> Self:

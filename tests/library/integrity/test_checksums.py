@@ -89,9 +89,9 @@ def test_a_changed_definition_is_found(annotated):
 
 
 def test_an_older_store_gets_checksums_when_it_is_opened(scanned):
-    scanned.close()  # then what versions 5 to 7 added is removed
+    scanned.close()  # then what versions 5 to 8 added is removed
     added = ("row_checksum", "exported", "left_out", "home_volume", "outline", "microphone")
-    for table in (*added, "origin", "act", "act_change", "coordinates"):
+    for table in (*added, "origin", "act", "act_change", "coordinates", "learned"):
         tamper(scanned, f"DROP TABLE {table}")
     for index in ("hit_annotated", "hit_noise", "hit_state", "hit_here"):
         tamper(scanned, f"DROP INDEX {index}")

@@ -1,4 +1,4 @@
-"""Results that take long to compute: decisions about pairs, groups of copies, and the map."""
+"""Results that take long to compute: decisions on pairs, groups, the map, what was learned."""
 
 from __future__ import annotations
 
@@ -201,3 +201,44 @@ class Layouts:
         """Return a number that changes when another layout is stored; 0 if none is."""
         rows = self._database.read("SELECT hit_ids, xy FROM layout")
         return zlib.crc32(b"".join(rows[0])) if rows else 0
+
+
+class Learned(NamedTuple):
+    """One thing that was learned from the hits of the library."""
+
+    values: dict[str, Any]  # how it was learned
+    points: np.ndarray  # float32, two-dimensional
+
+
+class LearnedParts:
+    """What was learned, by part; it can be learned again, or forgotten, at any time.
+
+    `version` is that of the code and the arrays that it was learned with.
+    """
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def read(self, part: str, version: int) -> Learned | None:
+        """Return a part that was learned with a version; None if there is none."""
+        sql = "SELECT payload, points FROM learned WHERE part = ? AND version = ?"
+        for payload, points in self._database.read(sql, (part, version)):
+            values = json.loads(payload)
+            shape = values.pop("shape")
+            return Learned(values, np.frombuffer(points, "<f4").reshape(shape))
+        return None
+
+    def save(self, part: str, version: int, learned: Learned) -> None:
+        """Store a part in place of what was learned before."""
+        payload = json.dumps({**learned.values, "shape": learned.points.shape})
+        row = (part, version, payload, learned.points.astype("<f4").tobytes())
+        with self._database.writing(changes_hits=False) as db:
+            db.execute("INSERT OR REPLACE INTO learned VALUES (?, ?, ?, ?)", row)
+
+    def forget(self, part: str) -> bool:
+        """Delete a part; return whether there was one."""
+        if not self._database.read("SELECT 1 FROM learned WHERE part = ?", (part,)):
+            return False
+        with self._database.writing(changes_hits=False) as db:
+            db.execute("DELETE FROM learned WHERE part = ?", (part,))
+        return True
