@@ -22,6 +22,7 @@ DEFAULT_COLUMNS = ("id", "name", "role", "confidence", "session", "drum", "lengt
 NARROW_COLUMNS = ("id", "name", "role", "session", "length")  # where the width is small
 NARROW = 100  # characters
 OF_HIT = ("path", "tags", "remark", "note", "take")  # columns that are read from the hit
+LISTS = frozenset({"difference"})  # columns whose texts are lists, the most important part first
 RIGHT = frozenset({"id", "confidence", "distance", "weight", "hits", "strokes", "files"})
 
 
@@ -56,7 +57,7 @@ def table_lines(
     for row in cells:
         parts = []
         for name, text, width in zip(header, row, widths, strict=True):
-            text = shorten(text, width)
+            text = shorten_list(text, width) if name in LISTS else shorten(text, width)
             pad = max(0, width - cell_len(text))
             parts.append(" " * pad + text if name in right else set_cell_size(text, width))
         lines.append(GAP.join(parts).rstrip())
@@ -88,6 +89,20 @@ def shorten(text: str, width: int) -> str:
     while cell_len(end) > tail:
         end = end[1:]
     return set_cell_size(text, head).rstrip() + ELLIPSIS + end
+
+
+def shorten_list(text: str, width: int) -> str:
+    """Cut whole parts off the end of a list with commas; the first part is cut if it is alone."""
+    from rich.cells import cell_len
+
+    if cell_len(text) <= width:
+        return text
+    parts = text.split(", ")
+    while len(parts) > 1:
+        parts.pop()
+        if cell_len(shorter := f"{', '.join(parts)}, {ELLIPSIS}") <= width:
+            return shorter
+    return shorten(parts[0], width)
 
 
 def hit_columns(columns: Sequence[str] = ()) -> tuple[str, ...]:

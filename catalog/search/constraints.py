@@ -84,6 +84,11 @@ def parse_constraints(spec: ConstraintSpec, start: Mapping[str, float]) -> list[
     return [Constraint(name, step) for name, step in steps.items()]
 
 
+def wished_descriptors(spec: ConstraintSpec | None) -> frozenset[str]:
+    """Return the descriptors that the constraints change; none for None."""
+    return frozenset(name for name, _ in _descriptor_changes(spec)) if spec else frozenset()
+
+
 def _descriptor_changes(spec: ConstraintSpec) -> list[tuple[str, Change]]:
     """Replace words by the descriptors that they stand for."""
     if isinstance(spec, str):

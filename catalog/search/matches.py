@@ -30,6 +30,7 @@ AUDIBLE_RATIOS: dict[str, float] = {
     "decay20_s": 0.15, "centroid_hz": 0.08, "body_hz": 0.03, "attack_s": 0.5, "length_s": 0.15,
     "flatness": 0.3,
 }  # fmt: skip
+NOTHING: frozenset[str] = frozenset()
 _DESCRIPTOR = {descriptor.name: descriptor for descriptor in DESCRIPTORS}
 
 
@@ -46,6 +47,7 @@ class Match:
     same_drum: float = 0.0
     # of the drums of some hits, read when reasons are listed; None: each stroke has its own pitch
     pitches: ReadPitches = field(default=lambda _: None, repr=False, compare=False)
+    wished: frozenset[str] = field(default=NOTHING, repr=False, compare=False)  # descriptors
 
     @property
     def hit_id(self) -> int:
@@ -54,9 +56,9 @@ class Match:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Return the differences from the query hit, see `describe_difference`."""
+        """Return the differences from the query hit, what was wished for first."""
         pitches = self.pitches((self.query_hit, self.hit))
-        return describe_difference(self.query_hit, self.hit, pitches=pitches)
+        return describe_difference(self.query_hit, self.hit, pitches=pitches, wished=self.wished)
 
 
 def with_same_drum(found: Sequence[Match]) -> list[Match]:
@@ -111,26 +113,34 @@ def folded_copies(kept: Mapping[int, int], hit_id: int) -> set[int]:
 
 
 def with_library(
-    found: Sequence[Match], kept: Mapping[int, int], pitches: ReadPitches
+    found: Sequence[Match],
+    kept: Mapping[int, int],
+    pitches: ReadPitches,
+    wished: frozenset[str] = NOTHING,
 ) -> list[Match]:
     """Return the matches with the pitches of drums, and the number of copies not listed."""
     n_copies = Counter(kept.values())
     return [
-        replace(match, n_copies=n_copies[match.hit_id], pitches=pitches) for match in found
-    ]  # fmt: skip
+        replace(match, n_copies=n_copies[match.hit_id], pitches=pitches, wished=wished)
+        for match in found
+    ]
 
 
 def describe_difference(
-    hit: Hit, other: Hit, *, pitches: Mapping[int, DrumPitch] | None = None
+    hit: Hit,
+    other: Hit,
+    *,
+    pitches: Mapping[int, DrumPitch] | None = None,
+    wished: frozenset[str] = NOTHING,
 ) -> tuple[str, ...]:
     """Describe how another hit differs: "40 ms shorter", "300 Hz darker", "from Attic".
 
     "Lower" and "higher" are about the pitches of the drums, if `pitches` holds them.
 
-    At most `MAX_REASONS` audible differences are listed, the largest first, then the session of
-    `other` if it is a different one.
+    At most `MAX_REASONS` audible differences are listed, those of `wished` descriptors first, then
+    the largest, then the session of `other` if it is a different one.
     """
-    found = audible_differences(as_heard(hit, pitches), as_heard(other, pitches))
+    found = audible_differences(as_heard(hit, pitches), as_heard(other, pitches), wished=wished)
     if other.session and other.session != hit.session:
         found += (f"from {other.session}",)
     return found
@@ -146,23 +156,27 @@ def as_heard(hit: Hit, pitches: Mapping[int, DrumPitch] | None = None) -> Mappin
 
 
 def audible_differences(
-    descriptors: Mapping[str, float], other: Mapping[str, float]
+    descriptors: Mapping[str, float],
+    other: Mapping[str, float],
+    *,
+    wished: frozenset[str] = NOTHING,
 ) -> tuple[str, ...]:
-    """List the `MAX_REASONS` largest audible differences of the second set of descriptors."""
-    found = []
+    """List the `MAX_REASONS` largest audible differences of the second set, `wished` ones first."""
+    found: list[tuple[bool, float, str]] = []
     for name, ratio in AUDIBLE_RATIOS.items():
         a, b = descriptors.get(name, math.nan), other.get(name, math.nan)
         if not (math.isfinite(a) and math.isfinite(b)) or a <= 0 or b <= 0:
             continue
         steps = abs(math.log(b / a)) / math.log1p(ratio)
         if steps >= 1.0:
-            found.append((steps, _phrase(name, b - a)))
+            found.append((name in wished, steps, _phrase(name, b - a)))
     louder_db = other.get("loudness_lkfs", math.nan) - descriptors.get("loudness_lkfs", math.nan)
     if math.isfinite(louder_db) and abs(louder_db) >= LEVEL_STEP_DB:
         word = "louder" if louder_db > 0 else "softer"
-        found.append((abs(louder_db) / LEVEL_WEIGHT_DB, f"{abs(louder_db):.0f} dB {word}"))
-    found.sort(key=lambda pair: -pair[0])
-    return tuple(text for _, text in found[:MAX_REASONS])
+        steps = abs(louder_db) / LEVEL_WEIGHT_DB
+        found.append(("loudness_lkfs" in wished, steps, f"{abs(louder_db):.0f} dB {word}"))
+    found.sort(key=lambda row: (not row[0], -row[1]))
+    return tuple(text for _, _, text in found[:MAX_REASONS])
 
 
 def _phrase(name: str, difference: float) -> str:

@@ -13,7 +13,7 @@ from catalog.kit.model import Kit
 from catalog.models import Hit, Mark
 from catalog.search.conditions.names import distinct, shorten_sessions
 from catalog.search.conditions.sql import select_ids, select_values
-from catalog.search.constraints import ConstraintSpec
+from catalog.search.constraints import ConstraintSpec, wished_descriptors
 from catalog.search.drums.drum_pitch import DrumPitch
 from catalog.search.matches import (
     Match,
@@ -231,7 +231,8 @@ class Search:
             left_out=folded_copies(kept, reference.hit.id) | in_kits,
             pitches=None if but is None else self._context.drum_pitches(),
         )
-        found = with_library(found, kept, self._read_pitches(found))
+        pitches = self._read_pitches(found)
+        found = with_library(found, kept, pitches, wished_descriptors(but))
         return found if copies else limit_drums(found)[:n]
 
     def _read_pitches(self, found: Sequence[Match]) -> ReadPitches:

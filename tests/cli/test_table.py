@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from catalog.cli.selection import NUMBER_WORDS, join_values
-from catalog.cli.table import fit_widths, format_value, shorten, table_lines
+from catalog.cli.table import fit_widths, format_value, shorten, shorten_list, table_lines
 from catalog.search.conditions import columns
 
 NAMES = (
@@ -81,3 +81,11 @@ def test_a_value_may_begin_with_a_dash():
     assert join_values(["hits", "--sort", "-length", "--peak", "-6..", "-"]) == [
         "hits", "--sort=-length", "--peak=-6..", "-",
     ]  # fmt: skip
+
+
+def test_a_list_is_cut_between_its_parts():
+    text = "567 Hz darker, 128 ms longer, rings 20 ms longer"
+    assert shorten_list(text, 48) == text
+    assert shorten_list(text, 40) == "567 Hz darker, 128 ms longer, …"
+    assert shorten_list(text, 20) == "567 Hz darker, …"
+    assert shorten_list(text, 8) == shorten("567 Hz darker", 8)

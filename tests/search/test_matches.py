@@ -27,6 +27,16 @@ def test_the_most_audible_difference_comes_first():
     assert audible_differences(HIT, other) == ("600 Hz darker", "80 ms shorter")
 
 
+def test_what_was_wished_for_comes_before_larger_differences():
+    other = HIT | {"centroid_hz": 1650.0, "length_s": 1.2, "decay20_s": 0.6, "flatness": 0.3}
+    assert audible_differences(HIT, other)[0] == "rings 400 ms longer"
+    wished = frozenset({"centroid_hz"})
+    assert audible_differences(HIT, other, wished=wished)[0] == "150 Hz brighter"
+    hits = [make_hit(k, descriptors=numbers) for k, numbers in enumerate((HIT, other))]
+    match = Match(hits[1], 0.5, query_hit=hits[0], wished=wished)
+    assert match.reasons[0] == "150 Hz brighter"
+
+
 def test_equal_hits_have_no_differences():
     assert audible_differences(HIT, dict(HIT)) == ()
 

@@ -122,7 +122,7 @@ def _print_matches(
         [match.hit for match in found],
         columns=("id", "name", "role", "session"),
         first=("distance", [f"{match.distance:.4f}" for match in found]),
-        last=("difference", [", ".join((*match.reasons, *_copies_text(match))) for match in found]),
+        last=("difference", [_difference_text(match) for match in found]),
     )
     if n_sure is not None and found:
         n_head = len(lines) - len(found)
@@ -133,6 +133,13 @@ def _print_matches(
     if not found:
         print_message("no hit matches")
     return OK
+
+
+def _difference_text(match: Match) -> str:
+    """Return the differences without the session, which has a column of its own."""
+    session = f"from {match.hit.session}"
+    reasons = (reason for reason in match.reasons if reason != session)
+    return ", ".join((*_copies_text(match), *reasons))
 
 
 def _copies_text(match: Match) -> list[str]:
