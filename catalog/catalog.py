@@ -98,6 +98,11 @@ class Catalog:
         return services.review.Review(self.context)
 
     @cached_property
+    def roles(self) -> services.roles.roles.Roles:
+        """Roles that the library teaches: questions, doubted names, reasons."""
+        return services.roles.roles.Roles(self.context)
+
+    @cached_property
     def scans(self) -> services.scans.Scans:
         """Scan folders."""
         return services.scans.Scans(self.context, self.annotations)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 GROUPS = {
     "library": ("scan", "info", "skipped", "check", "recover", "map", "open", "demo", "guide"),
     "find": ("hits", "show", "play", "alternates", "similar", "related", "align", "copy-out"),
-    "annotate": ("role", "mark", "tag", "session", "name"),
+    "annotate": ("role", "mark", "tag", "session", "name", "unsure", "learned"),
     "duplicates": ("copies", "keep", "doubts", "same", "set-aside", "restore", "hide", "unhide",
                    "mixes"),
     "kits": ("fill", "swap", "kits", "adjust", "tune", "masking", "compare", "phrase", "export",
@@ -39,6 +39,8 @@ EXAMPLES = {
     "tag": "catalog hits --session loft --ids | catalog tag --add dry -",
     "session": 'catalog session "Cellar, second evening" 42 43',
     "name": 'catalog name --drum "Floor tom" --damping damped 288',
+    "unsure": "catalog unsure -n 5",
+    "learned": "catalog learned --forget",
     "copies": "catalog copies session:loft",
     "keep": "catalog keep session:barn",
     "doubts": "catalog doubts --all",

@@ -108,6 +108,7 @@ def add_query_options(parser: argparse.ArgumentParser, *, show: bool = False) ->
         add(f"--{word}", text, action="append", metavar=word.upper())
     add("--unsure", "whose role is uncertain and was not set by you", action="store_const",
         const=True)  # fmt: skip
+    add("--misnamed", "whose name contradicts the sound", action="store_const", const=True)
     for word in NUMBER_WORDS:
         text = NUMBER_WORDS[word]
         add(f"--{word.replace('_', '-')}", text, action="append", metavar="RANGE")

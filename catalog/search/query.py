@@ -34,8 +34,8 @@ LISTS = {
 }  # fmt: skip
 DATES = tuple(column.word for column in DATE_COLUMNS)
 SINGLE = (
-    "ids", "words", "unsure", "where", "like", "copies_of", "states", "each_microphone", "sort",
-    "limit",
+    "ids", "words", "unsure", "misnamed", "where", "like", "copies_of", "states",
+    "each_microphone", "sort", "limit",
 )  # fmt: skip
 CONDITIONS = (*LISTS, *DATES, *NUMBER_WORDS, *SINGLE)
 
@@ -57,6 +57,7 @@ class Query:
     numbers : tuple of column and Range, all of which must fit; a hit without the number does not
     dates : tuple of column and Period
     unsure : bool, only hits whose role is uncertain and was not set by the user
+    misnamed : bool, only hits whose name contradicts their sound, see `Roles.doubts`
     where : str, an SQL expression, see `catalog.search.conditions.where`
     like, copies_of : int or None, only hits that sound like a hit, or its copies
     states : tuple of str
@@ -80,6 +81,7 @@ class Query:
     numbers: tuple[tuple[Column, Range], ...] = ()
     dates: tuple[tuple[Column, Period], ...] = ()
     unsure: bool = False
+    misnamed: bool = False
     where: str = ""
     like: int | None = None
     copies_of: int | None = None
@@ -105,7 +107,7 @@ def make_query(**conditions: Any) -> Query:
     length, brightness, loudness ... : str such as "0.5..2s", or pair of numbers with None for an
         open end; see `catalog.search.conditions.columns.NUMBER_WORDS`
     recorded, scanned : str such as "2026-11..", or pair of dates with None for an open end
-    unsure, each_microphone : bool
+    unsure, misnamed, each_microphone : bool
     where : str
     like, copies_of : int, a hit
     states : sequence of str
@@ -213,7 +215,7 @@ def _check_single(word: str, value: Any) -> Any:
         raise ParameterError(f"limit {value}: must be at least 1")
     if word in ("like", "copies_of", "limit"):
         return int(value)
-    return bool(value) if word in ("unsure", "each_microphone") else str(value).strip()
+    return bool(value) if word in ("unsure", "misnamed", "each_microphone") else str(value).strip()
 
 
 def _check_states(value: str | Iterable[str]) -> tuple[str, ...]:

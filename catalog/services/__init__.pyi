@@ -1,4 +1,4 @@
-from . import annotations, duplicates, files, kit, map, review, scans, search, takes
+from . import annotations, duplicates, files, kit, map, review, roles, scans, search, takes
 
 __all__ = [
     "annotations",
@@ -7,6 +7,7 @@ __all__ = [
     "kit",
     "map",
     "review",
+    "roles",
     "scans",
     "search",
     "takes",

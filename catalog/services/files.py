@@ -34,7 +34,7 @@ from catalog.reports import Act, HistoryEvent
 from catalog.services.roles.propagation import propagate_roles
 
 MOVES = (Action.SET_ASIDE, Action.RESTORE, Action.HIDE, Action.UNHIDE, RECOVER)
-CHANGES_ROLES = ("role", "cut")  # verbs
+CHANGES_ROLES = ("role", "cut", "forget", "learn")  # verbs
 
 
 class Files:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 
 import streamlit as st
 
+from catalog.search.roles.questions import RoleQuestion
+
 KEY = "tab"  # in Streamlit's session state; widgets keep their own keys there
 
 
@@ -23,7 +25,7 @@ class Tab:
     not_undone: list[str] = field(default_factory=list)  # why hits could not be restored
     changed_aside: list[int] = field(default_factory=list)  # hits to be restored as they are
     role_round: int = 1  # number of the present round of role questions
-    role_hits: list[int] | None = None  # hits of that round
+    role_questions: list[RoleQuestion] | None = None  # of that round
     folder: str = ""  # shown by the folder picker; "" is the home folder
     take_frames: tuple[str, int] | None = None  # content hash and length
 

@@ -30,6 +30,7 @@ QUERIES = {
     "length:0.5..2s brightness:2k.. sort:-length limit:20": TARGET_MS,
     "sort:-scanned limit:20": TARGET_MS,
     "unsure:yes": TARGET_MS,
+    "misnamed:yes": TARGET_MS,
     "tag:dry mark:master": TARGET_MS,
     "fault:hum": TARGET_MS,
     "recorded:2020..": TARGET_MS,

@@ -22,10 +22,11 @@ from pathlib import Path
 import numpy as np
 
 from catalog.library.metadata.role_model import load_role_model
-from catalog.models import ROLES, Role
+from catalog.models import ROLES, Role, RoleSource
 from catalog.search.roles.classification import Examples, RoleProcess, Sounds, fit_process
 from catalog.search.roles.estimates import estimated_probabilities
-from catalog.search.roles.known import CERTAIN
+from catalog.search.roles.known import CERTAIN, CLEAR_NAME, NAME_RIGHT, KnownHits
+from catalog.search.roles.names import find_doubts
 from catalog.search.spaces import load_projection, make_spaces
 from catalog.training.examples import N_VARIATIONS, measure_examples
 from catalog.training.examples import Examples as LabelledExamples
@@ -37,6 +38,8 @@ from tests.bench.ear import without_near_duplicates
 SHARES = (0.0, 0.05, 0.1, 0.3, 0.6)
 N_DRAWS = 8
 RADIUS = 1.2  # within which the nearest known hit decides
+WRONG_SHARES = (0.015, 0.05)  # of the names
+N_NAME_DRAWS = 3
 BINS = ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.95), (0.95, 1.01))
 
 
@@ -136,6 +139,8 @@ def main() -> int:
     for by in ("hits", "drums"):
         for share in (0.1, 0.3):
             print_share(sources, (by, share), None)
+    for share in WRONG_SHARES:
+        print_wrong_names(sources, share)
     for name, pairs in stated.items():
         print_calibration(name, np.array(pairs))
     print_cost(sources)
@@ -162,6 +167,40 @@ def print_share(
     figures = "  ".join(f"{name} {np.mean(values):.3f}" for name, values in right.items())
     roles = "" if stated is not None else "all roles "
     print(f"known {drawn[1]:4.0%} by {drawn[0]:6} {roles}{figures}", flush=True)
+
+
+def print_wrong_names(sources: list[Library], share: float) -> None:
+    """Print how many wrong names are listed where all hits are named, and how many right ones.
+
+    A wrong name is that of another role that occurs in the source.
+    """
+    n_found = n_false = n_wrong = 0
+    rng = np.random.default_rng(0)
+    for library in sources * N_NAME_DRAWS:
+        named, present = library.roles.copy(), np.unique(library.roles)
+        for row in np.flatnonzero(rng.random(len(named)) < share) if len(present) > 1 else ():
+            named[row] = rng.choice(present[present != named[row]])
+        order = rng.permutation(len(named))
+        examples = Examples(order, named[order], np.full(len(order), NAME_RIGHT))
+        process = fit_process(library.sounds, examples)
+        chances = process.probabilities()
+        chances[process.examples.rows] = process.left_out()
+        listed = {doubt.hit_id for doubt in find_doubts(as_names(named), chances)}
+        is_wrong = (named != library.roles) & (named != ROLES.index(Role.OTHER))
+        wrong = set(np.flatnonzero(is_wrong).tolist())
+        n_found += len(listed & wrong)
+        n_false += len(listed - wrong)
+        n_wrong += len(wrong)
+    print(f"wrong names {share:.1%}: {n_found} of {n_wrong} listed, {n_false} right ones listed")
+
+
+def as_names(roles: np.ndarray) -> KnownHits:
+    """Return hits with these roles by their names, all of one folder; their ids are the rows."""
+    n = len(roles)
+    return KnownHits(
+        np.arange(n), roles, np.full(n, RoleSource.NAME), np.full(n, CLEAR_NAME),
+        ("",) * n, (None,) * n, (None,) * n, np.zeros(n, bool),
+    )  # fmt: skip
 
 
 def print_calibration(name: str, pairs: np.ndarray) -> None:

@@ -46,6 +46,8 @@ CALLS = {
     "tag": ("tag --add dry 1", "tag --add dry 404"),
     "session": ("session loft 1", "session loft 404"),
     "name": ("name --drum oak 1", "name 1"),
+    "unsure": ("unsure", "unsure -n 0"),
+    "learned": ("learned", "learned --forget --again"),
     "copies": ("copies --all", "copies 404"),
     "keep": ("keep 4", "keep 1"),
     "doubts": ("doubts --all", "doubts 404"),

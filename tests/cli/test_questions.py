@@ -11,6 +11,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.__main__ import main
+from catalog.search.conditions.text import FLAGS
 from catalog.web.state import page, use_store
 from tests.walk import demo_folder
 from tests.web.conftest import serve_routes
@@ -47,6 +48,8 @@ LISTS = [
      lambda h: h["role"] == "kick"),
     ("hits whose role is uncertain", "hits --unsure", 5, 200,
      lambda h: h["role_confidence"] < 0.6),
+    ("hits whose name contradicts the sound", "hits --misnamed", 0, 5,
+     lambda h: h["role_source"] == "name"),
     ("the newest hits", "hits --sort -scanned --limit 20", 20, 20, lambda h: True),
     ("what came in today", "hits --scanned today", 200, 287, lambda h: True),
     ("recorded in April 2022", "hits --recorded 2022-04", 20, 60,
@@ -148,7 +151,8 @@ def words_for_the_field(command: str) -> str:
         if terms and terms[-1].endswith(":"):
             terms[-1] += f'"{word}"'
         elif word.startswith("--"):
-            terms.append("unsure:yes" if word == "--unsure" else f"{word.removeprefix('--')}:")
+            name = word.removeprefix("--")
+            terms.append(f"{name}:yes" if name in FLAGS else f"{name}:")
         else:
             terms.append(word)
     return " ".join(terms)

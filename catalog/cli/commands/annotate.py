@@ -10,17 +10,19 @@ from catalog.cli.output import (
     INCOMPLETE,
     OK,
     AddCommand,
+    at_least_one,
     note_no_change,
     print_message,
     print_result,
 )
 from catalog.cli.selection import add_selection, confirm, read_hits, select_hits
-from catalog.cli.table import hit_lines
+from catalog.cli.table import hit_lines, table_lines
 from catalog.errors import ParameterError
 from catalog.models import EVENTS
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
+    from catalog.search.roles.questions import RoleQuestion
 
 MARK_CHOICES = ("master", "spare", "no-good", "none")
 SHOWN = ("id", "name", "role", "confidence", "session", "drum", "mark", "tags", "remark")
@@ -48,6 +50,12 @@ def add_commands(command: AddCommand) -> None:
     name.add_argument("--damping", choices=("open", "damped", ""), help='"" returns to the name')
     name.add_argument("--event", choices=("", *EVENTS), help='"" returns to what was judged')
     name.add_argument("--take", action="store_true", help="all strokes of the takes of the hits")
+    unsure = command("unsure", "list the hits whose role is most worth naming", _unsure)
+    unsure.add_argument("-n", type=at_least_one, default=12, help="questions (default: 12)")
+    learned = command("learned", "show what was learned of roles, or forget it", _learned)
+    which = learned.add_mutually_exclusive_group()
+    which.add_argument("--forget", action="store_true", help="estimate by name and sound alone")
+    which.add_argument("--again", action="store_true", help="learn again after --forget")
     for parser in (role, mark, tag, session, name):
         add_selection(parser, acts=True)
 
@@ -137,3 +145,37 @@ def _name(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     columns = ("id", "name", "role", "session", "drum", "microphone", "damping")
     return _change(cat, args, what=f"set {', '.join(listed)}", change=change, columns=columns)
+
+
+def _unsure(cat: Catalog, args: argparse.Namespace) -> int:
+    questions = cat.roles.questions(args.n)
+    header = ("hit", "name", "hits", "likely", "decides")
+    names = {hit.id: hit.name for hit in read_hits(cat, [q.hit_id for q in questions])}
+    rows = [_question_row(question, names[question.hit_id]) for question in questions]
+    lines = table_lines(header, rows, right=frozenset({"hit", "hits", "decides"}))
+    if questions:
+        first = " ".join(map(str, questions[0].hit_ids))
+        lines += ["", f"`catalog role {questions[0].likely[0]} {first}` answers the first one"]
+    print_result(questions, lines if questions else ["every role is certain"], as_json=args.json)
+    return OK
+
+
+def _question_row(question: RoleQuestion, name: str) -> list[str]:
+    pairs = zip(question.likely[:2], question.chances[:2], strict=True)
+    likely = ", ".join(f"{role} {chance:.0%}" for role, chance in pairs)
+    n_hits = str(len(question.hit_ids))
+    return [str(question.hit_id), name, n_hits, likely, str(question.n_affected)]
+
+
+def _learned(cat: Catalog, args: argparse.Namespace) -> int:
+    shifts = cat.roles.forget(forget=args.forget) if args.forget or args.again else []
+    summary = cat.roles.summary()
+    words = {True: "yes", False: "no"}
+    lines = [
+        f"{name.replace('_', ' ')}: {words[value] if isinstance(value, bool) else value}"
+        for name, value in summary._asdict().items()
+    ]
+    if args.forget or args.again:
+        lines.append(f"estimated roles that have changed: {len(shifts)}")
+    print_result(summary, lines, as_json=args.json)
+    return OK

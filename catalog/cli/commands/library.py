@@ -204,9 +204,11 @@ def _show(cat: Catalog, args: argparse.Namespace) -> int:
         for name, v in numbers.items()
     ]
     pitch = cat.search.drum_pitch(hit.id)
-    lines.append(f"pitch of the drum: {_pitch_words(pitch)}")
+    reason = cat.roles.reason(hit.id)
+    lines += [f"why this role: {reason}", f"pitch of the drum: {_pitch_words(pitch)}"]
     drum_pitch = None if pitch is None else pitch._asdict()
-    print_result({**to_json_value(hit), "drum_pitch": drum_pitch}, lines, as_json=args.json)
+    more = {"drum_pitch": drum_pitch, "role_reasons": reason.reasons}
+    print_result({**to_json_value(hit), **more}, lines, as_json=args.json)
     return OK
 
 

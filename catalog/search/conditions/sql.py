@@ -17,6 +17,7 @@ from catalog.search.conditions.names import WILDCARDS, find_names, find_sessions
 from catalog.search.conditions.where import select_where
 from catalog.search.conditions.words import correct_words
 from catalog.search.query import ANY_FAULT, UNMARKED, Query
+from catalog.search.roles.names import DOUBTED_NAMES
 
 Part = tuple[str, Sequence[Any]]  # SQL with its values
 # Another microphone of the same stroke stands for the hit; both are in the same state.
@@ -29,6 +30,10 @@ FAULTY = (
     "SELECT {0} FROM fault f LEFT JOIN microphone m ON m.hit_id = f.hit_id WHERE f.found LIKE ?{1}"
     " AND f.hit_id NOT IN (SELECT d.hit_id FROM fault_dismissed d JOIN hit h ON h.id = d.hit_id"
     " WHERE d.kind = ? AND d.content_hash = h.content_hash)"
+)
+MISNAMED = (
+    "s.role_source = 'name' AND s.hit_id IN (SELECT json_extract(d.value, '$[0]')"
+    " FROM json_each((SELECT value FROM setting WHERE key = ?)) d)"
 )
 SECOND = "second"  # a kind that is no fault of roles with several onsets
 OF_ONE_ONSET = " AND (SELECT role FROM hit_search r WHERE r.hit_id = f.hit_id) NOT IN ({0})"
@@ -102,6 +107,8 @@ def _text_parts(database: Database, query: Query) -> list[Part]:
         parts.append((f"s.tags != '[]' AND {has_tag}", (tag,)))
     if query.unsure:
         parts.append(("s.role_source != 'user' AND s.confidence < ?", (UNSURE_CONFIDENCE,)))
+    if query.misnamed:
+        parts.append((MISNAMED, (DOUBTED_NAMES,)))
     return parts
 
 

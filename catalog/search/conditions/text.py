@@ -12,7 +12,7 @@ TERM = re.compile(
     r"""(?:(?P<word>[A-Za-z][A-Za-z0-9_-]*)(?P<sign>:|>=|<=|=|>|<))?(?:"(?P<quoted>[^"]*)"?|(?P<plain>\S+))"""
 )
 SHORT = {"mic": "microphone", "has": "fault", "copies-of": "copies_of", "state": "states"}
-FLAGS = ("unsure",)
+FLAGS = ("unsure", "misnamed")
 
 
 def parse_query(text: str) -> Query:
@@ -22,7 +22,7 @@ def parse_query(text: str) -> Query:
     ----------
     text : str
         words, "quoted words", and conditions such as `role:snare`, `session:"attic north"`,
-        `length:0.5..2s` or `length>1s`; `unsure:yes`
+        `length:0.5..2s` or `length>1s`; `unsure:yes`, `misnamed:yes`
 
     Returns
     -------

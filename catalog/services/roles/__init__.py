@@ -1,1 +1,5 @@
-"""Roles that are learned from the library: answers, doubts, questions, explanations."""
+"""Roles that are learned from the library; each service is imported on first use."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -6,7 +6,7 @@ import pytest
 
 from catalog import Catalog
 from catalog.models import ROLES
-from tests.web.visits import Visit, find, isolated_hit
+from tests.web.visits import Visit, find, isolated_hit, serve, watch
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 COWBELL = ROLES.index("cowbell")
@@ -140,3 +140,19 @@ def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):
     assert "marks=spare" in page.url
     with Catalog.open(own.store) as catalog:
         assert {hit.id for hit in catalog.hits() if hit.mark == "spare"} == selected
+
+
+def test_roles_to_confirm_are_answered_by_key(browser, own):
+    with Catalog.open(own.store) as catalog:
+        hit = catalog.hits()[0]
+        catalog.context.store.hits.set_role(hit.id, "wood", confidence=0.1, source="sound")
+    with serve(own.store) as address, watch(browser, address) as visit:
+        visit.open_part("Bring in")
+        visit.page.get_by_text("Needs attention").first.click()
+        visit.page.get_by_text("Roles to confirm").click()
+        visit.page.locator(".question-hit").wait_for()  # visible, not only there
+        asked, role = visit.get("[__roles.current().id, __roles.current().likely[0]]")
+        visit.page.locator(".view.role-review").press("1")
+        visit.until("__roles.round().answers.length === 1")
+        answered = read(own, asked)
+        assert (answered.role, answered.role_source) == (role, "user")

@@ -88,26 +88,38 @@ def test_a_known_folder_is_scanned_again_or_continued(own):
     assert next(button for button in app.button if button.label == "Scan again").disabled
 
 
-def test_uncertain_roles_are_asked_in_rounds_the_least_certain_first(own):
+def test_uncertain_roles_are_asked_in_rounds_the_most_telling_first(own):
     catalog = page().catalog
     ids = [hit.id for hit in catalog.hits()[:20]]
     for at, hit_id in enumerate(ids):
         confidence = 0.1 + 0.01 * at
         catalog.context.store.hits.set_role(hit_id, "wood", confidence=confidence, source="sound")
+    expected = catalog.roles.questions(12)
     app = open_part("recordings", bring_section="attention", attention="roles")
     questions = data_of(app, "role_review")["questions"]
-    assert [question["id"] for question in questions] == ids[:12]
+    asked = [[question["id"], *question["group"]] for question in questions]
+    assert asked[: len(expected)] == [list(question.hit_ids) for question in expected]
+    rest = [hit_id for hit_id in ids if hit_id not in {i for group in asked for i in group}]
+    assert len(asked) == 12 or not rest  # then come the least certain ones
     for question in questions:
         assert len(question["likely"]) == len(set(question["likely"])) == 4
+        assert [other["id"] for other in question["others"]] == question["group"][:12]
         assert "path" not in question
-    catalog.set_role(ids[0], "kick")  # an answer does not change the round
+    first = asked[0]
+    catalog.annotations.set_role(first, "kick")  # an answer does not change the round
     app.run()
-    assert [question["id"] for question in data_of(app, "role_review")["questions"]] == ids[:12]
-    app.session_state["tab"].role_hits = None
+    again = data_of(app, "role_review")["questions"]
+    assert [[question["id"], *question["group"]] for question in again] == asked
+    app.session_state["tab"].role_questions = None
     app.run()
-    assert ids[0] not in [question["id"] for question in data_of(app, "role_review")["questions"]]
+    left = data_of(app, "role_review")["questions"]
+    assert first[0] not in {i for question in left for i in [question["id"], *question["group"]]}
     unsure = unsure_hits(catalog.hits())
     assert all(hit.role_source != "user" and hit.role_confidence < 0.6 for hit in unsure)
+    named = next(
+        hit for hit in catalog.hits() if hit.role_confidence >= 0.9 and hit.id not in first
+    )
+    assert named.id in {hit.id for hit in unsure_hits(catalog.hits(), [named.id])}
 
 
 def test_regions_of_a_take_are_sent_and_changed(own, take):

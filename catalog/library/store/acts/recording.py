@@ -33,7 +33,12 @@ TABLES = {
     "kit": ("id",),
     "setting": ("key",),
 }
-SETTINGS = ("kept", "chosen_microphones", "sides_said")  # those that hold decisions of the user
+SETTINGS = (
+    "kept",
+    "chosen_microphones",
+    "sides_said",
+    "roles_forgotten",
+)  # those that hold decisions of the user
 encode = json.JSONEncoder(ensure_ascii=False).encode  # made once: `json.dumps` makes one a call
 ADD_ACT = (
     "INSERT INTO act SELECT act_number(), act_time(), act_verb(), act_summary(), 0"

@@ -8,7 +8,8 @@ import { annotate, annotations, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isTyping } from '../shared/dom.js';
 import { detailLine, nameLine } from '../shared/play_row.js';
 
-const KEYS_LABEL = 'Role questions: digits answer, n skips, u undoes, space plays';
+const KEYS_LABEL = 'Role questions: digits answer, o only this hit, p plays the group, n skips, u undoes, space plays';
+const PAUSE_MS = 350;   // between the starts of two hits of a group
 
 // round -> {position, answers}; outlives a remount. An answer is {act, nFollowed}, or null if skipped.
 const rounds = new Map();
@@ -21,16 +22,24 @@ function openRound(name) {
 export function mount(root, live) {
   const view = root.querySelector('.view'), status = el('p', { class: 'status', 'aria-live': 'polite' });
   const box = el('section', { class: 'role-question', 'aria-label': 'What is this hit?' });
-  let data = null, round = null, isBusy = false;
+  let data = null, round = null, isBusy = false, isAlone = false;
   view.tabIndex = 0;
-  view.classList.add('narrow');
+  view.classList.add('role-review');
   view.setAttribute('aria-label', KEYS_LABEL);
   view.replaceChildren(box, status);
 
   const current = () => data.questions[round.position];
   const setStatus = text => { status.textContent = text; };
   const play = () => current() && engine.play(current());
-  const goTo = position => { round.position = position; draw(); play(); };
+  let timers = [];
+  const stopGroup = () => { timers.forEach(clearTimeout); timers = []; };
+  const playGroup = () => {
+    stopGroup();
+    if (!current()) return;
+    timers = [current(), ...current().others].map((hit, k) => setTimeout(() => engine.play(hit), k * PAUSE_MS));
+  };
+  const setAlone = value => { isAlone = value; draw(); };
+  const goTo = position => { stopGroup(); round.position = position; isAlone = false; draw(); play(); };
   const exclusively = work => async argument => {   // one request at a time
     if (isBusy) return;
     isBusy = true;
@@ -39,7 +48,9 @@ export function mount(root, live) {
   const answer = exclusively(async role => {
     const hit = current();
     if (!hit) return;
-    await annotate([hit.id], { role }, `${hit.name} is ${ROLE_LABELS[role]}`);
+    const ids = isAlone ? [hit.id] : [hit.id, ...hit.group];
+    const named = ids.length > 1 ? `${ids.length} hits are` : `${hit.name} is`;
+    await annotate(ids, { role }, `${named} ${ROLE_LABELS[role]}`);
     const nFollowed = annotations.followed.length;   // hits whose estimated roles followed
     round.answers.push({ act: annotations.acts.undo?.id, nFollowed });
     setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} more hits followed` : ''));
@@ -76,12 +87,18 @@ export function mount(root, live) {
       .map(role => el('option', { value: role }, ROLE_LABELS[role])));
     return select;
   };
+  const makeGroup = hit => hit.group.length === 0 ? [] : [el('div', { class: 'actions group' },
+    el('span', {}, isAlone ? 'Only this hit is named.'
+      : `${hit.group.length + 1} hits sound alike; the answer counts for all.`),
+    makeKeyButton('p', ['Play them'], playGroup),
+    makeKeyButton('o', ['Only this hit'], () => setAlone(!isAlone), { 'aria-pressed': String(isAlone) }))];
   const makeQuestion = hit => [
     el('p', { class: 'count' }, `${round.position + 1} of ${data.questions.length}`),
     el('button', { type: 'button', class: 'question-hit', onclick: play,
       'aria-label': `Play ${hit.name} again` },
     outlineCanvas(hit, 260, 56), el('span', { class: 'words' }, nameLine(hit.name),
       detailLine(hit.session || 'unknown session', { dir: 'auto' })), el('kbd', {}, 'space')),
+    ...makeGroup(hit),
     el('div', { class: 'actions' }, ...hit.likely.map(makeRoleButton), makeOtherRoles(hit)),
     el('div', { class: 'actions' }, makeKeyButton('n', ['Skip'], skip), makeBack())];
   const makeSummary = () => {
@@ -102,7 +119,7 @@ export function mount(root, live) {
   view.addEventListener('keydown', event => {
     if (isTyping(event) || hasModifier(event)) return;
     const role = current()?.likely[Number(event.key) - 1], onButton = event.target.tagName === 'BUTTON';
-    const keys = { n: skip, u: goBack, ...(onButton ? {} : { ' ': play }) };
+    const keys = { n: skip, u: goBack, p: playGroup, o: () => setAlone(!isAlone), ...(onButton ? {} : { ' ': play }) };
     const action = role ? () => answer(role) : keys[event.key];
     if (!action) return;
     consumeKey(event);
@@ -114,5 +131,5 @@ export function mount(root, live) {
     draw();
     if (data.probe) globalThis.__roles = { round: () => round, current, engine };
   };
-  return { update, stop() {} };
+  return { update, stop: stopGroup };
 }

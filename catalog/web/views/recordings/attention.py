@@ -12,7 +12,7 @@ from catalog.reports import Skipped
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.state import page
 from catalog.web.tab import tab
-from catalog.web.views.recordings.role_review import draw_role_review, unsure_hits
+from catalog.web.views.recordings.role_review import draw_role_review, find_unsure
 from catalog.web.views.recordings.takes import draw_takes, take_files
 from catalog.web.views.review.faults import draw_faults
 
@@ -34,7 +34,7 @@ def find_groups(catalog: Catalog) -> dict[str, Group]:
     known = tab().attention
     if known is None or known[0] != revision:
         counts = {
-            "roles": len(unsure_hits(page().hits())),
+            "roles": len(find_unsure(catalog)),
             "skipped": len(catalog.review.skipped()),
             "faults": len({fault.hit_id for fault in catalog.review.faults()}),
             "takes": len(take_files(page().hits())),

@@ -1,0 +1,3 @@
+from . import propagation, roles
+
+__all__ = ["propagation", "roles"]
