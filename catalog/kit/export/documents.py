@@ -144,7 +144,7 @@ def readme_text(
     return _README.format(
         title=plan.title,
         underline="=" * len(plan.title),
-        n=len(rows),
+        strokes=_count_strokes(plan),
         sessions=explain_sessions(hits, tuple(file.hit_id for file in plan.audio)),
         format=_format_line(rows, plan.options),
         suffix=plan.options.suffix,
@@ -159,10 +159,20 @@ def readme_text(
     )
 
 
+def _count_strokes(plan: ExportPlan) -> str:
+    """Return "12 recorded strokes", and the number of their files if there are more."""
+    slots = [files for _, files in plan.by_slot()]
+    n = sum(len({(file.layer, file.robin) for file in files}) for files in slots)
+    n_files = sum(map(len, slots))
+    words = f"{n} recorded stroke{'s' if n != 1 else ''}"
+    return words if n_files == n else f"{words} in {n_files} files, one for each microphone"
+
+
 def _microphone_lines(plan: ExportPlan) -> list[str]:
     controls = microphone_controls(plan)
     lines = [
-        f"{name}: MIDI controller {number} lowers its level, by {-CONTROL_DB:.0f} dB at 127"
+        f"{name or 'without a name'}: MIDI controller {number} lowers its level, "
+        f"by {-CONTROL_DB:.0f} dB at 127"
         for name, number in controls.items()
     ]
     mixes = sorted(set(plan.mixes.values()))
@@ -195,7 +205,7 @@ def _format_line(rows: Sequence[Mapping[str, Any]], options: ExportOptions) -> s
 _README = """{title}
 {underline}
 
-A drum kit of {n} recorded hits, {sessions}.
+A drum kit of {strokes}: {sessions}.
 
 Contents
   kit.sfz        load this in a sampler that reads SFZ

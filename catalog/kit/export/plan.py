@@ -15,6 +15,7 @@ from catalog.errors import KitError
 from catalog.kit.dynamics import StrokeCurve, layer_warnings, stroke_curves
 from catalog.kit.export.microphones import MicrophoneExport
 from catalog.kit.export.options import ExportOptions
+from catalog.kit.fill.explain import plain_slot
 from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
@@ -263,7 +264,7 @@ def kit_warnings(kit: Kit, hits: Mapping[int, Hit]) -> tuple[str, ...]:
 
 
 def _role_warnings(slot: str, hit: Hit, *, is_locked: bool) -> list[str]:
-    wanted, role = SLOTS[slot].roles[0].replace("_", " "), hit.role.replace("_", " ")
+    wanted, role = plain_slot(SLOTS[slot].roles[0]), plain_slot(hit.role)
     if hit.role not in SLOTS[slot].roles:
         evidence = {RoleSource.USER: "by your word", RoleSource.NAME: "by its name"}.get(
             hit.role_source, f"by its sound, {hit.role_confidence:.0%} sure"

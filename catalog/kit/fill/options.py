@@ -116,7 +116,7 @@ def fill_warnings(
     for name in (slot for slot in slots if slot in locked):
         hit = hits[slots[name]]
         if hit.role not in SLOTS[name].roles:
-            role = hit.role.replace("_", " ")
+            role = plain_slot(hit.role)
             lines.append(
                 f"{plain_slot(name)}: hit {hit.id} ({hit.name}) plays another role, {role}"
             )
@@ -124,7 +124,7 @@ def fill_warnings(
         lines += _conflicts(first, second, slots, hits, pitches or {})
     for name in wanted if wanted is not None else DEFAULT_SLOTS:
         if name not in slots:
-            role = find_slot(name).roles[0].replace("_", " ")
+            role = plain_slot(find_slot(name).roles[0])
             lines.append(f"{plain_slot(name)}: stays empty, no hit of role {role} may be used")
     return lines
 

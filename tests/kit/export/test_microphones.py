@@ -127,6 +127,7 @@ def test_the_sfz_has_a_group_and_a_controller_for_each_microphone(tmp_path, micr
     }
     readme = (tmp_path / "kit" / "README.txt").read_text()
     assert "OH: MIDI controller 22 lowers its level" in readme
+    assert "3 recorded strokes in 5 files, one for each microphone" in readme
 
 
 def test_wrong_names_and_levels_are_refused(microphones):
