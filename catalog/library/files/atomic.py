@@ -8,7 +8,9 @@ import errno
 import os
 import sys
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 from catalog.interrupts import uninterrupted
@@ -17,6 +19,8 @@ from catalog.library.files.leftovers import clear_leftovers, write_marker
 MAX_PREFIX = 40  # characters of the target's name; file systems allow 255 bytes in all
 HAS_RENAMEAT2 = sys.platform == "linux"
 AT_FDCWD, RENAME_NOREPLACE = -100, 1  # linux/fcntl.h and linux/fs.h
+HELD_ERRORS = (5, 32)  # ERROR_ACCESS_DENIED and ERROR_SHARING_VIOLATION of Windows
+HELD_S = (0.05, 0.1, 0.2, 0.4)  # waited before each further try
 MAX_LEVELS = 500  # of folders; Python creates them by recursion, of at most 1,000 calls
 
 
@@ -105,7 +109,22 @@ def rename_noreplace(source: Path, target: Path) -> None:
             raise FileExistsError(f"{target} exists")
     if os.path.lexists(target):  # a kernel or file system without that flag
         raise FileExistsError(f"{target} exists")
-    os.rename(source, target)
+    _retried(partial(os.rename, source, target))
+
+
+def _retried(rename: Callable[[], None]) -> None:
+    """Rename once more, a few times, where another program holds what is renamed.
+
+    On Windows virus scanners and indexes hold each new file for a moment.
+    """
+    for wait_s in HELD_S:
+        try:
+            return rename()
+        except PermissionError as err:
+            if getattr(err, "winerror", None) not in HELD_ERRORS:
+                raise
+            time.sleep(wait_s)
+    return rename()
 
 
 def sync_folder(folder: Path) -> None:

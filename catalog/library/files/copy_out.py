@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from unicodedata import normalize
 
 from catalog.errors import AudioError, ParameterError
 from catalog.library.files.atomic import rename_into_place, staging_folder
 from catalog.library.scan.walk import hash_file
 from catalog.models import Hit
+
+# Not allowed in names: Microsoft, "Naming Files, Paths, and Namespaces" (from memory)
+INVALID = re.compile(r'[<>:"/\\|?*\x00-\x1f]')
+DEVICES = {"CON", "PRN", "AUX", "NUL"} | {f"{k}{n}" for k in ("COM", "LPT") for n in range(1, 10)}
 
 
 def copy_files(hits: Sequence[Hit], folder: Path) -> list[Path]:
@@ -52,17 +58,32 @@ def _files_of(hit: Hit) -> Iterable[Path]:
 
 
 def name_copies(sources: Iterable[Path]) -> dict[Path, str]:
-    """Return a file name for each source; the second of one name becomes "name (2)"."""
+    """Return a file name for each source; the second of one name becomes "name (2)".
+
+    Names are valid and different on Windows and macOS too, which a copied folder may be taken to.
+    """
     names: dict[Path, str] = {}
     taken: set[str] = set()
     for source in sources:
-        name, n = source.name, 1
-        while name.casefold() in taken:
+        first = Path(_valid_name(source.name))
+        name, n = first.name, 1
+        while _key(name) in taken:
             n += 1
-            name = f"{source.stem} ({n}){source.suffix}"
-        taken.add(name.casefold())
+            name = f"{first.stem} ({n}){first.suffix}"
+        taken.add(_key(name))
         names[source] = name
     return names
+
+
+def _valid_name(name: str) -> str:
+    """Return a name without what Windows does not allow: characters, devices, a dot at the end."""
+    plain = INVALID.sub("_", name).rstrip(" .") or "_"
+    first, dot, rest = plain.partition(".")
+    return f"{first}_{dot}{rest}" if first.rstrip().upper() in DEVICES else plain
+
+
+def _key(name: str) -> str:
+    return normalize("NFC", normalize("NFC", name).casefold())
 
 
 def _copy(source: Path, target: Path) -> None:

@@ -1,7 +1,7 @@
 """The only module that links, renames or removes sound files of the user.
 
 At every moment a file is complete under its old name or its new one, and no existing file is
-overwritten. The journal in `catalog.library.files.journal` records which move was under way.
+overwritten. `catalog.library.files.journal` records which move was under way.
 """
 
 from __future__ import annotations
@@ -145,6 +145,6 @@ def _link(source: Path, target: Path) -> bool:
         os.link(source, target, follow_symlinks=False)
     except FileExistsError:
         raise
-    except OSError:  # a network disk may report an error for a link that it has made
+    except (OSError, NotImplementedError):  # a network disk may have made the link all the same
         return target.exists() and os.path.samefile(source, target)
     return True

@@ -15,6 +15,7 @@ from __future__ import annotations
 import itertools
 import re
 import struct
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -66,19 +67,20 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
     """Return the provenance of a file by its chunks, its name and its folders.
 
     Chunks count before the name, and the name before the folders, up to the scanned folder `root`.
+    Names are composed (NFC), so that a session keeps its name on a disk of macOS.
     Sides are left out of the names if the file has a `mate`, which is its right channel.
     """
-    place = Path(path)
-    written = read_chunks(place)
+    written = read_chunks(Path(path))
+    place, root = _composed(path), _composed(root)
     named = read_name(place)
     if mate is not None:
         named = read_name(place.with_name(without_side(place.stem) + place.suffix))
         written = replace(written, microphone=without_side(written.microphone))
-    session = written.session or session_folder(place, root=Path(root))
+    session = written.session or session_folder(place, root=root)
     source = "file" if written.session else "folder"
     return Provenance(
         session=session,
-        drum=_with_folder(named.drum, place, Path(root)),
+        drum=_with_folder(named.drum, place, root),
         microphone=written.microphone or named.microphone,
         take=written.take or named.take,
         note=written.note,
@@ -86,6 +88,11 @@ def find_provenance(path: str | Path, *, root: str | Path, mate: Path | None = N
         session_source=source,
         origin={**written.origin, "session_by_rule": session, "session_source": source},
     )
+
+
+def _composed(path: str | Path) -> Path:
+    text = str(path)
+    return Path(text if text.isascii() else unicodedata.normalize("NFC", text))
 
 
 def _with_folder(drum: str, path: Path, root: Path) -> str:

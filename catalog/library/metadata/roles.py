@@ -153,6 +153,8 @@ NEUTRAL = word_set(
 
 def split_words(text: str) -> list[str]:
     """Split a name into words in lower case: at digits, non-letters, and before capitals."""
+    if not text.isascii():  # a disk of macOS separates letters and accents
+        text = unicodedata.normalize("NFC", text)
     return [word.casefold() for word in WORD.findall(text)]
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from catalog.audio.decode import AUDIO_SUFFIXES
 from catalog.errors import ParameterError
+from catalog.library.scan.true_names import true_path
 from catalog.library.store.ingest import FoundFile
 
 READ_BYTES = 1 << 20
@@ -63,6 +64,8 @@ class Found:
 def check_roots(folders: Iterable[str | Path]) -> list[str]:
     """Return the folders to scan, absolute, links resolved, without those inside another one.
 
+    Names are those that the disk lists, see `true_path`.
+
     Raise `ParameterError` if there is none, or one does not exist, is not a folder, or belongs to
     the system.
     """
@@ -71,7 +74,7 @@ def check_roots(folders: Iterable[str | Path]) -> list[str]:
     folders = list(folders)
     if any(not os.fspath(folder) for folder in folders):
         raise ParameterError("a folder has an empty name; name the folder to scan")
-    roots = sorted({os.path.realpath(os.fspath(folder)) for folder in folders})
+    roots = sorted({true_path(os.path.realpath(os.fspath(folder))) for folder in folders})
     if not roots:
         raise ParameterError("folders is empty: name at least one folder to scan")
     for root in roots:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from fnmatch import translate
 from re import IGNORECASE, compile
+from unicodedata import normalize
 
 from catalog.errors import ParameterError
 from catalog.library.store.database import Database
@@ -69,11 +70,12 @@ def find_sessions(database: Database, words: Iterable[str]) -> tuple[str, ...]:
 
 def match_session(word: str, known: Sequence[str]) -> list[str]:
     """Return the sessions that one word names, see `find_sessions`."""
-    plain = word.casefold().strip("/")
+    plain = _fold(word).strip("/")
     if any(sign in word for sign in WILDCARDS):
         pattern = compile(translate(plain), IGNORECASE)
-        return [n for n in known if pattern.match(n) or pattern.match(last_part(n))]
-    folded = {name: name.casefold() for name in known}
+        names = {name: normalize("NFC", name) for name in known}
+        return [n for n, text in names.items() if any(map(pattern.match, (text, last_part(text))))]
+    folded = {name: _fold(name) for name in known}
     for is_match in (
         lambda name: name == plain,
         lambda name: last_part(name) == last_part(plain) and name.endswith(plain),
@@ -112,7 +114,7 @@ def find_names(database: Database, column: str, words: Iterable[str]) -> tuple[s
     known = distinct(database, column)
     found: dict[str, None] = {}
     for word in words:
-        matching = _matching(word.casefold(), known)
+        matching = _matching(_fold(word), known)
         if not matching:
             raise ParameterError(
                 f"no {column} matches {word!r}; {suggest(word, known)}known: {_listed(known)}"
@@ -124,9 +126,14 @@ def find_names(database: Database, column: str, words: Iterable[str]) -> tuple[s
 def _matching(plain: str, known: Sequence[str]) -> list[str]:
     if any(sign in plain for sign in WILDCARDS):
         pattern = compile(translate(plain), IGNORECASE)
-        return [name for name in known if pattern.match(name)]
-    exact = [name for name in known if name.casefold() == plain]
-    return exact or [name for name in known if plain in name.casefold()]
+        return [name for name in known if pattern.match(normalize("NFC", name))]
+    exact = [name for name in known if _fold(name) == plain]
+    return exact or [name for name in known if plain in _fold(name)]
+
+
+def _fold(text: str) -> str:
+    """Return text with composed accents and without case."""
+    return normalize("NFC", normalize("NFC", text).casefold())
 
 
 def distinct(database: Database, column: str) -> list[str]:

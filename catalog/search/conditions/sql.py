@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Sequence
 from typing import Any
@@ -15,10 +16,11 @@ from catalog.models import NOISES, UNSURE_CONFIDENCE
 from catalog.search.conditions.columns import find_column
 from catalog.search.conditions.names import WILDCARDS, find_names, find_sessions
 from catalog.search.conditions.where import select_where
-from catalog.search.conditions.words import correct_words
+from catalog.search.conditions.words import correct_words, unicode_forms
 from catalog.search.query import ANY_FAULT, UNMARKED, Query
 from catalog.search.roles.names import DOUBTED_NAMES
 
+SEPARATOR = os.sep  # between the folders of the paths in the store
 Part = tuple[str, Sequence[Any]]  # SQL with its values
 # Another microphone of the same stroke stands for the hit; both are in the same state.
 NO_COMPANION = (
@@ -136,7 +138,7 @@ def _looked_up_parts(store: Store, query: Query) -> list[Part]:
     """Return the conditions that need other tables: names, words, faults and `where`."""
     parts: list[Part] = []
     if query.names:
-        found = [_name_part(pattern) for pattern in query.names]
+        found = [_name_part(form) for pattern in query.names for form in unicode_forms(pattern)]
         parts.append((f"({' OR '.join(sql for sql, _ in found)})", [v for _, (v,) in found]))
     if query.words.split():
         parts.append(_words_part(store.database, query.words))
@@ -154,7 +156,8 @@ def _name_part(pattern: str) -> Part:
     lower = "".join(c.lower() if c.isascii() else c for c in pattern)  # as SQLite's `lower` does
     glob = lower if has_wildcard else f"*{lower}*"
     if "/" in pattern:
-        path = "SELECT 1 FROM hit h WHERE h.id = s.hit_id AND lower(h.path) GLOB ?"
+        text = f"replace(lower(h.path), '{SEPARATOR}', '/')"
+        path = f"SELECT 1 FROM hit h WHERE h.id = s.hit_id AND {text} GLOB ?"
         return f"EXISTS ({path})", (glob,)
     if "[" in glob:
         return "lower(s.name) GLOB ?", (glob,)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from unicodedata import normalize
 
 from catalog.library.store.database import Database
 
@@ -18,10 +19,16 @@ def correct_words(database: Database, words: str) -> list[tuple[str, ...]]:
     """
     found: list[tuple[str, ...]] = []
     for word in words.casefold().split():
-        is_known = bool(database.read(ANY_STATE, (word,)))
+        forms = unicode_forms(word)
+        is_known = any(database.read(ANY_STATE, (form,)) for form in forms)
         near = () if is_known else tuple(_near(word, _vocabulary(database, word)))
-        found.append(near or (word,))
+        found.append(near or forms)
     return found
+
+
+def unicode_forms(text: str) -> tuple[str, ...]:
+    """Return a text with composed and with separate accents: disks of macOS list the latter."""
+    return tuple({normalize(form, text): None for form in ("NFC", "NFD")})
 
 
 def _vocabulary(database: Database, word: str) -> list[str]:
