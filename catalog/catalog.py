@@ -117,6 +117,11 @@ class Catalog:
         )
 
     @cached_property
+    def taste(self) -> services.kit.taste.Taste:
+        """What was learned from the user's choices."""
+        return services.kit.taste.Taste(self.context)
+
+    @cached_property
     def takes(self) -> services.takes.Takes:
         """Regions, microphones, stereo pairs and sessions."""
         return services.takes.Takes(self.context)
@@ -270,9 +275,10 @@ class Catalog:
         *,
         but: ConstraintSpec | None = None,
         no_good: bool = False,
+        plain: bool = False,
     ) -> list[Match]:
         """Return hits that sound alike; see `Search.similar`."""
-        return self.search.similar(hit, n, role, elsewhere, but=but, no_good=no_good)
+        return self.search.similar(hit, n, role, elsewhere, but=but, no_good=no_good, plain=plain)
 
     def reasons(self, hit: int | str | Path, other_id: int) -> tuple[str, ...]:
         """Return how another hit differs; see `Search.reasons`."""

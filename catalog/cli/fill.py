@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from catalog.cli.commands.kits import NAME_HELP, change_kit, print_kit
+from catalog.cli.learning import PLAIN_HELP, note_taste
 from catalog.cli.output import (
     INCOMPLETE,
     NO_GOOD_HELP,
@@ -73,6 +74,7 @@ def _add_fill_options(fill: argparse.ArgumentParser) -> None:
     fill.add_argument(
         "--least-sessions", type=int, default=0, metavar="N", help="at least so many sessions"
     )
+    fill.add_argument("--plain", action="store_true", help=PLAIN_HELP)
     fill.add_argument(
         "--numbers", action="store_true", help="print how each hit fits in dB, s and Hz as well"
     )
@@ -106,10 +108,12 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
         n_sessions=args.least_sessions,
         no_good=args.no_good,
         faulty=args.faulty,
+        plain=args.plain,
     )
     kit = cat.kits.fill(
         locked, args.slots, seed=args.seed, options=options, among=query_filter(cat, args)
     )
+    note_taste(cat, args)
     for line in cat.kits.fill_warnings(kit, args.slots):
         print_message(f"check {line}")
     if args.most_layers or args.layers:

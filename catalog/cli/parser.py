@@ -10,7 +10,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import NoReturn, cast
 
-from catalog.cli import fill
+from catalog.cli import fill, learning
 from catalog.cli.commands import (
     annotate,
     files,
@@ -60,7 +60,19 @@ def make_parser() -> argparse.ArgumentParser:
         added.set_defaults(run=run, needs_store=True)
         return added
 
-    for group in (library, annotate, takes, review, files, history, search, fill, kits, page):
+    for group in (
+        library,
+        annotate,
+        takes,
+        review,
+        files,
+        history,
+        search,
+        fill,
+        learning,
+        kits,
+        page,
+    ):
         group.add_commands(command)
     parser.epilog = group_text(texts)
     return parser

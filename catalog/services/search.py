@@ -6,6 +6,8 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from catalog.context import Context
 from catalog.duplicates.groups import CopyGroup
 from catalog.errors import ParameterError
@@ -33,7 +35,9 @@ from catalog.search.nearest import (
 )
 from catalog.search.query import Query
 from catalog.search.table import HitTable
+from catalog.services.kit.taste import Taste
 
+TASTE_SHARE = 0.15  # distance by which the most suitable hits come earlier
 SEARCHED = 4  # times as many hits as asked for, before the strokes of one drum are limited
 READ_AT_ONCE = 20  # matches whose drums have their pitches read together
 ELSEWHERE = (False, True, "session", "kit")
@@ -51,6 +55,7 @@ class Search:
         self._context = context
         self._find_groups_of = find_groups_of
         self._find_kept = find_kept
+        self._taste = Taste(context)
         self._last_file: tuple[tuple[Path, int], Reference] | None = None
 
     def find(self, query: Query) -> list[Hit]:
@@ -175,10 +180,12 @@ class Search:
         but: ConstraintSpec | None = None,
         no_good: bool = False,
         copies: bool = False,
+        plain: bool = False,
     ) -> list[Match]:
         """Return hits of any drum that sound alike, nearest first.
 
-        Hits marked "master" come first where distances are equal.
+        Hits marked "master" come first where distances are equal. Once the user has made enough
+        choices, hits that suit them come a little earlier, see `catalog.services.kit.taste`.
 
         Parameters
         ----------
@@ -195,6 +202,7 @@ class Search:
             that do not differ in this way are left out, so that there may be fewer than `n`
         no_good : bool, also hits marked "no-good"
         copies : bool, also each further file of one recording, see `Match.n_copies`
+        plain : bool, by distance alone, whatever the user has chosen before
 
         Returns
         -------
@@ -223,7 +231,7 @@ class Search:
         found = find_similar(
             table,
             reference,
-            n=n if n is None or copies else SEARCHED * n,
+            n=n if n is None else SEARCHED * n,
             role=role,
             elsewhere=elsewhere in (True, "session"),
             but=but,
@@ -233,7 +241,16 @@ class Search:
         )
         pitches = self._read_pitches(found)
         found = with_library(found, kept, pitches, wished_descriptors(but))
-        return found if copies else limit_drums(found)[:n]
+        found = found if plain else self._by_taste(found)
+        return found[:n] if copies else limit_drums(found)[:n]
+
+    def _by_taste(self, found: list[Match]) -> list[Match]:
+        """Return matches with those that suit the user a little earlier."""
+        values = self._taste.values([match.hit_id for match in found])
+        if values is None:
+            return found
+        order = np.argsort([m.distance for m in found] - TASTE_SHARE * values, kind="stable")
+        return [found[k] for k in order]
 
     def _read_pitches(self, found: Sequence[Match]) -> ReadPitches:
         """Return what reads the pitches of drums, those of the nearest matches all at once."""

@@ -66,6 +66,7 @@ CALLS = {
     "compare": ("compare evening evening", "compare evening none"),
     "phrase": ("phrase evening new.wav", "phrase evening --midi none.mid"),
     "export": ("export evening exported", "export evening attic"),
+    "taste": ("taste", "taste 1"),
     "rename-kit": ("rename-kit evening evening", "rename-kit none day"),
     "delete-kit": ("delete-kit evening", "delete-kit none"),
     "takes": ("takes", "takes 1"),

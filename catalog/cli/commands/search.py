@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from catalog.cli.learning import PLAIN_HELP, note_taste
 from catalog.cli.output import (
     NO_GOOD_HELP,
     OK,
@@ -58,6 +59,7 @@ def add_commands(command: AddCommand) -> None:
         "--elsewhere", nargs="?", const="session", default=False, choices=("session", "kit"),
         help="only other sessions, or no hits of kits that use this one",
     )  # fmt: skip
+    similar.add_argument("--plain", action="store_true", help=PLAIN_HELP)
     for parser in (alternates, similar):
         parser.add_argument("-n", type=at_least_one, default=10, help="how many (default: 10)")
         add_query_options(parser)
@@ -100,7 +102,15 @@ def _similar(cat: Catalog, args: argparse.Namespace) -> int:
     but = read_wishes(args.but) if args.but else None
     allowed = query_filter(cat, args)
     n = args.n if allowed is None else None
-    matches = cat.similar(args.hit, n, elsewhere=args.elsewhere, but=but, no_good=args.no_good)
+    matches = cat.similar(
+        args.hit,
+        n,
+        elsewhere=args.elsewhere,
+        but=but,
+        no_good=args.no_good,
+        plain=args.plain,
+    )
+    note_taste(cat, args)
     found = _first(matches, args.n, allowed)
     if but and len(found) < args.n:
         print_message(f"only {len(found)} of {args.n} found: no other hit meets the constraints")

@@ -36,6 +36,7 @@ BODY_APART = 3.0  # semitones between kick and toms: closer than a third they bl
 HAT_PAIR = 0.5  # for hats known to be of different pairs
 SAME_DRUM = 1.0  # for a second kick, snare or tom that is another stroke of the first
 STOPPED_COST = 1.0  # for a cymbal stopped by hand, which no slot asks for
+LIKING_WEIGHT = 0.15  # between the least and the most liked hit of a role
 STOPPED = word_set("choke choked grab grabbed stopped")  # common practice, no source
 LOW_SLOTS = ("kick", "kick_2", *TOMS)
 STEPS = 64  # quantization of a trace, an eighth of a deviation each; 256 made the same choices
@@ -56,6 +57,7 @@ class Traits:
     stopped: np.ndarray  # bool (n,), named as stopped by hand
     # "session", "instrument" and "microphone": int (n,), numbers of them, -1 unknown
     groups: Mapping[str, np.ndarray]
+    liking: np.ndarray | None = None  # (n,), -1 to 1, of the user for a hit of the role
 
     @cached_property
     def rarity(self) -> TraitRarity:
@@ -158,8 +160,10 @@ def _interval_cost(interval: np.ndarray, n_steps: int) -> np.ndarray:
 
 
 def role_cost(traits: Traits, rows: np.ndarray) -> np.ndarray:
-    """Cost of choosing hits of uncertain role, or stopped by hand, float64, shape (n,)."""
+    """Cost of hits of uncertain role, stopped by hand or not liked, float64, shape (n,)."""
     cost = ROLE_WEIGHT * traits.uncertainty[rows] + STOPPED_COST * traits.stopped[rows]
+    if traits.liking is not None:
+        cost = cost + LIKING_WEIGHT * (1.0 - traits.liking[rows]) / 2.0
     return np.asarray(cost, dtype=np.float64)
 
 

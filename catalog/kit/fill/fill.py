@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.kit.fill.coherence import compute_traits
+from catalog.kit.fill.coherence import Traits, compute_traits
 from catalog.kit.fill.explain import explain_kit
 from catalog.kit.fill.reasons import give_reasons
 from catalog.kit.fill.solver import KitSearch, kit_cost, list_candidates, locate_locked
@@ -19,10 +19,14 @@ from catalog.models import Hit
 
 @dataclass(frozen=True, eq=False)
 class Pool:
-    """Hits to choose from, with their production descriptors of shape (n, p)."""
+    """Hits to choose from, with their production descriptors of shape (n, p).
+
+    `liking`, shape (n,), -1 to 1, is how much the user is likely to prefer each; None if unknown.
+    """
 
     hits: tuple[Hit, ...]
     production: np.ndarray
+    liking: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         if self.production.ndim != 2 or len(self.production) != len(self.hits):
@@ -34,7 +38,12 @@ class Pool:
     def of_session(self, session: str) -> Pool:
         """Return the hits of one session."""
         rows = [row for row, hit in enumerate(self.hits) if hit.session == session]
-        return Pool(tuple(self.hits[row] for row in rows), self.production[rows])
+        liking = None if self.liking is None else self.liking[rows]
+        return Pool(tuple(self.hits[row] for row in rows), self.production[rows], liking)
+
+    def traits(self) -> Traits:
+        """Return the numbers that the costs of a kit are computed from."""
+        return replace(compute_traits(self.hits, self.production), liking=self.liking)
 
 
 def fill_kit(
@@ -73,7 +82,7 @@ def fill_kit(
         raise ParameterError(f"n_best={n_best} must be 1 or more")
     fixed = locate_locked(pool.hits, locked)
     free = list_candidates(pool.hits, fixed, slots)
-    search = KitSearch(compute_traits(pool.hits, pool.production), fixed, free)
+    search = KitSearch(pool.traits(), fixed, free)
     used: set[int] = set()
     kits: list[Kit] = []
     for number in range(n_best):
@@ -94,7 +103,7 @@ def fill_kit(
 def explain_in_numbers(pool: Pool, kit: Kit) -> dict[str, tuple[str, ...]]:
     """Return how each main hit of a kit fits the others in dB, s and Hz."""
     rows = locate_locked(pool.hits, {name: ids[0] for name, ids in kit.slots.items() if ids})
-    return explain_kit(pool.hits, compute_traits(pool.hits, pool.production), rows)
+    return explain_kit(pool.hits, pool.traits(), rows)
 
 
 def score_kit(pool: Pool, kit: Kit) -> Kit:
@@ -106,7 +115,7 @@ def score_kit(pool: Pool, kit: Kit) -> Kit:
         if a main hit is not in the pool
     """
     rows = locate_locked(pool.hits, {name: ids[0] for name, ids in kit.slots.items() if ids})
-    traits = compute_traits(pool.hits, pool.production)
+    traits = pool.traits()
     pitch = traits.pitch.copy()
     for name, semitones in kit.tuning_semitones.items():
         if name in rows:

@@ -30,6 +30,7 @@ class FillOptions:
     one_session : bool, all hits from one session
     n_sessions : int, the least number of sessions, 0 or more
     no_good, faulty : bool, also hits marked no good, or with a fault that makes them unfit
+    plain : bool, without what was learned from the user's choices
     """
 
     sessions: Sequence[str] = ()
@@ -38,6 +39,7 @@ class FillOptions:
     n_sessions: int = 0
     no_good: bool = False
     faulty: bool = False
+    plain: bool = False
 
     def __post_init__(self) -> None:
         if self.n_sessions < 0 or (self.one_session and self.n_sessions > 1):

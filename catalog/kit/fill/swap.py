@@ -9,7 +9,6 @@ import numpy as np
 
 from catalog.errors import KitArgumentError, KitError
 from catalog.features.descriptors import DESCRIPTORS
-from catalog.kit.fill.coherence import compute_traits
 from catalog.kit.fill.fill import Pool
 from catalog.kit.fill.reasons import MAX_REASONS, give_reasons
 from catalog.kit.fill.solver import KitSearch, kit_cost, list_candidates, locate_locked
@@ -160,7 +159,7 @@ def _search_for_slot(pool: Pool, kit: Kit, slot: str, *, needs_others: bool = Tr
         pool.hits, {n: ids[0] for n, ids in kit.slots.items() if n != slot and ids}
     )
     free = list_candidates(pool.hits, fixed, [slot]) if needs_others else {}
-    return KitSearch(compute_traits(pool.hits, pool.production), fixed, free)
+    return KitSearch(pool.traits(), fixed, free)
 
 
 def _with_row(

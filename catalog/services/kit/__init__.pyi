@@ -1,3 +1,3 @@
-from . import kit_sound, kits
+from . import kit_sound, kits, taste
 
-__all__ = ["kit_sound", "kits"]
+__all__ = ["kit_sound", "kits", "taste"]

@@ -11,6 +11,7 @@ from catalog.kit.model import Kit
 from catalog.kit.slots import DEFAULT_SLOTS, SLOTS
 from catalog.library.review.faults import read_faults
 from catalog.models import Event, Mark
+from catalog.services.kit.taste import Taste
 
 ALL = FillOptions()
 # Faults of hits that no kit uses unless asked for, and their least weights, see `FAULT_KINDS`: hum
@@ -30,6 +31,7 @@ class HitPools:
     def __init__(self, context: Context, find_kept: Callable[[], Mapping[int, int]]) -> None:
         self._context = context
         self._find_kept = find_kept
+        self._taste = Taste(context)
 
     def choose(
         self,
@@ -61,8 +63,9 @@ class HitPools:
         faulty = set() if options.faulty else self.faulty_hits().keys() - keep
         sound = {hit.role for hit in hits if hit.id not in faulty}
         hits = [hit for hit in hits if hit.id not in faulty or hit.role not in sound]
-        production = self._context.store.hits.production([hit.id for hit in hits])
-        return Pool(tuple(hits), production)
+        ids = [hit.id for hit in hits]
+        liking = None if options.plain else self._taste.values(ids)
+        return Pool(tuple(hits), self._context.store.hits.production(ids), liking)
 
     def of_kit(self, kit: Kit, *further: int) -> Pool:
         """Return the hits to choose from, with all that a kit holds or held, and further hits."""

@@ -33,12 +33,10 @@ TABLES = {
     "kit": ("id",),
     "setting": ("key",),
 }
-SETTINGS = (
-    "kept",
-    "chosen_microphones",
-    "sides_said",
-    "roles_forgotten",
-)  # those that hold decisions of the user
+SETTINGS = (  # those that hold decisions of the user
+    "kept", "chosen_microphones", "sides_said", "roles_forgotten", "choices_forgotten",
+    "drums_refused",
+)  # fmt: skip
 encode = json.JSONEncoder(ensure_ascii=False).encode  # made once: `json.dumps` makes one a call
 ADD_ACT = (
     "INSERT INTO act SELECT act_number(), act_time(), act_verb(), act_summary(), 0"

@@ -1,0 +1,1 @@
+"""What the user prefers, learned from choices."""
