@@ -55,7 +55,7 @@ const move = (path, step, [prefix, nothing]) => enqueue(async () => {
 export const undoAct = id =>
   move(id ? `undo/${id}` : `undo${annotations.kit.asked()}`, -1, ['Undone', 'There is nothing to undo.']);
 export const redoAct = () =>
-  move(`redo${annotations.kit.asked()}`, 1, ['Done again', 'There is nothing to do again.']);
+  move(`redo${annotations.kit.asked()}`, 1, ['Redone', 'There is nothing to redo.']);
 
 // Ctrl+Z, Ctrl+Shift+Z and Ctrl+Y: 'undo', 'redo' or null.
 export function actOfKey(event) {

@@ -87,7 +87,7 @@ function build(box, { state, on }) {
     undo.disabled = !last;
     undo.title = last ? `Undo ${last.text} (Ctrl+Z)` : 'Nothing to undo';
     redo.disabled = !next;
-    redo.title = next ? `Do again ${next.text} (Ctrl+Shift+Z)` : 'Nothing to do again';
+    redo.title = next ? `Redo ${next.text} (Ctrl+Shift+Z)` : 'Nothing to redo';
     history.draw();
     const { scan: running } = state;
     scan.textContent = running ? `Scan ${running.share} %` : '';
