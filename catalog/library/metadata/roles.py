@@ -9,9 +9,11 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping
 from contextlib import suppress
 from functools import lru_cache
+from itertools import zip_longest
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,7 +21,7 @@ import numpy as np
 
 from catalog.models import ROLES, Role, RoleSource
 
-WORD = re.compile(r"[A-Z]+(?![a-z])|[^\W\d_A-Z]+|[A-Z][^\W\d_A-Z]*|\d+")
+WORD = re.compile(r"[A-Z]+(?![^\W\d_A-Z])|[^\W\d_A-Z]+|[A-Z][^\W\d_A-Z]*|\d+")
 SURE, LIKELY, WEAK = 0.9, 0.7, 0.45  # how often a word means its role: estimates, no source
 FOLDER_FACTOR = 0.9  # the name of a folder is a little less certain than that of the file
 MIXED_FACTOR = 0.65  # a name with words of several roles, or with other words
@@ -54,11 +56,11 @@ ROLE_WORDS: Mapping[str, tuple[str, float]] = {
     **_words("rimtap", "sidestick", SURE),
     **_words("rim", "sidestick", WEAK),
     **_words("clap claps handclap handclaps", "clap", SURE),
-    **_words("hhc chh hatclosed closedhat closehat", "hat_closed", SURE),
+    **_words("hhc chh hhcl hatclosed closedhat closehat", "hat_closed", SURE),
     **_words("hihatclosed closedhihat closehihat", "hat_closed", SURE),
-    **_words("hhp phh hatpedal pedalhat foothat", "hat_pedal", SURE),
+    **_words("hhp phh hhpd hatpedal pedalhat foothat", "hat_pedal", SURE),
     **_words("hihatpedal pedalhihat foothihat", "hat_pedal", SURE),
-    **_words("hho ohh hatopen openhat hihatopen openhihat", "hat_open", SURE),
+    **_words("hho ohh hhop hatopen openhat hihatopen openhihat", "hat_open", SURE),
     **_words("hat hats hh hihat hihats highhat highhats", "hat", LIKELY),
     **_words("tom toms tomtom tt floortom racktom", "tom", SURE),
     **_words("floor flr ft", "tom", WEAK),
@@ -87,12 +89,19 @@ ROLE_WORDS: Mapping[str, tuple[str, float]] = {
     **_words("cassa", "kick", LIKELY),
     **_words("schnarrtrommel rullante redoblante tarola", "snare", SURE),
     **_words("caja caixa", "snare", LIKELY),
-    **_words("charleston charley chimbal", "hat", LIKELY),
-    **_words("standtom hangetom", "tom", LIKELY),
+    **_words("charleston charley charles chimbal contratiempo contratempo", "hat", LIKELY),
+    **_words("standtom hangetom timpano", "tom", LIKELY),
+    **_words("rimschlag randschlag kantenschlag", "snare", LIKELY),
+    **_words("aro", "sidestick", WEAK),
     **_words("becken cymbale platillo platillos piatto piatti prato pratos bekken", "crash", WEAK),
-    **_words("schellenring schellenkranz tambourin pandereta pandeiro", "tambourine", SURE),
+    **_words(
+        "schellenring schellenkranz tambourin pandereta pandeiro tamburello tamboerijn",
+        "tambourine",
+        SURE,
+    ),
     **_words("rassel chocalho sonajero", "shaker", SURE),
-    **_words("kuhglocke cencerro", "cowbell", SURE),
+    **_words("kuhglocke cencerro koebel campanaccio", "cowbell", SURE),
+    **_words("holzblock houtblok", "wood", SURE),
     **_words("klatschen palmas handgeklap", "clap", LIKELY),
     **_words("metronome scratch sticks beep zap noise sleigh jingle snap fx", "other", LIKELY),
 }
@@ -125,12 +134,14 @@ PAIRS: Mapping[tuple[str, str], tuple[str, float]] = {
 }  # fmt: skip
 HAT_STATES: Mapping[str, str] = {
     **dict.fromkeys(word_set("open opened half semi loose sizzle slosh op"), "hat_open"),
-    **dict.fromkeys(word_set("offen ouvert ouverte abierto aperto aberto"), "hat_open"),
+    **dict.fromkeys(
+        word_set("offen halboffen auf ouvert ouverte entrouvert abierto aperto aberto"), "hat_open"
+    ),
     **dict.fromkeys(word_set("pedal ped foot chick splashed pd"), "hat_pedal"),
-    **dict.fromkeys(word_set("fuss pied pedale"), "hat_pedal"),
+    **dict.fromkeys(word_set("fuss getreten pied pie pedale pedaal"), "hat_pedal"),
     **dict.fromkeys(word_set("closed close tight shut cl"), "hat_closed"),
     **dict.fromkeys(
-        word_set("geschlossen ferme fermee cerrado chiuso fechado gesloten"), "hat_closed"
+        word_set("geschlossen zu dicht ferme fermee cerrado chiuso fechado gesloten"), "hat_closed"
     ),
 }
 # Codes of two letters, which mean an instrument only beside others of them: "OH" alone is an
@@ -171,8 +182,10 @@ def role_from_name(path: str | Path, *, root: str | Path) -> tuple[Role, float] 
     """
     place, top = Path(path), Path(root)
     words = split_words(place.stem)
-    if words and words[0] in CODES and _is_coded(*_folder_key(place.parent)):
-        return CODES[words[0]]
+    if CODES.keys() & set(words):
+        at = _code_place(*_folder_key(place.parent))
+        if at is not None and words[at : at + 1] and words[at] in CODES:
+            return CODES[words[at]]
     if own := _role_of_words(words):
         return own
     for folder in place.parents:
@@ -191,12 +204,20 @@ def _folder_key(folder: Path) -> tuple[Path, int]:
 
 
 @lru_cache(maxsize=1024)
-def _is_coded(folder: Path, _mtime_ns: int) -> bool:
-    """Return whether the names of a folder begin with at least `MIN_CODES` different codes."""
+def _code_place(folder: Path, _mtime_ns: int) -> int | None:
+    """Return which word of the names of a folder is a code: the first in which they differ.
+
+    Numbers before it count as equal. Return None unless `MIN_CODES` different codes stand there.
+    """
     with suppress(OSError):
-        first = {words[0] for name in os.listdir(folder) if (words := split_words(Path(name).stem))}
-        return len(first & CODES.keys()) >= MIN_CODES and bool(first & {"bd", "sd"})
-    return False
+        names = [Path(name) for name in os.listdir(folder)]
+        usual = Counter(name.suffix for name in names).most_common(1)
+        all_words = [split_words(name.stem) for name in names if name.suffix == usual[0][0]]
+        for at, column in enumerate(zip_longest(*all_words, fillvalue="")):
+            if len(set(column)) > 1 and not all(word.isdigit() for word in column):
+                codes = set(column) & CODES.keys()
+                return at if len(codes) >= MIN_CODES and codes & {"bd", "sd"} else None
+    return None
 
 
 @lru_cache(maxsize=1024)

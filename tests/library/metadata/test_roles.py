@@ -152,6 +152,43 @@ def test_joined_words_and_other_languages_are_read(name, role):
     assert role_from_name(f"/set/{name}.wav", root="/set")[0] == role
 
 
+@pytest.mark.parametrize("before", ["K1_", "03 ", "Old machine "])
+def test_codes_are_read_behind_what_all_names_of_the_folder_begin_with(tmp_path, before):
+    codes = {"BD": "kick", "SD": "snare", "CH": "hat_closed", "OH": "hat_open", "RS": "sidestick",
+             "LT": "tom", "CP": "clap"}  # fmt: skip
+    for code in codes:
+        (tmp_path / f"{before}{code}_01.wav").touch()
+    (tmp_path / "cover.jpg").touch()
+    for code, role in codes.items():
+        assert role_from_name(tmp_path / f"{before}{code}_01.wav", root=tmp_path)[0] == role
+
+
+def test_an_overhead_microphone_is_no_open_hat(tmp_path):
+    drums = {"kick": "kick", "snare": "snare", "tom": "tom", "ride": "ride", "BD": "kick"}
+    for drum in drums:
+        (tmp_path / f"{drum} OH.wav").touch()
+    for drum, role in drums.items():
+        assert role_from_name(tmp_path / f"{drum} OH.wav", root=tmp_path)[0] == role
+
+
+# German, French, Spanish, Italian, Portuguese and Dutch words for drums: dictionaries, from memory.
+@pytest.mark.parametrize(
+    ("name", "role"),
+    [
+        ("Hängetom 2", "tom"), ("Ha\u0308ngetom", "tom"), ("HiHat auf", "hat_open"),
+        ("HiHat zu", "hat_closed"), ("Randschlag", "snare"), ("Holzblock", "wood"),
+        ("charles fermé", "hat_closed"), ("charleston entrouvert", "hat_open"),
+        ("contratiempo pie", "hat_pedal"), ("aro 1", "sidestick"), ("timpano", "tom"),
+        ("tamburello", "tambourine"), ("campanaccio", "cowbell"),
+        ("contratempo aberto", "hat_open"),
+        ("hihat pedaal", "hat_pedal"), ("hi-hat dicht", "hat_closed"), ("koebel", "cowbell"),
+        ("hhop 1", "hat_open"), ("hhcl_2", "hat_closed"), ("HHPD", "hat_pedal"),
+    ],
+)  # fmt: skip
+def test_words_of_other_languages_and_joined_codes_are_read(tmp_path, name, role):
+    assert role_from_name(tmp_path / f"{name}.wav", root=tmp_path)[0] == role
+
+
 def test_codes_of_two_letters_are_read_beside_others_only(tmp_path):
     codes = {
         "BD": "kick", "SD": "snare", "CH": "hat_closed", "OH": "hat_open", "LT": "tom",
