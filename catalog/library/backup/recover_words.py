@@ -34,7 +34,7 @@ from catalog.models import RoleSource
 # Settings about one store file, and those that hold numbers of hits.
 OWN_SETTINGS = (
     STORE_ID, STEP, PREFERRED, DRAFT, "folders", "handed_on", "days_parted_at", "move_warnings",
-    "exports_under_way", "roles_learned_at", "doubted_names",
+    "exports_under_way", "roles_learned_at", "doubted_names", "name_reliability",
 )  # fmt: skip
 SAID = ("mark", "tags", "remark", "names", "hidden")
 EVENT_KEY = ("time_utc", "action", "source", "target", "reason")

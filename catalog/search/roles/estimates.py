@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +18,7 @@ from catalog.search.table import HitTable
 
 LEAST_EFFECT = 0.05  # change of a probability from which a role counts as estimated from examples
 LEAST_CHANGE = 0.1  # of a confidence, from which it is stored again
+LEAST_STEP = 0.02  # of the reliability of a folder's names, from which roles are estimated again
 
 
 class RoleEstimate(NamedTuple):
@@ -47,6 +49,11 @@ class LearnedRoles:
         """Return the hits whose names contradict their sounds."""
         return find_doubts(self.known, self.chances)
 
+    @cached_property
+    def _effect(self) -> np.ndarray:
+        """Greatest change of a probability of each hit against the shipped model."""
+        return np.asarray(np.abs(self.joined - self.process.sounds.prior).max(axis=1))
+
     def _is_new(self, row: int, new: RoleEstimate) -> bool:
         known = self.known
         before = ROLES[known.roles[row]], known.sources[row]
@@ -66,15 +73,24 @@ class LearnedRoles:
         return RoleEstimate(hit_id, ROLES[best], float(shares[best]), source)
 
     def _is_taught(self, row: int) -> bool:
-        effect = np.abs(self.joined[row] - self.process.sounds.prior[row]).max()
-        return bool(len(self.process.examples.rows) and effect > LEAST_EFFECT)
+        return bool(len(self.process.examples.rows) and self._effect[row] > LEAST_EFFECT)
 
 
-def learn_roles(table: HitTable, *, learns: bool = True) -> LearnedRoles:
+def learn_roles(
+    table: HitTable, *, learns: bool = True, reliability: Mapping[str, float] | None = None
+) -> LearnedRoles:
     """Estimate the roles of all hits of a table.
 
     Roles that the user gave count most, those of names as far as the names of their folder fit
-    the sounds of clear hits. Without `learns` the shipped model alone decides.
+    the sounds of clear hits.
+
+    Parameters
+    ----------
+    table : HitTable
+    learns : bool, False to estimate by the shipped model alone
+    reliability : mapping of str to float, optional
+        of the names of folders, as found before; the roles are estimated twice where it differs
+        from what is found now
     """
     from threadpoolctl import threadpool_limits
 
@@ -82,19 +98,27 @@ def learn_roles(table: HitTable, *, learns: bool = True) -> LearnedRoles:
     known = read_known(table.store, spaces.hit_ids)
     sounds = Sounds(spaces.strokes, spaces.acoustic, np.asarray(spaces.roles, np.float64))
     with threadpool_limits(1):  # many short products, which threads only slow down
-        return _learn(sounds, known, learns=learns)
+        if not learns:
+            process = fit_process(sounds, known.examples().first(0))
+            return LearnedRoles(known, process, process.probabilities(), sounds.prior)
+        return _learn(sounds, replace(known, reliability=dict(reliability or {})))
 
 
-def _learn(sounds: Sounds, known: KnownHits, *, learns: bool) -> LearnedRoles:
-    examples = known.examples() if learns else known.examples().first(0)
-    process = fit_process(sounds, examples)
+def _learn(sounds: Sounds, known: KnownHits) -> LearnedRoles:
+    process = fit_process(sounds, known.examples())
     chances = _without_own(process)
-    reliability = folder_reliability(known, chances) if learns else {}
-    if reliability:
-        known = replace(known, reliability=reliability)
+    found = folder_reliability(known, chances)
+    if differs(found, known.reliability):
+        known = replace(known, reliability=found)
         process = fit_process(sounds, known.examples(), start=process.weights)
         chances = _without_own(process)
     return LearnedRoles(known, process, chances, join(chances, known, process))
+
+
+def differs(found: Mapping[str, float], before: Mapping[str, float]) -> bool:
+    """Return whether the reliability of a folder has changed by more than `LEAST_STEP`."""
+    folders = found.keys() | before.keys()
+    return any(abs(found.get(f, 1.0) - before.get(f, 1.0)) > LEAST_STEP for f in folders)
 
 
 def _without_own(process: RoleProcess) -> np.ndarray:

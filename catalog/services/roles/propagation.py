@@ -11,6 +11,7 @@ from catalog.search.roles.names import DOUBTED_NAMES
 
 LEARNED_AT = "roles_learned_at"  # setting: version, `FORGOTTEN` and revision at the last estimate
 LEARNING_VERSION = 1  # raised when estimates of an older program are to be replaced
+RELIABILITY = "name_reliability"  # setting: of the names of each folder where some are wrong
 FORGOTTEN = "roles_forgotten"  # setting: whether roles are estimated from sounds and names alone
 
 
@@ -22,18 +23,30 @@ def propagate_roles(context: Context) -> list[RoleShift]:
     store = context.store
     if store.database.read_setting(LEARNED_AT) == _stamp(store):
         return []
-    learned = learn_roles(context.table(), learns=not is_forgotten(store))
+    learned = learn(context)
     changes = learned.changes()
     shifts = _find_shifts(learned, {change.hit_id: change.role for change in changes})
     if changes:
         store.hits.set_estimated_roles(changes)
     if not store.database.is_read_only:
         with store.writing(changes_hits=False):
-            doubts = [] if is_forgotten(store) else learned.doubts()
-            if [list(doubt) for doubt in doubts] != store.database.read_setting(DOUBTED_NAMES, []):
-                store.database.save_setting(DOUBTED_NAMES, doubts)
-            store.database.save_setting(LEARNED_AT, _stamp(store))
+            doubts = [] if is_forgotten(store) else [list(doubt) for doubt in learned.doubts()]
+            _save(store, DOUBTED_NAMES, doubts)
+            _save(store, RELIABILITY, dict(learned.known.reliability))
+            _save(store, LEARNED_AT, _stamp(store))
     return shifts
+
+
+def learn(context: Context) -> LearnedRoles:
+    """Return what the known roles teach of all hits, beginning with what was found before."""
+    store = context.store
+    before = store.database.read_setting(RELIABILITY, {})
+    return learn_roles(context.table(), learns=not is_forgotten(store), reliability=before)
+
+
+def _save(store: Store, key: str, value: object) -> None:
+    if store.database.read_setting(key) != value:
+        store.database.save_setting(key, value)
 
 
 def is_forgotten(store: Store) -> bool:

@@ -8,11 +8,11 @@ from catalog.context import Context
 from catalog.errors import ParameterError
 from catalog.models import RoleSource
 from catalog.search.roles.answers import RoleShift
-from catalog.search.roles.estimates import LearnedRoles, learn_roles
+from catalog.search.roles.estimates import LearnedRoles
 from catalog.search.roles.explanation import RoleReason, explain_role, read_doubts
 from catalog.search.roles.names import NameDoubt
 from catalog.search.roles.questions import RoleQuestion, find_questions
-from catalog.services.roles.propagation import FORGOTTEN, is_forgotten, propagate_roles
+from catalog.services.roles.propagation import FORGOTTEN, is_forgotten, learn, propagate_roles
 
 
 class LearnedSummary(NamedTuple):
@@ -122,5 +122,5 @@ class Roles:
         """Return what is learned, computed once for each state of the store."""
         key = (self._context.store.revision(), not self.is_forgotten)
         if self._learned is None or self._learned[:2] != key:
-            self._learned = (*key, learn_roles(self._context.table(), learns=key[1]))
+            self._learned = (*key, learn(self._context))
         return self._learned[2]
