@@ -33,6 +33,7 @@ class RoleReason:
     role: str
     source: str  # of `RoleSource`
     reasons: tuple[str, ...]
+    is_misnamed: bool = False  # the second reason is how the name contradicts the sound
 
     def __str__(self) -> str:
         """Return "snare: named so; 9 of the 10 nearest known hits are snare"."""
@@ -42,9 +43,10 @@ class RoleReason:
 def explain_role(table: HitTable, hit: Hit) -> RoleReason:
     """Return why a present hit has its role."""
     parts = [SAID[hit.role_source]]
-    parts += [_describe_doubt(doubt) for doubt in read_doubts(table.store) if doubt[0] == hit.id]
+    doubts = [_describe_doubt(doubt) for doubt in read_doubts(table.store) if doubt[0] == hit.id]
+    parts += doubts
     parts += [text for text in (_nearest(table, hit), _drum(table.store, hit)) if text]
-    return RoleReason(hit.role, hit.role_source, (*parts, _sound(table.store, hit)))
+    return RoleReason(hit.role, hit.role_source, (*parts, _sound(table.store, hit)), bool(doubts))
 
 
 def read_doubts(store: Store) -> list[NameDoubt]:
@@ -62,10 +64,12 @@ def _nearest(table: HitTable, hit: Hit) -> str:
     row = table.rows.get(hit.id)
     if row is None:
         return ""
-    strokes = table.spaces.strokes
-    distance = np.sqrt(np.square(strokes - strokes[row]).sum(axis=1))
-    order = np.argsort(distance, kind="stable")[: SEARCHED + 1]
-    ids = [int(table.spaces.hit_ids[k]) for k in order if k != row and distance[k] <= NEAR]
+    strokes, squares = table.spaces.strokes, table.spaces.stroke_squares
+    square = squares + squares[row] - 2.0 * (strokes @ strokes[row])
+    n_searched = min(SEARCHED + 1, len(square))
+    nearest = np.argpartition(square, n_searched - 1)[:n_searched]
+    order = nearest[np.lexsort((nearest, square[nearest]))]
+    ids = [int(table.spaces.hit_ids[k]) for k in order if k != row and square[k] <= NEAR**2]
     known = _known_roles(table.store, ids)[:N_NEAREST]
     if not known:
         return "no known hit is near it"

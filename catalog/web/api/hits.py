@@ -48,7 +48,9 @@ def _about(request: Request) -> Response:
     pitch = catalog.search.drum_pitch(hit.id)
     hz, note = (round(pitch.hz, 2), note_name(pitch.hz)) if pitch is not None else (None, "")
     more = {"pitch_hz": hz, "body_note": note, "microphones": _describe_microphones(hit)}
-    return send_json(describe_row(hit) | more)
+    reason = catalog.roles.reason(hit.id)
+    why = {"role_why": reason.reasons, "is_misnamed": reason.is_misnamed}
+    return send_json(describe_row(hit) | more | why)
 
 
 def _describe_microphones(hit: Hit) -> list[dict[str, Any]]:

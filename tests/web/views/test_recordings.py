@@ -105,6 +105,7 @@ def test_uncertain_roles_are_asked_in_rounds_the_most_telling_first(own):
         assert len(question["likely"]) == len(set(question["likely"])) == 4
         assert [other["id"] for other in question["others"]] == question["group"][:12]
         assert "path" not in question
+        assert "sound alone: " in question["why"]
     first = asked[0]
     catalog.annotations.set_role(first, "kick")  # an answer does not change the round
     app.run()

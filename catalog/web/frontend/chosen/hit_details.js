@@ -6,7 +6,7 @@ import { formatDecibels, formatHertz, formatSeconds } from '../shared/format.js'
 
 const SEEN_ALL_DB = -59.95;   // down to -60 dB the decay of a hit is seen
 const ROLE_SOURCES = { user: 'set by you', name: 'from its name', sound: 'from its sound',
-  example: 'from your examples' };
+  example: 'from known hits' };
 
 const describeChannels = n => ({ 1: 'mono', 2: 'stereo' }[n] ?? `${n} channels`);
 
@@ -31,5 +31,7 @@ export function makeRolePicker(hit, onChange) {   // onChange(role); "" returns 
   roles.value = hit.role;
   const confidence = hit.role_source === 'user' ? '' : `, ${Math.round(100 * hit.sure)} % certain`;
   const source = ROLE_SOURCES[hit.role_source] ?? 'estimated';
-  return el('label', { class: 'role' }, `Role, ${source}${confidence}: `, roles);
+  const why = (hit.role_why ?? []).join('; ');
+  return el('label', { class: 'role', title: why }, `Role, ${source}${confidence}: `, roles,
+    hit.is_misnamed ? el('span', { class: 'why' }, ` ${hit.role_why[1]}`) : null);
 }

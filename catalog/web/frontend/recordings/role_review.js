@@ -98,7 +98,7 @@ export function mount(root, live) {
       'aria-label': `Play ${hit.name} again` },
     outlineCanvas(hit, 260, 56), el('span', { class: 'words' }, nameLine(hit.name),
       detailLine(hit.session || 'unknown session', { dir: 'auto' })), el('kbd', {}, 'space')),
-    ...makeGroup(hit),
+    el('p', { class: 'why' }, hit.why), ...makeGroup(hit),
     el('div', { class: 'actions' }, ...hit.likely.map(makeRoleButton), makeOtherRoles(hit)),
     el('div', { class: 'actions' }, makeKeyButton('n', ['Skip'], skip), makeBack())];
   const makeSummary = () => {

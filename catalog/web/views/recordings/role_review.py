@@ -99,4 +99,5 @@ def _describe(catalog: Catalog, question: RoleQuestion) -> dict[str, object]:
         likely = [hit.role, *likely][:N_LIKELY]
     group = [other.id for other in others]
     played = [pick_row(other) for other in others[:MAX_PLAYED]]
-    return pick_row(hit) | {"likely": likely, "group": group, "others": played}
+    why = "; ".join(catalog.roles.reason(hit.id).reasons)
+    return pick_row(hit) | {"likely": likely, "group": group, "others": played, "why": why}
