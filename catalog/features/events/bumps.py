@@ -6,6 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from catalog.features.events.contour import BLOCK_S as CONTOUR_S
 from catalog.features.events.contour import Contour
 
 ATTACK_S = 0.015  # of a swing below 70 Hz; a beater is faster
@@ -14,6 +15,7 @@ HIGH_HZ = (200.0, 1000.0)  # above these, a bump has little and nothing
 LOW_SHARE_DB = -18.0  # energy above the first; kicks have more, or an attack
 HIGHS_DB, NO_HIGHS_DB = 15.0, -60.0  # of the attack over the floor of the highs, or under the peak
 MOST_S = 1.0
+LOUD_DB = -12.0
 BLOCK_S = 0.010
 
 
@@ -21,7 +23,8 @@ def may_be_bump(body: np.ndarray, contour: Contour, *, sr: int) -> bool:
     """Return whether a hit begins slowly and is low."""
     if contour.attack_s < ATTACK_S:
         return False
-    part = body[: round(MOST_S * sr)]
+    n_loud = int(np.flatnonzero(contour.level_db > LOUD_DB)[-1]) + 1  # the rest may be room noise
+    part = body[: round(min(n_loud * CONTOUR_S, MOST_S) * sr)]
     steps = np.diff(part)
     ratio = float(steps @ steps) / max(float(part @ part), 1e-30)
     return ratio < (2 * np.pi * CENTER_HZ / sr) ** 2

@@ -17,6 +17,7 @@ SMOOTH_BLOCKS = 8  # 40 ms; two periods of 50 Hz
 FLOOR = 1e-9  # of the maximum
 RISES_DB = (-20.0, -12.0, -6.0, -3.0)  # levels that a rise passes
 LONG_DB = -10.0  # below the maximum; the sound lasts while it is louder
+RISES_S, RISEN_DB = 4.0, -40.0  # of a hit, where rises are counted; level that they reach
 AUDIBLE_DB = -25.0  # below the maximum, for what is compared over time
 
 
@@ -54,6 +55,19 @@ class Contour:
         part = self.smooth_db[self.start :]
         grown = part - np.minimum.accumulate(part)
         return float(grown[part > AUDIBLE_DB].max(initial=0.0))
+
+    def rises_s(self, rise_db: float) -> list[float]:
+        """Return the times at which the level has risen by `rise_db` after a fall by as much."""
+        times_s, is_falling, limit = list[float](), True, float(self.level_db[0])
+        for i, level in enumerate(self.level_db[: round(RISES_S / BLOCK_S)].tolist()):
+            if is_falling and level > limit + rise_db and level > RISEN_DB:
+                times_s.append(i * BLOCK_S)
+                is_falling, limit = False, level
+            elif not is_falling and level < limit - rise_db:
+                is_falling, limit = True, level
+            else:
+                limit = min(limit, level) if is_falling else max(limit, level)
+        return times_s
 
 
 def trace_contour(body: np.ndarray, *, sr: int) -> Contour:

@@ -20,9 +20,9 @@ PITCH_HZ = (75.0, 400.0)  # of speaking voices, with a margin
 PERIODIC = 0.75  # correlation of a frame with itself a period later
 GLIDE = 1.5  # semitones between two frames of one contour
 # How long a syllable takes to rise, how long it is loud, and its level 200 ms after its start.
-RISE_S, LEAST_S, LATER_DB = 0.015, 0.12, -8.0
+RISE_S, LEAST_S, LATER_DB = 0.010, 0.12, -9.0
 # Semitones by which brightness spreads over 20 ms parts; a voice without it has a steady level.
-UNSTEADY, STEADY_DB = 5.0, -1.5
+UNSTEADY, STEADY_DB = 3.5, -1.5
 ENDS_HZ = (60.0, 700.0)
 # Voiced share, share in contours, and spread of brightness and of pitch in semitones; of recorded
 # speech 90 % have more than 0.7, 0.5, 3 and 3, and of strokes none has all four.

@@ -7,8 +7,9 @@ import pytest
 from scipy.signal import lfilter
 
 from catalog.audio.model import Audio
-from catalog.features.events import judge_hit
+from catalog.features.events import judge_hit, merge_events
 from catalog.features.measure import measure_take
+from catalog.features.onset import StrokeSpan
 from catalog.models import Event
 from tests.signals import (
     SR,
@@ -88,6 +89,29 @@ def test_a_roll_is_one_hit(rate):
     assert [m.event for m in measure(mix_take(laid))] == [Event.ROLL]
 
 
+def test_a_roll_that_grows_is_a_roll():
+    laid = [
+        (0.2 + i / 18, 10 ** (-0.6 * (1 - i / 36)) * drum_stroke(180, seed=i)) for i in range(36)
+    ]
+    assert [m.event for m in measure(mix_take(laid))] == [Event.ROLL]
+
+
+def test_a_sound_that_begins_inaudibly_is_a_swell():
+    n = round(1.5 * SR)
+    grows = np.random.default_rng(3).normal(size=n) * 10 ** (1.6 * (np.arange(n) / n - 1))
+    rings = decaying_noise(2.0, seed=4, length_s=1.5, amplitude=2.0)
+    mono = mix_take([(0.2, 0.1 * np.concatenate([grows, rings]))], length_s=4.0)
+    assert [m.event for m in measure(mono)] == [Event.SWELL]
+
+
+def test_bristles_that_rub_irregularly_are_a_swell():
+    rng, n = np.random.default_rng(5), round(1.2 * SR)
+    grain = np.repeat(rng.uniform(0.3, 1.7, size=n // 400 + 1), 400)[:n]
+    hand = np.sin(np.pi * np.arange(n) / n)
+    swirl = 0.1 * rng.normal(size=n) * grain * hand
+    assert [m.event for m in measure(mix_take([(0.2, swirl)], length_s=1.8))] == [Event.SWELL]
+
+
 def test_a_brush_that_is_drawn_over_a_head_is_a_swell():
     n = round(1.2 * SR)
     swirl = np.random.default_rng(2).normal(size=n) * np.hanning(n)
@@ -113,8 +137,15 @@ def test_single_strokes_to_a_click_are_no_performance():
     assert [m.event for m in found] == [Event.STROKE] * 12
 
 
-def test_a_dropped_stick_is_one_hit_that_is_no_stroke():
-    assert [m.event for m in measure(bounce())] == [Event.STICK_DROP]
+@pytest.mark.parametrize(("ratio", "gap_s"), [(0.62, 0.30), (0.75, 0.25), (0.86, 0.12)])
+def test_a_dropped_stick_is_one_hit_that_is_no_stroke(ratio, gap_s):
+    found = measure(bounce(ratio=ratio, gap_s=gap_s, n=12))
+    assert [m.event for m in found] == [Event.STICK_DROP]
+
+
+def test_a_stroke_after_a_dropped_stick_is_a_hit_of_its_own():
+    mono = bounce(n=6) + mix_take([(2.0, 2.0 * drum_stroke(180))], length_s=2.5)
+    assert [m.event for m in measure(mono)] == [Event.STICK_DROP, Event.STROKE]
 
 
 def test_clicks_at_even_distances_are_no_dropped_stick():
@@ -126,6 +157,23 @@ def test_a_stand_that_is_touched_is_a_bump():
     t = np.arange(SR) / SR
     swing = np.sin(2 * np.pi * 40 * t) * np.minimum(t / 0.04, 1) * np.exp(-t / 0.08)
     assert [m.event for m in measure(mix_take([(0.2, 0.2 * swing)], length_s=1.6))] == [Event.BUMP]
+
+
+def test_a_soft_bump_in_a_room_is_a_bump():
+    t = np.arange(SR) / SR
+    swing = np.sin(2 * np.pi * 20 * t) * np.minimum(t / 0.04, 1) * np.exp(-t / 0.08)
+    room = 0.0002 * np.random.default_rng(6).normal(size=round(1.6 * SR))
+    mono = mix_take([(0.2, 0.06 * swing)], length_s=1.6) + room
+    assert [m.event for m in measure(mono)] == [Event.BUMP]
+
+
+@pytest.mark.parametrize(("next_sound", "n_hits"), [(speak(0.6), 1), (drum_stroke(60), 2)])
+def test_a_voice_goes_on_with_words_but_not_with_a_stroke(next_sound, n_hits):
+    mono = mix_take([(0.1, speak(0.9)), (1.4, 0.5 * next_sound)], length_s=2.6)
+    starts = [round(0.1 * SR), round(1.4 * SR)]
+    stops = [round(1.1 * SR), round(2.1 * SR)]
+    spans = [StrokeSpan(a, a, b) for a, b in zip(starts, stops, strict=True)]
+    assert len(merge_events(mono, spans, sr=SR)) == n_hits
 
 
 def test_speech_is_a_voice():
