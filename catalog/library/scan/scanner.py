@@ -38,7 +38,7 @@ from catalog.library.store.records.files import NO_TIME_NS, FileRow
 from catalog.library.store.records.hits import gc_paused
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import FileOverride, read_overrides
-from catalog.library.takes.shared_cut import find_new_cuts
+from catalog.library.takes.shared_cut import find_companions, find_new_cuts
 from catalog.models import State
 from catalog.reports import LeftOut, OnProgress, PathNames, Progress, ScanReport, Skipped
 
@@ -180,8 +180,10 @@ class _Scan:
         self.store.files.change_state(plan.returned, State.HERE, before=State.MISSING)
         tasks = [task for task in plan.tasks if task.file.path not in moved]
         left_out = self._select_left_out(found, tasks)
+        companions = self._find_companions(plan.changed)
         self._measure_all([task for task in tasks if task.file.path not in left_out])
-        self._cut_takes_alike(found)
+        self._measure_again(found, companions())
+        self._measure_again(found, find_new_cuts(self.store))
         if self.written or moved:
             record_exported_hits(self.store)
         self._write_faults(found, known)
@@ -297,9 +299,29 @@ class _Scan:
                     self._write(batch)  # the next scan continues from here
                 raise
 
-    def _cut_takes_alike(self, found: Found) -> None:
-        """Measure files again whose strokes differ from those of the other files of their take."""
-        cuts = find_new_cuts(self.store)
+    def _find_companions(
+        self, changed: Sequence[tuple[FoundFile, FileRow]]
+    ) -> Callable[[], dict[str, FileOverride]]:
+        """Return a function that returns the files to be cut anew, once the changed are measured.
+
+        A file that another recording has replaced may have given strokes to the other files of its
+        take, which are known only until it is measured.
+        """
+        before = {
+            file.path: find_companions(self.store, file.path)
+            for file, row in changed
+            if row.hit_id is not None and row.version == MEASURE_VERSION and not self.again
+        }
+
+        def of_changed() -> dict[str, FileOverride]:
+            done = set(self.written["changed"])
+            found = [before[path] for path in done & before.keys()]
+            return {p: cut for cuts in found for p, cut in cuts.items() if p not in done}
+
+        return of_changed
+
+    def _measure_again(self, found: Found, cuts: Mapping[str, FileOverride]) -> None:
+        """Measure files again whose strokes depend on the other files of their take."""
         tasks = [Task(f, override=cuts[f.path]) for f in found.files if f.path in cuts]
         with contextlib.closing(self.outcomes_of(tasks)) as outcomes:
             measured = [outcome.measured for outcome in outcomes if outcome.measured]

@@ -11,14 +11,20 @@ from catalog.features.onset import SILENCE
 from catalog.features.takes.microphones import share_cut
 from catalog.features.waveform import abs_peak
 from catalog.library.scan.stereo_pairs import decode_sides
-from catalog.library.store.database import path_to_db
+from catalog.library.store.database import path_from_db, path_to_db
 from catalog.library.store.store import Store
 from catalog.library.strokes.store_ties import tie_stored_strokes
-from catalog.library.takes.overrides import FileOverride, FrameRanges
+from catalog.library.takes.overrides import FileOverride, FrameRanges, read_overrides
 from catalog.library.takes.remeasure import measure_stored
 from catalog.library.takes.take_files import TakeFile, find_takes
 
 SHARED_REVISION = "shared_cut_revision"  # setting: revision of the store when takes were compared
+
+SHARING = """
+SELECT DISTINCT other.path, other.content_hash FROM hit own
+JOIN microphone m ON m.hit_id = own.id JOIN microphone n ON n.stroke = m.stroke
+JOIN hit other ON other.id = n.hit_id
+WHERE own.path = ? AND other.path != ? AND other.region > 0 AND other.state = 'here'"""
 
 
 def find_new_cuts(store: Store) -> dict[str, FileOverride]:
@@ -34,6 +40,18 @@ def find_new_cuts(store: Store) -> dict[str, FileOverride]:
     if not found:
         store.database.save_setting(SHARED_REVISION, store.revision())
     return found
+
+
+def find_companions(store: Store, path: str) -> dict[str, FileOverride]:
+    """Return the files that share strokes with one file and how they are cut, by path.
+
+    These are known from the store, because another recording may have replaced the file by now.
+    Files whose regions the user set are left out, and so are files of one stroke.
+    """
+    rows = store.database.read(SHARING, (path_to_db(Path(path)),) * 2)
+    overrides = read_overrides(store)
+    found = {path_from_db(p): overrides.get(content, FileOverride(content)) for p, content in rows}
+    return {p: override for p, override in found.items() if override.regions is None}
 
 
 def cut_take_alike(store: Store, path: Path) -> None:

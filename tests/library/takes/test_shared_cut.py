@@ -72,6 +72,19 @@ def test_a_second_scan_measures_nothing_again(cat, tmp_path):
     assert (cat.revision(), cat.hits(microphones=True)) == (revision, before)
 
 
+@pytest.mark.parametrize("length_s", [5.2, 4.8], ids=["same take", "another length"])
+def test_a_replaced_file_leaves_none_of_its_strokes_in_the_others(cat, tmp_path, length_s):
+    scan_two_files(cat, tmp_path / "barn")
+    kept = [span for n, span in enumerate(spans(cat, "snare take 4 OH")) if n != 1]
+    gains = [gain * (number != 1) for number, gain in enumerate(CLOSE)]
+    write(tmp_path / "barn" / "snare take 4 top.wav", take(gains, length_s=length_s))
+    report = cat.scan([tmp_path / "barn"], n_jobs=1)
+    assert [path.name for path in report.changed] == ["snare take 4 top.wav"]
+    starts = [start for start, _ in spans(cat, "snare take 4 OH")]
+    assert starts == pytest.approx([start for start, _ in kept], abs=2 * DELAY)
+    assert len(spans(cat, "snare take 4 top")) == 3
+
+
 def test_files_that_began_at_different_times_are_cut_at_the_same_moments(cat, tmp_path):
     late, folder = 4000, tmp_path / "barn"
     write(folder / "snare take 4 top.wav", take(CLOSE), start=START)
