@@ -69,6 +69,13 @@ class Catalog:
         return services.duplicates.Duplicates(self.context)
 
     @cached_property
+    def drums(self) -> services.drums.drums.Drums:
+        """Groups of hits that look like strokes of one drum."""
+        return services.drums.drums.Drums(
+            self.context, lambda: self.duplicates.kept_of(search=False)
+        )
+
+    @cached_property
     def files(self) -> services.files.Files:
         """Set aside, hide, restore, undo."""
         return services.files.Files(self.context)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 GROUPS = {
     "library": ("scan", "info", "skipped", "check", "recover", "map", "open", "demo", "guide"),
     "find": ("hits", "show", "play", "alternates", "similar", "related", "align", "copy-out"),
-    "annotate": ("role", "mark", "tag", "session", "name", "unsure", "learned"),
+    "annotate": ("role", "mark", "tag", "session", "name", "drums", "unsure", "learned"),
     "duplicates": ("copies", "keep", "doubts", "same", "set-aside", "restore", "hide", "unhide",
                    "mixes"),
     "kits": ("fill", "swap", "kits", "adjust", "tune", "masking", "compare", "phrase", "export",
@@ -34,6 +34,7 @@ EXAMPLES = {
     "related": "catalog related 42",
     "align": "catalog align 5 61",
     "copy-out": "catalog copy-out ~/for-mixing mark:master role:snare",
+    "drums": 'catalog drums 22 --name "Tin of rice"',
     "role": "catalog role tom 17 18",
     "mark": "catalog mark master 42",
     "tag": "catalog hits --session loft --ids | catalog tag --add dry -",

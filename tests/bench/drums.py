@@ -4,7 +4,8 @@ Half of the drums are named, drawn at random, eight draws; the hits of the other
 among all hits of their library. Four designs stand beside each other: the distance in the shipped
 stroke space, the same with shared neighbors, the distance in the space learned from the named
 drums, and that with shared neighbors (what `alternates` uses). Last comes the chance of
-`Match.same_drum` against what was found, and the time of both steps at 100,000 hits.
+`Match.same_drum` against what was found, the groups that are suggested for the hits that are not
+named, and the time of both steps at 100,000 hits.
 
 Each source is a library of its own, measured with arrays fitted without it, or with the shipped
 arrays (`--shipped`, for collections that had no part in the fit; all sources then are one library).
@@ -26,6 +27,7 @@ import numpy as np
 
 from catalog.features.embedding import standardize_embeddings
 from catalog.search.drums.drum_space import learn_drum_space
+from catalog.search.drums.groups import MIN_HITS, Candidates, find_drum_groups
 from catalog.search.drums.shared_neighbors import POOL, rank_distances, shared_distances
 from catalog.search.matches import SAME_DRUM_LOGIT
 from catalog.search.spaces import load_projection
@@ -46,6 +48,7 @@ class Library:
 
     points: np.ndarray
     drums: np.ndarray
+    sources: np.ndarray  # groups are looked for within each
 
 
 def read_libraries(labels: list[Label], *, use_shipped: bool) -> list[Library]:
@@ -53,13 +56,15 @@ def read_libraries(labels: list[Label], *, use_shipped: bool) -> list[Library]:
     embeddings = measure_examples(labels, n_variations=0).recorded
     drums, sources = drum_names(labels), column(labels, "source")
     if use_shipped:
-        return [Library(_project(embeddings, load_projection()), drums[:, 1])]
+        return [Library(_project(embeddings, load_projection()), drums[:, 1], sources)]
     libraries = []
     for source in np.unique(sources):
         own = sources == source
         uniform = np.full((int((~own).sum()), 20), 0.05)  # roles have no part in the stroke space
         projection = fit_projection(embeddings[~own], drums[~own], uniform + np.eye(20)[0] * 1e-3)
-        libraries.append(Library(_project(embeddings[own], projection), drums[own, 1]))
+        libraries.append(
+            Library(_project(embeddings[own], projection), drums[own, 1], sources[own])
+        )
     return libraries
 
 
@@ -123,6 +128,7 @@ def main() -> int:
         mean = np.mean(values, axis=0)
         print(f"{design:26} mAP {mean[0]:.3f}  first {mean[1]:.3f}  n {len(values)}")
     print_calibration(np.array(stated))
+    print_groups(libraries)
     print_cost(np.concatenate([library.points for library in libraries]))
     return 0
 
@@ -165,6 +171,32 @@ def print_calibration(pairs: np.ndarray) -> None:
     found = sure[:, 1].sum() / max(1, pairs[:, 1].sum())
     right = sure[:, 1].mean() if len(sure) else math.nan
     print(f"sure (0.9): right {right:.3f}, share of the strokes among the nearest {found:.3f}")
+
+
+def print_groups(libraries: list[Library]) -> None:
+    """Print how many of the suggested groups are of one drum, and of their hits of its drum."""
+    n_groups = n_pure = n_hits = n_right = n_strokes = 0
+    for library in libraries:
+        single = np.array([f"hit {row}" for row in range(len(library.drums))])
+        truth = np.where(library.drums == "", single, library.drums)
+        _, index, counts = np.unique(truth, return_inverse=True, return_counts=True)
+        for is_named in draws(library):
+            n = len(truth)
+            names = np.where(is_named, truth, "")
+            parts = Candidates(
+                np.arange(n), library.points, library.sources, [""] * n, names, [""] * n
+            )
+            n_strokes += int(((counts[index] >= MIN_HITS) & ~is_named).sum())
+            for group in find_drum_groups(parts):
+                members = truth[list(group.hit_ids)]
+                most = max((members == name).sum() for name in members)
+                n_groups, n_pure = n_groups + 1, n_pure + int(most == len(members))
+                n_hits, n_right = n_hits + len(members), n_right + int(most)
+    if n_groups:
+        print(
+            f"groups {n_groups}, of one drum {n_pure / n_groups:.3f}; hits {n_hits}, of the group's"
+            f" drum {n_right / n_hits:.3f}, of all strokes of such drums {n_hits / n_strokes:.3f}"
+        )
 
 
 def print_cost(points: np.ndarray) -> None:

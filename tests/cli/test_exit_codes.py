@@ -67,6 +67,7 @@ CALLS = {
     "phrase": ("phrase evening new.wav", "phrase evening --midi none.mid"),
     "export": ("export evening exported", "export evening attic"),
     "taste": ("taste", "taste 1"),
+    "drums": ("drums --all", "drums 404"),
     "rename-kit": ("rename-kit evening evening", "rename-kit none day"),
     "delete-kit": ("delete-kit evening", "delete-kit none"),
     "takes": ("takes", "takes 1"),

@@ -34,7 +34,7 @@ def shared_distances(points: np.ndarray) -> np.ndarray:
     -------
     np.ndarray, float64, shape (n,), from 0 (the same neighbors) to 1 (none in common)
     """
-    distances = _pairwise(np.asarray(points, np.float64))
+    distances = pairwise_distances(np.asarray(points, np.float64))
     weights = neighbor_weights(distances)
     least = np.minimum(weights[0], weights).sum(axis=1)  # both sum to 1
     return 1.0 - least / (2.0 - least)
@@ -87,7 +87,8 @@ def _mutual(order: np.ndarray, n: int) -> np.ndarray:
     return is_near & is_near.T
 
 
-def _pairwise(points: np.ndarray) -> np.ndarray:
+def pairwise_distances(points: np.ndarray) -> np.ndarray:
+    """Return the Euclidean distances between all points, shape (n, n), 0 on the diagonal."""
     squares = np.square(points).sum(axis=1)
     between = squares[:, None] + squares - 2.0 * points @ points.T
     distances = np.sqrt(np.maximum(between, 0.0))

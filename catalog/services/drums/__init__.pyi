@@ -1,0 +1,3 @@
+from . import drums
+
+__all__ = ["drums"]
