@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import numpy as np
 import pytest
 
@@ -19,10 +21,10 @@ def stroke(hz: float, seed: int) -> bytes:
     return encode_wav(samples.astype(np.float32), sr=SR)
 
 
-@pytest.fixture
-def cat(tmp_path):
-    """A catalog of ten kicks, one of them misnamed, four toms and five strokes without a role."""
-    folder = tmp_path / "barn"
+@pytest.fixture(scope="module")
+def scanned(tmp_path_factory):
+    """A store of ten kicks, one of them misnamed, four toms and five strokes without a role."""
+    folder = tmp_path_factory.mktemp("roles") / "barn"
     folder.mkdir()
     names = [*(f"kick_{k:02}" for k in range(9)), "snare_01"]
     for seed, name in enumerate(names):
@@ -31,8 +33,16 @@ def cat(tmp_path):
         (folder / f"tom_{seed}.wav").write_bytes(stroke(240, 20 + seed))
     for seed in range(5):
         (folder / f"x_{seed}.wav").write_bytes(stroke(1500, 40 + seed))
-    with Catalog.open(tmp_path / "drums.sqlite") as cat:
+    store = folder.with_name("drums.sqlite")
+    with Catalog.open(store) as cat:
         cat.scan([folder], n_jobs=1)
+    return store
+
+
+@pytest.fixture
+def cat(scanned, tmp_path):
+    """A catalog over a copy of that store."""
+    with Catalog.open(shutil.copy(scanned, tmp_path / "drums.sqlite")) as cat:
         yield cat
 
 

@@ -9,6 +9,7 @@ import { makeSavedQuestions } from './saved_questions.js';
 import { SHARED_PART } from './sessions.js';
 import { emptyQuestion } from './question.js';
 
+const MISNAMED = 'misnamed:yes';   // a term of the search field
 const WORDS_MS = 120;                  // after the last letter the words are asked for
 const count = n => el('b', {}, n.toLocaleString('en'));
 
@@ -88,12 +89,17 @@ function build(box, { state, preview, address, notice }) {
   const saved = makeSavedQuestions(state, { address, notice });
   const tagged = section('Tags', lists.tags);
   const unsure = el('input', { type: 'checkbox', onchange: () => state.ask({ unsure: unsure.checked }) });
+  const misnamed = el('input', { type: 'checkbox', onchange: () => {
+    const rest = state.question.words.replace(MISNAMED, '').trim();
+    state.ask({ words: misnamed.checked ? `${rest} ${MISNAMED}`.trim() : rest });
+  } });
   const drawn = button('inside the drawn line ×', () => state.ask({ drawn: null }), { class: 'choice' });
   box.setAttribute('role', 'search');
   box.setAttribute('aria-label', 'Find');
   box.replaceChildren(
     el('div', { class: 'words' }, words), el('div', { class: 'found-line' }, status, clear), drawn, saved.box,
-    section('Roles', lists.roles, el('label', { class: 'tick' }, unsure, 'uncertain role only')),
+    section('Roles', lists.roles, el('label', { class: 'tick' }, unsure, 'uncertain role only'),
+      el('label', { class: 'tick' }, misnamed, 'name contradicts sound')),
     section('Sessions', lists.sessions), section('Marks', lists.marks), tagged,
     el('details', {}, el('summary', {}, 'Numbers'), numbers.set, numbers.box));
 
@@ -121,6 +127,7 @@ function build(box, { state, preview, address, notice }) {
     clear.disabled = isAll;
     drawn.hidden = !state.question.drawn;
     unsure.checked = state.question.unsure;
+    misnamed.checked = state.question.words.includes(MISNAMED);
     if (words.value.trim() !== state.question.words.trim() && box.getRootNode().activeElement !== words) {
       words.value = state.question.words;
     }
