@@ -203,16 +203,17 @@ def all_pairs(points):
 
 def test_an_uncertain_pair_is_listed_and_becomes_a_group_by_verdict(cat, call, monkeypatch):
     from catalog.duplicates import groups as duplicates
+    from catalog.library.store.records.cache import Decision, DecisionCache
 
     first, second = find(cat, "snare_01"), find(cat, "tom_01")
-    real = duplicates.DecisionCache.get
+    real = DecisionCache.get
 
     def leave_open(decisions, a, b):
         if {a.id, b.id} == {first, second}:
-            return duplicates.Decision("not sure", 1 - 10**-1.3, 0.0)
+            return Decision("not sure", 1 - 10**-1.3, 0.0)
         return real(decisions, a, b)
 
-    monkeypatch.setattr(duplicates.DecisionCache, "get", leave_open)
+    monkeypatch.setattr(DecisionCache, "get", leave_open)
     monkeypatch.setattr(duplicates, "find_candidate_pairs", all_pairs)
     n_groups = len(cat.copies())
     (doubt,) = cat.duplicates.doubts()
