@@ -6,6 +6,7 @@ up to a limit at which nearly every group is of one drum.
 
 from __future__ import annotations
 
+import zlib
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,6 +23,9 @@ LIMIT = 0.65  # mean distance between the parts of a group; see `tests/bench/RES
 MIN_HITS = 3  # of a group; two alike are often a copy or a chance
 MAX_AT_ONCE = 2000  # hits of one session that are compared; more are divided by role
 N_VOTERS = 5  # nearest hits of known damping that must agree
+
+Joined = list[tuple[np.ndarray, np.ndarray]]
+"""Rows of a session that are one group, and the mean distance of each from the others."""
 
 
 @dataclass(frozen=True)
@@ -47,14 +51,18 @@ class Candidates:
     dampings: Sequence[str]  # "open", "damped" or ""
 
 
-def find_drum_groups(hits: Candidates) -> list[DrumGroup]:
-    """Return groups of hits that are not named, the largest first."""
+def find_drum_groups(hits: Candidates, known: dict[int, Joined] | None = None) -> list[DrumGroup]:
+    """Return groups of hits that are not named, the largest first.
+
+    `known` keeps what was computed of each session for the next call.
+    """
+    known = {} if known is None else known
     groups = []
     for rows in _parts(hits):
-        distances = mutual_distances(hits.points[rows])
-        for members in _join(distances):
-            inside = distances[np.ix_(members, members)].mean(axis=0)
-            groups.append(_describe(hits, rows[members], inside))
+        key = zlib.crc32(hits.hit_ids[rows].tobytes(), zlib.crc32(hits.points[rows].tobytes()))
+        if key not in known:
+            known[key] = _join(mutual_distances(hits.points[rows]))
+        groups += [_describe(hits, rows[members], mean) for members, mean in known[key]]
     return sorted(groups, key=lambda group: (-len(group.hit_ids), group.hit_ids[0]))
 
 
@@ -84,8 +92,11 @@ def _parts(hits: Candidates) -> list[np.ndarray]:
     return [np.array(rows[:MAX_AT_ONCE]) for rows in parts.values() if len(rows) >= MIN_HITS]
 
 
-def _join(distances: np.ndarray) -> list[np.ndarray]:
-    """Return the rows of each group of at least `MIN_HITS`, by average linkage up to `LIMIT`."""
+def _join(distances: np.ndarray) -> Joined:
+    """Return the rows of each group of at least `MIN_HITS`, by average linkage up to `LIMIT`.
+
+    With each comes the mean distance of its hits from the others of the group.
+    """
     from scipy.cluster.hierarchy import fcluster, linkage
     from scipy.spatial.distance import squareform
 
@@ -93,7 +104,8 @@ def _join(distances: np.ndarray) -> list[np.ndarray]:
     tree = linkage(squareform(distances, checks=False), "average")
     labels = fcluster(tree, LIMIT, "distance")
     groups = [np.flatnonzero(labels == label) for label in np.unique(labels)]
-    return [rows for rows in groups if len(rows) >= MIN_HITS]
+    large = [rows for rows in groups if len(rows) >= MIN_HITS]
+    return [(rows, distances[np.ix_(rows, rows)].mean(axis=0)) for rows in large]
 
 
 def _describe(hits: Candidates, rows: np.ndarray, mean_distances: np.ndarray) -> DrumGroup:

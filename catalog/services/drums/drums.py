@@ -14,6 +14,7 @@ from catalog.models import Event, Hit, State
 from catalog.search.drums.groups import (
     Candidates,
     DrumGroup,
+    Joined,
     find_drum_groups,
     without_refused,
 )
@@ -39,6 +40,7 @@ class Drums:
     def __init__(self, context: Context, find_kept: Callable[[], Mapping[int, int]]) -> None:
         self._context = context
         self._find_kept = find_kept
+        self._joined: dict[int, Joined] = {}
         self._found: tuple[int, list[DrumGroup]] | None = None  # with the revision of the store
 
     def groups(self) -> list[DrumGroup]:
@@ -58,7 +60,7 @@ class Drums:
         """
         revision = self._context.store.revision()
         if self._found is None or self._found[0] != revision:
-            self._found = revision, find_drum_groups(self._candidates())
+            self._found = revision, find_drum_groups(self._candidates(), self._joined)
         refused = self._context.store.database.read_setting(REFUSED, [])
         return without_refused(self._found[1], refused)
 

@@ -1,6 +1,7 @@
 // Called by Streamlit when a view is mounted and whenever its data or the theme changes.
 
 import { STYLE } from './constants.js';
+import { mount as mountDrumReview } from './recordings/drum_review.js';
 import { mount as mountRoleReview } from './recordings/role_review.js';
 import { mount as mountTakeCut } from './recordings/take_cut.js';
 import { mount as mountFaults } from './review/faults.js';
@@ -10,7 +11,7 @@ import { mount as mountWorkbench } from './workbench/workbench.js';
 
 // By the name that the page gives a view. Each mounts once and returns {update(data), stop()}.
 const VIEWS = { workbench: mountWorkbench, faults: mountFaults,
-  role_review: mountRoleReview, cut: mountTakeCut };
+  drum_review: mountDrumReview, role_review: mountRoleReview, cut: mountTakeCut };
 const mounted = new WeakMap();         // root -> {c, data, update, stop}
 
 function mountView(c) {

@@ -24,9 +24,16 @@ def _move_region(catalog: Catalog, action: Action) -> None:
     catalog.takes.move_region(int(action["id"]), start=start, stop=stop)
 
 
+def _name_drum(catalog: Catalog, action: Action) -> None:
+    ids, damping = list(map(int, action["ids"])), str(action["damping"])
+    catalog.drums.name(ids, str(action["name"]), damping=damping)
+
+
 ACTIONS: Mapping[str, Callable[[Catalog, Action], object]] = {
     "dismiss": _dismiss,
     "undismiss": _dismiss,
+    "name_drum": _name_drum,
+    "refuse_drum": lambda catalog, action: catalog.drums.refuse(list(map(int, action["ids"]))),
     "move": _move_region,
     "split": lambda catalog, a: catalog.takes.split_region(int(a["id"]), at=int(a["at"])),
     "merge": lambda catalog, action: catalog.takes.merge_regions(list(map(int, action["ids"]))),

@@ -7,6 +7,7 @@ import os
 import pytest
 
 from catalog.library.scan.folders import record_folders
+from catalog.search.drums.groups import DrumGroup
 from catalog.web.state import page
 from catalog.web.views import actions
 from catalog.web.views.recordings.role_review import unsure_hits
@@ -171,3 +172,23 @@ def test_actions_that_the_page_never_sends_are_ignored(used, monkeypatch, action
     actions.run_action(page().catalog, "cut")
     assert session["tab"].action_error == ""
     assert {hit.id: hit for hit in page().catalog.hits()} == before
+
+
+def test_suggested_drums_are_sent_named_in_part_and_refused(own):
+    catalog = page().catalog
+    recorded = [hit for hit in catalog.hits() if hit.role == "kick"]
+    assert recorded
+    group = DrumGroup(tuple(hit.id for hit in recorded), "Attic", "kick", "damped")
+    catalog.drums.groups = lambda: [group]
+    app = open_part("recordings", bring_section="attention", attention="drums")
+    (sent,) = data_of(app, "drum_review")["groups"]
+    assert [hit["id"] for hit in sent["hits"]] == list(group.hit_ids)
+    assert (sent["role"], sent["damping"], sent["session"]) == ("kick", "damped", "Attic")
+    assert "1 group of hits without a drum name" in shown(app)
+    action = {"op": "name_drum", "ids": group.hit_ids[:1], "name": "Oak", "damping": "damped"}
+    actions.ACTIONS["name_drum"](catalog, action)
+    named = catalog.hit(group.hit_ids[0])
+    assert (named.drum, named.names["damping"]) == ("Oak", "damped")
+    actions.ACTIONS["refuse_drum"](catalog, {"op": "refuse_drum", "ids": group.hit_ids})
+    del catalog.drums.groups
+    assert not set(group.hit_ids) <= {i for g in catalog.drums.groups() for i in g.hit_ids}

@@ -12,6 +12,7 @@ from catalog.reports import Skipped
 from catalog.web.labels import count_of, inert, plain
 from catalog.web.state import page
 from catalog.web.tab import tab
+from catalog.web.views.recordings.drum_review import draw_drum_review
 from catalog.web.views.recordings.role_review import draw_role_review, find_unsure
 from catalog.web.views.recordings.takes import draw_takes, take_files
 from catalog.web.views.review.faults import draw_faults
@@ -35,6 +36,7 @@ def find_groups(catalog: Catalog) -> dict[str, Group]:
     if known is None or known[0] != revision:
         counts = {
             "roles": len(find_unsure(catalog)),
+            "drums": len(catalog.drums.groups()),
             "skipped": len(catalog.review.skipped()),
             "faults": len({fault.hit_id for fault in catalog.review.faults()}),
             "takes": len(take_files(page().hits())),
@@ -43,6 +45,7 @@ def find_groups(catalog: Catalog) -> dict[str, Group]:
     counts = known[1]
     groups = {
         "roles": Group("Roles to confirm", counts["roles"], draw_role_review),
+        "drums": Group("Drums to name", counts["drums"], draw_drum_review),
         "skipped": Group("Skipped files", counts["skipped"], draw_skipped),
         "faults": Group("Hits with faults", counts["faults"], draw_faults),
         "takes": Group("Takes to cut", counts["takes"], draw_takes),
