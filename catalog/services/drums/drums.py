@@ -113,7 +113,7 @@ class Drums:
         store, ids = self._context.store, check_ids(hit_ids)
         refused = [*store.database.read_setting(REFUSED, []), ids][-MAX_REFUSED:]
         summary = f"{describe_hits(store.database, ids)}: not one drum"
-        with store.act("drums", summary), store.writing(changes_hits=False):
+        with store.act("drums", summary), store.writing():
             store.database.save_setting(REFUSED, refused)
 
     def _candidates(self) -> Candidates:

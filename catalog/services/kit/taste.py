@@ -78,7 +78,7 @@ class Taste:
         listed = [*known, *([c.kind, c.hit_id, c.other_id] for c in choices)]
         n = sum(choice.weight >= 1.0 for choice in choices)
         if choices:
-            with store.act("taste", f"forget {n} choices"), store.writing(changes_hits=False):
+            with store.act("taste", f"forget {n} choices"), store.writing():
                 store.database.save_setting(FORGOTTEN, listed)
         return n
 

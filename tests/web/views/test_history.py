@@ -7,7 +7,7 @@ import sqlite3
 
 from catalog.web.api.find import describe_now
 from catalog.web.state import page
-from tests.web.pages import open_part, press
+from tests.web.pages import open_part, press, shown
 
 
 def aside_ids() -> list[int]:
@@ -73,3 +73,18 @@ def test_damaged_words_of_a_hit_in_use_are_named_on_the_page(own):
     assert f"what you wrote about hit {hit}" in describe_now()["warning"]
     app = open_part("history")
     assert any(f"what you wrote about hit {hit}" in error.value for error in app.error)
+
+
+def test_what_was_learned_from_choices_is_shown_and_forgotten(own):
+    catalog = page().catalog
+    ids = [hit.id for hit in catalog.hits()[:10]]
+    assert "Your taste" not in shown(open_part("history"))
+    catalog.annotations.mark(ids[:1], "master")
+    assert "1 choice so far; from 10 on" in shown(open_part("history"))
+    catalog.annotations.mark(ids, "master")
+    app = open_part("history")
+    assert "Learned from 10 choices" in shown(app)
+    press(app, "Forget")
+    assert catalog.taste.report().n_choices == 0
+    catalog.undo()
+    assert catalog.taste.report().n_choices == 10

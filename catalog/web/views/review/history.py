@@ -20,6 +20,7 @@ N_ACTS = 30  # shown; the command line lists all
 def draw_history(catalog: Catalog) -> None:
     """Draw the last notice, then what was done, act by act, the newest first."""
     _draw_notice(catalog)
+    _draw_taste(catalog)
     st.markdown("#### History")
     acts = [act for act in catalog.files.acts(N_ACTS + 1) if act.n_changes]
     if not acts:
@@ -33,6 +34,26 @@ def draw_history(catalog: Catalog) -> None:
     if away:
         label = f"Restore all ({len(away)})"
         st.button(label, key="undo_all", on_click=lambda: _undo(catalog, None))
+
+
+def _draw_taste(catalog: Catalog) -> None:
+    """Draw what was learned from the user's choices, and the button that forgets it."""
+    report = catalog.taste.report()
+    if not report.n_choices:
+        return
+    st.markdown("#### Your taste")
+    text, button = st.columns([5, 1.2], vertical_alignment="center")
+    if report.is_used:
+        words = ", ".join(report.prefers) or "no clear preference"
+        text.caption(f"Learned from {report.n_choices} choices: {inert(words)}.")
+    else:
+        text.caption(
+            f"{count_of(report.n_choices, 'choice')} so far; from {report.needed} on they move "
+            "similar hits and kits."
+        )
+    if button.button("Forget", key="forget_taste", width="stretch"):
+        catalog.taste.forget()
+        st.rerun()
 
 
 def draw_move_warnings(catalog: Catalog) -> None:
