@@ -11,6 +11,7 @@ import numpy as np
 from catalog.context import Context
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
+from catalog.library.store.schema import ANNOTATED
 from catalog.models import Mark, State
 from catalog.search.taste.preference import (
     MIN_CHOICES,
@@ -91,9 +92,10 @@ class Taste:
         return left[-MAX_CHOICES:]
 
     def _masters(self) -> Iterator[Choice]:
-        sql = "SELECT hit_id FROM hit_search WHERE mark = ? AND state = ? ORDER BY hit_id"
+        # with the condition of an index, and "+" against another index that covers more hits
+        sql = f"SELECT id FROM hit WHERE {ANNOTATED} AND mark = ? AND +state = ? AND +hidden = 0"
         rows = self._context.store.database.read(sql, (Mark.MASTER, State.HERE))
-        return (Choice(KIND_OF_MARK, row[0]) for row in rows)
+        return (Choice(KIND_OF_MARK, row[0]) for row in sorted(rows))
 
     def _of_kits(self) -> Iterator[Choice]:
         for saved in self._context.store.kits.read(checked=False):
