@@ -18,6 +18,7 @@ import re
 import tempfile
 from collections import Counter
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ import soundfile
 
 from catalog import Catalog
 from catalog.audio.channels import measure_delays
+from catalog.audio.microphone_channels import group_channels
 from catalog.models import Microphone
 
 GAP_S = 1.5  # between the starts of two strokes
@@ -208,6 +210,24 @@ def _compare_single(parts, sr: int, figures: Figures, errors: list[float]) -> No
             figures.single_polarity_errors += (turned[0] != turned[1]) != (SIGNS[channel] < 0)
 
 
+def count_pairs(drums: list[tuple[str, list[dict[str, Path]]]]) -> tuple[int, int]:
+    """Return how many pairs of microphones without names are taken for stereo, and their number.
+
+    Both microphones of a pair are made equally loud, so that their levels tell nothing.
+    """
+    n_stereo = n_pairs = 0
+    for _, strokes in drums:
+        parts, sr = read_drum(strokes)
+        take, _ = make_take(parts, sr, changed=False) if parts else (np.zeros((0, 0)), [])
+        for a, b in combinations(range(take.shape[1]), 2):
+            both = take[:, [a, b]] / np.sqrt(np.square(take[:, [a, b]]).mean(axis=0))
+            samples = np.concatenate([1e-3 * both[:, :1], both], axis=1)
+            groups = group_channels(samples, sr=sr, pair_name=lambda *_: None)
+            n_stereo += any(len(group.channels) > 1 for group in groups)
+            n_pairs += 1
+    return n_stereo, n_pairs
+
+
 def main() -> None:
     """Print the figures of both halves of the drums."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -219,6 +239,8 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as work:
             figures, pooled, single = measure(half, Path(work), files=args.files)
         print(f"{name}: {figures}")
+        n_stereo, n_pairs = count_pairs(half)
+        print(f"  pairs of single microphones taken for stereo: {n_stereo} of {n_pairs}")
         for kind, errors in (("pooled", pooled), ("of single strokes", single)):
             if errors:
                 median, p90 = np.percentile(errors, (50, 90))
