@@ -28,6 +28,7 @@ ENDS_HZ = (60.0, 700.0)
 # speech 90 % have more than 0.7, 0.5, 3 and 3, and of strokes none has all four.
 SPEECH = (0.55, 0.40, 2.2, 2.2)
 BRIGHT_SHARE = 0.3  # most of the energy of a voice lies below 700 Hz
+SPARSE, LEAST_FRAMES, HARDLY_VOICED = 4, 6, 0.3  # frames that are looked at first
 # The same for voices with steady formants, as in song; they must be as steady in level.
 SUNG, SUNG_STEADY_DB, SUNG_SPREAD = (0.65, 0.60, 0.0, 1.2), -4.0, 7.0
 SUNG_BRIGHT = (0.1, 0.6)
@@ -82,6 +83,10 @@ def _measure_voicing(body: np.ndarray, *, sr: int) -> _Voicing:
     frames = frames[is_loud]
     window = symmetric_hann(n)
     size = 1 << (2 * n - 1).bit_length()
+    if len(some := frames[::SPARSE]) >= LEAST_FRAMES:
+        _, periodic = _track_pitch(frame_power(some * window, size), window, sr_hz=sr_hz)
+        if periodic.mean() < HARDLY_VOICED:
+            return _Voicing(float(periodic.mean()), 0.0, 0.0, 0.0, 1.0)
     power = frame_power(frames * window, size)
     pitch_hz, periodic = _track_pitch(power, window, sr_hz=sr_hz)
     is_next = np.diff(np.flatnonzero(is_loud)) == 1

@@ -37,7 +37,7 @@ HOLD_S = 0.060  # a decay is over when it stays low this long
 TAIL_DB = -60.0  # under the stroke's peak; there it has rung out
 NOISE_MARGIN_DB = 2.0  # above the noise; there the decay is lost in it
 BEAT_DB = 3.0  # over the level as long before the minimum; two beating tones return to that level
-NEAR_LOWEST_DB = 3.0  # the decay ends at the last block this close to its minimum
+NEAR_LOWEST_DB = 6.0  # the decay ends at the last block this close to its minimum
 KEEP_DB = -43.0  # under the peak; a segment ends no earlier unless another stroke begins
 
 
