@@ -112,7 +112,8 @@ class HitTable:
             return np.zeros(0, int)
         sql = "SELECT hit_id FROM hit_search WHERE session = ? AND drum = ? ORDER BY hit_id"
         found = [one[0] for one in self.store.database.read(sql, (hit.session, hit.drum))]
-        return np.flatnonzero(np.isin(self.spaces.hit_ids, found))
+        rows = (self.rows.get(hit_id) for hit_id in found)  # by id, as the rows are
+        return np.array([row for row in rows if row is not None], int)
 
     def allowed(self, *, no_good: bool = False, left_out: Collection[int] = ()) -> np.ndarray:
         """Return which rows a search may find, bool, shape (n,): all that are not marked no good.

@@ -123,7 +123,7 @@ class Duplicates:
         dict of hit id to hit id
         """
         store, table = self._context.store, self._context.table()
-        here = set(table.spaces.hit_ids.tolist())
+        here = table.rows
         if search and len(here) <= MOST_COMPARED:
             return {i: group.keep for group in self.groups() for i in group.others}
         kept = stored_keepers(store, here)
