@@ -40,7 +40,11 @@ def by_path(cat):
     ]
     store = cat.context.store
     preferred = {paths[i] for i in store.pair_answers.read_preferred()}
-    return words, kits, history, dict(store.pair_answers.read()), preferred
+    refused = [[paths[i] for i in ids] for ids in store.database.read_setting("drums_refused")]
+    choices = store.database.read_setting("choices_forgotten")
+    forgotten = [(kind, paths[a], paths.get(b)) for kind, a, b in choices]
+    learned = refused, forgotten, cat.taste.report().n_choices
+    return words, kits, history, dict(store.pair_answers.read()), preferred, learned
 
 
 @pytest.fixture
@@ -56,6 +60,8 @@ def lost(tmp_path, library):  # noqa: F811
         cat.kits.save_draft('{"steps": [], "words": [], "at": 0, "choices": []}')
         cat.duplicates.set_verdict(1, 2, True)
         cat.context.store.pair_answers.prefer(5, over=[])
+        cat.drums.refuse([2, 3])
+        cat.taste.forget()
         cat.set_aside([4], reason="hum")
         cat.files.hide([5])
         before = by_path(cat)

@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import Any
 
 from catalog.library.backup.backup import STORE_ID
 from catalog.library.backup.backup_hits import (
@@ -31,10 +32,13 @@ from catalog.library.store.schema import ACTS_OF_EVENTS
 from catalog.library.store.store import Store
 from catalog.models import RoleSource
 
+REFUSED = "drums_refused"  # lists of hits that are not one drum
+FORGOTTEN = "choices_forgotten"  # choices as kind, hit and other hit
 # Settings about one store file, and those that hold numbers of hits.
 OWN_SETTINGS = (
-    STORE_ID, STEP, PREFERRED, DRAFT, "folders", "handed_on", "days_parted_at", "move_warnings",
-    "exports_under_way", "roles_learned_at", "doubted_names", "name_reliability",
+    STORE_ID, STEP, PREFERRED, DRAFT, REFUSED, FORGOTTEN, "folders", "handed_on",
+    "days_parted_at", "move_warnings", "exports_under_way", "roles_learned_at",
+    "doubted_names", "name_reliability",
 )  # fmt: skip
 SAID = ("mark", "tags", "remark", "names", "hidden")
 EVENT_KEY = ("time_utc", "action", "source", "target", "reason")
@@ -151,9 +155,21 @@ def _restore_settings(store: Store, backup: Backup, ids: NewIds) -> None:
     now = store.pair_answers.read_preferred()
     if preferred and not now:
         store.database.save_setting(PREFERRED, preferred)
+    refused = [[ids[i] for i in hits if i in ids] for hits in settings.get(REFUSED, [])]
+    _save_new(store, REFUSED, [hits for hits in refused if hits])
+    known: dict[int | None, int | None] = {None: None}
+    known.update(ids.items())
+    choices = [c for c in settings.get(FORGOTTEN, []) if c[1] in known and c[2] in known]
+    _save_new(store, FORGOTTEN, [[kind, known[a], known[b]] for kind, a, b in choices])
     if settings.get(DRAFT) and not store.kits.read_draft():
         with suppress(HitNotFoundError, ValueError, TypeError, AttributeError):
             store.kits.save_draft(session_with_new_ids(settings[DRAFT], ids))
+
+
+def _save_new(store: Store, key: str, value: list[Any]) -> None:
+    """Save a setting that the store does not have yet."""
+    if value and not store.database.read_setting(key, []):
+        store.database.save_setting(key, value)
 
 
 def _restore_history(store: Store, backup: Backup, ids: NewIds) -> int:

@@ -8,6 +8,7 @@ import numpy as np
 
 from catalog.context import Context, check_ids
 from catalog.errors import ParameterError
+from catalog.library.backup.recover_words import REFUSED
 from catalog.library.metadata.given_names import set_names
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.models import Event, Hit, State
@@ -20,7 +21,6 @@ from catalog.search.drums.groups import (
 )
 from catalog.search.drums.known_drums import learn_drums, read_known_drums
 
-REFUSED = "drums_refused"  # setting: lists of hits that the user said are not one drum
 WORDS = """
 SELECT hit_id, session, role, damping, iif(region = 0, '', drum) FROM hit_search
 WHERE state = ? AND event = ?

@@ -11,6 +11,7 @@ import numpy as np
 from catalog.context import Context
 from catalog.errors import CatalogError
 from catalog.kit.model import Kit
+from catalog.library.backup.recover_words import FORGOTTEN
 from catalog.library.store.schema import ANNOTATED
 from catalog.models import Mark, State
 from catalog.search.taste.preference import (
@@ -23,7 +24,6 @@ from catalog.search.taste.preference import (
     make_traits,
 )
 
-FORGOTTEN = "choices_forgotten"  # setting: choices that teach nothing any more
 KEPT_WITH_KIT = 0.1  # weight of a hit that was saved with a kit as it was filled in
 MAX_CHOICES = 1000  # the last ones count
 KIND_OF_MARK, SWAPPED, LOCKED, WITH_KIT = "master", "swapped", "locked", "kit"
