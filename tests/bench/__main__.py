@@ -25,6 +25,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="tests.bench", description=__doc__.splitlines()[0])
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(BENCHES))
     parser.add_argument("--all", action="store_true", help="large libraries too, some ten minutes")
+    parser.add_argument(
+        "--recordings", metavar="FOLDER", help="FLAC strokes, for the bench of scans"
+    )
     parser.add_argument("--dry", action="store_true", help="print figures, write nothing")
     parser.add_argument("--list", action="store_true", help="list the benches that run alone")
     args = parser.parse_args()
@@ -35,6 +38,8 @@ def main() -> int:
             text = ast.get_docstring(ast.parse(path.read_text("utf-8"))) or ""
             print(f"tests.bench.{path.stem}: {text.splitlines()[0]}")
         return 0
+    if args.recordings:
+        os.environ["RECORDINGS_OF_SCAN"] = args.recordings
     for name in args.names or BENCHES:
         measure, quick, large = BENCHES[name]
         for n_hits in large if args.all else quick:
