@@ -16,7 +16,7 @@ from catalog.errors import ParameterError, StoreError
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import decode_mixed_hit
 from catalog.models import Hit, State
-from catalog.search.drums.drum_pitch import DrumPitch, estimate_drum_pitches
+from catalog.search.drums.drum_pitch import DrumPitch, estimate_drum_pitches, read_strokes
 from catalog.search.drums.drum_space import DrumSpace
 from catalog.search.drums.known_drums import read_drum_space, with_drum_space
 from catalog.search.drums.strength import estimate_missing_strengths
@@ -111,8 +111,7 @@ class Context:
                 self._session_pitches = revision, set(), {}
             _, known, pitches = self._session_pitches
             if new := sorted({hit.session for hit in hits} - known):
-                ids = self.store.hits.ids(IN_SESSIONS, (json.dumps(new),), microphones=True)
-                pitches |= estimate_drum_pitches(self.store.hits.read_ids(ids.tolist()))
+                pitches |= estimate_drum_pitches(read_strokes(self.store.database, new))
                 known |= set(new)
             return pitches
 

@@ -10,6 +10,7 @@ import argparse
 import ast
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is imported
@@ -20,7 +21,7 @@ from tests.bench.table.measures import BENCHES
 FOLDER = Path(__file__).parent
 
 
-def main() -> int:
+def main(arguments: Sequence[str] | None = None) -> int:
     """Run the named benches, print each figure, and write the table."""
     parser = argparse.ArgumentParser(prog="tests.bench", description=__doc__.splitlines()[0])
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(BENCHES))
@@ -30,7 +31,7 @@ def main() -> int:
     )
     parser.add_argument("--dry", action="store_true", help="print figures, write nothing")
     parser.add_argument("--list", action="store_true", help="list the benches that run alone")
-    args = parser.parse_args()
+    args = parser.parse_args(arguments)
     if unknown := set(args.names) - set(BENCHES):
         parser.error(f"no bench is named {min(unknown)!r}; known are {', '.join(BENCHES)}")
     if args.list:

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from catalog import Catalog
+from catalog.duplicates import cached
 from catalog.duplicates.asked import near_rows
 from catalog.duplicates.pairs.decider import PairDecider
+from catalog.errors import Stopped
 from catalog.search.spaces import Spaces
 
 LIBRARY = Path(__file__).parents[2] / "demo_library"
@@ -37,9 +39,10 @@ def without_shares(groups):
     return [(group.keep, group.others, group.reason, group.likely) for group in groups]
 
 
-def test_the_copies_of_some_hits_are_those_of_the_search_through_all(demo, scanned):
+def test_the_copies_of_some_hits_are_those_of_the_search_through_all(demo, tmp_path, scanned):
+    shutil.copy(scanned, tmp_path / "fresh.sqlite")
     everything = demo.duplicates.groups()
-    with Catalog.open(scanned) as fresh:
+    with Catalog.open(tmp_path / "fresh.sqlite") as fresh:
         for group in everything[:4]:
             for hit_id in group.members[:2]:
                 found = fresh.duplicates.groups_of([hit_id])
@@ -65,6 +68,27 @@ def test_only_pairs_that_hold_an_asked_hit_or_its_copy_are_decided(demo, monkeyp
     assert len(copies) > 1
     assert all(copies & {first.id, second.id} for first, second in made)
     assert len(made) < 60
+
+
+def test_a_search_that_is_stopped_goes_on_from_there(demo, monkeypatch):
+    def stop(progress):
+        if progress.done == 100:
+            raise Stopped("enough")
+
+    with pytest.raises(Stopped):
+        demo.copies(stop)
+    (known,) = demo.context.store.database.read("SELECT count(*) FROM decision")[0]
+    assert known == 100
+    judged = []
+
+    def note(pairs, **_options):
+        judged.append(len(pairs))
+        return iter(())  # the pairs are then decided one by one
+
+    monkeypatch.setattr(cached, "classify_many", note)
+    totals = []
+    demo.copies(lambda progress: totals.append(progress.total))
+    assert 0 < judged[0] <= totals[0] - 100
 
 
 def test_progress_goes_on_while_groups_are_verified(demo):

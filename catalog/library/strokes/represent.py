@@ -7,6 +7,7 @@ import json
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from catalog.errors import ParameterError
 from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
@@ -63,7 +64,23 @@ def is_annotated(hit: Hit) -> bool:
     return by_user or hit.mark != Mark.NONE or bool(hit.tags) or bool(hit.remark)
 
 
-def distance_class(hit: Hit) -> int:
+class Microphoned(Protocol):
+    """What `distance_class` looks at; a `Hit` has it."""
+
+    @property
+    def microphone(self) -> str:
+        """Name of the microphone."""
+
+    @property
+    def role(self) -> str:
+        """What the drum plays."""
+
+    @property
+    def role_source(self) -> str:
+        """Where the role is from."""
+
+
+def distance_class(hit: Microphoned) -> int:
     """Return how close a microphone is by its name: 0 close, 1 behind a close one, 2 far, 3 other.
 
     A microphone named after another drum than the one that is played picks it up from afar.

@@ -6,16 +6,18 @@ in its pitch, so what most of them share is the pitch of the drum, and of each o
 
 from __future__ import annotations
 
+import json
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from catalog.features.tone.modes import CLEAR_SHARE
-from catalog.library.strokes.represent import distance_class
-from catalog.models import Hit, Role
+from catalog.library.store.database import Database
+from catalog.library.strokes.represent import Microphoned, distance_class
+from catalog.models import NOISES, Hit, Role
 
 # Cymbals, shakers and claps: common practice tunes none of them, no source.
 UNPITCHED = frozenset(
@@ -30,6 +32,42 @@ FAINTEST = 0.01  # share of the energy; strokes also agree in the hum of a recor
 MIN_CERTAINTY = 0.67  # two of three strokes, or nearly
 ROOM_TONE = 0.5  # semitones; drums of two roles that are closer through one far microphone
 FAR_CLASS = 2  # of `distance_class`
+NO_STROKES = ", ".join(repr(event.value) for event in NOISES)
+STROKES = f"""SELECT hit_id, session, drum, role, role_source, microphone, body_hz, mode_hz,
+    mode_share FROM hit_search WHERE session IN (SELECT value FROM json_each(?))
+    AND state = 'here' AND event NOT IN ({NO_STROKES}) ORDER BY hit_id"""
+
+
+class PitchedStroke(Microphoned, Protocol):
+    """What shows the pitch of a drum; a `Hit` has it."""
+
+    @property
+    def id(self) -> int:
+        """Number of the hit."""
+
+    @property
+    def session(self) -> str:
+        """Session that it was recorded in."""
+
+    @property
+    def drum(self) -> str:
+        """Name of the drum."""
+
+    @property
+    def descriptors(self) -> Mapping[str, float]:
+        """`body_hz`, `mode_hz` and `mode_share`, among others."""
+
+
+class StoredStroke(NamedTuple):
+    """A stroke as the narrow table of hits has it, which is read in a fraction of the time."""
+
+    id: int
+    session: str
+    drum: str
+    role: str
+    role_source: str
+    microphone: str
+    descriptors: Mapping[str, float]
 
 
 class DrumPitch(NamedTuple):
@@ -41,7 +79,7 @@ class DrumPitch(NamedTuple):
     microphone: str  # that it was measured through; "" if unknown
 
 
-def estimate_drum_pitches(hits: Iterable[Hit]) -> dict[int, DrumPitch]:
+def estimate_drum_pitches(hits: Iterable[PitchedStroke]) -> dict[int, DrumPitch]:
     """Estimate the pitch of each drum, for all its hits.
 
     Strokes of one drum have the same session, drum and role. The microphone whose name shows it
@@ -51,7 +89,7 @@ def estimate_drum_pitches(hits: Iterable[Hit]) -> dict[int, DrumPitch]:
 
     Parameters
     ----------
-    hits : iterable of Hit
+    hits : iterable of Hit or StoredStroke
         a whole library, best with every microphone of a stroke
 
     Returns
@@ -67,7 +105,7 @@ def estimate_drum_pitches(hits: Iterable[Hit]) -> dict[int, DrumPitch]:
     `catalog.features.tone.modes`.
     """
     pitches: dict[int, DrumPitch] = {}
-    drums: dict[tuple[str, ...], list[Hit]] = defaultdict(list)
+    drums: dict[tuple[str, ...], list[PitchedStroke]] = defaultdict(list)
     for hit in hits:
         if hit.role in UNPITCHED:
             continue
@@ -91,6 +129,23 @@ def estimate_drum_pitches(hits: Iterable[Hit]) -> dict[int, DrumPitch]:
     return pitches
 
 
+def read_strokes(database: Database, sessions: Iterable[str]) -> list[StoredStroke]:
+    """Read the present strokes of some sessions, with each microphone."""
+    rows = database.read(STROKES, (json.dumps(list(sessions)),))
+    return [
+        StoredStroke(hit_id, session, drum, role, source, microphone, _numbers(*numbers))
+        for hit_id, session, drum, role, source, microphone, *numbers in rows
+    ]
+
+
+def _numbers(body: float | None, mode: float | None, share: float | None) -> dict[str, float]:
+    """Return descriptors; those of older measurements lack the mode."""
+    numbers = {"body_hz": math.nan if body is None else body}
+    if share is not None:
+        numbers |= {"mode_hz": math.nan if mode is None else mode, "mode_share": share}
+    return numbers
+
+
 class _Reading(NamedTuple):
     """The pitch of one drum through one microphone, or None; and how far that microphone is."""
 
@@ -101,8 +156,8 @@ class _Reading(NamedTuple):
     pitch: DrumPitch | None
 
 
-def _read_microphones(strokes: Sequence[Hit]) -> list[_Reading]:
-    by_microphone: dict[str, list[Hit]] = defaultdict(list)
+def _read_microphones(strokes: Sequence[PitchedStroke]) -> list[_Reading]:
+    by_microphone: dict[str, list[PitchedStroke]] = defaultdict(list)
     for hit in strokes:
         by_microphone[hit.microphone].append(hit)
     return [
@@ -151,7 +206,7 @@ def pitched(hit: Hit, pitches: Mapping[int, DrumPitch]) -> dict[str, float]:
     return {**hit.descriptors, "body_hz": hz}
 
 
-def agreed_pitch(strokes: Sequence[Hit]) -> DrumPitch | None:
+def agreed_pitch(strokes: Sequence[PitchedStroke]) -> DrumPitch | None:
     """Return the frequency that most strokes of one drum through one microphone share, or None.
 
     Each stroke counts by how clearly its mode stands out. The certainty is the share of the strokes
@@ -174,14 +229,14 @@ def agreed_pitch(strokes: Sequence[Hit]) -> DrumPitch | None:
     return DrumPitch(2.0 ** (pitch / 12.0), float(certainty), len(strokes), strokes[0].microphone)
 
 
-def _stroke_pitch(hit: Hit, *, has_others: bool = False) -> DrumPitch | None:
+def _stroke_pitch(hit: PitchedStroke, *, has_others: bool = False) -> DrumPitch | None:
     """Return the pitch of one stroke by itself; it must be clearer if others disagree with it."""
     hz, clearness = hit.descriptors.get("body_hz", math.nan), _mode(hit)[1]
     is_clear = hz > 0.0 and (clearness >= MIN_CERTAINTY or not has_others)
     return DrumPitch(hz, clearness, 1, hit.microphone) if is_clear else None
 
 
-def _mode(hit: Hit) -> tuple[float, float]:
+def _mode(hit: PitchedStroke) -> tuple[float, float]:
     """Return the lowest mode of a stroke in Hz, and its clearness, 0 to 1, 0.5 at the limit.
 
     They are NaN and 0 for a mode that is too faint to count.

@@ -41,7 +41,7 @@ MEMORY = """
 import sys, psutil, resource
 from catalog import Catalog
 with Catalog.open(sys.argv[1]) as cat:
-    cat.similar(42); cat.alternates(42); cat.hits(limit=20)
+    cat.similar(42, 10); cat.alternates(42, 10); cat.hits(limit=20)
     peak = 1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     print(psutil.Process().memory_info().rss, peak)
 """
@@ -71,7 +71,7 @@ def made_store(n_hits: int) -> Iterator[Path]:
         store = make_library(Path(folder), n_hits)
         with Catalog.open(store) as cat:
             name_hits(cat)
-            cat.similar(42)  # stores the coordinates
+            cat.similar(42, 10)  # stores the coordinates
         yield store
 
 
@@ -117,12 +117,12 @@ def measure_map(n_hits: int) -> Iterator[Figure]:
 def measure_marks(n_hits: int) -> Iterator[Figure]:
     """Measure the first search after a mark."""
     with made_store(n_hits) as store, Catalog.open(store) as cat:
-        cat.similar(42)
+        cat.similar(42, 10)
         times = []
         for hit_id in range(1, 1 + N_RUNS):
             cat.annotations.mark([hit_id], "master")
             before = cpu_s()
-            cat.similar(42)
+            cat.similar(42, 10)
             times.append(1e3 * (cpu_s() - before))
         value = statistics.median(times)
         yield Figure("marks", f"`similar` after a mark, {n_hits:,} hits", value, 150.0, "ms")
