@@ -322,6 +322,8 @@ class _Scan:
 
     def _measure_again(self, found: Found, cuts: Mapping[str, FileOverride]) -> None:
         """Measure files again whose strokes depend on the other files of their take."""
+        if not cuts:
+            return
         tasks = [Task(f, override=cuts[f.path]) for f in found.files if f.path in cuts]
         with contextlib.closing(self.outcomes_of(tasks)) as outcomes:
             measured = [outcome.measured for outcome in outcomes if outcome.measured]
