@@ -84,7 +84,7 @@ def measure_all(
         yield from cluster.map(in_worker, tasks, batch_size=FILES_PER_REMOTE_CALL)
         return
     if n_jobs == 1:
-        yield from (measure_task(task, measure) for task in tasks)
+        yield from _measure_here(tasks, measure)
         return
     for divide, group in itertools.groupby(tasks, partial(_is_divided, measure=measure)):
         if divide:
@@ -92,6 +92,16 @@ def measure_all(
         else:
             files = list(group)
             yield from map_with_workers(in_worker, files, n_jobs=n_jobs, batch_size=FILES_PER_CALL)
+
+
+def _measure_here(tasks: list[Task], measure: Measure) -> Generator[Outcome, None, None]:
+    """Measure files in this process, in one thread as workers do."""
+    if not tasks:
+        return
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):  # many short products, which threads only slow down
+        yield from (measure_task(task, measure) for task in tasks)
 
 
 def _is_divided(task: Task, measure: Measure) -> bool:

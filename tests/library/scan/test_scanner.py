@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from threadpoolctl import threadpool_info
 
 from catalog.audio.encode import encode_wav
 from catalog.errors import ParameterError
@@ -70,6 +71,17 @@ def test_unchanged_files_are_not_measured_again(store, library):
     assert second.unchanged == first.added
     assert (second.added, second.changed, second.skipped) == ((), (), ())
     assert store.revision() == revision
+
+
+def test_files_are_measured_in_one_thread(store, library):
+    threads = set()
+
+    def measure(path):
+        threads.update(library["num_threads"] for library in threadpool_info())
+        return measure_file(path)
+
+    scan(store, library, n_jobs=1, measure=measure)
+    assert threads == {1}
 
 
 def test_a_touched_file_is_unchanged(store, library):
