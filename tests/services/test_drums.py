@@ -110,7 +110,7 @@ def test_the_command_line_lists_names_and_refuses_groups(cat, scanned, capsys):
         return code, captured.out + captured.err
 
     n = len(group.hit_ids)
-    assert f"{n} hits look like one" in run()[1]
+    assert f"{n} hits look like one drum (" in run()[1]
     assert run(hit)[1].count("REC") == n
     code, text = run(hit, "--name", "Oak", "--without", str(group.hit_ids[1]))
     assert code == 0

@@ -16,8 +16,8 @@ function makeHit(hit) {
 
 function makeGroup(group, send) {
   const ids = group.hits.map(hit => hit.id), hits = group.hits.map(makeHit);
-  const title = `${ids.length} hits look like one ${ROLE_LABELS[group.role].toLowerCase()}`
-    + (group.damping ? `, ${group.damping}` : '') + (group.session ? `, ${group.session}` : '');
+  const details = [ROLE_LABELS[group.role].toLowerCase(), group.damping, group.session].filter(Boolean);
+  const title = `${ids.length} hits look like one drum (${details.join(', ')})`;
   const name = el('input', { type: 'text', placeholder: 'Name of the drum', maxLength: 200,
     'aria-label': 'Name of the drum' });
   const damping = el('select', { 'aria-label': 'Damping' }, ...options(DAMPINGS));
