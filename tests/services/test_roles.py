@@ -10,6 +10,7 @@ import pytest
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
 from catalog.errors import ParameterError
+from catalog.search.roles import explanation
 
 SR = 16_000  # Hz; low, so that measuring is quick
 
@@ -72,6 +73,13 @@ def test_a_role_is_explained_by_its_source_its_neighbors_and_its_sound(cat):
     assert reason.reasons[1] == "8 of the 10 nearest known hits are kick"
     assert reason.reasons[-1].startswith("sound alone: ")
     assert str(reason).startswith("kick: named so; ")
+
+
+def test_a_large_library_is_not_read_to_explain_a_role_that_a_name_gives(cat, monkeypatch):
+    named, unknown = find(cat, "kick_03").id, find(cat, "x_0").id
+    monkeypatch.setattr(explanation, "MOST_READ", 0)
+    assert not any("nearest known" in text for text in cat.roles.reason(named).reasons)
+    assert any("near it" in text for text in cat.roles.reason(unknown).reasons)
 
 
 def test_strokes_without_a_role_are_one_question_and_its_answer_names_them_all(cat):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ N_NEAREST = 10  # known hits that are counted
 SEARCHED = 200  # nearest hits among which they are looked for
 NEAR = 2.5  # in the stroke space; beyond it no example bears on a hit
 N_LIKELY = 2
+MOST_READ = 20_000
 SAID = {
     RoleSource.USER: "set by you",
     RoleSource.NAME: "named so",
@@ -40,13 +41,20 @@ class RoleReason:
         return f"{self.role}: {'; '.join(self.reasons)}"
 
 
-def explain_role(table: HitTable, hit: Hit) -> RoleReason:
-    """Return why a present hit has its role."""
+def explain_role(store: Store, hit: Hit, read_table: Callable[[], HitTable]) -> RoleReason:
+    """Return why a present hit has its role.
+
+    The nearest hits of a hit whose role the user or its name gives are left out in libraries of
+    more than `MOST_READ` files, where reading the table of hits takes longer than all the rest.
+    """
     parts = [SAID[hit.role_source]]
-    doubts = [_describe_doubt(doubt) for doubt in read_doubts(table.store) if doubt[0] == hit.id]
+    doubts = [_describe_doubt(doubt) for doubt in read_doubts(store) if doubt[0] == hit.id]
     parts += doubts
-    parts += [text for text in (_nearest(table, hit), _drum(table.store, hit)) if text]
-    return RoleReason(hit.role, hit.role_source, (*parts, _sound(table.store, hit)), bool(doubts))
+    is_given = hit.role_source in (RoleSource.USER, RoleSource.NAME)
+    if not is_given or store.hits.highest_id() <= MOST_READ:
+        parts.append(_nearest(read_table(), hit))
+    parts = [text for text in (*parts, _drum(store, hit)) if text]
+    return RoleReason(hit.role, hit.role_source, (*parts, _sound(store, hit)), bool(doubts))
 
 
 def read_doubts(store: Store) -> list[NameDoubt]:

@@ -75,7 +75,8 @@ class Roles:
         >>> print(cat.roles.reason(snare.id).reasons[0])
         named so
         """
-        return explain_role(self._context.table(), self._context.hit(hit_id))
+        hit = self._context.hit(hit_id)
+        return explain_role(self._context.store, hit, self._context.table)
 
     def summary(self) -> LearnedSummary:
         """Return how much is known of roles and what was learned from it."""

@@ -234,6 +234,10 @@ class Hits:
         rows = self._database.read(sql, (*states, *values))
         return np.sort(np.fromiter((row[0] for row in rows), np.int64, len(rows)))
 
+    def highest_id(self) -> int:
+        """Return the highest id, which is at least the number of hits; 0 without any."""
+        return int(self._database.read("SELECT coalesce(max(id), 0) FROM hit")[0][0])
+
     def ids_with_equal_files(self) -> list[int]:
         """Return the ids of all hits whose file has the same content as another hit's file.
 
