@@ -19,6 +19,8 @@ SIZES_INCH: Mapping[str, range] = {
     "crash": range(12, 23), "ride": range(16, 27), "splash": range(6, 13), "china": range(12, 25),
 }  # fmt: skip
 NOTES = range(27, 88)  # keys of percussion, General MIDI 2 (from memory; 35 to 81 in General MIDI)
+# Words whose number marks the layer or the round robin, so that another number does not.
+MARKS = word_set("v vel vl velocity layer lay rr")
 MAX_SIZES = 4  # of one instrument in a folder; more numbers count strokes
 
 
@@ -40,7 +42,7 @@ def without_counters(parts: Sequence[list[str]], path: Path) -> tuple[list[list[
         if at in notes:
             left += [kept] if at == notes[-1] else []
             continue
-        if _is_drum_number(parts, at) or _is_size(parts, at, path):
+        if _is_drum_number(parts, at, path) or _is_size(parts, at, path):
             left.append(kept)
             continue
         while kept and (kept[-1].casefold() in LAYERS or _is_counter(kept)):
@@ -63,12 +65,31 @@ def _repeated_note(parts: Sequence[list[str]]) -> list[int]:
     return next((places for places in at.values() if len(places) > 1), [])
 
 
-def _is_drum_number(parts: Sequence[list[str]], at: int) -> bool:
-    """Return whether a part numbers a drum, as in "Tom 2 - 07": there is another counter."""
+def _is_drum_number(parts: Sequence[list[str]], at: int, path: Path) -> bool:
+    """Return whether a part numbers a drum: "Tom 2 - 07", or "Tom 2 v1" and "tom 41 v1".
+
+    The name must hold another counter. A number of two digits must be a key and stand beside
+    layers of its own, since "snare 41 v3" also counts strokes.
+    """
     alone = [part[0].isdecimal() and len(part) == 1 for part in parts]
-    if not (at > 0 and alone[at] and len(parts[at][0]) == 1 and sum(alone) > 1):
+    if not (at > 0 and alone[at] and any(word.casefold() in ROLE_WORDS for word in parts[at - 1])):
         return False
-    return any(token.casefold() in ROLE_WORDS for token in parts[at - 1])
+    number = parts[at][0]
+    if len(number) == 1:
+        return sum(alone) > 1 or _has_layers(parts, at, path)
+    is_key = not number.startswith("0") and int(number[-9:]) in NOTES
+    return is_key and _has_layers(parts, at, path)
+
+
+def _has_layers(parts: Sequence[list[str]], at: int, path: Path) -> bool:
+    """Return whether names beside differ only in a marked layer or round robin after a part."""
+    return any(
+        len(part) > 1
+        and part[-1].isdecimal()
+        and part[-2].casefold() in MARKS
+        and len(_numbers_beside(path, part[-1])) > 1
+        for part in parts[at + 1 :]
+    )
 
 
 def _is_counter(part: Sequence[str]) -> bool:
@@ -90,6 +111,8 @@ def _is_size(parts: Sequence[list[str]], at: int, path: Path) -> bool:
         return False
     others = [other for k, other in enumerate(parts) if k != at]
     if len(part) > 1 and any(_is_counter(other) for other in others):
+        return True
+    if _has_layers(parts, at, path):
         return True
     numbers = _numbers_beside(path, part[-1])
     return len(numbers) <= MAX_SIZES and all(_is_built(before, number) for number in numbers)

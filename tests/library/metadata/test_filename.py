@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import struct
 from pathlib import Path
 
@@ -266,6 +267,31 @@ def test_numbers_that_are_sizes_belong_to_the_drum(tmp_path, names, drums):
     for name in names:
         (tmp_path / f"{name}.wav").touch()
     assert [read_name(tmp_path / f"{name}.wav").drum for name in names] == drums
+
+
+@pytest.mark.parametrize(
+    ("pattern", "drums"),
+    [
+        ("tom {} a v{}", ["41", "45", "61"]),  # keys of the General MIDI percussion map
+        ("Tom {} v{}", ["1", "2", "3"]),
+        ("Tom_{}_rr{}", ["1", "2"]),
+        ("tom {} v{}", ["8", "10", "12", "13", "14", "16"]),  # diameters, in inches
+    ],
+)
+def test_a_number_before_a_marked_layer_belongs_to_the_drum(tmp_path, pattern, drums):
+    paths = [tmp_path / f"{pattern.format(n, v)}.wav" for n in drums for v in (1, 2, 3)]
+    for path in paths:
+        path.touch()
+    words = re.split(r"[ _]", pattern)[:-1]
+    named = [" ".join(words).format(n) for n in drums for _ in range(3)]
+    assert [read_name(path).drum for path in paths] == named
+
+
+def test_a_running_number_before_a_marked_layer_counts_strokes(tmp_path):
+    paths = [tmp_path / f"snare {n} v{n // 10}.wav" for n in range(28, 60, 4)]
+    for path in paths:
+        path.touch()
+    assert {read_name(path).drum for path in paths} == {"snare"}
 
 
 @pytest.mark.parametrize(
