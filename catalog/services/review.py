@@ -71,7 +71,7 @@ class Review:
         Examples
         --------
         >>> cat.review.coverage().gaps[0].words
-        'no middling strokes of the first kick (cardboard box, Kitchen at Fennimarsh 2023-02-19)'
+        'no middling strokes of cardboard box (kick, Kitchen at Fennimarsh 2023-02-19)'
         """
         hits = {hit.id: hit for hit in self._context.hits() if hit.event == Event.STROKE}
         return find_coverage(list(self._context.estimate_missing_strengths(hits).values()))
