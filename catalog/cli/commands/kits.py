@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -321,6 +322,7 @@ def _stroke_line(stroke: Stroke) -> str:
 
 def _export(cat: Catalog, args: argparse.Namespace) -> int:
     from catalog.kit.export import ExportOptions
+    from catalog.library.scan.walk import MANIFEST
 
     kit = saved_kit(cat, args.name)
     options = ExportOptions(
@@ -335,24 +337,26 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
     )
     if args.plan:
         plan = cat.kits.plan_export(kit, args.folder, options)
-        print_result(plan, _plan_lines(plan), as_json=args.json)
+        print_result(plan, _plan_lines(cat, plan), as_json=args.json)
         return INCOMPLETE if plan.refusals else OK
     refuse_existing(args.folder, *([Path(f"{args.folder}.zip")] if args.zip else []))
     written = cat.export_kit(kit, args.folder, options)
-    for line in cat.kits.warnings(kit):
+    for line in json.loads((args.folder / MANIFEST).read_text("utf-8"))["warnings"]:
         print_message(f"check {line}")
     lines = [str(short_path(path)) for path in written]
     print_result(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)
     return OK
 
 
-def _plan_lines(plan: ExportPlan) -> Iterator[str]:
+def _plan_lines(cat: Catalog, plan: ExportPlan) -> Iterator[str]:
+    regions = {hit.id: hit.region for hit in hits_of(cat, {file.hit_id for file in plan.audio})}
     yield f"would write to {short_path(plan.folder)}"
     for file in plan.audio:
         gain = "" if file.gain_db is None else f"  {file.gain_db:+.1f} dB"
         tuning = f"  {file.tuning_semitones:+.1f} semitones" if file.tuning_semitones else ""
         velocity = f"velocity {file.lowest} to {file.highest}"
-        yield f"{file.file}  {velocity}{gain}{tuning}  {short_path(Path(file.source))}"
+        stroke = f" #{regions[file.hit_id]}" if regions[file.hit_id] else ""
+        yield f"{file.file}  {velocity}{gain}{tuning}  {short_path(Path(file.source))}{stroke}"
     yield from plan.documents
     if plan.zip_file is not None:
         yield f"also as one zip file: {plan.zip_file}"

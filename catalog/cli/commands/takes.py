@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 MAX_S = 1e9  # 30 years; beyond it a number of frames may have no integer
 WIDTH = 72  # characters of a waveform drawn as text
+MAX_NUMBERS = 8  # of hits in a line
 HEIGHTS = " .:-=+*#%@"  # from silence to the peak
 
 
@@ -72,13 +73,23 @@ def _takes(cat: Catalog, args: argparse.Namespace) -> int:
         if hit.region:
             files.setdefault(hit.path, []).append(hit)
     lines = [
-        f"{len(hits):>4} strokes, hits {min(h.id for h in hits)} to {max(h.id for h in hits)}"
-        f"  {path}"
+        f"{len(hits):>4} strokes, hits {_number_words([hit.id for hit in hits])}  {path}"
         for path, hits in files.items()
     ]
     value = [{"path": path, "hits": [hit.id for hit in hits]} for path, hits in files.items()]
     print_result(value, lines or ["no recording has several strokes"], as_json=args.json)
     return OK
+
+
+def _number_words(ids: list[int]) -> str:
+    """Return numbers as "288 to 291", or one by one if others lie between them."""
+    first, last = min(ids), max(ids)
+    if last - first + 1 == len(ids):
+        return f"{first} to {last}"
+    shown = [str(hit_id) for hit_id in sorted(ids)]
+    if len(shown) > MAX_NUMBERS:
+        shown = [*shown[: MAX_NUMBERS - 1], "…", str(last)]
+    return ", ".join(shown)
 
 
 def _regions(cat: Catalog, args: argparse.Namespace) -> int:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,6 +14,7 @@ from catalog.errors import KitArgumentError, KitError
 from catalog.features.loudness import hit_loudness
 from catalog.features.waveform import mix_to_mono
 from catalog.kit.export.options import ALL, MIX, ExportOptions
+from catalog.kit.fill.explain import plain_slot
 from catalog.kit.strokes import StrokeReader
 from catalog.models import Hit, Microphone
 
@@ -90,18 +92,29 @@ def _use_one(
     hits: Mapping[int, Hit], own: Mapping[int, tuple[Hit, ...]], name: str, read: Read
 ) -> MicrophoneExport:
     """Use the microphone of one name; strokes without it keep theirs, with a warning."""
-    chosen, missing = {}, []
+    chosen, missing = {}, list[Hit]()
     for hit_id, hit in hits.items():
         found = [part for part in own[hit_id] if part.microphone.casefold() == name.casefold()]
         if not found:
-            missing.append(f"{hit.name} has no microphone {name!r}: {hit.microphone or 'its own'}")
+            missing.append(hit)
         strength = hit.strength_lkfs if found else hit.heard_lkfs
         chosen[hit_id] = replace((found or [hit])[0], id=hit_id, heard_lkfs=strength)
     if len(missing) == len(hits):
         raise KitArgumentError(
             f"no stroke of the kit has a microphone {name!r}; they have {_names(own)}"
         )
-    return MicrophoneExport(chosen, read, warnings=tuple(missing))
+    warnings = (_missing_line(missing, name, n_hits=len(hits)),) if missing else ()
+    return MicrophoneExport(chosen, read, warnings=warnings)
+
+
+def _missing_line(missing: Sequence[Hit], name: str, *, n_hits: int) -> str:
+    """Return one sentence on all strokes without a microphone, counted by role."""
+    counts = Counter(plain_slot(hit.role) for hit in missing)
+    roles = ", ".join(f"{n} {role}" for role, n in counts.most_common())
+    return (
+        f"{len(missing)} of {n_hits} strokes have no microphone {name!r} and keep the one that"
+        f" stands for them: {roles}"
+    )
 
 
 def _check_names(levels: Mapping[str, float], own: Mapping[int, tuple[Hit, ...]]) -> None:

@@ -14,7 +14,7 @@ from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
 
 EVERY = ""
 MAX_DRUMS = 24  # in the picture; more are in the table
-ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it wgap
+ROW_HIGH, CELL_WIDE, COUNT_WIDE = 42, 112, 40  # of the picture; a phone shows it whole
 BAR = "#2f7d78"
 INKS = {"light": "#5e5a52", "dark": "#bdb9b0"}  # 4.5:1 on the page
 FULL_BAR = 12  # strokes that fill a cell

@@ -1,0 +1,39 @@
+"""Takes with several microphones on the command line: which strokes and files are printed."""
+
+from __future__ import annotations
+
+import pytest
+
+from catalog.__main__ import main
+from tests.library.strokes.test_polyphonic import NAMES, make_take, write
+
+
+@pytest.fixture
+def run(tmp_path, capsys):
+    """Scan a take of four strokes through three microphones; return a function for commands."""
+    place = tmp_path / "barn" / "snare take 1.wav"
+    write(place, make_take(), NAMES)
+
+    def call(*arguments):
+        code = main([*map(str, arguments), "--store", str(tmp_path / "drums.sqlite")])
+        assert code == 0
+        return capsys.readouterr()
+
+    call("scan", place.parent, "--jobs", "1")
+    return call
+
+
+def test_takes_list_the_strokes_and_no_other_microphone(run):
+    assert run("takes").out.startswith("   4 strokes, hits 1, 4, 7, 10  ")
+
+
+def test_a_plan_names_the_strokes_and_an_export_the_strokes_without_the_microphone(run, tmp_path):
+    (tmp_path / "attic").mkdir()
+    write(tmp_path / "attic" / "kick.wav", make_take()[: 2 * 48_000, :1])
+    run("scan", tmp_path / "attic", "--jobs", "1")
+    run("fill", "kick=13", "snare=4", "--slots", "kick,snare", "--layers", "--save", "dry")
+    plan = run("export", "dry", tmp_path / "out", "--microphone", "oh", "--plan").out
+    assert (n := plan.count("snare take 1.wav #")) > 1
+    warning = f"check 1 of {n + 1} strokes have no microphone 'oh'"
+    assert warning in plan
+    assert warning in run("export", "dry", tmp_path / "out", "--microphone", "oh").err
