@@ -168,7 +168,7 @@ class Hit:
         where it comes from; "" if unknown. `drum` is the name shared by the strokes of one drum
     role_confidence : float, 0 to 1; 1.0 if the user set it
     descriptors : mapping of str to float
-        see `catalog.features.descriptors`; NaN where a descriptor is not defined
+        see `catalog.features.descriptors.table`; NaN where a descriptor is not defined
     container, subtype : str, as libsndfile names them, such as "WAV" and "PCM_24"
     content_hash : str, hex SHA-256 of the whole file
     note : str, free text found in the file

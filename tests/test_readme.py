@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from catalog.cli.parser import make_parser
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS
 from tests.walk import (
     DOCUMENTS,
     GUIDES,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from catalog.cli.output import at_least_one, can_ask, hit_number, is_agreed, print_message
 from catalog.errors import ParameterError
+from catalog.features.descriptors.table import DESCRIPTORS
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -17,26 +18,7 @@ if TYPE_CHECKING:
 
 HITS_HELP = "numbers, words and conditions such as role:snare, or - for numbers from a pipe"
 # The words of `catalog.search.conditions.columns.NUMBER_WORDS`, here without importing numpy.
-NUMBER_WORDS = {
-    "length": "LOW..HIGH, one end may be open: 0.5..2s, ..200ms",
-    "attack": "time to the peak: ..5ms",
-    "decay": "time to fall by 20 dB: 100ms..",
-    "decay60": "time to fall by 60 dB",
-    "seen_db": "how far the fall is seen, dB",
-    "brightness": "center of the spectrum: 2k..",
-    "edge": "upper edge of the spectrum, Hz",
-    "noise": "share of noise, 0 (tonal) to 1",
-    "body": "pitch of the body: 80..150",
-    "mode": "lowest mode, Hz",
-    "mode_share": "share of that mode",
-    "crest": "peak over the average, dB",
-    "peak": "dBFS: -6..",
-    "loudness": "LKFS",
-    "floor": "noise behind the stroke, dBFS: ..-70",
-    "quietest_db": "quietest 20 ms, dBFS",
-    "width": "stereo width",
-    "flat": "samples cut flat at the top",
-    "tail": "recorded tail",
+NUMBER_WORDS = {descriptor.word: descriptor.hint for descriptor in DESCRIPTORS} | {
     "confidence": "of the role: ..60%%",
     "rate": "sample rate: 48k",
     "channels": "1, 2 ...",

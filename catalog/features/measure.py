@@ -13,7 +13,7 @@ from catalog.audio.decode import is_finite
 from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.descriptors import measure_descriptors
+from catalog.features.descriptors.measurement import measure_descriptors
 from catalog.features.embedding import embed_mono
 from catalog.features.events import FoundEvent, find_loop, judge_hit, merge_events
 from catalog.features.faults import Fault, find_faults, shift_faults

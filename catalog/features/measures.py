@@ -37,7 +37,7 @@ class Measures:
     Attributes
     ----------
     start, stop : int, frames in the file, `stop` exclusive
-    descriptors : dict of str to float, see `catalog.features.descriptors.DESCRIPTORS`
+    descriptors : dict of str to float, see `catalog.features.descriptors.table`
     embedding : np.ndarray, float32, shape (EMBEDDING_DIM,), see `catalog.features.embedding`
     production : np.ndarray, float32, see `catalog.features.production`
     others : tuple of Measures, the other strokes of a take, and other microphones of each

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from catalog.errors import ParameterError
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS, LEVEL_UNITS
 from catalog.models import Hit
 from catalog.search.drums.drum_pitch import DrumPitch
 
@@ -30,8 +30,9 @@ CONSTRAINT_WORDS: dict[str, dict[str, Change]] = {
     "harder": {"loudness_lkfs": 4.0, "centroid_hz": "+10%"},
     "softer": {"loudness_lkfs": -4.0, "centroid_hz": "-10%"},
 }
-IN_DB = frozenset({"crest_db", "peak_db", "loudness_lkfs", "floor_db", "quietest_db", "seen_db"})
-LINEAR = IN_DB | {"width", "mode_share"}  # compared by difference; all other descriptors by ratio
+IN_DB = frozenset(d.name for d in DESCRIPTORS if d.unit in LEVEL_UNITS)
+# Compared by difference; all other descriptors by ratio.
+LINEAR = IN_DB | {d.name for d in DESCRIPTORS if d.is_linear}
 MIN_PROGRESS = 0.25  # share of the requested step; a smaller change is hardly audible
 MISS_WEIGHT = 0.3  # similarity distance that missing the target by one whole step adds
 MAX_MISS = 2.0  # steps; a larger miss costs no more

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS
 from catalog.models import Hit
 from catalog.search.drums.drum_pitch import DrumPitch, pitched
 

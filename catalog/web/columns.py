@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS
 from catalog.models import MARKS, ROLES, Hit, RoleSource
 
 MATCH_LKFS = -27.0  # audition level before the fader; leaves headroom for hits of high crest factor

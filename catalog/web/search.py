@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from catalog.catalog import Catalog
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS
 from catalog.models import MARKS, ROLES, UNSURE_CONFIDENCE, Mark
 from catalog.search.conditions.text import parse_query
 from catalog.web.columns import Columns

@@ -22,6 +22,7 @@ from catalog.cli.output import (
 )
 from catalog.cli.selection import add_selection, names_numbers, read_query, select_hits
 from catalog.cli.table import hit_lines, split_columns
+from catalog.features.descriptors.note_names import note_name
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -226,8 +227,6 @@ def _bound_words(numbers: Mapping[str, float]) -> dict[str, str]:
 
 
 def _pitch_words(pitch: DrumPitch | None) -> str:
-    from catalog.features.descriptors import note_name  # numpy, which only this needs
-
     if pitch is None:
         return "no clear pitch"
     microphone = f" through {pitch.microphone}" if pitch.microphone else ""

@@ -11,7 +11,7 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.errors import KitError
-from catalog.features.descriptors import note_name
+from catalog.features.descriptors.note_names import note_name
 from catalog.features.loudness import hit_loudness, k_weight
 from catalog.kit.fill.coherence import BODY_APART, LOW_SLOTS
 from catalog.kit.fill.explain import plain_slot

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise, product
 
-from catalog.features.descriptors import note_name
+from catalog.features.descriptors.note_names import note_name
 from catalog.kit.fill.coherence import BODY_APART, STEP_RANGE
 from catalog.kit.fill.explain import interval_words, plain_slot
 from catalog.kit.model import TUNING_RANGE, Kit

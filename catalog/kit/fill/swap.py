@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from catalog.errors import KitArgumentError, KitError
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS
 from catalog.kit.fill.fill import Pool
 from catalog.kit.fill.reasons import MAX_REASONS, give_reasons
 from catalog.kit.fill.solver import KitSearch, kit_cost, list_candidates, locate_locked

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS
 from catalog.library.search_rows.values import add_functions
 
 NUMBERS = tuple(descriptor.name for descriptor in DESCRIPTORS)

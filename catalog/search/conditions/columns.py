@@ -7,15 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from catalog.errors import ParameterError
-from catalog.features.descriptors import DESCRIPTORS
-
-# Words for the descriptors; a descriptor without one is called by its own name.
-DESCRIPTOR_WORDS = {
-    "length_s": "length", "attack_s": "attack", "decay20_s": "decay", "decay60_s": "decay60",
-    "centroid_hz": "brightness", "rolloff_hz": "edge", "flatness": "noise", "body_hz": "body",
-    "mode_hz": "mode", "crest_db": "crest", "peak_db": "peak", "loudness_lkfs": "loudness",
-    "floor_db": "floor", "clip_run": "flat", "tail_s": "tail",
-}  # fmt: skip
+from catalog.features.descriptors.table import DESCRIPTORS
 
 
 @dataclass(frozen=True)
@@ -43,10 +35,7 @@ DATE_COLUMNS = (
     Column("scanned", "scanned", "date", "", "date of the first scan"),
 )
 NUMBER_COLUMNS = (
-    *(
-        Column(DESCRIPTOR_WORDS.get(d.name, d.name), d.name, "number", d.unit, d.label)
-        for d in DESCRIPTORS
-    ),
+    *(Column(d.word, d.name, "number", d.unit, d.label) for d in DESCRIPTORS),
     Column("confidence", "confidence", "number", "", "how certain the role is, 0 to 1"),
     Column("rate", "sr", "number", "Hz", "sample rate"),
     Column("channels", "n_channels", "number", "", "number of channels"),
@@ -57,7 +46,7 @@ COLUMNS = {
     column.word: column for column in (ID_COLUMN, *TEXT_COLUMNS, *DATE_COLUMNS, *NUMBER_COLUMNS)
 }
 NUMBER_WORDS = tuple(column.word for column in NUMBER_COLUMNS)
-_ALIASES = {d.name: DESCRIPTOR_WORDS.get(d.name, d.name) for d in DESCRIPTORS}
+_ALIASES = {d.name: d.word for d in DESCRIPTORS}
 _ALIASES |= {"date": "recorded", "tag": "tags", "mic": "microphone", "start": "at"}
 
 

@@ -77,7 +77,7 @@ def strength_features(descriptors: Mapping[str, float], production: np.ndarray) 
 
     Parameters
     ----------
-    descriptors : mapping of str to float, see `catalog.features.descriptors`
+    descriptors : mapping of str to float, see `catalog.features.descriptors.table`
     production : np.ndarray, shape (len(PRODUCTION_NAMES),)
 
     Returns

@@ -11,7 +11,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from catalog.errors import ParameterError
-from catalog.features.descriptors import note_name
+from catalog.features.descriptors.note_names import note_name
 from catalog.models import Hit
 from catalog.search.constraints import CONSTRAINT_WORDS
 from catalog.search.matches import Match

@@ -12,7 +12,7 @@ import numpy as np
 from catalog.audio.model import Audio
 from catalog.catalog import Catalog
 from catalog.errors import KitArgumentError
-from catalog.features.descriptors import note_name
+from catalog.features.descriptors.note_names import note_name
 from catalog.kit.dynamics import layer_warnings, stroke_curve, stroke_curves
 from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import balance_levels

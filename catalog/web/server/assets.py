@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from catalog.features.descriptors import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS
 from catalog.kit.phrase import CHOKE_S
 from catalog.kit.slots import DEFAULT_SLOTS
 from catalog.library.store.records.annotations import MAX_REMARK, MAX_TAG

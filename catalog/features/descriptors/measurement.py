@@ -1,9 +1,8 @@
-"""The numbers shown for a hit, each with a unit and a definition; NaN where it is undefined."""
+"""Measure the numbers shown for a hit; NaN where one is undefined."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,48 +23,12 @@ from catalog.features.tone.modes import lowest_mode
 from catalog.features.waveform import abs_peak, dc_offset
 
 LOUDNESS_S = 2.0  # holds the loudest 400 ms of strokes, and of swells soon after
-A4_HZ = 440.0  # ISO 16
-NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-
-
-@dataclass(frozen=True)
-class Descriptor:
-    """Name, unit and label of a descriptor, and the words for more and for less of it."""
-
-    name: str
-    unit: str
-    label: str
-    more: str
-    less: str
-
-
-DESCRIPTORS: tuple[Descriptor, ...] = (
-    Descriptor("length_s", "s", "length", "longer", "shorter"),
-    Descriptor("attack_s", "s", "attack", "slower", "faster"),
-    Descriptor("decay20_s", "s", "decay 20 dB", "rings longer", "tighter"),
-    Descriptor("decay60_s", "s", "decay 60 dB", "rings longer", "tighter"),
-    Descriptor("seen_db", "dB", "decay seen to", "ends louder", "seen further"),
-    Descriptor("centroid_hz", "Hz", "brightness", "brighter", "darker"),
-    Descriptor("rolloff_hz", "Hz", "upper edge", "brighter", "darker"),
-    Descriptor("flatness", "", "noise share", "noisier", "more tonal"),
-    Descriptor("body_hz", "Hz", "body", "higher", "lower"),
-    Descriptor("mode_hz", "Hz", "lowest mode", "higher", "lower"),
-    Descriptor("mode_share", "", "share of that mode", "clearer pitch", "less clear pitch"),
-    Descriptor("crest_db", "dB", "crest", "spikier", "denser"),
-    Descriptor("peak_db", "dBFS", "peak", "hotter", "quieter"),
-    Descriptor("loudness_lkfs", "LKFS", "loudness", "louder", "softer"),
-    Descriptor("floor_db", "dBFS", "noise floor", "noisier floor", "cleaner floor"),
-    Descriptor("quietest_db", "dBFS", "quietest 20 ms", "louder at its quietest", "quieter"),
-    Descriptor("width", "", "stereo width", "wider", "narrower"),
-    Descriptor("clip_run", "samples", "flat top", "more clipped", "less clipped"),
-    Descriptor("tail_s", "s", "recorded tail", "longer tail", "shorter tail"),
-)
 
 
 def measure_descriptors(
     samples: np.ndarray, mono: np.ndarray, *, sr: int, stroke: StrokeSpan
 ) -> dict[str, float]:
-    """Measure every descriptor of one hit, by the names of `DESCRIPTORS`.
+    """Measure every descriptor of one hit, by the names of `catalog.features.descriptors.table`.
 
     Parameters
     ----------
@@ -144,12 +107,3 @@ def stereo_width(samples: np.ndarray) -> float:
     mid = float(np.square(samples[:, 0] + samples[:, 1]).sum())
     side = float(np.square(samples[:, 0] - samples[:, 1]).sum())
     return side / (mid + side) if mid + side > 0 else 0.0
-
-
-def note_name(hz: float) -> str:
-    """Name the nearest equal-tempered note, A4 = 440 Hz (ISO 16), and the cents: "A2 +13 c"."""
-    if not (math.isfinite(hz) and hz > 0):
-        return ""
-    semitones = 69.0 + 12.0 * math.log2(hz / A4_HZ)
-    key = round(semitones)
-    return f"{NOTE_NAMES[key % 12]}{key // 12 - 1} {round(100 * (semitones - key)):+d} c"
