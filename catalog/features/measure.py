@@ -16,8 +16,9 @@ from catalog.errors import ParameterError
 from catalog.features.descriptors.measurement import measure_descriptors
 from catalog.features.embedding import embed_mono
 from catalog.features.events import FoundEvent, find_loop, judge_hit, merge_events
-from catalog.features.faults import Fault, find_faults, shift_faults
+from catalog.features.faults import Fault, shift_faults
 from catalog.features.faults.channels import find_take_levels
+from catalog.features.faults.detect import find_faults
 from catalog.features.faults.take_ends import (
     AHEAD_S,
     NO_END,
@@ -33,8 +34,6 @@ from catalog.features.production import measure_production
 from catalog.features.segmentation import segment_take
 from catalog.features.takes.microphones import cut_microphones, measure_microphones
 from catalog.features.waveform import mix_to_mono
-
-MEASURE_VERSION = 5  # raise it when a number changes its meaning; scans then measure again
 
 
 def measure_take(

@@ -11,7 +11,6 @@ import numpy as np
 from catalog.audio.decode import decode_file
 from catalog.audio.model import Audio
 from catalog.errors import AudioError, ParameterError
-from catalog.features.measure import measure_audio
 from catalog.features.measures import Measures
 from catalog.library.metadata.role_model import role_probabilities
 from catalog.library.scan.walk import hash_file
@@ -49,6 +48,8 @@ def reference_of_file(path: Path) -> Reference:
 
     Raise `AudioError` if the file cannot be read or holds no stroke.
     """
+    from catalog.features.measure import measure_audio
+
     audio = decode_file(path)
     try:
         measures = measure_audio(audio)

@@ -26,7 +26,8 @@ from scipy.signal import fftconvolve
 from catalog.audio.decode import AUDIO_SUFFIXES, decode_file
 from catalog.audio.resample import resample
 from catalog.errors import CatalogError
-from catalog.features.faults import find_faults, find_raw_peak
+from catalog.features.faults.channels import find_raw_peak
+from catalog.features.faults.detect import find_faults
 from catalog.features.onset import find_stroke
 from catalog.features.waveform import mix_to_mono
 

@@ -116,8 +116,7 @@ def test_workers_without_this_package_or_with_other_code_are_refused(tmp_path, l
         },
         "has other code: its MEASURE_VERSION is 1, here it is": {
             "__init__.py": "__version__ = '0.1.0'",
-            "features/__init__.py": "",
-            "features/measure.py": "MEASURE_VERSION = 1",
+            "features/__init__.py": "MEASURE_VERSION = 1",
         },
     }
     for at, (words, files) in enumerate(other.items()):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from catalog.features.faults import Fault, find_raw_peak, shift_faults
+from catalog.features.faults import Fault, shift_faults
+from catalog.features.faults.channels import find_raw_peak
 from catalog.features.faults.take_ends import SegmentEnd, find_cut_tails
 from catalog.features.faults.take_microphones import find_take_noise, has_gaps
 from catalog.features.measures import Measures

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from catalog.errors import ClusterError, ParameterError, Stopped
-from catalog.features.measure import MEASURE_VERSION
+from catalog.features import MEASURE_VERSION
 from catalog.interrupts import check_interrupt, uninterrupted
 from catalog.library.files.journal import recover_moves
 from catalog.library.metadata.filename import find_provenance

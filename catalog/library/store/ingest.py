@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from catalog.features.measure import MEASURE_VERSION
+from catalog.features import MEASURE_VERSION
 from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import RoleEstimate

@@ -14,13 +14,11 @@ from pathlib import Path
 from catalog.audio.channels import mix_channels
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.measure import measure_segments, measure_take
 from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.scan.stereo_pairs import decode_hit, decode_sides
 from catalog.library.store.store import Store
 from catalog.library.strokes.layout import find_microphones
-from catalog.library.takes.long_files import long_header, measure_long_file
 from catalog.models import Hit
 
 FrameRanges = tuple[tuple[int, int], ...]  # (start, stop) of each region, `stop` exclusive
@@ -73,6 +71,9 @@ def measure_with_override(
     The audio is returned as recorded; of a long file only one frame. Raise `AudioError` if it
     cannot be decoded, and `ParameterError` if a region holds no stroke.
     """
+    from catalog.features.measure import measure_segments, measure_take
+    from catalog.library.takes.long_files import long_header, measure_long_file
+
     mix, regions = override.mix, override.regions
     if header := long_header(path):
         return measure_long_file(path, header=header, mate=mate, mix=mix, regions=regions)
@@ -86,6 +87,9 @@ def measure_with_override(
 
 def find_regions(path: Path, *, mate: Path | None = None) -> FrameRanges:
     """Return start and stop of each stroke of a file, of a performance too; raises likewise."""
+    from catalog.features.measure import measure_take
+    from catalog.library.takes.long_files import long_header, measure_long_file
+
     if header := long_header(path):
         _, first = measure_long_file(path, header=header, mate=mate)
     else:

@@ -19,7 +19,7 @@ import numpy as np
 
 from catalog.audio.model import LOSSY_SUBTYPES
 from catalog.errors import StoreError
-from catalog.features.measure import MEASURE_VERSION
+from catalog.features import MEASURE_VERSION
 from catalog.features.production import PRODUCTION_NAMES
 from catalog.models import Hit
 

@@ -15,9 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from catalog.audio.model import Audio
-from catalog.features.faults import FAULT_KINDS, find_faults
+from catalog.features.faults import FAULT_KINDS
 from catalog.features.faults.channels import peak_correlation
 from catalog.features.faults.clipping import true_peak_near_full
+from catalog.features.faults.detect import find_faults
 from catalog.features.faults.kinds import make_fault
 from catalog.features.faults.timeline import BlockPeaks
 from catalog.features.measure import measure_segments

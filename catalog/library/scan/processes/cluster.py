@@ -38,7 +38,7 @@ CLUSTER_ADDRESS = re.compile(r"(?:[a-z]+://)?\S+:\d{1,5}")
 # Objects that must be equal here and on each worker, as `pkgutil.resolve_name` takes them.
 PACKAGE = "catalog:__version__"
 MEASURES = (
-    "catalog.features.measure:MEASURE_VERSION",
+    "catalog.features:MEASURE_VERSION",
     "catalog.features.embedding:EMBEDDING_VERSION",
 )
 LOGGERS = ("distributed", "distributed.client")
@@ -145,7 +145,7 @@ def open_cluster(
     ----------
     address : str, of the scheduler
     same : sequence of str
-        names of objects, such as "catalog.features.measure:MEASURE_VERSION", which must be equal on
+        names of objects, such as "catalog.features:MEASURE_VERSION", which must be equal on
         all workers; the version of the package is always compared
     sees : sequence of str or Path, files and folders that each worker must find
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from catalog.features.measure import MEASURE_VERSION
+from catalog.features import MEASURE_VERSION
 from catalog.library.store.database import Database, path_from_db, path_to_db, update_hit
 from catalog.library.store.ingest import (
     MeasuredFile,
