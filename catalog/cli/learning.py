@@ -9,7 +9,6 @@ from catalog.cli.output import OK, AddCommand, hit_number, print_message, print_
 from catalog.cli.summary import hits_of
 from catalog.cli.table import hit_lines
 from catalog.errors import ParameterError
-from catalog.library.review.gaps import plain_role
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -80,6 +79,8 @@ def _name_drum(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _group_lines(cat: Catalog, group: DrumGroup, is_whole: bool) -> list[str]:
     """Return the line of a group, and its hits if they are wanted."""
+    from catalog.library.review.gaps import plain_role  # numpy, which only this needs
+
     damping = f", {group.damping}" if group.damping else ""
     place = f", in {group.session}" if group.session else ""
     role = plain_role(group.role)

@@ -8,7 +8,8 @@ import { annotate, annotations, undoAct } from '../shared/annotations.js';
 import { button, consumeKey, el, hasModifier, isTyping } from '../shared/dom.js';
 import { detailLine, nameLine } from '../shared/play_row.js';
 
-const KEYS_LABEL = 'Role questions: digits answer, o only this hit, p plays the group, n skips, u undoes, space plays';
+const KEYS_LABEL = 'Role questions: digits answer, o only this hit, p plays the group, n skips, '
+  + 'u undoes, space plays';
 const PAUSE_MS = 350;   // between the starts of two hits of a group
 
 // round -> {position, answers}; outlives a remount. An answer is {act, nFollowed}, or null if skipped.
@@ -36,7 +37,8 @@ export function mount(root, live) {
   const playGroup = () => {
     stopGroup();
     if (!current()) return;
-    timers = [current(), ...current().others].map((hit, k) => setTimeout(() => engine.play(hit), k * PAUSE_MS));
+    timers = [current(), ...current().others].map(
+      (hit, k) => setTimeout(() => engine.play(hit), k * PAUSE_MS));
   };
   const setAlone = value => { isAlone = value; draw(); };
   const goTo = position => { stopGroup(); round.position = position; isAlone = false; draw(); play(); };
@@ -53,7 +55,8 @@ export function mount(root, live) {
     await annotate(ids, { role }, `${named} ${ROLE_LABELS[role]}`);
     const nFollowed = annotations.followed.length;   // hits whose estimated roles followed
     round.answers.push({ act: annotations.acts.undo?.id, nFollowed });
-    setStatus(`${hit.name}: ${ROLE_LABELS[role]}` + (nFollowed > 0 ? `; ${nFollowed} more hits followed` : ''));
+    setStatus(`${hit.name}: ${ROLE_LABELS[role]}`
+      + (nFollowed > 0 ? `; ${nFollowed} more hits followed` : ''));
     goTo(round.position + 1);
   });
   const skip = () => {
@@ -119,7 +122,8 @@ export function mount(root, live) {
   view.addEventListener('keydown', event => {
     if (isTyping(event) || hasModifier(event)) return;
     const role = current()?.likely[Number(event.key) - 1], onButton = event.target.tagName === 'BUTTON';
-    const keys = { n: skip, u: goBack, p: playGroup, o: () => setAlone(!isAlone), ...(onButton ? {} : { ' ': play }) };
+    const keys = { n: skip, u: goBack, p: playGroup, o: () => setAlone(!isAlone),
+      ...(onButton ? {} : { ' ': play }) };
     const action = role ? () => answer(role) : keys[event.key];
     if (!action) return;
     consumeKey(event);

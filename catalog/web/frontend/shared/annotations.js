@@ -11,8 +11,7 @@ export const MARK_SIGNS = { '': '', master: '★ master', spare: '○ spare', 'n
 
 // acts: {undo, redo, list} as the server describes them, each act {id, text, when, undone, fixed};
 // nDone: acts of this page in force; listeners take ([[id, role, mark], ...], text);
-// followed: ids of the hits
-// whose estimated roles followed the last role that was set.
+// followed: ids of the hits whose estimated roles followed the last role that was set.
 // kit: the revision of the kit that is shown and the name of this tab, and what to do after a step of it.
 export const annotations = { kit: { asked: () => '', moved: () => {} },
   acts: { undo: null, redo: null, list: [] }, nDone: 0, followed: [], listeners: new Set() };
