@@ -34,6 +34,7 @@ class MicrophoneExport:
     read_part : callable, decodes one microphone
     mixes : mapping of int to str, how each mix was made
     warnings : tuple of str
+    strokes : mapping of int to Hit, as the kit holds them, for what does not depend on microphones
     """
 
     hits: Mapping[int, Hit]
@@ -42,6 +43,7 @@ class MicrophoneExport:
     read_part: Read | None = None
     mixes: Mapping[int, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    strokes: Mapping[int, Hit] = field(default_factory=dict)
 
 
 def use_microphones(
@@ -85,6 +87,7 @@ def use_microphones(
         read_part=read,
         mixes=texts if align else {},
         warnings=_gaps(hits, own) if not align else (),
+        strokes=hits,
     )
 
 
@@ -104,7 +107,7 @@ def _use_one(
             f"no stroke of the kit has a microphone {name!r}; they have {_names(own)}"
         )
     warnings = (_missing_line(missing, name, n_hits=len(hits)),) if missing else ()
-    return MicrophoneExport(chosen, read, warnings=warnings)
+    return MicrophoneExport(chosen, read, warnings=warnings, strokes=hits)
 
 
 def _missing_line(missing: Sequence[Hit], name: str, *, n_hits: int) -> str:

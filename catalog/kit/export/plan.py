@@ -108,6 +108,7 @@ def plan_export(
     """
     options, folder = options or ExportOptions(), Path(folder).absolute()
     parts = microphones.parts if microphones is not None else {}
+    strokes = microphones.strokes if microphones is not None and microphones.strokes else hits
     layers = _layers_by_slot(kit, hits)
     zip_file = folder.with_name(f"{folder.name}.zip") if options.as_zip else None
     existing = _existing(folder, zip_file)
@@ -138,7 +139,7 @@ def plan_export(
         gain_db=levels.gain_db,
         chord_dbtp=levels.chord_dbtp,
         level_notes=levels.notes,
-        warnings=(*kit_warnings(kit, hits), *(microphones.warnings if microphones else ())),
+        warnings=(*kit_warnings(kit, strokes), *(microphones.warnings if microphones else ())),
         refusals=(
             *existing, *unreadable, *_disk_refusals(folder, n_bytes if check_space else 0),
         ),
