@@ -39,12 +39,19 @@ def describe_kit(session: KitSession, keys: NoteMap = NO_NOTES) -> dict[str, Any
             "redo": _label(session.next_change),
             "choices": len(session.choices),
             "chosen": _chosen(session),
+            "microphones": _microphone_names(hits),
             "slots": [
                 _slot(kit, slot, hits, gains[slot], notes[slot])
                 | {"body": _pitch_note(session.catalog, kit.slots[slot][0])}
                 for slot in kit.slots
             ],
         }
+
+
+def _microphone_names(hits: Mapping[int, Hit]) -> list[str]:
+    """Return the microphones that an export can use instead of those that stand for strokes."""
+    several = [hit.microphones for hit in hits.values() if len(hit.microphones) > 1]
+    return sorted({plain(mic.name) for mics in several for mic in mics if mic.name})
 
 
 def _label(change: Step | None) -> str:

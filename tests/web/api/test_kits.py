@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import io
+import json
 import os
 import sqlite3
 import zipfile
@@ -17,6 +18,8 @@ from catalog.audio.encode import encode_wav
 from catalog.kit.export import write
 from catalog.kit.model import Kit
 from catalog.web.state import page
+from tests.library.strokes.test_polyphonic import NAMES, make_take
+from tests.library.strokes.test_polyphonic import write as write_take
 from tests.signals import as_frames, drum_stroke
 from tests.web.conftest import SR, make_stroke, page_over, serve_routes, write_stroke
 from tests.web.pages import hit_id
@@ -193,3 +196,19 @@ def test_an_export_is_planned_and_written_only_to_a_new_folder_with_a_full_path(
     assert b"exists already" in filled.post_json("/api/kit/export", place).content
     place["subtype"] = "PCM_7"
     assert filled.post_json("/api/kit/plan", place).status_code == 400
+
+
+def test_an_export_uses_the_microphone_that_is_chosen(own_client, tmp_path):
+    take = write_take(tmp_path / "barn" / "snare take 1.wav", make_take(), NAMES)
+    page().catalog.scan([take.parent], n_jobs=1)
+    snare = page().catalog.hits("snare take 1")[0].id
+    action = {"op": "assign", "slot": "snare", "id": snare}
+    kit = own_client.post_json("/api/kit/action", action).json()
+    assert kit["microphones"] == ["OH", "Snare bottom", "Snare top"]
+    place = {"folder": str(tmp_path / "kit"), "microphone": "Snare bottom"}
+    assert own_client.post_json("/api/kit/export", place).status_code == 200
+    rows = json.loads((tmp_path / "kit" / "manifest.json").read_text())["files"]
+    assert {row["microphone"] for row in rows} == {"Snare bottom"}
+    refused = own_client.post_json("/api/kit/plan", place | {"microphone": "room"})
+    assert refused.status_code == 400
+    assert b"no stroke of the kit has a microphone" in refused.content

@@ -27,7 +27,7 @@ FULL_PATH = "Enter the full path of a folder that does not exist yet."
 
 
 def _read_request(sent: Any) -> tuple[Path, ExportOptions]:
-    """Read the folder and the format of an export; what cannot be used is refused."""
+    """Read folder, format and microphone of an export; what cannot be used is refused."""
     if not isinstance(sent, dict) or not isinstance(sent.get("folder"), str):
         raise refuse(400, "not understood")
     try:
@@ -38,7 +38,11 @@ def _read_request(sent: Any) -> tuple[Path, ExportOptions]:
     if not is_usable or not folder.is_absolute():
         raise refuse(400, FULL_PATH)
     try:
-        return folder, ExportOptions(subtype=str(sent.get("subtype", "PCM_24")), notes=page().notes)
+        return folder, ExportOptions(
+            subtype=str(sent.get("subtype", "PCM_24")),
+            microphone=str(sent.get("microphone", "")),
+            notes=page().notes,
+        )
     except KitError as err:
         raise refuse(400, plain(str(err))) from err
 

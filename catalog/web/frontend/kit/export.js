@@ -1,11 +1,14 @@
 // Export with a plan: which files are written where, how large, and what speaks against it; then write it.
 
 import { RIGHTS } from '../constants.js';
-import { button, el } from '../shared/dom.js';
+import { button, el, options } from '../shared/dom.js';
 import { fetchJson } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
 
 const WIDTHS = { PCM_24: '24-bit (usual)', PCM_16: '16-bit', FLOAT: '32-bit float' };
+// What is exported of strokes with several microphones, before and after the names of these.
+const ONE = { '': 'main microphone' };
+const SEVERAL = { mix: 'mix of all microphones, aligned', all: 'every microphone, each a file' };
 const NOTHING = 'Nothing that exists is replaced; your recordings stay as they are.';
 const post = (path, body) => fetchJson(path, { method: 'POST', body: JSON.stringify(body) });
 
@@ -36,10 +39,11 @@ export function makeExport({ notice }) {
     placeholder: 'full path of a new folder', autocomplete: 'off', oninput: () => drop(),
     onkeydown: event => { if (event.key === 'Enter') look(); } });
   const width = el('select', { 'aria-label': 'Sample format', onchange: () => drop() },
-    ...Object.entries(WIDTHS).map(([value, label]) => el('option', { value }, label)));
+    ...options(WIDTHS));
+  const microphone = el('select', { 'aria-label': 'Microphone', onchange: () => drop() });
   const plan = el('div', { 'aria-live': 'polite' });
   let shown = null, shownFor = null;   // the plan, and the revision of the kit that it is of
-  const wanted = () => ({ folder: folder.value, subtype: width.value });
+  const wanted = () => ({ folder: folder.value, subtype: width.value, microphone: microphone.value });
   const drop = () => { shown = null; plan.replaceChildren(); drawButtons(); };
 
   const look = async () => {
@@ -79,11 +83,19 @@ export function makeExport({ notice }) {
     download.hidden = !shown;
     if (shown) download.href = shown.download;
   };
+  const drawMicrophones = () => {
+    const names = kitSession.kit?.microphones ?? [], { value } = microphone;
+    const labels = { ...ONE, ...Object.fromEntries(names.map(name => [name, name])), ...SEVERAL };
+    microphone.hidden = !names.length;
+    microphone.replaceChildren(...options(labels));
+    microphone.value = names.length && value in labels ? value : '';
+  };
   const draw = () => {
+    drawMicrophones();
     if (shown && shownFor !== kitSession.kit?.revision) drop();
     drawButtons();
   };
-  box.replaceChildren(el('div', { class: 'actions' }, folder, width, planning, writing, download),
+  box.replaceChildren(el('div', { class: 'actions' }, folder, width, microphone, planning, writing, download),
     el('p', { class: 'none' }, el('b', {}, 'Rights. '), RIGHTS), plan);
   return { box, open: draw, draw };
 }
