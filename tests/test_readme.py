@@ -10,6 +10,8 @@ import pytest
 
 from catalog.cli.parser import make_parser
 from catalog.features.descriptors.table import DESCRIPTORS
+from catalog.features.faults import FAULT_KINDS
+from catalog.kit.export.plan import DOCUMENTS as EXPORTED
 from tests.walk import (
     DOCUMENTS,
     GUIDES,
@@ -72,6 +74,18 @@ def test_every_command_is_described():
 def test_the_guide_to_the_numbers_holds_every_descriptor_with_its_unit():
     rows = [" ".join(f"| {d.label} | `{d.name}` | {d.unit} |".split()) for d in DESCRIPTORS]
     assert not [row for row in rows if row not in TEXTS["numbers.md"]]
+
+
+def test_the_guide_to_faults_holds_every_kind():
+    rows = [
+        " ".join(f"| `{kind}` | {k.label} | {k.unit} | {k.meaning} |".split())
+        for kind, k in FAULT_KINDS.items()
+    ]
+    assert not [row for row in rows if row not in TEXTS["review.md"]]
+
+
+def test_the_guide_to_kits_names_every_file_of_an_export():
+    assert not [name for name in EXPORTED if f"`{name}`" not in TEXTS["kits.md"] and "." in name]
 
 
 def test_readme_links_every_guide_and_every_link_exists():

@@ -207,6 +207,7 @@ KINDS: tuple[Inject, ...] = (
     clipped, over, dc, hum, click, rumble, start_cut, tail_cut, second, floor, silent, polarity,
 )  # fmt: skip
 INJECT = {function.__name__: function for function in KINDS}
+OF_TAKES = {"raw_peak"}  # measured over all strokes of a take, by `print_raw_peaks`
 IMPLIED = {"clipped": {"over"}}  # the signal between flat tops exceeds them
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from catalog.audio.model import Audio
 from catalog.kit.export.options import ExportOptions
-from catalog.kit.export.plan import ExportPlan, PlannedFile
+from catalog.kit.export.plan import README, ExportPlan, PlannedFile, document_lines
 from catalog.kit.export.sfz import CONTROL_DB, microphone_controls, sfz_text
 from catalog.kit.export.velocity_plot import velocity_plot
 from catalog.kit.fill.explain import explain_sessions
@@ -71,7 +71,7 @@ def make_documents(
         "manifest.csv": csv_text(rows),
         "manifest.json": manifest_json(plan, rows, phrase_sha256=phrase_sha256),
         "velocities.svg": velocity_plot(plan, hits),
-        "README.txt": readme_text(plan, rows, hits),
+        README: readme_text(plan, rows, hits),
     }
 
 
@@ -147,8 +147,9 @@ def readme_text(
         strokes=_count_strokes(plan),
         sessions=explain_sessions(hits, tuple(file.hit_id for file in plan.audio)),
         format=_format_line(rows, plan.options),
-        suffix=plan.options.suffix,
-        keys=plan.options.keys,
+        documents="\n".join(
+            f"  {name:14s} {line}" for name, line in document_lines(plan.options).items()
+        ),
         slots="\n".join(_slot_line(slot, files) for slot, files in plan.by_slot()),
         notes=_indented(plan.level_notes, empty="none"),
         microphones=_indented(_microphone_lines(plan), empty="one for each hit, see manifest.csv"),
@@ -208,13 +209,9 @@ _README = """{title}
 A drum kit of {strokes}: {sessions}.
 
 Contents
-  kit.sfz        load this in a sampler that reads SFZ
   hits/          the audio; names sort by key, layer (01 is softest) and round robin
                  {format}
-  phrase{suffix:<9s}two bars played on the kit; phrase.mid is the same for your own player
-  notes.csv      which key plays what ({keys})
-  velocities.svg the level of each slot by velocity; open it in a browser
-  manifest.csv   where each hit came from and what was done to it; manifest.json for programs
+{documents}
 
 Keys
 {slots}

@@ -23,10 +23,17 @@ from catalog.kit.slots import SLOTS, assign_notes, find_slot
 from catalog.kit.strokes import StrokeReader
 from catalog.models import UNSURE_CONFIDENCE, Hit, RoleSource
 
-DOCUMENTS = (
-    "README.txt", "kit.sfz", "manifest.csv", "manifest.json", "notes.csv", "phrase.mid",
-    "velocities.svg",
-)  # fmt: skip
+README = "README.txt"
+# The other files, each with its line of the README; "phrase" has the suffix of the audio.
+DOCUMENTS: Mapping[str, str] = {
+    "kit.sfz": "load this in a sampler that reads SFZ",
+    "phrase": "two bars played on the kit",
+    "phrase.mid": "the same two bars for your own player",
+    "notes.csv": "which key plays what ({keys})",
+    "velocities.svg": "the level of each slot by velocity; open it in a browser",
+    "manifest.csv": "where each hit came from and what was done to it",
+    "manifest.json": "the same for programs",
+}
 HEADER_BYTES = 1_000  # of an audio file, at most
 SAMPLE_BYTES: Mapping[str, int] = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4}
 
@@ -130,7 +137,7 @@ def plan_export(
         kit=kit,
         options=options,
         audio=audio,
-        documents=tuple(sorted((*DOCUMENTS, f"phrase{options.suffix}"))),
+        documents=tuple(sorted((README, *document_lines(options)))),
         curves={
             (slot, hit.id): curve
             for slot, own in layers.items()
@@ -146,6 +153,14 @@ def plan_export(
         n_bytes=n_bytes,
         mixes=microphones.mixes if microphones is not None else {},
     )  # fmt: skip
+
+
+def document_lines(options: ExportOptions) -> dict[str, str]:
+    """Return the line of the README for each file beside the audio, by the name of the file."""
+    return {
+        f"phrase{options.suffix}" if name == "phrase" else name: line.format(keys=options.keys)
+        for name, line in DOCUMENTS.items()
+    }
 
 
 def _split_parts(

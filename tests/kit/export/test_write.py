@@ -37,6 +37,10 @@ def test_the_folder_holds_audio_and_documents_and_lists_the_audio(tmp_path):
     readme = (tmp_path / "kit" / "README.txt").read_text(encoding="utf-8")
     for words in ("people who made them", "not every hit has a known session", "dBTP"):
         assert words in readme
+    contents = [
+        line.split()[0] for line in readme.split("Keys\n")[0].splitlines() if line[:2] == "  "
+    ]
+    assert documents - {"README.txt"} <= set(contents)
 
 
 def test_the_audio_is_the_stroke_times_the_gain_of_the_manifest(tmp_path):
