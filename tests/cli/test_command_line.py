@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 
 import mido
 import numpy as np
@@ -17,6 +18,7 @@ from catalog.__main__ import main
 from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.cli.output import escape, to_json_value
+from catalog.features.descriptors.table import DESCRIPTORS
 from catalog.library.files import atomic
 from catalog.services.demo import copy_demo, place_demo
 
@@ -134,6 +136,13 @@ def test_show_prints_all_data_and_undefined_numbers_are_null(scanned):
     out = scanned("show", 1)[1]
     assert "role: kick" in out
     assert "session: Attic" in out
+
+
+def test_show_names_the_numbers_that_were_added_since_the_scan(scanned, monkeypatch):
+    added = replace(DESCRIPTORS[0], name="added_s", word="added")
+    assert "not measured yet" not in scanned("show", 1)[1]
+    monkeypatch.setattr("catalog.cli.commands.library.DESCRIPTORS", (*DESCRIPTORS, added))
+    assert "added_s: not measured yet; scan its folder again" in scanned("show", 1)[1]
 
 
 def test_a_role_is_changed(scanned):

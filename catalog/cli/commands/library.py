@@ -23,6 +23,7 @@ from catalog.cli.output import (
 from catalog.cli.selection import add_selection, names_numbers, read_query, select_hits
 from catalog.cli.table import hit_lines, split_columns
 from catalog.features.descriptors.note_names import note_name
+from catalog.features.descriptors.table import DESCRIPTORS
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -204,6 +205,8 @@ def _show(cat: Catalog, args: argparse.Namespace) -> int:
         f"{name}: {'-' if v is None else f'{v:.4g}'}{bounds.get(name, '')}"
         for name, v in numbers.items()
     ]
+    new = (d.name for d in DESCRIPTORS if d.name not in numbers)
+    lines += [f"{name}: not measured yet; scan its folder again" for name in new]
     pitch = cat.search.drum_pitch(hit.id)
     reason = cat.roles.reason(hit.id)
     lines += [f"why this role: {reason}", f"pitch of the drum: {_pitch_words(pitch)}"]
