@@ -152,7 +152,7 @@ def test_roles_to_confirm_are_answered_by_key(browser, own):
         visit.page.get_by_text("Roles to confirm").click()
         visit.page.locator(".question-hit").wait_for()  # visible, not only there
         asked, role = visit.get("[__roles.current().id, __roles.current().likely[0]]")
-        visit.page.locator(".view.role-review").press("1")
+        visit.page.keyboard.press("1")  # the focus is still on "Roles to confirm"
         visit.until("__roles.round().answers.length === 1")
         answered = read(own, asked)
         assert (answered.role, answered.role_source) == (role, "user")

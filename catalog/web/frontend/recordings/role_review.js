@@ -119,21 +119,24 @@ export function mount(root, live) {
     [hit, data.questions[round.position + 1]].filter(Boolean).forEach(engine.loadQuietly);
   };
 
-  view.addEventListener('keydown', event => {
-    if (isTyping(event) || hasModifier(event)) return;
-    const role = current()?.likely[Number(event.key) - 1], onButton = event.target.tagName === 'BUTTON';
-    const keys = { n: skip, u: goBack, p: playGroup, o: () => setAlone(!isAlone),
-      ...(onButton ? {} : { ' ': play }) };
+  // Keys count wherever the focus is, except in a field; space also presses the button with the focus.
+  const handleKey = event => {
+    const target = event.composedPath()[0] ?? event.target;   // inside the shadow root of a part
+    if (!data || !view.checkVisibility() || isTyping({ target }) || hasModifier(event)) return;
+    const role = current()?.likely[Number(event.key) - 1], isFree = target === view || target === document.body;
+    const keys = { n: skip, u: goBack, p: playGroup, o: () => setAlone(!isAlone), ...(isFree ? { ' ': play } : {}) };
     const action = role ? () => answer(role) : keys[event.key];
     if (!action) return;
     consumeKey(event);
+    view.focus({ preventScroll: true });   // so that space plays the next hit
     action();
-  });
+  };
+  document.addEventListener('keydown', handleKey);
   const update = newData => {
     data = newData;
     round = openRound(data.round);
     draw();
     if (data.probe) globalThis.__roles = { round: () => round, current, engine };
   };
-  return { update, stop: stopGroup };
+  return { update, stop() { document.removeEventListener('keydown', handleKey); stopGroup(); } };
 }
