@@ -118,6 +118,9 @@ def test_similar_hits_are_narrowed_and_compared(visit, scanned):
         assert all(sign * (centroid_hz[i] - centroid_hz[kick]) > 0 for i in ids)
     # Fewer than ten kicks are darker than this one.
     assert "in the catalog" in visit.page.locator(".answers").inner_text()
+    visit.page.get_by_label("From", exact=True).select_option("elsewhere")
+    visit.page.get_by_text("No other stroke of this drum in other sessions.").wait_for()
+    visit.page.get_by_label("From", exact=True).select_option("anywhere")
 
     visit.show(find(scanned.store, "snare_2"))
     keys, player = visit.page.keyboard, "__audition.transport.player"

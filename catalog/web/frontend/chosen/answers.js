@@ -29,10 +29,10 @@ function makeRow(hit, key, on) {
 }
 
 // near: {alternates, similar, notice}; on: {choose(id), compare(hit)}
-export function makeAnswers({ alternates, similar, notice }, { keys, isOutside, on }) {
+export function makeAnswers({ alternates, similar, notice }, { keys, isOutside, isElsewhere, on }) {
   const rows = (hits, from) => el('ol', {}, ...hits.map((hit, k) => makeRow(hit, keys[from + k], on)));
-  const strokes = alternates.length || isOutside ? [] : [el('p', { class: 'none' },
-    'No other stroke of this drum.')];
+  const strokes = isOutside ? [] : [el('p', { class: 'none' },
+    isElsewhere ? 'No other stroke of this drum in other sessions.' : 'No other stroke of this drum.')];
   return [
     ...(alternates.length ? [el('h3', {}, 'Other strokes of this drum'), rows(alternates, 0)] : strokes),
     el('h3', {}, 'Alike'), similar.length ? rows(similar, alternates.length) : '',

@@ -89,6 +89,7 @@ function build(box, { state, on, picked }) {
     pane.near = near;
     pane.answers = [...near.alternates, ...near.similar];
     answersBox.replaceChildren(...makeAnswers(near, { keys: ANSWER_KEYS, isOutside: pane.shown.outside,
+      isElsewhere: from.value === 'elsewhere',
       on: { ...on, compare: hit => transport.compare(pane.shown, hit) } }));
     drawOutlines(answersBox);
     engine.prefetch(pane.answers);
