@@ -8,6 +8,7 @@ import pytest
 
 from catalog.library.scan.folders import record_folders
 from catalog.search.drums.groups import DrumGroup
+from catalog.web.labels import plain
 from catalog.web.state import page
 from catalog.web.views import actions
 from catalog.web.views.recordings.role_review import unsure_hits
@@ -160,6 +161,13 @@ def test_faults_are_shown_and_dismissed_and_coverage_listed(own):
     assert "to record" in shown(open_part("recordings", bring_section="record"))
     text = list_text(coverage.bins, [gap.words for gap in coverage.gaps])
     assert text.count("[ ] ") == len(coverage.gaps)
+
+
+def test_what_to_record_is_shown_for_one_session(own):
+    sessions = sorted({cell.session for cell in page().catalog.review.coverage().bins})
+    assert len(sessions) > 1
+    app = open_part("recordings", bring_section="record", coverage_session=sessions[0])
+    assert set(app.dataframe[0].value["session"]) == {plain(sessions[0])}
 
 
 @pytest.mark.parametrize(

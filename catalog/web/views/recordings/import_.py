@@ -36,8 +36,9 @@ def draw_recordings(catalog: Catalog) -> None:
         return
     groups = find_groups(catalog)
     n_open = sum(group.count for group in groups.values())
+    st.session_state.setdefault("bring_section", "folders")  # others set it before it is drawn
     section = st.segmented_control(
-        "Section", list(SECTIONS), key="bring_section", default="folders",
+        "Section", list(SECTIONS), key="bring_section",
         format_func=lambda name: SECTIONS[name] + (f" ({n_open:,})" if name == "attention" else ""),
         label_visibility="collapsed",
     )  # fmt: skip

@@ -9,7 +9,7 @@ from html import escape
 import streamlit as st
 
 from catalog.catalog import Catalog
-from catalog.library.review.gaps import STRENGTH_WORDS, STRENGTHS, CoverageBin
+from catalog.library.review.gaps import STRENGTH_WORDS, STRENGTHS, CoverageBin, Gap
 from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
 
 EVERY = ""
@@ -30,8 +30,17 @@ def draw_coverage(catalog: Catalog) -> None:
         "Role", [EVERY, *roles], key="coverage_role",
         format_func=lambda name: ROLE_WORDS[name] if name else "all",
     )  # fmt: skip
-    cells = [cell for cell in coverage.bins if role in (EVERY, cell.role)]
-    gaps = [gap for gap in coverage.gaps if role in (EVERY, gap.role)]
+    sessions = sorted({cell.session for cell in coverage.bins if role in (EVERY, cell.role)})
+    session = st.selectbox(
+        "Session", [EVERY, *sessions], key="coverage_session",
+        format_func=lambda name: plain(name) or "all",
+    )  # fmt: skip
+
+    def is_wanted(one: CoverageBin | Gap) -> bool:
+        return role in (EVERY, one.role) and session in (EVERY, one.session)
+
+    cells = [cell for cell in coverage.bins if is_wanted(cell)]
+    gaps = [gap for gap in coverage.gaps if is_wanted(gap)]
     st.markdown(f"**{count_of(len(gaps), 'gap')} to record**" if gaps else "Nothing is missing.")
     missing, recorded = st.columns([1, 1], gap="large")
     with missing:
