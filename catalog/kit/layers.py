@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
-from catalog.library.metadata.given_names import damping_of
+from catalog.library.metadata.damping import damping_of
 from catalog.models import Hit, Mark, State
 
 LAYER_DB = 2.0  # LU between strokes of one layer; smaller differences hardly sound stronger

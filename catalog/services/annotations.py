@@ -7,9 +7,11 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from catalog.context import Context, check_ids
+from catalog.library.metadata.damping import mentions_damping
 from catalog.library.store.acts.summaries import describe_hits, describe_tags
 from catalog.library.store.records.annotations import Annotation
 from catalog.library.strokes.automatic_role import AUTOMATIC, reset_role
+from catalog.library.strokes.damping_vote import refresh_dampings
 from catalog.search.roles.answers import RoleAnswer, RoleShift
 from catalog.services.roles.propagation import propagate_roles
 
@@ -77,9 +79,11 @@ class Annotations:
         ParameterError
             if a tag is empty or longer than 60 characters
         """
-        self._context.store.annotations.change_tags(
-            check_ids(hit_ids), add=_as_list(add), drop=_as_list(drop)
-        )
+        store, add, drop = self._context.store, _as_list(add), _as_list(drop)
+        with store.writing():
+            store.annotations.change_tags(check_ids(hit_ids), add=add, drop=drop)
+            if mentions_damping((*add, *drop)):
+                refresh_dampings(store, hit_ids)
 
     def annotate(
         self,
@@ -132,6 +136,8 @@ class Annotations:
                 if mark is not None:
                     store.annotations.set_mark(ids, mark)
                 store.annotations.change_tags(ids, add=add, drop=drop)
+                if mentions_damping((*add, *drop)):
+                    refresh_dampings(store, ids)
                 if remark is not None:
                     store.annotations.set_remark(ids, remark)
                 for hit_id in ids if role is not None else ():

@@ -14,7 +14,7 @@ from catalog.audio.decode import decode_file
 from catalog.audio.encode import encode_wav
 from catalog.audio.metadata.bext import insert_bext
 from catalog.kit.layers import strokes_of_drum
-from catalog.library.metadata.given_names import damping_of
+from catalog.library.metadata.damping import damping_of
 from tests.signals import as_frames, drum_stroke
 
 NOTHING = "nothing was changed: it was so already"

@@ -6,10 +6,11 @@ import json
 from collections.abc import Mapping, Sequence
 
 from catalog.errors import ParameterError
-from catalog.library.metadata.damping import DAMPED, OPEN, damping_from_words
+from catalog.library.metadata.damping import DAMPED, OPEN
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
+from catalog.library.strokes.damping_vote import refresh_dampings
 from catalog.models import EVENTS, Action, Hit, State
 
 FIELDS = ("drum", "microphone", "damping", "event")
@@ -27,19 +28,15 @@ def set_names(
     summary = f"{describe_hits(store.database, hit_ids)}: {words}"
     with store.act("name", summary), store.writing() as db:
         step = store.history.new_step()
-        for hit, fields in _expand(store, chosen, names, whole_take=whole_take):
+        expanded = _expand(store, chosen, names, whole_take=whole_take)
+        for hit, fields in expanded:
             kept = {**hit.names, **fields}
             text = json.dumps({field: name for field, name in kept.items() if name})
             update_hit(db, hit.id, {"names": text})
             changes = [f"{field}: {name or 'by the file'}" for field, name in fields.items()]
             store.history.add_edit(Action.NAME, hit, ", ".join(changes), step=step)
+        refresh_dampings(store, [hit.id for hit, _ in expanded])
     return [store.hits.get(hit.id) for hit in chosen]
-
-
-def damping_of(hit: Hit) -> str:
-    """Return "open" or "damped" as the user gave it, else by tags, name and folder; else ""."""
-    texts = (" ".join(hit.tags), hit.path.stem, hit.path.parent.name)
-    return hit.names.get("damping", "") or damping_from_words(texts)
 
 
 def _check(names: Mapping[str, str]) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from catalog.library.metadata.damping import DAMPED, DAMPING_WORDS, OPEN
+from catalog.library.metadata.damping import DAMPED, DAMPING_WORDS, OPEN, VOTED
 from catalog.library.metadata.roles import split_words, word_set
 from catalog.library.review.gaps import STRENGTHS, STROKE_KINDS, CoverageBin, Gap, find_gaps
 from catalog.models import ROLES, Hit
@@ -94,10 +94,7 @@ def classify_strengths(hits: Sequence[Hit]) -> dict[int, str]:
 
 def classify_stroke_kinds(hits: Sequence[Hit]) -> dict[int, str]:
     """Return the kind of each stroke of one drum: by its tags or name, its role, else its decay."""
-    kinds = {
-        hit.id: _from_words(hit, WORD_STROKE_KINDS) or ROLE_STROKE_KINDS.get(hit.role, "")
-        for hit in hits
-    }
+    kinds = {hit.id: _named_kind(hit) or ROLE_STROKE_KINDS.get(hit.role, "") for hit in hits}
     by_microphone: dict[str, list[Hit]] = defaultdict(list)
     for hit in hits:
         if not kinds[hit.id]:
@@ -105,6 +102,12 @@ def classify_stroke_kinds(hits: Sequence[Hit]) -> dict[int, str]:
     for unknown in by_microphone.values():
         kinds.update(_split_by_decay(unknown))
     return kinds
+
+
+def _named_kind(hit: Hit) -> str:
+    """Return the kind by the words of a hit; its damping is that of its whole stroke."""
+    kind = _from_words(hit, WORD_STROKE_KINDS)
+    return hit.origin.get(VOTED, kind) if kind in ("", OPEN, DAMPED) else kind
 
 
 def _split_by_decay(hits: Sequence[Hit]) -> dict[int, str]:

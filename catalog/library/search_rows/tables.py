@@ -28,7 +28,7 @@ EXPRESSIONS = {
     "drum": GIVEN.format("drum"),
     "microphone": GIVEN.format("microphone"),
     "event": GIVEN.format("event"),
-    "damping": "damping_of_hit(names, tags, path)",
+    "damping": "damping_of_hit(names, tags, path, origin)",
     "mark": "mark",
     "tags": "tags",
     "region": "region",

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from catalog.audio.metadata.bext import recording_date
-from catalog.library.metadata.damping import damping_from_words
+from catalog.library.metadata.damping import VOTED, damping_from_words
 from catalog.library.metadata.filename import ORIGIN
 from catalog.models import stroke_name
 
@@ -23,7 +23,7 @@ DbPath = str | bytes  # as `catalog.library.store.database.path_to_db` returns i
 def add_functions(connection: sqlite3.Connection) -> None:
     """Make the functions of this file known to SQL; the triggers of the tables use them."""
     for function, n in (
-        (name_of_hit, 3), (damping_of_hit, 3), (date_recorded, 2), (words_of_hit, 6),
+        (name_of_hit, 3), (damping_of_hit, 4), (date_recorded, 2), (words_of_hit, 6),
         (vocabulary_of, 1),
     ):  # fmt: skip
         connection.create_function(function.__name__, n, function, deterministic=True)
@@ -39,18 +39,18 @@ def name_of_hit(path: DbPath, mate: DbPath | None, region: int) -> str:
     return name if name.isascii() else name.encode("utf-8", "replace").decode()
 
 
-def damping_of_hit(names: str, tags: str, path: DbPath) -> str:
-    """Return "open" or "damped" as the user gave it, else by tags, name and folder; else ""."""
+def damping_of_hit(names: str, tags: str, path: DbPath, origin: str) -> str:
+    """Return "open" or "damped" by the vote on the stroke of a hit, else its own; else "".
+
+    Its own is that which the user gave, else that by tags, name and folder.
+    """
+    if VOTED in origin and VOTED in (written := _parse_object(origin)):
+        return written[VOTED]
     given = _parse_object(names).get("damping", "")
     folder, name = os.path.split(os.fsdecode(path))
     tagged = " ".join(_parse_array(tags))
     stem, parent = os.path.splitext(name)[0], os.path.basename(folder)
-    return given or _damping_from_name(tagged, stem.rstrip("0123456789"), parent)
-
-
-@lru_cache(maxsize=4096)
-def _damping_from_name(tagged: str, stem: str, parent: str) -> str:
-    return damping_from_words((tagged, stem, parent))
+    return given or damping_from_words((tagged, stem.rstrip("0123456789"), parent))
 
 
 def date_recorded(origin: str, mtime_ns: int) -> str:

@@ -42,20 +42,25 @@ def choose_hit(hits: Sequence[Hit], preferences: Preferences) -> Hit:
     """
 
     def order(hit: Hit) -> tuple[object, ...]:
-        samples = preferences.delays.get(hit.id)
-        delay = -1 if samples is None else samples / hit.sr // DELAY_STEP_S
-        loudness = hit.descriptors.get("loudness_lkfs", math.nan)
         return (
             hit.id not in preferences.chosen,
             hit.id not in preferences.in_kits,
             not is_annotated(hit),
-            distance_class(hit),
-            delay,
-            -loudness if math.isfinite(loudness) else math.inf,
-            hit.id,
+            *nearness(hit, preferences.delays.get(hit.id)),
         )
 
     return min(hits, key=order)
+
+
+def nearness(hit: Hit, delay_samples: float | None) -> tuple[float, ...]:
+    """Return a key that sorts the microphones of a stroke, the nearest one to the drum first.
+
+    It is made of name, arrival time and level; the delay after the earliest one is in frames.
+    """
+    delay = -1 if delay_samples is None else delay_samples / hit.sr // DELAY_STEP_S
+    loudness = hit.descriptors.get("loudness_lkfs", math.nan)
+    level = -loudness if math.isfinite(loudness) else math.inf
+    return distance_class(hit), delay, level, hit.id
 
 
 def is_annotated(hit: Hit) -> bool:

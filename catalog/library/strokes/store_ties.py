@@ -9,12 +9,13 @@ from collections.abc import Mapping, Sequence
 from catalog.library.metadata.roles import split_words, word_set
 from catalog.library.store.database import update_hit
 from catalog.library.store.store import Store
+from catalog.library.strokes.damping_vote import write_dampings
 from catalog.library.strokes.represent import Preferences, choose_hit, ids_in_kits, read_chosen
 from catalog.library.strokes.ties import tie_strokes
 from catalog.library.strokes.vote import drum_by_track, same_roles, stroke_role, vote_on_strokes
 from catalog.models import Event, Hit, State
 
-TIED_REVISION = "tied_revision"  # setting: revision of the store when its strokes were tied
+TIED_REVISION = "settled_revision"  # setting: revision of the store when its strokes were tied
 BOUNCES = word_set("mono stereo")  # versions of one recording, not microphones
 ArrivalRow = tuple[float | None, int | None, float | None]  # delay in frames, polarity, spread
 # Of the table `microphone`.
@@ -22,7 +23,7 @@ Row = tuple[int, int, float | None, int | None, float | None, float | None]
 
 
 def tie_stored_strokes(store: Store, *, always: bool = False) -> bool:
-    """Tie the microphones of each stroke in the store, and give them one role.
+    """Tie the microphones of each stroke in the store, and give them one role and one damping.
 
     Nothing is done if the store has not changed since, unless `always`; return whether it was.
     """
@@ -41,6 +42,9 @@ def tie_stored_strokes(store: Store, *, always: bool = False) -> bool:
         _write_rows(store, [row for stroke in strokes for row in _to_rows(stroke, arrivals)])
         _write_roles(store, strokes)
         _write_events(store, strokes)
+        tied = {hit.id for stroke in strokes for hit in stroke}
+        alone = ([hit] for hit in hits if hit.id not in tied)
+        write_dampings(store, [*strokes, *alone], delays)
         store.database.save_setting(TIED_REVISION, store.revision())
     return True
 

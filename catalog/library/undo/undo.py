@@ -12,9 +12,11 @@ from catalog.library.files.set_aside import (
     set_aside_hits,
     unhide_hits,
 )
+from catalog.library.metadata.damping import mentions_damping
 from catalog.library.store.acts.log import FILE, HIDDEN, Change
 from catalog.library.store.acts.recording import HIT
 from catalog.library.store.store import Store
+from catalog.library.strokes.damping_vote import refresh_dampings
 from catalog.library.strokes.represent import CHOSEN
 from catalog.library.strokes.store_ties import tie_stored_strokes
 from catalog.library.takes.overrides import FileOverride, override_from_row, read_override
@@ -61,6 +63,7 @@ def undo_acts(store: Store, acts: Sequence[Act], *, back: bool = True) -> UndoRe
         events, left = _move_all(store, flat, back=back)
         if any(change.key == (CHOSEN,) for change in flat):
             tie_stored_strokes(store, always=True)
+        refresh_dampings(store, [change.key[0] for change in flat if _changes_damping(change)])
     stuck = {hit_id for hit_id, _ in left}
     done = [act for act in ordered if not stuck & {change.key[0] for change in changes[act.id]}]
     with store.writing(changes_hits=False) as db:
@@ -69,6 +72,13 @@ def undo_acts(store: Store, acts: Sequence[Act], *, back: bool = True) -> UndoRe
                 store.acts.set_undone(db, act.id, undone=back)
     ids = {change.key[0] for change in flat if change.part in (HIT, FILE, HIDDEN)}
     return UndoResult(tuple(events), tuple(left), tuple(done), tuple(sorted(ids - stuck)))
+
+
+def _changes_damping(change: Change) -> bool:
+    if change.part != HIT or change.before is None or change.after is None:
+        return False
+    tags = [str(values.get("tags", "")) for values in (change.before, change.after)]
+    return "names" in change.before or mentions_damping(tags)
 
 
 def _in_order(changes: Sequence[Change], *, back: bool) -> list[Change]:
