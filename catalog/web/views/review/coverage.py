@@ -26,12 +26,13 @@ def draw_coverage(catalog: Catalog) -> None:
     """Draw what is missing of each drum, then what was recorded."""
     coverage = catalog.review.coverage()
     roles = list(dict.fromkeys(cell.role for cell in coverage.bins))
-    role = st.selectbox(
+    left, right = st.columns([1, 1], gap="large")
+    role = left.selectbox(
         "Role", [EVERY, *roles], key="coverage_role",
         format_func=lambda name: ROLE_WORDS[name] if name else "all",
     )  # fmt: skip
     sessions = sorted({cell.session for cell in coverage.bins if role in (EVERY, cell.role)})
-    session = st.selectbox(
+    session = right.selectbox(
         "Session", [EVERY, *sessions], key="coverage_session",
         format_func=lambda name: plain(name) or "all",
     )  # fmt: skip
