@@ -126,8 +126,10 @@ def _missing_strengths(counts: dict[tuple[str, str], int], name: str) -> list[st
 
 
 def _short_round_robins(counts: dict[tuple[str, str], int], name: str) -> list[str]:
+    """Return a sentence on strengths with few strokes; a kind that all strokes have is left out."""
+    several = len({kind for kind, _ in counts}) > 1
     parts = [
-        f"{NUMBERS[n]} {f'{kind} ' if kind else ''}{'stroke' if n == 1 else 'strokes'}"
+        f"{NUMBERS[n]} {f'{kind} ' if kind and several else ''}{'stroke' if n == 1 else 'strokes'}"
         f" at {STRENGTH_WORDS[strength]}"
         for (kind, strength), n in counts.items()
         if n < MIN_ROUND_ROBIN

@@ -26,6 +26,14 @@ def test_gaps_are_written_as_sentences():
     assert "no kick at all" not in gap_sentences(hits)
 
 
+def test_a_kind_of_stroke_is_named_only_if_the_drum_has_several():
+    levels = (-20, -21, -50, -51, -52)
+    named = {"role": "hat_closed", "drum": "Hat closed"}
+    hits = [make_hit(n, f"h {n}", lkfs=lkfs, **named) for n, lkfs in enumerate(levels)]
+    text = "Hat closed (loft) has two strokes at full strength; a round robin needs three or more"
+    assert text in gap_sentences(hits)
+
+
 def test_a_stroke_recorded_by_two_microphones_counts_once():
     hits = [make_hit(i, "s", microphone="top") for i in range(2)]
     hits += [make_hit(10 + i, "s", microphone="bottom") for i in range(2)]
