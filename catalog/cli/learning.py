@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from catalog.cli.output import OK, AddCommand, hit_number, print_message, print_result
@@ -12,6 +13,7 @@ from catalog.errors import ParameterError
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
+    from catalog.models import Hit
     from catalog.search.drums.groups import DrumGroup
 
 PLAIN_HELP = "without what was learned from your choices, see `catalog taste`"
@@ -74,7 +76,18 @@ def _name_drum(cat: Catalog, args: argparse.Namespace) -> int:
     hits = cat.drums.name(ids, args.name, damping=args.damping or "")
     columns = ("id", "name", "role", "session", "drum", "damping")
     print_result(hits, hit_lines(cat, hits, columns=columns), as_json=args.json)
+    if hint := roles_hint(group.role, hits):
+        print_message(hint)
     return OK
+
+
+def roles_hint(role: str, hits: Sequence[Hit]) -> str:
+    """Return how to give all hits of a drum its role, "" if they have one role."""
+    others = [str(hit.id) for hit in hits if hit.role != role]
+    if not others:
+        return ""
+    counted = "1 hit has" if len(others) == 1 else f"{len(others)} hits have"
+    return f"{counted} another role; `catalog role {role} {' '.join(others)}` gives all of them one"
 
 
 def _group_lines(cat: Catalog, group: DrumGroup, is_whole: bool) -> list[str]:
