@@ -17,6 +17,7 @@ from catalog.search.roles.pooling import pool_drums, settle_takes
 from catalog.search.table import HitTable
 
 LEAST_EFFECT = 0.05  # change of a probability from which a role counts as estimated from examples
+N_DIGITS = 5  # of a stored confidence: the iteration that finds it ends nearer than that
 LEAST_CHANGE = 0.1  # of a confidence, from which it is stored again
 LEAST_STEP = 0.02  # of the reliability of a folder's names, from which roles are estimated again
 
@@ -69,8 +70,10 @@ class LearnedRoles:
             return RoleEstimate(hit_id, Role(role), confidence, RoleSource.SOUND)
         shares = self.joined[row] if is_taught else prior
         best = int(shares.argmax())
-        source = RoleSource.EXAMPLE if is_taught else RoleSource.SOUND
-        return RoleEstimate(hit_id, ROLES[best], float(shares[best]), source)
+        if not is_taught:
+            return RoleEstimate(hit_id, ROLES[best], float(shares[best]), RoleSource.SOUND)
+        confidence = round(float(shares[best]), N_DIGITS)
+        return RoleEstimate(hit_id, ROLES[best], confidence, RoleSource.EXAMPLE)
 
     def _is_taught(self, row: int) -> bool:
         return bool(len(self.process.examples.rows) and self._effect[row] > LEAST_EFFECT)
