@@ -73,10 +73,15 @@ def read_csv(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+IN_MEMORY = "<control>\nhint_ram_based=1\n"
+
+
 def load(folder: Path) -> Any:
     """Load the kit into a new player, whose round robins begin with the first."""
     synth = tool("pysfizz").Synth(SR, BLOCK)
-    assert synth.load_sfz_file(folder / "kit.sfz")
+    loaded = folder / "in memory.sfz"  # else the player reads files while it renders them
+    loaded.write_text(IN_MEMORY + (folder / "kit.sfz").read_text("utf-8"), "utf-8")
+    assert synth.load_sfz_file(loaded)
     return synth
 
 

@@ -123,8 +123,10 @@ export function mount(root, live) {
   const handleKey = event => {
     const target = event.composedPath()[0] ?? event.target;   // inside the shadow root of a part
     if (!data || !view.checkVisibility() || isTyping({ target }) || hasModifier(event)) return;
-    const role = current()?.likely[Number(event.key) - 1], isFree = target === view || target === document.body;
-    const keys = { n: skip, u: goBack, p: playGroup, o: () => setAlone(!isAlone), ...(isFree ? { ' ': play } : {}) };
+    const role = current()?.likely[Number(event.key) - 1];
+    const isFree = target === view || target === document.body;
+    const keys = { n: skip, u: goBack, p: playGroup, o: () => setAlone(!isAlone),
+      ...(isFree ? { ' ': play } : {}) };
     const action = role ? () => answer(role) : keys[event.key];
     if (!action) return;
     consumeKey(event);
