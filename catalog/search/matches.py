@@ -138,9 +138,13 @@ def describe_difference(
     "Lower" and "higher" are about the pitches of the drums, if `pitches` holds them.
 
     At most `MAX_REASONS` audible differences are listed, those of `wished` descriptors first, then
-    the largest, then the session of `other` if it is a different one.
+    the largest, then the session of `other` if it is a different one. A file outside the catalog,
+    of id 0, is compared without its level, which depends on how it was recorded.
     """
-    found = audible_differences(as_heard(hit, pitches), as_heard(other, pitches), wished=wished)
+    heard = as_heard(hit, pitches)
+    if hit.id == 0:
+        heard = {**heard, "loudness_lkfs": math.nan}
+    found = audible_differences(heard, as_heard(other, pitches), wished=wished)
     if other.session and other.session != hit.session:
         found += (f"from {other.session}",)
     return found

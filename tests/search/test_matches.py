@@ -37,6 +37,13 @@ def test_what_was_wished_for_comes_before_larger_differences():
     assert match.reasons[0] == "150 Hz brighter"
 
 
+def test_the_level_of_a_file_outside_the_catalog_is_not_compared():
+    soft, loud = (HIT | {"loudness_lkfs": lkfs, "length_s": 0.5} for lkfs in (-45.0, -15.0))
+    hits = [make_hit(k, descriptors=numbers) for k, numbers in ((0, soft), (1, loud), (2, soft))]
+    assert describe_difference(hits[0], hits[1]) == ()
+    assert describe_difference(hits[2], hits[1]) == ("30 dB louder",)
+
+
 def test_equal_hits_have_no_differences():
     assert audible_differences(HIT, dict(HIT)) == ()
 
