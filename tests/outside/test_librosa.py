@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catalog.features import descriptors as d
+from catalog.features.descriptors.note_names import note_name
 from catalog.features.tone import brightness as b
 from tests.signals import SR, drum_stroke
 
@@ -43,5 +43,5 @@ def test_the_mean_spectrum_agrees_with_the_frames_of_librosa():
 
 def test_note_names_agree_with_librosa():
     for hz in (55.0, 65.4, 123.0, 440.0):
-        ours = d.note_name(hz).split()[0]
+        ours = note_name(hz).split()[0]
         assert ours == str(librosa.hz_to_note(hz, unicode=False))
