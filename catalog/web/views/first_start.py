@@ -28,7 +28,8 @@ def draw_first_start(catalog: Catalog) -> None:
     st.markdown(HOW_TO_BEGIN)
     draw_recordings(catalog)
     demo, guide, _ = st.columns([1, 1, 3])
-    if demo.button(TRY_DEMO, help=TRY_DEMO_HELP, width="stretch"):
+    is_scanning = page().scans.state().is_running  # its store must stay open
+    if demo.button(TRY_DEMO, help=TRY_DEMO_HELP, width="stretch", disabled=is_scanning):
         _open_demo()
     if guide.button("Read the guides", width="stretch"):
         st.dialog("Guides", width="large")(draw_guides)()
@@ -40,7 +41,8 @@ def draw_demo_note() -> None:
         return
     words, button = st.columns([4, 1], vertical_alignment="center")
     words.info(DEMO_SHOWN)
-    if button.button(LEAVE_DEMO, width="stretch"):
+    is_scanning = page().scans.state().is_running
+    if button.button(LEAVE_DEMO, width="stretch", disabled=is_scanning):
         leave_demo()
         st.rerun()
 

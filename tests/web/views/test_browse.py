@@ -5,6 +5,7 @@ import json
 from streamlit.testing.v1 import AppTest
 
 from catalog.web import views
+from catalog.web.server.scan_job import ScanState
 from catalog.web.state import page, use_store
 from catalog.web.views import first_start
 from tests.web.conftest import page_over, write_library
@@ -35,6 +36,15 @@ def test_the_demo_is_opened_by_a_button_in_a_store_of_its_own(tmp_path, monkeypa
         assert any("demo library" in box.value for box in app.info)
         press(app, "Back to my library")
         assert (page().store_path, page().is_demo, page().hits()) == (own, False, [])
+
+
+def test_the_store_is_not_exchanged_while_a_scan_writes_into_it(tmp_path, monkeypatch):
+    with page_over(tmp_path / "own.sqlite"):
+        monkeypatch.setattr(page().scans, "state", lambda: ScanState(status="running"))
+        app = open_part()
+        assert next(b for b in app.button if b.label == "Try the demo library").disabled
+        page().is_demo = True
+        assert next(b for b in open_part().button if b.label == "Back to my library").disabled
 
 
 def test_only_the_open_part_is_drawn_and_no_hit_is_sent_with_the_page(used):
