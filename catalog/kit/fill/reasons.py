@@ -16,9 +16,8 @@ from catalog.models import Hit
 
 MAX_REASONS = 3
 LIKE = 0.5  # of the limit of a comparison: nearer hits are alike, farther than the limit apart
-AUDIBLE_NOISE_DB = (
-    -66.0
-)  # beside the peak; below it a kit sounds silent: common practice, no source
+# Noise beside the peak; below it a kit sounds silent: common practice, no source.
+AUDIBLE_NOISE_DB = -66.0
 STEREO = 0.1  # width; what is narrower counts as mono
 BRIGHT_BANDS = tuple(name for name in BAND_NAMES if int(name[4:-3]) >= 5000)
 
