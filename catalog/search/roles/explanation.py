@@ -18,7 +18,7 @@ N_NEAREST = 10  # known hits that are counted
 SEARCHED = 200  # nearest hits among which they are looked for
 NEAR = 2.5  # in the stroke space; beyond it no example bears on a hit
 N_LIKELY = 2
-MOST_READ = 20_000
+MOST_READ = 20_000  # hits; the highest id stands for their number, which it reaches at least
 SAID = {
     RoleSource.USER: "set by you",
     RoleSource.NAME: "named so",
@@ -45,7 +45,7 @@ def explain_role(store: Store, hit: Hit, read_table: Callable[[], HitTable]) -> 
     """Return why a present hit has its role.
 
     The nearest hits of a hit whose role the user or its name gives are left out in libraries of
-    more than `MOST_READ` files, where reading the table of hits takes longer than all the rest.
+    more than `MOST_READ` hits, where reading the table of hits takes longer than all the rest.
     """
     parts = [SAID[hit.role_source]]
     doubts = [_describe_doubt(doubt) for doubt in read_doubts(store) if doubt[0] == hit.id]
