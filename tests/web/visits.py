@@ -133,6 +133,14 @@ class Visit:
         self.until(f"__audition.engine.nStarts > {before}")
         return self.get("__audition.engine.lastStart.id")
 
+    def hear(self, action, hit_id: int) -> None:
+        """Do something that plays a hit other than the last one, and wait until it starts.
+
+        A pointer that rests on the way to a click may start a sound of its own before.
+        """
+        action()
+        self.until(f"__audition.engine.lastStart?.id === {hit_id}")
+
     def open_part(self, name: str) -> None:
         """Open a part of the page: "Find", "Duplicates", "Kit" or "Bring in"."""
         parts = self.page.get_by_role("navigation", name="Parts")

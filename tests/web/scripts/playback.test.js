@@ -86,3 +86,19 @@ test('of two strokes at one moment the one that joined first is choked', () => {
   const first = { when: 3, end: 9 }, voice = { when: 3, end: 8 };
   assert.deepEqual(planChokes([first], voice), [[first, 3]]);
 });
+
+test('a pointer that rests plays nothing once a key has played another hit', async () => {
+  globalThis.document = { addEventListener() {} };
+  const { makeRest } = await import('../modules/playback/rest.js');
+  const played = [], wait = ms => new Promise(done => { setTimeout(done, ms); });
+  const player = { nPlays: 0, playsOnHover: true, isAwake: () => true, loadQuietly() {},
+    play: hit => { played.push(hit); } };
+  const rest = makeRest(player);
+  rest.on('under the pointer');
+  player.nPlays += 1;                  // the key
+  await wait(150);
+  assert.deepEqual(played, []);
+  rest.on('under the pointer');
+  await wait(150);
+  assert.deepEqual(played, ['under the pointer']);
+});

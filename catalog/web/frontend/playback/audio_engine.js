@@ -30,9 +30,10 @@ function makeEngine() {
   const cache = makeBufferCache(MAX_CACHE_BYTES);
   const loads = new Map();             // key -> promise of a whole hit
   const previewIds = new Set();        // ids of previews on their way
+  // nPlays: how often a click or a key has played; nStarts: how many sounds have started.
   // sounding: the hit that is auditioned, or null; listeners are called when it changes.
-  const engine = { ctx: null, fader: null, cache, nStarts: 0, lastStart: null, sounding: null,
-    listeners: new Set(), beforeStart: () => {} };
+  const engine = { ctx: null, fader: null, cache, nPlays: 0, nStarts: 0, lastStart: null,
+    sounding: null, listeners: new Set(), beforeStart: () => {} };
   const setSounding = hit => {
     engine.sounding = hit;
     engine.listeners.forEach(listener => listener());
@@ -138,7 +139,7 @@ function makeEngine() {
   // A click or a key plays the whole hit; a pointer that rests (brief) plays whatever is cached first.
   engine.play = async (hit, { brief = false, ...part } = {}) => {
     if (brief && !engine.isAwake()) return;
-    if (!brief) engine.wake();
+    if (!brief) { engine.nPlays += 1; engine.wake(); }
     const entry = engine.cached(hit);
     if (entry && (entry.whole || brief)) { engine.start(entry.buffer, hit, part); return; }
     engine.stop();
