@@ -12,6 +12,7 @@ from catalog.context import Context
 from catalog.duplicates.groups import CopyGroup
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
+from catalog.library.scan.walk import hash_file
 from catalog.models import Hit, Mark
 from catalog.search.conditions.names import distinct, shorten_sessions
 from catalog.search.conditions.sql import select_ids, select_values
@@ -29,6 +30,7 @@ from catalog.search.matches import (
 from catalog.search.nearest import (
     Reference,
     find_alternates,
+    find_nearly_equal,
     find_similar,
     reference_of_file,
     reference_of_row,
@@ -39,6 +41,7 @@ from catalog.services.kit.taste import Taste
 
 TASTE_SHARE = 0.15  # distance by which the most suitable hits come earlier
 SEARCHED = 4  # times as many hits as asked for, before the strokes of one drum are limited
+COMPARED = 12  # first matches among which copies are looked for
 READ_AT_ONCE = 20  # matches whose drums have their pitches read together
 ELSEWHERE = (False, True, "session", "kit")
 
@@ -159,15 +162,15 @@ class Search:
         """
         table = self._context.table()
         row, kept = self._row(table, hit_id), {} if copies else self._find_kept()
-        left_out = folded_copies(kept, hit_id)
-        found = find_alternates(
-            table,
-            row,
-            n=n,
-            no_good=no_good,
-            left_out=left_out,
-            spaces=self._context.drum_spaces(table),
-        )
+        spaces = self._context.drum_spaces(table)
+
+        def search(kept: Mapping[int, int]) -> list[Match]:
+            left_out = folded_copies(kept, hit_id)
+            return find_alternates(
+                table, row, n=n, no_good=no_good, left_out=left_out, spaces=spaces
+            )
+
+        found, kept = self._without_copies(search, table, kept, hit_id, fold=not copies)
         return with_same_drum(with_library(found, kept, self._read_pitches(found)))
 
     def similar(
@@ -190,7 +193,8 @@ class Search:
         Parameters
         ----------
         hit : int, str or Path
-            a hit's id, or a file that need not be in the catalog
+            a hit's id, or a file that need not be in the catalog; a file of equal content that is
+            there is searched from as a hit
         n : int, optional, how many; None for every other hit
         role : str, optional, only hits of this role
         elsewhere : bool or str
@@ -226,23 +230,49 @@ class Search:
         if elsewhere not in ELSEWHERE:
             raise ParameterError(f"elsewhere={elsewhere!r} must be 'session' or 'kit', or a bool")
         table = self._context.table()
+        hit = self._known(hit, table)
         reference, kept = self._reference(hit, table), {} if copies else self._find_kept()
         in_kits = self._hits_of_its_kits(reference.hit.id) if elsewhere == "kit" else set()
-        found = find_similar(
-            table,
-            reference,
-            n=n if n is None else SEARCHED * n,
-            role=role,
-            elsewhere=elsewhere in (True, "session"),
-            but=but,
-            no_good=no_good,
-            left_out=folded_copies(kept, reference.hit.id) | in_kits,
-            pitches=None if but is None else self._context.drum_pitches(),
-        )
+
+        def search(kept: Mapping[int, int]) -> list[Match]:
+            return find_similar(
+                table,
+                reference,
+                n=n if n is None else SEARCHED * n,
+                role=role,
+                elsewhere=elsewhere in (True, "session"),
+                but=but,
+                no_good=no_good,
+                left_out=folded_copies(kept, reference.hit.id) | in_kits,
+                pitches=None if but is None else self._context.drum_pitches(),
+            )
+
+        found, kept = self._without_copies(search, table, kept, reference.hit.id, fold=not copies)
         pitches = self._read_pitches(found)
         found = with_library(found, kept, pitches, wished_descriptors(but))
         found = found if plain else self._by_taste(found)
         return found[:n] if copies else limit_drums(found)[:n]
+
+    def _without_copies(
+        self,
+        search: Callable[[Mapping[int, int]], list[Match]],
+        table: HitTable,
+        kept: Mapping[int, int],
+        hit_id: int,
+        *,
+        fold: bool,
+    ) -> tuple[list[Match], Mapping[int, int]]:
+        """Search, and search again if the first matches turn out to hold copies of one another.
+
+        Only matches that sound nearly equal are compared, so that copies are left out before all
+        hits have been compared. `kept` holds the known copies; return it with the new ones.
+        """
+        found = search(kept)
+        first = [hit_id, *(match.hit_id for match in found[:COMPARED])]
+        alike = find_nearly_equal(table, first) if fold else []
+        groups = self._find_groups_of(alike) if alike else []
+        new = {copy: group.keep for group in groups for copy in group.others} | {**kept}
+        return (search(new), new) if len(new) > len(kept) else (found, kept)
 
     def _by_taste(self, found: list[Match]) -> list[Match]:
         """Return matches with those that suit the user a little earlier."""
@@ -304,6 +334,18 @@ class Search:
         )
         pitches = self._context.drum_pitches_of((query_hit, other))
         return describe_difference(query_hit, other, pitches=pitches)
+
+    def _known(self, hit: int | str | Path, table: HitTable) -> int | str | Path:
+        """Return the id of the hit whose file is equal to a file, or the file if there is none."""
+        if not isinstance(hit, str | Path):
+            return hit
+        try:
+            ids = self._context.store.hits.ids_of_content(hash_file(hit))
+        except OSError:  # reported when it is decoded
+            return hit
+        spans = {self._context.hit(i).span_text for i in ids}
+        here = [i for i in ids if i in table.rows]
+        return here[0] if here and len(spans) == 1 else hit
 
     def _reference(self, hit: int | str | Path, table: HitTable) -> Reference:
         """Return the reference for a hit or file; the last file is cached."""

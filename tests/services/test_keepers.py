@@ -98,6 +98,21 @@ def test_lists_show_each_recording_once_with_the_number_of_its_copies(cat):
         assert len(search(snare.id, copies=True)) == 7
 
 
+def test_lists_fold_softer_copies_before_all_hits_are_compared(tmp_path):
+    for number, stroke in enumerate(strokes(3)):
+        write(tmp_path / "session" / f"snare {number}.wav", stroke)
+        write(tmp_path / "softer" / f"snare {number}.wav", 0.5 * stroke)
+    with Catalog.open(tmp_path / "x.sqlite") as cat:
+        cat.scan([tmp_path], n_jobs=1)
+        assert cat.duplicates.kept_of(search=False) == {}
+        snare = next(hit for hit in cat.hits() if hit.name == "snare 0")
+        for search in (cat.search.alternates, cat.search.similar):
+            found = {m.hit.name: m.n_copies for m in search(snare.id)}
+            assert found == {"snare 1": 1, "snare 2": 1}
+        by_file = cat.similar(tmp_path / "session" / "snare 0.wav")
+        assert [m.hit_id for m in by_file] == [m.hit_id for m in cat.similar(snare.id)]
+
+
 def test_kits_use_neither_copies_nor_faulty_hits_unless_asked(cat):
     ids = {hit.name: hit.id for hit in cat.hits() if hit.path.parent.name == "session"}
     kits = cat.kits.fill_several({}, ["kick", "snare"], n=9)

@@ -318,6 +318,11 @@ class Hits:
         sql = "SELECT id, content_hash FROM hit WHERE id IN"
         return dict(self._database.read_by_id(sql, hit_ids))
 
+    def ids_of_content(self, content_hash: str) -> list[int]:
+        """Return the ids of the present hits of all files with some content."""
+        sql = "SELECT id FROM hit WHERE content_hash = ? AND state = ? ORDER BY id"
+        return [row[0] for row in self._database.read(sql, (content_hash, State.HERE))]
+
     def content_hashes_at(self, path: str) -> list[str]:
         """Return the content hashes of the present hits of one file, each once."""
         sql = "SELECT DISTINCT content_hash FROM hit WHERE path = ? AND state = ?"
