@@ -38,6 +38,7 @@ from catalog.library.metadata.roles import (
     WORD,
     is_instrument,
     split_words,
+    word_set,
 )
 
 # The fields of chunks that are kept, for searches and exports.
@@ -47,6 +48,8 @@ ORIGIN = frozenset(
     (*ORIGIN_BEXT, *ORIGIN_INFO, "project", "scene", "take", "note", "tracks", "cues")
 )
 SEPARATORS = re.compile(r"[\s_\-.,+()\[\]]+")
+YEAR_DIGITS = 4
+DEVICE_FOLDERS = DEVICE_WORDS | word_set("phone handheld")
 
 
 @dataclass(frozen=True)
@@ -115,19 +118,52 @@ def _with_folder(drum: str, path: Path, root: Path) -> str:
 def session_folder(path: Path, *, root: Path) -> str:
     """Return the nearest folder that is more than an instrument, a microphone or a strength.
 
-    A folder named after an instrument that the name of the file repeats is no session either
-    ("SnareRest/1-SnareRest-OHL"). The search ends at `root`, whose name is used if no other fits.
+    A folder named after an instrument is no session either if the name of the file repeats it
+    ("SnareRest/1-SnareRest-OHL"), or if a number follows it or the folder around it names the same
+    instrument ("Cellar snares/snare 14a basic"). The search ends at `root`. If no folder fits, the
+    name of `root` is used, or that of a device's folder beside other sessions ("Handheld").
     The result holds the folders below `root` ("2024/barn"), since two may have one name.
     """
     stem = path.stem.casefold()
-    for folder in path.parents:
-        name = folder.name
-        if folder == root:
-            return name
-        repeated = name.casefold() in stem and _names_role(name)
-        if not (repeated or _is_plain(name)):
-            return folder.relative_to(root).as_posix() if root in folder.parents else name
-    return root.name
+    folders = list(itertools.takewhile(lambda folder: folder != root, path.parents))
+    own = [folder for folder in folders if not _is_plain(folder.name)]
+    own = [f for f in own if not (f.name.casefold() in stem and _names_role(f.name))]
+    while len(own) > 1 and _is_drum_in(own[0].name, own[1].name):
+        own.pop(0)
+    if not own and folders and _is_device(folders[-1].name) and _holds_sessions(root):
+        own = folders[-1:]
+    if not own:
+        return root.name
+    return own[0].relative_to(root).as_posix() if root in own[0].parents else own[0].name
+
+
+def _is_drum_in(name: str, outer: str) -> bool:
+    """Return whether a folder in another one names a drum of that session."""
+    words = split_words(name)
+    if words[0] not in ROLE_WORDS:
+        return False
+    is_numbered = len(words) > 1 and words[1].isdigit() and len(words[1]) < YEAR_DIGITS
+    role, _ = ROLE_WORDS[words[0]]
+    return is_numbered or any(ROLE_WORDS.get(w, ("",))[0] == role for w in split_words(outer))
+
+
+def _is_device(name: str) -> bool:
+    words = [word for word in split_words(name) if not word.isdigit()]
+    return bool(words) and all(word in DEVICE_FOLDERS for word in words)
+
+
+def _holds_sessions(root: Path) -> bool:
+    """Return whether a folder holds another one that is more than an instrument or a device."""
+    try:
+        return _has_own_folder(root, root.stat().st_mtime_ns)
+    except OSError:
+        return False
+
+
+@lru_cache(maxsize=64)
+def _has_own_folder(root: Path, mtime_ns: int) -> bool:
+    """List a folder once for each time that it was changed."""
+    return any(path.is_dir() and not _is_plain(path.name) for path in root.iterdir())
 
 
 @lru_cache(maxsize=1024)

@@ -226,6 +226,12 @@ def test_a_name_of_only_a_counter_takes_the_name_of_its_folder():
         ("lib/2024-03-01/Tom4/01.wav", "2024-03-01"),
         ("lib/kit/SnareRest/1-SnareRest-OHL.wav", "kit"),
         ("lib/Snare day/snare_01.wav", "Snare day"),
+        ("lib/Cellar snares/snare 14a basic/sn_01.wav", "Cellar snares"),
+        ("lib/Cellar snares/snare coated/sn_01.wav", "Cellar snares"),
+        ("lib/Cellar/kick 22 with pillow/01.wav", "Cellar"),
+        ("lib/Cellar/snare evening/01.wav", "Cellar/snare evening"),
+        ("lib/Cellar/snare 2024 evening/01.wav", "Cellar/snare 2024 evening"),
+        ("lib/snare 14a basic/sn_01.wav", "snare 14a basic"),
         ("lib/Snare/01.wav", "lib"),
         ("lib/01.wav", "lib"),
     ],
@@ -316,6 +322,19 @@ def test_a_name_that_a_recorder_gave_is_a_drum_of_its_own(path, drum, microphone
 def test_a_folder_that_names_a_device_or_a_drum_is_no_session(folder):
     path = Path("/music/Old mill") / folder / "ZZ0001.wav"
     assert session_folder(path, root=Path("/music")) == "Old mill"
+
+
+def test_a_device_folder_beside_sessions_is_one_since_the_root_is_none(tmp_path):
+    path = tmp_path / "lib" / "Handheld" / "STE-001.wav"
+    path.parent.mkdir(parents=True)
+    assert session_folder(path, root=tmp_path / "lib") == "lib"
+    (tmp_path / "lib" / "Snare").mkdir()
+    (tmp_path / "lib" / "Barn 2024.wav").touch()
+    assert session_folder(path, root=tmp_path / "lib") == "lib"
+    (tmp_path / "lib" / "Barn 2024").mkdir()
+    assert session_folder(path, root=tmp_path / "lib") == "Handheld"
+    kick = path.parent / "Kick" / "01.wav"
+    assert session_folder(kick, root=tmp_path / "lib") == "Handheld"
 
 
 def test_the_date_of_a_phone_recording_is_read(tmp_path):
