@@ -131,6 +131,11 @@ class Duplicates:
         choice = KeeperChoice(folders=read_folders(store))
         return {**equal_keepers(store.hits.read_ids(equal), choice), **kept}
 
+    @property
+    def were_searched(self) -> bool:
+        """Whether copies were searched for in this store, also if hits were added since."""
+        return self._context.store.group_cache.read() is not None
+
     def doubts(self) -> list[UncertainPair]:
         """Return pairs that may be one recording and that have no verdict by the user yet.
 

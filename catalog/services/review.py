@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Mapping
 
 from catalog.context import Context
 from catalog.library.integrity.checksums import DamagedRow
@@ -15,10 +15,17 @@ from catalog.reports import Skipped
 
 
 class Review:
-    """List faults of recordings and gaps of the library."""
+    """List faults of recordings and gaps of the library.
 
-    def __init__(self, context: Context) -> None:
+    Parameters
+    ----------
+    context : Context
+    find_kept : callable, returns the id of the kept hit for each copy that is known
+    """
+
+    def __init__(self, context: Context, find_kept: Callable[[], Mapping[int, int]]) -> None:
         self._context = context
+        self._find_kept = find_kept
 
     def faults(
         self,
@@ -68,12 +75,19 @@ class Review:
     def coverage(self) -> Coverage:
         """Return what was recorded of each drum and what is missing.
 
+        Copies do not count: neither those of the last search nor files of exported kits.
+
         Examples
         --------
         >>> cat.review.coverage().gaps[0].words
         'no middling strokes of cardboard box (kick, Kitchen at Fennimarsh 2023-02-19)'
         """
-        hits = {hit.id: hit for hit in self._context.hits() if hit.event == Event.STROKE}
+        copies = self._find_kept()
+        hits = {
+            hit.id: hit
+            for hit in self._context.hits()
+            if hit.event == Event.STROKE and not hit.exported and hit.id not in copies
+        }
         return find_coverage(list(self._context.estimate_missing_strengths(hits).values()))
 
     def check_store(

@@ -130,3 +130,21 @@ def test_a_faulty_hit_fills_a_slot_that_no_other_hit_can_fill_with_a_warning(cat
     kit = cat.fill_kit({}, ["kick"])
     assert kit.slots["kick"] == (ids["kick loud"],)
     assert any("has a fault" in line for line in cat.kits.fill_warnings(kit, ["kick"]))
+
+
+def test_copies_are_no_drums_of_the_coverage_once_they_were_searched_for(tmp_path, capsys):
+    store = tmp_path / "x.sqlite"
+    for number, stroke in enumerate(strokes(2)):
+        write(tmp_path / "lib" / "barn" / f"snare {number}.wav", stroke)
+        write(tmp_path / "lib" / "bounces" / f"snare {number} final.wav", 0.5 * stroke, "PCM_16")
+    with Catalog.open(store) as cat:
+        cat.scan([tmp_path / "lib"], n_jobs=1)
+        assert {cell.session for cell in cat.review.coverage().bins} == {"barn", "bounces"}
+        assert main(["coverage", "--store", str(store)]) == 0
+        assert "`catalog copies`" in capsys.readouterr().out
+        cat.copies()
+        coverage = cat.review.coverage()
+        assert {(cell.session, cell.n_hits) for cell in coverage.bins} == {("barn", 2)}
+        assert "bounces" not in {gap.session for gap in coverage.gaps}
+    assert main(["coverage", "--store", str(store)]) == 0
+    assert "`catalog copies`" not in capsys.readouterr().out

@@ -142,6 +142,8 @@ def _coverage(cat: Catalog, args: argparse.Namespace) -> int:
         "holes": coverage.gaps,
     }
     lines = coverage_lines(coverage) if wanted is not None else coverage_count_lines(cat, coverage)
+    if not cat.duplicates.were_searched:
+        lines.append("copies count as strokes of their own until `catalog copies` has found them")
     print_result(value, lines, as_json=args.json)
     return OK
 
