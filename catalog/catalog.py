@@ -102,9 +102,7 @@ class Catalog:
     @cached_property
     def review(self) -> services.review.Review:
         """Faults, coverage, skipped files."""
-        return services.review.Review(
-            self.context, lambda: self.duplicates.kept_of(search=False)
-        )
+        return services.review.Review(self.context, lambda: self.duplicates.kept_of(search=False))
 
     @cached_property
     def roles(self) -> services.roles.roles.Roles:

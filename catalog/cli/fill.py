@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from catalog.cli.commands.kits import NAME_HELP, change_kit, print_kit
+from catalog.cli.commands.kits import ALL_HELP, NAME_HELP, change_kit, print_kit
 from catalog.cli.learning import PLAIN_HELP, note_taste
 from catalog.cli.output import (
     INCOMPLETE,
@@ -46,6 +46,7 @@ def add_commands(command: AddCommand) -> None:
         action="store_true",
         help="replace a saved kit of that name unasked; it stays as an older version",
     )
+    fill.add_argument("--all", action="store_true", help=ALL_HELP)
     fill.add_argument("--seed", type=int, default=0)
     add_query_options(fill)
     fill.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
@@ -57,6 +58,8 @@ def add_commands(command: AddCommand) -> None:
     swap.add_argument(
         "--but", action="append", metavar="WISH", help="brighter, shorter, ... as in `similar`"
     )
+    swap.add_argument("--plain", action="store_true", help=PLAIN_HELP)
+    swap.add_argument("--all", action="store_true", help=ALL_HELP)
 
 
 def _add_fill_options(fill: argparse.ArgumentParser) -> None:
@@ -150,8 +153,10 @@ def _swap(cat: Catalog, args: argparse.Namespace) -> int:
     but = read_wishes(args.but) if args.but else None
 
     def swap(kit: Kit) -> Kit:
-        return cat.kits.swap(kit, args.slot, hit_id=args.hit, but=but)
+        return cat.kits.swap(kit, args.slot, hit_id=args.hit, but=but, plain=args.plain)
 
     kit, is_changed = change_kit(cat, args.name, swap)
+    if args.hit is None:
+        note_taste(cat, args)
     print_kit(cat, kit, args, only=args.slot)
     return note_no_change(is_changed)

@@ -117,3 +117,19 @@ def test_the_command_line_shows_and_forgets_the_taste(cat, scanned, capsys):
     assert "10 choices forgotten" in capsys.readouterr().out
     assert main(["taste", *store]) == 0
     assert "0 choices so far" in capsys.readouterr().out
+
+
+def test_a_swap_follows_the_taste_unless_it_is_plain(cat, scanned, capsys):
+    mark_darkest(cat, 10)
+    kit = cat.kits.fill({}, ["snare"], seed=3)
+    cat.kits.save(kit, "day")
+    orders: dict[bool, list[int]] = {False: [], True: []}
+    for plain, order_of in orders.items():
+        swapped = kit
+        for _ in range(5):
+            swapped = cat.kits.swap(swapped, "snare", plain=plain)
+            order_of += swapped.slots["snare"]
+    assert orders[False] != orders[True]
+    for flags in ([], ["--plain"]):
+        assert main(["swap", "day", "snare", *flags, "--store", str(scanned)]) == 0
+        assert ("learned from" in capsys.readouterr().err) is (not flags)

@@ -27,7 +27,7 @@ from catalog.cli.output import (
     short_path,
 )
 from catalog.cli.summary import hits_of
-from catalog.cli.table import hit_lines, output_width
+from catalog.cli.table import hit_lines, output_width, table_lines
 from catalog.errors import CatalogError, KitArgumentError, ParameterError
 
 if TYPE_CHECKING:
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 MAX_REASONS = 120  # characters of a line of reasons that does not go to a terminal
 NAME_HELP = "as listed by `catalog kits`"
+ALL_HELP = "list every stroke of a slot"
 PHRASE_HELP = "two bars, around, soft, hats or ladder"
 
 
@@ -47,6 +48,7 @@ def add_commands(command: AddCommand) -> None:
     kits = command("kits", "list saved kits, or the versions of one", _kits)
     kits.add_argument("name", nargs="?", help="list the versions of this kit")
     kits.add_argument("--take-back", type=int, metavar="VERSION", help="use this version again")
+    kits.add_argument("--all", action="store_true", help=ALL_HELP)
     delete = command("delete-kit", "delete a saved kit, but no recording", _delete)
     delete.add_argument("name", help=NAME_HELP)
     delete.add_argument("--yes", action="store_true", help=YES_HELP)
@@ -82,13 +84,18 @@ def print_kit(
 ) -> None:
     """Print the hits of a kit with their reasons, and `numbers` by slot below them.
 
-    `only` is a slot: the others are not printed, but are part of the JSON.
+    Without `--all` a slot with several strokes is one line, with their number. `only` is a slot:
+    the others are not printed, but are part of the JSON.
     """
     shown = {slot: ids for slot, ids in kit.slots.items() if only in ("", slot)}
-    slots = [slot for slot, ids in shown.items() for _ in ids]
-    hits = hits_of(cat, (hit_id for ids in shown.values() for hit_id in ids))
-    columns = ("id", "name", "role", "session", "length")
-    lines = hit_lines(cat, hits, columns=columns, first=("slot", slots))
+    has_layers = any(len(ids) > 1 for ids in shown.values())
+    rows = [(slot, i) for slot, ids in shown.items() for i in (ids if args.all else ids[:1])]
+    strokes = "strokes", [str(len(shown[slot])) for slot, _ in rows]
+    lines = hit_lines(
+        cat, hits_of(cat, (hit_id for _, hit_id in rows)),
+        columns=("id", "name", "role", "session", "length"), first=("slot", [s for s, _ in rows]),
+        last=strokes if has_layers and not args.all else None,
+    )  # fmt: skip
     width = output_width() or MAX_REASONS
     for slot, reasons in ((slot, kit.why[slot]) for slot in shown if slot in kit.why):
         lines += textwrap.wrap(f"{slot}: {'; '.join(reasons)}", width, subsequent_indent="  ")
@@ -225,6 +232,7 @@ def _add_export(export: argparse.ArgumentParser) -> None:
     )
     export.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     export.add_argument("--plan", action="store_true", help="only list what would be written")
+    export.add_argument("--all", action="store_true", help="list every file")
 
 
 def _mix_level(text: str) -> tuple[str, float]:
@@ -337,20 +345,43 @@ def _export(cat: Catalog, args: argparse.Namespace) -> int:
     )
     if args.plan:
         plan = cat.kits.plan_export(kit, args.folder, options)
-        print_result(plan, _plan_lines(cat, plan), as_json=args.json)
+        print_result(plan, _plan_lines(cat, plan, every=args.all), as_json=args.json)
         return INCOMPLETE if plan.refusals else OK
     refuse_existing(args.folder, *([Path(f"{args.folder}.zip")] if args.zip else []))
     written = cat.export_kit(kit, args.folder, options)
     for line in json.loads((args.folder / MANIFEST).read_text("utf-8"))["warnings"]:
         print_message(f"check {line}")
-    lines = [str(short_path(path)) for path in written]
-    print_result(written, [*lines, f"{len(lines)} files, read back and checked"], as_json=args.json)
+    lines = [str(short_path(path)) for path in written] if args.all else []
+    count = f"{short_path(args.folder)}: {len(written)} files, read back and checked"
+    print_result(written, [*lines, count], as_json=args.json)
     return OK
 
 
-def _plan_lines(cat: Catalog, plan: ExportPlan) -> Iterator[str]:
-    regions = {hit.id: hit.region for hit in hits_of(cat, {file.hit_id for file in plan.audio})}
+def _plan_lines(cat: Catalog, plan: ExportPlan, *, every: bool) -> Iterator[str]:
     yield f"would write to {short_path(plan.folder)}"
+    yield from _file_lines(cat, plan) if every else _slot_lines(plan)
+    if plan.zip_file is not None:
+        yield f"also as one zip file: {plan.zip_file}"
+    yield f"at most {plan.n_bytes / 1e6:.1f} MB"
+    yield from plan.level_notes
+    yield from (f"check {line}" for line in plan.warnings)
+    yield from (f"the export would fail: {line}" for line in plan.refusals)
+
+
+def _slot_lines(plan: ExportPlan) -> Iterator[str]:
+    header = ("slot", "notes", "layers", "files", "gain")
+    rows = []
+    for slot, files in plan.by_slot():
+        notes = ", ".join(map(str, files[0].notes))
+        gain = "" if files[0].gain_db is None else f"{files[0].gain_db:+.1f} dB"
+        n_layers = len({file.layer for file in files})
+        rows.append([slot, notes, str(n_layers), str(len(files)), gain])
+    yield from table_lines(header, rows, right=frozenset(header[2:]))
+    yield f"and {', '.join(plan.documents)}"
+
+
+def _file_lines(cat: Catalog, plan: ExportPlan) -> Iterator[str]:
+    regions = {hit.id: hit.region for hit in hits_of(cat, {file.hit_id for file in plan.audio})}
     for file in plan.audio:
         gain = "" if file.gain_db is None else f"  {file.gain_db:+.1f} dB"
         tuning = f"  {file.tuning_semitones:+.1f} semitones" if file.tuning_semitones else ""
@@ -358,9 +389,3 @@ def _plan_lines(cat: Catalog, plan: ExportPlan) -> Iterator[str]:
         stroke = f" #{regions[file.hit_id]}" if regions[file.hit_id] else ""
         yield f"{file.file}  {velocity}{gain}{tuning}  {short_path(Path(file.source))}{stroke}"
     yield from plan.documents
-    if plan.zip_file is not None:
-        yield f"also as one zip file: {plan.zip_file}"
-    yield f"at most {plan.n_bytes / 1e6:.1f} MB"
-    yield from plan.level_notes
-    yield from (f"check {line}" for line in plan.warnings)
-    yield from (f"the export would fail: {line}" for line in plan.refusals)

@@ -146,7 +146,13 @@ class Kits:
         return explain_in_numbers(self._pools.of_kit(kit), kit)
 
     def swap(
-        self, kit: Kit, slot: str, *, hit_id: int | None = None, but: ConstraintSpec | None = None
+        self,
+        kit: Kit,
+        slot: str,
+        *,
+        hit_id: int | None = None,
+        but: ConstraintSpec | None = None,
+        plain: bool = False,
     ) -> Kit:
         """Replace the hit of one slot by the next best; layers are chosen again.
 
@@ -155,18 +161,18 @@ class Kits:
         hit_id : int, optional, the hit to take instead of the next best
         but : str, sequence of str or mapping, optional
             how the next hit must differ from the present one, see `Search.similar`
+        plain : bool, without what was learned from the user's choices
 
         Raises
         ------
         KitError
             if the slot is unknown, locked, or has no other hit, or none that differs in this way
         """
-        pool = self._pools.of_kit(kit) if hit_id is None else self._pools.of_kit(kit, hit_id)
+        further = () if hit_id is None else (hit_id,)
+        pool = self._pools.of_kit(kit, *further, options=FillOptions(plain=plain))
         if hit_id is not None:
             return self._with_layers_like(kit, put_hit(pool, kit, slot, hit_id))
-        if but is None:
-            return self._with_layers_like(kit, swap_slot(pool, kit, slot))
-        wish = Wish(but, self._context.drum_pitches())
+        wish = None if but is None else Wish(but, self._context.drum_pitches())
         return self._with_layers_like(kit, swap_slot(pool, kit, slot, wish=wish))
 
     def swap_back(self, kit: Kit, slot: str) -> Kit:

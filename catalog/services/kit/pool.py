@@ -67,10 +67,10 @@ class HitPools:
         liking = None if options.plain else self._taste.values(ids)
         return Pool(tuple(hits), self._context.store.hits.production(ids), liking)
 
-    def of_kit(self, kit: Kit, *further: int) -> Pool:
+    def of_kit(self, kit: Kit, *further: int, options: FillOptions = ALL) -> Pool:
         """Return the hits to choose from, with all that a kit holds or held, and further hits."""
         held = (*kit.slots.values(), *kit.passed.values(), further)
-        return self.choose(keep={hit_id for ids in held for hit_id in ids})
+        return self.choose(keep={hit_id for ids in held for hit_id in ids}, options=options)
 
     def faulty_hits(self) -> dict[int, str]:
         """Return the hits with a fault that makes them unfit for a kit: id to kind of the fault."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from catalog.__main__ import main
@@ -32,9 +34,24 @@ def test_a_plan_names_the_strokes_and_an_export_the_strokes_without_the_micropho
     write(tmp_path / "attic" / "kick.wav", make_take()[: 2 * 48_000, :1])
     run("scan", tmp_path / "attic", "--jobs", "1")
     run("fill", "kick=13", "snare=4", "--slots", "kick,snare", "--layers", "--save", "dry")
-    plan = run("export", "dry", tmp_path / "out", "--microphone", "oh", "--plan").out
+    short = run("export", "dry", tmp_path / "out", "--microphone", "oh", "--plan").out
+    plan = run("export", "dry", tmp_path / "out", "--microphone", "oh", "--plan", "--all").out
     n = plan.count("snare take 1.wav #")
+    assert re.search(rf"^snare +38.* {n} +[+-]\d+\.\d dB$", short, re.MULTILINE)
     assert n > 1
     warning = f"check 1 of {n + 1} strokes have no microphone 'oh'"
     assert warning in plan
-    assert warning in run("export", "dry", tmp_path / "out", "--microphone", "oh").err
+    assert warning in short
+    written = run("export", "dry", tmp_path / "out", "--microphone", "oh")
+    assert warning in written.err
+    assert len(written.out.splitlines()) == 1
+
+
+def test_a_filled_slot_is_one_line_with_its_number_of_strokes_or_all_of_them(run):
+    fill = ("fill", "snare=4", "--slots", "snare", "--layers")
+    short, whole = run(*fill).out.splitlines(), run(*fill, "--all").out.splitlines()
+    assert short[0].split()[-1] == "strokes"
+    n = int(short[1].split()[-1])
+    assert n > 1
+    assert sum(line.startswith("snare ") for line in whole) == n
+    assert sum(line.startswith("snare ") for line in short) == 1
