@@ -12,7 +12,6 @@ from catalog.context import Context
 from catalog.duplicates.groups import CopyGroup
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
-from catalog.library.scan.walk import hash_file
 from catalog.models import Hit, Mark
 from catalog.search.conditions.names import distinct, shorten_sessions
 from catalog.search.conditions.sql import select_ids, select_values
@@ -193,8 +192,8 @@ class Search:
         Parameters
         ----------
         hit : int, str or Path
-            a hit's id, or a file that need not be in the catalog; a file of equal content that is
-            there is searched from as a hit
+            a hit's id, or a file that need not be in the catalog; hits whose file is equal to it
+            come first
         n : int, optional, how many; None for every other hit
         role : str, optional, only hits of this role
         elsewhere : bool or str
@@ -230,7 +229,6 @@ class Search:
         if elsewhere not in ELSEWHERE:
             raise ParameterError(f"elsewhere={elsewhere!r} must be 'session' or 'kit', or a bool")
         table = self._context.table()
-        hit = self._known(hit, table)
         reference, kept = self._reference(hit, table), {} if copies else self._find_kept()
         in_kits = self._hits_of_its_kits(reference.hit.id) if elsewhere == "kit" else set()
 
@@ -251,6 +249,7 @@ class Search:
         pitches = self._read_pitches(found)
         found = with_library(found, kept, pitches, wished_descriptors(but))
         found = found if plain else self._by_taste(found)
+        found = self._equal_first(found, reference)
         return found[:n] if copies else limit_drums(found)[:n]
 
     def _without_copies(
@@ -273,6 +272,13 @@ class Search:
         groups = self._find_groups_of(alike) if alike else []
         new = {copy: group.keep for group in groups for copy in group.others} | {**kept}
         return (search(new), new) if len(new) > len(kept) else (found, kept)
+
+    def _equal_first(self, found: list[Match], reference: Reference) -> list[Match]:
+        """Return matches with those whose file is equal to a file outside the catalog first."""
+        if reference.row is not None:
+            return found
+        equal = {*self._context.store.hits.ids_of_content(reference.hit.content_hash)}
+        return sorted(found, key=lambda match: match.hit_id not in equal)
 
     def _by_taste(self, found: list[Match]) -> list[Match]:
         """Return matches with those that suit the user a little earlier."""
@@ -334,18 +340,6 @@ class Search:
         )
         pitches = self._context.drum_pitches_of((query_hit, other))
         return describe_difference(query_hit, other, pitches=pitches)
-
-    def _known(self, hit: int | str | Path, table: HitTable) -> int | str | Path:
-        """Return the id of the hit whose file is equal to a file, or the file if there is none."""
-        if not isinstance(hit, str | Path):
-            return hit
-        try:
-            ids = self._context.store.hits.ids_of_content(hash_file(hit))
-        except OSError:  # reported when it is decoded
-            return hit
-        spans = {self._context.hit(i).span_text for i in ids}
-        here = [i for i in ids if i in table.rows]
-        return here[0] if here and len(spans) == 1 else hit
 
     def _reference(self, hit: int | str | Path, table: HitTable) -> Reference:
         """Return the reference for a hit or file; the last file is cached."""
