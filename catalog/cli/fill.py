@@ -112,6 +112,7 @@ def _fill(cat: Catalog, args: argparse.Namespace) -> int:
         no_good=args.no_good,
         faulty=args.faulty,
         plain=args.plain,
+        layers=args.layers or args.most_layers is not None,
     )
     kit = cat.kits.fill(
         locked, args.slots, seed=args.seed, options=options, among=query_filter(cat, args)

@@ -65,6 +65,18 @@ def test_a_slot_is_assigned_locked_swapped_and_cleared(session):
     assert "snare" not in apply("clear").slots
 
 
+def test_the_rest_is_filled_from_one_session_and_other_slots_stay_empty(session):
+    by_role = {hit.role: hit for hit in session.catalog.hits()}
+    place = by_role["crash"].session
+    roles = {hit.role for hit in session.catalog.hits() if hit.session == place}
+    slots = [role for role in ("kick", "snare", "crash") if role in by_role]
+    apply_action(session, {"op": "fill", "slots": slots, "session": place})
+    assert set(session.kit.slots) == roles & set(slots)
+    assert {session.catalog.hit(ids[0]).session for ids in session.kit.slots.values()} == {place}
+    with pytest.raises(CatalogError, match="nowhere"):
+        apply_action(session, {"op": "fill", "slots": slots, "session": "nowhere"})
+
+
 def test_an_alternative_kit_keeps_locked_slots(session):
     kick = ids_of(session, "kick")[0]
     apply_action(session, {"op": "assign", "slot": "kick", "id": kick})

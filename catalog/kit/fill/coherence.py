@@ -35,9 +35,14 @@ STEP_SAME = 16.0  # for two such toms; more than a set from another session cost
 BODY_APART = 3.0  # semitones between kick and toms: closer than a third they blur; no source
 HAT_PAIR = 0.5  # for hats known to be of different pairs
 SAME_DRUM = 1.0  # for a second kick, snare or tom that is another stroke of the first
-STOPPED_COST = 1.0  # for a cymbal stopped by hand, which no slot asks for
+UNUSUAL_COST = 1.0  # for a cymbal stopped by hand, or a drum struck beside its head
+LAYERS_WEIGHT = 0.5  # for a drum with one stroke, where layers are wanted
+N_STROKES_WANTED = 4  # of a drum for layers; with fewer, the cost rises evenly
 LIKING_WEIGHT = 0.15  # between the least and the most liked hit of a role
-STOPPED = word_set("choke choked grab grabbed stopped")  # common practice, no source
+# Ways to play that no slot asks for: common practice, no source.
+STOPPED = word_set("choke choked grab grabbed stopped")
+BESIDE_HEAD = word_set("shell hoop rim")
+DRUM_ROLES = ("kick", "snare", "tom")
 LOW_SLOTS = ("kick", "kick_2", *TOMS)
 STEPS = 64  # quantization of a trace, an eighth of a deviation each; 256 made the same choices
 
@@ -54,15 +59,25 @@ class Traits:
     drum: np.ndarray  # int (n,), number of the drum of a session; -1 unknown
     role: np.ndarray  # int (n,), number of the role, from 0 on
     noise: np.ndarray  # (n,), dB beside the peak; `SILENT_DB` where no noise is seen
-    stopped: np.ndarray  # bool (n,), named as stopped by hand
+    unusual: np.ndarray  # bool (n,), named as played in a way that no slot asks for
     # "session", "instrument" and "microphone": int (n,), numbers of them, -1 unknown
     groups: Mapping[str, np.ndarray]
     liking: np.ndarray | None = None  # (n,), -1 to 1, of the user for a hit of the role
+    wants_layers: bool = False  # whether drums with several strokes are preferred
 
     @cached_property
     def rarity(self) -> TraitRarity:
         """How rare each degree of likeness is in this pool, computed on first use."""
         return measure_rarity(self.z, self.role)
+
+    @cached_property
+    def lacking(self) -> np.ndarray:
+        """Share, shape (n,), of the strokes for layers that the drum of each hit lacks."""
+        n_strokes = np.ones(len(self.drum))
+        known = self.drum >= 0
+        if known.any():
+            n_strokes[known] = np.bincount(self.drum[known])[self.drum[known]]
+        return np.maximum(0.0, N_STROKES_WANTED - n_strokes) / (N_STROKES_WANTED - 1)
 
 
 def compute_traits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
@@ -87,11 +102,17 @@ def compute_traits(hits: tuple[Hit, ...], production: np.ndarray) -> Traits:
         "microphone": number_microphones(hits),
     }
     drum_number = np.array(drum, dtype=np.int64)
-    stopped = np.array([bool(STOPPED & set(split_words(hit.stem))) for hit in hits], dtype=bool)
+    unusual = np.array([_is_unusual(hit) for hit in hits], dtype=bool)
     noise = np.array([_noise_db(hit) for hit in hits], dtype=np.float64)
     return Traits(
-        scaled, z, deviation, pitch, uncertainty, drum_number, role, noise, stopped, groups
+        scaled, z, deviation, pitch, uncertainty, drum_number, role, noise, unusual, groups
     )
+
+
+def _is_unusual(hit: Hit) -> bool:
+    words = set(split_words(hit.stem))
+    beside = hit.role in DRUM_ROLES and BESIDE_HEAD & words and "shot" not in words
+    return bool(STOPPED & words or beside)
 
 
 def _noise_db(hit: Hit) -> float:
@@ -160,8 +181,10 @@ def _interval_cost(interval: np.ndarray, n_steps: int) -> np.ndarray:
 
 
 def role_cost(traits: Traits, rows: np.ndarray) -> np.ndarray:
-    """Cost of hits of uncertain role, stopped by hand or not liked, float64, shape (n,)."""
-    cost = ROLE_WEIGHT * traits.uncertainty[rows] + STOPPED_COST * traits.stopped[rows]
+    """Cost of hits by their role, way to play, number of strokes and the user's liking, (n,)."""
+    cost = ROLE_WEIGHT * traits.uncertainty[rows] + UNUSUAL_COST * traits.unusual[rows]
+    if traits.wants_layers:
+        cost = cost + LAYERS_WEIGHT * traits.lacking[rows]
     if traits.liking is not None:
         cost = cost + LIKING_WEIGHT * (1.0 - traits.liking[rows]) / 2.0
     return np.asarray(cost, dtype=np.float64)

@@ -22,11 +22,13 @@ class Pool:
     """Hits to choose from, with their production descriptors of shape (n, p).
 
     `liking`, shape (n,), -1 to 1, is how much the user is likely to prefer each; None if unknown.
+    With `wants_layers`, drums with several strokes are preferred.
     """
 
     hits: tuple[Hit, ...]
     production: np.ndarray
     liking: np.ndarray | None = None
+    wants_layers: bool = False
 
     def __post_init__(self) -> None:
         if self.production.ndim != 2 or len(self.production) != len(self.hits):
@@ -39,11 +41,16 @@ class Pool:
         """Return the hits of one session."""
         rows = [row for row, hit in enumerate(self.hits) if hit.session == session]
         liking = None if self.liking is None else self.liking[rows]
-        return Pool(tuple(self.hits[row] for row in rows), self.production[rows], liking)
+        hits = tuple(self.hits[row] for row in rows)
+        return Pool(hits, self.production[rows], liking, self.wants_layers)
 
     def traits(self) -> Traits:
         """Return the numbers that the costs of a kit are computed from."""
-        return replace(compute_traits(self.hits, self.production), liking=self.liking)
+        return replace(
+            compute_traits(self.hits, self.production),
+            liking=self.liking,
+            wants_layers=self.wants_layers,
+        )
 
 
 def fill_kit(

@@ -31,6 +31,7 @@ class FillOptions:
     n_sessions : int, the least number of sessions, 0 or more
     no_good, faulty : bool, also hits marked no good, or with a fault that makes them unfit
     plain : bool, without what was learned from the user's choices
+    layers : bool, rather drums with several strokes, for layers
     """
 
     sessions: Sequence[str] = ()
@@ -40,6 +41,7 @@ class FillOptions:
     no_good: bool = False
     faulty: bool = False
     plain: bool = False
+    layers: bool = False
 
     def __post_init__(self) -> None:
         if self.n_sessions < 0 or (self.one_session and self.n_sessions > 1):

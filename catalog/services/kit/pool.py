@@ -65,7 +65,8 @@ class HitPools:
         hits = [hit for hit in hits if hit.id not in faulty or hit.role not in sound]
         ids = [hit.id for hit in hits]
         liking = None if options.plain else self._taste.values(ids)
-        return Pool(tuple(hits), self._context.store.hits.production(ids), liking)
+        production = self._context.store.hits.production(ids)
+        return Pool(tuple(hits), production, liking, options.layers)
 
     def of_kit(self, kit: Kit, *further: int, options: FillOptions = ALL) -> Pool:
         """Return the hits to choose from, with all that a kit holds or held, and further hits."""

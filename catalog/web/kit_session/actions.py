@@ -9,6 +9,7 @@ from typing import Any
 from catalog.catalog import Catalog
 from catalog.errors import CatalogError, KitError
 from catalog.kit import velocities
+from catalog.kit.fill.options import FillOptions
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
@@ -120,23 +121,45 @@ def _change_slot(session: KitSession, action: Action) -> None:
     session.put(kit, label.format(slot_word(slot).lower()))
 
 
-def fill_rest(session: KitSession, wanted: Sequence[str]) -> None:
+def fill_rest(session: KitSession, wanted: Sequence[str], *, place: str = "") -> None:
     """Fill the slots that are not locked and offer the other whole kits that fit.
 
-    Locked slots keep their strokes; the others get layers if the kit had any before.
+    Locked slots keep their strokes; the others get layers if the kit had any before, and rather
+    hold drums with several strokes.
+
+    Parameters
+    ----------
+    wanted : sequence of str, slots; those for which no hit is left stay empty
+    place : str, the only session to fill them from; "" for all
 
     Raises
     ------
     KitError
         if a slot is unknown or nothing can fill it
+    ParameterError
+        if the session has no hits
     """
     kit, catalog = session.kit, session.catalog
     locked = {slot: kit.slots[slot][0] for slot in kit.locked if kit.slots.get(slot)}
     slots = list(dict.fromkeys([*locked, *wanted]))
-    found = catalog.kits.fill_several(locked, slots, n=N_CHOICES)
+    options = FillOptions(sessions=(place,) if place else (), layers=True)
+    found = _fill_what_can_be(catalog, locked, slots, options)
     choices = [_with_locked_slots(catalog, kit, filled) for filled in found]
     session.put(choices[0], "fill the rest")
     session.offer([sorted_slots(choice) for choice in choices])
+
+
+def _fill_what_can_be(
+    catalog: Catalog, locked: Mapping[str, int], slots: Sequence[str], options: FillOptions
+) -> list[Kit]:
+    """Return kits without the slots for which no hit is left; `KitError` if none can be filled."""
+    try:
+        return catalog.kits.fill_several(locked, slots, n=N_CHOICES, options=options)
+    except KitError as err:
+        left = [slot for slot in slots if slot != err.slot]
+        if err.slot not in SLOTS or err.slot in locked or not left:
+            raise
+    return _fill_what_can_be(catalog, locked, left, options)
 
 
 def _with_locked_slots(catalog: Catalog, before: Kit, filled: Kit) -> Kit:
@@ -217,7 +240,9 @@ def _open(session: KitSession, name: str) -> None:
 WHOLE_KIT: Mapping[str, Callable[[KitSession, Action], None]] = {
     "undo": lambda session, _: session.move(-1),
     "redo": lambda session, _: session.move(1),
-    "fill": lambda session, action: fill_rest(session, list(map(str, action.get("slots", ())))),
+    "fill": lambda session, action: fill_rest(
+        session, list(map(str, action.get("slots", ()))), place=str(action.get("session") or "")
+    ),
     "choose": lambda session, action: _choose(session, action.get("k")),
     "start_over": lambda session, _: _start_new(session),
     "layers": lambda session, _: _add_layers(session),

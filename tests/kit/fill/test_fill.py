@@ -3,6 +3,7 @@
 import time
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -46,6 +47,32 @@ def test_free_slots_are_filled_from_the_room_of_the_locked_kick(room):
 def test_without_locked_hits_all_still_come_from_one_room():
     pool = make_pool(ROLES)
     assert len(rooms(pool, fill_kit(pool, {}, slots=["kick", "snare", *FREE])[0])) == 1
+
+
+def test_drums_with_several_strokes_come_first_where_layers_are_wanted():
+    kick = make_hit(99, "kick", session="c")
+    lone = [make_hit(n, session="a", drum=f"drum {n}") for n in range(1, 9)]
+    drum = [make_hit(n, session="b", drum="drum") for n in range(9, 13)]
+    rng, shape = np.random.default_rng(0), (13, len(PRODUCTION_NAMES))
+    plain, layered = 0, 0
+    for _ in range(20):
+        pool = Pool((*lone, *drum, kick), rng.normal(size=shape).astype(np.float32))
+        first = [
+            fill_kit(replace(pool, wants_layers=wants), {"kick": 99}, slots=["snare"])[0]
+            for wants in (False, True)
+        ]
+        plain += first[0].slots["snare"][0] > 8
+        layered += first[1].slots["snare"][0] > 8
+    assert plain < 12 < 18 <= layered  # a third of the hits are strokes of the drum
+    assert replace(pool, wants_layers=True).of_session("b").wants_layers
+
+
+@pytest.mark.parametrize("name", ["MSnr-shell_1", "snare rim 2", "hoop"])
+def test_a_drum_struck_beside_its_head_fills_a_slot_only_where_no_other_is_there(name):
+    odd = make_hit(1, path=Path(f"/{name}.wav"))
+    assert fill_kit(flat_pool(odd), {}, slots=["snare"])[0].slots["snare"] == (1,)
+    sure = make_hit(2, path=Path("/snare rim shot.wav"), role_confidence=0.5)
+    assert fill_kit(flat_pool(odd, sure), {}, slots=["snare"])[0].slots["snare"] == (2,)
 
 
 def test_toms_are_thirds_to_fifths_apart():

@@ -100,6 +100,36 @@ def test_an_empty_slot_leads_to_the_hits_that_may_fill_it(browser, own):
         assert visit.get("[__audition.state.nFit, __audition.state.question.roles]") == [
             snares, ["snare"],
         ]  # fmt: skip
+        visit.show(find(own.store, "snare_1"))
+        visit.press_named("Put in kit")
+        visit.until("__audition.kitSession.slots.length === 1")
+        visit.until("__audition.state.question.roles.length === 0")  # the next search is free
+
+
+def test_a_slot_that_was_asked_for_takes_the_hit_and_leaving_ends_the_search(browser, own):
+    with serve(own.store) as address, watch(browser, address) as visit:
+        visit.get("__audition.state.ask({ roles: ['kick'] })")
+        visit.get(
+            "__audition.state.lookFor('snare_2', { ...__audition.state.question, roles: [] })"
+        )
+        visit.show(find(own.store, "snare_1"))
+        assert visit.page.get_by_label("Slot in the kit").input_value() == "snare_2"
+        visit.open_part("Kit")
+        visit.until("__audition.state.part === 'kit'")
+        assert visit.get("[__audition.state.wanted, __audition.state.question.roles]") == [
+            None, ["kick"],
+        ]  # fmt: skip
+
+
+def test_the_rest_is_filled_from_the_session_that_is_chosen(browser, own):
+    with Catalog.open(own.store) as catalog:
+        session = catalog.hits(role="snare")[0].session
+    with serve(own.store) as address, watch(browser, f"{address}&part=kit") as visit:
+        visit.page.get_by_label("Fill from").select_option(session)
+        visit.press(visit.page.locator(".kit-tools").get_by_role("button", name="Fill the rest"))
+        visit.until("__audition.kitSession.slots.length > 0")
+        sessions = visit.get("__audition.kitSession.slots.map(s => s.hits[0].session)")
+        assert set(sessions) == {session}
 
 
 def test_a_row_dragged_into_an_empty_slot_is_there_after_a_restart(browser, own):

@@ -34,9 +34,9 @@ const HELP = 'Rest the pointer on a hit to hear it, press it to choose it. Arrow
 const describeOrigin = hit => [lastParts([hit.session ?? ''])[0], hit.drum, hit.microphone,
   hit.take && `take ${hit.take}`].filter(Boolean).join(' · ');
 
-function makeSlotPicker(hit, put) {
+function makeSlotPicker(hit, put, wanted) {
   const slots = el('select', { 'aria-label': 'Slot in the kit' }, ...options(SLOT_LABELS));
-  slots.value = slotFor(hit.role) ?? slots.options[0].value;
+  slots.value = wanted?.slot ?? slotFor(hit.role) ?? slots.options[0].value;
   return el('span', { class: 'together' }, button('Put in kit', () => put(slots.value, [hit])), slots);
 }
 
@@ -125,7 +125,7 @@ function build(box, { state, on, picked }) {
       el('h2', { title: hit.name }, markIcon(hit.role), el('bdi', {}, hit.name)),
       el('p', { class: 'origin', title: hit.session ?? '' }, el('bdi', {}, describeOrigin(hit))),
       el('div', { class: 'actions' }, button('Play', () => transport.play(hit), { class: 'main' }),
-        hit.outside ? '' : makeSlotPicker(hit, on.put)),
+        hit.outside ? '' : makeSlotPicker(hit, on.put, state.wanted)),
       makeMicrophones(hit, showMicrophone), pictures.box, ...describeWhat(hit), constraints.box,
       el('label', { class: 'from' }, 'from ', from), answersBox,
       el('details', {}, el('summary', {}, 'Numbers'), makeNumbers(hit)), queryFile.box);

@@ -6,6 +6,7 @@ import { phrasePlayer } from '../playback/phrase_player.js';
 import { button, el } from '../shared/dom.js';
 import { fetchJson } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
+import { lastParts } from '../find/sessions.js';
 import { fillableSlots } from './fillable.js';
 import { pads } from './pads.js';
 
@@ -58,14 +59,22 @@ function makeFileButton(take) {
   return [button('MIDI file …', () => input.click(), { title: 'Or drop one on this row' }), input];
 }
 
-// Fill the slots that are ticked; at first the usual ones for which there are hits.
+// Fill the slots that are ticked, at first the usual ones for which there are hits, from any session or one.
 function makeFilling(state) {
   const ticked = new Map();            // slot -> whether it is to be filled
   const list = el('div', { class: 'fill-slots' }), label = el('summary', {}, 'Slots');
   const fillable = () => fillableSlots(state.columns);
   const wanted = () => fillable().filter(slot => ticked.get(slot) ?? DEFAULT_SLOTS.includes(slot));
-  const fill = button('Fill the rest', () => kitSession.apply('fill', { slots: wanted() }), { class: 'main',
-    title: 'Fill every slot that is not locked' });
+  const from = el('select', { 'aria-label': 'Fill from', title: 'Fill from all sessions, or from one' });
+  const listSessions = () => {
+    const before = from.value, sessions = (state.columns?.points.sessions ?? []).filter(Boolean);
+    const labels = lastParts(sessions);
+    from.replaceChildren(el('option', { value: '' }, 'all sessions'),
+      ...sessions.map((value, k) => el('option', { value }, labels[k])));
+    from.value = sessions.includes(before) ? before : '';
+  };
+  const fill = button('Fill the rest', () => kitSession.apply('fill', { slots: wanted(),
+    session: from.value }), { class: 'main', title: 'Fill every slot that is not locked' });
   const more = button('Add other strokes', () => kitSession.apply('layers'),
     { title: 'Add the other strokes of each drum as layers and round robins' });
   const anew = button('Start over', () => kitSession.apply('start_over'));
@@ -80,12 +89,14 @@ function makeFilling(state) {
   const menu = el('details', { class: 'fill-menu', ontoggle: () => {
     if (menu.open) list.replaceChildren(...fillable().map(makeTick));
   } }, label, list);
+  let listed = null;
   const draw = () => {
+    if (state.columns !== listed) { listed = state.columns; listSessions(); }
     nameCount();
     more.disabled = anew.disabled = !kitSession.slots.length;
     fill.disabled = kitSession.nPending > 0;
   };
-  return { nodes: [fill, menu, more, anew], draw };
+  return { nodes: [fill, el('label', { class: 'from' }, 'from ', from), menu, more, anew], draw };
 }
 
 function makeChoices({ choices, chosen }) {

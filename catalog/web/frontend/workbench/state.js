@@ -15,12 +15,13 @@ function storedLayout() {
 // columns: the hits; question: what is asked for; found: the server's mask of it, or null; mask, rows,
 // nFit, counts: the answer; sort: of the list; chosen: the id of the chosen hit; picked: ids of several;
 // pointed: the row below the pointer, or -1; color: what the color of a mark shows; part: of the page;
-// pane: the one that a narrow screen shows, "ask", "hits" or "chosen".
+// pane: the one that a narrow screen shows, "ask", "hits" or "chosen"; wanted: the slot that a hit is
+// looked for, with the question before it, or null.
 export function makeState() {
   const state = { columns: null, question: emptyQuestion(), found: null, noGood: false,
     mask: null, rows: new Uint32Array(),
     nFit: 0, counts: null, sort: { by: '', down: false }, chosen: null, picked: new Set(), pointed: -1,
-    layout: storedLayout(), color: 'role', part: 'find', pane: 'hits', notice: null };
+    wanted: null, layout: storedLayout(), color: 'role', part: 'find', pane: 'hits', notice: null };
   const listeners = new Set();
 
   const compute = () => {
@@ -50,6 +51,11 @@ export function makeState() {
   state.toggle = (kind, word) => {     // kind: "roles", "sessions", "marks" or "tags"
     const words = state.question[kind];
     state.ask({ [kind]: words.includes(word) ? words.filter(other => other !== word) : [...words, word] });
+  };
+  state.lookFor = (slot, question) => state.change({ part: 'find', pane: 'hits', question,
+    wanted: { slot, before: state.wanted?.before ?? state.question } });
+  state.endLook = () => {              // the question before is asked again
+    if (state.wanted) state.change({ question: state.wanted.before, wanted: null });
   };
   state.isNarrowed = () => !isEmpty(state.question);
   state.shownMask = () => (state.columns && state.nFit < state.columns.n ? state.mask : null);

@@ -82,6 +82,7 @@ function makeActions(state, changed) {          // what the parts of the page do
   on.put = async (slot, hits) => {
     on.notice(`Putting ${hits[0].name} in ${SLOT_LABELS[slot]} …`);
     on.notice(await putInSlot(slot, hits));
+    if (kitSession.bySlot.get(state.wanted?.slot)?.hits[0].id === hits[0].id) state.endLook();
   };
   on.act = async work => {             // an undo or a redo; the other parts show what it changed
     try {
@@ -119,8 +120,7 @@ export function mount(root, live) {
   const kitPane = makeKitPane({ state, on: { ...on, find: id => {
     state.change({ part: 'find', pane: 'hits' });
     on.choose(id);
-  }, chooseFor: slot => state.change({ part: 'find', pane: 'hits',
-    question: { ...emptyQuestion(), roles: SLOT_ROLES[slot] } }) } });
+  }, chooseFor: slot => state.lookFor(slot, { ...emptyQuestion(), roles: SLOT_ROLES[slot] }) } });
   const kitPart = el('main', { class: 'kit-part' }, kitPane);
   view.classList.add('workbench');
   const foot = el('footer', {}, playing, kit);
@@ -188,7 +188,10 @@ export function mount(root, live) {
   view.addEventListener('keydown', handleKey);
   document.addEventListener('keydown', onKey);
   const ends = [followAddress(state), state.subscribe(['part', 'layout', 'pane'], drawLayout),
-    state.subscribe(['part'], () => live.c.setStateValue('part', state.part)),
+    state.subscribe(['part'], () => {
+      if (state.part !== 'find') state.endLook();
+      live.c.setStateValue('part', state.part);
+    }),
     () => document.removeEventListener('keydown', onKey),
     addFileDrops({ notice: on.notice, search: file => chosenPane.pane.searchFrom(file),
       bring: path => {
