@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from catalog import Catalog
@@ -144,15 +146,19 @@ def test_a_selection_is_annotated_and_undone_as_one(own_visit, own):
 
 def test_roles_to_confirm_are_answered_by_key(browser, own):
     with Catalog.open(own.store) as catalog:
-        hit = catalog.hits()[0]
-        catalog.context.store.hits.set_role(hit.id, "wood", confidence=0.1, source="sound")
+        for hit in catalog.hits()[:2]:
+            catalog.context.store.hits.set_role(hit.id, "wood", confidence=0.1, source="sound")
     with serve(own.store) as address, watch(browser, address) as visit:
         visit.open_part("Bring in")
         visit.page.get_by_text("Needs attention").first.click()
-        visit.page.get_by_text("Roles to confirm").click()
+        label = visit.page.get_by_text("Roles to confirm")
+        before = re.search(r"\d+", label.inner_text()).group()
+        label.click()
         visit.page.locator(".question-hit").wait_for()  # visible, not only there
         asked, role = visit.get("[__roles.current().id, __roles.current().likely[0]]")
         visit.page.keyboard.press("1")  # the focus is still on "Roles to confirm"
         visit.until("__roles.round().answers.length === 1")
         answered = read(own, asked)
         assert (answered.role, answered.role_source) == (role, "user")
+        visit.page.get_by_text(f"Roles to confirm ({before})").wait_for(state="detached")
+        label.wait_for()  # also where no question is left: the round can be undone

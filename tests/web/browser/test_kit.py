@@ -130,6 +130,11 @@ def test_the_rest_is_filled_from_the_session_that_is_chosen(browser, own):
         visit.until("__audition.kitSession.slots.length > 0")
         sessions = visit.get("__audition.kitSession.slots.map(s => s.hits[0].session)")
         assert set(sessions) == {session}
+        visit.page.set_viewport_size({"width": 390, "height": 844})
+        visit.open_part("Find")
+        bar = visit.page.locator(".kit-slots")
+        bar.wait_for()
+        assert bar.evaluate("bar => bar.scrollWidth <= bar.clientWidth")
 
 
 def test_a_row_dragged_into_an_empty_slot_is_there_after_a_restart(browser, own):

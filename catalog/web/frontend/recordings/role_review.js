@@ -11,6 +11,7 @@ import { detailLine, nameLine } from '../shared/play_row.js';
 const KEYS_LABEL = 'Role questions: digits answer, o only this hit, p plays the group, n skips, '
   + 'u undoes, space plays';
 const PAUSE_MS = 350;   // between the starts of two hits of a group
+const RENEW_MS = 800;   // after an answer, until the counts above are renewed
 
 // round -> {position, answers}; outlives a remount. An answer is {act, nFollowed}, or null if skipped.
 const rounds = new Map();
@@ -47,6 +48,11 @@ export function mount(root, live) {
     isBusy = true;
     try { await work(argument); } catch (error) { setStatus(error.message); } finally { isBusy = false; }
   };
+  let renewal = 0;
+  const renewCounts = () => {
+    clearTimeout(renewal);
+    renewal = setTimeout(() => live.c.setTriggerValue('answered', Date.now()), RENEW_MS);
+  };
   const answer = exclusively(async role => {
     const hit = current();
     if (!hit) return;
@@ -57,6 +63,7 @@ export function mount(root, live) {
     round.answers.push({ act: annotations.acts.undo?.id, nFollowed });
     setStatus(`${hit.name}: ${ROLE_LABELS[role]}`
       + (nFollowed > 0 ? `; ${nFollowed} more hits followed` : ''));
+    renewCounts();
     goTo(round.position + 1);
   });
   const skip = () => {
@@ -73,6 +80,7 @@ export function mount(root, live) {
       return;
     }
     if (last) await undoAct(last.act);
+    if (last) renewCounts();
     round.answers.pop();
     setStatus('Undone.');
     goTo(round.position - 1);
@@ -134,11 +142,17 @@ export function mount(root, live) {
     action();
   };
   document.addEventListener('keydown', handleKey);
-  const update = newData => {
-    data = newData;
+  const update = newData => {          // the questions of a round and their keys stay as they are
+    const isSame = data?.round === newData.round, { questions } = isSame ? data : newData;
+    data = { ...newData, questions };
     round = openRound(data.round);
-    draw();
+    if (!isSame || !current()) draw();
     if (data.probe) globalThis.__roles = { round: () => round, current, engine };
   };
-  return { update, stop() { document.removeEventListener('keydown', handleKey); stopGroup(); } };
+  const stop = () => {
+    document.removeEventListener('keydown', handleKey);
+    clearTimeout(renewal);
+    stopGroup();
+  };
+  return { update, stop };
 }

@@ -30,7 +30,10 @@ class Group:
 
 
 def find_groups(catalog: Catalog) -> dict[str, Group]:
-    """Return the groups that hold something, by name; counted once for each state of the hits."""
+    """Return the groups that hold something, by name; counted once for each state of the hits.
+
+    Roles to confirm stay while a round of questions is shown, so that its answers can be undone.
+    """
     revision = catalog.revision()
     known = tab().attention
     if known is None or known[0] != revision:
@@ -50,7 +53,12 @@ def find_groups(catalog: Catalog) -> dict[str, Group]:
         "faults": Group("Hits with faults", counts["faults"], draw_faults),
         "takes": Group("Takes to cut", counts["takes"], draw_takes),
     }
-    return {name: group for name, group in groups.items() if group.count}
+    is_asking = bool(tab().role_questions) and st.session_state.get("attention") == "roles"
+    return {
+        name: group
+        for name, group in groups.items()
+        if group.count or (name == "roles" and is_asking)
+    }
 
 
 def draw_attention(catalog: Catalog, groups: dict[str, Group]) -> None:

@@ -60,7 +60,12 @@ def draw_role_review(catalog: Catalog) -> None:
             "left": sum(hit.id not in asked for hit in unsure),
         },
         on_more_change=_start_next_round,
+        on_answered_change=_renew_counts,
     )
+
+
+def _renew_counts() -> None:
+    """Do nothing: the run that calls this draws the counts anew."""
 
 
 def _start_next_round() -> None:
