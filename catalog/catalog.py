@@ -13,6 +13,7 @@ import platformdirs
 from catalog import services
 from catalog.audio.encode import encode_playable
 from catalog.context import Context
+from catalog.duplicates.pairs.kept import read_kept
 from catalog.library.files.journal import open_store
 from catalog.models import Hit, State
 from catalog.reports import HistoryEvent, OnProgress, ScanReport
@@ -71,9 +72,7 @@ class Catalog:
     @cached_property
     def drums(self) -> services.drums.drums.Drums:
         """Groups of hits that look like strokes of one drum."""
-        return services.drums.drums.Drums(
-            self.context, lambda: self.duplicates.kept_of(search=False)
-        )
+        return services.drums.drums.Drums(self.context, self._read_kept)
 
     @cached_property
     def files(self) -> services.files.Files:
@@ -102,7 +101,7 @@ class Catalog:
     @cached_property
     def review(self) -> services.review.Review:
         """Faults, coverage, skipped files."""
-        return services.review.Review(self.context, lambda: self.duplicates.kept_of(search=False))
+        return services.review.Review(self.context, lambda: self._read_kept())
 
     @cached_property
     def roles(self) -> services.roles.roles.Roles:
@@ -120,7 +119,7 @@ class Catalog:
         return services.search.Search(
             self.context,
             lambda ids: self.duplicates.groups_of(ids),
-            lambda: self.duplicates.kept_of(search=False),
+            self._read_kept,
         )
 
     @cached_property
@@ -156,6 +155,10 @@ class Catalog:
         """
         place = store if store is not None else default_store()
         return cls(open_store(place, new_store=new_store))
+
+    def _read_kept(self) -> dict[int, int]:
+        """Return the kept hit of each copy without comparing samples; see `read_kept`."""
+        return read_kept(self.context.store, self.context.table().rows)
 
     def close(self) -> None:
         """Close the store; the catalog cannot be used afterwards."""

@@ -16,9 +16,10 @@ from catalog.errors import ParameterError, StoreError
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import decode_mixed_hit
 from catalog.models import Hit, State
-from catalog.search.drums.drum_pitch import DrumPitch, estimate_drum_pitches, read_strokes
+from catalog.search.drums.drum_pitch import DrumPitch, estimate_drum_pitches
 from catalog.search.drums.drum_space import DrumSpace
 from catalog.search.drums.known_drums import read_drum_space, with_drum_space
+from catalog.search.drums.stored_pitches import DrumPitches
 from catalog.search.drums.strength import estimate_missing_strengths
 from catalog.search.spaces import Spaces
 from catalog.search.table import HitTable, read_table
@@ -55,8 +56,7 @@ class Context:
         self._microphone_table: HitTable | None = None
         self._drum_spaces: tuple[Spaces, DrumSpace | None, Spaces] | None = None
         self._drum_pitches: tuple[int, dict[int, DrumPitch]] | None = None
-        # the revision, sessions, and the pitches of their hits
-        self._session_pitches: tuple[int, set[str], dict[int, DrumPitch]] = (-1, set(), {})
+        self._pitches_of_drums: tuple[int, DrumPitches] | None = None
         self._lock = threading.RLock()
 
     def table(self) -> HitTable:
@@ -101,19 +101,15 @@ class Context:
     def drum_pitches_of(self, hits: Sequence[Hit]) -> dict[int, DrumPitch]:
         """Return the pitches of the drums of some present hits, and perhaps of others.
 
-        Only the hits of their sessions are read: a session shows the tones of its room.
+        Only the strokes of their drums are read, see `catalog.search.drums.stored_pitches`.
         """
         with self._lock:
             revision = self.store.revision()
             if self._drum_pitches is not None and self._drum_pitches[0] == revision:
                 return self._drum_pitches[1]
-            if self._session_pitches[0] != revision:
-                self._session_pitches = revision, set(), {}
-            _, known, pitches = self._session_pitches
-            if new := sorted({hit.session for hit in hits} - known):
-                pitches |= estimate_drum_pitches(read_strokes(self.store.database, new))
-                known |= set(new)
-            return pitches
+            if self._pitches_of_drums is None or self._pitches_of_drums[0] != revision:
+                self._pitches_of_drums = revision, DrumPitches(self.store.database)
+            return self._pitches_of_drums[1].of(hits)
 
     def hits(
         self,

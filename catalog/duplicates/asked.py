@@ -54,7 +54,7 @@ def find_copies_of(
     try:
         grouping = group_copies(
             hits,
-            project_hits(store, table.spaces.hit_ids[rows]),
+            project_hits(store, table.hit_ids[rows]),
             PairDecider(prepare, decisions, partial(classify_many, mix_of=partial(mix_of, store))),
             choice=choice,
             on_pair=on_pair,

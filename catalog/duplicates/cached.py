@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 
@@ -18,13 +17,13 @@ from catalog.duplicates.groups import (
 )
 from catalog.duplicates.keeper import KeeperChoice, Read
 from catalog.duplicates.pairs.decider import PairDecider, Prepare
+from catalog.duplicates.pairs.kept import FOLDERS, UNCERTAIN_RELATION, read_folders
 from catalog.duplicates.pairs.parallel import classify_many, compare_origins
 from catalog.duplicates.review import apply_preference, apply_verdicts, undecided_pairs
 from catalog.errors import ParameterError
 from catalog.library.scan.processes.cluster import Cluster
 from catalog.library.store.acts.summaries import describe_hits
 from catalog.library.store.database import digest_to_key
-from catalog.library.store.records.annotations import pair_key
 from catalog.library.store.records.cache import CachedGroup, DecisionCache, OriginCache
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import read_override
@@ -37,9 +36,7 @@ from catalog.search.table import HitTable
 
 PAIRS_PER_COMMIT = 4096
 BATCH_ROWS = 4096  # embeddings read at once, 4 kB each
-# as stored: a certain copy, a likely one, and a pair that is not sure
-COPY_RELATION, LIKELY_RELATION, UNCERTAIN_RELATION = "copy", "likely", "unsure"
-FOLDERS = "preferred folders"  # setting: paths, the best first
+COPY_RELATION, LIKELY_RELATION = "copy", "likely"  # as stored: a certain copy, a likely one
 
 
 def find_copies(
@@ -118,27 +115,6 @@ def prefer(
     )
 
 
-def stored_keepers(store: Store, here: Collection[int]) -> dict[int, int]:
-    """Return the id of the kept hit for each copy of the stored groups, which may be older.
-
-    Pairs are left out if one of them is not in `here`, or the user found them to be different.
-    """
-    cached = store.group_cache.read()
-    if cached is None:
-        return {}
-    verdicts = store.pair_answers.read()
-    kept = {}
-    for keep, others, _ in cached[0]:
-        copies = (i for i, kind, _ in others if kind != UNCERTAIN_RELATION and i in here)
-        for hit_id in copies if keep in here else ():
-            if verdicts and not verdicts.get(
-                pair_key(store.hits.get(keep), store.hits.get(hit_id)), True
-            ):
-                continue
-            kept[hit_id] = keep
-    return kept
-
-
 def find_uncertain_pairs(
     store: Store, table: HitTable, prepare: Prepare, *, read: Read | None = None
 ) -> list[UncertainPair]:
@@ -178,16 +154,6 @@ def prefer_in_groups(store: Store, groups: Sequence[CopyGroup], hits: Sequence[H
             store.pair_answers.prefer(hit.id, over={*group_of[hit.id].members} - {hit.id})
 
 
-def read_folders(store: Store) -> list[Path]:
-    """Return the folders whose files the user prefers among copies, the best first."""
-    return [Path(text) for text in store.database.read_setting(FOLDERS, [])]
-
-
-def save_folders(store: Store, folders: Iterable[Path]) -> None:
-    """Store the folders whose files are preferred among copies, the best first."""
-    store.database.save_setting(FOLDERS, [str(folder.resolve()) for folder in folders])
-
-
 def _cached_grouping(
     store: Store,
     table: HitTable,
@@ -212,7 +178,7 @@ def _cached_grouping(
 
     classify = partial(classify_many, mix_of=partial(mix_of, store), cluster=cluster)
     decider = PairDecider(prepare, decisions, classify)
-    points = project_hits(store, table.spaces.hit_ids)
+    points = project_hits(store, table.hit_ids)
     try:
         grouping = group_copies(
             list(table.hits), points, decider, choice=choice, on_pair=on_pair, on_partial=on_partial

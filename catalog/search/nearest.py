@@ -42,7 +42,7 @@ class Reference:
 
 def reference_of_row(table: HitTable, row: int) -> Reference:
     """Return the reference for a hit of the table."""
-    spaces = table.spaces
+    spaces = table.coordinates.similar
     return Reference(spaces.acoustic[row], spaces.roles[row], table.hits[row], row)
 
 
@@ -186,7 +186,7 @@ def find_similar(
     allowed &= _allowed_rows(table, reference, role=role, elsewhere=elsewhere)
     if not table.hits:
         return []
-    spaces, pitches = table.spaces, pitches or {}
+    spaces, pitches = table.coordinates.similar, pitches or {}
     if but is None:
         rows = prefilter_similar(spaces, reference.acoustic, reference.roles, allowed=allowed, n=n)
         distances = similar_distances_to(spaces, reference.acoustic, reference.roles, rows=rows)
@@ -229,7 +229,7 @@ def _rank(
 ) -> np.ndarray:
     """Return which of some rows are the best, nearest first."""
     return rank_rows(
-        table.spaces.hit_ids[rows],
+        table.hit_ids[rows],
         distances,
         allowed=allowed[rows],
         n=n,

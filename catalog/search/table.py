@@ -12,9 +12,10 @@ import numpy as np
 
 from catalog.errors import StoreError
 from catalog.library.store.database import digest_to_key
+from catalog.library.store.schema import ANNOTATED
 from catalog.library.store.store import Store
 from catalog.models import MARK_RANK, Hit, Mark, State
-from catalog.search.coordinates import coordinates_key, read_spaces
+from catalog.search.coordinates import StoredCoordinates, read_hit_ids
 from catalog.search.spaces import Spaces
 
 
@@ -69,20 +70,61 @@ class HitRows(Sequence[Hit]):
         return hits
 
 
+class RowsById(Mapping[int, int]):
+    """The row of each hit by its id, found in the ids themselves: a dict takes 0.1 kB a hit.
+
+    Parameters
+    ----------
+    hit_ids : np.ndarray, int64, shape (n,), ascending
+    """
+
+    def __init__(self, hit_ids: np.ndarray) -> None:
+        self._ids = hit_ids
+
+    def __getitem__(self, hit_id: int) -> int:
+        row = int(self._ids.searchsorted(hit_id))
+        if row == len(self._ids) or self._ids[row] != hit_id:
+            raise KeyError(hit_id)
+        return row
+
+    def __len__(self) -> int:
+        return len(self._ids)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._ids.tolist())
+
+    def find(self, hit_ids: Sequence[int] | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return which of some hits have a row, and these rows; bool (n,) and int (n_found,)."""
+        wanted = np.asarray(hit_ids, np.int64)
+        rows = self._ids.searchsorted(wanted)
+        rows[rows == len(self._ids)] = 0
+        has_row = self._ids[rows] == wanted if len(self._ids) else np.zeros(len(wanted), bool)
+        return has_row, rows[has_row]
+
+
 @dataclass(frozen=True, eq=False)
 class HitTable:
     """Hits in state "here"; row i is the same hit in `hits` and in `spaces`."""
 
     revision: int  # of the store
     hits: HitRows  # by id
-    spaces: Spaces
-    coordinates_key: Mapping[int, int] | None  # see `catalog.search.coordinates`
+    coordinates: StoredCoordinates
     store: Store
 
+    @property
+    def hit_ids(self) -> np.ndarray:
+        """The ids; int64, shape (n,), ascending."""
+        return self.coordinates.hit_ids
+
+    @property
+    def spaces(self) -> Spaces:
+        """All coordinates, read at the first use."""
+        return self.coordinates.spaces
+
     @cached_property
-    def rows(self) -> Mapping[int, int]:
+    def rows(self) -> RowsById:
         """The row of each hit by its id."""
-        return {hit_id: row for row, hit_id in enumerate(self.spaces.hit_ids.tolist())}
+        return RowsById(self.hit_ids)
 
     @cached_property
     def content_key(self) -> int:
@@ -93,17 +135,18 @@ class HitTable:
     def mark_ranks(self) -> np.ndarray:
         """Rank of the mark of each hit, the best first; int, shape (n,)."""
         ranks = np.full(len(self.hits), MARK_RANK[Mark.NONE])
-        marked = self.store.database.read("SELECT id, mark FROM hit WHERE mark != ''")
-        for hit_id, mark in marked:
-            if hit_id in self.rows:
-                ranks[self.rows[hit_id]] = MARK_RANK[Mark(mark)]
+        sql = f"SELECT id, mark FROM hit WHERE mark != '' AND {ANNOTATED}"
+        marked = self.store.database.read(sql)
+        has_row, rows = self.rows.find([hit_id for hit_id, _ in marked])
+        values = np.array([MARK_RANK[Mark(mark)] for _, mark in marked], int)
+        ranks[rows] = values[has_row]
         return ranks
 
     def matches(self, where: str, values: Sequence[Any]) -> np.ndarray:
         """Return which rows an SQL condition on the table `hit` selects; bool, shape (n,)."""
         rows = self.store.database.read(f"SELECT id FROM hit WHERE {where}", values)
         found = np.fromiter((row[0] for row in rows), np.int64, len(rows))
-        return np.isin(self.spaces.hit_ids, found)
+        return np.isin(self.hit_ids, found)
 
     def same_drum(self, row: int) -> np.ndarray:
         """Return the rows whose names show the drum of a row, itself among them; int, ascending."""
@@ -112,8 +155,7 @@ class HitTable:
             return np.zeros(0, int)
         sql = "SELECT hit_id FROM hit_search WHERE session = ? AND drum = ? ORDER BY hit_id"
         found = [one[0] for one in self.store.database.read(sql, (hit.session, hit.drum))]
-        rows = (self.rows.get(hit_id) for hit_id in found)  # by id, as the rows are
-        return np.array([row for row in rows if row is not None], int)
+        return self.rows.find(found)[1]  # by id, as the rows are
 
     def allowed(self, *, no_good: bool = False, left_out: Collection[int] = ()) -> np.ndarray:
         """Return which rows a search may find, bool, shape (n,): all that are not marked no good.
@@ -122,7 +164,7 @@ class HitTable:
         """
         is_good = self.mark_ranks != MARK_RANK[Mark.NO_GOOD]
         allowed = np.ones(len(self.hits), bool) if no_good else is_good
-        allowed[[self.rows[hit_id] for hit_id in left_out if hit_id in self.rows]] = False
+        allowed[self.rows.find([*left_out])[1]] = False
         return allowed
 
 
@@ -137,17 +179,31 @@ def read_table(
     revision = store.revision()
     if known is not None and known.revision == revision:
         return known
-    ids = store.hits.ids(microphones=microphones)
+    ids = read_present_ids(store, microphones=microphones)
     hits = HitRows(store, ids, revision=revision, microphones=microphones)
-    key = coordinates_key(store, ids)  # first: what is computed meanwhile makes it stale
+    coordinates = StoredCoordinates(store, ids)
     if (
         known is not None
-        and key is not None
-        and known.coordinates_key == key
-        and np.array_equal(known.spaces.hit_ids, ids)
+        and coordinates.key is not None
+        and known.coordinates.key == coordinates.key
+        and np.array_equal(known.hit_ids, ids)
     ):
-        return HitTable(revision, hits, known.spaces, key, store)
-    return HitTable(revision, hits, read_spaces(store, ids), key, store)
+        coordinates = known.coordinates
+    return HitTable(revision, hits, coordinates, store)
+
+
+def read_present_ids(store: Store, *, microphones: bool = False) -> np.ndarray:
+    """Return the ids of the hits in state "here"; int64, shape (n,), ascending.
+
+    They are those of `Hits.ids`, read from the blocks of coordinates.
+    """
+    unlisted = store.hits.unlisted_ids(microphones=microphones)
+    ids = read_hit_ids(store)  # last: a hit that comes meanwhile is listed with its coordinates
+    if not len(unlisted):
+        return ids
+    listed = np.ones(len(ids), bool)
+    listed[RowsById(ids).find(unlisted)[1]] = False
+    return ids[listed]
 
 
 def content_key(hits: Iterable[Hit]) -> int:

@@ -17,14 +17,12 @@ from catalog.duplicates.cached import (
     find_copies,
     find_uncertain_pairs,
     prefer_in_groups,
-    read_folders,
-    save_folders,
-    stored_keepers,
 )
-from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair, equal_keepers
-from catalog.duplicates.keeper import KeeperChoice, find_damage, find_same_file
+from catalog.duplicates.groups import CopyGroup, Grouping, UncertainPair
+from catalog.duplicates.keeper import find_damage, find_same_file
 from catalog.duplicates.mixes import MixedCopy, find_mixed_copies
 from catalog.duplicates.pairs.decider import make_readers
+from catalog.duplicates.pairs.kept import read_folders, read_kept, save_folders
 from catalog.duplicates.pairs.overlay import Overlay, overlay_recordings
 from catalog.duplicates.pairs.relations import Relation, find_relations, nearest_alike
 from catalog.duplicates.report import format_report
@@ -109,27 +107,15 @@ class Duplicates:
         found = [path for path in sees if os.path.exists(path)]
         return open_cluster(address, same=(*MEASURES, CLASSIFIER), sees=found)
 
-    def kept_of(self, *, search: bool = True) -> dict[int, int]:
+    def kept_of(self) -> dict[int, int]:
         """Return the id of the hit that is kept, for each of its copies.
 
-        Parameters
-        ----------
-        search : bool
-            compare the hits if that was not done yet and the library is small; otherwise the
-            stored groups are used, or only files of equal content
-
-        Returns
-        -------
-        dict of hit id to hit id
+        Hits of a small library are compared if that was not done yet; otherwise it is `read_kept`.
         """
-        store, table = self._context.store, self._context.table()
-        here = table.rows
-        if search and len(here) <= MOST_COMPARED:
+        here = self._context.table().rows
+        if len(here) <= MOST_COMPARED:
             return {i: group.keep for group in self.groups() for i in group.others}
-        kept = stored_keepers(store, here)
-        equal = [hit_id for hit_id in store.hits.ids_with_equal_files() if hit_id in here]
-        choice = KeeperChoice(folders=read_folders(store))
-        return {**equal_keepers(store.hits.read_ids(equal), choice), **kept}
+        return read_kept(self._context.store, here)
 
     @property
     def were_searched(self) -> bool:

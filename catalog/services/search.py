@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from catalog.context import Context
-from catalog.duplicates.groups import CopyGroup
 from catalog.errors import ParameterError
 from catalog.kit.model import Kit
 from catalog.models import Hit, Mark
@@ -37,6 +36,9 @@ from catalog.search.nearest import (
 from catalog.search.query import Query
 from catalog.search.table import HitTable
 from catalog.services.kit.taste import Taste
+
+if TYPE_CHECKING:
+    from catalog.duplicates.groups import CopyGroup
 
 TASTE_SHARE = 0.15  # distance by which the most suitable hits come earlier
 SEARCHED = 4  # times as many hits as asked for, before the strokes of one drum are limited

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections import Counter
 
 import numpy as np
 import pytest
@@ -10,10 +11,11 @@ import pytest
 from catalog import Catalog
 from catalog.audio.encode import encode_wav
 from catalog.errors import StoreError
+from catalog.library.store.records.coordinates import PART_KEYS, Part
 from catalog.library.store.store import Store
 from catalog.search import coordinates as m
 from catalog.search.spaces import Spaces, make_spaces
-from catalog.search.table import read_table
+from catalog.search.table import read_present_ids, read_table
 from tests.signals import as_frames, drum_stroke
 
 SR = 16_000  # Hz; low, so that measuring is quick
@@ -22,11 +24,7 @@ SR = 16_000  # Hz; low, so that measuring is quick
 @pytest.fixture
 def cat(tmp_path, monkeypatch):
     """Return a catalog of five strokes whose ids belong to two blocks."""
-    for module in (
-        "search.coordinates",
-        "library.store.records.coordinates",
-        "library.store.ingest",
-    ):
+    for module in ("search.coordinates", "library.store.records.coordinates"):
         monkeypatch.setattr(f"catalog.{module}.BLOCK_IDS", 4)
     folder = tmp_path / "Attic"
     folder.mkdir()
@@ -58,8 +56,10 @@ def forget(cat: Catalog) -> None:
 
 
 def stored_blocks(cat: Catalog) -> list[int]:
-    rows = cat.context.store.database.read("SELECT block FROM coordinates ORDER BY block")
-    return [row[0] for row in rows]
+    """Return the stored blocks that have all parts."""
+    rows = cat.context.store.database.read("SELECT block FROM coordinates")
+    blocks = Counter(row[0] % PART_KEYS for row in rows)
+    return sorted(block for block, n_parts in blocks.items() if n_parts == len(Part))
 
 
 def test_stored_coordinates_are_those_that_are_computed(cat):
@@ -70,6 +70,45 @@ def test_stored_coordinates_are_those_that_are_computed(cat):
     assert_equal(m.read_spaces(store, store.hits.ids()), computed(store))
     assert m.read_spaces(store, np.array([2, 5])).hit_ids.tolist() == [2, 5]
     assert first.strokes.flags.f_contiguous
+
+
+@pytest.mark.parametrize(
+    "lost", ["block = 1", f"block = {PART_KEYS}", f"block = {2 * PART_KEYS + 1}"]
+)
+def test_a_block_that_lacks_a_part_is_computed_again(cat, lost):
+    store = cat.context.store
+    m.read_spaces(store, store.hits.ids())
+    with sqlite3.connect(store.path) as db:
+        assert db.execute(f"DELETE FROM coordinates WHERE {lost}").rowcount == 1
+    assert_equal(m.StoredCoordinates(store, store.hits.ids()).spaces, computed(store))
+    assert stored_blocks(cat) == [0, 1]
+
+
+def test_a_search_for_similar_hits_reads_no_strokes(cat, monkeypatch):
+    read, parts = m.read_part, []
+    monkeypatch.setattr(
+        m, "read_part", lambda s, ids, part: parts.append(part) or read(s, ids, part)
+    )
+    with Catalog.open(cat.store_path) as fresh:
+        assert len(fresh.similar(1)) == 4
+        assert parts == [Part.SIMILAR]
+        fresh.alternates(1)
+        assert parts == [Part.SIMILAR, Part.STROKES]
+
+
+def test_the_ids_of_a_table_are_those_of_the_present_hits(cat, tmp_path):
+    store = cat.context.store
+    with store.writing() as db:
+        db.execute("UPDATE hit SET hidden = 1 WHERE id = 2")
+        db.execute("UPDATE hit SET state = 'missing' WHERE id = 3")
+        db.execute("UPDATE hit SET event = 'voice' WHERE id = 4")
+    assert read_present_ids(store).tolist() == store.hits.ids().tolist() == [1, 5]
+    with store.writing() as db:
+        db.execute("UPDATE hit SET event = 'stroke' WHERE id = 4")
+        db.execute("INSERT INTO microphone (hit_id, stroke) VALUES (1, 5), (5, 5)")
+    for microphones, expected in ((False, [4, 5]), (True, [1, 4, 5])):
+        assert store.hits.ids(microphones=microphones).tolist() == expected
+        assert read_present_ids(store, microphones=microphones).tolist() == expected
 
 
 def test_what_is_measured_again_gets_new_coordinates(cat, tmp_path):
@@ -86,7 +125,7 @@ def test_what_is_measured_again_gets_new_coordinates(cat, tmp_path):
     "damage",
     [
         "points = zeroblob(length(points))",
-        "hit_ids = zeroblob(length(hit_ids))",
+        "points = zeroblob(length(points)) WHERE block < 2",  # the ids
         "block = block + 2",
         "points = x''",
         "version = 7",

@@ -58,9 +58,9 @@ def nearest_alike(table: HitTable, hit_id: int, n: int) -> list[tuple[int, float
     """Return id and distance of the `n` hits that sound most like one, and of itself."""
     if hit_id not in table.rows:
         return []
-    distances = similar_distances(table.spaces, table.rows[hit_id])
+    distances = similar_distances(table.coordinates.similar, table.rows[hit_id])
     nearest = distances.argsort(kind="stable")[: n + 1]
-    return [(int(table.spaces.hit_ids[row]), float(distances[row])) for row in nearest]
+    return [(int(table.hit_ids[row]), float(distances[row])) for row in nearest]
 
 
 def _copies(hit: Hit, groups: Iterable[CopyGroup]) -> Iterator[Relation]:

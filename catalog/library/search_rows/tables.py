@@ -58,7 +58,7 @@ TABLES = {
     "hit_vocabulary": ("word",),
 }
 ROW_TABLES = ("hit_search", "hit_words")  # with one row for each hit
-INDEXED = ("session", "drum", "microphone")
+INDEXED = {"session": "session, drum", "drum": "drum", "microphone": "microphone"}
 
 
 def are_filled(connection: sqlite3.Connection) -> bool:
@@ -77,9 +77,24 @@ def make_tables(connection: sqlite3.Connection) -> None:
         key = "TEXT" if columns == ("word",) else "INTEGER"
         listed = ", ".join((f"{columns[0]} {key} PRIMARY KEY", *columns[1:]))
         connection.execute(f"CREATE TABLE main.{table} ({listed})")
-    for column in INDEXED:
-        connection.execute(f"CREATE INDEX hit_search_{column} ON hit_search ({column})")
+    make_indexes(connection)
     refill(connection)
+
+
+def are_indexed(connection: sqlite3.Connection) -> bool:
+    """Return whether the indexes are those of this version; any others are only slower."""
+    return all(
+        [row[2] for row in connection.execute(f"PRAGMA main.index_info(hit_search_{name})")]
+        == columns.split(", ")
+        for name, columns in INDEXED.items()
+    )
+
+
+def make_indexes(connection: sqlite3.Connection) -> None:
+    """Create the indexes in place of those of another version."""
+    for name, columns in INDEXED.items():
+        connection.execute(f"DROP INDEX IF EXISTS main.hit_search_{name}")
+        connection.execute(f"CREATE INDEX hit_search_{name} ON hit_search ({columns})")
 
 
 def refill(connection: sqlite3.Connection) -> None:

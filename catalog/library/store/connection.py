@@ -20,7 +20,13 @@ from catalog.library.integrity.checksums import (
     save_schema_sum,
     watch_words,
 )
-from catalog.library.search_rows.tables import add_search_triggers, are_filled, make_tables
+from catalog.library.search_rows.tables import (
+    add_search_triggers,
+    are_filled,
+    are_indexed,
+    make_indexes,
+    make_tables,
+)
 from catalog.library.store.acts.recording import Recording
 from catalog.library.store.schema import (
     SCHEMA_VERSION,
@@ -148,13 +154,15 @@ def _connect_to_write(path: Path) -> sqlite3.Connection:
 
 def _make_search_tables(connection: sqlite3.Connection) -> None:
     """Fill the tables that queries read, if this version of the program has not done it yet."""
-    if are_filled(connection):
+    if are_filled(connection) and are_indexed(connection):
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
         if not are_filled(connection):  # another process may have done it
             make_tables(connection)
-            save_schema_sum(connection)
+        elif not are_indexed(connection):
+            make_indexes(connection)
+        save_schema_sum(connection)
         connection.execute("COMMIT")
     except BaseException:
         connection.execute("ROLLBACK")

@@ -6,18 +6,16 @@ in its pitch, so what most of them share is the pitch of the drum, and of each o
 
 from __future__ import annotations
 
-import json
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from catalog.features.tone.modes import CLEAR_SHARE
-from catalog.library.store.database import Database
 from catalog.library.strokes.represent import Microphoned, distance_class
-from catalog.models import NOISES, Hit, Role
+from catalog.models import Hit, Role
 
 # Cymbals, shakers and claps: common practice tunes none of them, no source.
 UNPITCHED = frozenset(
@@ -32,10 +30,6 @@ FAINTEST = 0.01  # share of the energy; strokes also agree in the hum of a recor
 MIN_CERTAINTY = 0.67  # two of three strokes, or nearly
 ROOM_TONE = 0.5  # semitones; drums of two roles that are closer through one far microphone
 FAR_CLASS = 2  # of `distance_class`
-NO_STROKES = ", ".join(repr(event.value) for event in NOISES)
-STROKES = f"""SELECT hit_id, session, drum, role, role_source, microphone, body_hz, mode_hz,
-    mode_share FROM hit_search WHERE session IN (SELECT value FROM json_each(?))
-    AND state = 'here' AND event NOT IN ({NO_STROKES}) ORDER BY hit_id"""
 
 
 class PitchedStroke(Microphoned, Protocol):
@@ -58,18 +52,6 @@ class PitchedStroke(Microphoned, Protocol):
         """`body_hz`, `mode_hz` and `mode_share`, among others."""
 
 
-class StoredStroke(NamedTuple):
-    """A stroke as the narrow table of hits has it, which is read in a fraction of the time."""
-
-    id: int
-    session: str
-    drum: str
-    role: str
-    role_source: str
-    microphone: str
-    descriptors: Mapping[str, float]
-
-
 class DrumPitch(NamedTuple):
     """The pitch of a drum."""
 
@@ -89,7 +71,7 @@ def estimate_drum_pitches(hits: Iterable[PitchedStroke]) -> dict[int, DrumPitch]
 
     Parameters
     ----------
-    hits : iterable of Hit or StoredStroke
+    hits : iterable of Hit, or of `StoredStroke` of `stored_pitches.py`
         a whole library, best with every microphone of a stroke
 
     Returns
@@ -104,6 +86,18 @@ def estimate_drum_pitches(hits: Iterable[PitchedStroke]) -> dict[int, DrumPitch]
     Designed for this project. The mode that each stroke gives is that of
     `catalog.features.tone.modes`.
     """
+    drums, pitches = group_by_drum(hits)
+    readings = {key: read_microphones(strokes) for key, strokes in drums.items()}
+    room_tones = find_room_tones(found for of_drum in readings.values() for found in of_drum)
+    for key, strokes in drums.items():
+        pitches |= pitches_of_strokes(strokes, readings[key], lambda r: r in room_tones)
+    return pitches
+
+
+def group_by_drum(
+    hits: Iterable[PitchedStroke],
+) -> tuple[dict[tuple[str, ...], list[PitchedStroke]], dict[int, DrumPitch]]:
+    """Return the strokes of each drum by session, name and role, and the pitches of all others."""
     pitches: dict[int, DrumPitch] = {}
     drums: dict[tuple[str, ...], list[PitchedStroke]] = defaultdict(list)
     for hit in hits:
@@ -113,40 +107,32 @@ def estimate_drum_pitches(hits: Iterable[PitchedStroke]) -> dict[int, DrumPitch]
             drums[hit.session, hit.drum, hit.role].append(hit)
         elif (pitch := _stroke_pitch(hit)) is not None:
             pitches[hit.id] = pitch
-    readings = {key: _read_microphones(strokes) for key, strokes in drums.items()}
-    room_tones = _find_room_tones(readings)
-    for key, strokes in drums.items():
-        own = [reading for reading in readings[key] if reading not in room_tones]
-        if not own:
-            continue
-        best = _choose(own)
-        for hit in strokes:
-            pitch = best.pitch
-            if pitch is None and hit.microphone == best.microphone:
-                pitch = _stroke_pitch(hit, has_others=best.n_strokes >= MIN_STROKES)
-            if pitch is not None:
-                pitches[hit.id] = pitch
+    return drums, pitches
+
+
+def pitches_of_strokes(
+    strokes: Sequence[PitchedStroke],
+    readings: Sequence[Reading],
+    is_room_tone: Callable[[Reading], bool],
+) -> dict[int, DrumPitch]:
+    """Return the pitches of the strokes of one drum, from its readings that are no room tones.
+
+    `is_room_tone` is called only for readings that would be chosen.
+    """
+    best = next((r for r in sorted(readings, key=_rank) if not is_room_tone(r)), None)
+    pitches: dict[int, DrumPitch] = {}
+    if best is None:
+        return pitches
+    for hit in strokes:
+        pitch = best.pitch
+        if pitch is None and hit.microphone == best.microphone:
+            pitch = _stroke_pitch(hit, has_others=best.n_strokes >= MIN_STROKES)
+        if pitch is not None:
+            pitches[hit.id] = pitch
     return pitches
 
 
-def read_strokes(database: Database, sessions: Iterable[str]) -> list[StoredStroke]:
-    """Read the present strokes of some sessions, with each microphone."""
-    rows = database.read(STROKES, (json.dumps(list(sessions)),))
-    return [
-        StoredStroke(hit_id, session, drum, role, source, microphone, _numbers(*numbers))
-        for hit_id, session, drum, role, source, microphone, *numbers in rows
-    ]
-
-
-def _numbers(body: float | None, mode: float | None, share: float | None) -> dict[str, float]:
-    """Return descriptors; those of older measurements lack the mode."""
-    numbers = {"body_hz": math.nan if body is None else body}
-    if share is not None:
-        numbers |= {"mode_hz": math.nan if mode is None else mode, "mode_share": share}
-    return numbers
-
-
-class _Reading(NamedTuple):
+class Reading(NamedTuple):
     """The pitch of one drum through one microphone, or None; and how far that microphone is."""
 
     drum: tuple[str, ...]  # session, name and role
@@ -156,12 +142,13 @@ class _Reading(NamedTuple):
     pitch: DrumPitch | None
 
 
-def _read_microphones(strokes: Sequence[PitchedStroke]) -> list[_Reading]:
+def read_microphones(strokes: Sequence[PitchedStroke]) -> list[Reading]:
+    """Return what the strokes of one drum show through each of its microphones."""
     by_microphone: dict[str, list[PitchedStroke]] = defaultdict(list)
     for hit in strokes:
         by_microphone[hit.microphone].append(hit)
     return [
-        _Reading(
+        Reading(
             (hits[0].session, hits[0].drum, hits[0].role), name, distance_class(hits[0]),
             len(hits), agreed_pitch(hits) if len(hits) >= MIN_STROKES else None,
         )
@@ -169,20 +156,16 @@ def _read_microphones(strokes: Sequence[PitchedStroke]) -> list[_Reading]:
     ]  # fmt: skip
 
 
-def _choose(readings: Sequence[_Reading]) -> _Reading:
-    """Return the reading of the closest microphone, with several strokes if there are any."""
-    return min(
-        readings,
-        key=lambda r: (
-            r.n_strokes < MIN_STROKES, r.distance, -(r.pitch.certainty if r.pitch else 0.0),
-        ),
-    )  # fmt: skip
+def _rank(reading: Reading) -> tuple[bool, int, float]:
+    """Return the rank of a reading: with several strokes first, then by distance and certainty."""
+    certainty = reading.pitch.certainty if reading.pitch else 0.0
+    return reading.n_strokes < MIN_STROKES, reading.distance, -certainty
 
 
-def _find_room_tones(readings: Mapping[tuple[str, ...], Sequence[_Reading]]) -> set[_Reading]:
+def find_room_tones(readings: Iterable[Reading]) -> set[Reading]:
     """Return readings of far microphones that drums of another role share."""
-    far: dict[tuple[str, str], list[tuple[float, _Reading]]] = defaultdict(list)
-    for reading in (reading for found in readings.values() for reading in found):
+    far: dict[tuple[str, str], list[tuple[float, Reading]]] = defaultdict(list)
+    for reading in readings:
         if reading.pitch is not None and reading.distance >= FAR_CLASS:
             semitones = 12.0 * math.log2(reading.pitch.hz)
             far[reading.drum[0], reading.microphone].append((semitones, reading))

@@ -77,7 +77,7 @@ def _nearest(table: HitTable, hit: Hit) -> str:
     n_searched = min(SEARCHED + 1, len(square))
     nearest = np.argpartition(square, n_searched - 1)[:n_searched]
     order = nearest[np.lexsort((nearest, square[nearest]))]
-    ids = [int(table.spaces.hit_ids[k]) for k in order if k != row and square[k] <= NEAR**2]
+    ids = [int(table.hit_ids[k]) for k in order if k != row and square[k] <= NEAR**2]
     known = _known_roles(table.store, ids)[:N_NEAREST]
     if not known:
         return "no known hit is near it"

@@ -121,7 +121,7 @@ class Drums:
         table, known, kept = context.table(), read_known_drums(context.store), self._find_kept()
         found = context.store.database.read(WORDS, (State.HERE, Event.STROKE))
         words = {row[0]: row[1:] for row in found if row[0] not in kept}
-        ids = table.spaces.hit_ids
+        ids = table.hit_ids
         rows = np.array([row for row, i in enumerate(ids.tolist()) if i in words], np.int64)
         chosen = ids[rows].tolist()
         return Candidates(

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import pytest
 
-from catalog import Catalog
 from catalog.models import Hit, Role
 from catalog.search.drums.drum_pitch import (
     MIN_CERTAINTY,
     UNPITCHED,
     estimate_drum_pitches,
-    read_strokes,
 )
 from tests.kit.drums import make_hit
 
@@ -104,13 +101,3 @@ def test_cymbals_shakers_and_claps_have_no_pitch(role):
 def test_the_order_of_hits_changes_nothing():
     hits = strokes([(100.0, CLEAR)] * 5 + [(159.3, 0.2)] * 2 + [(101.0, 0.1)])
     assert estimate_drum_pitches(hits) == estimate_drum_pitches(hits[::-1])
-
-
-def test_pitches_of_the_narrow_table_are_those_of_the_hits(tmp_path):
-    library = Path(__file__).parents[3] / "demo_library"
-    with Catalog.open(tmp_path / "drums.sqlite") as cat:
-        cat.scan([library / "for_mixing", library / "Murrinholt barn 2022-11"])
-        hits = cat.context.hits(microphones=True)
-        stored = read_strokes(cat.context.store.database, {hit.session for hit in hits})
-    assert [stroke.id for stroke in stored] == [hit.id for hit in hits]
-    assert estimate_drum_pitches(stored) == estimate_drum_pitches(hits) != {}

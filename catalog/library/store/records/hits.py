@@ -62,6 +62,10 @@ COMPANIONS = (
     "SELECT m.hit_id FROM microphone m JOIN hit h ON h.id = m.hit_id JOIN hit r ON r.id = m.stroke"
     " WHERE m.stroke != m.hit_id AND r.state = h.state AND r.hidden = h.hidden"
 )
+# Hits that are not present, as ranges of the index over states.
+AWAY = (
+    "hidden < 0", "hidden > 0", "hidden = 0 AND state < 'here'", "hidden = 0 AND state > 'here'",
+)  # fmt: skip
 EXPRESSIONS = tuple(COMPUTED.get(column, column) for column in COLUMNS)
 # Members by their text: looking one up takes a tenth of the time that calling the class takes.
 ROLE_BY_TEXT = {role.value: role for role in Role}
@@ -233,6 +237,16 @@ class Hits:
         sql = f"SELECT id FROM hit WHERE {listed} AND {where}"
         rows = self._database.read(sql, (*states, *values))
         return np.sort(np.fromiter((row[0] for row in rows), np.int64, len(rows)))
+
+    def unlisted_ids(self, *, microphones: bool = False) -> np.ndarray:
+        """Return the ids of all hits that `ids` does not return, in any order; int64, shape (n,).
+
+        Most libraries have few, so that this takes a fraction of the time of `ids`.
+        """
+        away = " UNION ALL ".join(f"SELECT id FROM hit WHERE {range_}" for range_ in AWAY)
+        parts = (away, NOISE_HITS) if microphones else (away, NOISE_HITS, COMPANIONS)
+        rows = [row[0] for sql in parts for row in self._database.read(sql)]
+        return np.array(rows, np.int64)
 
     def highest_id(self) -> int:
         """Return the highest id, which is at least the number of hits; 0 without any."""
