@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from catalog.cli.output import escape, event_text
+from catalog.wording import percent
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -157,7 +158,7 @@ def format_value(word: str, unit: str, value: Any) -> str:
     if value is None or value == "":
         return "-" if value is None else ""
     if word == "confidence":
-        return f"{value:.0%}"
+        return percent(value)
     if word == "tags":
         return str(value)
     if word == "scanned":

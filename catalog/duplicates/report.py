@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from catalog.duplicates.groups import CopyGroup
 from catalog.models import Hit
+from catalog.wording import percent
 
 KEPT, UNDECIDED = "stays", "stays, undecided"
 
@@ -35,7 +36,7 @@ def format_report(
         lines.append(f"{number}. {_escape(hits[group.keep].name)} - {group.reason}")
         lines.append(_line(hits[group.keep], outcomes.get(group.keep, KEPT), ""))
         for hit_id, evidence in zip(group.others, group.evidence, strict=True):
-            note = f", samples agree to {100 * evidence:.1f} %"
+            note = f", samples agree to {percent(evidence, 1)}"
             lines.append(_line(hits[hit_id], outcomes.get(hit_id, UNDECIDED), note))
         lines.append("")
     grouped = {i for group in groups for i in group.members}

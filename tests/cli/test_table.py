@@ -66,7 +66,7 @@ def test_the_widest_columns_are_cut_first():
     [
         ("length", "s", 0.0214, "21.4 ms"), ("length", "s", 1.234, "1.23 s"),
         ("brightness", "Hz", 2345.6, "2346 Hz"), ("peak", "dBFS", -6.04, "-6.0 dBFS"),
-        ("confidence", "", 0.9, "90%"), ("body", "Hz", None, "-"), ("mark", "", "", ""),
+        ("confidence", "", 0.9, "90 %"), ("body", "Hz", None, "-"), ("mark", "", "", ""),
     ],
 )  # fmt: skip
 def test_values_are_printed_with_their_units(word, unit, value, text):

@@ -19,6 +19,7 @@ from catalog.cli.selection import add_selection, confirm, read_hits, select_hits
 from catalog.cli.table import hit_lines, table_lines
 from catalog.errors import ParameterError
 from catalog.models import EVENTS
+from catalog.wording import percent
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -162,7 +163,7 @@ def _unsure(cat: Catalog, args: argparse.Namespace) -> int:
 
 def _question_row(question: RoleQuestion, name: str) -> list[str]:
     pairs = zip(question.likely[:2], question.chances[:2], strict=True)
-    likely = ", ".join(f"{role} {chance:.0%}" for role, chance in pairs)
+    likely = ", ".join(f"{role} {percent(chance)}" for role, chance in pairs)
     n_hits = str(len(question.hit_ids))
     return [str(question.hit_id), name, n_hits, likely, str(question.n_affected)]
 

@@ -37,6 +37,7 @@ from catalog.cli.summary import hits_of, place_lines
 from catalog.cli.table import table_lines
 from catalog.errors import CatalogError, ParameterError
 from catalog.models import State
+from catalog.wording import percent
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -328,7 +329,7 @@ def _pair_lines(cat: Catalog, pairs: Sequence[UncertainPair]) -> list[str]:
     first, second = hits_of(cat, [p.first for p in pairs]), hits_of(cat, [p.second for p in pairs])
     short = cat.search.session_names()
     rows = [
-        [f"{pair.evidence:.1%}", str(a.id), a.name, str(b.id), b.name, short.get(b.session, "")]
+        [percent(pair.evidence, 1), str(a.id), a.name, str(b.id), b.name, short.get(b.session, "")]
         for pair, a, b in zip(pairs, first, second, strict=True)
     ]
     header = ("in common", "first", "name", "second", "its name", "session")

@@ -35,6 +35,7 @@ from catalog.cli.selection import (
 from catalog.cli.summary import hits_of, place_lines
 from catalog.cli.table import hit_lines
 from catalog.models import Certainty
+from catalog.wording import percent
 
 if TYPE_CHECKING:
     from catalog.catalog import Catalog
@@ -194,7 +195,7 @@ def _copy_rows(cat: Catalog, groups: Sequence[CopyGroup]) -> list[str]:
 
 def _proof_text(proof: Proof) -> str:
     certainty = Certainty.CERTAIN if proof.is_certain else Certainty.LIKELY
-    return f"{certainty}, {proof.share:.1%} in common"
+    return f"{certainty}, {percent(proof.share, 1)} in common"
 
 
 def _map(cat: Catalog, args: argparse.Namespace) -> int:

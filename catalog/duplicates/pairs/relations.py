@@ -10,6 +10,7 @@ from catalog.library.strokes.ties import StrokeTie
 from catalog.models import Hit
 from catalog.search.spaces import similar_distances
 from catalog.search.table import HitTable
+from catalog.wording import percent
 
 KINDS: tuple[str, ...] = ("copy", "same stroke", "same drum", "alike")
 
@@ -97,7 +98,7 @@ def _same_drum(hit: Hit, hits: Sequence[Hit]) -> Iterator[Relation]:
 
 
 def _share_text(share: float) -> str:
-    return f"{share:.1%} of the samples in common"
+    return f"{percent(share, 1)} of the samples in common"
 
 
 def _drum_key(hit: Hit) -> tuple[str, ...]:

@@ -6,13 +6,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from catalog.kit.fill.explain import explain_sessions, plain_slot
+from catalog.kit.fill.explain import explain_sessions
 from catalog.kit.levels import Levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
 from catalog.search.drums.drum_pitch import DrumPitch
 from catalog.search.matches import as_heard, audible_differences
+from catalog.wording import plain_slot
 
 CLOSE = 0.05  # of a score; a smaller difference is inaudible
 AUDIBLE_DB = 1.0  # of gain; smaller differences are not listed

@@ -14,11 +14,11 @@ from catalog.errors import KitError
 from catalog.features.descriptors.note_names import note_name
 from catalog.features.loudness import hit_loudness, k_weight
 from catalog.kit.fill.coherence import BODY_APART, LOW_SLOTS
-from catalog.kit.fill.explain import plain_slot
 from catalog.kit.levels import Levels, tune_stroke
 from catalog.kit.model import Kit
 from catalog.models import Hit
 from catalog.search.drums.drum_pitch import DrumPitch
+from catalog.wording import percent, plain_slot
 
 # One-third-octave bands from 31.6 Hz to 15.8 kHz: base-ten midbands of IEC 61260-1, from memory.
 BANDS_HZ = tuple(1000.0 * 10.0 ** (n / 10) for n in range(-15, 13))
@@ -127,7 +127,9 @@ def _overlap_lines(
         if share >= MASKED_SHARE:
             louder = plain_slot(slots[a if louder_db > 0 else b])
             level = f", {louder} {abs(louder_db):.0f} dB louder" if abs(louder_db) >= 1.0 else ""
-            found.append((share, f"{pair}: {share:.0%} of their energy in the same bands{level}"))
+            found.append(
+                (share, f"{pair}: {percent(share)} of their energy in the same bands{level}")
+            )
         is_low = slots[a] in LOW_SLOTS and slots[b] in LOW_SLOTS
         interval = 12.0 * abs(math.log2(pitch_hz[a] / pitch_hz[b])) if is_low else math.nan
         if interval < BODY_APART:

@@ -9,9 +9,10 @@ from itertools import pairwise, product
 
 from catalog.features.descriptors.note_names import note_name
 from catalog.kit.fill.coherence import BODY_APART, STEP_RANGE
-from catalog.kit.fill.explain import interval_words, plain_slot
+from catalog.kit.fill.explain import interval_words
 from catalog.kit.model import TUNING_RANGE, Kit
 from catalog.kit.slots import TOMS
+from catalog.wording import plain_slot
 
 GRID = 0.5  # semitones between the tunings tried: smaller changes of a drum are inaudible
 ROUNDING = 0.5  # semitones: an interval is named by the nearest whole one, and judged by that name

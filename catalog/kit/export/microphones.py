@@ -14,9 +14,9 @@ from catalog.errors import KitArgumentError, KitError
 from catalog.features.loudness import hit_loudness
 from catalog.features.waveform import mix_to_mono
 from catalog.kit.export.options import ALL, MIX, ExportOptions
-from catalog.kit.fill.explain import plain_slot
 from catalog.kit.strokes import StrokeReader
 from catalog.models import Hit, Microphone
+from catalog.wording import plain_slot
 
 LOUDNESS_S = 2.0  # of a mix, from its start; as for the loudness of a hit
 Read = Callable[[Hit], Audio]

@@ -15,13 +15,13 @@ from catalog.errors import KitError
 from catalog.kit.dynamics import StrokeCurve, layer_warnings, stroke_curves
 from catalog.kit.export.microphones import MicrophoneExport
 from catalog.kit.export.options import ExportOptions
-from catalog.kit.fill.explain import plain_slot
 from catalog.kit.layers import Layer, layers_of
 from catalog.kit.levels import Levels, balance_levels
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS, assign_notes, find_slot
 from catalog.kit.strokes import StrokeReader
 from catalog.models import UNSURE_CONFIDENCE, Hit, RoleSource
+from catalog.wording import percent, plain_slot
 
 README = "README.txt"
 # The other files, each with its line of the README; "phrase" has the suffix of the audio.
@@ -283,10 +283,12 @@ def _role_warnings(slot: str, hit: Hit, *, is_locked: bool) -> list[str]:
     wanted, role = plain_slot(SLOTS[slot].roles[0]), plain_slot(hit.role)
     if hit.role not in SLOTS[slot].roles:
         evidence = {RoleSource.USER: "by your word", RoleSource.NAME: "by its name"}.get(
-            hit.role_source, f"by its sound, {hit.role_confidence:.0%} sure"
+            hit.role_source, f"by its sound, {percent(hit.role_confidence)} sure"
         )
         chosen = "the locked hit" if is_locked else "its hit"
         return [f"{slot}: {chosen} {hit.name} is a {role} {evidence}, not a {wanted}"]
     if hit.role_confidence < UNSURE_CONFIDENCE:
-        return [f"{slot}: the role {role} of {hit.name} is an estimate ({hit.role_confidence:.0%})"]
+        return [
+            f"{slot}: the role {role} of {hit.name} is an estimate ({percent(hit.role_confidence)})"
+        ]
     return []

@@ -15,6 +15,7 @@ from catalog.features.production import (
 from catalog.kit.fill.coherence import Traits
 from catalog.kit.slots import HAT_SLOTS, TOMS
 from catalog.models import UNSURE_CONFIDENCE, Hit
+from catalog.wording import percent, plain_slot
 
 ALIKE = 0.5  # deviations within which a difference is inaudible
 N_LINES = 3
@@ -108,9 +109,8 @@ def slot_lines(
     lines, doubts = [], []
     hit = hits[rows[name]]
     if hit.role_confidence < UNSURE_CONFIDENCE:
-        doubts.append(
-            f"its role is an estimate ({plain_slot(hit.role)}, {hit.role_confidence:.0%}): listen"
-        )
+        estimate = f"{plain_slot(hit.role)}, {percent(hit.role_confidence)}"
+        doubts.append(f"its role is an estimate ({estimate}): listen")
     if name in TOMS:
         lines += _interval(traits, rows, name)
     if name in HAT_SLOTS:
@@ -125,12 +125,6 @@ def slot_lines(
         if same:
             lines.append(f"the same cymbals as {' and '.join(plain_slot(n) for n in same)}")
     return lines, doubts
-
-
-def plain_slot(slot: str) -> str:
-    """Return a slot or role in words: "low tom" for "tom_low", "closed hat" for "hat_closed"."""
-    words = slot.split("_")
-    return " ".join(reversed(words)) if words[0] in ("tom", "hat") else " ".join(words)
 
 
 def _interval(traits: Traits, rows: Mapping[str, int], name: str) -> list[str]:

@@ -9,11 +9,11 @@ from itertools import combinations
 
 from catalog.errors import KitError, ParameterError
 from catalog.features.faults.kinds import FAULT_KINDS
-from catalog.kit.fill.explain import plain_slot
 from catalog.kit.fill.together import are_family
 from catalog.kit.slots import DEFAULT_SLOTS, SLOTS, TOMS, find_slot
 from catalog.models import Hit
 from catalog.search.drums.drum_pitch import DrumPitch
+from catalog.wording import plain_slot
 
 MAX_SESSIONS = 6  # tried for a kit from one session
 NO_FAULTS: Mapping[int, str] = {}

@@ -9,10 +9,11 @@ import numpy as np
 
 from catalog.features.production import BAND_NAMES, PRODUCTION_NAMES
 from catalog.kit.fill.coherence import Traits
-from catalog.kit.fill.explain import plain_slot, slot_lines
+from catalog.kit.fill.explain import slot_lines
 from catalog.kit.fill.together import FAMILIES
 from catalog.kit.slots import TOMS
 from catalog.models import Hit
+from catalog.wording import plain_slot
 
 MAX_REASONS = 3
 LIKE = 0.5  # of the limit of a comparison: nearer hits are alike, farther than the limit apart

@@ -13,6 +13,7 @@ from catalog.library.store.store import Store
 from catalog.models import ROLES, Hit, RoleSource
 from catalog.search.roles.names import DOUBTED_NAMES, NameDoubt
 from catalog.search.table import HitTable
+from catalog.wording import percent, plain_slot
 
 N_NEAREST = 10  # known hits that are counted
 SEARCHED = 200  # nearest hits among which they are looked for
@@ -38,7 +39,7 @@ class RoleReason:
 
     def __str__(self) -> str:
         """Return "snare: named so; 9 of the 10 nearest known hits are snare"."""
-        return f"{self.role}: {'; '.join(self.reasons)}"
+        return f"{plain_slot(self.role)}: {'; '.join(self.reasons)}"
 
 
 def explain_role(store: Store, hit: Hit, read_table: Callable[[], HitTable]) -> RoleReason:
@@ -64,7 +65,7 @@ def read_doubts(store: Store) -> list[NameDoubt]:
 
 def _describe_doubt(doubt: NameDoubt) -> str:
     folder = f"{doubt.n_fitting} of {doubt.n_clear} clear names of its folder fit"
-    return f"but it sounds like {doubt.heard} ({doubt.share:.0%}, {folder})"
+    return f"but it sounds like {plain_slot(doubt.heard)} ({percent(doubt.share)}, {folder})"
 
 
 def _nearest(table: HitTable, hit: Hit) -> str:
@@ -82,11 +83,11 @@ def _nearest(table: HitTable, hit: Hit) -> str:
     if not known:
         return "no known hit is near it"
     if len(known) == 1:
-        return f"the only known hit near it is {known[0]}"
+        return f"the only known hit near it is {plain_slot(known[0])}"
     counts = Counter(known)
     most, n_most = counts.most_common(1)[0]
-    own = "" if most == hit.role else f", {counts[hit.role]} {hit.role}"
-    return f"{n_most} of the {len(known)} nearest known hits are {most}{own}"
+    own = "" if most == hit.role else f", {counts[hit.role]} {plain_slot(hit.role)}"
+    return f"{n_most} of the {len(known)} nearest known hits are {plain_slot(most)}{own}"
 
 
 def _known_roles(store: Store, hit_ids: Sequence[int]) -> list[str]:
@@ -112,11 +113,11 @@ def _drum(store: Store, hit: Hit) -> str:
         return ""
     total = sum(counts.values())
     verb = "stroke of its drum is" if total == 1 else "strokes of its drum are"
-    return f"{counts[hit.role]} of {total} other {verb} {hit.role}"
+    return f"{counts[hit.role]} of {total} other {verb} {plain_slot(hit.role)}"
 
 
 def _sound(store: Store, hit: Hit) -> str:
     shares = store.hits.role_probabilities([hit.id])[0]
     best = np.argsort(-shares, kind="stable")[:N_LIKELY]
-    listed = ", ".join(f"{ROLES[k]} {shares[k]:.0%}" for k in best)
+    listed = ", ".join(f"{plain_slot(ROLES[k])} {percent(shares[k])}" for k in best)
     return f"sound alone: {listed}"

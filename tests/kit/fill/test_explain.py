@@ -53,7 +53,7 @@ def test_the_difference_has_the_size_that_was_put_in_and_agreement_its_tolerance
 
 def test_a_role_that_is_an_estimate_comes_first():
     lines = why({"width": [0.1] * 4}, role_confidence=0.3)
-    assert lines[0].startswith("its role is an estimate (kick, 30%)")
+    assert lines[0].startswith("its role is an estimate (kick, 30 %)")
 
 
 def test_sessions_are_counted_for_the_readme():

@@ -9,7 +9,7 @@ import { makeRest } from '../playback/rest.js';
 import { MARK_SIGNS } from '../shared/annotations.js';
 import { consumeKey, el } from '../shared/dom.js';
 import { defineElement } from '../shared/element.js';
-import { formatHertz, formatSeconds } from '../shared/format.js';
+import { formatHertz, formatSeconds, splitName } from '../shared/format.js';
 
 const ROW_PX = 32, HEAD_PX = 30;       // as in workbench.css
 const N_BEYOND = 4;                    // rows kept above and below those in sight
@@ -44,11 +44,12 @@ function makeRow() {                   // an empty row; `put` shows another hit 
   const wave = el('canvas', { 'aria-hidden': 'true' });
   const cells = Object.fromEntries(Object.keys(COLUMNS).map(name =>
     [name, el('div', { role: 'gridcell', class: `cell ${name}` })]));
-  const [name, session, drum] = [0, 1, 2].map(() => el('bdi')), role = el('span');
+  const [session, drum] = [0, 1].map(() => el('bdi')), role = el('span');
+  const [start, end] = ['start', 'end'].map(name => el('span', { class: name }));
   const icon = el('i', { class: 'role-mark', 'aria-hidden': 'true' });
   sizeCanvas(wave, ...WAVE);
   cells.wave.append(wave);
-  cells.name.append(name);
+  cells.name.append(el('bdi', {}, start, end));
   cells.session.append(session);
   cells.drum.append(drum);
   cells.role.append(icon, role);
@@ -60,7 +61,8 @@ function makeRow() {                   // an empty row; `put` shows another hit 
     node.id = `hit-row-${hit.id}`;
     node.setAttribute('aria-rowindex', String(place + 2));
     node.style.transform = `translateY(${place * ROW_PX}px)`;
-    name.textContent = cells.name.title = hit.name;
+    [start.textContent, end.textContent] = splitName(cells.name.title = hit.name);
+    cells.name.setAttribute('aria-label', hit.name);
     role.textContent = ROLE_LABELS[hit.role];
     session.textContent = columns.sessionLabel(row);
     cells.session.title = hit.session;

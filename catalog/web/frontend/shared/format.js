@@ -18,3 +18,9 @@ export const formatDecibels = (value, unit) =>
 
 export const describeOrigin = hit =>
   [hit.session, hit.drum, hit.microphone, hit.take && `take ${hit.take}`].filter(Boolean).join(' · ');
+
+// The end of a name often is the number of the stroke, so that it stays in sight where the start is cut.
+const SHORTEST_CUT = 14, N_END = 6;    // characters
+const LATIN = /^[\u0020-\u024f]*$/;    // other scripts may join their letters
+export const splitName = name => name.length < SHORTEST_CUT || !LATIN.test(name) ? [name, '']
+  : [name.slice(0, -N_END), name.slice(-N_END)];
