@@ -44,7 +44,7 @@ def add_commands(command: AddCommand) -> None:
     fill.add_argument(
         "--yes",
         action="store_true",
-        help="replace a saved kit of that name unasked; it stays as an older version",
+        help="replace a saved kit of that name without asking; it stays as an older version",
     )
     fill.add_argument("--all", action="store_true", help=ALL_HELP)
     fill.add_argument("--seed", type=int, default=0)

@@ -64,7 +64,9 @@ def add_selection(
 ) -> None:
     """Add the hits, and the options of a query; a command that changes hits also gets `--yes`."""
     if acts:
-        parser.add_argument("--yes", action="store_true", help="change hits of a query unasked")
+        parser.add_argument(
+            "--yes", action="store_true", help="change hits of a query without asking"
+        )
     parser.add_argument("hits", nargs="*", metavar="HITS", help=HITS_HELP)
     parser.set_defaults(takes_hits=True)
     add_query_options(parser, show=show)

@@ -75,7 +75,7 @@ CALLS = {
     "cut": (f"cut {TAKE} strokes --yes", "cut 404 other"),
     "microphones": ("microphones 1 --mix sum", "microphones 404"),
     "strokes": ("strokes", "strokes --main 404"),
-    "sides": ("sides", "sides --part 404"),
+    "sides": ("sides", "sides --separate 404"),
     "sessions": ("sessions", "sessions 1"),
     "faults": ("faults", "faults 404"),
     "dismiss": ("dismiss hum 1", "dismiss banjo 1"),

@@ -48,8 +48,14 @@ def add_commands(command: AddCommand) -> None:
     name = command("name", "set drum, microphone, damping or event of hits or takes", _name)
     name.add_argument("--drum", metavar="NAME", help='"" returns to the name of the file')
     name.add_argument("--microphone", metavar="NAME", help='"" returns to the name of the file')
-    name.add_argument("--damping", choices=("open", "damped", ""), help='"" returns to the name')
-    name.add_argument("--event", choices=("", *EVENTS), help='"" returns to what was judged')
+    name.add_argument(
+        "--damping", choices=("open", "damped", ""), metavar="DAMPING",
+        help='open or damped; "" returns to the name',
+    )  # fmt: skip
+    name.add_argument(
+        "--event", choices=("", *EVENTS), metavar="EVENT",
+        help=f'{", ".join(EVENTS)}; "" returns to what was judged',
+    )  # fmt: skip
     name.add_argument("--take", action="store_true", help="all strokes of the takes of the hits")
     unsure = command("unsure", "list the hits whose role is most worth naming", _unsure)
     unsure.add_argument("-n", type=at_least_one, default=12, help="questions (default: 12)")

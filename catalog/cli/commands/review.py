@@ -44,10 +44,10 @@ def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     check = command("check", "check the whole store for damage", _check)
     check.add_argument(
-        "--from-backup", action="store_true", help="take damaged words of yours from a backup"
+        "--from-backup", action="store_true", help="restore damaged annotations from a backup"
     )
     check.add_argument(
-        "--as-it-is", action="store_true", help="accept damaged words of yours as they are now"
+        "--as-it-is", action="store_true", help="accept damaged annotations as they are now"
     )
     faults = command("faults", "list faults of hits, the most serious first", _faults)
     faults.add_argument("--kind", action="append", default=[], help="may be repeated")

@@ -56,7 +56,7 @@ def add_commands(command: AddCommand) -> None:
     )
     change = sides.add_mutually_exclusive_group()
     change.add_argument("--join", nargs=2, type=hit_number, metavar=("LEFT", "RIGHT"))
-    change.add_argument("--part", type=hit_number, metavar="HIT")
+    change.add_argument("--separate", type=hit_number, metavar="HIT")
     microphones = command(
         "microphones",
         "list the delays between the channels of a hit, or set their mix",
@@ -163,11 +163,11 @@ def _cut(cat: Catalog, args: argparse.Namespace) -> int:
 
 
 def _sides(cat: Catalog, args: argparse.Namespace) -> int:
-    is_listing, is_changed = not args.join and args.part is None, False
+    is_listing, is_changed = not args.join and args.separate is None, False
     if args.join:
         is_changed = cat.takes.join_stereo_pair(*args.join)
-    elif args.part is not None:
-        is_changed = cat.takes.split_stereo_pair(args.part)
+    elif args.separate is not None:
+        is_changed = cat.takes.split_stereo_pair(args.separate)
     if not is_listing:
         print_message("stored; the next scan of the folder applies it")
     hits = cat.takes.stereo_pairs()

@@ -331,7 +331,7 @@ def test_the_command_line_lists_separates_and_joins_pairs(cat, folder, tmp_path,
     assert [hit["path"].rsplit("/")[-1] for hit in listed] == ["snare_01_L.wav"]
     assert [hit["mate"].rsplit("/")[-1] for hit in listed] == ["snare_01_R.wav"]
     pair = the_pair(cat)
-    assert main(["sides", "--part", str(pair.id), *store]) == 0
+    assert main(["sides", "--separate", str(pair.id), *store]) == 0
     assert "next scan" in capsys.readouterr().err
     assert main(["scan", str(folder), *store]) == 0
     capsys.readouterr()
@@ -361,7 +361,7 @@ def test_a_choice_of_sides_without_effect_reports_that(tmp_path, capsys):
     cat, (first, second) = two_mono(tmp_path)
     with cat:
         store = ["--store", str(cat.store_path)]
-        for command in (["--join", str(first.id), str(second.id)], ["--part", str(first.id)]):
+        for command in (["--join", str(first.id), str(second.id)], ["--separate", str(first.id)]):
             n_events = len(cat.history())
             assert main(["sides", *command, *store]) == 0
             capsys.readouterr()
