@@ -14,7 +14,7 @@ MICROPHONES = word_set(
     "oh ohl ohr ohc ovh ovhd overhead overheads room rooml roomr amb ambl ambr ambience close spot"
     " top bottom btm bot under in out inside outside head batter reso resonant port beater side"
     " near far front back mono stereo st pair pairl pairr xy ortf glyn trigger sub contact phone"
-    " handheld mic mics mike hall wide knee"
+    " handheld mic mics mike hall wide knee cond cnd condenser dyn dynamic ribbon"
 )
 SIDES = word_set("l r c left right centre center")  # of a microphone, after its word
 # Words that may follow an instrument without a space: "KickIn", "snaretop".

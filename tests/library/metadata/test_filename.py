@@ -187,6 +187,8 @@ def test_a_missing_file_has_empty_provenance(tmp_path):
         ("snaretop-12", "snare", "top", 12),
         ("Snare Batter 2", "Snare", "Batter", 2),
         ("snare_reso_soft", "snare", "reso", 0),
+        ("cajon_slap_vl2_rr1_cnd", "cajon slap", "cnd", 1),
+        ("Snare ribbon 3", "Snare", "ribbon", 3),
         ("Snare take2 Ovhd L", "Snare", "Ovhd L", 2),
         ("SideStick-Softest", "SideStick", "", 0),
         ("041_tom_41_a_v1", "tom 41 a", "", 1),  # a key of the General MIDI percussion map
