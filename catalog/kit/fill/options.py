@@ -128,8 +128,12 @@ def fill_warnings(
         lines += _conflicts(first, second, slots, hits, pitches or {})
     for name in wanted if wanted is not None else DEFAULT_SLOTS:
         if name not in slots:
-            role = plain_slot(find_slot(name).roles[0])
-            lines.append(f"{plain_slot(name)}: stays empty, no hit of role {role} may be used")
+            role = find_slot(name).roles[0]
+            is_filled = any(find_slot(other).roles[0] == role for other in slots)
+            what = "other drum" if is_filled else "hit"
+            lines.append(
+                f"{plain_slot(name)}: stays empty, no {what} of role {plain_slot(role)} may be used"
+            )
     return lines
 
 

@@ -45,9 +45,10 @@ def locate_locked(hits: tuple[Hit, ...], locked: Mapping[str, int]) -> dict[str,
 def list_candidates(
     hits: tuple[Hit, ...], fixed: Mapping[str, int], slots: Sequence[str] | None
 ) -> dict[str, np.ndarray]:
-    """List the rows that may fill each free slot; None takes the default slots with hits.
+    """List the rows that may fill each free slot; None takes the default slots with drums.
 
-    The better mark comes first, so that it is chosen among rows of equal cost.
+    Two default slots need two drums, so that no stroke of the low tom fills the middle one. The
+    better mark comes first, so that it is chosen among rows of equal cost.
 
     Raises
     ------
@@ -59,7 +60,11 @@ def list_candidates(
     for row, hit in enumerate(hits):
         if hit.state == State.HERE and row not in taken:
             by_role.setdefault(hit.role, []).append(row)
-    left = {role: len(rows) for role, rows in by_role.items()}
+    locked = {_drum_key(hits, row) for row in taken}
+    left = {
+        role: len(rows if slots is not None else {_drum_key(hits, row) for row in rows} - locked)
+        for role, rows in by_role.items()
+    }
     free = {}
     for name in dict.fromkeys(DEFAULT_SLOTS if slots is None else slots):
         role = find_slot(name).roles[0]
@@ -76,6 +81,11 @@ def list_candidates(
                 slot=name,
             )
     return free
+
+
+def _drum_key(hits: tuple[Hit, ...], row: int) -> tuple[str, str] | int:
+    hit = hits[row]
+    return (hit.session, hit.drum) if hit.drum else row
 
 
 @dataclass(frozen=True, eq=False)

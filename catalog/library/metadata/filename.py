@@ -101,18 +101,28 @@ def _composed(path: str | Path) -> Path:
 def _with_folder(drum: str, path: Path, root: Path) -> str:
     """Return the name of a drum with its folder's if that holds a size, a number or damping.
 
-    Only a folder of one instrument counts, as "snare 14 muted" does; what the file's name repeats
-    is left out.
+    Only a folder of one instrument counts, as "snare 14 muted" does, or of one drum in a session;
+    what the file's name repeats is left out.
     """
-    folder = path.parent
-    words, stem = split_words(folder.name), split_words(path.stem)
-    kept = [word for word in words if word.isdigit() or word in DAMPING_WORDS]
+    own, stem = _own_folders(path, root), split_words(path.stem)
+    is_drum = len(own) > 1 and _is_drum_in(own[0].name, own[1].name)
+    folder = own[0] if is_drum else path.parent
+    words = split_words(folder.name)
+    kept = [word for word in words if is_drum or word.isdigit() or word in DAMPING_WORDS]
     if folder == root or drum == folder.name or all(word in stem for word in kept):
         return drum
-    if not (_names_role(folder.name) and _is_plain(folder.name)):
+    if not (is_drum or (_names_role(folder.name) and _is_plain(folder.name))):
         return drum
-    own = [word for word in split_words(drum) if word not in ROLE_WORDS]
-    return f"{folder.name} {drum}" if own else folder.name
+    own_words = [word for word in split_words(drum) if word not in ROLE_WORDS]
+    return f"{folder.name} {drum}" if own_words else folder.name
+
+
+def _own_folders(path: Path, root: Path) -> list[Path]:
+    """Return the folders below `root` that are more than an instrument, the nearest first."""
+    stem = path.stem.casefold()
+    folders = itertools.takewhile(lambda folder: folder != root, path.parents)
+    own = [folder for folder in folders if not _is_plain(folder.name)]
+    return [f for f in own if not (f.name.casefold() in stem and _names_role(f.name))]
 
 
 def session_folder(path: Path, *, root: Path) -> str:
@@ -124,14 +134,12 @@ def session_folder(path: Path, *, root: Path) -> str:
     name of `root` is used, or that of a device's folder beside other sessions ("Handheld").
     The result holds the folders below `root` ("2024/barn"), since two may have one name.
     """
-    stem = path.stem.casefold()
-    folders = list(itertools.takewhile(lambda folder: folder != root, path.parents))
-    own = [folder for folder in folders if not _is_plain(folder.name)]
-    own = [f for f in own if not (f.name.casefold() in stem and _names_role(f.name))]
+    own = _own_folders(path, root)
     while len(own) > 1 and _is_drum_in(own[0].name, own[1].name):
         own.pop(0)
-    if not own and folders and _is_device(folders[-1].name) and _holds_sessions(root):
-        own = folders[-1:]
+    if not own and root in path.parent.parents:
+        first = root / path.relative_to(root).parts[0]
+        own = [first] if _is_device(first.name) and _holds_sessions(root) else []
     if not own:
         return root.name
     return own[0].relative_to(root).as_posix() if root in own[0].parents else own[0].name

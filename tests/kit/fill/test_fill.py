@@ -49,6 +49,15 @@ def test_without_locked_hits_all_still_come_from_one_room():
     assert len(rooms(pool, fill_kit(pool, {}, slots=["kick", "snare", *FREE])[0])) == 1
 
 
+def test_two_default_slots_need_two_drums_and_requested_ones_two_hits():
+    toms = [make_hit(n, "tom", session="a", drum=f"tom {n // 3}") for n in range(1, 6)]
+    assert set(fill_kit(flat_pool(*toms), {})[0].slots) == {"tom_low", "tom_mid"}
+    assert set(fill_kit(flat_pool(*toms), {"tom_low": 1})[0].slots) == {"tom_low", "tom_mid"}
+    unnamed = [make_hit(n, "tom") for n in range(1, 4)]
+    assert set(fill_kit(flat_pool(*unnamed), {})[0].slots) == set(TOMS)
+    assert set(fill_kit(flat_pool(*toms), {}, slots=TOMS)[0].slots) == set(TOMS)
+
+
 def test_drums_with_several_strokes_come_first_where_layers_are_wanted():
     kick = make_hit(99, "kick", session="c")
     lone = [make_hit(n, session="a", drum=f"drum {n}") for n in range(1, 9)]

@@ -358,6 +358,10 @@ def test_the_date_of_a_phone_recording_is_read(tmp_path):
     [
         ("Mill/snare 14 muted/sm_vl1_rr2_top", "snare 14 muted sm"),
         ("Mill/snare 13/sn_vl1_rr2_top", "snare 13"),
+        ("Mill/snare 14a basic/sn_vl1_rr2_top", "snare 14a basic"),
+        ("Mill/snare 14a basic/ss_vl1_rr2_top", "snare 14a basic ss"),
+        ("Mill/snare 14a basic/soft/sn_vl1_rr2_top", "snare 14a basic"),
+        ("Mill/snare 14a basic/snare 14a basic 2", "snare 14a basic"),
         ("Mill/Snare/sn_vl1_rr2_top", "sn"),
         ("Mill/Tom4/2-Tom4-Tom4", "Tom4"),
         ("Mill 2/sn_vl1_rr2_top", "sn"),
