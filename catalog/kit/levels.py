@@ -61,12 +61,15 @@ def balance_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], A
             notes.append(f"{slot}: {by_hand:+.1f} dB by hand")
     unmeasured = {slot for slot, gain in balanced.items() if gain is None}
     gains = {slot: (gain or 0.0) + kit.level_db.get(slot, 0.0) for slot, gain in balanced.items()}
-    chord = _loudest_chord(kit, layers, gains, read=read)
+    chord, file = _loudest_chord(kit, layers, gains, read=read)
     headroom_db = 0.0
     if math.isfinite(chord.peak_dbtp):
+        highest_db = max(chord.peak_dbtp, file.peak_dbtp)
         ceiling_db = CEILING_DBTP - MARGIN_DB
-        headroom_db = min(ceiling_db - chord.peak_dbtp, MAX_BOOST_DB - max(gains.values()))
+        headroom_db = min(ceiling_db - highest_db, MAX_BOOST_DB - max(gains.values()))
         notes.append(_describe_chord(chord, headroom_db))
+        if file.peak_dbtp > chord.peak_dbtp:
+            notes.append(f"{file.slots[0]}: its loudest file, of a soft layer, sets that level")
     for slot in gains:
         gains[slot] += min(headroom_db, 0.0) if slot in unmeasured else headroom_db
     return Levels(gains, chord.peak_dbtp + headroom_db, tuple(notes))
@@ -79,10 +82,8 @@ def _balance_slot(slot: str, layers: Sequence[Layer]) -> tuple[float | None, str
     gain_db = TARGET_LKFS + BALANCE_LU[SLOTS[slot].roles[0]] - loudness
     missing_db = gain_db - MAX_BOOST_DB
     if missing_db > 0.0:
-        return (
-            MAX_BOOST_DB,
-            f"{slot}: {missing_db:.0f} dB too quiet; more gain would raise its noise",
-        )
+        note = f"{slot}: {missing_db:.0f} dB too quiet; more gain would raise its noise"
+        return MAX_BOOST_DB, note if missing_db >= 0.5 else ""
     return gain_db, ""
 
 
@@ -101,21 +102,26 @@ def _loudest_chord(
     gain_db: Mapping[str, float],
     *,
     read: Callable[[Hit], Audio],
-) -> Chord:
-    """Find the loudest chord at full velocity, or the stroke of any velocity that is louder."""
-    single, strongest = Chord((), -math.inf), {}
+) -> tuple[Chord, Chord]:
+    """Find the loudest chord at full velocity, or the stroke of any velocity that is louder.
+
+    The second result is the loudest file: curves lower some strokes only when they are played.
+    """
+    single, file, strongest = Chord((), -math.inf), Chord((), -math.inf), {}
     for slot, own in layers.items():
         full = {hit.id for hit in own[-1].hits}
         loudest = -math.inf
         for hit, curve in stroke_curves(own):
             audio = tune_stroke(read(hit), kit.tuning_semitones.get(slot, 0.0))
             level_db = gain_db[slot] + curve.top_db
-            peak = true_peak(audio.samples) + level_db
+            recorded_dbtp = true_peak(audio.samples)
+            peak = recorded_dbtp + level_db
+            file = max(file, Chord((slot,), recorded_dbtp + gain_db[slot]), key=_peak)
             single = max(single, Chord((slot,), peak), key=_peak)
             if peak > loudest and hit.id in full:
                 samples = audio.samples * np.float32(10.0 ** (level_db / 20.0))
                 strongest[slot], loudest = replace(audio, samples=samples), peak
-    return max(single, loudest_chord(strongest), key=_peak)
+    return max(single, loudest_chord(strongest), key=_peak), file
 
 
 def _peak(chord: Chord) -> float:

@@ -116,3 +116,19 @@ def test_the_boost_of_a_very_soft_hit_is_limited():
     levels = balance_levels(Kit(slots={"snare": (0,)}), hits, read=make_stroke)
     assert levels.gain_db["snare"] == MAX_BOOST_DB
     assert any("dB too quiet" in note for note in levels.notes)
+
+
+def test_no_file_exceeds_the_ceiling_though_its_velocity_curve_lowers_it():
+    """A stroke of a soft layer may be the loudest one through another microphone."""
+    hits = {1: make_hit(1, loudness=-10.0), 2: make_hit(2, loudness=-30.0)}
+    kit = Kit(slots={"snare": (1, 2)}, arranged={"snare": ((1,), (2,))})
+    levels = balance_levels(kit, hits, read=make_stroke)
+    peaks = [true_peak(make_stroke(hit).samples) + levels.gain_db["snare"] for hit in hits.values()]
+    assert max(peaks) == pytest.approx(CEILING_DBTP - MARGIN_DB, abs=SAME_DB)
+    assert any("snare" in note and "file" in note for note in levels.notes)
+
+
+def test_a_shortage_that_is_rounded_to_nothing_is_not_noted():
+    hits = {1: make_hit(1, loudness=-44.3)}
+    levels = balance_levels(Kit(slots={"snare": (1,)}), hits, read=make_stroke)
+    assert not any("too quiet" in note for note in levels.notes)
