@@ -185,8 +185,9 @@ def print_cost(labels: Sequence[Label]) -> None:
         print(f"cost  {name:15} {1000 * seconds / len(timed):6.2f} ms per hit")
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+def read_arguments(description: str) -> tuple[argparse.Namespace, list[Label]]:
+    """Return the arguments of a bench on labelled recordings, and their labels."""
+    parser = argparse.ArgumentParser(description=description)
     parser.add_argument("labels", type=Path, metavar="LABELS_CSV")
     parser.add_argument("folder", type=Path, metavar="FOLDER")
     parser.add_argument("--shipped", action="store_true", help="use the shipped arrays")
@@ -194,6 +195,11 @@ def main() -> int:
     args = parser.parse_args()
     labels = read_labels(args.labels, args.folder)
     labels = without_near_duplicates(labels, args.labels, args.folder)
+    return args, labels
+
+
+def main() -> int:
+    args, labels = read_arguments(__doc__.splitlines()[0])
     examples = measure_examples(labels, n_variations=0 if args.shipped else args.variations)
     ours = predict(examples, use_shipped=args.shipped)
     baseline = mfcc_distances([label.path for label in labels])

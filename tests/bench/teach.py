@@ -11,13 +11,11 @@ share of wrong names is drawn and looked for, and last come the calibration and 
 
 from __future__ import annotations
 
-import argparse
 import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -28,12 +26,12 @@ from catalog.search.roles.estimates import estimated_probabilities
 from catalog.search.roles.known import CERTAIN, CLEAR_NAME, NAME_RIGHT, KnownHits
 from catalog.search.roles.names import find_doubts
 from catalog.search.spaces import load_projection, make_spaces
-from catalog.training.examples import N_VARIATIONS, measure_examples
 from catalog.training.examples import Examples as LabelledExamples
-from catalog.training.labels import column, drum_names, read_labels
+from catalog.training.examples import measure_examples
+from catalog.training.labels import column, drum_names
 from catalog.training.roles import fit_calibrated
 from catalog.training.spaces import fit_projection
-from tests.bench.ear import without_near_duplicates
+from tests.bench.ear import read_arguments
 
 SHARES = (0.0, 0.05, 0.1, 0.3, 0.6)
 N_DRAWS = 8
@@ -121,14 +119,7 @@ def nearest_known(library: Library, rows: np.ndarray) -> np.ndarray:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("labels", type=Path, metavar="LABELS_CSV")
-    parser.add_argument("folder", type=Path, metavar="FOLDER")
-    parser.add_argument("--shipped", action="store_true", help="use the shipped arrays")
-    parser.add_argument("--variations", type=int, default=N_VARIATIONS, help="per hit, for the fit")
-    args = parser.parse_args()
-    labels = read_labels(args.labels, args.folder)
-    labels = without_near_duplicates(labels, args.labels, args.folder)
+    args, labels = read_arguments(__doc__.splitlines()[0])
     measured = measure_examples(labels, n_variations=0 if args.shipped else args.variations)
     sources = list(libraries(measured, use_shipped=args.shipped))
     print(f"{len(labels)} hits of {len(sources)} sources; each figure counts the hits not known")

@@ -34,13 +34,6 @@ def folder(tmp_path):
     return tmp_path / "barn"
 
 
-@pytest.fixture
-def cat(folder, tmp_path):
-    with Catalog.open(tmp_path / "drums.sqlite") as opened:
-        opened.scan([folder], n_jobs=1)
-        yield opened
-
-
 def dampings(cat) -> list[str]:
     """Return the damping of each stroke; all readers must agree, in all its microphones."""
     rows = dict(cat.context.store.database.read("SELECT hit_id, damping FROM hit_search"))

@@ -46,23 +46,6 @@ def folder(tmp_path):
     return root
 
 
-@pytest.fixture
-def cat(folder, tmp_path):
-    with Catalog.open(tmp_path / "drums.sqlite") as opened:
-        opened.scan([folder], n_jobs=1)
-        yield opened
-
-
-@pytest.fixture
-def call(cat, tmp_path, capsys):
-    def run(*arguments):
-        code = main([str(a) for a in arguments] + ["--store", str(tmp_path / "drums.sqlite")])
-        captured = capsys.readouterr()
-        return code, captured.out, captured.err
-
-    return run
-
-
 def spans(hits):
     return [(hit.id, hit.start, hit.stop) for hit in hits]
 

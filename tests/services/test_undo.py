@@ -35,13 +35,6 @@ def folder(tmp_path):
     return root
 
 
-@pytest.fixture
-def cat(folder, tmp_path):
-    with Catalog.open(tmp_path / "drums.sqlite") as opened:
-        opened.scan([folder], n_jobs=1)
-        yield opened
-
-
 def find(cat, name: str) -> int:
     return next(hit.id for hit in cat.hits(states=STATES) if hit.name == name)
 
