@@ -101,7 +101,7 @@ class Catalog:
     @cached_property
     def review(self) -> services.review.Review:
         """Faults, coverage, skipped files."""
-        return services.review.Review(self.context, lambda: self._read_kept())
+        return services.review.Review(self.context, self._read_kept)
 
     @cached_property
     def roles(self) -> services.roles.roles.Roles:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -53,6 +54,17 @@ class StoredCoordinates:
         strokes = read_part(self._store, self.hit_ids, Part.STROKES).T
         similar = self.similar
         return Spaces(self.hit_ids, strokes, similar.acoustic, similar.roles, similar.role_median)
+
+    def strokes_of(self, rows: Sequence[int]) -> np.ndarray:
+        """Return the coordinates of a few hits in the stroke space; float32, shape (n, n_strokes).
+
+        They are computed if those of all hits have not been read.
+        """
+        if "spaces" in self.__dict__:
+            return self.spaces.strokes[rows]
+        ids = self.hit_ids[rows]
+        none = np.zeros((len(ids), len(ROLES)), np.float32)
+        return make_spaces(ids, self._store.hits.embeddings(ids), none).strokes
 
 
 def read_spaces(store: Store, hit_ids: np.ndarray) -> Spaces:

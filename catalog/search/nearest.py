@@ -247,7 +247,7 @@ def _matches(
 def find_nearly_equal(table: HitTable, hit_ids: Sequence[int]) -> list[int]:
     """Return those of some hits of the table that sound nearly like another one of them."""
     ids = [hit_id for hit_id in hit_ids if hit_id in table.rows]
-    points = table.spaces.strokes[[table.rows[hit_id] for hit_id in ids]]
+    points = table.coordinates.strokes_of([table.rows[hit_id] for hit_id in ids])
     distances = np.linalg.norm(points[:, None] - points, axis=2)
     np.fill_diagonal(distances, np.inf)
     return [

@@ -96,6 +96,13 @@ def test_a_search_for_similar_hits_reads_no_strokes(cat, monkeypatch):
         assert parts == [Part.SIMILAR, Part.STROKES]
 
 
+def test_the_strokes_of_a_few_hits_are_those_of_all(cat):
+    table, rows = read_table(cat.context.store), [1, 4]
+    few = table.coordinates.strokes_of(rows)
+    assert few == pytest.approx(table.spaces.strokes[rows], abs=1e-5)
+    assert np.array_equal(table.coordinates.strokes_of(rows), table.spaces.strokes[rows])
+
+
 def test_the_ids_of_a_table_are_those_of_the_present_hits(cat, tmp_path):
     store = cat.context.store
     with store.writing() as db:

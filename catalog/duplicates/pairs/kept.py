@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable
 from pathlib import Path
 
 from catalog.library.store.records.annotations import pair_key
+from catalog.library.store.records.cache import EqualFiles
 from catalog.library.store.store import Store
 
 UNCERTAIN_RELATION = "unsure"  # as stored: a pair that is not sure
@@ -25,7 +26,7 @@ def read_kept(store: Store, here: Collection[int]) -> dict[int, int]:
     here : collection of int, ids of the present hits
     """
     kept = stored_keepers(store, here)
-    equal = [hit_id for hit_id in store.hits.ids_with_equal_files() if hit_id in here]
+    equal = [hit_id for hit_id in EqualFiles(store.database).read() if hit_id in here]
     if not equal:
         return kept
     from catalog.duplicates.groups import equal_keepers

@@ -22,6 +22,7 @@ from catalog.features.measures import Measures
 from catalog.library.metadata.filename import Provenance
 from catalog.library.metadata.roles import RoleEstimate
 from catalog.library.store.database import insert, now_utc, path_to_db, update_hit
+from catalog.library.store.records.cache import forget_equal_files
 from catalog.library.store.records.coordinates import forget_block
 from catalog.library.store.records.outlines import write_outline
 from catalog.models import RoleSource, State
@@ -238,6 +239,7 @@ def _write_arrays(db: sqlite3.Connection, hit_id: int, file: MeasuredFile, *, st
     )
     db.execute("INSERT OR REPLACE INTO numbers VALUES (?, ?, ?, ?)", (hit_id, *arrays))
     forget_block(db, hit_id)
+    forget_equal_files(db)
     faults = json.dumps([list(fault) for fault in measures.faults])
     db.execute("INSERT OR REPLACE INTO fault VALUES (?, ?)", (hit_id, faults))
 

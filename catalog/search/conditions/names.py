@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from fnmatch import translate
 from re import IGNORECASE, compile
@@ -94,16 +95,18 @@ def last_part(session: str) -> str:
 
 def shorten_sessions(sessions: Iterable[str]) -> dict[str, str]:
     """Return the shortest end of each session's path that no other session has."""
-    known = sorted(set(sessions))
-    short = {}
-    for name in known:
-        parts = name.split("/")
-        for n in range(1, len(parts) + 1):
-            end = "/".join(parts[-n:])
-            if sum(other == end or other.endswith("/" + end) for other in known) == 1:
-                break
-        short[name] = end
-    return short
+    ends = {name: _ends(name) for name in sorted(set(sessions))}
+    n_with = Counter(end for of_name in ends.values() for end in of_name)
+    return {
+        name: next((end for end in of_name if n_with[end] == 1), of_name[-1])
+        for name, of_name in ends.items()
+    }
+
+
+def _ends(session: str) -> list[str]:
+    """Return the ends of a path at its separators, the shortest first, the whole path last."""
+    parts = session.split("/")
+    return ["/".join(parts[-n:]) for n in range(1, len(parts) + 1)]
 
 
 def find_names(database: Database, column: str, words: Iterable[str]) -> tuple[str, ...]:

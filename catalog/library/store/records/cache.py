@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import zlib
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
@@ -14,6 +15,8 @@ from catalog.library.store.database import Database, now_utc
 from catalog.models import Hit, Verdict
 
 KEY_DIGITS = 20  # 80 bits of the hash: among a million recordings, 1e-12 chance of a collision
+MANY_HITS = 20_000  # in smaller libraries, equal files are found within 5 ms
+EQUAL_FILES, EQUAL_FILES_VERSION = "equal files", 1  # a part of what was learned
 Keys = tuple[str, str]
 Signs = tuple[tuple[str, float, float], ...]
 """Name, weight and amount of each sign, see `catalog.matching.origin`."""
@@ -151,6 +154,11 @@ class GroupCache:
         ], key
 
 
+def forget_equal_files(db: sqlite3.Connection) -> None:
+    """Delete which hits have equal files, because the content of one has changed."""
+    db.execute("DELETE FROM learned WHERE part = ?", (EQUAL_FILES,))
+
+
 class Layouts:
     """The one layout that is stored."""
 
@@ -228,12 +236,20 @@ class LearnedParts:
             return Learned(values, np.frombuffer(points, "<f4").reshape(shape))
         return None
 
-    def save(self, part: str, version: int, learned: Learned) -> None:
-        """Store a part in place of what was learned before."""
+    def save(
+        self, part: str, version: int, learned: Learned, *, revision: int | None = None
+    ) -> None:
+        """Store a part in place of what was learned before; a read-only store stays as it is.
+
+        With the `revision` that it was learned at, it is stored only if that has not changed.
+        """
+        if self._database.is_read_only:
+            return
         payload = json.dumps({**learned.values, "shape": learned.points.shape})
         row = (part, version, payload, learned.points.astype("<f4").tobytes())
         with self._database.writing(changes_hits=False) as db:
-            db.execute("INSERT OR REPLACE INTO learned VALUES (?, ?, ?, ?)", row)
+            if revision in (None, self._database.revision()):
+                db.execute("INSERT OR REPLACE INTO learned VALUES (?, ?, ?, ?)", row)
 
     def forget(self, part: str) -> bool:
         """Delete a part; return whether there was one."""
@@ -242,3 +258,29 @@ class LearnedParts:
         with self._database.writing(changes_hits=False) as db:
             db.execute("DELETE FROM learned WHERE part = ?", (part,))
         return True
+
+
+class EqualFiles:
+    """Which hits have files of equal content; in a large library they are stored."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def read(self) -> list[int]:
+        """Return the ids of all hits whose file has the same content as another hit's file.
+
+        They are stored until a hit is measured, since reading all contents takes a quarter of a
+        second in a library of a million hits.
+        """
+        stored = LearnedParts(self._database)
+        known = stored.read(EQUAL_FILES, EQUAL_FILES_VERSION)
+        if known is not None:
+            return list(known.values["ids"])
+        revision = self._database.revision()  # first: what is written meanwhile makes them stale
+        shared = "SELECT content_hash FROM hit GROUP BY content_hash HAVING count(*) > 1"
+        sql = f"SELECT id FROM hit WHERE content_hash IN ({shared}) ORDER BY id"
+        found = [row[0] for row in self._database.read(sql)]
+        if self._database.read("SELECT 1 FROM hit WHERE id >= ? LIMIT 1", (MANY_HITS,)):
+            learned = Learned({"ids": found}, np.zeros((0, 0), np.float32))
+            stored.save(EQUAL_FILES, EQUAL_FILES_VERSION, learned, revision=revision)
+        return found

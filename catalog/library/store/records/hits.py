@@ -200,7 +200,6 @@ class Hits:
         self._numbers_at = COLUMNS.index("descriptors")
         self._cache = HitCache(database, self._to_hit)
         self._check = WordsCheck(database)
-        self._equal: tuple[int, list[int]] | None = None  # revision, ids
 
     def read(
         self,
@@ -251,20 +250,6 @@ class Hits:
     def highest_id(self) -> int:
         """Return the highest id, which is at least the number of hits; 0 without any."""
         return int(self._database.read("SELECT coalesce(max(id), 0) FROM hit")[0][0])
-
-    def ids_with_equal_files(self) -> list[int]:
-        """Return the ids of all hits whose file has the same content as another hit's file.
-
-        They are read again only after a change of the hits; do not alter the list.
-        """
-        revision = self._database.revision()
-        if self._equal is not None and self._equal[0] == revision:
-            return self._equal[1]
-        shared = "SELECT content_hash FROM hit GROUP BY content_hash HAVING count(*) > 1"
-        sql = f"SELECT id FROM hit WHERE content_hash IN ({shared}) ORDER BY id"
-        found = [row[0] for row in self._database.read(sql)]
-        self._equal = revision, found
-        return found
 
     def read_ids(self, hit_ids: Sequence[int]) -> list[Hit]:
         """Return hits by id, in the given order; ids that are not in the store are left out."""

@@ -4,6 +4,9 @@ import numpy as np
 import pytest
 
 from catalog.errors import ParameterError
+from catalog.library.scan.scanner import scan_folders
+from catalog.library.store.records import cache
+from catalog.library.store.records.cache import EqualFiles
 
 
 def test_a_layout_is_read_as_saved(store):
@@ -43,3 +46,27 @@ def test_groups_are_read_as_saved_with_their_key(store):
     ]
     store.group_cache.save(groups, key=5)
     assert store.group_cache.read() == (groups, 5)
+
+
+def test_equal_files_are_found_again_only_once_a_hit_was_measured(store, library, monkeypatch):
+    monkeypatch.setattr(cache, "MANY_HITS", 1)
+    scan_folders(store, [library], n_jobs=1)
+    assert EqualFiles(store.database).read() == []
+    with store.writing():  # as a role that is set
+        pass
+    stored = store.learned.read(cache.EQUAL_FILES, cache.EQUAL_FILES_VERSION)
+    assert stored is not None
+    source = store.hits.read()[0].path
+    source.with_name("twin.wav").write_bytes(source.read_bytes())
+    scan_folders(store, [library], n_jobs=1)
+    twins = {hit.id for hit in store.hits.read() if hit.path.name in ("twin.wav", source.name)}
+    assert len(twins) > 1
+    assert set(EqualFiles(store.database).read()) == twins
+
+
+def test_equal_files_found_while_the_store_changed_are_not_stored(store):
+    learned, revision = cache.Learned({"ids": []}, np.zeros((0, 0), np.float32)), store.revision()
+    with store.writing():  # as another process does that measures a hit
+        pass
+    store.learned.save(cache.EQUAL_FILES, 1, learned, revision=revision)
+    assert store.learned.read(cache.EQUAL_FILES, 1) is None
