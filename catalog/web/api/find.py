@@ -10,19 +10,24 @@ from starlette.routing import Route
 
 from catalog.errors import CatalogError
 from catalog.web.acts import describe_acts
-from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json, with_json
+from catalog.web.api.responses import (
+    in_thread,
+    refuse,
+    send_bytes,
+    send_json,
+    send_outdated,
+    with_json,
+)
 from catalog.web.labels import plain
 from catalog.web.search import QueryAnswer, answer_query, make_mask, read_conditions
 from catalog.web.state import page
-
-OUTDATED = "outdated; the page reads the hits again"
 
 
 @in_thread
 def _rows(request: Request) -> Response:
     pack = page().rows()
     if pack.version != request.path_params["version"]:
-        raise refuse(404, OUTDATED)
+        return send_outdated()
     return send_bytes(pack.body, is_current=True)
 
 
@@ -35,7 +40,7 @@ def _find(body: Any) -> Response:
         raise refuse(400, str(err)) from err
     pack = page().points()
     if body.get("points") != pack.version:
-        raise refuse(404, OUTDATED)
+        return send_outdated()
     answer = _answer(conditions.query)
     mask = send_bytes(make_mask(page().columns(), pack.ids, conditions, answer))
     mask.headers["X-No-Good"] = str(int(answer is not None and answer.no_good))

@@ -15,7 +15,7 @@ from catalog.features.descriptors.note_names import note_name
 from catalog.models import Hit
 from catalog.search.constraints import CONSTRAINT_WORDS
 from catalog.search.matches import Match
-from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json
+from catalog.web.api.responses import in_thread, refuse, send_bytes, send_json, send_outdated
 from catalog.web.labels import count_of, plain
 from catalog.web.payloads import describe_row, pick_row
 from catalog.web.server.assets import modules, modules_version
@@ -30,7 +30,7 @@ OUTDATED = "outdated; load the page again"
 def _points(request: Request) -> Response:
     pack = page().points()
     if pack.version != request.path_params["version"]:
-        raise refuse(404, OUTDATED)
+        return send_outdated()
     return send_bytes(pack.body, is_current=True)
 
 

@@ -28,6 +28,11 @@ def refuse(status: int, text: str) -> HTTPException:
     return HTTPException(status, text, NO_STORE)
 
 
+def send_outdated() -> Response:
+    """Return the answer about a state that is no longer shown: 204, which no browser reports."""
+    return Response(status_code=204, headers=NO_STORE)
+
+
 def send_json(data: Any) -> Response:
     """Return a JSON response that browsers do not keep."""
     return JSONResponse(data, headers=NO_STORE)

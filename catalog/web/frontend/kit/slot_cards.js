@@ -49,7 +49,7 @@ function makeEmptyCard(slot, nHits, choose) {
   return el('div', { class: 'slot-card', 'data-card': slot, 'data-empty': 'true' },
     el('span', { class: 'slot' }, label), ' ', el('span', { class: 'none' }, 'empty'),
     nHits ? button(`Choose from ${words}`, choose, { 'aria-label': `Choose from ${words} for ${label}` })
-      : el('span', { class: 'none' }, 'no hit has its role'));
+      : el('span', { class: 'none' }, ': no hit has its role'));
 }
 
 // editor: {slot, show(slot)}, which slot is chosen; supply: {count(slot), choose(slot)}, the hits for a slot

@@ -4,12 +4,12 @@ import { makeColumns } from '../find/columns.js';
 import { needsServer } from '../find/question.js';
 import { unpackPoints } from '../map/points.js';
 import { annotations } from '../shared/annotations.js';
-import { fetchBytes, fetchJson, fetchOk } from '../shared/http.js';
+import { OUTDATED, fetchBytes, fetchJson, fetchOk } from '../shared/http.js';
 import { kitSession } from '../shared/kit_session.js';
 
 const WATCH_MS = 2500;                 // between two looks at the server
 const LOST = 'The server does not answer. Start it again and open the address that it prints.';
-const OUTDATED = 'The server was started again. Open the address that the terminal shows.';
+const RESTARTED = 'The server was started again. Open the address that the terminal shows.';
 
 export function makeLoader(state, { notice }) {
   const shown = { points: null, rows: null, warning: '' };
@@ -44,7 +44,7 @@ export function makeLoader(state, { notice }) {
       hasFailed = false;
       state.change({ found, noGood });
     } catch (error) {
-      if (mine !== ticket) return;
+      if (mine !== ticket || error.message === OUTDATED) return;   // asked again with the new hits
       hasFailed = true;
       notice(error.message);
     }
@@ -64,9 +64,9 @@ export function makeLoader(state, { notice }) {
         if (now.warning) notice(now.warning);
       }
     } catch (error) {
-      if (!isEnded && !(error instanceof Error && error.message.startsWith('outdated'))) {
+      if (!isEnded && !(error instanceof Error && error.message === OUTDATED)) {
         state.change({ isLost: true });
-        notice(error instanceof TypeError ? LOST : error.message.startsWith('This page opens') ? OUTDATED
+        notice(error instanceof TypeError ? LOST : error.message.startsWith('This page opens') ? RESTARTED
           : error.message);
       }
     }
