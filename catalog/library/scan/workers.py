@@ -19,6 +19,7 @@ from catalog.features.takes.long_take import LONG_VALUES
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.scan.processes.cluster import Cluster
 from catalog.library.scan.processes.isolated import IsolatedWorker, WorkerDied
+from catalog.library.scan.processes.memory import freed_memory_kept
 from catalog.library.scan.processes.parallel import map_with_workers
 from catalog.library.scan.walk import hash_file
 from catalog.library.store.database import path_to_db
@@ -100,7 +101,8 @@ def _measure_here(tasks: list[Task], measure: Measure) -> Generator[Outcome, Non
         return
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(1):  # many short products, which threads only slow down
+    # Many short products, which threads only slow down.
+    with threadpool_limits(1), freed_memory_kept():
         yield from (measure_task(task, measure) for task in tasks)
 
 

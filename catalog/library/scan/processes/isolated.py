@@ -20,8 +20,11 @@ from concurrent.futures import ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any
 
+from catalog.library.scan.processes.memory import keep_freed_memory, return_freed_memory
+
 SERVE = "import sys; sys.path[:] = {path!r}; from {module} import serve; serve({parent})"
 IDLE_S = 300.0  # a child without work ends after this time
+REST_S = 2.0  # and returns memory that it has freed after this time
 EXIT_S = 2.0  # a child that closed its streams has ended within this time
 SHELL_SIGNALS = 128  # POSIX, shell command language: a higher exit code stands for a signal
 PR_SET_PDEATHSIG = 1  # linux/prctl.h
@@ -125,17 +128,26 @@ def _start() -> subprocess.Popen[bytes]:
 def serve(parent: int) -> None:
     """Do the calls that arrive by standard input until it ends; prints go to standard error."""
     _end_with_parent(parent)
+    keep_freed_memory()
     results = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     calls: queue.SimpleQueue[tuple[Callable[..., Any], tuple[Any, ...]]] = queue.SimpleQueue()
     threading.Thread(target=_read_calls, args=(calls,), daemon=True).start()
     with contextlib.suppress(queue.Empty):
         while True:
-            function, arguments = calls.get(timeout=IDLE_S)
+            function, arguments = _next_call(calls)
             result = _call(function, arguments)
             results.write(result)
             results.flush()
             del function, arguments, result
+
+
+def _next_call(calls: queue.SimpleQueue[Any]) -> Any:
+    """Return the next call; raise `queue.Empty` after `IDLE_S` without one."""
+    with contextlib.suppress(queue.Empty):
+        return calls.get(timeout=REST_S)
+    return_freed_memory()
+    return calls.get(timeout=IDLE_S - REST_S)
 
 
 def _call(function: Callable[..., Any], arguments: tuple[Any, ...]) -> bytes:
