@@ -7,8 +7,9 @@ exact one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, partial
 
 import numpy as np
 
@@ -72,7 +73,11 @@ def measure_arrivals(strokes: Sequence[np.ndarray], *, sr: int) -> tuple[Arrival
     onsets = np.array([_onsets(part) for part in parts])
     reference = _strongest(parts)
     rough = np.nanmedian(onsets - onsets[:, [reference]], axis=0) if len(parts) else onsets
-    exact = [_correlate(parts, m, reference, rough[m], sr=sr) for m in range(onsets.shape[1])]
+    spectra_of = cache(partial(_transform, parts))
+    exact = [
+        _correlate(spectra_of, parts, (m, reference), rough[m], sr=sr)
+        for m in range(onsets.shape[1])
+    ]
     first = min((at.delay_samples for at in exact if np.isfinite(at.delay_samples)), default=0.0)
     earliest = next((at.polarity for at in exact if at.delay_samples == first), 1)
     return tuple(
@@ -96,10 +101,29 @@ def _strongest(parts: Sequence[np.ndarray]) -> int:
     return int(np.argmax(np.sum([np.square(part).sum(axis=0) for part in parts], axis=0)))
 
 
+def _transform(parts: Sequence[np.ndarray], size: int) -> list[np.ndarray]:
+    """Return the spectrum of each channel of each part, shape (n_channels, size // 2 + 1)."""
+    from scipy.fft import rfft
+
+    return [rfft(np.ascontiguousarray(part.T), size) for part in parts]
+
+
 def _correlate(
-    parts: Sequence[np.ndarray], channel: int, reference: int, rough: float, *, sr: int
+    spectra_of: Callable[[int], list[np.ndarray]],
+    parts: Sequence[np.ndarray],
+    pair: tuple[int, int],
+    rough: float,
+    *,
+    sr: int,
 ) -> Arrival:
-    """Return the arrival at a channel against that at the reference, near a rough lag."""
+    """Return the arrival at a channel against that at the reference, near a rough lag.
+
+    `spectra_of` returns those of `parts` by the number of samples that are transformed, and `pair`
+    holds the channel and the reference.
+    """
+    from scipy.fft import irfft
+
+    channel, reference = pair
     if not np.isfinite(rough):
         return Arrival(np.nan, 0.0, 1, 0.0)
     if channel == reference:
@@ -109,11 +133,11 @@ def _correlate(
     longest = max(*map(len, parts), int(np.abs(lags).max()) + 1)  # a part may be a few samples
     size = 1 << (2 * longest - 1).bit_length()
     rows = []
-    for part in parts:
-        spectra = np.fft.rfft(part[:, [channel, reference]], size, axis=0)
-        cross = spectra[:, 0] * np.conj(spectra[:, 1])
-        weight = np.sqrt(np.abs(cross)) + 1e-3 * np.sqrt(np.abs(cross).max())
-        row = np.fft.irfft(cross / (weight + 1e-30), size)[lags]
+    for spectra in spectra_of(size):
+        cross = spectra[channel] * np.conj(spectra[reference])
+        magnitude = np.abs(cross)
+        weight = np.sqrt(magnitude) + 1e-3 * np.sqrt(magnitude.max())
+        row = irfft(cross / (weight + 1e-30), size)[lags]
         rows.append(row / (np.abs(row).max() + 1e-30))
     pooled = np.sum(rows, axis=0)
     at = int(np.argmax(np.abs(pooled)))

@@ -44,7 +44,8 @@ def block_variance(samples: np.ndarray, n: int) -> np.ndarray:
     blocks = samples[: len(samples) // n * n].reshape(-1, n)
     mean = blocks @ np.full(n, 1.0 / n, blocks.dtype)
     centered = blocks - mean[:, None]
-    variance = np.einsum("ij,ij->i", centered, centered) / n
+    np.square(centered, out=centered)
+    variance = centered @ _ones(n, centered.dtype) / n
     return np.asarray(variance[variance > np.square(CONSTANT * mean)])
 
 
@@ -65,7 +66,7 @@ class EnergyDecay:
 
     def first_below(self, share: float) -> int:
         """Return the first sample from which at most `share` of the energy remains; n if none."""
-        block = int(np.searchsorted(-self.remaining, -share)) - 1
+        block = first_at_most(self.remaining, share) - 1
         if block < 0:
             return 0
         part = self.samples[block * BLOCK : (block + 1) * BLOCK].astype(np.float64)
@@ -86,6 +87,14 @@ class EnergyDecay:
         return np.arange(first, last), remaining[: last - first]
 
 
+def first_at_most(remaining: np.ndarray, share: float) -> int:
+    """Return the first index of a falling curve at which it is at most `share`; its length if none.
+
+    `remaining` is fastest as a view of a rising array, such as a cumulative sum, from its end on.
+    """
+    return len(remaining) - int(remaining[::-1].searchsorted(share, side="right"))
+
+
 def energy_decay(samples: np.ndarray) -> EnergyDecay:
     """Integrate the energy of a hit backwards, from the start of the stroke on.
 
@@ -94,9 +103,10 @@ def energy_decay(samples: np.ndarray) -> EnergyDecay:
     M. R. Schroeder, "New method of measuring reverberation time", J. Acoust. Soc. Am. 37, 409-412,
     1965.
     """
-    remaining = np.cumsum(block_energy(samples, BLOCK)[::-1], dtype=np.float64)[::-1]
-    total = max(float(remaining[0]), 1e-30) if len(remaining) else 1e-30
-    return EnergyDecay(samples, remaining / total, total)
+    rising = block_energy(samples, BLOCK)[::-1].cumsum(dtype=np.float64)
+    total = max(float(rising[-1]), 1e-30) if len(rising) else 1e-30
+    rising /= total
+    return EnergyDecay(samples, rising[::-1], total)
 
 
 def decay_time(decay: EnergyDecay, *, sr: int, drop_db: float = 20.0) -> float:

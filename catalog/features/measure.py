@@ -34,6 +34,7 @@ from catalog.features.production import measure_production
 from catalog.features.segmentation import segment_take
 from catalog.features.takes.microphones import cut_microphones, measure_microphones
 from catalog.features.waveform import mix_to_mono
+from catalog.models import Event
 
 
 def measure_take(
@@ -208,9 +209,12 @@ def _in_take(measures: Measures, tail: Fault | None, *, levels: list[Fault], sr:
     return replace(measures, faults=tuple(sorted(shifted, key=lambda fault: -fault.weight)))
 
 
-def measure_audio(audio: Audio) -> Measures:
-    """Measure a file that holds one finished hit; raises like `measure_take`."""
-    return _measure(audio, _mix_finite(audio))
+def measure_audio(audio: Audio, *, judge: bool = True) -> Measures:
+    """Measure a file that holds one finished hit; raises like `measure_take`.
+
+    Without `judge`, the hit counts as a stroke.
+    """
+    return _measure(audio, _mix_finite(audio), judge=judge)
 
 
 def _mix_finite(audio: Audio) -> np.ndarray:
@@ -219,7 +223,7 @@ def _mix_finite(audio: Audio) -> np.ndarray:
     return mix_to_mono(audio.samples)
 
 
-def _measure(audio: Audio, mono: np.ndarray) -> Measures:
+def _measure(audio: Audio, mono: np.ndarray, *, judge: bool = True) -> Measures:
     samples, sr = audio.samples, audio.sr
     stroke = find_stroke(mono, sr=sr)
     body = mono[stroke.start : stroke.stop]
@@ -230,5 +234,5 @@ def _measure(audio: Audio, mono: np.ndarray) -> Measures:
         embed_mono(mono, sr=sr, start=stroke.start),
         measure_production(samples, sr=sr, onset=stroke.onset),
         faults=find_faults(samples, mono, sr=sr, subtype=audio.subtype),
-        event=judge_hit(body, sr=sr),
+        event=judge_hit(body, sr=sr) if judge else Event.STROKE,
     )

@@ -149,12 +149,12 @@ def measuring_steps(path: Path) -> dict[str, Callable[[], object]]:
     mono, sr = mix_to_mono(audio.samples), audio.sr
     stroke = find_stroke(mono, sr=sr)
     y = spectrogram.prepare_mono(mono, sr=sr, start=stroke.start)
-    powers, _ = spectrogram.frame_powers(y)
+    powers = spectrogram.frame_powers(y)
     low, long_powers = spectrogram.low_band(y), spectrogram.long_frame_powers(y)
     return {
         "decode": lambda: decode_file(path),
         "prepare": lambda: spectrogram.prepare_mono(mono, sr=sr, start=stroke.start),
-        "spectrogram": lambda: spectrogram.band_spectrogram(*spectrogram.frame_powers(y)),
+        "spectrogram": lambda: spectrogram.band_spectrogram(spectrogram.frame_powers(y)),
         "low spectrogram": lambda: spectrogram.low_spectrogram(spectrogram.low_band(y)),
         "fine spectrum": lambda: spectrogram.fine_spectrum(spectrogram.long_frame_powers(y)),
         "timbre": lambda: timbre.measure_timbre(

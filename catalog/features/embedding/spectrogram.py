@@ -138,20 +138,32 @@ def _take_frames(y: np.ndarray, starts: np.ndarray, n: int, *, lead: int) -> np.
     return frames
 
 
-def frame_powers(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return power spectra of the frames that `y` fills, and the time segment of each frame.
-
-    Their shapes are (n_frames, FRAME // 2 + 1) and (n_frames,).
-    """
-    starts, segments = frame_positions(HOPS, EDGES_MS, SR)
+def frame_powers(y: np.ndarray) -> np.ndarray:
+    """Return power spectra of the frames that `y` fills, shape (n_frames, FRAME // 2 + 1)."""
+    starts, _ = frame_positions(HOPS, EDGES_MS, SR)
     n = int(np.searchsorted(starts, len(y) + PAD))
-    return frame_power(_take_frames(y, starts[:n], FRAME, lead=PAD)), segments[:n]
+    return frame_power(_take_frames(y, starts[:n], FRAME, lead=PAD))
 
 
-def _segment_means(values: np.ndarray, segments: np.ndarray, n_segments: int) -> np.ndarray:
+@lru_cache(maxsize=256)
+def _segment_members(
+    hops: tuple[tuple[int, int], ...], edges_ms: tuple[int, ...], sr: float, n: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return which of the first `n` frames are in each segment, and how many, at least 1.
+
+    Both are float32, shapes (n_segments, n) and (n_segments, 1); see `frame_positions`.
+    """
+    _, segments = frame_positions(hops, edges_ms, sr)
+    members = (segments[:n] == np.arange(len(edges_ms) - 1)[:, None]).astype(np.float32)
+    return members, np.maximum(members.sum(axis=1, keepdims=True), np.float32(1.0))
+
+
+def _segment_means(
+    values: np.ndarray, hops: tuple[tuple[int, int], ...], edges_ms: tuple[int, ...], sr: float
+) -> np.ndarray:
     """Return the mean of each segment, 0 for one without frames; shape (n_segments, n_bands)."""
-    members = (segments == np.arange(n_segments)[:, None]).astype(np.float32)
-    return np.asarray(members @ values / np.maximum(members.sum(axis=1, keepdims=True), 1.0))
+    members, counts = _segment_members(hops, edges_ms, sr, len(values))
+    return np.asarray(members @ values / counts)
 
 
 def _compress(energies: np.ndarray, power: float) -> np.ndarray:
@@ -161,10 +173,10 @@ def _compress(energies: np.ndarray, power: float) -> np.ndarray:
     return np.asarray((energies / top).ravel() ** power, dtype=np.float32)
 
 
-def band_spectrogram(powers: np.ndarray, segments: np.ndarray) -> np.ndarray:
+def band_spectrogram(powers: np.ndarray) -> np.ndarray:
     """Compute compressed band energy in 12 time segments, 36 bands each; shape (N_SPECTROGRAM,)."""
     bands = powers @ _band_filters()[0]
-    return _compress(_segment_means(bands, segments, len(EDGES_MS) - 1), POWER)
+    return _compress(_segment_means(bands, HOPS, EDGES_MS, SR), POWER)
 
 
 def low_band(y: np.ndarray) -> np.ndarray:
@@ -175,11 +187,12 @@ def low_band(y: np.ndarray) -> np.ndarray:
 
 def low_spectrogram(low: np.ndarray) -> np.ndarray:
     """Compute compressed energy in narrower bands below 1.2 kHz; shape (N_LOW_SPECTROGRAM,)."""
-    starts, segments = frame_positions(LOW_HOPS, LOW_EDGES_MS, SR / LOW_DECIMATION)
+    sr = SR / LOW_DECIMATION
+    starts, _ = frame_positions(LOW_HOPS, LOW_EDGES_MS, sr)
     n = int(np.searchsorted(starts, len(low)))
     frames = _take_frames(low, starts[:n], LOW_FRAME, lead=LOW_FRAME // 4)
     bands = frame_power(frames, LOW_FFT) @ _band_filters()[1]
-    return _compress(_segment_means(bands, segments[:n], len(LOW_EDGES_MS) - 1), POWER)
+    return _compress(_segment_means(bands, LOW_HOPS, LOW_EDGES_MS, sr), POWER)
 
 
 def long_frame_powers(y: np.ndarray) -> np.ndarray:

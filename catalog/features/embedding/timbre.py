@@ -25,6 +25,7 @@ from catalog.features.spectrum import frame_power, frames_at, symmetric_hann, ze
 from catalog.features.waveform import abs_peak_index
 
 DECAY_DB = (1, 3, 6, 10, 15, 20, 30, 40, 50)
+DECAY_SHARES = np.array([10 ** (-db / 10) for db in DECAY_DB])
 ENVELOPE_DB = (10, 20, 30, 45)
 ENVELOPE_S = 0.010
 ZONES_MS = ((0, 1600), (0, 15), (15, 60), (60, 200), (200, 600))  # the first holds everything
@@ -88,7 +89,7 @@ def remaining_energy(energy: np.ndarray) -> np.ndarray:
 
 def _decay_times(y: np.ndarray) -> np.ndarray:
     remaining = energy_decay(y).remaining
-    blocks = np.searchsorted(-remaining, [-(10 ** (-db / 10)) for db in DECAY_DB])
+    blocks = len(remaining) - remaining[::-1].searchsorted(DECAY_SHARES, side="right")
     return _log_time(blocks * BLOCK / SR)
 
 

@@ -39,10 +39,10 @@ def embed_mono(mono: np.ndarray, *, sr: int, start: int) -> np.ndarray:
     np.ndarray, float32, shape (EMBEDDING_DIM,)
     """
     y = spectrogram.prepare_mono(mono, sr=sr, start=start)
-    powers, segments = spectrogram.frame_powers(y)
+    powers = spectrogram.frame_powers(y)
     low, long_powers = spectrogram.low_band(y), spectrogram.long_frame_powers(y)
     blocks = (
-        spectrogram.band_spectrogram(powers, segments),
+        spectrogram.band_spectrogram(powers),
         spectrogram.low_spectrogram(low),
         spectrogram.fine_spectrum(long_powers),
         measure_timbre(y, powers=powers, low=low, long_powers=long_powers),

@@ -53,10 +53,10 @@ def _flat_runs(y: np.ndarray, top: float, sign: int) -> list[tuple[int, int]]:
     if top <= 0:
         return []
     limit = top * (1.0 - LEVEL_TOLERANCE)
-    at = np.flatnonzero(y >= limit if sign > 0 else y <= -limit)
-    if len(at) < FLAT_RUN:
+    is_top = y >= limit if sign > 0 else y <= -limit
+    if np.count_nonzero(is_top) < FLAT_RUN:  # most hits; a tenth of the time of listing them
         return []
-    at = at[:MAX_TOPS]
+    at = np.flatnonzero(is_top)[:MAX_TOPS]
     breaks = np.flatnonzero(np.diff(at) > 1)
     firsts = at[np.concatenate([[0], breaks + 1])]
     lasts = at[np.concatenate([breaks, [len(at) - 1]])]

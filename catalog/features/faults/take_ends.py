@@ -71,13 +71,16 @@ def trace_end(
     level = mono - median(mono[::OFFSET_STRIDE])
     n = max(1, round(BLOCK_S * sr))
     gap = level[n_segment : n_segment + n_gap]
-    powers = [float(np.mean(np.square(gap[at : at + n]))) for at in range(0, len(gap) - n + 1, n)]
+    powers = np.square(gap[: len(gap) // n * n]).reshape(-1, n).mean(axis=1)
     cut = next((fault for fault in faults if fault.kind == "tail_cut"), None)
     last = [level[max(0, n_segment - m) : n_segment] for m in (n, max(1, round(SHORT_S * sr)))]
     end_power = min(float(np.mean(np.square(part))) for part in last)  # a fade ends in the second
     stop = min(len(level), n_segment + n_gap)
     return SegmentEnd(
-        cut, end_power, min(powers, default=np.inf), _find_edge(level[:stop], n_segment, sr=sr)
+        cut,
+        end_power,
+        float(powers.min(initial=np.inf)),
+        _find_edge(level[:stop], n_segment, sr=sr),
     )
 
 

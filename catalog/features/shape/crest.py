@@ -47,17 +47,20 @@ def interpolated_peak(samples: np.ndarray) -> float:
     size = np.abs(samples)
     top = float(size.max())
     high = np.flatnonzero(size >= LOWEST * top)
-    bend = _around(samples, high, 1) @ np.array([-0.5, 2.0, -0.5], samples.dtype)
+    silence = np.zeros(REACH, samples.dtype)
+    padded = np.concatenate([silence, samples, silence])
+    bend = _around(padded, high, 1) @ np.array([-0.5, 2.0, -0.5], samples.dtype)
     if len(high) > N_HIGHEST:
         high = high[np.argpartition(np.abs(bend), -N_HIGHEST)[-N_HIGHEST:]]
-    return max(top, float(np.abs(_around(samples, high, REACH) @ _interpolation()).max()))
+    return max(top, float(np.abs(_around(padded, high, REACH) @ _interpolation()).max()))
 
 
-def _around(samples: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
-    """Return the samples around each index, shape (len(at), 2 reach + 1), with silence outside."""
-    index = at[:, None] + np.arange(-reach, reach + 1)
-    is_outside = (index < 0) | (index >= len(samples))
-    return np.where(is_outside, 0.0, samples.take(index, mode="clip")).astype(samples.dtype)
+def _around(padded: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
+    """Return the samples around each index, shape (len(at), 2 reach + 1).
+
+    `padded` are samples between `REACH` zeros on each side; `reach` is at most that.
+    """
+    return np.asarray(padded.take(at[:, None] + np.arange(REACH - reach, REACH + reach + 1)))
 
 
 @lru_cache(maxsize=1)

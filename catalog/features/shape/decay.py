@@ -103,11 +103,14 @@ def _to_db(ratio: float) -> float:
 def _noise_free_decay(samples: np.ndarray, curve: LevelCurve, *, stop: float) -> EnergyDecay:
     """Integrate the energy without the noise backwards, from where the stroke ends."""
     n = max(1, min(len(curve.blocks), math.ceil(stop * curve.sr / BLOCK)))
-    energy = curve.blocks[:n].astype(np.float64) - BLOCK * curve.noise
-    remaining = np.cumsum(energy[::-1])[::-1]
-    np.maximum.accumulate(remaining[::-1], out=remaining[::-1])
-    total = max(float(remaining[0]), 1e-30)
-    return EnergyDecay(samples, np.maximum(remaining, 0.0) / total, total)
+    energy = curve.blocks[:n].astype(np.float64)
+    energy -= BLOCK * curve.noise
+    rising = energy[::-1].cumsum()
+    np.maximum.accumulate(rising, out=rising)
+    total = max(float(rising[-1]), 1e-30)
+    np.maximum(rising, 0.0, out=rising)
+    rising /= total
+    return EnergyDecay(samples, rising[::-1], total)
 
 
 def _with_rest(decay: EnergyDecay, curve: LevelCurve, *, seen_db: float) -> EnergyDecay:

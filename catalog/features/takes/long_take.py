@@ -206,7 +206,8 @@ def _read_microphones(
         block = read(start, stop).samples
         for mono, group in zip(monos, groups, strict=True):
             part = mono[start - window.start : stop - window.start]
-            part[:] = group.pick(block).mean(axis=1)
+            first, *others = group.channels
+            part[:] = group.pick(block).mean(axis=1) if others else block[:, first - 1]
         if window.core_start <= start < window.core_stop:
             outlines.append(_outline(block))
     return monos, np.concatenate(outlines)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -24,12 +24,18 @@ from catalog.features.waveform import abs_peak, mix_to_mono
 from catalog.models import Event
 
 Segments = Sequence[tuple[int, int]]
-MeasureOne = Callable[[Audio], Measures]
 ReadFrames = Callable[[int, int], Audio]
 BEGINNING_S = 0.2  # of a stroke, where its arrival is measured
 BEFORE_S = 0.010  # read before a stroke, so that its rise is whole at each microphone
 SAME_STROKE_S = 0.040  # 13.7 m of air: starts within it are one stroke at several microphones
 HEARD_DB = -40.0  # below its loudest stroke; softer ones need a second microphone
+
+
+class MeasureOne(Protocol):
+    """Measures one stroke at one microphone; without `judge` it counts as a stroke."""
+
+    def __call__(self, audio: Audio, *, judge: bool) -> Measures:
+        """Return what is measured; raise `ParameterError` if there is no stroke."""
 
 
 def cut_microphones(audio: Audio, groups: Sequence[ChannelGroup]) -> list[tuple[int, int]]:
@@ -195,8 +201,9 @@ def _measure_stroke(
     stroke = _Stroke([], [], [], _beginning(with_lead, groups), "")
     for group in groups:
         audio = replace(part, samples=group.pick(part.samples))
-        try:
-            measures = measure(audio)
+        n_strokes = sum(row.event is Event.STROKE for row in stroke.rows)
+        try:  # once half of the microphones hold a stroke, the others cannot outvote them
+            measures = measure(audio, judge=2 * n_strokes < len(groups))
         except ParameterError as err:
             stroke = stroke._replace(error=str(err))
             continue

@@ -46,9 +46,15 @@ def mean_spectrum(samples: np.ndarray, *, sr: int) -> tuple[np.ndarray, np.ndarr
     padded = zero_pad(samples[: n_frames * hop], (n_frames + 1) * hop, lead=hop)
     frames = sliding_frames(padded, n, hop=hop)[np.concatenate([dense, sparse])]
     frames *= periodic_hann(n)
-    n_bins = int(min(TOP_HZ, 0.5 * sr) * n / sr) + 1
-    power = weight @ frame_power(frames)[:, :n_bins] / n_frames
-    return np.arange(n_bins) * (sr / n), power.astype(np.float64)
+    frequencies = _bin_frequencies(n, sr)
+    power = weight @ frame_power(frames)[:, : len(frequencies)] / n_frames
+    return frequencies, power.astype(np.float64)
+
+
+@lru_cache(maxsize=16)
+def _bin_frequencies(n: int, sr: int) -> np.ndarray:
+    """Return the frequencies of the bins of `n` samples up to `TOP_HZ`."""
+    return np.arange(int(min(TOP_HZ, 0.5 * sr) * n / sr) + 1) * (sr / n)
 
 
 @lru_cache(maxsize=16)

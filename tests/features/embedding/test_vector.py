@@ -52,7 +52,7 @@ def test_the_sample_rate_hardly_changes_the_embedding():
 
 def bands_over_time(y: np.ndarray) -> np.ndarray:
     powers = spectrogram.frame_powers(y / np.abs(y).max())
-    return spectrogram.band_spectrogram(*powers).reshape(-1, spectrogram.N_BANDS)
+    return spectrogram.band_spectrogram(powers).reshape(-1, spectrogram.N_BANDS)
 
 
 @pytest.mark.parametrize("hz", [100.0, 1000.0, 8000.0])
