@@ -53,6 +53,27 @@ def test_a_hit_in_a_kept_kit_is_set_aside_only_when_that_is_meant(cat, folder):
     assert not (folder / "kick_02.wav").exists()
 
 
+def test_a_copy_that_a_saved_kit_uses_stays_and_the_others_are_moved(cat, call, folder, tmp_path):
+    (folder / "snare_01 (1).wav").write_bytes((folder / "snare_01.wav").read_bytes())
+    cat.scan([folder], n_jobs=1)
+    snare, kick = (
+        next(i for group in cat.copies() for i in group.others if name in cat.hit(i).name)
+        for name in ("snare_01", "kick_01")
+    )
+    cat.kits.save(Kit(name="", slots={"snare": (snare,)}), "evening")
+    plan = call("set-aside", "--copies")[1]
+    assert f"cannot be set aside: hit {snare} is used by the saved kit evening" in plan
+    report = tmp_path / "report.txt"
+    code, _, err = call("set-aside", "--copies", "--yes", "--report", report)
+    assert (code, f"not moved: hit {snare} is used" in err) == (1, True)
+    assert [cat.hit(i).state for i in (snare, kick)] == ["here", "aside"]
+    assert err.splitlines()[-1] == f"report written to {report}"
+    assert call("set-aside", snare, "--yes", "--report", tmp_path / "no.txt")[0] == 2
+    assert not (tmp_path / "no.txt").exists()
+    assert call("set-aside", "--copies", "--yes", "--even-in-kits")[0] == 0
+    assert cat.hit(snare).state == "aside"
+
+
 def test_the_command_line_names_the_kit_before_anything_moves(cat, call, folder):
     hit_id = find(cat, "kick_02")
     cat.kits.save(cat.fill_kit({"kick": hit_id}, slots=["kick"]), "evening")

@@ -117,7 +117,8 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     if args.yes:
         return _do_set_aside(cat, args, ids)
     hits = [cat.hit(hit_id) for hit_id in ids]
-    obstacles, used = _obstacles(cat, args, ids), cat.files.kits_using(ids)
+    obstacles = _obstacles(cat, args, ids)
+    used = cat.files.kits_using([hit_id for hit_id in ids if hit_id not in obstacles])
     outcomes = {hit.id: obstacles.get(hit.id, "would be set aside") for hit in hits}
     movable = [hit for hit in hits if hit.id not in obstacles]
     keepers = cat.duplicates.keepers(ids) if groups else {}
@@ -136,6 +137,7 @@ def _set_aside(cat: Catalog, args: argparse.Namespace) -> int:
     lines.append(f"they would be moved, {size}, to {cat.store_path}.aside")
     lines.append("nothing was moved; add --yes to do it")
     _write_report(cat, args, outcomes, DRY_HEADING)
+    _name_report(args)
     value = {"dry_run": True, "hits": hits, "obstacles": obstacles, "kits": used}
     print_result(value, lines, as_json=args.json)
     return OK if movable else INCOMPLETE
@@ -167,12 +169,16 @@ def _move_lines(cat: Catalog, hits: Sequence[Hit], keepers: Mapping[int, int]) -
 
 def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> int:
     obstacles = _obstacles(cat, args, ids) if args.copies else {}
+    left = [hit_id for hit_id in ids if hit_id not in obstacles]
+    if not left and not args.even_in_kits:  # refused if kits are the reason
+        left = list(cat.files.kits_using(ids))
+        obstacles = {i: reason for i, reason in obstacles.items() if i not in left}
     for reason in obstacles.values():
         print_message(f"not moved: {reason}")
-    ids = [hit_id for hit_id in ids if hit_id not in obstacles]
+    ids = left
     # Written before the move: afterwards the copies are no longer listed, and a report that cannot
     # be written must not hide what was moved.
-    _write_report(cat, args, dict.fromkeys(ids, "set aside"), HEADING)
+    _write_report(cat, args, obstacles | dict.fromkeys(ids, "set aside"), HEADING)
     reason = args.reason or "copy" * args.copies
     try:
         events = cat.set_aside(ids, reason=reason, even_in_kits=args.even_in_kits)
@@ -180,6 +186,7 @@ def _do_set_aside(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) ->
         if args.report is not None:
             args.report.unlink(missing_ok=True)  # it lists files that were not moved
         raise
+    _name_report(args)
     code = print_events(events, args)
     return INCOMPLETE if obstacles else code
 
@@ -189,20 +196,26 @@ def _obstacles(cat: Catalog, args: argparse.Namespace, ids: Sequence[int]) -> di
     if not args.copies:
         return obstacles
     duplicates = cat.duplicates
-    return duplicates.take_faults(ids) | obstacles | duplicates.keeper_faults(ids)
+    in_kits = {
+        hit_id: f"hit {hit_id} is used by the saved kit {', '.join(names)}; --even-in-kits moves it"
+        for hit_id, names in cat.files.kits_using(ids).items()
+        if not args.even_in_kits
+    }
+    return in_kits | duplicates.take_faults(ids) | obstacles | duplicates.keeper_faults(ids)
 
 
 def _write_report(
     cat: Catalog, args: argparse.Namespace, outcomes: Mapping[int, str], heading: str
 ) -> None:
     if args.report is not None:
-        _write(args.report, cat.duplicates.report(outcomes, heading=heading))
+        text = cat.duplicates.report(outcomes, heading=heading)
+        with args.report.open("x", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(text)
 
 
-def _write(path: Path, text: str) -> None:
-    with path.open("x", encoding="utf-8", errors="backslashreplace") as file:
-        file.write(text)
-    print_message(f"report written to {path}")
+def _name_report(args: argparse.Namespace) -> None:
+    if args.report is not None:
+        print_message(f"report written to {args.report}")
 
 
 def _whole_group_warnings(groups: Sequence[CopyGroup], ids: Sequence[int]) -> list[str]:
