@@ -93,7 +93,7 @@ def _same_drum(hit: Hit, hits: Sequence[Hit]) -> Iterator[Relation]:
         drum = _drum_key(hit)
         for other in hits:
             if _drum_key(other) == drum:
-                evidence = "session, drum and microphone are the same"
+                evidence = "same session, drum and microphone"
                 yield Relation(other.id, "same drum", evidence)
 
 
