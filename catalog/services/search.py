@@ -171,7 +171,10 @@ class Search:
                 table, row, n=n, no_good=no_good, left_out=left_out, spaces=spaces
             )
 
-        found, kept = self._without_copies(search, table, kept, hit_id, fold=not copies)
+        if copies:
+            found = search(kept)
+        else:
+            found, kept = self._without_copies(search, table, kept, hit_id)
         return with_same_drum(with_library(found, kept, self._read_pitches(found)))
 
     def similar(
@@ -247,11 +250,15 @@ class Search:
                 pitches=None if but is None else self._context.drum_pitches(),
             )
 
-        found, kept = self._without_copies(search, table, kept, reference.hit.id, fold=not copies)
+        if copies:
+            found = search(kept)
+        else:
+            query_id = reference.hit.id
+            found, kept = self._without_copies(search, table, kept, query_id)
         pitches = self._read_pitches(found)
         found = with_library(found, kept, pitches, wished_descriptors(but))
         found = found if plain else self._by_taste(found)
-        found = self._equal_first(found, reference)
+        found = self._equal_first(found, reference, kept)
         return found[:n] if copies else limit_drums(found)[:n]
 
     def _without_copies(
@@ -260,8 +267,6 @@ class Search:
         table: HitTable,
         kept: Mapping[int, int],
         hit_id: int,
-        *,
-        fold: bool,
     ) -> tuple[list[Match], Mapping[int, int]]:
         """Search, and search again if the first matches turn out to hold copies of one another.
 
@@ -270,16 +275,19 @@ class Search:
         """
         found = search(kept)
         first = [hit_id, *(match.hit_id for match in found[:COMPARED])]
-        alike = find_nearly_equal(table, first) if fold else []
+        alike = find_nearly_equal(table, first)
         groups = self._find_groups_of(alike) if alike else []
         new = {copy: group.keep for group in groups for copy in group.others} | {**kept}
         return (search(new), new) if len(new) > len(kept) else (found, kept)
 
-    def _equal_first(self, found: list[Match], reference: Reference) -> list[Match]:
-        """Return matches with those whose file is equal to a file outside the catalog first."""
+    def _equal_first(
+        self, found: list[Match], reference: Reference, kept: Mapping[int, int]
+    ) -> list[Match]:
+        """Return matches with the hit of a file equal to the given one first, or its kept copy."""
         if reference.row is not None:
             return found
-        equal = {*self._context.store.hits.ids_of_content(reference.hit.content_hash)}
+        ids = self._context.store.hits.ids_of_content(reference.hit.content_hash)
+        equal = {kept.get(hit_id, hit_id) for hit_id in ids}
         return sorted(found, key=lambda match: match.hit_id not in equal)
 
     def _by_taste(self, found: list[Match]) -> list[Match]:
