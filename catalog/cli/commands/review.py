@@ -201,7 +201,7 @@ def _check(cat: Catalog, args: argparse.Namespace) -> int:
     ]
     if backups:
         done = "restored" if args.from_backup else "restore it with `catalog check --from-backup`"
-        lines.append(f"damaged words that a backup has: {len(backups)}; {done}")
+        lines.append(f"damaged annotations that a backup has: {len(backups)}; {done}")
     lines.append("the store is whole" if health.is_whole else DAMAGE)
     print_result(health, lines, as_json=args.json)
     return OK if health.is_whole else INCOMPLETE
