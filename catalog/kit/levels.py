@@ -17,6 +17,7 @@ from catalog.kit.layers import Layer, layers_of
 from catalog.kit.model import Kit
 from catalog.kit.slots import SLOTS
 from catalog.models import Hit
+from catalog.wording import plain_slot
 
 CEILING_DBTP = -1.0  # maximum true peak of EBU R 128
 MARGIN_DB = 0.1  # by which a fourfold oversampled true peak may read low (BS.1770-4, Annex 2)
@@ -69,7 +70,8 @@ def balance_levels(kit: Kit, hits: Mapping[int, Hit], *, read: Callable[[Hit], A
         headroom_db = min(ceiling_db - highest_db, MAX_BOOST_DB - max(gains.values()))
         notes.append(_describe_chord(chord, headroom_db))
         if file.peak_dbtp > chord.peak_dbtp:
-            notes.append(f"{file.slots[0]}: its loudest file, of a soft layer, sets that level")
+            slot = plain_slot(file.slots[0])
+            notes.append(f"{slot}: its loudest file, of a soft layer, sets that level")
     for slot in gains:
         gains[slot] += min(headroom_db, 0.0) if slot in unmeasured else headroom_db
     return Levels(gains, chord.peak_dbtp + headroom_db, tuple(notes))
@@ -88,7 +90,7 @@ def _balance_slot(slot: str, layers: Sequence[Layer]) -> tuple[float | None, str
 
 
 def _describe_chord(chord: Chord, headroom_db: float) -> str:
-    names = ", ".join(chord.slots)
+    names = ", ".join(map(plain_slot, chord.slots))
     what = f"{names} struck together reach" if len(chord.slots) > 1 else f"{names} reaches"
     return (
         f"all slots {headroom_db:+.1f} dB: at full velocity {what} "

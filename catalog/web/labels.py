@@ -12,6 +12,7 @@ from typing import Any
 
 from catalog.kit.slots import SLOTS
 from catalog.models import MARKS, ROLES
+from catalog.wording import plain_slot
 
 ROLE_WORDS: dict[str, str] = {
     "kick": "Kick", "snare": "Snare", "sidestick": "Sidestick", "clap": "Clap",
@@ -82,8 +83,8 @@ def inert(text: str) -> str:
 
 
 def slot_word(slot: str) -> str:
-    """Return the label of a slot: "tom_low" is "Tom low", "kick_2" is "Kick 2"."""
-    return ROLE_WORDS.get(slot) or slot.replace("_", " ").capitalize()
+    """Return the label of a slot: "tom_low" is "Low tom", "kick_2" is "Kick 2"."""
+    return ROLE_WORDS.get(slot) or plain_slot(slot).capitalize()
 
 
 def browser_labels() -> dict[str, Any]:

@@ -38,7 +38,7 @@ def save_question(
     if not name or len(name) > MAX_NAME:
         raise ParameterError(f"the name must have 1 to {MAX_NAME} characters")
     if len(text) > MAX_TEXT or len(drawn or ()) > MAX_DRAWN:
-        raise ParameterError("the question is too long to be saved; ask for less at once")
+        raise ParameterError("the search is too long to be saved; use fewer conditions")
     others = [other for other in read_questions(catalog) if other["name"] != name]
     if len(others) >= MAX_QUESTIONS:
         raise ParameterError(f"{MAX_QUESTIONS} questions are saved; delete one first")

@@ -43,7 +43,7 @@ def test_every_markdown_character_is_escaped(text):
 
 def test_every_role_and_slot_has_a_word():
     assert set(ROLE_WORDS) == set(REGION_WORDS) == set(ROLES)
-    assert slot_word("tom_low") == "Tom low"
+    assert slot_word("tom_low") == "Low tom"
     assert len({slot_word(slot) for slot in SLOTS}) == len(SLOTS)
 
 

@@ -321,9 +321,9 @@ def test_what_was_drawn_around_is_saved_as_a_question_and_asked_again(own_visit)
     own_visit.until("__audition.state.question.drawn")
     found = own_visit.get(rows)
     assert 0 < len(found) < 23
-    page.get_by_label("Name of the question").fill("a corner <b>")
+    page.get_by_label("Name of the search").fill("a corner <b>")
     page.keyboard.press("Enter")
-    saved = page.get_by_role("region", name="Saved questions").get_by_role(
+    saved = page.get_by_role("region", name="Saved searches").get_by_role(
         "button", name="a corner <b>", exact=True
     )
     saved.wait_for()

@@ -8,7 +8,7 @@ const post = body => fetchJson('/api/questions', { method: 'POST', body: JSON.st
 // address: {read(text) -> question, write(question) -> text}; notice(text)
 export function makeSavedQuestions(state, { address, notice }) {
   const list = el('ul', { class: 'choices' });
-  const field = el('input', { type: 'text', 'aria-label': 'Name of the question', autocomplete: 'off',
+  const field = el('input', { type: 'text', 'aria-label': 'Name of the search', autocomplete: 'off',
     placeholder: 'save it as …', maxLength: 80 });
   const save = el('button', { type: 'submit' }, 'Save');
   const form = el('form', { class: 'question-name', onsubmit: event => {
@@ -16,7 +16,7 @@ export function makeSavedQuestions(state, { address, notice }) {
     const { question } = state;
     change({ op: 'save', name: field.value, text: address.write(question), drawn: question.drawn });
   } }, field, save);
-  const box = el('section', { 'aria-label': 'Saved questions' }, list, form);
+  const box = el('section', { 'aria-label': 'Saved searches' }, list, form);
   let saved = [];
 
   const inOrder = ids => JSON.stringify(ids && [...ids].sort((a, b) => a - b));
@@ -27,8 +27,8 @@ export function makeSavedQuestions(state, { address, notice }) {
       onclick: () => state.change({ question: { ...address.read(question.text), drawn: question.drawn } }) },
     el('bdi', { class: 'word' }, question.name)),
     button('×', () => change({ op: 'delete', name: question.name }),
-      { 'aria-label': `Delete the question ${question.name}`,
-        title: 'Delete this question; the hits stay' }));
+      { 'aria-label': `Delete the search ${question.name}`,
+        title: 'Delete this search; the hits stay' }));
   const draw = () => {
     list.replaceChildren(...saved.map(makeItem));
     field.disabled = save.disabled = !state.isNarrowed() || saved.some(isAsked);   // nothing below moves

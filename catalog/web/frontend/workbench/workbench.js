@@ -235,7 +235,7 @@ function listCommands(state, { on, release, map, find, guide }) {   // [label, k
     ...Object.entries(PARTS).map(([part, label]) => [`Open ${label}`, '', open(part)]),
     ...Object.entries(LAYOUT_LABELS).map(([layout, label]) => [`Show hits as: ${label}`, '', show(layout)]),
     ['Search', '/', inFind(() => find.focusWords())],
-    ['Clear the question', '', () => state.ask(emptyQuestion())],
+    ['Clear the search', '', () => state.ask(emptyQuestion())],
     ['Clear the chosen hits', 'Esc', release], ['Stop every sound', 'Esc', transport.stop],
     ['Loop', '', () => transport.setLoops(!transport.loops)],
     ['Switch A/B', 'B', transport.switchSide], ['Undo', 'Ctrl+Z', () => on.act(() => undoAct())],
