@@ -47,5 +47,24 @@ def test_a_slot_is_on_the_key_of_its_name(slot, name):
     assert plain(DRUM_MAP[SLOTS[slot].note - 35]) == plain(name)
 
 
+WORDS = {
+    "kick": "bass drum", "snare": "snare", "sidestick": "side stick", "clap": "clap", "tom": "tom",
+    "hat_closed": "hi hat", "hat_pedal": "hi hat", "hat_open": "hi hat", "crash": "crash",
+    "ride": "ride cymbal", "ride_bell": "ride bell", "splash": "splash", "china": "chinese",
+    "cowbell": "cowbell", "tambourine": "tambourine", "wood": "wood block|claves",
+    "conga_bongo": "conga|bongo", "timbale_agogo": "timbale|agogo", "shaker": "maracas|cabasa",
+}  # fmt: skip
+
+
+def test_every_further_key_of_a_slot_names_its_instrument():
+    for slot in SLOTS.values():
+        names = [plain(DRUM_MAP[note - 35]) for note in (slot.note, *slot.also)]
+        words = WORDS.get(slot.roles[0], "").split("|")
+        assert all(any(word in name for word in words) for name in names), (slot.name, names)
+    pair = SLOTS["timbale"], SLOTS["timbale_2"]
+    halves = [[plain(gm_name(n)).split()[0] for n in (slot.note, *slot.also)] for slot in pair]
+    assert halves == [["high", "high"], ["low", "low"]]
+
+
 def test_slots_without_a_general_midi_key_are_marked():
     assert {name for name, slot in SLOTS.items() if slot.second_choice} == {"shaker", "extra"}

@@ -42,6 +42,9 @@ def test_a_plan_names_the_strokes_and_an_export_the_strokes_without_the_micropho
     warning = f"check 1 of {n + 1} strokes have no microphone 'oh'"
     assert warning in plan
     assert warning in short
+    assert "zip" not in short
+    zipped = run("export", "dry", tmp_path / "out", "--plan", "--zip").out
+    assert f"also as one zip file: {tmp_path / 'out.zip'}" in zipped
     written = run("export", "dry", tmp_path / "out", "--microphone", "oh")
     assert warning in written.err
     assert len(written.out.splitlines()) == 1

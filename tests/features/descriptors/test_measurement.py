@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from catalog.audio.model import Audio
 from catalog.features.descriptors import measurement
-from catalog.features.descriptors.table import DESCRIPTORS
+from catalog.features.descriptors.table import DESCRIPTORS, LEVEL_UNITS
 from catalog.features.loudness import true_peak
 from catalog.features.measure import measure_audio
 from catalog.features.tone.modes import BRIGHTEST_HZ, CLEAR_SHARE
@@ -128,3 +128,11 @@ def test_inaudible_frequencies_do_not_count_as_brightness():
     spectrum[:21_000] = 0
     loud = low + np.fft.irfft(spectrum, 192_000) * np.exp(-np.arange(192_000) / 20_000)
     assert measured(as_frames(loud.astype(np.float32)), 192_000)["centroid_hz"] < 1500
+
+
+def test_numbers_that_reach_0_are_compared_by_difference():
+    for sound in (drum_stroke(180), decaying_noise(0.05, seed=1)):
+        measured = measure_audio(Audio(as_frames(sound), SR, "WAV", "PCM_24")).descriptors
+        for d in DESCRIPTORS:
+            if measured.get(d.name, 1.0) <= 0.0:
+                assert d.is_linear or d.unit in LEVEL_UNITS, d.name

@@ -12,6 +12,7 @@ from catalog.audio.resample import resample
 from catalog.matching.origin.aligned import used_bits
 from catalog.matching.origin.compare import compare_origin
 from catalog.matching.origin.model import Loss
+from catalog.matching.origin.noise import noise_sign
 from catalog.training.edits import EDITS
 from tests.signals import SR, drum_stroke
 
@@ -90,3 +91,17 @@ def test_used_bits_are_counted_whatever_the_format_of_the_file():
     assert used_bits(coarse) == 16
     assert used_bits(recording().samples[:, 0]) == 24
     assert used_bits(coarse * np.float32(1 / 3)) == 0
+
+
+def test_noise_that_a_growing_body_explains_is_no_sign():
+    """A slow change of level raises the strongest band and the quiet bands alike."""
+    hz = np.arange(1, 41) * 400.0
+    frames = np.r_[np.linspace(0.0, -10.0, 12), np.linspace(-38.0, -40.0, 4)][:, None]  # dB
+    power = 10 ** ((frames - 0.001 * hz) / 10)
+    quiet = np.where(hz > 1000, 6.0 * (frames < -30), 0.0)
+    body = np.where(hz > 1000, 0.0, 6.0 * (frames < -30))
+    noisier, raised = power * 10 ** (quiet / 10), power * 10 ** ((quiet + body) / 10)
+    for a, b, side in ((power, noisier, 1.0), (noisier, power, -1.0)):
+        assert [sign.weight for sign in noise_sign(a, b, hz, (1e-16, 1e-16))] == [2.0 * side]
+    for a, b in ((power, raised), (raised, power)):
+        assert noise_sign(a, b, hz, (1e-16, 1e-16)) == []
