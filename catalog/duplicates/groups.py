@@ -16,6 +16,9 @@ from catalog.matching.verdict import CERTAIN_LOGIT
 from catalog.models import Certainty, Hit, Verdict
 
 N_PARTS = 4  # of the first comparison, before each of which what was found is reported
+# Of the first comparison, the nearest pairs come first: two thirds of the copies are among them,
+# and an eighth more hits are decoded than in one order over all pairs.
+NEAREST_SHARE = 0.02
 
 
 class Proof(NamedTuple):
@@ -189,7 +192,14 @@ def _decide_all(
 
 
 def _candidates(points: np.ndarray) -> np.ndarray:
-    return order_pairs(find_candidate_pairs(points), len(points))
+    """Return pairs of rows: the nearest ones first, each part so that few hits are cached."""
+    pairs = find_candidate_pairs(points)
+    parts = np.split(pairs, [_n_nearest(len(pairs))])
+    return np.concatenate([order_pairs(part, len(points)) for part in parts])
+
+
+def _n_nearest(n_pairs: int) -> int:
+    return int(NEAREST_SHARE * n_pairs)
 
 
 class _PairSearch:
@@ -215,6 +225,7 @@ class _PairSearch:
         self._decided.update((min(pair), max(pair)) for pair in new)
         decisions = self._decider.decide_many([(hits[a], hits[b]) for a, b in new])
         parts = {len(new) * k // N_PARTS for k in range(N_PARTS)} if self._is_first else set()
+        parts |= {_n_nearest(len(new))} if self._is_first else set()
         for n_done, ((a, b), decision) in enumerate(zip(new, decisions, strict=True), start=1):
             if self._on_part is not None and n_done - 1 in parts:
                 self._on_part()

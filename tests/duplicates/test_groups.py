@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog.duplicates.groups import CopyGroup, Proof, group_copies
+from catalog.duplicates.groups import NEAREST_SHARE, CopyGroup, Proof, _candidates, group_copies
 from catalog.duplicates.pairs.decider import PairDecider
 from catalog.duplicates.preference import preference_key, preference_reason
 from catalog.features.measure import measure_audio
@@ -163,3 +163,18 @@ def test_a_group_is_as_certain_as_its_least_certain_member():
     assert (group.others, group.evidence, group.likely) == ((5, 7), (1.0, 0.99), (7,))
     assert group.certainty == Certainty.LIKELY
     assert group.proofs == tuple(proofs.values())
+
+
+def test_the_nearest_pairs_are_decided_first_and_each_once():
+    rng = np.random.default_rng(3)
+    points = np.repeat(rng.normal(size=(300, 4)), 2, axis=0).astype(np.float32)
+    points += 0.3 * rng.normal(size=points.shape).astype(np.float32)
+    points[100], points[401] = points[101] + 1e-4, points[400]  # two pairs, nearly the same
+    pairs, nearest_first = _candidates(points), find_candidate_pairs(points)
+    n_first = int(NEAREST_SHARE * len(pairs))
+    assert n_first > 5
+    assert {tuple(sorted(pair)) for pair in pairs[:n_first].tolist()} == {
+        tuple(pair) for pair in nearest_first[:n_first].tolist()
+    }
+    assert {(100, 101), (400, 401)} <= {tuple(sorted(pair)) for pair in pairs[:n_first].tolist()}
+    assert sorted(map(sorted, pairs.tolist())) == sorted(map(sorted, nearest_first.tolist()))
