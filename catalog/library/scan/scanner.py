@@ -34,7 +34,7 @@ from catalog.library.scan.workers import (
     measure_task,
 )
 from catalog.library.store.ingest import FoundFile, MeasuredFile, MovedFile
-from catalog.library.store.records.files import NO_TIME_NS, FileRow
+from catalog.library.store.records.files import NO_TIME_NS, FileRow, KnownFiles
 from catalog.library.store.records.hits import gc_paused
 from catalog.library.store.store import Store
 from catalog.library.takes.overrides import FileOverride, read_overrides
@@ -96,24 +96,25 @@ def scan_folders(
     roots = check_roots(folders)
     recover_moves(store)
     report = on_progress or (lambda _: None)
-    with open_cluster(cluster, sees=roots) if cluster else contextlib.nullcontext() as workers:
+    connect = open_cluster(cluster, sees=roots) if cluster else contextlib.nullcontext()
+    with connect as workers, contextlib.ExitStack() as paused:
+        paused.enter_context(gc_paused())  # until files are measured, which takes long
         set_aside = store.files.read_set_aside()  # before the walk: they may be restored meanwhile
         found = _walk(store, roots, report)
         outcomes_of = partial(measure_all, measure=measure, n_jobs=n_jobs, cluster=workers)
         scan = _Scan(
-            store, roots, outcomes_of, measure, classify, report, exports, again, set_aside
+            store, roots, outcomes_of, measure, classify, report, exports, again, set_aside, paused
         )
         return scan.run(found)
 
 
 def _walk(store: Store, roots: Sequence[str], report: OnProgress) -> Found:
     """Find the files below the roots, with progress of step "looking"."""
-    with gc_paused():
-        found = walk_folders(
-            roots,
-            leave_out=str(store.aside_folder),
-            on_found=lambda n: report(Progress("looking", n, 0)),
-        )
+    found = walk_folders(
+        roots,
+        leave_out=str(store.aside_folder),
+        on_found=lambda n: report(Progress("looking", n, 0)),
+    )
     report(Progress("looking", len(found.files), len(found.files)))
     return found
 
@@ -129,26 +130,32 @@ class _Plan:
     skipped: list[Skipped] = field(default_factory=list)
 
 
-def _plan_files(files: Sequence[FoundFile], known: Mapping[str, FileRow], *, again: bool) -> _Plan:
-    plan, here = _Plan(), State.HERE
-    unchanged = plan.unchanged
+def _plan_files(files: Sequence[FoundFile], known: KnownFiles, *, again: bool) -> _Plan:
+    plan, rows = _Plan(), known.rows
+    unchanged, version, here = plan.unchanged, MEASURE_VERSION, State.HERE
     for file in files:
         path, _, size, mtime_ns, _ = file
-        row = known.get(path)
-        if row is None:
+        found = rows.get(path)
+        if found is None:
             plan.tasks.append(Task(file))
-        elif (
-            row.mtime_ns != mtime_ns or row.size != size or row.version != MEASURE_VERSION or again
-        ):
+            continue
+        is_same = found[0] == size and found[1] == mtime_ns and found[2] == version and not again
+        if is_same and found[4] == here:
+            unchanged.append(path)  # as most files, whose rows are not made
+            continue
+        row = FileRow._make(found)
+        if not is_same:
             plan.changed.append((file, row))
-        elif row.state == here:
-            unchanged.append(path)
         elif row.hit_id is None:
             plan.skipped.append(Skipped(Path(path), row.reason))
         else:
             unchanged.append(path)
             plan.returned.append((row.hit_id, path))
     return plan
+
+
+def _paths(found: Found) -> set[str]:
+    return {file.path for file in found.files}
 
 
 @dataclass
@@ -164,19 +171,26 @@ class _Scan:
     with_exports: bool
     again: bool
     set_aside: frozenset[str]  # paths of files that were set aside when the scan began
+    paused: contextlib.ExitStack  # garbage collection, until it is closed
     overrides: dict[str, FileOverride] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     skipped: list[Skipped] = field(default_factory=list)
 
     def run(self, found: Found) -> ScanReport:
-        with gc_paused():
-            known = self.store.files.read_known()
-            found.files = pair_sides(found.files, known, read_side_choices(self.store))
-            self.overrides = read_overrides(self.store)
-            plan = _plan_files(found.files, known, again=self.again)
+        known = self.store.files.read_known()
+        found.files = pair_sides(found.files, known, read_side_choices(self.store))
+        self.overrides = read_overrides(self.store)
+        plan = _plan_files(found.files, known, again=self.again)
         plan.tasks += self._make_tasks(plan.changed)
+        if plan.tasks:
+            self.paused.close()
+        return self._carry_out(plan, found, known)
+
+    def _carry_out(self, plan: _Plan, found: Found, known: KnownFiles) -> ScanReport:
+        n_listed = len(plan.unchanged) + len(plan.changed) + len(plan.skipped)
+        gone = known.keys() - _paths(found) if n_listed < len(known) else set()
         moved = self._find_moved(plan, found)
-        missing = self._mark_missing(found, known, set(moved.values()))
+        missing = self._mark_missing(found, known, gone - set(moved.values()) - self.set_aside)
         self.store.files.change_state(plan.returned, State.HERE, before=State.MISSING)
         tasks = [task for task in plan.tasks if task.file.path not in moved]
         left_out = self._select_left_out(found, tasks)
@@ -186,7 +200,7 @@ class _Scan:
         self._measure_again(found, find_new_cuts(self.store))
         if self.written or moved:
             record_exported_hits(self.store)
-        self._write_faults(found, known)
+        self._write_faults(found, known, gone)
         split_days(self.store)
         faults = [Skipped(Path(path), reason) for path, reason in found.faults]
         return ScanReport(
@@ -221,7 +235,7 @@ class _Scan:
     def _find_moved(self, plan: _Plan, found: Found) -> dict[str, str]:
         """Match new files to lost ones by content and move their hits: new path to old path."""
         new = [task.file for task in plan.tasks if task.hit_id is None and not task.known_hash]
-        listed = {file.path for file in found.files} if new else set()
+        listed = _paths(found) if new else set()
 
         def is_gone(path: str) -> bool:
             return path not in listed and self._was_listed(path, found)
@@ -251,25 +265,25 @@ class _Scan:
         return MovedFile(file, provenance, role)
 
     def _mark_missing(
-        self, found: Found, known: Mapping[str, FileRow], moved_away: set[str]
+        self, found: Found, known: Mapping[str, FileRow], gone: set[str]
     ) -> list[str]:
         """Mark and return missing files below the roots, but not below unlisted folders.
 
-        A file that was set aside when the walk began, and restored since, is not missing.
+        `gone` are known paths that the walk did not find, but for files that were set aside when it
+        began, and restored since.
         """
-        listed = {file.path for file in found.files} | moved_away | self.set_aside
         missing = {
             path: known[path]
-            for path in sorted(known.keys() - listed)
+            for path in sorted(gone)
             if known[path].hit_id is not None and self._was_listed(path, found)
         }
         here = [(r.hit_id, p) for p, r in missing.items() if r.hit_id and r.state == State.HERE]
         self.store.files.change_state(here, State.MISSING, before=State.HERE)
         return list(missing)
 
-    def _write_faults(self, found: Found, known: Mapping[str, FileRow]) -> None:
+    def _write_faults(self, found: Found, known: Mapping[str, FileRow], gone: set[str]) -> None:
         """Store the faults of the walk, and delete skipped files that no longer exist."""
-        missing = known.keys() - {file.path for file in found.files} - {p for p, _ in found.faults}
+        missing = gone - {path for path, _ in found.faults}
         self.store.files.delete_skipped(
             path for path in missing if known[path].hit_id is None and self._was_listed(path, found)
         )

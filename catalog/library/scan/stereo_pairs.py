@@ -28,7 +28,7 @@ from catalog.library.metadata.filename import read_chunks
 from catalog.library.metadata.microphone_names import MICROPHONES, TRACKS, find_side, without_side
 from catalog.library.metadata.roles import ROLE_WORDS, split_words, word_set
 from catalog.library.store.ingest import FoundFile
-from catalog.library.store.records.files import FileRow
+from catalog.library.store.records.files import FileRow, KnownFiles
 from catalog.library.store.store import Store
 from catalog.models import Action, Hit
 
@@ -87,7 +87,7 @@ def left_track_of(right: str) -> str | None:
 
 
 def pair_sides(
-    files: Sequence[FoundFile], known: Mapping[str, FileRow], choices: Mapping[str, str]
+    files: Sequence[FoundFile], known: KnownFiles, choices: Mapping[str, str]
 ) -> list[FoundFile]:
     """Join the two files of each stereo recording, also as the user chose (`read_side_choices`).
 
@@ -95,19 +95,16 @@ def pair_sides(
     one. A pair has the path of its left file, the size of both, and a number for its time that
     changes with either. The files are sorted before and after.
     """
-    uncertain = [row for row in known.values() if row.mate or row.hit_id is None]
-    old_pairs = [(row.path, row.mate) for row in uncertain if row.mate]
-    paths = {file.path for file in files}
-    skipped = {row.path for row in uncertain if row.hit_id is None}
-    new = sorted((paths - known.keys()) | (paths & skipped))
+    old_pairs, rows = known.pairs(), known.rows
+    new = [file.path for file in files if file.path not in rows or file.path in known.skipped]
     if not (old_pairs or new or choices):
-        return list(files)
+        return [*files]
     by_path = {file.path: file for file in files}
     proposed = [*choices.items(), *(pair for pair in old_pairs if pair[0] not in choices)]
     # Single files that are missing may have moved, so the content of files of their sizes decides.
     single = [(path, row.size) for path, row in known.items() if row.hit_id and not row.mate]
-    lost = {size for path, size in single if path not in paths}
-    for path in new:
+    lost = {size for path, size in single if path not in by_path}
+    for path in sorted(new):
         left = left_of(path) or left_track_of(path)
         if left not in by_path or left in choices:
             continue

@@ -178,7 +178,8 @@ def _read_folder(
 
 
 def _is_audio(name: str) -> bool:
-    return name[name.rfind(".") :].lower() in AUDIO_SUFFIXES
+    suffix = name[name.rfind(".") :]
+    return suffix in AUDIO_SUFFIXES or suffix.lower() in AUDIO_SUFFIXES
 
 
 def _has_audio_header(entry: os.DirEntry[str]) -> bool:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, KeysView, Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from catalog.features import MEASURE_VERSION
 from catalog.library.store.database import Database, path_from_db, path_to_db, update_hit
@@ -41,6 +41,37 @@ class FileRow(NamedTuple):
     path: str
 
 
+class KnownFiles(Mapping[str, FileRow]):
+    """Rows by path; a `FileRow` is made when it is looked at, since most are only compared.
+
+    Parameters
+    ----------
+    rows : dict of path to tuple, with the fields of `FileRow`
+    skipped : frozenset of str, the paths of files that were skipped
+    """
+
+    def __init__(self, rows: dict[str, tuple[Any, ...]], skipped: frozenset[str]) -> None:
+        self.rows, self.skipped = rows, skipped
+
+    def __getitem__(self, path: str) -> FileRow:
+        return FileRow._make(self.rows[path])
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.rows)
+
+    def keys(self) -> KeysView[str]:
+        """Return all paths; a set operation on them takes a tenth of the inherited one's time."""
+        return self.rows.keys()
+
+    def pairs(self) -> list[tuple[str, str]]:
+        """Return the left and right path of each file that is stored as a pair."""
+        at = FileRow._fields.index("mate")
+        return [(path, row[at]) for path, row in self.rows.items() if row[at]]
+
+
 class LostFile(NamedTuple):
     """A hit whose file is not where it was."""
 
@@ -56,7 +87,7 @@ class Files:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def read_known(self) -> dict[str, FileRow]:
+    def read_known(self) -> KnownFiles:
         """Return every file that need not be read again while size and time stay, by its path.
 
         A file set aside is not among them. A path where a hit went missing and a file that
@@ -67,13 +98,12 @@ class Files:
             " WHERE region >= 0 AND state != 'aside' ORDER BY path, state"
         )
         rows.reverse()  # of one path "missing" comes first, and "here" takes its place
-        known = dict(zip([row[7] for row in rows], map(FileRow._make, rows), strict=True))
-        for row in self._database.read(
+        known = {row[7]: row for row in rows}
+        rows = self._database.read(
             "SELECT size, mtime_ns, version, NULL, 'skipped', reason, NULL, path FROM skipped"
-        ):
-            path = path_from_db(row[7])
-            known[path] = FileRow._make((*row[:7], path))
-        return known
+        )
+        skipped = {path: (*row[:7], path) for row in rows for path in [path_from_db(row[7])]}
+        return KnownFiles(known | skipped if skipped else known, frozenset(skipped))
 
     def read_set_aside(self) -> frozenset[str]:
         """Return the original paths of all files that are set aside."""
