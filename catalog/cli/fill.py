@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from catalog.cli.commands.kits import ALL_HELP, NAME_HELP, change_kit, print_kit
+from catalog.cli.commands.kits import ALL_HELP, NAME_HELP, SLOT_HELP, change_kit, print_kit
 from catalog.cli.learning import PLAIN_HELP, note_taste
 from catalog.cli.output import (
     INCOMPLETE,
@@ -34,7 +34,10 @@ if TYPE_CHECKING:
 def add_commands(command: AddCommand) -> None:
     """Add the commands of this module."""
     fill = command("fill", "choose hits for the free slots of a kit", _fill)
-    fill.add_argument("locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT")
+    fill.add_argument(
+        "locked", nargs="*", type=_slot_and_hit, metavar="SLOT=HIT",
+        help="a slot with its hit, which stays: snare=42",
+    )  # fmt: skip
     fill.add_argument("--slots", type=_names, metavar="A,B,...", help="slots to fill")
     fill.add_argument("--layers", action="store_true", help="add other strokes of each drum")
     fill.add_argument(
@@ -47,13 +50,13 @@ def add_commands(command: AddCommand) -> None:
         help="replace a saved kit of that name without asking; it stays as an older version",
     )
     fill.add_argument("--all", action="store_true", help=ALL_HELP)
-    fill.add_argument("--seed", type=int, default=0)
+    fill.add_argument("--seed", type=int, default=0, help="another number may give another kit")
     add_query_options(fill)
     fill.add_argument("--no-good", action="store_true", help=NO_GOOD_HELP)
     _add_fill_options(fill)
     swap = command("swap", "replace the hit in a slot of a saved kit with the next best one", _swap)
     swap.add_argument("name", help=NAME_HELP)
-    swap.add_argument("slot")
+    swap.add_argument("slot", help=SLOT_HELP)
     swap.add_argument("hit", nargs="?", type=hit_number, help="this hit instead of the next best")
     swap.add_argument(
         "--but", action="append", metavar="WISH", help="brighter, shorter, ... as in `similar`"

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 MAX_REASONS = 120  # characters of a line of reasons that does not go to a terminal
 NAME_HELP = "as listed by `catalog kits`"
+SLOT_HELP = "such as snare; `catalog kits` lists those of each kit"
 ALL_HELP = "list every stroke of a slot"
 PHRASE_HELP = "two bars, around, soft, hats or ladder"
 
@@ -168,7 +169,7 @@ def _rename(cat: Catalog, args: argparse.Namespace) -> int:
 def _add_saved_kit_commands(command: AddCommand) -> None:
     adjust = command("adjust", "set the level or tuning of one slot of a saved kit", _adjust)
     adjust.add_argument("name", help=NAME_HELP)
-    adjust.add_argument("slot")
+    adjust.add_argument("slot", help=SLOT_HELP)
     adjust.add_argument("--level", type=finite, metavar="DB", help="relative to the balanced level")
     adjust.add_argument(
         "--tune", type=finite, metavar="SEMITONES", help="-3 to 3, by playback speed"
@@ -207,7 +208,7 @@ def _add_phrase(phrase: argparse.ArgumentParser) -> None:
     )
     phrase.add_argument("--play", metavar="PHRASE", default="two bars", help=PHRASE_HELP)
     phrase.add_argument("--midi", type=Path, metavar="FILE", help="a Standard MIDI File instead")
-    phrase.add_argument("--rate", type=int, default=44_100, metavar="HZ")
+    phrase.add_argument("--rate", type=int, default=44_100, metavar="HZ", help="of the WAV file")
 
 
 def _add_export(export: argparse.ArgumentParser) -> None:
