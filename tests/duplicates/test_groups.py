@@ -128,6 +128,14 @@ def test_without_any_difference_the_first_is_kept():
     assert "first found" in preference_reason(make_hit(1), [make_hit(2)])
 
 
+@pytest.mark.parametrize(("louder_db", "first"), [(0.4, 1), (1.0, 2)])
+def test_a_louder_copy_comes_first_from_a_difference_of_1_db_on(louder_db, first):
+    hits = [make_hit(1), make_hit(2)]
+    for hit in hits[1:]:
+        hit.descriptors["peak_db"] += louder_db
+    assert min(hits, key=preference_key).id == first
+
+
 def test_pairs_of_neighbours_are_decided_one_after_the_other():
     rng = np.random.default_rng(4)
     centers = rng.normal(size=(40, 8), scale=5.0)  # forty drums of sixteen strokes
