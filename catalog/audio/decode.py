@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -95,10 +95,36 @@ def decode_file(
     except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
         if path.suffix.lower() == ".caf":
             return _decode_other(path, part, most_values)
-        _check_readable(path)
-        message = f"cannot be decoded ({_first_line(err)}); export it again or remove it"
-        raise AudioError(path, message) from err
+        raise _undecodable(path, err) from err
     return check_samples(path, audio)
+
+
+def decode_unless(path: Path, is_long: Callable[[Header], bool]) -> Audio | Header:
+    """Decode a file that libsndfile reads, or return its header if `is_long` is true of it.
+
+    The file is opened once; a header by itself takes a tenth of the time of decoding a hit. Raises
+    like `decode_file`.
+    """
+    import soundfile
+
+    _check_file(path)
+    try:
+        with soundfile.SoundFile(path) as file:
+            _check_header(path, file)
+            header = Header(file.samplerate, file.frames, file.channels, file.subtype)
+            if is_long(header):
+                return header
+            samples = _read_frames(path, file, (0, None), MAX_VALUES)
+            audio = Audio(samples, file.samplerate, file.format, file.subtype)
+    except (soundfile.LibsndfileError, OSError, RuntimeError) as err:
+        raise _undecodable(path, err) from err
+    return check_samples(path, audio)
+
+
+def _undecodable(path: Path, err: Exception) -> AudioError:
+    _check_readable(path)
+    message = f"cannot be decoded ({_first_line(err)}); export it again or remove it"
+    return AudioError(path, message)
 
 
 def _decode_other(path: Path, part: Part, most_values: int) -> Audio:

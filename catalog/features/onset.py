@@ -48,10 +48,10 @@ def find_stroke(mono: np.ndarray, *, sr: int) -> StrokeSpan:
     """
     if len(mono) < 2:
         raise ParameterError(f"holds no stroke: {len(mono)} sample(s) only")
-    y = mono - dc_offset(mono)
-    peak = abs_peak(y)
+    offset = dc_offset(mono)
+    peak = abs_peak(mono, offset)
     if peak < SILENCE:
         raise ParameterError("holds no stroke: silence, or an offset that never changes")
-    onset = first_above(y, ONSET_SHARE * peak)
-    stop = len(y) - first_above(y[::-1], peak * 10 ** (TAIL_DB / 20))
+    onset = first_above(mono, ONSET_SHARE * peak, offset)
+    stop = len(mono) - first_above(mono[::-1], peak * 10 ** (TAIL_DB / 20), offset)
     return StrokeSpan(max(0, onset - round(LEAD_S * sr)), onset, stop)

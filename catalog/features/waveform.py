@@ -28,11 +28,14 @@ def mix_to_mono(samples: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(samples[:, strongest])
 
 
-def abs_peak(samples: np.ndarray) -> float:
-    """Return the largest absolute sample; NaN if any sample is NaN, 0 for an empty array."""
+def abs_peak(samples: np.ndarray, offset: float = 0.0) -> float:
+    """Return the largest absolute sample; NaN if any sample is NaN, 0 for an empty array.
+
+    `offset` is subtracted from each sample first.
+    """
     if samples.size == 0:
         return 0.0
-    return max(float(samples.max()), -float(samples.min()))
+    return max(float(samples.max() - offset), -float(samples.min() - offset))
 
 
 def abs_peak_index(samples: np.ndarray) -> int:
@@ -42,11 +45,14 @@ def abs_peak_index(samples: np.ndarray) -> int:
     return min(low, high) if below == above else low if below > above else high
 
 
-def first_above(samples: np.ndarray, threshold: float) -> int:
-    """Return the index of the first absolute sample above `threshold`; `len(samples)` if none."""
+def first_above(samples: np.ndarray, threshold: float, offset: float = 0.0) -> int:
+    """Return the index of the first absolute sample above `threshold`; `len(samples)` if none.
+
+    `offset` is subtracted from each sample first.
+    """
     start, n = 0, SEARCH_BLOCK
     while start < len(samples):
-        is_above = np.abs(samples[start : start + n]) > threshold
+        is_above = np.abs(samples[start : start + n] - offset) > threshold
         found = int(is_above.argmax())
         if is_above[found]:
             return start + found

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from catalog.audio.decode import decode_file
+from catalog.audio.decode import decode_file, decode_unless, read_header
 from catalog.audio.encode import encode_audio, encode_wav
+from catalog.audio.model import Audio
 from catalog.errors import AudioError
 from tests.signals import SR, as_frames, decaying_sine
 
@@ -100,3 +101,14 @@ def test_a_truncated_flac_file_is_refused(tmp_path):
 def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(AudioError, match="cannot be read"):
         decode_file(tmp_path / "gone.wav")
+
+
+def test_a_file_is_decoded_unless_its_header_says_that_it_is_long(tmp_path):
+    path = tmp_path / "snare.wav"
+    path.write_bytes(encode_wav(as_frames(decaying_sine(200.0, 0.1, length_s=0.2)), sr=SR))
+    whole = decode_file(path)
+    audio = decode_unless(path, lambda header: header.n_frames > len(whole.samples))
+    assert isinstance(audio, Audio)
+    assert np.array_equal(audio.samples, whole.samples)
+    header = decode_unless(path, lambda header: header.n_frames >= len(whole.samples))
+    assert header == read_header(path)

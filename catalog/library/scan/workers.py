@@ -10,12 +10,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from catalog.audio.decode import decode_file, is_streamed
-from catalog.audio.model import MAX_VALUES, Audio
+from catalog.audio.decode import decode_file, decode_unless, is_streamed
+from catalog.audio.model import Audio, Header
 from catalog.errors import AudioError, CatalogError
 from catalog.features.measure import measure_take
 from catalog.features.measures import Measures, Run
-from catalog.features.takes.long_take import LONG_VALUES
+from catalog.features.takes.long_take import LONG_VALUES, is_long
 from catalog.library.metadata.filename import find_provenance
 from catalog.library.scan.processes.cluster import Cluster
 from catalog.library.scan.processes.isolated import IsolatedWorker, WorkerDied
@@ -70,10 +70,17 @@ def measure_file(path: Path) -> tuple[Audio, Measures]:
 
     Raise `AudioError` if it cannot be decoded, and `ParameterError` if it holds no stroke.
     """
-    if header := long_header(path):
-        return measure_long_file(path, header=header)
-    audio = decode_file(path, most_values=LONG_VALUES if is_streamed(path) else MAX_VALUES)
+    audio = _decode_short(path)
+    if isinstance(audio, Header):
+        return measure_long_file(path, header=audio)
     return audio, measure_take(audio, find_microphones(path, audio))
+
+
+def _decode_short(path: Path) -> Audio | Header:
+    """Decode a file, or return the header of a long one."""
+    if is_streamed(path):
+        return long_header(path) or decode_file(path, most_values=LONG_VALUES)
+    return decode_unless(path, lambda header: is_long(header.n_frames, header.n_channels))
 
 
 def measure_all(
