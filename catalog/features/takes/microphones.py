@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 
@@ -24,18 +24,13 @@ from catalog.features.waveform import abs_peak, mix_to_mono
 from catalog.models import Event
 
 Segments = Sequence[tuple[int, int]]
+MeasureStrokes = Callable[[Sequence[Sequence[Audio]]], list[list[Measures | ParameterError]]]
 ReadFrames = Callable[[int, int], Audio]
 BEGINNING_S = 0.2  # of a stroke, where its arrival is measured
 BEFORE_S = 0.010  # read before a stroke, so that its rise is whole at each microphone
 SAME_STROKE_S = 0.040  # 13.7 m of air: starts within it are one stroke at several microphones
+TOGETHER, TOGETHER_VALUES = 4, 4_000_000  # strokes measured together, and samples over channels
 HEARD_DB = -40.0  # below its loudest stroke; softer ones need a second microphone
-
-
-class MeasureOne(Protocol):
-    """Measures one stroke at one microphone; without `judge` it counts as a stroke."""
-
-    def __call__(self, audio: Audio, *, judge: bool) -> Measures:
-        """Return what is measured; raise `ParameterError` if there is no stroke."""
 
 
 def cut_microphones(audio: Audio, groups: Sequence[ChannelGroup]) -> list[tuple[int, int]]:
@@ -114,7 +109,7 @@ def measure_microphones(
     read: ReadFrames,
     groups: Sequence[ChannelGroup],
     segments: Segments,
-    measure: MeasureOne,
+    measure: MeasureStrokes,
     *,
     sr: int,
     n_frames: int,
@@ -129,7 +124,7 @@ def measure_microphones(
     ----------
     read : callable, returns the frames from its first argument to its second (exclusive)
     segments : sequence of (start, stop), frames, the same for all microphones
-    measure : callable, measures one stroke at one microphone
+    measure : callable, see `catalog.features.measure.measure_strokes`
     sr : int, Hz
     n_frames : int, length of the take
     run : callable, see `catalog.features.measures.Run`
@@ -145,7 +140,10 @@ def measure_microphones(
     """
     following = [*(start for start, _ in segments[1:]), n_frames]
     spans = [(a, b, max(0, n - b)) for (a, b), n in zip(segments, following, strict=True)]
-    strokes = list(run(partial(_measure_stroke, read, groups, measure, sr), spans))
+    most = max(1, TOGETHER_VALUES // sum(len(group.channels) for group in groups))
+    batches = _batch_spans(spans, most_frames=most)
+    found = run(partial(_measure_strokes, read, groups, measure, sr), batches)
+    strokes = [stroke for batch in found for stroke in batch]
     rows = [row for stroke in strokes for row in stroke.rows]
     if not rows:
         raise ParameterError(next((s.error for s in strokes if s.error), "holds no stroke"))
@@ -184,33 +182,80 @@ class _Stroke(NamedTuple):
     error: str  # of the last microphone that holds no stroke
 
 
-def _measure_stroke(
+def _batch_spans(
+    spans: Sequence[tuple[int, int, int]], *, most_frames: int
+) -> list[list[tuple[int, int, int]]]:
+    """Divide strokes into batches that are measured together."""
+    batches: list[list[tuple[int, int, int]]] = []
+    n_frames = 0
+    for span in spans:
+        length = span[1] - span[0]
+        is_full = not batches or len(batches[-1]) == TOGETHER
+        if is_full or n_frames + length > most_frames:
+            batches.append([])
+            n_frames = 0
+        batches[-1].append(span)
+        n_frames += length
+    return batches
+
+
+class _Read(NamedTuple):
+    """One stroke as it was read: from shortly before it on, alone, and with what follows."""
+
+    beginning: Audio
+    alone: Audio
+    whole: Audio
+
+
+def _measure_strokes(
     read: ReadFrames,
     groups: Sequence[ChannelGroup],
-    measure: MeasureOne,
+    measure: MeasureStrokes,
     sr: int,
-    span: tuple[int, int, int],
-) -> _Stroke:
-    """Measure one stroke; `span` is its start, its stop and the frames to the next stroke."""
+    spans: Sequence[tuple[int, int, int]],
+) -> list[_Stroke]:
+    """Measure strokes; each span is start, stop and the frames to the next stroke."""
+    parts = [_read_stroke(read, sr, span) for span in spans]
+    audios = [
+        [replace(p.alone, samples=group.pick(p.alone.samples)) for group in groups] for p in parts
+    ]
+    measured = measure(audios)
+    return [
+        _join_stroke(part, groups, of_stroke, sr=sr, span=span)
+        for part, of_stroke, span in zip(parts, measured, spans, strict=True)
+    ]
+
+
+def _read_stroke(read: ReadFrames, sr: int, span: tuple[int, int, int]) -> _Read:
     start, stop, gap = span
     lead = min(start, round(BEFORE_S * sr))
     read_all = read(start - lead, stop + min(gap, round(AHEAD_S * sr)))
     whole = replace(read_all, samples=read_all.samples[lead:])
-    part = replace(whole, samples=whole.samples[: stop - start])
-    with_lead = replace(read_all, samples=read_all.samples[: lead + stop - start])
-    stroke = _Stroke([], [], [], _beginning(with_lead, groups), "")
-    for group in groups:
-        audio = replace(part, samples=group.pick(part.samples))
-        n_strokes = sum(row.event is Event.STROKE for row in stroke.rows)
-        try:  # once half of the microphones hold a stroke, the others cannot outvote them
-            measures = measure(audio, judge=2 * n_strokes < len(groups))
-        except ParameterError as err:
-            stroke = stroke._replace(error=str(err))
+    alone = replace(whole, samples=whole.samples[: stop - start])
+    beginning = replace(read_all, samples=read_all.samples[: lead + stop - start])
+    return _Read(beginning, alone, whole)
+
+
+def _join_stroke(
+    part: _Read,
+    groups: Sequence[ChannelGroup],
+    measured: Sequence[Measures | ParameterError],
+    *,
+    sr: int,
+    span: tuple[int, int, int],
+) -> _Stroke:
+    """Return a stroke at its microphones, with its ends, peaks and beginning."""
+    start, stop, gap = span
+    stroke = _Stroke([], [], [], _beginning(part.beginning, groups), "")
+    for group, measures in zip(groups, measured, strict=True):
+        if isinstance(measures, ParameterError):
+            stroke = stroke._replace(error=str(measures))
             continue
+        samples = group.pick(part.whole.samples)
+        n_segment = len(part.alone.samples)
         end = trace_end(
-            mix_to_mono(group.pick(whole.samples)),
-            sr=sr, n_segment=len(part.samples), n_gap=gap, faults=measures.faults,
-        )  # fmt: skip
+            mix_to_mono(samples), sr=sr, n_segment=n_segment, n_gap=gap, faults=measures.faults
+        )
         faults = to_file(measures.faults, group.channels, start_s=start / sr)
         measures = replace(
             measures, faults=faults, start=start, stop=stop, channels=group.channels,
@@ -218,7 +263,7 @@ def _measure_stroke(
         )  # fmt: skip
         stroke.rows.append(measures)
         stroke.ends.append((end, gap / sr))
-        stroke.peaks.append(abs_peak(audio.samples))
+        stroke.peaks.append(abs_peak(samples[:n_segment]))
     return stroke
 
 

@@ -16,6 +16,7 @@ from catalog.errors import ParameterError
 from catalog.features.measure import measure_parts, measure_take
 from catalog.features.takes import long_take
 from catalog.features.takes.long_take import is_long, measure_long_take
+from catalog.features.takes.microphones import TOGETHER
 from tests.signals import STROKE_LEAD_S, drum_stroke
 
 SR = 16_000
@@ -105,8 +106,9 @@ def test_silence_is_no_stroke():
 
 def test_the_strokes_of_several_microphones_are_measured_by_the_given_run():
     """So all worker processes share the strokes of one file."""
-    audio = make_take([0.5, 1.5, 2.5], length_s=4.0)
-    segments = [(round(at_s * SR), round((at_s + 0.9) * SR)) for at_s in (0.45, 1.45, 2.45)]
+    onsets_s = [0.5 + k for k in range(2 * TOGETHER + 1)]
+    audio = make_take(onsets_s, length_s=onsets_s[-1] + 1.5)
+    segments = [(round((at_s - 0.05) * SR), round((at_s + 0.85) * SR)) for at_s in onsets_s]
     calls = []
 
     def run(function, items):
@@ -120,7 +122,7 @@ def test_the_strokes_of_several_microphones_are_measured_by_the_given_run():
     first = measure_parts(
         read, segments, sr=SR, n_frames=len(audio.samples), run=run, groups=groups
     )
-    assert calls == [len(segments)]
+    assert calls == [3]
     names = [stroke.microphone for stroke in (first, *first.others)]
     assert names == ["in", "room"] * len(segments)
 
