@@ -6,13 +6,15 @@ import os
 
 import pytest
 
+from catalog.library.review.coverage import Coverage
+from catalog.library.review.gaps import CoverageBin, Gap
 from catalog.library.scan.folders import record_folders
 from catalog.search.drums.groups import DrumGroup
 from catalog.web.labels import plain
 from catalog.web.state import page
 from catalog.web.views import actions
 from catalog.web.views.recordings.role_review import unsure_hits
-from catalog.web.views.review.coverage import list_text
+from catalog.web.views.review.coverage import list_text, with_short_sessions
 from tests.web.conftest import finished, page_over, write_library
 from tests.web.pages import data_of, open_part, press, shown
 
@@ -200,3 +202,17 @@ def test_suggested_drums_are_sent_named_in_part_and_refused(own):
     actions.ACTIONS["refuse_drum"](catalog, {"op": "refuse_drum", "ids": group.hit_ids})
     del catalog.drums.groups
     assert not set(group.hit_ids) <= {i for g in catalog.drums.groups() for i in g.hit_ids}
+
+
+def test_what_to_record_names_sessions_by_their_last_part():
+    cell = CoverageBin("old/Barn", "drum", "snare", "full", "", "", (1,))
+    gaps = (
+        Gap("no ride at all", "role", "", "", "ride"),
+        Gap("no soft strokes of drum (old/Barn)", "strength", "old/Barn", "drum", "snare"),
+    )
+    found = with_short_sessions(Coverage((cell,), gaps), {"old/Barn": "Barn"})
+    assert found.bins[0].session == "Barn"
+    assert [gap.words for gap in found.gaps] == [
+        "no ride at all", "no soft strokes of drum (Barn)",
+    ]  # fmt: skip
+    assert [gap.session for gap in found.gaps] == ["", "Barn"]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from html import escape
 
 import streamlit as st
 
 from catalog.catalog import Catalog
+from catalog.library.review.coverage import Coverage
 from catalog.library.review.gaps import STRENGTH_WORDS, STRENGTHS, CoverageBin, Gap
 from catalog.web.labels import ROLE_WORDS, count_of, inert, plain
 
@@ -24,7 +26,7 @@ Drum = tuple[str, str, str]  # role, session, drum
 
 def draw_coverage(catalog: Catalog) -> None:
     """Draw what is missing of each drum, then what was recorded."""
-    coverage = catalog.review.coverage()
+    coverage = with_short_sessions(catalog.review.coverage(), catalog.search.session_names())
     roles = list(dict.fromkeys(cell.role for cell in coverage.bins))
     left, right = st.columns([1, 1], gap="large")
     role = left.selectbox(
@@ -60,6 +62,19 @@ def draw_coverage(catalog: Catalog) -> None:
         if len(drums) > MAX_DRUMS:
             st.caption(f"The first {MAX_DRUMS} of {len(drums)} drums; all are in the table.")
     st.dataframe(_table(cells), hide_index=True)
+
+
+def with_short_sessions(coverage: Coverage, names: Mapping[str, str]) -> Coverage:
+    """Return the coverage with the short names of sessions, also in the sentences."""
+    cells = (replace(cell, session=names.get(cell.session, cell.session)) for cell in coverage.bins)
+    return Coverage(tuple(cells), tuple(_shorten_gap(gap, names) for gap in coverage.gaps))
+
+
+def _shorten_gap(gap: Gap, names: Mapping[str, str]) -> Gap:
+    if not gap.session:  # a role that is missing everywhere
+        return gap
+    name = names.get(gap.session, gap.session)
+    return replace(gap, session=name, words=gap.words.replace(gap.session, name))
 
 
 def _by_drum(cells: Sequence[CoverageBin]) -> dict[Drum, list[CoverageBin]]:
