@@ -5,7 +5,16 @@ from __future__ import annotations
 import pytest
 
 from catalog.cli.selection import NUMBER_WORDS, join_values
-from catalog.cli.table import fit_widths, format_value, shorten, shorten_list, table_lines
+from catalog.cli.table import (
+    DEFAULT_COLUMNS,
+    NARROW_COLUMNS,
+    fit_widths,
+    format_value,
+    hit_columns,
+    shorten,
+    shorten_list,
+    table_lines,
+)
 from catalog.search.conditions import columns
 
 NAMES = (
@@ -89,3 +98,12 @@ def test_a_list_is_cut_between_its_parts():
     assert shorten_list(text, 40) == "567 Hz darker, 128 ms longer, …"
     assert shorten_list(text, 20) == "567 Hz darker, …"
     assert shorten_list(text, 8) == shorten("567 Hz darker", 8)
+
+
+@pytest.mark.parametrize(
+    ("width", "columns"), [("80", NARROW_COLUMNS), ("99", NARROW_COLUMNS), ("100", DEFAULT_COLUMNS)]
+)
+def test_a_narrow_terminal_shows_fewer_columns_unless_some_are_given(monkeypatch, width, columns):
+    monkeypatch.setenv("COLUMNS", width)
+    assert hit_columns() == columns
+    assert hit_columns(["id", "note"]) == ("id", "note")

@@ -9,7 +9,12 @@ from hypothesis import strategies as st
 
 from catalog.features.embedding.spectrogram import SR
 from catalog.matching.verdict import MIN_SIMILARITY, classify_pair
-from catalog.matching.views import fingerprint_similarity, fingerprints_of, is_exact_copy
+from catalog.matching.views import (
+    fingerprint_similarity,
+    fingerprints_of,
+    is_exact_copy,
+    view_pairs,
+)
 from catalog.models import Verdict
 from tests.matching.hits import STROKE, best_pair, views
 from tests.signals import drum_stroke
@@ -78,3 +83,9 @@ def test_six_other_samples_are_no_copy():
 
 def test_long_hits_are_left_to_the_cells():
     assert not is_exact_copy(views(STROKE), views(STROKE))
+
+
+def test_mixes_are_compared_and_sides_only_with_a_mono_hit():
+    assert view_pairs(1, 1) == view_pairs(3, 3) == [(0, 0)]
+    assert view_pairs(1, 3) == [(0, 0), (0, 1), (0, 2)]
+    assert view_pairs(3, 1) == [(0, 0), (1, 0), (2, 0)]

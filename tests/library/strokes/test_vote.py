@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catalog.library.strokes.vote import drum_by_track, stroke_role
+from catalog.library.strokes.vote import drum_by_track, stroke_role, vote_on_strokes
 from catalog.models import ROLES, RoleSource
 from tests.duplicates.test_groups import make_hit
 
@@ -55,3 +55,15 @@ def test_of_two_files_the_one_that_stands_for_the_stroke_names_it():
         "kick",
         "snare",
     ]
+
+
+@pytest.mark.parametrize(
+    ("n_alike", "own", "follows"), [(3, 0.5, True), (2, 0.5, False), (3, 0.9, False)]
+)
+def test_an_unsure_stroke_follows_most_of_at_least_four_of_its_take(n_alike, own, follows):
+    snare, tom = (np.eye(len(ROLES), dtype=np.float32)[ROLES.index(r)] for r in ("snare", "tom"))
+    odd = own * tom + (1.0 - own) * snare * 0.9
+    hits = [make_hit(number, path=Path("/r/take.wav"), region=number) for number in range(1, 5)]
+    votes = [0.9 * snare] * n_alike + [odd]
+    found = vote_on_strokes([[hit] for hit in hits[: len(votes)]], dict(enumerate(votes, start=1)))
+    assert (ROLES[found[-1].argmax()] == "snare") is follows
