@@ -10,6 +10,7 @@ import tempfile
 import wave
 from array import array
 from pathlib import Path
+from typing import Any
 
 from catalog.errors import CatalogError
 
@@ -25,9 +26,7 @@ def play_wav(data: bytes) -> None:
     """
     quiet = limit_peak(data)
     if sys.platform == "win32":
-        import winsound
-
-        winsound.PlaySound(quiet, winsound.SND_MEMORY)
+        _play_on_windows(quiet)
         return
     player = next((command for command in PLAYERS if shutil.which(command[0])), None)
     if player is None:
@@ -40,6 +39,17 @@ def play_wav(data: bytes) -> None:
     if done.returncode:
         reason = done.stderr.strip().splitlines()[-1:] or [f"exit code {done.returncode}"]
         raise CatalogError(f"{player[0]} could not play it ({reason[0]})")
+
+
+def _play_on_windows(data: bytes) -> None:
+    """Play a WAV file; where that fails, without the warning sound of the system in its place."""
+    import winsound
+
+    sounds: Any = winsound  # known to type checkers on Windows only
+    try:
+        sounds.PlaySound(data, sounds.SND_MEMORY | sounds.SND_NODEFAULT)
+    except RuntimeError as err:
+        raise CatalogError(f"Windows could not play it ({err}); check the output device") from err
 
 
 def limit_peak(data: bytes) -> bytes:

@@ -104,7 +104,7 @@ def bind_socket(port: int = 0) -> socket.socket:
         if the port is taken
     """
     sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    sock.setsockopt(socket.SOL_SOCKET, _address_option(), 1)
     try:
         sock.bind((HOST, port))
         sock.listen()
@@ -112,6 +112,19 @@ def bind_socket(port: int = 0) -> socket.socket:
         sock.close()
         raise
     return sock
+
+
+def _address_option() -> int:
+    """Return the option of a socket that allows a port again at once, but to one program only.
+
+    On Windows `SO_REUSEADDR` lets several programs share a port; there, the other option keeps
+    them out [1]_.
+
+    References
+    ----------
+    .. [1] Microsoft, "Using SO_REUSEADDR and SO_EXCLUSIVEADDRUSE", Windows Sockets 2.
+    """
+    return int(getattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_REUSEADDR))
 
 
 def open_page(store_path: str | Path | None = None, *, port: int = 0, browser: bool = True) -> None:
