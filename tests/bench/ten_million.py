@@ -150,7 +150,7 @@ def rows(folder: Path) -> Iterator[str]:
     for part in PARTS:
         (few, many), unit = part.sizes, part.unit
         low, high = (part.measure(made[n], n) for n in part.sizes)
-        found = high + (high - low) / (many - few) * (TARGET - many)
+        found = high + max(0.0, high - low) / (many - few) * (TARGET - many)
         yield (
             f"| {part.name} | {low:.3g} and {high:.3g} {unit} ({few:,} and {many:,}) |"
             f" {found:.2g} {unit} |"
