@@ -7,6 +7,7 @@ import pytest
 from catalog import Catalog
 from catalog.errors import CatalogError, KitError
 from catalog.kit.model import Kit
+from catalog.kit.slots import TOMS
 from catalog.web.kit_session.actions import apply_action
 from catalog.web.kit_session.payload import describe_kit
 from catalog.web.kit_session.saving import delete_kit, rename_kit, save_kit
@@ -73,6 +74,13 @@ def test_the_rest_is_filled_from_one_session_and_other_slots_stay_empty(session)
     apply_action(session, {"op": "fill", "slots": slots, "session": place})
     assert set(session.kit.slots) == roles & set(slots)
     assert {session.catalog.hit(ids[0]).session for ids in session.kit.slots.values()} == {place}
+    apply_action(session, {"op": "start_over"})
+    apply_action(session, {"op": "fill", "slots": [], "session": place})
+    toms = [name for name in TOMS if name in session.kit.slots]
+    drums = {
+        hit.drum for hit in session.catalog.hits() if (hit.role, hit.session) == ("tom", place)
+    }
+    assert len(toms) == min(len(drums), len(TOMS))
     with pytest.raises(CatalogError, match="nowhere"):
         apply_action(session, {"op": "fill", "slots": slots, "session": "nowhere"})
 

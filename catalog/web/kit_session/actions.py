@@ -129,7 +129,9 @@ def fill_rest(session: KitSession, wanted: Sequence[str], *, place: str = "") ->
 
     Parameters
     ----------
-    wanted : sequence of str, slots; those for which no hit is left stay empty
+    wanted : sequence of str
+        slots; those for which no hit is left stay empty. Without any, the usual slots are filled,
+        each with a drum of its own
     place : str, the only session to fill them from; "" for all
 
     Raises
@@ -141,7 +143,7 @@ def fill_rest(session: KitSession, wanted: Sequence[str], *, place: str = "") ->
     """
     kit, catalog = session.kit, session.catalog
     locked = {slot: kit.slots[slot][0] for slot in kit.locked if kit.slots.get(slot)}
-    slots = list(dict.fromkeys([*locked, *wanted]))
+    slots = list(dict.fromkeys([*locked, *wanted])) if wanted else None
     options = FillOptions(sessions=(place,) if place else (), layers=True)
     found = _fill_what_can_be(catalog, locked, slots, options)
     choices = [_with_locked_slots(catalog, kit, filled) for filled in found]
@@ -150,13 +152,13 @@ def fill_rest(session: KitSession, wanted: Sequence[str], *, place: str = "") ->
 
 
 def _fill_what_can_be(
-    catalog: Catalog, locked: Mapping[str, int], slots: Sequence[str], options: FillOptions
+    catalog: Catalog, locked: Mapping[str, int], slots: Sequence[str] | None, options: FillOptions
 ) -> list[Kit]:
     """Return kits without the slots for which no hit is left; `KitError` if none can be filled."""
     try:
         return catalog.kits.fill_several(locked, slots, n=N_CHOICES, options=options)
     except KitError as err:
-        left = [slot for slot in slots if slot != err.slot]
+        left = [slot for slot in slots or () if slot != err.slot]
         if err.slot not in SLOTS or err.slot in locked or not left:
             raise
     return _fill_what_can_be(catalog, locked, left, options)

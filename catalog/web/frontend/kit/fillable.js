@@ -1,14 +1,12 @@
-// The slots for which the catalog has hits, how many, and which of them are filled at first.
+// The slots for which the catalog has hits, and how many.
 
-import { DEFAULT_SLOTS, ROLES, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
+import { ROLES, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
 
 export function fillableSlots(columns) {
   const roles = new Set(columns ? columns.points.role : []);
   return Object.keys(SLOT_LABELS).filter(slot =>
     SLOT_ROLES[slot].some(role => roles.has(ROLES.indexOf(role))));
 }
-
-export const usualSlots = columns => fillableSlots(columns).filter(slot => DEFAULT_SLOTS.includes(slot));
 
 // How many hits have a role that the slot takes.
 export function countFor(columns, slot) {

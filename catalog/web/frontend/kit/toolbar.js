@@ -73,7 +73,7 @@ function makeFilling(state) {
       ...sessions.map((value, k) => el('option', { value }, labels[k])));
     from.value = sessions.includes(before) ? before : '';
   };
-  const fill = button('Fill the rest', () => kitSession.apply('fill', { slots: wanted(),
+  const fill = button('Fill the rest', () => kitSession.apply('fill', { slots: ticked.size ? wanted() : [],
     session: from.value }), { class: 'main', title: 'Fill every slot that is not locked' });
   const more = button('Add other strokes', () => kitSession.apply('layers'),
     { title: 'Add the other strokes of each drum as layers and round robins' });

@@ -2,7 +2,6 @@
 
 import { DEFAULT_SLOTS, SLOT_LABELS, SLOT_ROLES } from '../constants.js';
 import { drawOutlines, outlineCanvas } from '../drawing/outlines.js';
-import { usualSlots } from '../kit/fillable.js';
 import { PAD_KEYS, handlePadKey, loadPadHits, pads } from '../kit/pads.js';
 import { sampler } from '../playback/kit_sampler.js';
 import { button, consumeKey, el } from '../shared/dom.js';
@@ -59,7 +58,7 @@ function build(box, { state, on }) {
   let drawn = '', dragged = null;
   const fill = button('Fill the rest', async () => {
     on.notice('Filling the kit …');
-    const isDone = await kitSession.apply('fill', { slots: usualSlots(state.columns) });
+    const isDone = await kitSession.apply('fill', { slots: [] });
     on.notice(isDone ? 'The kit is filled; locked slots stayed as they were.' : kitSession.error);
   }, { title: 'Fill every usual slot that is not locked with hits that belong together' });
   const open = button('Open the kit', () => state.change({ part: 'kit' }),
