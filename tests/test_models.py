@@ -4,7 +4,9 @@ import json
 import pickle
 from pathlib import Path
 
-from catalog.models import STATES, Mark, Role
+import pytest
+
+from catalog.models import STATES, Mark, Role, stroke_name
 from catalog.reports import LeftOut, PathNames, ScanReport
 
 
@@ -31,3 +33,19 @@ def test_a_report_of_a_scan_prints_as_one_line():
         "files: 1 added, 0 changed, 0 unchanged, 0 moved, 0 missing, 0 skipped,"
         " 3 left out (exported kits)"
     )
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "name"),
+    [
+        ("snare 01 L", "snare 01 R", "snare 01"),
+        ("snare left 2", "snare right 2", "snare  2"),
+        ("snare (L)", "snare (R)", "snare"),
+        ("left", "right", "left"),
+        ("room a", "room b", "room a"),  # joined by the user
+    ],
+)
+def test_a_hit_in_two_files_has_the_name_that_both_share(left, right, name):
+    found = stroke_name(Path(f"/x/{left}.wav"), Path(f"/x/{right}.wav"), 0)
+    assert found == name
+    assert stroke_name(Path(f"/x/{left}.wav"), None, 3) == f"{left} #3"

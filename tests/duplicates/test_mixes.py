@@ -55,3 +55,9 @@ def test_the_command_lists_mixes(cat, capsys):
     assert len(json.loads(capsys.readouterr().out)) == 1
     assert main([*store, "mixes"]) == 0
     assert "1 mixes" in capsys.readouterr().out
+
+
+def test_hits_are_compared_in_batches_with_one_result(cat, monkeypatch):
+    whole = cat.duplicates.mixes()
+    monkeypatch.setattr("catalog.duplicates.mixes.HITS_AT_ONCE", 1)
+    assert cat.duplicates.mixes() == whole

@@ -150,7 +150,9 @@ def test_a_question_is_answered_for_the_points_that_are_shown(client):
     assert now["points"] == page().points().version
     assert client.get(f"/api/rows/{now['rows']}").content == page().rows().body
     asked = {"query": "snare shed", "points": now["points"]}
-    mask = client.post_json("/api/find", asked).content
+    found = client.post_json("/api/find", asked)
+    assert found.headers["cache-control"] == "no-store"
+    mask = found.content
     bits = np.unpackbits(np.frombuffer(mask, np.uint8))[:23].astype(bool)
     names = [page().catalog.hit(int(i)).name for i in page().points().ids[bits]]
     assert sorted(names) == ["snare_1", "snare_2"]
