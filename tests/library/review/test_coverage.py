@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from catalog.library.metadata.damping import VOTED
 from catalog.library.review.coverage import classify_strengths, classify_stroke_kinds, find_coverage
 from catalog.models import Hit
 
@@ -63,3 +64,12 @@ def test_damped_and_open_strokes_differ_in_decay_that_strength_does_not_explain(
 def test_an_empty_library_has_no_gaps():
     assert find_coverage([]).bins == ()
     assert find_coverage([]).gaps == ()
+
+
+def test_the_damping_of_the_whole_stroke_counts_before_the_words_of_one_microphone():
+    hits = [
+        make_hit(1, "snare towel 1", origin={VOTED: "open"}),
+        make_hit(2, "snare rim 2", origin={VOTED: "open"}),
+        make_hit(3, "snare towel 3"),
+    ]
+    assert classify_stroke_kinds(hits) == {1: "open", 2: "rim", 3: "damped"}
