@@ -75,15 +75,16 @@ class Context:
             return self._microphone_table
 
     def drum_spaces(self, table: HitTable) -> Spaces:
-        """Return the spaces of a table with the stroke space learned from the library's drums.
+        """Return the stroke space of a table as learned from the library's drums.
 
-        Without known drums they are those of the table.
+        Without known drums it is that of the table. The other spaces have no columns.
         """
         with self._lock:
             learned, known = read_drum_space(self.store), self._drum_spaces
-            if known is None or known[0] is not table.spaces or not _is_same(known[1], learned):
-                made = with_drum_space(table.spaces, learned)
-                known = self._drum_spaces = table.spaces, learned, made
+            shipped = table.coordinates.strokes
+            if known is None or known[0] is not shipped or not _is_same(known[1], learned):
+                made = with_drum_space(shipped, learned)
+                known = self._drum_spaces = shipped, learned, made
             return known[2]
 
     def drum_pitches(self) -> dict[int, DrumPitch]:

@@ -46,22 +46,28 @@ class StoredCoordinates:
         return Spaces(self.hit_ids, none, acoustic, roles, read_role_median())
 
     @cached_property
+    def strokes(self) -> Spaces:
+        """The coordinates that a search for other strokes uses; the others have no columns."""
+        points = read_part(self._store, self.hit_ids, Part.STROKES)
+        none = np.zeros((len(self.hit_ids), 0), np.float32)
+        return Spaces(self.hit_ids, points.T, none, none, read_role_median())
+
+    @cached_property
     def spaces(self) -> Spaces:
         """All coordinates.
 
         Raise `StoreError` if a hit is unknown; it may have been removed meanwhile.
         """
-        strokes = read_part(self._store, self.hit_ids, Part.STROKES).T
-        similar = self.similar
-        return Spaces(self.hit_ids, strokes, similar.acoustic, similar.roles, similar.role_median)
+        near, points = self.similar, self.strokes.strokes
+        return Spaces(self.hit_ids, points, near.acoustic, near.roles, near.role_median)
 
     def strokes_of(self, rows: Sequence[int]) -> np.ndarray:
         """Return the coordinates of a few hits in the stroke space; float32, shape (n, n_strokes).
 
         They are computed if those of all hits have not been read.
         """
-        if "spaces" in self.__dict__:
-            return self.spaces.strokes[rows]
+        if "strokes" in self.__dict__:
+            return self.strokes.strokes[rows]
         ids = self.hit_ids[rows]
         none = np.zeros((len(ids), len(ROLES)), np.float32)
         return make_spaces(ids, self._store.hits.embeddings(ids), none).strokes

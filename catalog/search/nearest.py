@@ -120,7 +120,7 @@ def find_alternates(
     ParameterError
         if `n` is below 1
     """
-    spaces = table.spaces if spaces is None else spaces
+    spaces = table.coordinates.strokes if spaces is None else spaces
     allowed = table.allowed(no_good=no_good, left_out=left_out)
     allowed[row] = False
     n_read, named = n if n is None else max(n, POOL), table.same_drum(row)

@@ -30,6 +30,7 @@ def make_table(n, *, n_dims=12, seed=0, named=()):
     )  # fmt: skip
     return SimpleNamespace(
         spaces=spaces,
+        coordinates=SimpleNamespace(strokes=spaces),
         hit_ids=spaces.hit_ids,
         hits=Hits(make_hit(hit_id) for hit_id in range(100, 100 + n)),
         mark_ranks=np.zeros(n, int),
