@@ -7,15 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from catalog.features.onset import StrokeSpan
+from catalog.features.segmentation.grid import ON_GRID, find_unit
 
 LEAST_STROKES = 8  # fewer may follow each other evenly by chance
 MOST_GAP_S = 0.65  # median; single strokes that are recorded to a click ring for longer
 DENSE_GAP_S = 0.40  # median; strokes of one drum as close as this are played, not sampled
-UNIT_S = (0.075, 0.500)  # of the grid: a sixteenth at 200 bpm, a quarter at 120
-N_UNITS = 240
-MOST_UNITS = 8  # between two strokes; a longer gap is a pause
-OFF_UNITS, MOST_OFF_S = 0.15, 0.030  # of a stroke from the grid; players are within 10 ms
-ON_GRID = 0.88  # share of the gaps
 TIMBRE_S = 0.030  # after each onset, where its brightness is measured
 SEVERAL_DRUMS = 0.55  # octaves, standard deviation of the brightness of the strokes
 ENVELOPE_SR, HOP = 22_050, 256  # of the onsets that are given to librosa
@@ -28,7 +24,7 @@ def is_performance(mono: np.ndarray, spans: Sequence[StrokeSpan], *, sr: int) ->
         return False
     onsets_s = np.array([span.onset for span in spans]) / sr
     gap_s = float(np.median(np.diff(onsets_s)))
-    if gap_s > MOST_GAP_S or _find_unit(onsets_s)[1] < ON_GRID:
+    if gap_s > MOST_GAP_S or find_unit(onsets_s)[1] < ON_GRID:
         return False
     return gap_s < DENSE_GAP_S or _spread_of_timbre(mono, spans, sr=sr) > SEVERAL_DRUMS
 
@@ -46,25 +42,10 @@ def estimate_tempo(mono: np.ndarray, spans: Sequence[StrokeSpan], *, sr: int) ->
     for span, frame in zip(spans, frames, strict=True):
         strength[frame] += np.abs(mono[span.start : span.start + round(0.1 * sr)]).max()
     rough = float(tempo(onset_envelope=strength, sr=ENVELOPE_SR, hop_length=HOP)[0])
-    unit_s, _ = _find_unit(onsets_s)
+    unit_s, _ = find_unit(onsets_s)
     unit_s = _refine(onsets_s, unit_s)
     choices = [60.0 / (unit_s * beat) for beat in BEATS]
     return min(choices, key=lambda bpm: abs(np.log(bpm / rough)))
-
-
-def _find_unit(onsets_s: np.ndarray) -> tuple[float, float]:
-    """Return the longest unit that most gaps are multiples of, and the share of these gaps."""
-    gaps = np.diff(onsets_s)
-    shares = []
-    units = np.geomspace(*UNIT_S, N_UNITS)
-    for unit in units:
-        n = np.round(gaps / unit)
-        off = np.abs(gaps - n * unit)
-        on_grid = (n >= 1) & (n <= MOST_UNITS) & (off <= min(OFF_UNITS * unit, MOST_OFF_S))
-        shares.append(float(on_grid.mean()))
-    best = max(shares)
-    at = max(i for i, share in enumerate(shares) if share >= max(min(best, ON_GRID), best - 0.05))
-    return float(units[at]), shares[at]
 
 
 def _refine(onsets_s: np.ndarray, unit_s: float) -> float:

@@ -95,11 +95,6 @@ def _band_levels(mono: np.ndarray, *, sr: int, hop: int) -> tuple[np.ndarray, in
     return np.ascontiguousarray(levels.T), n_valid
 
 
-def flux_per_block(spectra: Spectra, *, n_blocks: int, block: int) -> np.ndarray:
-    """Return the flux at the center of each block of `block` frames, shape (n_blocks,)."""
-    return np.asarray(spectra.flux[frames_of_blocks(np.arange(n_blocks), spectra, block=block)])
-
-
 def frames_of_blocks(blocks: np.ndarray, spectra: Spectra, *, block: int) -> np.ndarray:
     """Return the index of the spectrum nearest to the center of each block."""
     nearest = ((2 * blocks + 1) * block + spectra.hop) // (2 * spectra.hop)

@@ -1,12 +1,13 @@
-"""Find the sudden rises of the level and of the spectral flux in a take."""
+"""Find the sudden rises of the level, of the spectral flux and of the power in a take."""
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from catalog.features.segmentation.flux import Spectra, flux_per_block
+from catalog.features.segmentation.flux import Spectra, frames_of_blocks
 from catalog.features.segmentation.levels import (
     BLOCK_S,
     band_levels,
@@ -15,6 +16,7 @@ from catalog.features.segmentation.levels import (
     to_blocks,
     to_db,
 )
+from catalog.features.segmentation.steps import measure_steps
 
 AHEAD_S = 0.008  # a stroke reaches its level within this time
 SUDDEN_S = 0.003  # most of its rise happens within this time
@@ -25,6 +27,7 @@ RING_RISE_DB = 6.0  # of one band; `select_strokes` leaves out what is no stroke
 ATTACK_BLOCKS = 14  # ms in which a stroke reaches its full level
 GROWTH_DB = 7.0  # the most that a stroke grows after its attack; a voice swells on
 FLUX_DB = 0.8  # or of the mean of narrow bands; 1.2 misses one of eleven strokes of cymbals
+LEAST_STEP = 5.0  # or of the power, see `measure_steps`
 FLUX_BLOCKS = 15  # ms; a spectrum is 12 ms long
 LIMIT_RISE_DB = 12.0  # a later rise this high may be a stroke; growth is measured up to it
 GROWTH_BLOCKS = 300  # ms over which growth is measured
@@ -44,6 +47,7 @@ class Rise:
     swell_db: float = 0.0  # growth that later rises do not limit, unless they end a flam
     flux_db: float = 0.0  # mean rise of narrow bands, see `spectral_flux`
     likelihood: float = 1.0  # of a stroke, see `select_strokes`
+    step: float = 0.0  # rise of the power of 15 ms, see `measure_steps`
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,14 +78,17 @@ def trace_rises(mono: np.ndarray, spectra: Spectra, *, sr: int) -> TakeRises:
     block = max(1, round(BLOCK_S * sr))
     bands = band_levels(mono, sr=sr, block=block)
     total = to_db(np.sum(10.0 ** (bands / 10.0), axis=0))
-    flux = flux_per_block(spectra, n_blocks=len(total), block=block)
-    return TakeRises(find_rises(bands, total, flux), total, block)
+    frames = frames_of_blocks(np.arange(len(total)), spectra, block=block)
+    step = measure_steps(spectra.levels)[frames]
+    return TakeRises(find_rises(bands, total, spectra.flux[frames], step), total, block)
 
 
-def find_rises(bands: np.ndarray, total: np.ndarray, flux: np.ndarray) -> list[Rise]:
-    """Find every block at which the level of some band or the flux jumps, in order of time.
+def find_rises(
+    bands: np.ndarray, total: np.ndarray, flux: np.ndarray, step: np.ndarray
+) -> list[Rise]:
+    """Find every block at which some band, the flux or the power jumps, in order of time.
 
-    `bands` are in dB, shape (n_bands, n_blocks); `total` and `flux` have shape (n_blocks,).
+    `bands` are in dB, shape (n_bands, n_blocks); the others have shape (n_blocks,).
     """
     from scipy.ndimage import maximum_filter1d
 
@@ -94,33 +101,40 @@ def find_rises(bands: np.ndarray, total: np.ndarray, flux: np.ndarray) -> list[R
     slow = np.where(is_audible, after - before, 0.0).max(axis=0)
     quick = np.where(is_audible, sliding_max(bands, 0, sudden) - before, 0.0)
     is_top = (slow >= RING_RISE_DB) & (slow >= maximum_filter1d(slow, 2 * ahead + 1))
-    is_burst = (flux >= FLUX_DB) & (flux >= maximum_filter1d(flux, 2 * FLUX_BLOCKS + 1))
-    is_burst &= is_audible.any(axis=0)
+    window = 2 * FLUX_BLOCKS + 1
+    can_be_heard = is_audible.any(axis=0)
+    bursts, steps = (
+        np.flatnonzero(can_be_heard & (row >= least) & (row >= maximum_filter1d(row, window)))
+        for row, least in ((flux, FLUX_DB), (step, LEAST_STEP))
+    )
     even = smooth_level(total, GROWTH_SMOOTH_S)
     rises: list[Rise] = []
-    for at in _merge_blocks(np.flatnonzero(is_top), np.flatnonzero(is_burst), ahead):
+    for at in _merge_blocks(np.flatnonzero(is_top), bursts, steps, ahead=ahead):
         near = slice(max(0, at - 3), at + ahead + 1)
         by_band = quick[:, near].max(axis=1)
         band = int(np.argmax(by_band))
         over = after[band, at] - total[max(0, at - first) : max(1, at - last)].max()
         growth = _growth_db(even, at, at + GROWTH_BLOCKS)
         burst = flux[max(0, at - FLUX_BLOCKS // 2) : at + FLUX_BLOCKS].max()
-        rises.append(
-            Rise(at, band, float(by_band[band]), growth, float(over), growth, float(burst))
-        )
+        clear = step[max(0, at - FLUX_BLOCKS // 2) : at + FLUX_BLOCKS].max()
+        numbers = map(float, (by_band[band], growth, over, growth, burst))
+        rises.append(replace(Rise(at, band, *numbers), step=float(clear)))
     return _limit_growth(rises, even)
 
 
-def _merge_blocks(tops: np.ndarray, bursts: np.ndarray, ahead: int) -> list[int]:
-    """Return the blocks of rises of the level, and of those of the flux that are not among them."""
+def _merge_blocks(tops: np.ndarray, *others: np.ndarray, ahead: int) -> list[int]:
+    """Return the blocks of rises of the level, and of `others` that are not near earlier ones."""
     merged: list[int] = []
     for at in map(int, tops):
         if not merged or at - merged[-1] > ahead:
             merged.append(at)
-    for at in map(int, bursts):
-        if not np.any(np.abs(np.array(merged) - at) <= FLUX_BLOCKS):
-            merged.append(at)
-    return sorted(merged)
+    for blocks in others:
+        for at in map(int, blocks):
+            place = bisect_left(merged, at)
+            near = merged[max(0, place - 1) : place + 1]
+            if all(abs(other - at) > FLUX_BLOCKS for other in near):
+                merged.insert(place, at)
+    return merged
 
 
 def _growth_db(even: np.ndarray, at: int, stop: int) -> float:

@@ -33,6 +33,7 @@ GRACE_DB = 20.0  # a first onset of a flam that is softer by this does not begin
 BOUNCE_DB = 7.0  # a second stroke within that time and softer by this: the beater bounced
 AFTER_S = 0.200  # a stick bounces so soon on the head; softer by `BOUNCE_DB` too
 ALONE_S, MOST_BOUNCES = 0.250, 3  # no stroke is played so near it; more are a series of strokes
+SMEARED_BLOCKS = 20  # ms before a stroke in which its own rise is seen, half of `SMOOTH_S` and more
 HOLD_S = 0.060  # a decay is over when it stays low this long
 TAIL_DB = -60.0  # under the stroke's peak; there it has rung out
 NOISE_MARGIN_DB = 2.0  # above the noise; there the decay is lost in it
@@ -139,8 +140,12 @@ def _to_spans(
     limits = [*starts[1:], n]
     spans = []
     for start, onset, limit in zip(starts, onsets, limits, strict=True):
-        stop = onset + block * _ring_out(smooth[onset // block : limit // block], noise_db)
-        spans.append(StrokeSpan(start, onset, limit if stop + 2 * block >= limit else stop))
+        first, last = onset // block, limit // block
+        if limit < n:
+            last = max(first + 1, last - SMEARED_BLOCKS)
+        rung_out = _ring_out(smooth[first:last], noise_db)
+        stop = limit if rung_out >= last - first - 2 else onset + block * rung_out
+        spans.append(StrokeSpan(start, onset, stop))
     return tuple(span for span in spans if span.stop > span.onset)
 
 

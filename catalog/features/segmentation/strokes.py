@@ -14,13 +14,15 @@ from catalog.features.segmentation.flux import Spectra
 from catalog.features.segmentation.levels import BLOCK_S, smooth_level, to_blocks
 from catalog.features.segmentation.likelihood.stroke_model import load_stroke_model
 from catalog.features.segmentation.likelihood.surroundings import describe_rises
+from catalog.features.segmentation.likelihood.tempo import favor_grid
 from catalog.features.segmentation.rises import FLAM_S, GROWTH_DB, Rise
 
-LEAST_LIKELIHOOD = 0.55  # of a stroke
+LEAST_LIKELIHOOD = 0.6  # of a stroke
 BEFORE_LOUDER_LIKELIHOOD = 0.3  # of a soft stroke whose ring a louder one ends
 LOUDER_DB, CLEAR_DB = 6.0, 14.0  # the least growth by a later rise, and the least rise before it
 LOW_BAND = 0  # of `catalog.features.segmentation.levels.BANDS_HZ`
 BUMP_FLUX_DB, BUMP_GROWTH_DB = 3.0, 1.5  # a bump through a stand: no high bands, and it swells
+NO_BUMP_LIKELIHOOD = 0.9  # over the noise of a ring a stroke swells as well
 PEAK_S = 0.100  # a stroke is loudest within this time
 SWELL_DB = 9.0  # a decay that rises this far over its minimum holds something else
 CLICK_S, CLICK_DB = 0.015, 20.0  # shorter and softer than the median stroke: sticks that touched
@@ -42,15 +44,17 @@ def select_strokes(rises: list[Rise], spectra: Spectra, *, block: int) -> list[R
         return []
     inputs = describe_rises(rises, spectra, block=block)
     at_s = np.array([rise.at for rise in rises]) * BLOCK_S
-    likelihoods = load_stroke_model().probabilities(inputs, at_s)
-    return [
+    likelihoods = favor_grid(load_stroke_model().probabilities(inputs, at_s), at_s)
+    judged = [
         replace(rise, likelihood=float(likelihood))
         for rise, likelihood in zip(rises, likelihoods, strict=True)
-        if likelihood >= _required_likelihood(rise) and not _is_bump(rise)
     ]
+    return [r for r in judged if r.likelihood >= _required_likelihood(r) and not _is_bump(r)]
 
 
 def _is_bump(rise: Rise) -> bool:
+    if rise.likelihood >= NO_BUMP_LIKELIHOOD:
+        return False
     is_swell = rise.flux_db < BUMP_FLUX_DB and rise.growth_db > BUMP_GROWTH_DB
     return rise.band == LOW_BAND and is_swell
 

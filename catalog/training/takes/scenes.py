@@ -65,6 +65,15 @@ class Scene:
 
 def make_scene(material: Material, rng: np.random.Generator) -> Scene:
     """Build one take of a random kind."""
+    kind, laid, take = lay_take(material, rng)
+    take = take / peak_of(take)
+    take = _disturb(take, [x.at_s for x in laid], kind, material, rng)
+    within = [x for x in laid if x.at_s < len(take) / SR - MARGIN_S]
+    return Scene(kind, take, [x.at_s for x in within], [x.counts for x in within])
+
+
+def lay_take(material: Material, rng: np.random.Generator) -> tuple[str, list[Laid], np.ndarray]:
+    """Lay the strokes of a random kind of take; return the kind, the strokes and the take."""
     kinds = list(KINDS)
     kind = kinds[rng.choice(len(kinds), p=[KINDS[name][1] for name in kinds])]
     laid = KINDS[kind][0](material, rng)
@@ -72,11 +81,7 @@ def make_scene(material: Material, rng: np.random.Generator) -> Scene:
     if kind != "finished":
         end_s = min(end_s, max(x.at_s for x in laid) + AFTER_S)
     take = _mix(laid, round(min(end_s, LONGEST_S) * SR))
-    take = add_echo(take, rng) if rng.random() < 0.45 else take
-    take = take / peak_of(take)
-    take = _disturb(take, [x.at_s for x in laid], kind, material, rng)
-    within = [x for x in laid if x.at_s < len(take) / SR - MARGIN_S]
-    return Scene(kind, take, [x.at_s for x in within], [x.counts for x in within])
+    return kind, laid, add_echo(take, rng) if rng.random() < 0.45 else take
 
 
 def _mix(laid: list[Laid], n: int) -> np.ndarray:
@@ -226,6 +231,28 @@ def _groove(material: Material, rng: np.random.Generator) -> list[Laid]:
     return laid or _finished(material, rng)
 
 
+def _ringing_groove(material: Material, rng: np.random.Generator) -> list[Laid]:
+    """Lay a cymbal that rings on through every stroke, with drums and soft strokes between."""
+    pulse, kick, backbeat = (
+        _choose(material, rng, roles) for roles in (RINGING_ROLES, ("kick",), BACKBEAT_ROLES)
+    )
+    step_s, share = rng.uniform(0.10, 0.30), rng.uniform(0.5, 1.0)
+    pulse_db, soft_db, first_s = rng.uniform(-14, 0), rng.uniform(-22, -6), _first_s(rng)
+    laid = []
+    for step in range(int(min(40, 9 / step_s))):
+        at_s = first_s + step * step_s + rng.standard_normal() * 0.004
+        for following, probability, level_db in (
+            (pulse, share, pulse_db),
+            (kick, 0.25, 0),
+            (backbeat, 0.15, 0),
+            (backbeat, 0.15, soft_db),
+        ):
+            if rng.random() < probability:
+                level = level_db - rng.uniform(0, 4)
+                laid.append(_lay(at_s + rng.uniform(0, 0.006), following(), level))
+    return laid or _finished(material, rng)
+
+
 def _pairs(material: Material, rng: np.random.Generator) -> list[Laid]:
     following, at_s, laid = _choose(material, rng, often=0.7), _first_s(rng), []
     for _ in range(rng.integers(3, 7)):
@@ -268,13 +295,14 @@ def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
 
 Layout = Callable[[Material, np.random.Generator], list[Laid]]
 KINDS: dict[str, tuple[Layout, float]] = {  # and the share of each
-    "series": (_series, 0.16),
-    "groove": (_groove, 0.24),
-    "pairs": (_pairs, 0.14),
-    "flams": (_flams, 0.04),
-    "rings": (_rings, 0.16),
-    "shaken": (_shaken, 0.07),
-    "finished": (_finished, 0.10),
-    "talk": (_series, 0.09),
+    "series": (_series, 0.15),
+    "groove": (_groove, 0.17),
+    "ringing groove": (_ringing_groove, 0.12),
+    "pairs": (_pairs, 0.17),
+    "flams": (_flams, 0.05),
+    "rings": (_rings, 0.11),
+    "shaken": (_shaken, 0.06),
+    "finished": (_finished, 0.09),
+    "talk": (_series, 0.08),
 }
 TALK_SHARES = {"talk": 1.0, "groove": 0.06, "finished": 0.08}  # of takes with speech; others 0.12

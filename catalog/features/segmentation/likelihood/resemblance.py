@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from catalog.features.segmentation.likelihood.surroundings import own_rises_db, own_spectra
+from catalog.features.segmentation.likelihood.surroundings import own_rises, own_spectra
 
 CERTAIN = 0.9  # likelihood of a stroke that others are compared with
 UNCERTAIN = (0.004, 0.996)  # likelihoods between which a rise is compared
@@ -16,7 +16,8 @@ MOST_CERTAIN = 500  # strokes compared with, evenly spaced
 SAME_S = 0.060  # rises closer than this belong to one stroke and are not compared
 FAR_DB = 20.0  # distance of spectra where there is nothing to compare with
 HIGHEST_LOGIT = 8.0
-FAINT_RISE_DB, FAINT_FLUX_DB = 9.0, 1.2  # a ring that beats rises so far, and resembles its stroke
+# A ring that beats rises so far, in less than half of the bands, and resembles its stroke.
+FAINT_RISE_DB, FAINT_FLUX_DB, FAINT_STEP_DB = 9.0, 1.2, 1.5
 CLEAR_RISE_DB, CLEAR_FLUX_DB = 20.0, 4.0  # a single stroke of another drum resembles none
 N_NUMBERS = 3
 
@@ -58,8 +59,8 @@ def is_uncertain(likelihoods: np.ndarray) -> np.ndarray:
 
 def limit_second(inputs: np.ndarray, first: np.ndarray, second: np.ndarray) -> np.ndarray:
     """Return the second likelihoods, not raised where a rise is faint, nor lowered where clear."""
-    rise_db, flux_db = own_rises_db(inputs).T
-    is_faint = (rise_db < FAINT_RISE_DB) & (flux_db < FAINT_FLUX_DB)
+    rise_db, flux_db, step_db = own_rises(inputs).T
+    is_faint = (rise_db < FAINT_RISE_DB) & (flux_db < FAINT_FLUX_DB) & (step_db < FAINT_STEP_DB)
     is_clear = (rise_db >= CLEAR_RISE_DB) & (flux_db >= CLEAR_FLUX_DB)
     lowered = np.where(is_faint, np.minimum(first, second), second)
     return np.where(is_clear, np.maximum(first, second), lowered)

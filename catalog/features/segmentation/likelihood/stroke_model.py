@@ -19,7 +19,7 @@ from catalog.features.segmentation.likelihood.resemblance import (
 )
 
 MODEL_FILE = Path(__file__).with_name("stroke_model.npz")
-INPUTS_VERSION = 2  # raise it when `describe_rises` or `describe_resemblance` changes
+INPUTS_VERSION = 3  # raise it when `describe_rises` or `describe_resemblance` changes
 LIMIT = 6.0  # of a standardized input
 
 

@@ -13,10 +13,12 @@ import numpy as np
 
 from catalog.features.segmentation.flux import Spectra, frames_of_blocks
 from catalog.features.segmentation.rises import Rise
+from catalog.features.segmentation.steps import AFTER, BEFORE, steps_db
 
 FINE_FRAMES = (-8, -6, -4, -3, -2, -1, 0, 1, 2, 3, 4, 5, 6, 8, 11, 15, 20)  # spectra, 3 ms apart
 REFERENCE_FRAMES = (-11, -10, -9, -8, -7, -6)  # before the rise; their mean is subtracted
 AFTER_FRAMES = (1, 2, 3, 4, 5, 6, 8, 10)  # of the stroke's own spectrum
+STEP_FRAMES = (-2, 3)  # around a rise, where the highest step of each band is taken
 COARSE_FRAMES = 4  # spectra per step of the long view, 12 ms
 COARSE_EDGES = (  # steps before and after the rise between which the highest level is taken
     -110, -80, -56, -40, -28, -20, -14, -9, -6, -3, -1, 2, 5, 8, 12, 17, 24, 34, 50, 75, 110,
@@ -25,7 +27,7 @@ GROUPS = (0, 2, 6, 12, 19)  # bands of each group of the long view; the last one
 RANGE_DB = 75.0  # under the loudest spectrum of the take; softer is floor
 FLOOR_PERCENT = 10.0
 FLOOR_MARGIN_DB = 2.0  # over that percentile of a band; noise varies by more than that
-OWN_COLUMNS = [-5, -1]  # rise and flux of a rise
+RISE_COLUMN, FLUX_COLUMN, STEP_COLUMNS = -5, -1, slice(-25, -6)
 RISEN = slice(7, 12)  # of `FINE_FRAMES`, 3 to 15 ms after the rise
 MOST_RAISED_DB, SHAPE_RANGE_DB = 40.0, 40.0  # limits of what is compared between strokes
 
@@ -78,9 +80,19 @@ def describe_rises(rises: Sequence[Rise], spectra: Spectra, *, block: int) -> np
         coarse_flux,
         near_flux,
         scalars,
+        _steps_near(clear, at),
+        np.array([[r.step] for r in rises]),
         np.array([[r.rise_db, r.growth_db, r.over_db, r.swell_db, r.flux_db] for r in rises]),
     ]
     return np.concatenate(parts, axis=1).astype(np.float32)
+
+
+def _steps_near(clear: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return the highest step of each band near each rise, shape (n, n_bands), in dB."""
+    first, last = BEFORE[0] + STEP_FRAMES[0], AFTER[1] + STEP_FRAMES[1]
+    around = _gather(clear, at, tuple(range(first, last + 1)))
+    inside = slice(-BEFORE[0], around.shape[2] - AFTER[1])
+    return np.asarray(steps_db(around)[:, :, inside].max(axis=2))
 
 
 def own_spectra(inputs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -95,9 +107,10 @@ def own_spectra(inputs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.maximum(shapes, -SHAPE_RANGE_DB), raised
 
 
-def own_rises_db(inputs: np.ndarray) -> np.ndarray:
-    """Return the rise of one band and the flux from `describe_rises`, shape (n, 2)."""
-    return np.asarray(inputs[:, OWN_COLUMNS])
+def own_rises(inputs: np.ndarray) -> np.ndarray:
+    """Return the rise of one band, the flux and the median step, in dB, shape (n, 3)."""
+    step_db = np.median(inputs[:, STEP_COLUMNS], axis=1)
+    return np.stack([inputs[:, RISE_COLUMN], inputs[:, FLUX_COLUMN], step_db], axis=1)
 
 
 def _gather(rows: np.ndarray, at: np.ndarray, offsets: tuple[int, ...]) -> np.ndarray:

@@ -13,7 +13,12 @@ from catalog.features.segmentation.likelihood.resemblance import (
     is_uncertain,
     limit_second,
 )
-from catalog.features.segmentation.likelihood.surroundings import FINE_FRAMES, GROUPS, own_spectra
+from catalog.features.segmentation.likelihood.surroundings import (
+    FINE_FRAMES,
+    GROUPS,
+    STEP_COLUMNS,
+    own_spectra,
+)
 
 N_BANDS, N_FRAMES = GROUPS[-1], len(FINE_FRAMES)
 
@@ -58,11 +63,19 @@ def test_certain_likelihoods_give_finite_numbers(likelihood):
 
 
 @pytest.mark.parametrize(
-    ("rise_db", "flux_db", "expected"),
-    [(4.0, 0.7, [0.1, 0.3]), (15.0, 2.0, [0.7, 0.3]), (22.0, 4.1, [0.7, 0.6])],
+    ("rise_db", "flux_db", "n_risen", "expected"),
+    [
+        (4.0, 0.7, 8, [0.1, 0.3]),
+        (4.0, 0.7, 12, [0.7, 0.3]),
+        (15.0, 2.0, 0, [0.7, 0.3]),
+        (22.0, 4.1, 0, [0.7, 0.6]),
+    ],
 )
-def test_faint_rises_are_not_raised_and_clear_ones_are_not_lowered(rise_db, flux_db, expected):
-    inputs = np.zeros((2, 9))
+def test_faint_rises_are_not_raised_and_clear_ones_are_not_lowered(
+    rise_db, flux_db, n_risen, expected
+):
+    inputs = np.zeros((2, 30))
+    inputs[:, STEP_COLUMNS][:, :n_risen] = 2.0
     inputs[:, -5], inputs[:, -1] = rise_db, flux_db
     first, second = np.array([0.1, 0.6]), np.array([0.7, 0.3])
     assert limit_second(inputs, first, second) == pytest.approx(expected)
