@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from catalog.errors import CatalogError
+from catalog.features.events.voices import MODEL_FILE as VOICES_FILE
 from catalog.features.segmentation.likelihood.stroke_model import MODEL_FILE as STROKES_FILE
 from catalog.library.metadata.role_model import MODEL_FILE, load_role_model
 from catalog.matching.candidates import SPACE_FILE
@@ -29,6 +30,12 @@ from catalog.training.spaces import fit_projection
 from catalog.training.strength import fit_strength_model, print_rank_correlations, read_layers
 from catalog.training.takes.material import fold_sources, read_material
 from catalog.training.takes.strokes import N_TAKES, fit_stroke_model, make_rises, print_strokes
+from catalog.training.takes.voices import (
+    fit_voice_model,
+    join_sounds,
+    measure_sounds,
+    print_voices,
+)
 
 Tables = Sequence[tuple[Path, Path]]
 
@@ -40,7 +47,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name, (run, summary) in COMMANDS.items():
         command = commands.add_parser(name, help=summary, description=summary)
         command.add_argument("paths", nargs="+", type=Path, metavar="TABLE FOLDER")
-        if run is fit_strokes:
+        if run in (fit_strokes, fit_voices):
             command.add_argument("--voices", type=Path, help="folder with recordings of speech")
         if run is fit_roles:
             command.add_argument(
@@ -114,11 +121,20 @@ def fit_strokes(tables: Tables, *, voices: Path | None = None) -> None:
     print_strokes(folds, model, unseen)
 
 
+def fit_voices(tables: Tables, *, voices: Path | None = None) -> None:
+    """Fit the model that recognizes voices; without recorded voices, on made syllables."""
+    material = fold_sources(read_material(read_tables(tables), voices))
+    folds = [measure_sounds(fold, seed=SEED + k) for k, fold in enumerate(material)]
+    fit_voice_model(join_sounds(folds)).save(VOICES_FILE)
+    print_voices(folds)
+
+
 COMMANDS: dict[str, tuple[Callable[..., None], str]] = {
     "roles": (fit_roles, "Fit the role model (library/metadata/role_model.npz)."),
     "spaces": (fit_spaces, "Fit the search spaces with the role model (search/spaces.npz)."),
     "copies": (fit_copies, "Fit what finds copies (matching/classifier.npz, candidates.npz)."),
     "strokes": (fit_strokes, "Fit what finds the strokes of takes (stroke_model.npz)."),
+    "voices": (fit_voices, "Fit what recognizes voices in takes (voice_model.npz)."),
     "strength": (
         fit_strength,
         "Fit strength without level, from layers (strength.npz).",

@@ -10,12 +10,13 @@ import pytest
 from catalog.audio.encode import encode_wav
 from catalog.training import __main__ as training
 from catalog.training import copies, pairs
-from catalog.training.takes import drums
+from catalog.training.takes import drums, voices
 from tests.signals import SR, as_frames, decaying_noise, drum_stroke
 
 COLUMNS = ("path", "source", "kit", "instrument", "role", "duplicate_of", "layer")
 FILES = (
     "MODEL_FILE", "SPACES_FILE", "CLASSIFIER_FILE", "SPACE_FILE", "STRENGTH_FILE", "STROKES_FILE",
+    "VOICES_FILE",
 )  # fmt: skip
 
 
@@ -40,6 +41,8 @@ def table(tmp_path, monkeypatch) -> Path:
         monkeypatch.setattr(training, name, tmp_path / f"{name}.npz")
     monkeypatch.setattr(copies, "N_TREES", 3)
     monkeypatch.setattr(training, "N_TAKES", 4)
+    for name in ("N_TAKES", "N_ROLLS", "N_SYLLABLES"):
+        monkeypatch.setattr(voices, name, 4)
     monkeypatch.setattr(drums, "N_PLAIN", 4)
     monkeypatch.setattr(drums, "N_PER_ROLE", 1)
     for name, n in {"N_HITS": 1, "N_DULL_HITS": 1, "N_SINGLE": 4, "N_DOUBLE": 2}.items():
@@ -54,6 +57,7 @@ def table(tmp_path, monkeypatch) -> Path:
         ("spaces", {"SPACES_FILE"}, "12 hits"),
         ("strength", {"STRENGTH_FILE"}, "b: 2 drums"),
         ("strokes", {"STROKES_FILE"}, "other rises of other sources"),
+        ("voices", {"VOICES_FILE"}, "other sounds are recognized"),
         ("copies", {"CLASSIFIER_FILE", "SPACE_FILE"}, "pairs of other strokes"),
     ],
 )

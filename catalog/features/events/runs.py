@@ -9,6 +9,7 @@ import numpy as np
 from catalog.features.events.contour import trace_contour
 from catalog.features.events.judge import MOST_S, find_drop, is_voiced
 from catalog.features.events.sustained import is_rolled_run
+from catalog.features.events.voices import is_clear_voice, voice_likelihood
 from catalog.features.onset import StrokeSpan
 
 RUN_GAP_S = 0.450  # between the onsets of a roll, of syllables or of bounces
@@ -16,6 +17,8 @@ BEFORE_S = 0.030  # between the regions of one roll
 BOUNCE_S = 0.150  # after the last bounce of a stick
 WORDS_GAP_S = 0.7  # between words of one sentence
 SUDDEN_S = 0.015  # a stroke rises faster than a syllable
+WORD_LIKELIHOOD = 0.05  # of the next word itself, unless it makes clear speech with the voice
+CONSONANT_S, CONSONANT_GAP_S = 0.45, 0.15  # how long and how near a consonant is
 LOUDER = 1.5  # peak of a word over that of the words before it; 3.5 dB
 
 
@@ -34,7 +37,8 @@ def merge_events(
             joined[-1] = _join(joined[-1], span)
         else:
             joined.append(span)
-    return _join_words(mono, _add_first_strokes(mono, joined, sr=sr), sr=sr)
+    words = _join_words(mono, _add_first_strokes(mono, joined, sr=sr), sr=sr)
+    return _join_consonants(mono, words, sr=sr)
 
 
 def _join_words(
@@ -51,15 +55,42 @@ def _join_words(
     return tuple(joined)
 
 
+def _join_consonants(
+    mono: np.ndarray, spans: Sequence[StrokeSpan], *, sr: int
+) -> tuple[StrokeSpan, ...]:
+    """Merge each voice with the short and softer spans beside it: consonants may be as sudden."""
+    joined: list[StrokeSpan] = []
+    for span in spans:
+        while joined and _are_one_voice(mono, joined[-1], span, sr=sr):
+            span = _join(joined.pop(), span)
+        joined.append(span)
+    return tuple(joined)
+
+
+def _are_one_voice(mono: np.ndarray, first: StrokeSpan, last: StrokeSpan, *, sr: int) -> bool:
+    if last.start - first.stop > CONSONANT_GAP_S * sr:
+        return False
+    soft, loud = sorted((first, last), key=lambda s: float(np.abs(mono[s.start : s.stop]).max()))
+    if soft.stop - soft.start > CONSONANT_S * sr:
+        return False
+    bodies = (mono[one.start : one.stop] for one in (loud, _join(first, last)))
+    return all(is_voiced(body, trace_contour(body, sr=sr), sr=sr) for body in bodies)
+
+
 def _is_next_word(mono: np.ndarray, voice: StrokeSpan, span: StrokeSpan, *, sr: int) -> bool:
     """Return whether a span goes on with a voice; a stroke is sudden, and often louder."""
     spoken, part = (mono[one.start : one.stop] for one in (voice, span))
     if np.abs(part).max() > LOUDER * np.abs(spoken).max():
         return False
-    if trace_contour(part, sr=sr).attack_s < SUDDEN_S:
+    contour = trace_contour(part, sr=sr)
+    if contour.attack_s < SUDDEN_S:
         return False
     whole = mono[voice.start : span.stop]
-    return all(is_voiced(b, trace_contour(b, sr=sr), sr=sr) for b in (spoken, whole))
+    if not all(is_voiced(b, trace_contour(b, sr=sr), sr=sr) for b in (spoken, whole)):
+        return False
+    if voice_likelihood(part, contour, sr=sr) >= WORD_LIKELIHOOD:
+        return True
+    return is_clear_voice(whole, trace_contour(whole, sr=sr), sr=sr)
 
 
 def _join(first: StrokeSpan, last: StrokeSpan) -> StrokeSpan:

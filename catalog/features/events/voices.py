@@ -1,45 +1,79 @@
-"""Recognize voices: a pitch that glides while the formants over it move.
+"""Recognize voices by how a hit rises, lasts and changes, and by a fitted model of its voicing.
 
-The pitch of a drum is constant, or falls as its head relaxes, and its spectrum only gets darker.
+`python -m catalog.training voices` fits the model on recorded speech and on made takes.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
-from catalog.features.envelope import block_energy
-from catalog.features.events.contour import AUDIBLE_DB, Contour
-from catalog.features.spectrum import decimate, frame_power, symmetric_hann
+from catalog.features.events.contour import Contour
+from catalog.features.events.voicing import Voicing, measure_voicing, spread_of_brightness
 
-FRAME_S, HOP_S = 0.040, 0.020  # three periods of the lowest pitch
-MOST_S = 2.0  # of a hit
-SR_HZ = 8_000.0  # at least; formants lie below 4 kHz
-PITCH_HZ = (75.0, 400.0)  # of speaking voices, with a margin
-PERIODIC = 0.75  # correlation of a frame with itself a period later
-GLIDE = 1.5  # semitones between two frames of one contour
+MODEL_FILE = Path(__file__).with_name("voice_model.npz")
 # How long a syllable takes to rise, how long it is loud, and its level 200 ms after its start.
 RISE_S, LEAST_S, LATER_DB = 0.010, 0.12, -9.0
 # Semitones by which brightness spreads over 20 ms parts; a voice without it has a steady level.
 UNSTEADY, STEADY_DB = 3.5, -1.5
-ENDS_HZ = (60.0, 700.0)
-# Voiced share, share in contours, and spread of brightness and of pitch in semitones; of recorded
-# speech 90 % have more than 0.7, 0.5, 3 and 3, and of strokes none has all four.
-SPEECH = (0.55, 0.40, 2.2, 2.2)
-BRIGHT_SHARE = 0.3  # most of the energy of a voice lies below 700 Hz
-SPARSE, LEAST_FRAMES, HARDLY_VOICED = 4, 6, 0.3  # frames that are looked at first
-# The same for voices with steady formants, as in song; they must be as steady in level.
-SUNG, SUNG_STEADY_DB, SUNG_SPREAD = (0.65, 0.60, 0.0, 1.2), -4.0, 7.0
-SUNG_BRIGHT = (0.1, 0.6)
+LEAST_LIKELIHOOD = 0.65
+LIMIT = 4.0  # of a standardized number
+# Limits of the attack in s, the level 200 ms after the start and the largest regrowth in dB, and
+# the spread of brightness in semitones; what exceeds them says no more.
+MOST_ATTACK_S, LEAST_LATER_DB, MOST_REGROWTH_DB, MOST_SPREAD = 0.3, -20.0, 30.0, 15.0
+# Share of voiced frames, share in contours, and spreads of brightness and of pitch in semitones of
+# clear speech, with little energy above 700 Hz; of recorded strokes none has all of them.
+SPEECH, SPEECH_BRIGHT = (0.55, 0.40, 2.2, 2.2), 0.3
+# Sung voices have steady formants, and a level as steady: their voiced share, share in contours,
+# spread of pitch in semitones, and limits of the share of energy above 700 Hz.
+SUNG, SUNG_STEADY_DB, SUNG_SPREAD, SUNG_BRIGHT = (0.65, 0.60, 1.2), -4.0, 7.0, (0.1, 0.6)
 
 
-class _Voicing(NamedTuple):
-    voiced: float
-    in_contours: float
-    brightness_spread: float
-    pitch_spread: float
-    bright_share: float
+@dataclass(frozen=True, eq=False)
+class VoiceModel:
+    """A logistic regression of the numbers of `describe_voice` and of their squares.
+
+    Attributes
+    ----------
+    mean, scale : np.ndarray, shape (n_numbers,)
+    weights : np.ndarray, shape (2 * n_numbers,), of the standardized numbers, then of their squares
+    bias : np.ndarray, shape ()
+    """
+
+    mean: np.ndarray
+    scale: np.ndarray
+    weights: np.ndarray
+    bias: np.ndarray
+
+    def likelihood(self, numbers: np.ndarray) -> float:
+        """Return the probability of a voice."""
+        values = standardize(numbers, self.mean, self.scale)
+        logit = values @ self.weights + self.bias
+        return float(1.0 / (1.0 + np.exp(-logit)))
+
+    def save(self, path: Path) -> None:
+        """Write the arrays."""
+        np.savez(
+            path,
+            allow_pickle=False,
+            **{key: value.astype(np.float32) for key, value in vars(self).items()},
+        )
+
+
+def standardize(numbers: np.ndarray, mean: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Return standardized numbers and their squares, shape (..., 2 * n_numbers)."""
+    values = np.clip((numbers - mean) / scale, -LIMIT, LIMIT)
+    return np.concatenate([values, np.square(values)], axis=-1)
+
+
+@lru_cache(maxsize=1)
+def load_voice_model() -> VoiceModel:
+    """Load the shipped model."""
+    with np.load(MODEL_FILE, allow_pickle=False) as file:
+        return VoiceModel(**{name: file[name].astype(np.float64) for name in file.files})
 
 
 def may_be_voice(body: np.ndarray, contour: Contour, *, sr: int) -> bool:
@@ -47,80 +81,55 @@ def may_be_voice(body: np.ndarray, contour: Contour, *, sr: int) -> bool:
     later_db = contour.later_db(0.2)
     if contour.attack_s < RISE_S or contour.length_s < LEAST_S or later_db <= LATER_DB:
         return False
-    return later_db > STEADY_DB or _spread_of_brightness(body[: round(MOST_S * sr)], sr) > UNSTEADY
-
-
-def _spread_of_brightness(body: np.ndarray, sr: int) -> float:
-    """Return the standard deviation of the mean frequency over 20 ms parts, in semitones."""
-    n = max(1, round(HOP_S * sr))
-    energy = block_energy(body[:-1], n)
-    steps = block_energy(np.diff(body), n)
-    is_loud = energy > energy.max(initial=0.0) * 10 ** (AUDIBLE_DB / 10)
-    return float(6 * np.log2((steps[is_loud] + 1e-20) / (energy[is_loud] + 1e-20)).std())
+    return later_db > STEADY_DB or spread_of_brightness(body, sr=sr) > UNSTEADY
 
 
 def is_voice(body: np.ndarray, contour: Contour, *, sr: int) -> bool:
     """Return whether a hit that `may_be_voice` is one."""
-    found = _measure_voicing(body, sr=sr)
-    is_speech = all(a >= b for a, b in zip(found[:4], SPEECH, strict=True))
-    if is_speech and found.bright_share < BRIGHT_SHARE:
+    found = measure_voicing(body, sr=sr)
+    if found.formant_spread_db == 0.0:
+        return False
+    if _is_clear(found, contour):
         return True
-    is_sung = all(a >= b for a, b in zip(found[:4], SUNG, strict=True))
+    numbers = _join(body, contour, found, sr=sr)
+    return load_voice_model().likelihood(numbers) >= LEAST_LIKELIHOOD
+
+
+def is_clear_voice(body: np.ndarray, contour: Contour, *, sr: int) -> bool:
+    """Return whether a hit that `may_be_voice` is clear speech or song, whatever the model."""
+    return _is_clear(measure_voicing(body, sr=sr), contour)
+
+
+def voice_likelihood(body: np.ndarray, contour: Contour, *, sr: int) -> float:
+    """Return the likelihood of a voice by the model."""
+    return load_voice_model().likelihood(describe_voice(body, contour, sr=sr))
+
+
+def describe_voice(body: np.ndarray, contour: Contour, *, sr: int) -> np.ndarray:
+    """Return the numbers that the model decides by, shape (n_numbers,)."""
+    return _join(body, contour, measure_voicing(body, sr=sr), sr=sr)
+
+
+def _join(body: np.ndarray, contour: Contour, found: Voicing, *, sr: int) -> np.ndarray:
+    return np.array([
+        min(contour.attack_s, MOST_ATTACK_S),
+        max(contour.later_db(0.2), LEAST_LATER_DB),
+        min(contour.regrowth_db(), MOST_REGROWTH_DB),
+        min(spread_of_brightness(body, sr=sr), MOST_SPREAD),
+        *found,
+    ])  # fmt: skip
+
+
+def _is_clear(found: Voicing, contour: Contour) -> bool:
+    values = (found.voiced, found.in_contours, found.brightness_spread, found.pitch_spread)
+    is_speech = all(a >= b for a, b in zip(values, SPEECH, strict=True))
+    if is_speech and found.bright_share < SPEECH_BRIGHT:
+        return True
+    return _is_sung(found) and contour.later_db(0.2) > SUNG_STEADY_DB
+
+
+def _is_sung(found: Voicing) -> bool:
+    shares = (found.voiced, found.in_contours, found.pitch_spread)
     low, high = SUNG_BRIGHT
-    is_sung &= found.pitch_spread < SUNG_SPREAD and low < found.bright_share < high
-    return is_sung and contour.later_db(0.2) > SUNG_STEADY_DB
-
-
-def _measure_voicing(body: np.ndarray, *, sr: int) -> _Voicing:
-    factor = max(1, int(sr / SR_HZ))
-    low = decimate(np.ascontiguousarray(body[: round(MOST_S * sr)]), factor)
-    sr_hz = sr / factor
-    n, hop = round(FRAME_S * sr_hz), round(HOP_S * sr_hz)
-    low = np.pad(low, (0, max(0, n + hop - len(low))))
-    frames = np.lib.stride_tricks.sliding_window_view(low, n)[::hop]
-    energy = np.square(frames).mean(axis=1)
-    is_loud = energy > energy.max() * 10 ** (AUDIBLE_DB / 10)
-    frames = frames[is_loud]
-    window = symmetric_hann(n)
-    size = 1 << (2 * n - 1).bit_length()
-    if len(some := frames[::SPARSE]) >= LEAST_FRAMES:
-        _, periodic = _track_pitch(frame_power(some * window, size), window, sr_hz=sr_hz)
-        if periodic.mean() < HARDLY_VOICED:
-            return _Voicing(float(periodic.mean()), 0.0, 0.0, 0.0, 1.0)
-    power = frame_power(frames * window, size)
-    pitch_hz, periodic = _track_pitch(power, window, sr_hz=sr_hz)
-    is_next = np.diff(np.flatnonzero(is_loud)) == 1
-    steps = np.abs(np.diff(12 * np.log2(pitch_hz)))
-    gliding = is_next & periodic[1:] & periodic[:-1] & (steps < GLIDE)
-    hz = np.arange(power.shape[1]) * sr_hz / size
-    bright_share = float(power[:, hz > ENDS_HZ[1]].sum() / max(power.sum(), 1e-30))
-    power[:, hz < ENDS_HZ[0]] = 0.0
-    brightness = power @ np.log2(hz + 1.0) / np.maximum(power.sum(axis=1), 1e-30)
-    few = periodic.sum() < 4
-    return _Voicing(
-        float(periodic.mean()), float(gliding.sum() / len(frames)),
-        0.0 if few else float(12 * brightness[periodic].std()),
-        0.0 if few else float((12 * np.log2(pitch_hz[periodic])).std()), bright_share,
-    )  # fmt: skip
-
-
-def _track_pitch(
-    power: np.ndarray, window: np.ndarray, *, sr_hz: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the pitch of each frame in Hz, and whether the frame is periodic [1]_.
-
-    References
-    ----------
-    .. [1] P. Boersma, "Accurate short-term analysis of the fundamental frequency and the
-       harmonics-to-noise ratio of a sampled sound", Proc. Inst. Phonetic Sci. 17, 97-110, 1993.
-    """
-    from scipy.fft import irfft
-
-    own = irfft(frame_power(window[None], 2 * (power.shape[1] - 1))[0])
-    correlation = irfft(power, axis=1)
-    first, last = int(sr_hz / PITCH_HZ[1]), int(sr_hz / PITCH_HZ[0])
-    zero = np.maximum(correlation[:, :1], 1e-30)
-    by_lag = correlation[:, first:last] / zero / (own[first:last] / own[0])
-    at = by_lag.argmax(axis=1)
-    inside = (at > 0) & (at < last - first - 1)
-    return sr_hz / (at + first), inside & (by_lag.max(axis=1) > PERIODIC)
+    is_steady = found.pitch_spread < SUNG_SPREAD and low < found.bright_share < high
+    return is_steady and all(a >= b for a, b in zip(shares, SUNG, strict=True))
