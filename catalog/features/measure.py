@@ -222,8 +222,7 @@ def _mix_finite(audio: Audio) -> np.ndarray:
 
 def _measure(audio: Audio, mono: np.ndarray) -> Measures:
     hit = _Hit(audio, mono, find_stroke(mono, sr=audio.sr))
-    (measures,) = _measure_hits([hit])
-    return replace(measures, event=judge_hit(hit.body, sr=audio.sr))
+    return _measure_hits([hit], [judge_hit(hit.body, sr=audio.sr)])[0]
 
 
 def measure_strokes(strokes: Sequence[Sequence[Audio]]) -> list[list[Measures | ParameterError]]:
@@ -235,13 +234,10 @@ def measure_strokes(strokes: Sequence[Sequence[Audio]]) -> list[list[Measures | 
     """
     found = [[_find_hit(audio) for audio in of_stroke] for of_stroke in strokes]
     sounding = [[hit for hit in of_stroke if isinstance(hit, _Hit)] for of_stroke in found]
-    measured = iter(_measure_hits([hit for hits in sounding for hit in hits]))
-    events = iter([event for hits in sounding for event in _judge_microphones(hits)])
+    events = [event for hits in sounding for event in _judge_microphones(hits)]
+    measured = iter(_measure_hits([hit for hits in sounding for hit in hits], events))
     return [
-        [
-            replace(next(measured), event=next(events)) if isinstance(hit, _Hit) else hit
-            for hit in of_stroke
-        ]
+        [next(measured) if isinstance(hit, _Hit) else hit for hit in of_stroke]
         for of_stroke in found
     ]
 
@@ -283,8 +279,8 @@ def _judge_microphones(hits: Sequence[_Hit]) -> list[Event]:
     return events
 
 
-def _measure_hits(hits: Sequence[_Hit]) -> list[Measures]:
-    """Measure all but the events, each part for all hits.
+def _measure_hits(hits: Sequence[_Hit], events: Sequence[Event]) -> list[Measures]:
+    """Measure hits of which the events are known, each part for all hits.
 
     Hit by hit it takes a tenth more time, since the code and tables of one part are in the
     processor's caches for the next hit.
@@ -302,8 +298,10 @@ def _measure_hits(hits: Sequence[_Hit]) -> list[Measures]:
         find_faults(audio.samples, mono, sr=audio.sr, subtype=audio.subtype)
         for audio, mono, _ in hits
     ]
-    rows = zip(hits, descriptors, embeddings, production, faults, strict=True)
+    rows = zip(hits, descriptors, embeddings, production, faults, events, strict=True)
     return [
-        Measures(hit.stroke.start, hit.stroke.stop, shown, vector, traces, faults=of_hit)
-        for hit, shown, vector, traces, of_hit in rows
+        Measures(
+            hit.stroke.start, hit.stroke.stop, shown, vector, traces, faults=of_hit, event=event
+        )
+        for hit, shown, vector, traces, of_hit, event in rows
     ]
