@@ -216,14 +216,19 @@ def _measure_strokes(
 ) -> list[_Stroke]:
     """Measure strokes; each span is start, stop and the frames to the next stroke."""
     parts = [_read_stroke(read, sr, span) for span in spans]
-    audios = [
-        [replace(p.alone, samples=group.pick(p.alone.samples)) for group in groups] for p in parts
-    ]
-    measured = measure(audios)
+    audios = ([_pick(part.alone, group) for group in groups] for part in parts)
+    if len(parts) == 1 and parts[0].alone.samples.size > TOGETHER_VALUES:  # saves its copies
+        measured = [[measure([[_pick(parts[0].alone, group)]])[0][0] for group in groups]]
+    else:
+        measured = measure(list(audios))
     return [
         _join_stroke(part, groups, of_stroke, sr=sr, span=span)
         for part, of_stroke, span in zip(parts, measured, spans, strict=True)
     ]
+
+
+def _pick(part: Audio, group: ChannelGroup) -> Audio:
+    return replace(part, samples=group.pick(part.samples))
 
 
 def _read_stroke(read: ReadFrames, sr: int, span: tuple[int, int, int]) -> _Read:

@@ -13,8 +13,8 @@ import soundfile
 from catalog.audio.microphone_channels import ChannelGroup
 from catalog.audio.model import Audio
 from catalog.errors import ParameterError
-from catalog.features.measure import measure_parts, measure_take
-from catalog.features.takes import long_take
+from catalog.features.measure import measure_parts, measure_segments, measure_take
+from catalog.features.takes import long_take, microphones
 from catalog.features.takes.long_take import is_long, measure_long_take
 from catalog.features.takes.microphones import TOGETHER
 from tests.signals import STROKE_LEAD_S, drum_stroke
@@ -198,3 +198,21 @@ def test_a_stroke_that_cancels_in_the_mean_is_found_at_its_microphones():
     assert len(found) == len(expected)
     assert np.allclose(found, expected, atol=0.005)
     assert len(set(starts_s(measure_in_windows(audio)))) == len(onsets_s)
+
+
+def test_a_large_stroke_is_measured_at_one_microphone_after_the_other(monkeypatch):
+    """So that memory does not hold copies of all its channels; nothing else changes."""
+    audio = make_take([0.5, 1.5, 2.5], length_s=4.0)
+    segments = [(round(at_s * SR), round((at_s + 0.9) * SR)) for at_s in (0.45, 1.45, 2.45)]
+    groups = (ChannelGroup("in", (1,)), ChannelGroup("room", (2,)))
+    together = measure_segments(audio, segments, groups)
+    monkeypatch.setattr(microphones, "TOGETHER_VALUES", 1)
+    single = measure_segments(audio, segments, groups)
+    for one, other in zip((together, *together.others), (single, *single.others), strict=True):
+        assert (one.start, one.microphone, one.event) == (
+            other.start,
+            other.microphone,
+            other.event,
+        )
+        assert (one.faults, one.delay_samples) == (other.faults, other.delay_samples)
+        assert np.array_equal(one.embedding, other.embedding)
