@@ -176,6 +176,16 @@ def test_a_voice_goes_on_with_words_but_not_with_a_stroke(next_sound, n_hits):
     assert len(merge_events(mono, spans, sr=SR)) == n_hits
 
 
+@pytest.mark.parametrize(("after_s", "n_hits"), [(0.05, 1), (0.5, 2)])
+def test_a_short_soft_sound_belongs_to_the_voice_beside_it(after_s, n_hits):
+    at_s = 1.1 + after_s
+    consonant = decaying_noise(0.08, seed=4, length_s=0.1)
+    mono = mix_take([(0.1, speak(0.9)), (at_s, 0.05 * consonant)], length_s=2.6)
+    ends = [(0.1, 1.1), (at_s, at_s + 0.1)]
+    spans = [StrokeSpan(round(a * SR), round(a * SR), round(b * SR)) for a, b in ends]
+    assert len(merge_events(mono, spans, sr=SR)) == n_hits
+
+
 def test_speech_is_a_voice():
     assert {m.event for m in measure(speak())} == {Event.VOICE}
 

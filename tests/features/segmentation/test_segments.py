@@ -131,6 +131,14 @@ def two_tones(*, apart_hz):
     return drum
 
 
+@pytest.mark.parametrize("gap_s", [0.95, 1.0, 1.05])
+def test_a_decay_is_not_ended_by_the_smoothed_rise_of_the_next_stroke(gap_s):
+    drum = decaying_noise(1.2, seed=3, length_s=3.0)
+    laid = [(0.4, 0.3 * drum), (0.4 + gap_s, 0.8 * drum), (3.4, 0.5 * drum)]
+    first, second, _ = segment_take(mix_take(laid, length_s=6.0, noise=1e-5), sr=SR)
+    assert first.stop == second.start
+
+
 def test_a_drum_with_beating_tones_is_kept_until_it_has_rung_out():
     drum = two_tones(apart_hz=3.0)
     take = mix_take([(0.4, drum), (3.4, drum)], length_s=6.0, noise=2e-5)
