@@ -9,6 +9,7 @@ import numpy as np
 BLOCK_S = 0.001
 BANDS_HZ = ((0.0, 250.0), (250.0, 2500.0), (2500.0, 0.0))  # drum, body, stick; 0 means open
 NYQUIST_SHARE = 0.45  # of the sample rate; a band that reaches beyond it is left out
+PART_BLOCKS = 512  # filtered at once; they stay in the processor's cache
 TINY = 1e-12  # mean square, -120 dBFS
 
 
@@ -24,22 +25,21 @@ def to_db(power: np.ndarray) -> np.ndarray:
 
 def band_levels(mono: np.ndarray, *, sr: int, block: int) -> np.ndarray:
     """Return the level of each of `BANDS_HZ` in blocks of `block` frames, in dB."""
-    centered = np.asarray(mono, np.float64) - np.median(mono[::8])
-    n = len(mono) // block
-    rows = []
-    for band in range(len(BANDS_HZ)):
-        y = filter_band(centered, band, sr=sr)
-        rows.append(to_db(np.square(y[: n * block]).reshape(n, block).mean(axis=1)))
-    return np.stack(rows)
-
-
-def filter_band(mono: np.ndarray, band: int, *, sr: int) -> np.ndarray:
-    """Filter one of `BANDS_HZ`; return zeros if it lies above what the sample rate holds."""
     from scipy.signal import sosfilt
 
-    if max(BANDS_HZ[band]) >= NYQUIST_SHARE * sr:
-        return np.zeros_like(mono)
-    return np.asarray(sosfilt(_design_filter(band, sr), mono))
+    offset = np.median(mono[::8])
+    n, step = len(mono) // block, PART_BLOCKS * block
+    powers = np.zeros((len(BANDS_HZ), n))
+    used = [band for band in range(len(BANDS_HZ)) if max(BANDS_HZ[band]) < NYQUIST_SHARE * sr]
+    states = {band: np.zeros((len(_design_filter(band, sr)), 2)) for band in used}
+    for start in range(0, n * block, step):
+        part = mono[start : min(start + step, n * block)] - np.float64(offset)
+        first = start // block
+        for band in used:
+            y, states[band] = sosfilt(_design_filter(band, sr), part, zi=states[band])
+            blocks = y.reshape(-1, block)
+            powers[band, first : first + len(blocks)] = np.square(blocks).mean(axis=1)
+    return to_db(powers)
 
 
 @lru_cache(maxsize=16)
