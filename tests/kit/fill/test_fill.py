@@ -224,9 +224,9 @@ def test_text_that_is_no_kit_is_refused(text):
 
 def test_one_fill_from_ten_thousand_hits_is_fast():
     pool = make_pool(dict.fromkeys(ROLES, 1430), rooms=5)
-    began = time.perf_counter()
+    began = time.process_time()
     fill_kit(pool, {"kick": 0})
-    assert time.perf_counter() - began < MAX_FILL_S
+    assert time.process_time() - began < MAX_FILL_S
 
 
 def test_a_score_is_computed_for_the_toms_as_they_are_tuned():

@@ -97,7 +97,7 @@ READ_S = 10.0  # for the largest file, on a busy computer; a 1 MB file took up t
 def test_a_file_of_events_without_end_is_refused_or_read_in_bounded_time(event):
     with pytest.raises(KitError, match="is larger than 250 kB; cut a phrase from it"):
         read_midi(running(event, 2**20), SLOTS)
-    start = time.monotonic()
+    start = time.process_time()
     if len(event) == 3:
         phrase = read_midi(running(event, 250_000), SLOTS)
         assert len(phrase.events) == 20_000
@@ -105,7 +105,7 @@ def test_a_file_of_events_without_end_is_refused_or_read_in_bounded_time(event):
     else:
         with pytest.raises(KitError, match="no stroke in it"):
             read_midi(running(event, 250_000), SLOTS)
-    assert time.monotonic() - start < READ_S
+    assert time.process_time() - start < READ_S
 
 
 @pytest.mark.parametrize("data", [b"", b"RIFF" + bytes(40), b"MThd", midi([note(36, 0)])[:-9]])
