@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from catalog.features.segmentation.grid import MOST_UNITS, ON_GRID, find_unit, is_on_grid
-from catalog.features.segmentation.likelihood.tempo import CERTAIN, LOGIT, favor_grid
+from catalog.features.segmentation.likelihood.tempo import CERTAIN, OFF_LOGIT, ON_LOGIT, favor_grid
 
 UNIT_S = 0.2
 PLAYED = np.array([0, 1, 2, 4, 5, 8, 9, 10, 12, 13, 14, 16]) * UNIT_S + 0.5  # with pauses
@@ -42,13 +42,13 @@ def test_times_on_the_grid_agree_with_every_onset_tried_one_by_one():
     assert is_on_grid(at_s, PLAYED, UNIT_S, off_s=0.02).tolist() == expected
 
 
-def test_a_doubtful_rise_gains_on_the_grid_and_nowhere_else():
+def test_a_doubtful_rise_gains_on_the_grid_and_loses_elsewhere():
     at_s = np.sort(np.concatenate([PLAYED, [0.5 + 3 * UNIT_S, 0.5 + 6.5 * UNIT_S]]))
     likelihoods = np.where(np.isin(at_s, PLAYED), 0.99, 0.3)
     changed = favor_grid(likelihoods, at_s)
     on_grid, off_grid = changed[~np.isin(at_s, PLAYED)]
-    assert np.log(on_grid / (1 - on_grid)) == pytest.approx(np.log(0.3 / 0.7) + LOGIT)
-    assert off_grid == 0.3
+    assert np.log(on_grid / (1 - on_grid)) == pytest.approx(np.log(0.3 / 0.7) + ON_LOGIT)
+    assert np.log(off_grid / (1 - off_grid)) == pytest.approx(np.log(0.3 / 0.7) - OFF_LOGIT)
     assert (changed[np.isin(at_s, PLAYED)] == 0.99).all()
 
 

@@ -13,13 +13,15 @@ CERTAIN = 0.9  # likelihood of a stroke that shows the grid
 LEAST_CERTAIN = 8  # fewer may follow each other evenly by chance
 FLAM_S = 0.050  # closer ones count once
 OFF_UNITS, MOST_OFF_S = 0.15, 0.020  # of a rise from the grid
-LOGIT = 4.0  # a place on the grid holds a stroke more often than not
+# A place on the grid holds a stroke more often than not; few strokes lie elsewhere.
+ON_LOGIT, OFF_LOGIT = 4.0, 1.0
 
 
 def favor_grid(likelihoods: np.ndarray, at_s: np.ndarray) -> np.ndarray:
-    """Return the likelihoods, shape (n,), higher for uncertain rises on the grid of the others.
+    """Return the likelihoods of rises, higher for uncertain ones on the grid and lower off it.
 
-    `at_s` are the times of the rises in order, shape (n,).
+    The certain rises show the grid. `likelihoods` and the result have shape (n,), and so have the
+    times of the rises `at_s`, which are in order.
     """
     certain_s = at_s[likelihoods >= CERTAIN]
     certain_s = certain_s[np.diff(certain_s, prepend=-np.inf) > FLAM_S]
@@ -29,7 +31,7 @@ def favor_grid(likelihoods: np.ndarray, at_s: np.ndarray) -> np.ndarray:
     if share < ON_GRID:
         return likelihoods
     off_s = min(OFF_UNITS * unit_s, MOST_OFF_S)
-    is_raised = is_on_grid(at_s, certain_s, unit_s, off_s=off_s) & (likelihoods < CERTAIN)
+    is_on = is_on_grid(at_s, certain_s, unit_s, off_s=off_s)
     p = np.clip(likelihoods.astype(np.float64), 1e-9, 1 - 1e-9)
-    raised = 1.0 / (1.0 + np.exp(-LOGIT) * (1.0 - p) / p)
-    return np.where(is_raised, np.maximum(raised, likelihoods), likelihoods)
+    changed = 1.0 / (1.0 + np.exp(np.where(is_on, -ON_LOGIT, OFF_LOGIT)) * (1.0 - p) / p)
+    return np.where(likelihoods < CERTAIN, changed, likelihoods)
