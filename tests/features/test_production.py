@@ -152,6 +152,13 @@ def test_polarity_changes_nothing() -> None:
     assert np.allclose(plain, inverted, atol=1e-4)
 
 
+def test_channels_that_cancel_are_measured_by_the_first() -> None:
+    mono = noise()
+    turned = np.hstack([mono, -mono])
+    for name in ("level_db", "crest_db", "peak_db"):
+        assert measured(turned)[name] == pytest.approx(measured(mono)[name], abs=1e-3)
+
+
 def test_an_offset_is_measured_and_changes_nothing_else() -> None:
     plain, moved = measured(noise()), measured(noise() + np.float32(0.1))
     assert moved["offset_db"] == pytest.approx(-20.0, abs=0.1)

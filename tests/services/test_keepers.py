@@ -43,6 +43,7 @@ def test_masters_stay_before_padded_bounces_of_16_bits(tmp_path, gain_db):
     kept, n = kept_paths(tmp_path / "x.sqlite", [tmp_path])
     assert (set(kept), n) == ({"session"}, 3)
     assert "16 bits" in kept["session"]
+    assert "microphone" not in kept["session"]  # each hit has one
 
 
 def test_equal_files_stay_in_the_preferred_folder_and_not_among_exports(tmp_path, capsys):

@@ -63,6 +63,7 @@ def test_files_of_one_sample_and_above_full_scale_do_not_stop_a_scan(odd, tmp_pa
     (skipped,) = odd.review.skipped()
     assert skipped.path.name == "no audio.wav"
     assert "dBFS, which is not audio" in skipped.reason
+    assert 580 < int(skipped.reason.split()[1]) <= 600  # a stroke near full scale, times 1e30
     groups = [{names[i] for i in (g.keep, *g.others)} for g in odd.copies()]
     assert {"click a", "click b"} in groups
     assert {"loud a", "loud b", "snare 1"} in groups  # one recording at three levels

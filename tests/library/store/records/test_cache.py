@@ -22,7 +22,9 @@ def test_positions_are_added_for_new_hits_only(store):
     store.layouts.add(np.array([1]), np.ones((1, 2)))
     assert store.layouts.read()[2] == ""  # no layout that it could be added to
     store.layouts.save([4, 9], np.zeros((2, 2)), kind="umap", seed=3)
+    revision = store.revision()
     store.layouts.add(np.array([9, 2]), np.ones((2, 2)))
+    assert store.revision() == revision  # no hit has changed
     ids, positions, kind = store.layouts.read()
     assert (ids.tolist(), kind) == ([4, 9, 2], "placed")
     assert positions.tolist() == [[0, 0], [0, 0], [1, 1]]
