@@ -98,6 +98,8 @@ def test_the_address_is_printed_and_opened_by_the_browser_of_the_system(
     browser, monkeypatch, capsys, tmp_path
 ):
     opened = []
+    # Reading the configuration would let the server log to this test's output for good.
+    monkeypatch.setattr("streamlit.config.get_option", {"server.port": 4242}.get)
     monkeypatch.setattr(start.webbrowser, "open", opened.append)
     monkeypatch.setattr(
         start.threading, "Timer", lambda _, call, given: SimpleNamespace(start=lambda: call(*given))
@@ -111,5 +113,5 @@ def test_the_address_is_printed_and_opened_by_the_browser_of_the_system(
 
     asyncio.run(run())
     address = capsys.readouterr().out.split()[4]
-    assert address.startswith("http://127.0.0.1:")
+    assert address.startswith("http://127.0.0.1:4242/")
     assert opened == [address] * browser
