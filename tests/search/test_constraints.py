@@ -105,6 +105,12 @@ def test_decibels_change_by_difference():
     assert constraint.progress(-20.0, np.array([-20.0, -18.0, -16.0])) == pytest.approx([0, 0.5, 1])
 
 
+@pytest.mark.parametrize("name", ["width", "mode_share"])
+def test_numbers_that_can_be_0_change_by_difference(name):
+    (constraint,) = parse_constraints({name: 0.2}, {**START, "mode_share": 0.0})
+    assert constraint.progress(0.0, np.array([0.0, 0.1, 0.2])) == pytest.approx([0, 0.5, 1])
+
+
 @pytest.mark.parametrize(
     ("but", "words"),
     [
