@@ -1,6 +1,12 @@
 from __future__ import annotations
 
+import signal
+
 import pytest
+
+# A shell that starts the tests in the background may ignore Ctrl+C for them; some tests send it.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
