@@ -130,6 +130,12 @@ def _report(manifest: ExportManifest, files: Sequence[LeftOutFile]) -> LeftOut:
     return LeftOut(Path(manifest.folder), manifest.kit, len(files), reason)
 
 
+def record_export(store: Store, folder: Path) -> None:
+    """Record the contents of the files of a new export, which are copies of other recordings."""
+    if manifest := read_manifest(folder / MANIFEST):
+        store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
+
+
 def record_exported_hits(store: Store) -> None:
     """Record which present hits are files of exported kits, by the manifests beside them."""
     manifests: dict[str, ExportManifest | None] = {}

@@ -24,8 +24,7 @@ from catalog.kit.fill.swap import Wish, put_hit, spread_sessions, swap_back, swa
 from catalog.kit.layers import MAX_LAYERS, add_layers, ids_of_drums, most_layers
 from catalog.kit.model import Kit
 from catalog.library.files.leftovers import export_under_way
-from catalog.library.scan.exports import read_manifest
-from catalog.library.scan.walk import MANIFEST
+from catalog.library.scan.exports import record_export
 from catalog.models import Event, Hit
 from catalog.reports import OnProgress
 from catalog.services.kit.obstacles import all_hits, changed_files, no_good_lines
@@ -376,7 +375,7 @@ class Kits:
             written = export_kit(
                 kit, used.hits, folder, read=used.read, options=options, microphones=used
             )
-        self._record_export(Path(folder).absolute())
+        record_export(self._context.store, Path(folder).absolute())
         return written
 
     def hits_of(self, kit: Kit) -> dict[int, Hit]:
@@ -391,11 +390,6 @@ class Kits:
         ids = {mic.hit_id for hit in hits.values() for mic in hit.microphones}
         microphones = {hit_id: self._context.hit(hit_id) for hit_id in ids}
         return use_microphones(hits, microphones, options, read=read)
-
-    def _record_export(self, folder: Path) -> None:
-        """Record the contents of the written files, which are copies of other recordings."""
-        if manifest := read_manifest(folder / MANIFEST):
-            self._context.store.exports.record(dict.fromkeys(manifest.stated, manifest.kit))
 
     def _with_layers_like(self, before: Kit, kit: Kit) -> Kit:
         if all(len(ids) < 2 for ids in before.slots.values()):
